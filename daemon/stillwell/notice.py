@@ -1,0 +1,93 @@
+"""The nouns of alarms: what the store keeps, what a sink sends. Behaviour lives in `stillwell.alarm`.
+
+States and terms follow ANSI/ISA-18.2-2016 and IEC 62682.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from stillwell.reading import Moment
+
+
+class Priority(StrEnum):
+    """How soon a person is needed."""
+
+    HIGH = "high"
+    """Animals at risk within hours: get up."""
+    MEDIUM = "medium"
+    """Today."""
+    LOW = "low"
+    """When you next pass by."""
+
+
+class State(StrEnum):
+    """ISA-18.2 alarm states. `LATCHED` is the unacknowledged latched state; once acknowledged and
+    cleared a latched alarm waits for a reset in `LATCHED_ACKNOWLEDGED`."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-unacknowledged"
+    LATCHED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed-by-design"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What an alarm says to a person: each part one or two plain sentences, units included."""
+
+    what: str
+    """What is wrong, with value, limit and since when."""
+    likely: str = ""
+    """What it most likely is."""
+    do: str = ""
+    """What to do now."""
+    caution: str = ""
+    """The caution that goes with the deed: mains and water."""
+
+    def __str__(self) -> str:
+        return " ".join(part for part in (self.what, self.likely, self.do, self.caution) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One change of one alarm's state: a row in the alarm log."""
+
+    alarm: str
+    moment: Moment
+    before: State
+    after: State
+    event: str
+    """What moved it: raise, clear, acknowledge, reset, shelve, unshelve, shelf-ended, suppress, unsuppress,
+    out-of-service, return-to-service, priority."""
+    priority: Priority
+    active: bool
+    """Whether the condition stood after the change, also while shelved or suppressed."""
+    message: Message
+    since: Moment
+    """When the condition that this is about began."""
+    by: str = ""
+    """Who did it, where a person did."""
+    shelved_for_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One message for people, kept until every sink has taken it."""
+
+    key: str
+    """Idempotence key: the same notice sent twice has the same key."""
+    subject: str
+    """The alarm's name, or `review`, `drill`, `reminder`."""
+    kind: str
+    """raised, returned, repeated, worse, review, drill, reminder, blind."""
+    priority: Priority
+    moment: Moment
+    title: str
+    """One line, at most 80 characters."""
+    text: str

@@ -1,0 +1,209 @@
+"""The seams: what a driver, a sink and a clock must be. Third parties import this, `reading`, `notice`,
+`units` and `testing`, and nothing else of ours."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, ClassVar, Protocol, runtime_checkable
+
+from pydantic import BaseModel
+
+from stillwell.notice import Notice, Transition
+from stillwell.reading import Reading, Sample
+
+
+class DriverError(Exception):
+    """A driver cannot open or read its hardware.
+
+    Args:
+        what: what is wrong, naming the device, in a sentence for the person beside the tank.
+        do: what to do about it.
+    """
+
+    def __init__(self, what: str, do: str = "") -> None:
+        super().__init__(f"{what} {do}".strip())
+        self.what = what
+        self.do = do
+
+
+class Clock(Protocol):
+    """The only way in which anything outside the edge learns the time."""
+
+    def monotonic_ns(self) -> int:
+        """Nanoseconds that only ever go forward, from an arbitrary start within this boot."""
+        ...
+
+    def wall_ms(self) -> int:
+        """UTC milliseconds since 1970 as the machine believes them now: may be wrong, may step."""
+        ...
+
+    def trusted(self) -> bool:
+        """Whether the wall clock has been set from outside since boot (NTP, RTC)."""
+        ...
+
+    def wait(self, event: threading.Event, seconds: float) -> bool:
+        """Waits until `event` is set or `seconds` of this clock have passed; returns whether it was set."""
+        ...
+
+
+class Driver(Protocol):
+    """Turns one kind of hardware into samples.
+
+    One object a configured source. `open`, `read` and `close` are called from one thread at a time, the
+    thread of its bus, never concurrently. After `close`, `open` may be called again. A driver starts no
+    thread, sets up no logging, knows no store, and reads no clock (see `TellsTime`).
+    """
+
+    Settings: ClassVar[type[BaseModel]]
+    """The pydantic model of its part of the configuration. It has a field `channels`, a mapping from
+    channel name to whatever the driver needs to find that channel."""
+
+    def __init__(self, settings: Any) -> None: ...
+
+    @classmethod
+    def bus(cls, settings: Any) -> str:
+        """Names what must not be used by two drivers at once, as ``w1`` or ``serial:/dev/serial/by-id/x``."""
+        ...
+
+    def open(self) -> None:
+        """Takes hold of the hardware. Raises `DriverError`; called again with back-off after that."""
+        ...
+
+    def read(self) -> Iterable[Sample]:
+        """Reads every channel once and returns one sample a channel.
+
+        May block up to the source's deadline. A channel that cannot be read is a sample with a failure;
+        `DriverError` means that the whole source has failed: it is closed and opened again later.
+        """
+        ...
+
+    def close(self) -> None:
+        """Lets go of the hardware. Must not raise, also when `open` failed or never happened."""
+        ...
+
+
+@runtime_checkable
+class TellsTime(Protocol):
+    """An ability of drivers that live on the daemon's clock (the simulated tank, a trace): `use_clock`
+    is called once, before `open`."""
+
+    def use_clock(self, clock: Clock) -> None: ...
+
+
+class Stream(StrEnum):
+    """The kinds of rows that sinks follow through the store, each with a cursor of its own."""
+
+    READINGS = "readings"
+    TRANSITIONS = "transitions"
+    NOTICES = "notices"
+    ESTIMATES = "estimates"
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """One estimate as sinks send it: already named, in SI, with its 95 % interval."""
+
+    name: str
+    time_ms: int
+    unit: str
+    value: float | None
+    low: float | None
+    high: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of the store on its way to a sink. `seq` orders the rows of a stream."""
+
+    stream: Stream
+    seq: int
+    body: Reading | Transition | Notice | Published
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A row that the far side will never take, and why."""
+
+    seq: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A sink's verdict on the rows that it was given.
+
+    `accepted` counts rows from the front that are done with, the refused ones among them included; the
+    cursor moves over exactly these. `retry_after` (seconds) and `reason` are set when the rest must be
+    tried again.
+    """
+
+    accepted: int
+    refused: tuple[Refusal, ...] = ()
+    retry_after: float | None = None
+    reason: str = ""
+
+
+class Command(StrEnum):
+    """What a person may ask of the running daemon."""
+
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    OUT_OF_SERVICE = "out-of-service"
+    RETURN_TO_SERVICE = "return-to-service"
+    TEST_NOTICE = "test-notice"
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A command, from whatever way it came."""
+
+    command: Command
+    subject: str = ""
+    """The alarm, or empty for every alarm that the command fits."""
+    by: str = ""
+    seconds: float = 0.0
+    """How long to shelve."""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    done: bool
+    text: str
+    """One sentence for the person who asked."""
+    alarms: tuple[str, ...] = field(default=())
+
+
+class Sink(Protocol):
+    """Where rows go. One object a configured sink; `open`, `send` and `close` are called from the sink's
+    own thread only. `send` answers with a verdict and never raises for anything that the far side does."""
+
+    Settings: ClassVar[type[BaseModel]]
+
+    def __init__(self, name: str, tank: str, settings: Any) -> None: ...
+
+    def streams(self) -> frozenset[Stream]:
+        """Which rows it wants."""
+        ...
+
+    def open(self) -> None: ...
+
+    def send(self, rows: Sequence[Row]) -> Outcome:
+        """Sends rows of one stream, in order, and says how far it came."""
+        ...
+
+    def close(self) -> None: ...
+
+
+@runtime_checkable
+class TakesRequests(Protocol):
+    """An ability of sinks through which people answer: `on_request` is called once, before `open`, with
+    a function that may be called from any thread, returns at once, and later calls back with the reply."""
+
+    def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None: ...

@@ -1,0 +1,103 @@
+"""The nouns of measurement: what a driver returns, and what is kept of it.
+
+Imports nothing of ours. ``Sample`` and ``Reading`` are named tuples rather than dataclasses because
+one of each is made for every value ever measured: a frozen dataclass costs three times as much to make,
+and a Pi Zero feels it.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum, StrEnum
+from typing import NamedTuple
+
+
+class Flag(IntEnum):
+    """QARTOD primary flags (U.S. IOOS, Manual for Real-Time Oceanographic Data Quality Control Flags)."""
+
+    PASS = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+
+class Quantity(StrEnum):
+    """What a channel measures. The unit in the store follows from it: see `UNIT`."""
+
+    TEMPERATURE = "temperature"
+    LEVEL = "level"
+    FLOAT = "float"
+    HUMIDITY = "humidity"
+    SWITCH = "switch"
+    CONDUCTIVITY = "conductivity"
+    PH = "ph"
+
+
+UNIT: dict[Quantity, str] = {
+    Quantity.TEMPERATURE: "Cel",
+    Quantity.LEVEL: "mm",
+    Quantity.FLOAT: "1",
+    Quantity.HUMIDITY: "%RH",
+    Quantity.SWITCH: "1",
+    Quantity.CONDUCTIVITY: "mS/cm",
+    Quantity.PH: "pH",
+}
+"""The unit of every stored value, by quantity (level: mm relative to the fill mark; float and switch:
+0 … 1, the share of the interval during which it was closed or on). Symbols follow the SenML registry
+(RFC 8428, IANA) where it has one; `deliver.senml` converts the rest."""
+
+
+class Failure(StrEnum):
+    """Why a sample holds no trustworthy value. The driver reports what it saw; quality judges it."""
+
+    GONE = "gone"
+    """The sensor does not answer: unplugged, no device, empty read."""
+    CRC = "crc"
+    """The check word does not match the bytes."""
+    EMPTY_FRAME = "empty-frame"
+    """All bytes zero: it passes the CRC and means nothing."""
+    POWER_ON = "power-on"
+    """The value that the sensor holds after power-up, before a conversion (85 °C on a DS18B20)."""
+    GARBAGE = "garbage"
+    """Something arrived that is not in the agreed form."""
+    SILENT = "silent"
+    """Nothing arrived within the time in which something should have."""
+    DRIVER = "driver"
+    """The driver itself failed; the text says how."""
+
+
+class Moment(NamedTuple):
+    """One instant on both clocks. All durations are taken on `mono_ms`, which is never stepped."""
+
+    mono_ms: int
+    """Monotonic milliseconds of this boot."""
+    utc_ms: int
+    """UTC milliseconds since 1970, as far as the machine knows them."""
+    epoch: int = 0
+    """The clock epoch (boot, offset, trust) under which `utc_ms` was derived; 0 before one is known."""
+
+
+class Sample(NamedTuple):
+    """What a driver returns for one channel: a value, or a failure, and the evidence."""
+
+    channel: str
+    value: float | None
+    """In the unit of the channel's quantity; None when there is none."""
+    failure: Failure | None = None
+    raw: str = ""
+    """The bytes or the line as received, shortened by the driver to at most 80 characters; kept with
+    every reading that does not pass."""
+    stale: bool = False
+    """The hardware may have handed out an earlier conversion again."""
+
+
+class Reading(NamedTuple):
+    """A sample that has been stamped and judged: what the store keeps."""
+
+    channel: str
+    moment: Moment
+    value: float | None
+    flag: Flag
+    tests: str = ""
+    """The tests that gave a flag other than PASS, comma-separated: ``rate,spike``."""
+    raw: str = ""

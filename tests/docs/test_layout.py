@@ -1,0 +1,104 @@
+"""The shape of the tree: what may import what, and what may stand at the top."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+DAEMON = ROOT / "daemon"
+DRIVERS = ROOT / "drivers"
+
+TIERS: tuple[frozenset[str], ...] = (
+    frozenset({"reading"}),
+    frozenset({"notice"}),
+    frozenset({"ports", "units"}),
+    frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
+    frozenset({"store", "acquire", "deliver", "testing"}),
+    frozenset({"settings"}),
+    frozenset({"night", "pipeline"}),
+    frozenset({"wire", "supervise"}),
+    frozenset({"cli", "page"}),
+)
+"""From the ground up. A module may import its own part and any lower tier, never its own tier's other
+parts and never a higher one. The settings know no part that measures or delivers; they stand high only
+because everything below must do without them."""
+
+SETTINGS_MAY = {"reading", "notice", "ports", "units"}
+SAME_TIER_ALLOWED = {("wire", "supervise"), ("supervise", "wire"), ("notice", "reading")}
+THIRD_PARTY_SEAM = {"reading", "ports", "units"}
+
+
+def part_of(module: str) -> str:
+    return module.split(".")[1] if "." in module else ""
+
+
+def our_imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return {name for name in found if name.split(".")[0] == "stillwell"}
+
+
+def tier(part: str) -> int:
+    return next(index for index, parts in enumerate(TIERS) if part in parts)
+
+
+def daemon_modules() -> list[Path]:
+    return sorted(p for p in (DAEMON / "stillwell").rglob("*.py") if p.name != "__init__.py" or p.parent != DAEMON / "stillwell")
+
+
+def part_of_file(path: Path) -> str:
+    return path.relative_to(DAEMON / "stillwell").parts[0].removesuffix(".py")
+
+
+class TestImports:
+    @pytest.mark.parametrize("path", daemon_modules(), ids=lambda p: str(p.relative_to(DAEMON)))
+    def test_go_one_way(self, path: Path) -> None:
+        own = part_of_file(path)
+        for name in our_imports(path):
+            other = part_of(name)
+            if other in {"", own, "__version__"}:
+                continue
+            if own == "settings":
+                assert other in SETTINGS_MAY, f"settings import {name}"
+            assert tier(other) < tier(own) or (own, other) in SAME_TIER_ALLOWED, f"{own} imports {name}"
+
+    @pytest.mark.parametrize(
+        "path", sorted((DRIVERS / "stillwell_drivers").glob("*.py")), ids=lambda p: p.name
+    )
+    def test_drivers_know_only_the_seam(self, path: Path) -> None:
+        parts = {part_of(name) for name in our_imports(path)}
+        assert parts <= THIRD_PARTY_SEAM, f"{path.name} imports {parts - THIRD_PARTY_SEAM}"
+
+    def test_every_part_has_a_tier(self) -> None:
+        for path in daemon_modules():
+            tier(part_of_file(path))
+
+
+class TestTopLevel:
+    ALLOWED = {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        "daemon",
+        "drivers",
+        "config",
+        "deploy",
+        "tests",
+    }
+
+    def test_holds_nothing_else(self) -> None:
+        listed = subprocess.run(
+            ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+        ).stdout.split("\n")
+        tops = {line.split("/")[0] for line in listed if line}
+        strangers = {t for t in tops if t not in self.ALLOWED and not t.startswith(".")}
+        assert not strangers, f"at the top level: {sorted(strangers)}"
