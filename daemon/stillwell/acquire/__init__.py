@@ -1,0 +1,1 @@
+"""From hardware to stamped samples: a thread a bus, deadlines, a monotonic ticker, the clock's epochs."""

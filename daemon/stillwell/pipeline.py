@@ -1,0 +1,263 @@
+"""The one way of a reading: stamp, judge, keep, watch. No threads, no clocks, no sockets.
+
+The live daemon feeds it from its inbox, `simulate` and `replay` feed it directly; nothing in it knows
+which. It owns the store's writer and the watch, and is itself owned by one thread.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Protocol
+
+from stillwell.acquire.bus import Batch, SourceState
+from stillwell.acquire.epoch import Change, Clockface, first, look
+from stillwell.alarm.finding import Finding
+from stillwell.alarm.watch import Watch
+from stillwell.notice import Message, Notice, Priority, Transition
+from stillwell.ports import Command, Published, Reply, Request
+from stillwell.quality.judge import Judge
+from stillwell.reading import Moment, Reading
+from stillwell.store import Store
+
+log = logging.getLogger(__name__)
+
+STEP_WORTH_TELLING_MS = 120_000
+"""A trusted clock that is stepped by less than this is nobody's business."""
+
+STEP_TOLD_FOR_MS = 15 * 60_000
+"""How long the alarm about a stepped clock stands: there is nothing to mend, only to know."""
+
+
+class Observer(Protocol):
+    """Something that learns from readings and has findings: an estimator with its rules."""
+
+    def see(self, reading: Reading) -> Iterable[Finding]: ...
+
+    def tick(self, now: Moment) -> Iterable[Finding]: ...
+
+    def estimates(self, now: Moment) -> Iterable[Published]: ...
+
+
+class Pipeline:
+    """Takes batches and events in order; every call returns after the work is done.
+
+    Args:
+        store: the writer.
+        watch: the alarms.
+        judges: the quality judge of each channel.
+        observers: estimators that watch along.
+        told: is handed each transition after it has been kept (the demo's console, a replay's output).
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        watch: Watch,
+        judges: Mapping[str, Judge],
+        *,
+        observers: Sequence[Observer] = (),
+        told: Callable[[Transition], None] | None = None,
+    ) -> None:
+        self.store = store
+        self.watch = watch
+        self._judges = judges
+        self._observers = tuple(observers)
+        self._told = told
+        self._boot_id = ""
+        self._face = Clockface(0, False)
+        self._epoch = 0
+        self._stepped_at_ms: int | None = None
+        self._trouble: str | None = None
+        self.readings_taken = 0
+
+    # -- time ---------------------------------------------------------------------------------------
+
+    def begin(self, boot_id: str, mono_ms: int, wall_ms: int, trusted: bool) -> None:
+        """Starts a run: the first clock epoch, and the alarms as they stood when the last run ended.
+
+        Restoring comes before the first evaluation, so that nothing is announced twice."""
+        self._boot_id = boot_id
+        self._face = first(mono_ms, wall_ms, trusted)
+        self._open_epoch(mono_ms)
+        if trusted:
+            self.store.rebase(boot_id, self._face.offset_ms)
+        now = self.moment(mono_ms)
+        self._keep(self.watch.restore(self.store.latest_transitions(), now))
+
+    def moment(self, mono_ms: int) -> Moment:
+        return Moment(mono_ms, mono_ms + self._face.offset_ms, self._epoch)
+
+    @property
+    def clock_trusted(self) -> bool:
+        return self._face.trusted
+
+    def look_at_clock(self, mono_ms: int, wall_ms: int, trusted: bool) -> Change:
+        """Begins a new epoch when the wall clock has been stepped or has become trustworthy.
+
+        Returns what changed, so that whoever keeps a calendar can look at it anew."""
+        was = self._face
+        self._face, change = look(was, mono_ms, wall_ms, trusted)
+        if change is Change.NONE:
+            if self._stepped_at_ms is not None and mono_ms - self._stepped_at_ms > STEP_TOLD_FOR_MS:
+                self._stepped_at_ms = None
+                self._find(_clock_finding(False, "The clock has been steady since."), mono_ms)
+            return change
+        self._open_epoch(mono_ms)
+        if change is Change.TRUSTED:
+            rebased = self.store.rebase(self._boot_id, self._face.offset_ms)
+            log.info("the clock is set; %d earlier epochs re-based", rebased)
+        by_ms = self._face.offset_ms - was.offset_ms
+        if was.trusted and abs(by_ms) >= STEP_WORTH_TELLING_MS:
+            self._stepped_at_ms = mono_ms
+            self._find(_clock_finding(True, f"The clock was set by {_span(by_ms)}."), mono_ms)
+        return change
+
+    def _open_epoch(self, mono_ms: int) -> None:
+        provisional = Moment(mono_ms, mono_ms + self._face.offset_ms, 0)
+        self._epoch = self.store.begin_epoch(self._boot_id, provisional, self._face.trusted)
+
+    # -- readings -----------------------------------------------------------------------------------
+
+    def take(self, batch: Batch) -> None:
+        """Judges, keeps and watches the samples of one source, in their order."""
+        moment = self.moment(batch.mono_ms)
+        judges = self._judges
+        readings = [judges[sample.channel].judge(sample, moment) for sample in batch.samples]
+        self.store.put(readings)
+        self.readings_taken += len(readings)
+        see = self.watch.see
+        for reading in readings:
+            transitions = see(reading, moment)
+            if transitions:
+                self._keep(transitions)
+        for observer in self._observers:
+            for reading in readings:
+                for finding in observer.see(reading):
+                    self._keep(self.watch.find(finding, moment))
+
+    def tick(self, mono_ms: int) -> None:
+        """Once a second: delays that run out, silence, shelves that end, commits that are due."""
+        now = self.moment(mono_ms)
+        self._keep(self.watch.tick(now))
+        for observer in self._observers:
+            for finding in observer.tick(now):
+                self._keep(self.watch.find(finding, now))
+            published = list(observer.estimates(now))
+            if published:
+                self.store.put_estimates(published)
+        self.store.tick(mono_ms)
+        self._watch_store(mono_ms)
+
+    # -- events -------------------------------------------------------------------------------------
+
+    def source_changed(self, state: SourceState, mono_ms: int) -> None:
+        """A driver went down or came back."""
+        message = Message(
+            what=state.what or f"The source {state.source} answers again.",
+            do=state.do,
+        )
+        self._find(
+            Finding(f"source.{state.source}.down", not state.up, Priority.MEDIUM, message), mono_ms
+        )
+
+    def sink_changed(self, sink: str, away: bool, reason: str, mono_ms: int) -> None:
+        """A broker or server can't be reached, or can again."""
+        message = Message(
+            what=reason if away else f"{sink} takes what it is sent again.",
+            likely="Nothing is lost: it is kept here and sent when it can be." if away else "",
+            do="Check that the machine is on and the network is up." if away else "",
+        )
+        self._find(Finding(f"sink.{sink}.away", away, Priority.LOW, message), mono_ms)
+
+    def request(self, request: Request, mono_ms: int) -> Reply:
+        """Does what a person asks of the alarms."""
+        if request.command is Command.TEST_NOTICE:
+            return self._test_notice(request, mono_ms)
+        reply, transitions = self.watch.request(request, self.moment(mono_ms))
+        self._keep(transitions)
+        return reply
+
+    def answer_waiting(self, mono_ms: int) -> None:
+        """Answers what other processes have asked through the store."""
+        for number, request in self.store.pending_requests():
+            self.store.answer(number, self.request(request, mono_ms))
+
+    def announce(self, notice: Notice, job: str = "", local_date: str = "") -> None:
+        """Keeps a notice that is not about an alarm (a review), with the calendar's tick in its box."""
+        self.store.put_notice(notice)
+        if job:
+            self.store.mark_done(job, local_date)
+
+    def end(self) -> None:
+        """Writes what is still in memory and lets go of the store."""
+        self.store.commit()
+        self.store.close()
+
+    # -- inside -------------------------------------------------------------------------------------
+
+    def _test_notice(self, request: Request, mono_ms: int) -> Reply:
+        now = self.moment(mono_ms)
+        key = request.text or f"test-{now.utc_ms}"
+        self.store.put_notice(
+            Notice(
+                key=key,
+                subject="drill",
+                kind="drill",
+                priority=Priority.LOW,
+                moment=now,
+                title="Test from stillwell: this is not an alarm",
+                text="Somebody asked for a test. If you read this, alarms reach you this way.",
+            )
+        )
+        return Reply(True, f"The test notice {key} is on its way to every sink.")
+
+    def _find(self, finding: Finding, mono_ms: int) -> None:
+        self._keep(self.watch.find(finding, self.moment(mono_ms)))
+
+    def _keep(self, transitions: Iterable[Transition]) -> None:
+        for transition in transitions:
+            self.store.put_transition(transition, self.watch.notices(transition))
+            if self._told is not None:
+                self._told(transition)
+
+    def _watch_store(self, mono_ms: int) -> None:
+        trouble = self.store.trouble
+        if (trouble is None) == (self._trouble is None):
+            return
+        self._trouble = trouble
+        lost = self.store.backlog_lost
+        message = Message(
+            what=trouble or "Readings are written to the disk again.",
+            likely=f"{lost} readings could not be held." if lost else "",
+            do=(
+                "Watching and warning go on; free some space, or replace the card if it has worn out."
+                if trouble
+                else ""
+            ),
+        )
+        self._find(Finding("store.failing", trouble is not None, Priority.MEDIUM, message), mono_ms)
+
+
+def _clock_finding(active: bool, what: str) -> Finding:
+    return Finding(
+        "clock.stepped",
+        active,
+        Priority.LOW,
+        Message(
+            what=what,
+            likely="Somebody set it, or it had been wrong and the network put it right." if active else "",
+            do="If it happens again, check the time server; readings keep their order anyway."
+            if active
+            else "",
+        ),
+    )
+
+
+def _span(ms: int) -> str:
+    seconds = abs(ms) // 1000
+    direction = "forward" if ms > 0 else "back"
+    for size, name in ((365 * 86_400, "years"), (86_400, "days"), (3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds // size} {name} {direction}"
+    return f"{seconds} s {direction}"

@@ -1,0 +1,67 @@
+#!/usr/bin/env bash
+# Sets up what the tests need and runs all of them: lint, format, types, tests.
+#   tests/run.sh            the default run, minutes
+#   tests/run.sh --long     campaigns in full, hours
+# Further arguments go to pytest.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+
+# Real parts, from Debian: a broker with its clients, a time-series server, the checkers for units and scripts.
+declare -A needs=(
+    [mosquitto]=mosquitto
+    [mosquitto_pub]=mosquitto-clients
+    [victoria-metrics]=victoria-metrics
+    [systemd-analyze]=systemd
+    [shellcheck]=shellcheck
+    [openssl]=openssl
+)
+missing=()
+for command in "${!needs[@]}"; do
+    if ! PATH="$PATH:/usr/sbin:/sbin" command -v "$command" >/dev/null 2>&1; then
+        missing+=("${needs[$command]}")
+    fi
+done
+python="${STILLWELL_PYTHON:-python3}"
+if ! "$python" -c 'import venv, ensurepip' >/dev/null 2>&1; then
+    missing+=(python3 python3-venv)
+fi
+if ((${#missing[@]})); then
+    # Debian starts a freshly installed broker; the tests start their own, on ports of their own.
+    install=(apt-get install -y --no-install-recommends "${missing[@]}")
+    if [[ $EUID -eq 0 ]]; then
+        echo "installing: ${missing[*]}"
+        export DEBIAN_FRONTEND=noninteractive
+        apt-get update -qq
+        "${install[@]}" >/dev/null
+    elif sudo -n true 2>/dev/null; then
+        echo "installing: ${missing[*]}"
+        sudo apt-get update -qq
+        sudo DEBIAN_FRONTEND=noninteractive "${install[@]}" >/dev/null
+    else
+        echo "The tests need these Debian packages: ${missing[*]}" >&2
+        echo "Install them with:" >&2
+        echo "    sudo apt-get update && sudo ${install[*]}" >&2
+        exit 1
+    fi
+fi
+PATH="$PATH:/usr/sbin:/sbin"
+
+if [[ ! -x .venv/bin/python ]]; then
+    "$python" -m venv .venv
+fi
+stamp=.venv/.stillwell-dev
+if [[ ! -e $stamp || pyproject.toml -nt $stamp ]]; then
+    echo "installing Python packages into .venv"
+    .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+    touch "$stamp"
+fi
+
+run() {
+    echo "+ $*"
+    "$@"
+}
+run .venv/bin/ruff check daemon drivers tests
+run .venv/bin/ruff format --check daemon drivers tests
+run .venv/bin/mypy daemon drivers tests
+run shellcheck tests/run.sh deploy/*.sh .ci/run
+run .venv/bin/pytest "$@"
