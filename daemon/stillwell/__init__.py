@@ -1,3 +1,4 @@
-"""stillwell: reads the probes and floats of a small saltwater tank, keeps every reading, and warns."""
+"""stillwell: reads the probes and floats of a small saltwater tank, keeps every reading, and
+warns."""
 
 __version__ = "0.1.0"

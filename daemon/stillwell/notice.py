@@ -1,4 +1,5 @@
-"""The nouns of alarms: what the store keeps, what a sink sends. Behaviour lives in `stillwell.alarm`.
+"""The nouns of alarms: what the store keeps, what a sink sends. Behaviour lives in
+`stillwell.alarm`.
 
 States and terms follow ANSI/ISA-18.2-2016 and IEC 62682.
 """
@@ -63,8 +64,8 @@ class Transition:
     before: State
     after: State
     event: str
-    """What moved it: raise, clear, acknowledge, reset, shelve, unshelve, shelf-ended, suppress, unsuppress,
-    out-of-service, return-to-service, priority."""
+    """What moved it: raise, clear, acknowledge, reset, shelve, unshelve, shelf-ended, suppress,
+    unsuppress, out-of-service, return-to-service, priority."""
     priority: Priority
     active: bool
     """Whether the condition stood after the change, also while shelved or suppressed."""

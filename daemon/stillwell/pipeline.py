@@ -246,7 +246,9 @@ def _clock_finding(active: bool, what: str) -> Finding:
         Priority.LOW,
         Message(
             what=what,
-            likely="Somebody set it, or it had been wrong and the network put it right." if active else "",
+            likely="Somebody set it, or it had been wrong and the network put it right."
+            if active
+            else "",
             do="If it happens again, check the time server; readings keep their order anyway."
             if active
             else "",

@@ -1,10 +1,10 @@
-"""The seams: what a driver, a sink and a clock must be. Third parties import this, `reading`, `notice`,
-`units` and `testing`, and nothing else of ours."""
+"""The seams: what a driver, a sink and a clock must be. Third parties import this, `reading`,
+`notice`, `units` and `testing`, and nothing else of ours."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, ClassVar, Protocol, runtime_checkable
@@ -12,7 +12,7 @@ from typing import Any, ClassVar, Protocol, runtime_checkable
 from pydantic import BaseModel
 
 from stillwell.notice import Notice, Transition
-from stillwell.reading import Reading, Sample
+from stillwell.reading import Quantity, Reading, Sample
 
 
 class DriverError(Exception):
@@ -45,38 +45,43 @@ class Clock(Protocol):
         ...
 
     def wait(self, event: threading.Event, seconds: float) -> bool:
-        """Waits until `event` is set or `seconds` of this clock have passed; returns whether it was set."""
+        """Waits until `event` is set or `seconds` of this clock have passed; returns whether it
+        was set."""
         ...
 
 
 class Driver(Protocol):
     """Turns one kind of hardware into samples.
 
-    One object a configured source. `open`, `read` and `close` are called from one thread at a time, the
-    thread of its bus, never concurrently. After `close`, `open` may be called again. A driver starts no
-    thread, sets up no logging, knows no store, and reads no clock (see `TellsTime`).
+    One object a configured source. `open`, `read` and `close` are called from one thread at a
+    time, the thread of its bus, never concurrently. After `close`, `open` may be called again. A
+    driver starts no thread, sets up no logging, knows no store, and reads no clock (see
+    `TellsTime`).
     """
 
     Settings: ClassVar[type[BaseModel]]
-    """The pydantic model of its part of the configuration. It has a field `channels`, a mapping from
-    channel name to whatever the driver needs to find that channel."""
+    """The pydantic model of its part of the configuration. It has a field `channels`, a mapping
+    from channel name to whatever the driver needs to find that channel."""
 
     def __init__(self, settings: Any) -> None: ...
 
     @classmethod
     def bus(cls, settings: Any) -> str:
-        """Names what must not be used by two drivers at once, as ``w1`` or ``serial:/dev/serial/by-id/x``."""
+        """Names what must not be used by two drivers at once, as ``w1`` or
+        ``serial:/dev/serial/by-id/x``."""
         ...
 
     def open(self) -> None:
-        """Takes hold of the hardware. Raises `DriverError`; called again with back-off after that."""
+        """Takes hold of the hardware. Raises `DriverError`; called again with back-off after
+        that."""
         ...
 
     def read(self) -> Iterable[Sample]:
         """Reads every channel once and returns one sample a channel.
 
-        May block up to the source's deadline. A channel that cannot be read is a sample with a failure;
-        `DriverError` means that the whole source has failed: it is closed and opened again later.
+        May block up to the source's deadline. A channel that cannot be read is a sample with a
+        failure; `DriverError` means that the whole source has failed: it is closed and opened
+        again later.
         """
         ...
 
@@ -87,8 +92,8 @@ class Driver(Protocol):
 
 @runtime_checkable
 class TellsTime(Protocol):
-    """An ability of drivers that live on the daemon's clock (the simulated tank, a trace): `use_clock`
-    is called once, before `open`."""
+    """An ability of drivers that live on the daemon's clock (the simulated tank, a trace):
+    `use_clock` is called once, before `open`."""
 
     def use_clock(self, clock: Clock) -> None: ...
 
@@ -136,9 +141,9 @@ class Refusal:
 class Outcome:
     """A sink's verdict on the rows that it was given.
 
-    `accepted` counts rows from the front that are done with, the refused ones among them included; the
-    cursor moves over exactly these. `retry_after` (seconds) and `reason` are set when the rest must be
-    tried again.
+    `accepted` counts rows from the front that are done with, the refused ones among them included;
+    the cursor moves over exactly these. `retry_after` (seconds) and `reason` are set when the rest
+    must be tried again.
     """
 
     accepted: int
@@ -181,8 +186,9 @@ class Reply:
 
 
 class Sink(Protocol):
-    """Where rows go. One object a configured sink; `open`, `send` and `close` are called from the sink's
-    own thread only. `send` answers with a verdict and never raises for anything that the far side does."""
+    """Where rows go. One object a configured sink; `open`, `send` and `close` are called from the
+    sink's own thread only. `send` answers with a verdict and never raises for anything that the
+    far side does."""
 
     Settings: ClassVar[type[BaseModel]]
 
@@ -203,7 +209,39 @@ class Sink(Protocol):
 
 @runtime_checkable
 class TakesRequests(Protocol):
-    """An ability of sinks through which people answer: `on_request` is called once, before `open`, with
-    a function that may be called from any thread, returns at once, and later calls back with the reply."""
+    """An ability of sinks through which people answer: `on_request` is called once, before `open`,
+    with a function that may be called from any thread, returns at once, and later calls back with
+    the reply."""
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None: ...
+
+
+@runtime_checkable
+class KnowsChannels(Protocol):
+    """An ability of sinks that send units: `use_channels` is called once, before `open`, with what each
+    configured channel measures."""
+
+    def use_channels(self, channels: Mapping[str, Quantity]) -> None: ...
+
+
+@runtime_checkable
+class Retains(Protocol):
+    """An ability of sinks whose far side shows the latest of each thing (a broker's retained messages)."""
+
+    def latest_only(self) -> frozenset[Stream]:
+        """Streams of which, behind a backlog, only the latest row of each name needs to be sent."""
+        ...
+
+    def remember(self, rows: Sequence[Row]) -> None:
+        """Takes the store's latest row of each name, of any stream, once after `open`, so that the far side
+        can be told everything again after it has forgotten."""
+        ...
+
+
+@runtime_checkable
+class Tends(Protocol):
+    """An ability of sinks that hold a connection: `tend` is called about twice a second from the sink's
+    thread between sends, also when there is nothing to send. Its verdict is read like that of `send`
+    with no rows: `retry_after` set means that the far side is away."""
+
+    def tend(self) -> Outcome: ...

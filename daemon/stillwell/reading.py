@@ -1,8 +1,8 @@
 """The nouns of measurement: what a driver returns, and what is kept of it.
 
 Imports nothing of ours. ``Sample`` and ``Reading`` are named tuples rather than dataclasses because
-one of each is made for every value ever measured: a frozen dataclass costs three times as much to make,
-and a Pi Zero feels it.
+one of each is made for every value ever measured: a frozen dataclass costs three times as much to
+make, and a Pi Zero feels it.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 
 class Flag(IntEnum):
-    """QARTOD primary flags (U.S. IOOS, Manual for Real-Time Oceanographic Data Quality Control Flags)."""
+    """QARTOD primary flags (U.S. IOOS, Manual for Real-Time Oceanographic Data Quality Control
+    Flags)."""
 
     PASS = 1
     NOT_EVALUATED = 2
@@ -42,13 +43,14 @@ UNIT: dict[Quantity, str] = {
     Quantity.CONDUCTIVITY: "mS/cm",
     Quantity.PH: "pH",
 }
-"""The unit of every stored value, by quantity (level: mm relative to the fill mark; float and switch:
-0 … 1, the share of the interval during which it was closed or on). Symbols follow the SenML registry
-(RFC 8428, IANA) where it has one; `deliver.senml` converts the rest."""
+"""The unit of every stored value, by quantity (level: mm relative to the fill mark; float and
+switch: 0 … 1, the share of the interval during which it was closed or on). Symbols follow the
+SenML registry (RFC 8428, IANA) where it has one; `deliver.senml` converts the rest."""
 
 
 class Failure(StrEnum):
-    """Why a sample holds no trustworthy value. The driver reports what it saw; quality judges it."""
+    """Why a sample holds no trustworthy value. The driver reports what it saw; quality judges
+    it."""
 
     GONE = "gone"
     """The sensor does not answer: unplugged, no device, empty read."""
@@ -74,7 +76,8 @@ class Moment(NamedTuple):
     utc_ms: int
     """UTC milliseconds since 1970, as far as the machine knows them."""
     epoch: int = 0
-    """The clock epoch (boot, offset, trust) under which `utc_ms` was derived; 0 before one is known."""
+    """The clock epoch (boot, offset, trust) under which `utc_ms` was derived; 0 before one is
+    known."""
 
 
 class Sample(NamedTuple):
@@ -85,8 +88,8 @@ class Sample(NamedTuple):
     """In the unit of the channel's quantity; None when there is none."""
     failure: Failure | None = None
     raw: str = ""
-    """The bytes or the line as received, shortened by the driver to at most 80 characters; kept with
-    every reading that does not pass."""
+    """The bytes or the line as received, shortened by the driver to at most 80 characters; kept
+    with every reading that does not pass."""
     stale: bool = False
     """The hardware may have handed out an earlier conversion again."""
 

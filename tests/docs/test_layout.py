@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -23,9 +24,9 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"wire", "supervise"}),
     frozenset({"cli", "page"}),
 )
-"""From the ground up. A module may import its own part and any lower tier, never its own tier's other
-parts and never a higher one. The settings know no part that measures or delivers; they stand high only
-because everything below must do without them."""
+"""From the ground up. A module may import its own part and any lower tier, never its own tier's
+other parts and never a higher one. The settings know no part that measures or delivers; they stand
+high only because everything below must do without them."""
 
 SETTINGS_MAY = {"reading", "notice", "ports", "units"}
 SAME_TIER_ALLOWED = {("wire", "supervise"), ("supervise", "wire"), ("notice", "reading")}
@@ -51,7 +52,11 @@ def tier(part: str) -> int:
 
 
 def daemon_modules() -> list[Path]:
-    return sorted(p for p in (DAEMON / "stillwell").rglob("*.py") if p.name != "__init__.py" or p.parent != DAEMON / "stillwell")
+    return sorted(
+        p
+        for p in (DAEMON / "stillwell").rglob("*.py")
+        if p.name != "__init__.py" or p.parent != DAEMON / "stillwell"
+    )
 
 
 def part_of_file(path: Path) -> str:
@@ -68,7 +73,9 @@ class TestImports:
                 continue
             if own == "settings":
                 assert other in SETTINGS_MAY, f"settings import {name}"
-            assert tier(other) < tier(own) or (own, other) in SAME_TIER_ALLOWED, f"{own} imports {name}"
+            assert tier(other) < tier(own) or (own, other) in SAME_TIER_ALLOWED, (
+                f"{own} imports {name}"
+            )
 
     @pytest.mark.parametrize(
         "path", sorted((DRIVERS / "stillwell_drivers").glob("*.py")), ids=lambda p: p.name
@@ -83,7 +90,7 @@ class TestImports:
 
 
 class TestTopLevel:
-    ALLOWED = {
+    ALLOWED: ClassVar = {
         "README.md",
         "DEVELOPERS.md",
         "LICENSE",

@@ -1,1 +1,2 @@
-"""From hardware to stamped samples: a thread a bus, deadlines, a monotonic ticker, the clock's epochs."""
+"""From hardware to stamped samples: a thread a bus, deadlines, a monotonic ticker, the clock's
+epochs."""

@@ -1,8 +1,9 @@
 """A thread a bus: reads the sources on it at their cadence, and can be abandoned when it hangs.
 
-A read that never returns can't be ended from outside in Python. So the thread's deadline is watched by
-the supervisor, which leaves a hung thread behind, puts a new one with fresh driver objects in its place,
-and counts. Whatever the old thread still brings is thrown away: it belongs to a generation that is over.
+A read that never returns can't be ended from outside in Python. So the thread's deadline is
+watched by the supervisor, which leaves a hung thread behind, puts a new one with fresh driver
+objects in its place, and counts. Whatever the old thread still brings is thrown away: it belongs
+to a generation that is over.
 """
 
 from __future__ import annotations
@@ -103,7 +104,9 @@ class Bus:
         deliver: takes batches and source states; must not block for long.
     """
 
-    def __init__(self, name: str, sources: Sequence[Source], clock: Clock, deliver: Deliver) -> None:
+    def __init__(
+        self, name: str, sources: Sequence[Source], clock: Clock, deliver: Deliver
+    ) -> None:
         self.name = name
         self.sources = tuple(sources)
         self._clock = clock
@@ -150,8 +153,8 @@ class Bus:
         """Leaves the hung thread behind and starts another.
 
         Returns:
-            False when it has been replaced as often as allowed: the bus is given up, its sources stay
-            down, and only a restart of the process can bring them back.
+            False when it has been replaced as often as allowed: the bus is given up, its sources
+            stay down, and only a restart of the process can bring them back.
         """
         stuck = self.overdue() or self.sources[0].name
         source = next(s for s in self.sources if s.name == stuck)
@@ -173,7 +176,9 @@ class Bus:
                 stuck,
                 now_ms,
                 tuple(
-                    Sample(channel, None, Failure.SILENT, f"no answer within {source.deadline_s:g} s")
+                    Sample(
+                        channel, None, Failure.SILENT, f"no answer within {source.deadline_s:g} s"
+                    )
                     for channel in source.channels
                 ),
             )
@@ -263,7 +268,9 @@ class Bus:
         known = [sample for sample in samples if sample.channel in source.channels]
         if len(known) != len(samples):
             strangers = sorted({s.channel for s in samples} - set(source.channels))
-            log.warning("source %s returned unknown channels: %s", source.name, ", ".join(strangers))
+            log.warning(
+                "source %s returned unknown channels: %s", source.name, ", ".join(strangers)
+            )
         return known
 
     def _failed(self, slot: _Slot) -> list[Sample]:

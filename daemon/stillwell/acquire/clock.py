@@ -13,7 +13,8 @@ _TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
 
 
 class _Timex(ctypes.Structure):
-    """struct timex of adjtimex(2), as far as its size matters: with modes = 0 the call only reads."""
+    """struct timex of adjtimex(2), as far as its size matters: with modes = 0 the call only
+    reads."""
 
     _fields_ = (("modes", ctypes.c_uint), ("rest", ctypes.c_byte * 512))
 
@@ -36,8 +37,8 @@ class SystemClock:
         return time.time_ns() // 1_000_000
 
     def trusted(self) -> bool:
-        """Whether the kernel or systemd-timesyncd calls the clock synchronised: adjtimex(2), or the file
-        that systemd-time-wait-sync waits for."""
+        """Whether the kernel or systemd-timesyncd calls the clock synchronised: adjtimex(2), or
+        the file that systemd-time-wait-sync waits for."""
         return _kernel_says_synchronised() or _TIMESYNCD_MARK.exists()
 
     def wait(self, event: threading.Event, seconds: float) -> bool:
@@ -45,8 +46,8 @@ class SystemClock:
 
 
 class FastClock:
-    """A clock that runs `speed` times as fast from `start_utc_ms` on, for the simulated tank only: an hour's
-    cooling is watched in seconds. Always trusted, since it belongs to the simulation."""
+    """A clock that runs `speed` times as fast from `start_utc_ms` on, for the simulated tank only:
+    an hour's cooling is watched in seconds. Always trusted, since it belongs to the simulation."""
 
     def __init__(self, start_utc_ms: int, speed: float) -> None:
         if not speed > 0:
@@ -69,8 +70,8 @@ class FastClock:
 
 
 class SetClock:
-    """A clock that stands until it is set, for runs as fast as the machine can (`ports.Clock`). Not for
-    threads: `wait` would wait for nobody."""
+    """A clock that stands until it is set, for runs as fast as the machine can (`ports.Clock`).
+    Not for threads: `wait` would wait for nobody."""
 
     def __init__(self, utc_ms: int) -> None:
         self._start_ms = utc_ms

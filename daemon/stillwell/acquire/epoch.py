@@ -1,8 +1,8 @@
 """The clock's epochs: which offset turns monotonic time into UTC, and whether it may be believed.
 
-A Pi has no battery clock. It boots in the past, is stepped when the network comes, and may be stepped
-again by hand. Nothing here depends on that: readings carry monotonic time and the epoch they belong to,
-and an epoch's offset can be mended afterwards for all of its readings at once.
+A Pi has no battery clock. It boots in the past, is stepped when the network comes, and may be
+stepped again by hand. Nothing here depends on that: readings carry monotonic time and the epoch
+they belong to, and an epoch's offset can be mended afterwards for all of its readings at once.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from enum import Enum
 
 STEP_MS = 500
 """An offset that moves by more than this has been stepped. NTP slews both clocks alike, so that an
-undisturbed offset stays put; half a second is far above its jitter and far below what matters here."""
+undisturbed offset stays put; half a second is far above its jitter and far below what matters
+here."""
 
 
 class Change(Enum):
@@ -20,8 +21,8 @@ class Change(Enum):
     STEPPED = "stepped"
     """The wall clock jumped: a new epoch begins."""
     TRUSTED = "trusted"
-    """The wall clock has been set from outside: a new epoch begins, and the boot's untrusted epochs are
-    re-based on its offset."""
+    """The wall clock has been set from outside: a new epoch begins, and the boot's untrusted
+    epochs are re-based on its offset."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +45,8 @@ def look(face: Clockface, mono_ms: int, wall_ms: int, trusted: bool) -> tuple[Cl
     """Compares both clocks with the face in force.
 
     Returns:
-        the face to go on with, and what changed. Trust once won in a boot is not lost again by a server
-        that is away for a while: the offset is still the one that was set.
+        the face to go on with, and what changed. Trust once won in a boot is not lost again by a
+        server that is away for a while: the offset is still the one that was set.
     """
     offset = wall_ms - mono_ms
     if trusted and not face.trusted:

@@ -1,9 +1,9 @@
 """Folds the looks of one interval into one sample a channel.
 
-A float's surface ripples: looked at once a minute it is a coin toss, looked at every second the share of
-looks at which it was closed tells the level finer than the float itself can. So a source may be looked
-at more often than readings are kept; floats and switches become the share of looks closed, everything
-else the latest good value.
+A float's surface ripples: looked at once a minute it is a coin toss, looked at every second the
+share of looks at which it was closed tells the level finer than the float itself can. So a source
+may be looked at more often than readings are kept; floats and switches become the share of looks
+closed, everything else the latest good value.
 """
 
 from __future__ import annotations
@@ -45,8 +45,8 @@ class Fold:
     def take(self) -> list[Sample]:
         """One sample a channel for all looks since the last call, and begins anew.
 
-        A channel with at least one good look gives a value; one with none gives its latest failure. A
-        share says in `raw` what it rests on: ``closed 12/60, 5 changes``.
+        A channel with at least one good look gives a value; one with none gives its latest
+        failure. A share says in `raw` what it rests on: ``closed 12/60, 5 changes``.
         """
         out: list[Sample] = []
         for name, last in self._last.items():

@@ -1,7 +1,7 @@
 """Tells systemd how we are: the protocol of sd_notify(3), one datagram a message.
 
-Twenty lines instead of a package: the ones on PyPI are either unmaintained or need libsystemd's headers
-and a compiler on the Pi.
+Twenty lines instead of a package: the ones on PyPI are either unmaintained or need libsystemd's
+headers and a compiler on the Pi.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from collections.abc import Mapping
 
 
 def notify(message: str, environ: Mapping[str, str] = os.environ) -> bool:
-    """Sends e.g. ``READY=1`` or ``WATCHDOG=1``. Returns whether anybody was there to hear it; never raises:
-    a daemon must not die of its supervisor's silence."""
+    """Sends e.g. ``READY=1`` or ``WATCHDOG=1``. Returns whether anybody was there to hear it;
+    never raises: a daemon must not die of its supervisor's silence."""
     address = environ.get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
         return False

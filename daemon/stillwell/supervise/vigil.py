@@ -15,8 +15,8 @@ class _Seen:
 class Vigil:
     """Follows the progress counters of the workers.
 
-    A worker that is alive but stuck keeps its process alive too; so it is not threads that are counted
-    here but what they do.
+    A worker that is alive but stuck keeps its process alive too; so it is not threads that are
+    counted here but what they do.
     """
 
     def __init__(self) -> None:
