@@ -1,0 +1,180 @@
+"""One channel's judge: from what the driver returned to a flagged reading."""
+
+from __future__ import annotations
+
+from math import inf
+
+from stillwell.quality.flat_line import Run, flat_line, grown
+from stillwell.quality.gap import gap
+from stillwell.quality.gross_range import gross_range
+from stillwell.quality.limits import Limits, default_limits
+from stillwell.quality.power_on import NEAR_K, power_on
+from stillwell.quality.presence import unusable
+from stillwell.quality.rate_of_change import rate_of_change
+from stillwell.quality.spike import spike
+from stillwell.quality.stale_conversion import stale_conversion
+from stillwell.reading import Flag, Moment, Quantity, Reading, Sample
+
+__all__ = ["Judge", "Limits", "default_limits"]
+
+_PASS = Flag.PASS  # a name of the module is found faster than a member of the enumeration
+_reading = tuple.__new__  # `Reading(...)` without the detour through Python; half the time
+
+
+class Judge:
+    """Judges the samples of one channel in the order in which they were taken.
+
+    It remembers what the tests need and nothing more: the last value that passed, the two values
+    before the newest, and the run of values that has not moved. A value that failed is remembered
+    by no test. After a restart the memory is empty, and the first readings are judged by their
+    range alone.
+
+    The names in `Reading.tests`, in this order: the driver's failure (``crc``, ``gone``,
+    ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``) or ``no-value``; else
+    ``power-on``, ``gross-range``, ``stale``, ``rate``, ``spike``, ``flat-line``.
+
+    Args:
+        limits: what to judge by.
+    """
+
+    __slots__ = (
+        "_calm",
+        "_earlier",
+        "_flat_ms",
+        "_gap_ms",
+        "_good",
+        "_good_ms",
+        "_high",
+        "_low",
+        "_recent",
+        "_recent_ms",
+        "_run",
+        "_tolerance",
+        "limits",
+    )
+
+    def __init__(self, limits: Limits) -> None:
+        self.limits = limits
+        self._good: float | None = None  # the last value that passed
+        self._good_ms = 0
+        self._recent: float | None = None  # the last value that did not fail
+        self._recent_ms = 0
+        self._earlier: float | None = None  # the one before it, unless a gap lies between
+        self._run = Run(-inf, inf, 0)
+        # What the short cut compares with:
+        self._low, self._high = limits.suspect
+        self._gap_ms = limits.gap_s * 1000
+        self._flat_ms = inf if limits.flat_for_s is None else limits.flat_for_s * 1000
+        self._tolerance = limits.flat_tolerance
+        self._calm = _calm(limits)
+
+    def judge(self, sample: Sample, moment: Moment) -> Reading:
+        """Returns the sample as a reading.
+
+        PASS: no test has anything against it. SUSPECT or FAIL: the tests named in `tests` have.
+            MISSING:
+        there is no value (none, or NaN). A failure with a value is FAIL. The value of a reading is
+        never infinite or NaN; `raw` says what came, and is kept for every reading that is not PASS.
+        """
+        # Nearly every value is an ordinary one: in range, close to the last, soon after it. It
+        # passes here, on conditions that imply what the tests would find; everything else is judged
+        # in full.
+        channel, value, failure, _, stale = sample
+        now_ms = moment[0]
+        recent = self._recent
+        if (
+            recent is not None
+            and recent == self._good
+            and value is not None
+            and failure is None
+            and not stale
+            and self._low <= value <= self._high
+            and -self._calm <= value - recent <= self._calm
+            and 0 <= now_ms - self._recent_ms <= self._gap_ms
+        ):
+            low, high, since_ms = self._run
+            if not low <= value <= high:
+                self._run = run = grown(self._run, value, now_ms, self._tolerance)
+                since_ms = run[2]
+            if now_ms - since_ms < self._flat_ms:
+                self._earlier = recent
+                self._recent = self._good = value
+                self._recent_ms = self._good_ms = now_ms
+                return _reading(Reading, (channel, moment, value, _PASS, "", ""))
+        return self.judge_in_full(sample, moment)
+
+    def judge_in_full(self, sample: Sample, moment: Moment) -> Reading:
+        """Returns what `judge` returns, always by way of every test."""
+        value, failure = sample.value, sample.failure
+        nothing = unusable(value)
+        if failure is not None or nothing is not None or value is None:
+            return _without_value(sample, moment, nothing)
+        limits, now_ms = self.limits, moment.mono_ms
+        verdicts = {
+            "power-on": _PASS
+            if limits.quantity is not Quantity.TEMPERATURE
+            else power_on(value, self._good),
+            "gross-range": gross_range(value, limits.fail, limits.suspect),
+        }
+        if Flag.FAIL not in verdicts.values():
+            self._look_back(now_ms)
+            verdicts |= self._compared(value, now_ms, sample.stale)
+            self._remember(value, now_ms)
+        named = [name for name, flag in verdicts.items() if flag in (Flag.SUSPECT, Flag.FAIL)]
+        if not named:
+            self._good, self._good_ms = value, now_ms
+            return Reading(sample.channel, moment, value, _PASS)
+        flag = Flag.FAIL if Flag.FAIL in verdicts.values() else Flag.SUSPECT
+        return Reading(sample.channel, moment, value, flag, ",".join(named), sample.raw)
+
+    def _look_back(self, now_ms: int) -> None:
+        """Forgets neighbours that are too old to be any. The last good value stays: a rate has its
+        time."""
+        elapsed_s = (now_ms - self._recent_ms) / 1000
+        if elapsed_s < 0 or gap(elapsed_s, self.limits.gap_s) is Flag.FAIL:
+            self._recent = self._earlier = None
+
+    def _compared(self, value: float, now_ms: int, stale: bool) -> dict[str, Flag]:
+        """What the tests say that know more than the value."""
+        limits = self.limits
+        verdicts = {"stale": stale_conversion(value, stale)}
+        if limits.rate_per_s is not None:
+            elapsed_s = max(0.0, (now_ms - self._good_ms) / 1000)
+            verdicts["rate"] = rate_of_change(
+                value, self._good, elapsed_s, limits.rate_per_s, limits.rate_floor
+            )
+        if limits.spike is not None:
+            verdicts["spike"] = spike(value, self._recent, self._earlier, limits.spike)
+        if limits.flat_for_s is not None:
+            run = None if self._recent is None else self._run
+            self._run = grown(run, value, now_ms, limits.flat_tolerance)
+            verdicts["flat-line"] = flat_line(self._run, now_ms, limits.flat_for_s)
+        return verdicts
+
+    def _remember(self, value: float, now_ms: int) -> None:
+        self._earlier = self._recent
+        self._recent, self._recent_ms = value, now_ms
+
+
+def _calm(limits: Limits) -> float:
+    """Returns the change from one value to the next that no test minds, however soon it comes."""
+    calm = inf
+    if limits.rate_per_s is not None:
+        calm = min(calm, limits.rate_floor)
+    if limits.spike is not None:
+        calm = min(calm, limits.spike)
+    if limits.quantity is Quantity.TEMPERATURE:
+        calm = min(calm, NEAR_K)
+    return calm
+
+
+def _without_value(sample: Sample, moment: Moment, nothing: Flag | None) -> Reading:
+    """Judges a sample that the driver calls a failure, or that holds no number."""
+    value = sample.value if nothing is None else None
+    flag = Flag.MISSING if nothing is Flag.MISSING else Flag.FAIL
+    if sample.failure is not None:
+        tests = sample.failure.value
+    else:
+        tests = "no-value" if flag is Flag.MISSING else "gross-range"
+    raw = sample.raw or ("" if sample.value is None or value is not None else repr(sample.value))
+    return Reading(sample.channel, moment, value, flag, tests, raw)

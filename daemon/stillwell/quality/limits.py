@@ -1,0 +1,141 @@
+"""What a channel's readings are judged by, and what to judge them by when the keeper says
+nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite
+
+from stillwell.quality.gross_range import Span, check_spans
+from stillwell.reading import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The thresholds of one channel, in the unit of its quantity (see `stillwell.reading.UNIT`).
+
+    Raises ValueError for spans that do not nest and for thresholds below zero.
+    """
+
+    fail: Span
+    """Outside it the reading is FAIL: the sensor can't mean it."""
+    suspect: Span
+    """Outside it the reading is SUSPECT: the water can hardly be so. Within `fail`."""
+    rate_per_s: float | None
+    """Faster than this, per second, is SUSPECT; None asks nothing."""
+    spike: float | None
+    """Further than this from both readings before it is SUSPECT; None asks nothing."""
+    flat_for_s: float | None
+    """Unmoved for so long, in seconds, is SUSPECT; None asks nothing."""
+    flat_tolerance: float
+    """Unmoved means: a range less than this. Under one step of the sensor's resolution, above
+    zero."""
+    gap_s: float
+    """After so many seconds without a reading its neighbours are too old to compare with. Longer
+    than the interval between readings."""
+    quantity: Quantity
+    rate_floor: float = 0.0
+    """The part of a change that is no rate: some steps of the sensor's resolution."""
+
+    def __post_init__(self) -> None:
+        check_spans(self.fail, self.suspect)
+        if not all(map(isfinite, self.fail)):
+            raise ValueError(f"The fail span {self.fail} has an end that is not a number.")
+        if self.gap_s <= 0:
+            raise ValueError(f"The gap limit must be longer than nothing, not {self.gap_s} s.")
+        for what in ("rate_per_s", "spike", "flat_for_s", "flat_tolerance", "rate_floor"):
+            value = getattr(self, what)
+            if value is not None and not value >= 0:
+                raise ValueError(f"{what} must not be below zero, and is {value}.")
+        if self.flat_for_s is not None and not self.flat_tolerance > 0:
+            raise ValueError(
+                "A flat line needs a tolerance above zero: a range is never less than zero."
+            )
+
+
+_GAP_S = 180.0  # six readings at one each 30 s
+
+_DEFAULTS = {
+    Quantity.TEMPERATURE: Limits(
+        # Water that holds a tank's animals, and rooms that people live in: common practice. The
+        # sensor's own span is wider (DS18B20: -55 to +125 °C, data sheet), but what is outside this
+        # one in a tank is a probe that is not in it.
+        fail=(1.0, 45.0),
+        suspect=(15.0, 35.0),
+        # 75 W heat 68 L of seawater by 0.97 K an hour (power over volumetric heat capacity): half a
+        # kelvin a minute is thirty times that, and only a hand, a water change or a fault does it.
+        rate_per_s=0.5 / 60,
+        rate_floor=0.25,  # four steps of 0.0625 K: two of rounding, two of noise (common practice)
+        spike=0.4,
+        # A heated tank saws by its thermostat's differential, some tenths of a kelvin, several
+        # times in six hours (common practice); a tank at room temperature follows the room.
+        flat_for_s=6 * 3600.0,
+        flat_tolerance=0.06,  # a DS18B20 at 12 bit steps by 0.0625 K (data sheet)
+        gap_s=_GAP_S,
+        quantity=Quantity.TEMPERATURE,
+    ),
+    Quantity.LEVEL: Limits(
+        # Return chambers are a hand or two deep: common practice.
+        fail=(-300.0, 150.0),
+        suspect=(-100.0, 60.0),
+        rate_per_s=None,  # a pour is as fast as the hand that pours
+        spike=10.0,
+        flat_for_s=6 * 3600.0,  # evaporation alone moves a chamber by millimetres in that time
+        flat_tolerance=0.05,
+        gap_s=_GAP_S,
+        quantity=Quantity.LEVEL,
+    ),
+    Quantity.HUMIDITY: Limits(
+        fail=(0.0, 100.0),
+        suspect=(10.0, 98.0),  # common practice: heated rooms in frost, and fog
+        rate_per_s=None,  # an opened window is that fast
+        spike=15.0,
+        flat_for_s=12 * 3600.0,
+        flat_tolerance=0.005,  # resolutions run from 0.01 to 1 %RH
+        gap_s=_GAP_S,
+        quantity=Quantity.HUMIDITY,
+    ),
+    Quantity.CONDUCTIVITY: Limits(
+        fail=(0.0, 80.0),
+        # Practical salinity 27 at 20 °C to 40 at 26 °C, PSS-78 (UNESCO Tech. Paper Mar. Sci. 44,
+        # 1983).
+        suspect=(38.0, 61.0),
+        rate_per_s=None,  # fresh water poured in beside the probe is that fast
+        spike=3.0,
+        flat_for_s=24 * 3600.0,
+        flat_tolerance=0.0005,
+        gap_s=_GAP_S,
+        quantity=Quantity.CONDUCTIVITY,
+    ),
+    Quantity.PH: Limits(
+        fail=(0.0, 14.0),
+        suspect=(7.4, 8.8),  # common practice: 7.8 to 8.5 is kept, with room for a bad night
+        rate_per_s=None,
+        spike=0.3,
+        flat_for_s=24
+        * 3600.0,  # light and breathing move it by 0.1 and more a day (common practice)
+        flat_tolerance=0.0005,
+        gap_s=_GAP_S,
+        quantity=Quantity.PH,
+    ),
+}
+
+
+def default_limits(quantity: Quantity) -> Limits:
+    """Returns what a channel of this quantity is judged by unless the keeper says otherwise.
+
+    Floats and switches, whose values are shares of time from 0 to 1, have a gross range and a gap
+    and nothing else: they may rightly stand still for weeks and turn over in an instant.
+    """
+    if quantity in (Quantity.FLOAT, Quantity.SWITCH):
+        return Limits(
+            fail=(0.0, 1.0),
+            suspect=(0.0, 1.0),
+            rate_per_s=None,
+            spike=None,
+            flat_for_s=None,
+            flat_tolerance=0.0,
+            gap_s=_GAP_S,
+            quantity=quantity,
+        )
+    return _DEFAULTS[quantity]

@@ -1,0 +1,84 @@
+"""QARTOD spike test: a single value away from its neighbours."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from stillwell.quality.presence import finite_or_none, unusable
+from stillwell.reading import Flag
+
+
+def spike(
+    value: float | None,
+    previous: float | None,
+    earlier: float | None,
+    suspect: float,
+    fail: float | None = None,
+) -> Flag:
+    """Judges the newest value at once, by its distance from the nearer of the two values before it.
+
+    The nearer one, because then the first value after a spike passes (the one before the spike is
+    near) and a step that stays is suspect once only (the second value of the new level is near the
+    first).
+
+    Args:
+        value: the newest.
+        previous: the one before it, None when there is none that is recent.
+        earlier: the one before that.
+        suspect: a distance above this is SUSPECT.
+        fail: a distance above this is FAIL.
+
+    Returns:
+        NOT_EVALUATED while fewer than two values stand before it.
+    """
+    bad = unusable(value)
+    if bad is not None:
+        return bad
+    assert value is not None
+    if previous is None or earlier is None:
+        return Flag.NOT_EVALUATED
+    distance = min(abs(value - previous), abs(value - earlier))
+    if fail is not None and distance > fail:
+        return Flag.FAIL
+    return Flag.SUSPECT if distance > suspect else Flag.PASS
+
+
+def spike_series(
+    values: Sequence[float | None],
+    suspect: float | None,
+    fail: float | None = None,
+    method: Literal["average", "differential"] = "average",
+) -> list[Flag]:
+    """Judges a finished series as the manual does: each value by both of its neighbours.
+
+    Args:
+        values: at equal intervals.
+        suspect: a spike higher than this is SUSPECT; None asks nothing.
+        fail: a spike higher than this is FAIL; None asks nothing.
+        method: ``average``: distance from the mean of the two neighbours. ``differential``: the
+            lesser of the two steps, where they go in opposite directions.
+
+    Returns:
+        NOT_EVALUATED at both ends and beside a missing value. (A threshold of 0 flags every spike;
+        ioos-qc takes 0 as "not asked".)
+    """
+    known = [finite_or_none(value) for value in values]
+    flags = [Flag.MISSING if value is None else Flag.NOT_EVALUATED for value in known]
+    for middle in range(1, len(known) - 1):
+        before, value, after = known[middle - 1 : middle + 2]
+        if before is None or value is None or after is None:
+            continue
+        if method == "average":
+            height = abs(value - (before + after) / 2)
+        else:
+            up, down = value - before, after - value
+            height = min(abs(up), abs(down)) if up * down < 0 else 0.0
+        flags[middle] = _flag(height, suspect, fail)
+    return flags
+
+
+def _flag(height: float, suspect: float | None, fail: float | None) -> Flag:
+    if fail is not None and height > fail:
+        return Flag.FAIL
+    return Flag.SUSPECT if suspect is not None and height > suspect else Flag.PASS
