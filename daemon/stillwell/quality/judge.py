@@ -30,7 +30,8 @@ class Judge:
     range alone.
 
     The names in `Reading.tests`, in this order: the driver's failure (``crc``, ``gone``,
-    ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``) or ``no-value``; else
+    ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``) or ``missing`` or
+    ``not-a-number``; else
     ``power-on``, ``gross-range``, ``stale``, ``rate``, ``spike``, ``flat-line``.
 
     Args:
@@ -175,6 +176,8 @@ def _without_value(sample: Sample, moment: Moment, nothing: Flag | None) -> Read
     if sample.failure is not None:
         tests = sample.failure.value
     else:
-        tests = "no-value" if flag is Flag.MISSING else "gross-range"
+        tests = "missing" if sample.value is None else "not-a-number"
+        if flag is Flag.FAIL:
+            tests = "gross-range"  # infinite: outside every span
     raw = sample.raw or ("" if sample.value is None or value is not None else repr(sample.value))
     return Reading(sample.channel, moment, value, flag, tests, raw)
