@@ -1,0 +1,50 @@
+"""The configuration: TOML file, environment, systemd credentials.
+
+`load` returns `Settings` or raises `ConfigError`, which lists everything that is wrong, each with
+file, line, key and what to write instead. The example to start from is ``config/stillwell.toml``.
+"""
+
+from stillwell.settings.faults import ConfigError, Fault
+from stillwell.settings.loading import DEFAULT_PATH, Destination, Settings, Source, load
+from stillwell.settings.schema import (
+    Agreement,
+    Band,
+    Chamber,
+    Channel,
+    FloatChannel,
+    Heater,
+    Lamp,
+    LevelBand,
+    Night,
+    Quality,
+    StateWatch,
+    Store,
+    SwitchChannel,
+    Tank,
+    TemperatureBand,
+)
+
+__all__ = [
+    "DEFAULT_PATH",
+    "Agreement",
+    "Band",
+    "Chamber",
+    "Channel",
+    "ConfigError",
+    "Destination",
+    "Fault",
+    "FloatChannel",
+    "Heater",
+    "Lamp",
+    "LevelBand",
+    "Night",
+    "Quality",
+    "Settings",
+    "Source",
+    "StateWatch",
+    "Store",
+    "SwitchChannel",
+    "Tank",
+    "TemperatureBand",
+    "load",
+]

@@ -1,0 +1,253 @@
+"""What no single table can know: names that must meet, limits that must nest."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from stillwell.reading import Quantity
+from stillwell.settings.faults import Fault
+from stillwell.settings.layers import Layers
+from stillwell.settings.schema import (
+    AgreementKeys,
+    Band,
+    FloatChannel,
+    Frame,
+    HumidityQuality,
+    Quality,
+    SourceKeys,
+    StateWatch,
+    SwitchChannel,
+    Tank,
+)
+from stillwell.settings.setting_error import nearest
+
+Where = tuple[str | int, ...]
+
+
+def _unknown(word: str, known: Iterable[str], what: str, add: str) -> tuple[str, str]:
+    names = sorted(known)
+    near = nearest(word, names)
+    if near:
+        return f'There is no {what} "{word}".', f'Did you mean "{near}"?'
+    listed = f" Known: {', '.join(names)}." if names else ""
+    return f'There is no {what} "{word}".', f"{add}{listed}"
+
+
+def names_exist(
+    names: Iterable[Any], known: Iterable[str], path: Where, layers: Layers
+) -> Iterator[Fault]:
+    """A fault for each name in a list ``of`` that is no channel, or stands in it twice."""
+    seen: set[str] = set()
+    for place, name in enumerate(names):
+        if not isinstance(name, str):
+            continue  # the model says so
+        here = (*path, place) if (*path, place) in layers.lines else path
+        if name in seen:
+            yield layers.fault(here, f'"{name}" stands twice in the list.', "Remove one of them.")
+        elif name not in set(known):
+            add = f"Add [channel.{name}], or name a channel that exists."
+            yield layers.fault(here, *_unknown(name, known, "channel", add))
+        seen.add(name)
+
+
+def one_quantity(
+    names: Iterable[Any], quantities: Mapping[str, Quantity], path: Where, layers: Layers
+) -> Iterator[Fault]:
+    """A fault when the channels of a list measure different things."""
+    kinds = {
+        name: quantities[name] for name in names if isinstance(name, str) and name in quantities
+    }
+    if len(set(kinds.values())) > 1:
+        listed = ", ".join(f"{name} ({kind})" for name, kind in kinds.items())
+        do = "Name only channels of one quantity; write a table of its own for the others."
+        yield layers.fault(path, f"The channels measure different things: {listed}.", do)
+
+
+def channels_and_sources(
+    delivered: Mapping[str, Iterable[str]], channels: Iterable[str], layers: Layers
+) -> Iterator[Fault]:
+    """Each channel has exactly one source, and a source delivers only channels that exist."""
+    known = list(channels)
+    first: dict[str, str] = {}
+    for source, names in delivered.items():
+        for name in names:
+            path = ("source", source, "channels", name)
+            if name not in known:
+                add = f"Add [channel.{name}] with its quantity, or remove it here."
+                yield layers.fault(path, *_unknown(name, known, "channel", add))
+            elif name in first:
+                what = f'The channel "{name}" comes from [source.{first[name]}] already.'
+                do = "A channel has one source: remove it from one of them, or rename this one."
+                yield layers.fault(path, what, do)
+            else:
+                first[name] = source
+    for name in known:
+        if name not in first:
+            what = f'No source delivers the channel "{name}".'
+            do = f"Add {name} = {{ … }} under [source.….channels], or remove [channel.{name}]."
+            yield layers.fault(("channel", name), what, do)
+
+
+def intervals(sources: Mapping[str, SourceKeys], layers: Layers) -> Iterator[Fault]:
+    """A look is no longer than the reading that it goes into."""
+    for name, source in sources.items():
+        if source.look is not None and source.look > source.every:
+            what = "look is longer than every: a reading is folded from several looks."
+            yield layers.fault(
+                ("source", name, "look"),
+                what,
+                "Write a shorter look, or leave it out to read once.",
+            )
+
+
+def _within(span: tuple[float, float], around: tuple[float, float]) -> bool:
+    return around[0] <= span[0] and span[1] <= around[1]
+
+
+def channel_limits(frame: Frame, every: Mapping[str, float], layers: Layers) -> Iterator[Fault]:
+    """Limits that nest, and a gap that is longer than the interval between readings."""
+    for name, channel in frame.channel.items():
+        path = ("channel", name, "quality")
+        quality = channel.quality
+        if quality.gap is not None and name in every and quality.gap <= every[name]:
+            what = (
+                f"A gap of {quality.gap:g} s is not longer than the {every[name]:g} s between "
+                "readings: the channel would be silent all the time."
+            )
+            do = f'Write at least three times as long: gap = "{3 * every[name]:g} s".'
+            yield layers.fault((*path, "gap"), what, do)
+        if isinstance(quality, Quality):
+            yield from _spans(quality, path, layers)
+        if isinstance(channel, FloatChannel):
+            yield from _float(name, channel, frame.tank, layers)
+
+
+def _spans(quality: Quality[float, float], path: Where, layers: Layers) -> Iterator[Fault]:
+    if quality.spike is not None and quality.spike <= 0:
+        what = "A spike of nothing would make every reading one."
+        yield layers.fault((*path, "spike"), what, "Write a value above 0, or leave it out.")
+    spans = {"fail": quality.fail, "suspect": quality.suspect}
+    for key, span in spans.items():
+        if span is not None and span[0] >= span[1]:
+            what = f"The range of {key} ends at or below its beginning."
+            yield layers.fault((*path, key), what, "Write the lower value first: [low, high].")
+            return
+    if quality.fail is None and quality.suspect is None:
+        return
+    if quality.fail is None or quality.suspect is None:
+        given, other = ("suspect", "fail") if quality.fail is None else ("fail", "suspect")
+        what = f"{given} is given without {other}, and the one must lie within the other."
+        yield layers.fault((*path, given), what, f"Add {other} = [low, high] beside it.")
+    elif not _within(quality.suspect, quality.fail):
+        what = "The range of suspect is not within the range of fail."
+        do = "Write a wider fail or a narrower suspect: what fails is suspect too."
+        yield layers.fault((*path, "suspect"), what, do)
+    if (
+        isinstance(quality, HumidityQuality)
+        and quality.fail
+        and not _within(quality.fail, (0, 100))
+    ):
+        do = "Write a range within 0 %RH and 100 %RH."
+        yield layers.fault((*path, "fail"), "Relative humidity is from 0 to 100 %RH.", do)
+
+
+def _float(name: str, channel: FloatChannel, tank: Tank, layers: Layers) -> Iterator[Fault]:
+    if channel.height is not None:
+        return
+    path = ("channel", name)
+    if channel.differential is not None:
+        what = "The float has a differential and no height."
+        yield layers.fault(
+            path, what, f'Add under [channel.{name}]: height = "-12 mm".', of_table=True
+        )
+    elif tank.chamber is not None:
+        what = "The float has no height, and the level in the chamber is reckoned from it."
+        do = (
+            f"Add under [channel.{name}] where it closes, relative to the fill mark: "
+            'height = "-12 mm". A detector elsewhere, as on the floor, is quantity = "switch".'
+        )
+        yield layers.fault(path, what, do, of_table=True)
+
+
+def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:
+    """The chamber's levels, the lamp, the night."""
+    chamber, lamp, night = frame.tank.chamber, frame.tank.lamp, frame.night
+    if chamber is not None:
+        if chamber.lowest_safe is not None and chamber.lowest_safe >= 0:
+            what = "lowest_safe is not below the fill mark, which is 0 mm."
+            do = 'Levels below the fill mark are negative: lowest_safe = "-45 mm".'
+            yield layers.fault(("tank", "chamber", "lowest_safe"), what, do)
+        if chamber.highest_safe is not None and chamber.highest_safe <= 0:
+            what = "highest_safe is not above the fill mark, which is 0 mm."
+            do = 'Write how far above the fill mark: highest_safe = "25 mm".'
+            yield layers.fault(("tank", "chamber", "highest_safe"), what, do)
+    if lamp is not None and lamp.on == lamp.off:
+        what = "The lamp goes off when it goes on."
+        yield layers.fault(
+            ("tank", "lamp", "off"), what, 'Write two times: on = "12:00", off = "22:00".'
+        )
+    if night.from_ == night.to:
+        do = 'Write two times: from = "22:00", to = "08:00".'
+        yield layers.fault(("night", "to"), "The night ends when it begins.", do)
+    elif _inside(night.review_at, night.from_, night.to):
+        what = f"review_at lies within the night, which ends at {night.to:%H:%M}."
+        do = "Write a time at or after the end of the night."
+        yield layers.fault(("night", "review_at"), what, do)
+
+
+def _inside(time: dt.time, start: dt.time, end: dt.time) -> bool:
+    if start < end:
+        return start <= time < end
+    return time >= start or time < end
+
+
+def band_limits(name: str, band: Band, layers: Layers) -> Iterator[Fault]:
+    """A deadband that leaves room for the alarm to return before the target."""
+    if band.deadband >= band.tolerance:
+        given = ("band", name, "deadband")
+        what = (
+            "The deadband is not smaller than the tolerance: an alarm would return only when the "
+            "value is past the target."
+        )
+        do = "Write a smaller deadband (a fifth of the tolerance is common practice)."
+        yield layers.fault(given, what, do)
+
+
+def state_fits(name: str, state: StateWatch, frame: Frame, layers: Layers) -> Iterator[Fault]:
+    """A float is below or above, a switch off or on, and nothing else has a state."""
+    path = ("state", name)
+    channel = frame.channel.get(state.of)
+    if channel is None:
+        add = f"Add [channel.{state.of}], or name a channel that exists."
+        yield layers.fault((*path, "of"), *_unknown(state.of, frame.channel, "channel", add))
+    elif isinstance(channel, FloatChannel):
+        if state.wrong not in ("below", "above"):
+            do = 'Write wrong = "below" or wrong = "above".'
+            yield layers.fault((*path, "wrong"), f'A float is never "{state.wrong}".', do)
+    elif isinstance(channel, SwitchChannel):
+        if state.wrong not in ("off", "on"):
+            do = 'Write wrong = "off" or wrong = "on".'
+            yield layers.fault((*path, "wrong"), f'A switch is never "{state.wrong}".', do)
+    else:
+        what = (
+            f'"{state.of}" measures {channel.quantity}, and only a float or a switch has a state.'
+        )
+        yield layers.fault((*path, "of"), what, "Watch it with a [band.…] instead.")
+
+
+def agreement_size(name: str, agreement: AgreementKeys, layers: Layers) -> Iterator[Fault]:
+    """Two different channels at least."""
+    if len(set(agreement.of)) < 2:
+        what = "An agreement needs two different channels."
+        do = 'Write of = ["water-a", "water-b"].'
+        yield layers.fault(("agreement", name, "of"), what, do)
+
+
+def combined(frame: Frame, layers: Layers) -> Iterator[Fault]:
+    """Everything here that needs only the frame."""
+    yield from intervals(frame.source, layers)
+    yield from tank_and_times(frame, layers)
+    for name, state in frame.state.items():
+        yield from state_fits(name, state, frame, layers)

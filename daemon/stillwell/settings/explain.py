@@ -1,0 +1,304 @@
+"""From pydantic's errors to sentences for the person who wrote the file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from stillwell.settings.faults import Fault
+from stillwell.settings.layers import Layers
+from stillwell.settings.setting_error import nearest
+from stillwell.settings.toml_lines import Path
+
+Schema = Mapping[str, Any]
+
+_NAME_RULE = "Names have lower-case letters a-z, digits and hyphens, and at most 40 of them"
+_LIST = 'Write a list: ["water-a", "water-b"].'
+_KIND = {
+    "string_type": ("a text", 'Put it in quotes: "…".'),
+    "string_sub_type": ("a text", 'Put it in quotes: "…".'),
+    "path_type": ("a path", 'Write it in quotes: "/var/lib/stillwell/tank.db".'),
+    "int_type": ("a whole number", "Write it without quotes and without a point."),
+    "int_parsing": ("a whole number", "Write it without quotes and without a point."),
+    "int_from_float": ("a whole number", "Write it without a point."),
+    "float_type": ("a number", "Write it without quotes, with a decimal point."),
+    "float_parsing": ("a number", "Write it without quotes, with a decimal point."),
+    "bool_type": ("true or false", "Write true or false, without quotes."),
+    "bool_parsing": ("true or false", "Write true or false, without quotes."),
+    "list_type": ("a list", _LIST),
+    "tuple_type": ("a list", _LIST),
+    "set_type": ("a list", _LIST),
+    "frozen_set_type": ("a list", _LIST),
+}
+
+
+# --- the model's JSON Schema, asked what is known at a path
+
+
+def _expanded(node: Schema, root: Schema) -> Iterator[Schema]:
+    """A node's alternatives, references followed."""
+    if "$ref" in node:
+        name = str(node["$ref"]).rsplit("/", 1)[-1]
+        yield from _expanded(root.get("$defs", {}).get(name, {}), root)
+    alternatives = [
+        each for word in ("anyOf", "oneOf", "allOf") for each in node.get(word, ()) if each
+    ]
+    for each in alternatives:
+        yield from _expanded(each, root)
+    if not alternatives and "$ref" not in node:
+        yield node
+
+
+def _fits(node: Schema, data: Any) -> bool:
+    """Whether the constant keys of a node, such as a channel's quantity, agree with the data."""
+    if not isinstance(data, Mapping):
+        return True
+    return all(
+        "const" not in rule or data.get(key, rule["const"]) == rule["const"]
+        for key, rule in node.get("properties", {}).items()
+    )
+
+
+def _at(path: Path, root: Schema, data: Any) -> list[Schema]:
+    nodes = [node for node in _expanded(root, root) if _fits(node, data)]
+    for part in path:
+        below: list[Schema] = []
+        for node in nodes:
+            if isinstance(part, int):
+                prefix = node.get("prefixItems", [])
+                step = prefix[part] if part < len(prefix) else node.get("items")
+            else:
+                named = next(iter(node.get("patternProperties", {}).values()), None)
+                others = named or node.get("additionalProperties")
+                step = node.get("properties", {}).get(part, others)
+            if isinstance(step, Mapping):
+                below.extend(_expanded(step, root))
+        data = _child(data, part)
+        nodes = [node for node in below if _fits(node, data)] or below
+    return nodes
+
+
+def _child(data: Any, part: str | int) -> Any:
+    if isinstance(data, Mapping):
+        return data.get(part)
+    if isinstance(data, list | tuple) and isinstance(part, int) and part < len(data):
+        return data[part]
+    return None
+
+
+def _known_keys(nodes: list[Schema]) -> list[str]:
+    return list(dict.fromkeys(key for node in nodes for key in node.get("properties", {})))
+
+
+def _example(nodes: list[Schema]) -> str:
+    for node in nodes:
+        for example in node.get("examples", ()):
+            return f'"{example}"' if isinstance(example, str) else str(example)
+        for choice in node.get("enum", ()):
+            return f'"{choice}"' if isinstance(choice, str) else str(choice)
+    kinds = {node.get("type") for node in nodes}
+    if "boolean" in kinds:
+        return "true"
+    if kinds & {"integer", "number"} and "string" not in kinds:
+        return "1"
+    if "array" in kinds:
+        return '["…"]'
+    if "object" in kinds and "string" not in kinds:
+        return "{ … }"
+    return '"…"'
+
+
+def _secret(nodes: list[Schema]) -> bool:
+    return any(node.get("format") == "password" or node.get("writeOnly") for node in nodes)
+
+
+# --- one error
+
+
+def real_path(loc: tuple[str | int, ...], data: Any) -> Path:
+    """Returns where in the data an error stands: pydantic's location without its tags of unions.
+
+    The last part stays although it is not there when a key is missing.
+    """
+    path: list[str | int] = []
+    for place, part in enumerate(loc):
+        there = (isinstance(data, Mapping) and part in data) or (
+            isinstance(data, list | tuple) and isinstance(part, int) and part < len(data)
+        )
+        if there:
+            path.append(part)
+            data = _child(data, part)
+        elif place == len(loc) - 1 and isinstance(data, Mapping) and part != "[key]":
+            path.append(part)
+    return tuple(path)
+
+
+def _quoted(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}…"'
+    if isinstance(value, int | float):
+        return str(value)[:30]
+    return "a list" if isinstance(value, list) else "a table" if isinstance(value, dict) else "this"
+
+
+def _slug(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
+
+
+def _table(path: Path) -> str:
+    return ".".join(str(part) for part in path)
+
+
+def _choice(value: Any, choices: list[str]) -> tuple[str, str]:
+    near = nearest(value, choices) if isinstance(value, str) else ""
+    known = ", ".join(f'"{each}"' for each in choices)
+    hint = f'Did you mean "{near}"? ' if near else ""
+    return f"{_quoted(value)} is not one of the words known here.", f"{hint}Known: {known}."
+
+
+def _bound(word: str, limit: Any, nodes: list[Schema]) -> tuple[str, str]:
+    return f"The value must be {word} {limit}.", f"Write it as in {_example(nodes)}."
+
+
+class Explainer:
+    """Explains what one model found in one part of the tree.
+
+    Args:
+        model: the model that was asked.
+        data: what it was given.
+        below: the path of that part in the whole configuration.
+    """
+
+    def __init__(self, model: type[BaseModel], data: Any, below: Path, layers: Layers) -> None:
+        self.model = model
+        self.data = data
+        self.below = below
+        self.layers = layers
+        self._root: Schema | None = None
+
+    @property
+    def root(self) -> Schema:
+        """The model's JSON Schema; empty where a driver's model has none."""
+        if self._root is None:
+            try:
+                self._root = self.model.model_json_schema()
+            except Exception:  # a third party's model: only the hints suffer
+                self._root = {}
+        return self._root
+
+    def faults(self, error: ValidationError) -> Iterator[Fault]:
+        """Yields a fault for everything in the error."""
+        for detail in error.errors(include_url=False):
+            yield self._fault(detail)
+
+    def _fault(self, detail: ErrorDetails) -> Fault:
+        inner = real_path(detail["loc"], self.data)
+        kind = detail["type"]
+        if kind == "union_tag_not_found":
+            inner = (*inner, str(detail["ctx"]["discriminator"]).strip("'"))
+            kind = "missing"
+        what, do = self._words(kind, detail, inner)
+        path = (*self.below, *inner)
+        if kind == "union_tag_invalid":
+            path = (*path, str(detail["ctx"]["discriminator"]).strip("'"))
+        return self.layers.fault(path, what, do, of_table=kind == "missing")
+
+    def _words(self, kind: str, detail: ErrorDetails, inner: Path) -> tuple[str, str]:
+        context = detail.get("ctx", {})
+        value = detail.get("input")
+        nodes = _at(inner, self.root, self.data)
+        if _secret(nodes):
+            value = None
+        raised = context.get("error")
+        if kind == "unit" and "what" in context:
+            return str(context["what"]), str(context["do"])
+        if raised is not None and hasattr(raised, "what") and hasattr(raised, "do"):
+            return str(raised.what), str(raised.do)
+        if raised is not None:
+            return f"{raised}", ""
+        if kind == "missing":
+            return self._missing(inner, nodes)
+        if kind == "extra_forbidden":
+            return self._unknown(inner)
+        if kind == "union_tag_invalid":
+            tags = [tag.strip("' ") for tag in str(context["expected_tags"]).split(",")]
+            return _choice(context["tag"], tags)
+        if kind in ("enum", "literal_error"):
+            expected = re.findall(r"'([^']*)'", str(context.get("expected", "")))
+            return _choice(value, expected)
+        if kind == "string_pattern_mismatch" and (
+            detail["loc"][-1] == "[key]" or "a-z0-9" in str(context)
+        ):
+            slug = _slug(str(value))
+            return f"{_quoted(value)} is no name. {_NAME_RULE}.", f'Write "{slug}".' if slug else ""
+        if kind in _KIND:
+            wanted, do = _KIND[kind]
+            given = "This" if value is None else _quoted(value)
+            return f"{given} is not {wanted}.", do
+        if kind in (
+            "dict_type",
+            "model_type",
+            "model_attributes_type",
+            "mapping_type",
+            "dataclass_type",
+        ):
+            where = _table((*self.below, *inner))
+            return (
+                f"{where} must be a table.",
+                f"Write [{where}] on a line of its own, and its keys below.",
+            )
+        if kind in ("too_short", "too_long"):
+            least = context.get("min_length", context.get("max_length"))
+            bound = "at least" if kind == "too_short" else "at most"
+            return (
+                f"The list has {context.get('actual_length')} entries, and needs {bound} {least}.",
+                _LIST,
+            )
+        if kind.startswith(("greater_than", "less_than")):
+            limit = next(iter(context.values()))
+            word = "more than" if kind.startswith("greater") else "less than"
+            word = (
+                f"at {'least' if kind.startswith('greater') else 'most'}"
+                if kind.endswith("equal")
+                else word
+            )
+            return _bound(word, limit, nodes)
+        return f"{detail['msg'][:1].upper()}{detail['msg'][1:]}.", ""
+
+    def _missing(self, inner: Path, nodes: list[Schema]) -> tuple[str, str]:
+        key = inner[-1] if inner else ""
+        if isinstance(key, int):
+            return f"Entry {key + 1} of the list is missing.", "Write two values: [low, high]."
+        table = (*self.below, *inner[:-1])
+        types = {node.get("type") for node in nodes}
+        if types == {"object"}:
+            where = _table((*table, key))
+            return f"The table [{where}] is missing.", f"Add [{where}] and its keys."
+        under = f"under [{_table(table)}]" if table else "at the top"
+        near = ""
+        parent = self.data
+        for part in inner[:-1]:
+            parent = _child(parent, part)
+        if isinstance(parent, Mapping):
+            known = _known_keys(_at(inner[:-1], self.root, self.data))
+            near = nearest(str(key), [str(each) for each in parent if each not in known])
+        hint = f' (is "{near}" meant to be it?)' if near else ""
+        return f'The key "{key}" is missing{hint}.', f"Add {under}: {key} = {_example(nodes)}."
+
+    def _unknown(self, inner: Path) -> tuple[str, str]:
+        key = str(inner[-1]) if inner else ""
+        known = _known_keys(_at(inner[:-1], self.root, self.data))
+        near = nearest(key, known)
+        if near:
+            return f'The key "{key}" is not known here.', f'Did you mean "{near}"?'
+        words = ", ".join(known)
+        return (
+            f'The key "{key}" is not known here.',
+            f"Remove it. Known here: {words}." if known else "Remove it.",
+        )

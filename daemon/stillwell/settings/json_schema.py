@@ -1,0 +1,131 @@
+"""Writes the JSON Schema of the configuration, for editors that check while one types.
+
+``python -m stillwell.settings.json_schema [FILE]``, by default ``config/stillwell.schema.json``. It
+covers the drivers and sinks that come with stillwell; tables of others are let through.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
+
+from stillwell.settings import plugins
+from stillwell.settings.schema import AGREEMENTS, BANDS, NAME_PATTERN, Frame, SinkKeys, SourceKeys
+
+Json = dict[str, Any]
+DEFAULT_PATH = Path("config/stillwell.schema.json")
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+class _AsWritten(GenerateJsonSchema):
+    """Gives defaults as a person writes them: ``"30 s"``, not 30.0."""
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        json_schema = super().default_schema(schema)
+        if isinstance(schema.get("default"), float):
+            for text in _serializers(schema["schema"]):
+                json_schema["default"] = text(schema["default"])
+        return json_schema
+
+
+def _serializers(schema: Any) -> Iterator[Any]:
+    """The function that writes a float of this schema, where it has one."""
+    while isinstance(schema, Mapping):
+        function = schema.get("serialization", {}).get("function")
+        if function is not None:
+            yield function
+            return
+        schema = schema.get("schema")
+
+
+def _of(model: type[BaseModel], definitions: Json) -> Json:
+    """The schema of a model; what it refers to goes into the definitions."""
+    schema = model.model_json_schema(
+        schema_generator=_AsWritten, ref_template="#/$defs/{model}", by_alias=True
+    )
+    for name, definition in schema.pop("$defs", {}).items():
+        # Two plugins may name a model alike; the later one gets a name of its own.
+        known = name
+        if definitions.get(name, definition) != definition:
+            known = f"{model.__module__.rsplit('.', 1)[-1]}_{name}"
+            renamed = json.dumps(schema).replace(f'"#/$defs/{name}"', f'"#/$defs/{known}"')
+            schema = json.loads(renamed)
+        definitions[known] = definition
+    return schema
+
+
+def _with_own_keys(
+    keys: type[BaseModel], word: str, plugin: plugins.Plugin, definitions: Json
+) -> Json:
+    """A source or sink table of one driver or kind: the keys that all have, and its own."""
+    if plugin.settings is None:
+        raise RuntimeError(f"No schema without all of our own drivers and sinks. {plugin.broken}")
+    common, own = _of(keys, definitions), _of(plugin.settings, definitions)
+    described = {"description": own["description"]} if "description" in own else {}
+    return described | {
+        "type": "object",
+        "properties": {
+            **common["properties"],
+            **own.get("properties", {}),
+            word: {**common["properties"][word], "const": plugin.name},
+        },
+        "required": [*common.get("required", []), *own.get("required", [])],
+        "additionalProperties": own.get("additionalProperties", False),
+    }
+
+
+def _plugin_tables(
+    group: plugins.Group, keys: type[BaseModel], word: str, definitions: Json
+) -> Json:
+    points = sorted(plugins.ours(plugins.registered(group).values()), key=lambda point: point.name)
+    tables = [_with_own_keys(keys, word, plugins.load(point), definitions) for point in points]
+    others = {
+        "type": "object",
+        "description": "Of another package: its own settings are not known here.",
+        "properties": {word: {"type": "string", "not": {"enum": [point.name for point in points]}}},
+        "required": [word],
+    }
+    return {"oneOf": [*tables, others]}
+
+
+def schema() -> Json:
+    """Returns the JSON Schema (draft 2020-12) of the whole file."""
+    definitions: Json = {}
+    frame = _of(Frame, definitions)
+    properties = frame["properties"]
+    tables = {
+        "source": _plugin_tables("stillwell.drivers", SourceKeys, "driver", definitions),
+        "sink": _plugin_tables("stillwell.sinks", SinkKeys, "kind", definitions),
+        "band": {"anyOf": [_of(model, definitions) for model in BANDS.values()]},
+        "agreement": {"anyOf": [_of(model, definitions) for model in AGREEMENTS.values()]},
+    }
+    for name, table in tables.items():
+        properties[name]["patternProperties"] = {NAME_PATTERN: table}
+    for name in ("source", "channel", "agreement", "band", "state", "sink"):
+        properties[name]["additionalProperties"] = False
+    used = json.dumps(frame) + json.dumps(definitions)
+    kept = {name: body for name, body in definitions.items() if f'"#/$defs/{name}"' in used}
+    return {
+        "$schema": _DIALECT,
+        **frame,
+        "title": "The configuration of stillwell",
+        "$defs": dict(sorted(kept.items())),
+    }
+
+
+def text() -> str:
+    """Returns the schema as it stands in the file."""
+    return json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+if __name__ == "__main__":
+    target = Path(sys.argv[1]) if len(sys.argv) > 1 else DEFAULT_PATH
+    target.write_text(text(), encoding="utf-8")
+    print(target)

@@ -1,0 +1,400 @@
+"""From a file, the environment and credentials to `Settings`, or to everything that is wrong with
+them."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, SecretStr, ValidationError
+
+from stillwell.reading import Quantity
+from stillwell.settings import crosscheck, plugins
+from stillwell.settings.explain import Explainer
+from stillwell.settings.faults import ConfigError, Fault, in_line_order
+from stillwell.settings.layers import Layers, layers_of
+from stillwell.settings.schema import (
+    AGREEMENTS,
+    BANDS,
+    Agreement,
+    Band,
+    Channel,
+    Frame,
+    Night,
+    SinkKeys,
+    SourceKeys,
+    StateWatch,
+    Store,
+    Tank,
+)
+from stillwell.settings.setting_error import nearest
+from stillwell.settings.syntax import read_toml
+
+DEFAULT_PATH = Path("/etc/stillwell/stillwell.toml")
+_TOP = frozenset(Frame.model_fields)
+_GET_A_SAMPLE = (
+    f"Copy config/stillwell.toml of the source tree to {DEFAULT_PATH} (deploy/install.sh does so) "
+    "and fit it to your tank, or name a file with --config."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One configured driver."""
+
+    name: str
+    driver: str
+    every: float
+    """Seconds from one reading to the next."""
+    look: float | None
+    """Seconds from one look at the hardware to the next; None: one look a reading."""
+    deadline: float
+    """Seconds after which a read is given up."""
+    channels: tuple[str, ...]
+    made: type[Any] | None
+    """The driver's class, a `ports.Driver`: ``made(settings)``. None when `broken`."""
+    settings: BaseModel | None
+    """An instance of ``made.Settings``."""
+    broken: str = ""
+    """Why the driver cannot be had: the source is down, and the rest runs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Destination:
+    """One configured sink."""
+
+    name: str
+    kind: str
+    made: type[Any] | None
+    """The sink's class, a `ports.Sink`: ``made(name, tank, settings)``. None when `broken`."""
+    settings: BaseModel | None
+    """An instance of ``made.Settings``."""
+    broken: str = ""
+    """Why the sink cannot be had: it is away, and the rest runs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """A configuration that fits together. The attributes bear the names of the tables in the
+    file."""
+
+    file: Path
+    tank: Tank
+    night: Night
+    store: Store
+    store_path: Path
+    """Where the store is, absolute."""
+    source: Mapping[str, Source]
+    channel: Mapping[str, Channel]
+    agreement: Mapping[str, Agreement]
+    band: Mapping[str, Band]
+    state: Mapping[str, StateWatch]
+    sink: Mapping[str, Destination]
+    warnings: tuple[Fault, ...] = ()
+    """What does not stop the start and should be put right."""
+
+    def source_of(self, channel: str) -> Source:
+        """Returns the source that delivers a channel."""
+        return next(source for source in self.source.values() if channel in source.channels)
+
+
+def find(path: Path | None, environ: Mapping[str, str]) -> Path:
+    """Returns the file to read: the one given, ``$STILLWELL_CONFIG``, or the usual place."""
+    if path is not None:
+        return path
+    named = environ.get("STILLWELL_CONFIG", "")
+    return Path(named) if named else DEFAULT_PATH
+
+
+def _content(path: Path) -> bytes:
+    file = str(path)
+    try:
+        return path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError):
+        what, do = "There is no such file.", _GET_A_SAMPLE
+    except IsADirectoryError:
+        what, do = "This is a folder.", f"Name the file in it: {path / 'stillwell.toml'}."
+    except PermissionError:
+        what, do = "The file may not be read.", f"Let its group read it: chmod g+r {path}."
+    except OSError as error:
+        what, do = f"The file cannot be read: {error.strerror}.", "Check the disk."
+    except ValueError:  # a NUL in the name
+        what, do = "This is no name of a file.", _GET_A_SAMPLE
+    raise ConfigError([Fault(file, None, "", what, do)])
+
+
+def load(path: Path | None = None, *, environ: Mapping[str, str] = os.environ) -> Settings:
+    """Reads the configuration.
+
+    Args:
+        path: the file; without it ``$STILLWELL_CONFIG``, else ``/etc/stillwell/stillwell.toml``.
+        environ: ``STILLWELL__TABLE__KEY`` and ``CREDENTIALS_DIRECTORY`` are taken from here.
+
+    Raises `ConfigError` with every fault that was found. Hardware or a broker that is not there, a
+    driver that cannot be imported: these are no faults of the configuration.
+    """
+    found = find(path, environ)
+    tree, text = read_toml(_content(found), str(found))
+    layers = layers_of(tree, text, str(found))
+    layers.add_environment(environ)
+    credentials = environ.get("CREDENTIALS_DIRECTORY", "")
+    if credentials:
+        layers.add_credentials(Path(credentials), _TOP)
+    return _Reading(layers, found).settings()
+
+
+def _tables(value: Any) -> dict[str, dict[str, Any]]:
+    """The tables in a table of tables; what is none has a fault already."""
+    if not isinstance(value, dict):
+        return {}
+    return {str(name): table for name, table in value.items() if isinstance(table, dict)}
+
+
+def _secret_paths(value: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    if isinstance(value, SecretStr):
+        if value.get_secret_value():
+            yield path
+    elif isinstance(value, BaseModel):
+        for name, field in type(value).model_fields.items():
+            yield from _secret_paths(getattr(value, name), (*path, field.alias or name))
+    elif isinstance(value, Mapping):
+        for name, below in value.items():
+            yield from _secret_paths(below, (*path, str(name)))
+
+
+class _Reading:
+    """One pass over the layers that gathers faults instead of stopping at the first."""
+
+    def __init__(self, layers: Layers, file: Path) -> None:
+        self.layers = layers
+        self.file = file
+        self.tree = layers.tree
+        self.faults: list[Fault] = list(layers.faults)
+        self.quantities = self._quantities()
+
+    def settings(self) -> Settings:
+        """Returns the settings, or raises `ConfigError`."""
+        frame = self._frame()
+        sources = self._sources()
+        sinks = self._sinks()
+        bands: dict[str, Band] = self._by_quantity("band", BANDS)
+        agreements: dict[str, Agreement] = self._by_quantity("agreement", AGREEMENTS)
+        self._cross(frame, bands, agreements)
+        if frame is None or self.faults:
+            raise ConfigError(self.faults)
+        path = (self.file.parent / Path(frame.store.path).expanduser()).absolute()
+        return Settings(
+            file=self.file,
+            tank=frame.tank,
+            night=frame.night,
+            store=frame.store,
+            store_path=path,
+            source={
+                name: _source(name, keys, sources[name], self.tree)
+                for name, keys in frame.source.items()
+            },
+            channel=frame.channel,
+            agreement=agreements,
+            band=bands,
+            state=frame.state,
+            sink={name: _sink(name, keys, sinks[name]) for name, keys in frame.sink.items()},
+            warnings=tuple(in_line_order(self._warnings(sources, sinks, bands))),
+        )
+
+    def _quantities(self) -> dict[str, Quantity]:
+        known = {quantity.value: quantity for quantity in Quantity}
+        return {
+            name: known[table["quantity"]]
+            for name, table in _tables(self.tree.get("channel")).items()
+            if isinstance(table.get("quantity"), str) and table["quantity"] in known
+        }
+
+    def _validate(self, model: type[BaseModel], data: Any, below: tuple[str, ...]) -> Any:
+        """An instance, or None with the faults noted."""
+        try:
+            return model.model_validate(data)
+        except ValidationError as error:
+            self.faults.extend(Explainer(model, data, below, self.layers).faults(error))
+        return None
+
+    def _frame(self) -> Frame | None:
+        data = dict(self.tree)
+        for table, keys in (("source", SourceKeys.model_fields), ("sink", SinkKeys.model_fields)):
+            if isinstance(data.get(table), dict):
+                data[table] = {
+                    name: {key: part[key] for key in part if key in keys}
+                    if isinstance(part, dict)
+                    else part
+                    for name, part in data[table].items()
+                }
+        for table in ("source", "channel"):
+            # Reported as an empty table would be: nothing to watch is a mistake, not a choice.
+            if data.get(table) == {}:
+                do = f"Add at least one [{table}.NAME]; the samples in config/ have some to copy."
+                self.faults.append(self.layers.fault((table,), f"There is no {table}.", do))
+        frame: Frame | None = self._validate(Frame, data, ())
+        return frame
+
+    # --- drivers and sinks
+
+    def _plugin(
+        self, group: plugins.Group, table: str, name: str, part: dict[str, Any], key: str
+    ) -> tuple[plugins.Plugin, BaseModel | None] | None:
+        """The class that a table names, with its settings; None with a fault noted."""
+        word = part.get(key)
+        if not isinstance(word, str):
+            return None  # the frame says so
+        points = plugins.registered(group)
+        if word not in points:
+            near = nearest(word, points)
+            known = f"Known: {', '.join(sorted(points))}." if points else "None is installed."
+            hint = f'Did you mean "{near}"? {known}' if near else known
+            fault = self.layers.fault((table, name, key), f'There is no {key} "{word}".', hint)
+            self.faults.append(fault)
+            return None
+        plugin = plugins.load(points[word])
+        if plugin.settings is None:
+            return plugin, None
+        generic = SourceKeys.model_fields if table == "source" else SinkKeys.model_fields
+        data = {each: value for each, value in part.items() if each not in generic}
+        before = len(self.faults)
+        try:
+            settings: BaseModel | None = self._validate(plugin.settings, data, (table, name))
+        except Exception as error:
+            # Its own check broke. One that says what and do means the person; else it is down.
+            what, do = getattr(error, "what", None), getattr(error, "do", "")
+            if what is not None:
+                self.faults.append(self.layers.fault((table, name), str(what), str(do)))
+                return None
+            reason = f"{type(error).__name__}: {error}".rstrip(": ")
+            broken = f'The settings of "{word}" cannot be checked: {reason}'
+            return plugins.Plugin(word, None, broken), None
+        if len(self.faults) > before:
+            return None
+        return plugin, settings
+
+    def _sources(self) -> dict[str, tuple[plugins.Plugin, BaseModel | None] | None]:
+        return {
+            name: self._plugin("stillwell.drivers", "source", name, part, "driver")
+            for name, part in _tables(self.tree.get("source")).items()
+        }
+
+    def _sinks(self) -> dict[str, tuple[plugins.Plugin, BaseModel | None] | None]:
+        return {
+            name: self._plugin("stillwell.sinks", "sink", name, part, "kind")
+            for name, part in _tables(self.tree.get("sink")).items()
+        }
+
+    # --- bands and agreements
+
+    def _by_quantity(self, table: str, models: Mapping[Quantity, type[Any]]) -> dict[str, Any]:
+        made: dict[str, Any] = {}
+        for name, part in _tables(self.tree.get(table)).items():
+            path = (table, name, "of")
+            of = part.get("of")
+            names = of if isinstance(of, list) else []
+            channels = list(_tables(self.tree.get("channel")))
+            self.faults.extend(crosscheck.names_exist(names, channels, path, self.layers))
+            self.faults.extend(crosscheck.one_quantity(names, self.quantities, path, self.layers))
+            kinds = [
+                self.quantities[each]
+                for each in names
+                if isinstance(each, str) and each in self.quantities
+            ]
+            quantity = kinds[0] if kinds else Quantity.TEMPERATURE
+            if quantity not in models:
+                what = f'A {table} cannot be of a {quantity}: "{names[0]}" is open or closed.'
+                self.faults.append(
+                    self.layers.fault(path, what, "Watch it with a [state.…] instead.")
+                )
+                continue
+            instance = self._validate(models[quantity], part, (table, name))
+            if instance is not None:
+                made[name] = instance
+        return made
+
+    def _cross(
+        self, frame: Frame | None, bands: Mapping[str, Band], agreements: Mapping[str, Agreement]
+    ) -> None:
+        delivered = {
+            name: [str(each) for each in part["channels"]]
+            for name, part in _tables(self.tree.get("source")).items()
+            if isinstance(part.get("channels"), dict)
+        }
+        channels = _tables(self.tree.get("channel"))
+        self.faults.extend(crosscheck.channels_and_sources(delivered, channels, self.layers))
+        for name, band in bands.items():
+            self.faults.extend(crosscheck.band_limits(name, band, self.layers))
+        for name, agreement in agreements.items():
+            self.faults.extend(crosscheck.agreement_size(name, agreement, self.layers))
+        if frame is not None:
+            every = {
+                each: frame.source[name].every
+                for name, names in delivered.items()
+                for each in names
+            }
+            self.faults.extend(crosscheck.combined(frame, self.layers))
+            self.faults.extend(crosscheck.channel_limits(frame, every, self.layers))
+
+    # --- what does not stop the start
+
+    def _warnings(
+        self,
+        sources: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
+        sinks: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
+        bands: Mapping[str, Band],
+    ) -> Iterator[Fault]:
+        if not bands:
+            what = "There is no [band.NAME]: no value of the water raises an alarm."
+            yield self.layers.fault((), what, "Copy [band.water] from config/stillwell.toml.")
+        try:
+            open_to_all = bool(self.file.stat().st_mode & stat.S_IROTH)
+        except OSError:
+            open_to_all = False
+        if not open_to_all:
+            return
+        for table, made in (("source", sources), ("sink", sinks)):
+            for name, pair in made.items():
+                for path in _secret_paths(pair[1] if pair else None, (table, name)):
+                    if self.layers.from_file(path):
+                        what = "A secret stands in a file that everybody on this machine can read."
+                        variable = "STILLWELL__" + "__".join(path).upper().replace("-", "_")
+                        do = (
+                            f"Write chmod o-r {self.file}, or move it to the systemd credential "
+                            f"{'.'.join(path)} or the environment variable {variable}."
+                        )
+                        yield self.layers.fault(path, what, do)
+
+
+def _source(
+    name: str,
+    keys: SourceKeys,
+    pair: tuple[plugins.Plugin, BaseModel | None] | None,
+    tree: Mapping[str, Any],
+) -> Source:
+    assert pair is not None, "a source without a plugin has a fault"
+    plugin, settings = pair
+    channels = tree["source"][name].get("channels")
+    return Source(
+        name=name,
+        driver=keys.driver,
+        every=keys.every,
+        look=keys.look,
+        deadline=keys.deadline,
+        channels=tuple(channels) if isinstance(channels, dict) else (),
+        made=plugin.made,
+        settings=settings,
+        broken=plugin.broken,
+    )
+
+
+def _sink(
+    name: str, keys: SinkKeys, pair: tuple[plugins.Plugin, BaseModel | None] | None
+) -> Destination:
+    assert pair is not None, "a sink without a plugin has a fault"
+    plugin, settings = pair
+    return Destination(name, keys.kind, plugin.made, settings, plugin.broken)

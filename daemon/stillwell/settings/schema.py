@@ -1,0 +1,453 @@
+"""The shape of the configuration: one model a table. Values are in the units of `stillwell.units`.
+
+What a driver or a sink wants in its table is its own `Settings` model; only the keys that every
+source and every sink has are here. A channel's and a band's units follow from the quantity, so both
+come in one model a quantity.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Generic, Literal, TypeVar
+from zoneinfo import ZoneInfo, available_timezones
+
+from annotated_types import Gt, Lt, MinLen
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    StringConstraints,
+    WithJsonSchema,
+)
+
+from stillwell.notice import Priority
+from stillwell.reading import Quantity
+from stillwell.settings.setting_error import SettingError, nearest
+from stillwell.units import (
+    Celsius,
+    Dimension,
+    Kelvin,
+    KelvinPerHour,
+    KelvinPerSecond,
+    Millilitres,
+    Millimetres,
+    Ratio,
+    RelativeHumidity,
+    Seconds,
+    System,
+    Watts,
+    Written,
+)
+
+NAME_PATTERN = r"^[a-z0-9][a-z0-9-]{0,39}$"
+Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
+"""a-z, 0-9 and hyphens: it becomes part of topics, file names and commands."""
+
+Conductivity = Annotated[float, Written(Dimension.CONDUCTIVITY)]
+MillimetresPerHour = Annotated[float, Written(Dimension.LEVEL_RATE)]
+MillimetresPerSecond = Annotated[float, Written(Dimension.LEVEL_RATE, per=3600)]
+Plain = Annotated[float, Written(Dimension.PLAIN)]
+
+
+def _time_of_day(value: Any) -> Any:
+    if isinstance(value, dt.time):
+        return value
+    if isinstance(value, str):
+        found = re.fullmatch(r"\s*([01]?[0-9]|2[0-3]):([0-5][0-9])\s*", value)
+        if found:
+            return dt.time(int(found[1]), int(found[2]))
+    midnight = ' Midnight is "00:00".' if str(value).startswith("24") else ""
+    raise SettingError(
+        f'"{value}" is no time of day.', f'Write hours and minutes: "22:00".{midnight}'
+    )
+
+
+TimeOfDay = Annotated[
+    dt.time,
+    BeforeValidator(_time_of_day),
+    PlainSerializer(lambda time: f"{time:%H:%M}", return_type=str, when_used="json"),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": "^([01]?[0-9]|2[0-3]):[0-5][0-9]$",
+            "description": "Hours and minutes in the tank's zone.",
+            "examples": ["22:00"],
+        }
+    ),
+]
+
+
+def _zone(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    try:
+        ZoneInfo(value)
+    except (KeyError, OSError, ValueError):  # not found; a folder; an absolute path
+        near = nearest(value, available_timezones())
+        hint = f'Did you mean "{near}"?' if near else 'Write continent and city: "Europe/Dublin".'
+        raise SettingError(f'There is no time zone "{value}".', hint) from None
+    return value
+
+
+Zone = Annotated[
+    str,
+    BeforeValidator(_zone),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "description": "A name of the IANA time zone database.",
+            "examples": ["Europe/Dublin"],
+        }
+    ),
+]
+
+
+class Part(BaseModel):
+    """A table of the configuration: unknown keys are errors, and nothing changes after the
+    start."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+class Chamber(Part):
+    """The return chamber: the only place where the level moves."""
+
+    length: Annotated[Millimetres, Gt(0)]
+    width: Annotated[Millimetres, Gt(0)]
+    uncertainty: Annotated[Ratio, Gt(0), Lt(1)] = 0.05
+    """How far the area may be off, as a share of it (95 %)."""
+    lowest_safe: Millimetres | None = None
+    """Level relative to the fill mark at which the pump begins to draw air."""
+    highest_safe: Millimetres | None = None
+    """Level relative to the fill mark above which the chamber overflows when the pump stops."""
+
+    @property
+    def area_mm2(self) -> float:
+        """Water surface in the chamber, mm²."""
+        return self.length * self.width
+
+
+class Heater(Part):
+    """The heater in the tank; it is watched, never switched."""
+
+    power: Annotated[Watts, Gt(0)]
+
+
+class Lamp(Part):
+    """The photoperiod, in the tank's zone."""
+
+    on: TimeOfDay
+    off: TimeOfDay
+
+
+class Tank(Part):
+    """One body of water with its return chamber."""
+
+    name: Name
+    label: str = ""
+    """What people call it."""
+    zone: Zone
+    volume: Annotated[Millilitres, Gt(0)]
+    """All the water, chamber included."""
+    units: System = System.METRIC
+    """How people see numbers: metric or us."""
+    chamber: Chamber | None = None
+    heater: Heater | None = None
+    lamp: Lamp | None = None
+
+    @property
+    def time_zone(self) -> ZoneInfo:
+        """The zone as an object."""
+        return ZoneInfo(self.zone)
+
+
+class Night(Part):
+    """The hours that the morning's review is about."""
+
+    from_: TimeOfDay = Field(default=dt.time(22), alias="from")
+    to: TimeOfDay = dt.time(8)
+    review_at: TimeOfDay = dt.time(8, 5)
+
+
+class Store(Part):
+    """The file in which everything is kept."""
+
+    path: str = "/var/lib/stillwell/tank.db"
+    """A relative path begins at the folder of the configuration file."""
+    commit_every: Annotated[Seconds, Gt(0)] = 30.0
+    """How often readings go to the disk; alarms and the journal go at once."""
+    keep_raw: Annotated[Seconds, Gt(0)] = 90.0 * 86_400
+    """How long single readings are kept; ten-minute values are kept for good."""
+
+
+class SourceKeys(Part):
+    """What every source has; the rest of its table is the driver's own."""
+
+    driver: str
+    """The name under which the driver is registered."""
+    every: Annotated[Seconds, Gt(0)] = 30.0
+    """A reading this often."""
+    look: Annotated[Seconds, Gt(0)] | None = None
+    """Read the hardware this often and fold the looks into one reading: the share that was
+    closed."""
+    deadline: Annotated[Seconds, Gt(0)] = 10.0
+    """A read that takes longer is given up."""
+
+
+class SinkKeys(Part):
+    """What every sink has; the rest of its table is the sink's own."""
+
+    kind: str
+    """The name under which the sink is registered."""
+
+
+# --- channels: one model a quantity, so that each limit has the unit of what it limits
+
+V = TypeVar("V")
+D = TypeVar("D")
+
+
+class Quality(Part, Generic[V, D]):
+    """When a reading is not believed. What is not given here has a default by quantity."""
+
+    fail: tuple[V, V] | None = None
+    """Outside this range no working sensor can be: the reading is discarded as bad."""
+    suspect: tuple[V, V] | None = None
+    """Outside this range a reading is suspect."""
+    spike: D | None = None
+    """A single reading that stands out from both neighbours by more is suspect."""
+    flat_for: Annotated[Seconds, Gt(0)] | None = None
+    """A value that does not move for so long is a stuck sensor."""
+    gap: Annotated[Seconds, Gt(0)] | None = None
+    """No good reading for so long: the channel is silent."""
+
+
+class TemperatureQuality(Quality[Celsius, Kelvin]):
+    rate: Annotated[KelvinPerSecond, Gt(0)] | None = None
+    """A faster change from one reading to the next is suspect."""
+
+
+class LevelQuality(Quality[Millimetres, Millimetres]):
+    rate: Annotated[MillimetresPerSecond, Gt(0)] | None = None
+    """A faster change from one reading to the next is suspect."""
+
+
+class HumidityQuality(Quality[RelativeHumidity, RelativeHumidity]):
+    pass
+
+
+class ConductivityQuality(Quality[Conductivity, Conductivity]):
+    pass
+
+
+class PhQuality(Quality[Plain, Plain]):
+    pass
+
+
+class ContactQuality(Part):
+    """A contact is open or closed; only its silence can be judged."""
+
+    gap: Annotated[Seconds, Gt(0)] | None = None
+    """No good reading for so long: the channel is silent."""
+
+
+class ChannelKeys(Part):
+    """What every channel has."""
+
+    label: str = ""
+    """What people call it, as "probe A, behind the pump"."""
+
+
+class TemperatureChannel(ChannelKeys):
+    quantity: Literal["temperature"]
+    quality: TemperatureQuality = TemperatureQuality()
+
+
+class LevelChannel(ChannelKeys):
+    quantity: Literal["level"]
+    quality: LevelQuality = LevelQuality()
+
+
+class FloatChannel(ChannelKeys):
+    """A float switch: closed when the water is at or above its height."""
+
+    quantity: Literal["float"]
+    height: Millimetres | None = None
+    """Where it closes, relative to the fill mark; negative below it."""
+    differential: Annotated[Millimetres, Gt(0)] | None = None
+    """How far the water must fall before it opens again."""
+    quality: ContactQuality = ContactQuality()
+
+
+class HumidityChannel(ChannelKeys):
+    quantity: Literal["humidity"]
+    quality: HumidityQuality = HumidityQuality()
+
+
+class SwitchChannel(ChannelKeys):
+    quantity: Literal["switch"]
+    quality: ContactQuality = ContactQuality()
+
+
+class ConductivityChannel(ChannelKeys):
+    quantity: Literal["conductivity"]
+    quality: ConductivityQuality = ConductivityQuality()
+
+
+class PhChannel(ChannelKeys):
+    quantity: Literal["ph"]
+    quality: PhQuality = PhQuality()
+
+
+Channel = Annotated[
+    TemperatureChannel
+    | LevelChannel
+    | FloatChannel
+    | HumidityChannel
+    | SwitchChannel
+    | ConductivityChannel
+    | PhChannel,
+    Field(discriminator="quantity"),
+]
+
+# --- what is watched
+
+Channels = Annotated[tuple[Name, ...], MinLen(1)]
+
+
+class AgreementKeys(Part):
+    """Channels that look at the same thing and must not drift apart."""
+
+    of: Annotated[tuple[Name, ...], MinLen(2)]
+
+
+class TemperatureAgreement(AgreementKeys):
+    within: Annotated[Kelvin, Gt(0)]
+
+
+class LevelAgreement(AgreementKeys):
+    within: Annotated[Millimetres, Gt(0)]
+
+
+class HumidityAgreement(AgreementKeys):
+    within: Annotated[RelativeHumidity, Gt(0)]
+
+
+class ConductivityAgreement(AgreementKeys):
+    within: Annotated[Conductivity, Gt(0)]
+
+
+class PhAgreement(AgreementKeys):
+    within: Annotated[Plain, Gt(0)]
+
+
+Agreement = (
+    TemperatureAgreement | LevelAgreement | HumidityAgreement | ConductivityAgreement | PhAgreement
+)
+
+
+class BandKeys(Part):
+    """Target ± tolerance on what one or more channels see: the median of the healthy ones."""
+
+    of: Channels
+    on_delay: Seconds = 300.0
+    """The alarm sounds after the value has been outside for so long."""
+    off_delay: Seconds = 300.0
+    """The alarm returns after the value has been back for so long."""
+    priority: Priority = Priority.HIGH
+    latching: bool = False
+    """A latching alarm stays until a person resets it, also when the value is back."""
+
+
+class TemperatureBand(BandKeys):
+    target: Celsius
+    tolerance: Annotated[Kelvin, Gt(0)]
+    deadband: Annotated[Kelvin, Gt(0)] = 0.1
+    """The value must be so far inside the band again before the alarm returns."""
+    rate: Annotated[KelvinPerHour, Gt(0)] | None = None
+    """A change faster than this, in either direction, is an alarm of its own."""
+
+
+class LevelBand(BandKeys):
+    target: Millimetres
+    tolerance: Annotated[Millimetres, Gt(0)]
+    deadband: Annotated[Millimetres, Gt(0)] = 1.0
+    """The value must be so far inside the band again before the alarm returns."""
+    rate: Annotated[MillimetresPerHour, Gt(0)] | None = None
+    """A change faster than this, in either direction, is an alarm of its own."""
+
+
+class HumidityBand(BandKeys):
+    target: RelativeHumidity
+    tolerance: Annotated[RelativeHumidity, Gt(0)]
+    deadband: Annotated[RelativeHumidity, Gt(0)] = 2.0
+    """The value must be so far inside the band again before the alarm returns."""
+
+
+class ConductivityBand(BandKeys):
+    target: Conductivity
+    tolerance: Annotated[Conductivity, Gt(0)]
+    deadband: Annotated[Conductivity, Gt(0)] = 0.2
+    """The value must be so far inside the band again before the alarm returns."""
+
+
+class PhBand(BandKeys):
+    target: Plain
+    tolerance: Annotated[Plain, Gt(0)]
+    deadband: Annotated[Plain, Gt(0)] = 0.05
+    """The value must be so far inside the band again before the alarm returns."""
+
+
+Band = TemperatureBand | LevelBand | HumidityBand | ConductivityBand | PhBand
+
+
+class StateWatch(Part):
+    """A float or a switch that is not as it should be."""
+
+    of: Name
+    wrong: Literal["below", "above", "off", "on"]
+    """below, above: the water, at a float; off, on: a switch."""
+    on_delay: Seconds = 1800.0
+    off_delay: Seconds = 120.0
+    priority: Priority = Priority.MEDIUM
+    says: str = ""
+    """What the person is asked to do."""
+
+
+AGREEMENTS: Mapping[Quantity, type[Agreement]] = {
+    Quantity.TEMPERATURE: TemperatureAgreement,
+    Quantity.LEVEL: LevelAgreement,
+    Quantity.HUMIDITY: HumidityAgreement,
+    Quantity.CONDUCTIVITY: ConductivityAgreement,
+    Quantity.PH: PhAgreement,
+}
+BANDS: Mapping[Quantity, type[Band]] = {
+    Quantity.TEMPERATURE: TemperatureBand,
+    Quantity.LEVEL: LevelBand,
+    Quantity.HUMIDITY: HumidityBand,
+    Quantity.CONDUCTIVITY: ConductivityBand,
+    Quantity.PH: PhBand,
+}
+"""Floats and switches have no band: see `StateWatch`."""
+
+
+class Frame(Part):
+    """The whole file, but for what drivers and sinks want in their tables.
+
+    Bands and agreements are plain tables here: which model fits depends on the quantity of their
+    channels.
+    """
+
+    tank: Tank
+    night: Night = Night()
+    store: Store = Store()
+    source: dict[Name, SourceKeys]
+    channel: dict[Name, Channel]
+    agreement: dict[Name, dict[str, Any]] = {}
+    band: dict[Name, dict[str, Any]] = {}
+    state: dict[Name, StateWatch] = {}
+    sink: dict[Name, SinkKeys] = {}
