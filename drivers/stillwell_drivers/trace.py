@@ -1,0 +1,368 @@
+"""Plays back a trace: what a daemon has read, as a file.
+
+In the configuration::
+
+    [source.recorded]
+    driver = "trace"
+    every = "1 min"
+    readings = "/var/lib/stillwell/night.csv"
+    [source.recorded.channels]
+    water-a = {}
+    float-low = { column = "float-low" }
+
+The readings are a CSV file, UTF-8, with the header ``time,channel,value``: RFC 3339 times, rows in
+time order, an empty value for a missed reading. The journal has ``time,kind,value,unit``.
+`read_trace` and `read_journal` read them for replay: a damaged row is reported and left out, and
+never stops the rest, because the file in a bug report is often the one that a failing card has
+written.
+
+The driver maps the first row to the moment at which it is opened first and goes on by the daemon's
+monotonic clock. A row that is handed out again because the next one is not due yet is marked stale;
+a channel whose latest row is older than ``hold`` is silent.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Callable, Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, ClassVar, NamedTuple
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from stillwell.ports import Clock, DriverError
+from stillwell.reading import Failure, Sample
+from stillwell.units import Seconds
+
+_READINGS = ("time", "channel", "value")
+_JOURNAL = ("time", "kind", "value", "unit")
+_LONGEST_ROW = 4096
+_SHOWN = 60
+_LEAP_MS = 3_600_000
+"""A row further ahead than this counts only once the next rows go on from there."""
+
+
+class Damage(NamedTuple):
+    """One row that was left out, and why."""
+
+    path: Path
+    line: int
+    """Counted from 1, the header is line 1."""
+    why: str
+
+    def __str__(self) -> str:
+        return f"{self.path}, line {self.line}: {self.why}"
+
+
+class TraceError(DriverError):
+    """A file that is no trace at all, or cannot be read; `what` names file and line."""
+
+
+class JournalRow(NamedTuple):
+    """One line of a journal file."""
+
+    utc_ms: int
+    kind: str
+    value: float | None
+    unit: str
+
+
+Report = Callable[[Damage], None]
+
+
+class _RowError(Exception):
+    """Why one row cannot be used."""
+
+
+def _ignore(damage: Damage) -> None:
+    pass
+
+
+def _milliseconds(text: str) -> int:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise _RowError(
+            f'"{text[:_SHOWN]}" is no RFC 3339 time such as 2026-01-05T22:00:00Z'
+        ) from None
+    if moment.tzinfo is None:
+        raise _RowError(f'the time "{text[:_SHOWN]}" has no zone; UTC is written with a Z')
+    try:
+        return round(moment.timestamp() * 1000)
+    except (OverflowError, ValueError):
+        raise _RowError(f'the time "{text[:_SHOWN]}" is out of range') from None
+
+
+def _number(text: str) -> float | None:
+    text = text.strip()
+    if not text:
+        return None
+    try:
+        # float() takes more than a trace may hold: 1_000, nan, digits of other scripts.
+        value = float(text) if text.isascii() and "_" not in text else math.nan
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise _RowError(f'"{text[:_SHOWN]}" is no number')
+    return value
+
+
+def _fields(row: bytes, count: int) -> list[str]:
+    """Splits one row; a row never spans lines, so a stray quote damages one row only."""
+    try:
+        text = row.decode("utf-8").rstrip("\r\n")
+    except UnicodeDecodeError:
+        raise _RowError("the row is no UTF-8") from None
+    if "\0" in text:
+        raise _RowError("the row holds zero bytes")
+    if '"' in text:
+        try:
+            fields = next(csv.reader([text], strict=True))
+        except (csv.Error, StopIteration):
+            raise _RowError("the quotes do not match") from None
+    else:
+        fields = text.split(",")
+    if len(fields) != count:
+        raise _RowError(f"the row has {len(fields)} fields, not {count}")
+    return fields
+
+
+def _rows(path: Path, header: tuple[str, ...], report: Report) -> Iterator[tuple[int, list[str]]]:
+    """Gives line number and fields of each row that can be split."""
+    try:
+        file = path.open("rb")
+    except OSError as error:
+        raise TraceError(
+            f"{path} cannot be read: {error.strerror}.", "Check the path and who may read it."
+        ) from None
+    with file:
+        number, lost = 0, False
+        while True:
+            try:
+                row = file.readline(_LONGEST_ROW)
+            except OSError as error:
+                raise TraceError(
+                    f"{path}, after line {number}: reading failed: {error.strerror}.",
+                    "Copy the file to another disk and try again.",
+                ) from None
+            if not row:
+                break
+            if lost:
+                # The rest of a row that was too long.
+                lost = not row.endswith(b"\n")
+                continue
+            number += 1
+            if number == 1:
+                names = row.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace").strip()
+                if tuple(name.strip(' "') for name in names.split(",")) != header:
+                    raise TraceError(
+                        f'{path}, line 1: the header is "{names[:_SHOWN]}", '
+                        f'and "{",".join(header)}" is needed.',
+                        "Is this the right file?",
+                    )
+                continue
+            if not row.strip():
+                continue
+            if len(row) == _LONGEST_ROW and not row.endswith(b"\n"):
+                lost = True
+                report(Damage(path, number, f"the row is longer than {_LONGEST_ROW} bytes"))
+                continue
+            try:
+                yield number, _fields(row, len(header))
+            except _RowError as damage:
+                report(Damage(path, number, str(damage)))
+        if number == 0:
+            raise TraceError(
+                f"{path}, line 1: the file is empty.",
+                f'A trace begins with the header "{",".join(header)}".',
+            )
+
+
+def read_trace(
+    path: Path | str, report: Report = _ignore
+) -> Iterator[tuple[int, tuple[Sample, ...]]]:
+    """Streams the readings of a trace, grouped by equal time, in bounded memory.
+
+    Args:
+        path: the CSV file.
+        report: called for each row that is left out: one that cannot be understood, that goes back
+            in time or leaps ahead alone, or that names a channel a second time in one instant. Give
+            the ``append`` of a list to collect them.
+
+    Yields UTC milliseconds and one sample a channel; an empty value is a sample with the failure
+    SILENT. Raises TraceError for a file that is no trace, on the first ``next``.
+    """
+    path = Path(path)
+    given_ms: int | None = None
+    now: int | None = None
+    known_time, known_ms = "", 0
+    group: dict[str, Sample] = {}
+    lines: list[int] = []
+    for line, (time, name, value) in _rows(path, _READINGS, report):
+        try:
+            if time == known_time:
+                at = known_ms
+            else:
+                known_ms = at = _milliseconds(time.strip())
+                known_time = time
+            number = _number(value)
+            channel = name.strip()
+            if not channel:
+                raise _RowError("the channel has no name")
+            if now is not None and at < now:
+                before = given_ms is not None and at < given_ms
+                leapt = given_ms is None or now - given_ms > _LEAP_MS
+                if before or not leapt:
+                    raise _RowError(f"the time {time.strip()} is before that of an earlier row")
+                # The trace goes on where it was before the leap: the row that leapt was damaged.
+                for lost in lines:
+                    report(Damage(path, lost, "its time leaps ahead of the rows after it"))
+                now = None
+            if at == now and channel in group:
+                raise _RowError(f'the channel "{channel[:_SHOWN]}" stands twice at {time.strip()}')
+        except _RowError as damage:
+            report(Damage(path, line, str(damage)))
+            continue
+        if at != now:
+            if now is not None:
+                yield now, tuple(group.values())
+                given_ms = now
+            now, group, lines = at, {}, []
+        failure = Failure.SILENT if number is None else None
+        group[channel] = Sample(channel, number, failure, "" if failure is None else "trace: empty")
+        lines.append(line)
+    if now is not None:
+        yield now, tuple(group.values())
+
+
+def read_journal(path: Path | str, report: Report = _ignore) -> list[JournalRow]:
+    """Returns the rows of a journal in time order, also where the file is not.
+
+    A keeper writes things down late: a row out of order counts, unlike one of a trace. Damaged rows
+    go to `report`. Raises TraceError for a file that is no journal.
+    """
+    path = Path(path)
+    rows: list[JournalRow] = []
+    for line, (time, kind, value, unit) in _rows(path, _JOURNAL, report):
+        try:
+            if not kind.strip():
+                raise _RowError("the kind is empty")
+            at = _milliseconds(time.strip())
+            rows.append(JournalRow(at, kind.strip(), _number(value), unit.strip()))
+        except _RowError as damage:
+            report(Damage(path, line, str(damage)))
+    rows.sort(key=lambda row: row.utc_ms)
+    return rows
+
+
+class TraceChannel(BaseModel):
+    """Where one channel stands in the trace."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    column: str = ""
+    """The name in the trace's column ``channel``; empty for the same name as here."""
+
+
+class TraceSettings(BaseModel):
+    """The settings of a trace."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    channels: dict[str, TraceChannel] = Field(min_length=1)
+    readings: Path
+    speed: Annotated[float, Field(gt=0, le=100_000)] = 1.0
+    """How many seconds of the trace pass in one second."""
+    hold: Seconds = 150.0
+    """For how long (of the trace's time) the latest row of a channel counts."""
+
+
+class Trace:
+    """The driver that plays a trace back. `damage` counts the rows that were left out so far."""
+
+    Settings: ClassVar[type[BaseModel]] = TraceSettings
+
+    def __init__(self, settings: TraceSettings) -> None:
+        self._settings = settings
+        self._names = {row.column or name: name for name, row in settings.channels.items()}
+        self._clock: Clock | None = None
+        self._rows: Iterator[tuple[int, tuple[Sample, ...]]] | None = None
+        self._next: tuple[int, tuple[Sample, ...]] | None = None
+        self._first_ms = 0
+        self._began_ns: int | None = None
+        self._latest: dict[str, tuple[int, Sample]] = {}
+        self._last_given: dict[str, int] = {}
+        self._open = False
+        self.damage = 0
+
+    @classmethod
+    def bus(cls, settings: TraceSettings) -> str:
+        """Each trace is a bus of its own."""
+        return f"trace:{settings.readings}"
+
+    def use_clock(self, clock: Clock) -> None:
+        """Takes the clock by which the trace goes on."""
+        self._clock = clock
+
+    def open(self) -> None:
+        """Opens the file on the first call; later calls go on where the clock is. Raises TraceError
+        for a file that is missing or no trace."""
+        if self._clock is None:
+            raise DriverError(
+                "The trace has no clock.", "Call use_clock with the daemon's clock first."
+            )
+        if self._began_ns is None:
+            self._rows = read_trace(self._settings.readings, self._count)
+            self._next = next(self._rows, None)
+            if self._next is None:
+                self._rows = None
+                raise TraceError(
+                    f"{self._settings.readings} holds no reading that can be used.",
+                    "Give another trace.",
+                )
+            self._first_ms = self._next[0]
+            self._began_ns = self._clock.monotonic_ns()
+        self._open = True
+
+    def read(self) -> Iterable[Sample]:
+        """Returns each channel's latest row up to the trace's time. Raises DriverError after the
+        last row has been held for ``hold``."""
+        if not self._open or self._clock is None or self._began_ns is None:
+            raise DriverError("The trace is not open.", "Open the driver first.")
+        passed_ms = (self._clock.monotonic_ns() - self._began_ns) / 1e6 * self._settings.speed
+        now_ms = self._first_ms + passed_ms
+        self._take(now_ms)
+        hold_ms = self._settings.hold * 1000
+        if self._next is None and all(at + hold_ms < now_ms for at, _ in self._latest.values()):
+            raise DriverError(
+                f"The trace {self._settings.readings} has come to its end.",
+                "Give another trace, or take the source out of the configuration.",
+            )
+        return [self._sample(name, now_ms, hold_ms) for name in self._settings.channels]
+
+    def close(self) -> None:
+        """Stops reading; the trace's time goes on with the clock."""
+        self._open = False
+
+    def _count(self, damage: Damage) -> None:
+        self.damage += 1
+
+    def _take(self, now_ms: float) -> None:
+        while self._next is not None and self._next[0] <= now_ms:
+            at, samples = self._next
+            for sample in samples:
+                name = self._names.get(sample.channel)
+                if name is not None:
+                    self._latest[name] = (at, sample._replace(channel=name))
+            self._next = next(self._rows, None) if self._rows is not None else None
+
+    def _sample(self, name: str, now_ms: float, hold_ms: float) -> Sample:
+        held = self._latest.get(name)
+        if held is None or held[0] + hold_ms < now_ms:
+            return Sample(name, None, Failure.SILENT, "trace: no row")
+        at, sample = held
+        again = self._last_given.get(name) == at
+        self._last_given[name] = at
+        return sample._replace(stale=True) if again and sample.value is not None else sample
