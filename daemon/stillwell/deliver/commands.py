@@ -1,0 +1,148 @@
+"""What people send back: bytes in, a request or a refusal out. Pure, and never raises.
+
+A payload comes from anybody who may publish on the broker, so nothing in it is believed: size,
+depth, encoding, types, names and numbers are checked, and whatever is wrong is said in one
+sentence.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import unicodedata
+from collections.abc import Collection
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from stillwell.ports import Command, Request
+
+LARGEST_BYTES = 2048
+LONGEST_SHELF_S = 7 * 86400.0
+"""A shelved alarm is a forgotten alarm; a week covers a holiday (common practice)."""
+
+_KEYS = ("alarm", "for", "by", "text")
+_LONGEST = {"alarm": 128, "for": 32, "by": 80, "text": 500}
+_ALARM = re.compile(r"[a-z0-9][a-z0-9.\-]*")
+_DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,6})?) ?(s|min|h|d)")
+_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_NAMES_ONE = frozenset(
+    {Command.SHELVE, Command.UNSHELVE, Command.OUT_OF_SERVICE, Command.RETURN_TO_SERVICE}
+)
+"""Commands that must name their alarm: silence for everything is never asked for by leaving a word
+out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a command was not taken, in a sentence for the person who sent it."""
+
+    text: str
+
+
+class _BadError(ValueError):
+    pass
+
+
+def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> Request | Refused:
+    """The request that `payload` makes of the command `word`, or why there is none.
+
+    Args:
+        word: the last level of the topic, as ``acknowledge``.
+        payload: JSON, ``{"alarm": "water.low", "for": "30 min", "by": "Niamh"}``; empty for no
+            details.
+        alarms: the names of all alarms, to catch an unknown one here; None leaves that to the
+            daemon.
+    """
+    try:
+        command = Command(word)
+    except ValueError:
+        known = ", ".join(sorted(Command))
+        return Refused(f"There is no command {_shown(word)}; there are {known}.")
+    try:
+        fields = _fields(payload)
+        alarm = _alarm(fields["alarm"], alarms)
+        if not alarm and command in _NAMES_ONE:
+            raise _BadError(
+                f'The command {command} needs to know which alarm: {{"alarm": "water.low"}}.'
+            )
+        seconds = _duration(fields["for"])
+        if command is Command.SHELVE and not seconds:
+            raise _BadError('Say for how long to shelve, as "for": "30 min".')
+    except _BadError as bad:
+        return Refused(str(bad))
+    return Request(command, alarm, fields["by"], seconds, fields["text"])
+
+
+def _fields(payload: bytes) -> dict[str, str]:
+    if len(payload) > LARGEST_BYTES:
+        raise _BadError(f"The command has {len(payload)} bytes; it may have {LARGEST_BYTES}.")
+    fields = dict.fromkeys(_KEYS, "")
+    if not payload.strip():
+        return fields
+    try:
+        body = json.loads(
+            payload.decode("utf-8"), parse_constant=_no_constant, object_pairs_hook=_no_twins
+        )
+    except _BadError:
+        raise
+    except UnicodeDecodeError:
+        raise _BadError("The command is not UTF-8 text.") from None
+    except (ValueError, RecursionError):
+        raise _BadError(
+            'The command is not JSON that can be read; write {"alarm": "water.low"}.'
+        ) from None
+    if not isinstance(body, dict):
+        raise _BadError('The command must be one JSON object, as {"alarm": "water.low"}.')
+    for key, value in body.items():
+        if key not in fields:
+            near = get_close_matches(key, _KEYS, 1)
+            hint = f" Did you mean {near[0]}?" if near else f" There are {', '.join(_KEYS)}."
+            raise _BadError(f"The command has no field {_shown(key)}.{hint}")
+        if not isinstance(value, str):
+            raise _BadError(f"The field {key} must be a text in quotation marks.")
+        if len(value) > _LONGEST[key]:
+            raise _BadError(f"The field {key} may have {_LONGEST[key]} characters.")
+        if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in value):
+            raise _BadError(f"The field {key} has control characters in it.")
+        fields[key] = value.strip()
+    return fields
+
+
+def _no_constant(text: str) -> object:
+    raise _BadError(f"The command has {text} in it, which is no number.")
+
+
+def _no_twins(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    body = dict(pairs)
+    if len(body) != len(pairs):
+        raise _BadError("The command has the same field twice.")
+    return body
+
+
+def _alarm(name: str, alarms: Collection[str] | None) -> str:
+    if not name:
+        return ""
+    if not _ALARM.fullmatch(name) or (alarms is not None and name not in alarms):
+        near = get_close_matches(name, list(alarms or ()), 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        raise _BadError(f"There is no alarm {_shown(name)}.{hint}")
+    return name
+
+
+def _duration(text: str) -> float:
+    if not text:
+        return 0.0
+    match = _DURATION.fullmatch(text)
+    if not match:
+        raise _BadError(f'{_shown(text)} is no length of time; write "30 min", "2 h" or "1 d".')
+    seconds = float(match[1]) * _SECONDS[match[2]]
+    if not (math.isfinite(seconds) and 0 < seconds <= LONGEST_SHELF_S):
+        raise _BadError(f"{text} cannot be: more than nothing, and at most 7 d.")
+    return seconds
+
+
+def _shown(text: str) -> str:
+    """A stranger's words, safe to print: short, and without control characters."""
+    plain = "".join(sign if sign.isprintable() else "?" for sign in text[:40])
+    return f'"{plain}{"…" if len(text) > 40 else ""}"'

@@ -1,0 +1,460 @@
+"""One connection to an MQTT broker, from CONNECT to the end: the only module that touches paho.
+
+A link is used once. When it is lost, or does not answer, it is thrown away and another one is made,
+for three reasons: paho keeps unacknowledged messages and sends them again by itself after a
+reconnect, which would double what the cursor sends again; its network thread can die of a broken
+pipe or of a malformed packet and nobody is told; and its reconnect knows nothing of our back-off.
+
+paho's callbacks run in its network thread. Here they only put an event on a queue, and one wrapper
+sees to it that none of them raises.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import logging
+import queue
+import socket
+import ssl
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+log = logging.getLogger(__name__)
+
+IN_FLIGHT = 20
+CONNECT_TIMEOUT_S = 5.0
+SESSION_S = 600
+"""How long a broker is asked to keep our session. Whether it still has it tells a broker that was
+away from one that has forgotten."""
+MOST_WAITING = 200
+"""Messages that may wait to be read; a flood beyond that is dropped and counted."""
+
+V5 = MQTTProtocolVersion.MQTTv5
+V311 = MQTTProtocolVersion.MQTTv311
+
+
+@dataclass(frozen=True, slots=True)
+class Up:
+    """The broker has taken us."""
+
+    session_present: bool
+    in_flight: int
+    largest: int
+    """Bytes of the largest packet that it takes; 0 for no limit."""
+    retains: bool
+    quality: int
+    """The highest quality of service that it takes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Down:
+    """The connection is over, or never was."""
+
+    reason: str
+    """A sentence for a person."""
+    code: int = -1
+    """The broker's own reason code; -1 when it gave none."""
+    answered: bool = True
+    """False when the broker closed the connection before it said anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    mid: int
+    code: int
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """The broker's answer to our subscription: below 0x80 is granted."""
+
+    code: int
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    topic: str
+    payload: bytes
+    retained: bool
+    response_topic: str
+    correlation: bytes | None
+
+
+Event = Up | Down | Acknowledged | Listening | Arrived
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What is published, always at QoS 1."""
+
+    topic: str
+    payload: bytes
+    retain: bool = False
+    content_type: str = "application/json"
+    correlation: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where and as whom to connect."""
+
+    host: str
+    port: int
+    client_id: str
+    keepalive_s: int
+    username: str | None
+    password: str | None
+    section: str
+    """How the configuration calls this sink, for sentences that say what to change."""
+
+    def __repr__(self) -> str:
+        return f"Address({self.host}:{self.port})"
+
+
+_F = TypeVar("_F", bound=Callable[..., None])
+
+
+def _quiet(callback: _F) -> _F:
+    """A callback that raises would end paho's network thread: this catches, counts and logs."""
+
+    @functools.wraps(callback)
+    def wrapped(self: Link, *args: Any, **kwargs: Any) -> None:
+        try:
+            callback(self, *args, **kwargs)
+        except Exception as error:
+            self.mishaps += 1
+            log.error("An MQTT callback failed: %s in %s.", type(error).__name__, callback.__name__)
+
+    return wrapped  # type: ignore[return-value]
+
+
+class Link:
+    """One connection. `start` returns at once; everything that happens comes out of `next`.
+
+    All methods are for one thread, the sink's.
+    """
+
+    def __init__(
+        self,
+        address: Address,
+        version: MQTTProtocolVersion,
+        will: Message,
+        tls: ssl.SSLContext | None,
+    ) -> None:
+        self.address = address
+        self.version = version
+        self.mishaps = 0
+        self.dropped = 0
+        self.up: Up | None = None
+        self.down: Down | None = None
+        self._events: queue.Queue[Event] = queue.Queue()
+        self._thread: threading.Thread | None = None
+        self._stopped = threading.Event()
+        self._answered = False
+        self._properties: dict[str, Properties] = {}
+        five = version == V5
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=address.client_id,
+            clean_session=None if five else True,
+            protocol=version,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        client.max_inflight_messages_set(IN_FLIGHT)
+        if address.username is not None or address.password is not None:
+            client.username_pw_set(address.username, address.password)
+        if tls is not None:
+            client.tls_set_context(tls)
+        client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
+        client.on_pre_connect = self._on_pre_connect
+        client.on_socket_open = self._on_socket_open
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        self._client = client
+
+    def __repr__(self) -> str:
+        return f"Link({self.address.host}:{self.address.port})"
+
+    def start(self) -> None:
+        """Begins to connect, in paho's own thread."""
+        if self.version == V5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = SESSION_S
+            self._client.connect_async(
+                self.address.host,
+                self.address.port,
+                self.address.keepalive_s,
+                clean_start=False,
+                properties=properties,
+            )
+        else:
+            self._client.connect_async(
+                self.address.host, self.address.port, self.address.keepalive_s
+            )
+        self._client.loop_start()
+
+    def next(self, timeout_s: float) -> Event | None:
+        """The next event, or None when there was none in time. Notices a dead network thread."""
+        deadline = time.monotonic() + timeout_s
+        while True:
+            left = deadline - time.monotonic()
+            try:
+                event = self._events.get(timeout=min(max(left, 0.0), 0.2)) if left > 0 else None
+                event = event or self._events.get_nowait()
+            except queue.Empty:
+                event = self._death()
+            if event is not None:
+                self._note(event)
+                return event
+            if left <= 0:
+                return None
+
+    def publish(self, message: Message) -> int | None:
+        """Hands a message to the network thread; its number, or None when the link cannot take
+        it."""
+        properties = None
+        if self.version == V5:
+            properties = self._properties_of(message)
+        retain = message.retain and (self.up is None or self.up.retains)
+        info = self._client.publish(
+            message.topic, message.payload, qos=1, retain=retain, properties=properties
+        )
+        return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def subscribe(self, topic_filter: str) -> None:
+        """Asks for a topic filter; the answer comes as `Listening`."""
+        if self.version == V5:
+            # Retain handling 2: retained messages are not wanted, a command is not a state.
+            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+            self._client.subscribe(topic_filter, options=options)
+        else:
+            self._client.subscribe(topic_filter, qos=1)
+
+    def alive(self) -> bool:
+        """Whether paho's network thread is still there (before it has begun, it counts as
+        there)."""
+        return self._thread is None or self._thread.is_alive()
+
+    def stop(self, *, gently: bool = False, timeout_s: float = 2.0) -> None:
+        """Ends the link. Never blocks for longer than `timeout_s`, whatever the far side does.
+
+        Args:
+            gently: say goodbye, so that the broker does not publish the last will.
+        """
+        self._stopped.set()
+        sock: Any = self._client.socket()
+        if gently:
+            self._client.disconnect()
+            if self._thread is not None:
+                self._thread.join(timeout_s)
+        if sock is not None:
+            # Wakes the network thread out of its select; it then ends by itself.
+            with contextlib.suppress(OSError):
+                sock.shutdown(socket.SHUT_RDWR)
+        if not gently:
+            self._client.disconnect()
+
+    # -- what has happened
+    # -----------------------------------------------------------------------------
+
+    def _note(self, event: Event) -> None:
+        if isinstance(event, Up):
+            self.up = event
+        elif isinstance(event, Down) and self.down is None:
+            self.down = event
+            self.up = None
+
+    def _death(self) -> Down | None:
+        if self.down is not None or self.alive():
+            return None
+        return Down("The network thread of the MQTT client has ended; a new one is made.")
+
+    def _properties_of(self, message: Message) -> Properties:
+        known = self._properties.get(message.content_type)
+        if known is not None and message.correlation is None:
+            return known
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.PayloadFormatIndicator = 1
+        properties.ContentType = message.content_type
+        if message.correlation is not None:
+            properties.CorrelationData = message.correlation
+            return properties
+        self._properties[message.content_type] = properties
+        return properties
+
+    # -- callbacks, in paho's thread
+    # -------------------------------------------------------------------
+
+    @_quiet
+    def _on_pre_connect(self, client: Client, userdata: object) -> None:
+        self._thread = threading.current_thread()
+
+    @_quiet
+    def _on_socket_open(self, client: Client, userdata: object, sock: Any) -> None:
+        if self._stopped.is_set():
+            # Thrown away while the name was looked up: it must not connect behind our back.
+            sock.shutdown(socket.SHUT_RDWR)
+
+    @_quiet
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: object,
+        flags: ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        self._answered = True
+        code = int(reason.value)
+        if code >= 0x80:
+            self._events.put(Down(refusal_sentence(code, str(reason), self.address), code))
+            return
+        window = int(getattr(properties, "ReceiveMaximum", IN_FLIGHT))
+        self._events.put(
+            Up(
+                session_present=bool(flags.session_present),
+                in_flight=max(1, min(IN_FLIGHT, window)),
+                largest=int(getattr(properties, "MaximumPacketSize", 0)),
+                retains=bool(getattr(properties, "RetainAvailable", 1)),
+                quality=int(getattr(properties, "MaximumQoS", 2)),
+            )
+        )
+
+    @_quiet
+    def _on_connect_fail(self, client: Client, userdata: object) -> None:
+        # paho calls this from inside its `except`, and tells the reason in no other way.
+        self._events.put(Down(failure_sentence(sys.exc_info()[1], self.address)))
+
+    @_quiet
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: object,
+        flags: DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        at = f"{self.address.host}:{self.address.port}"
+        code = int(reason.value)
+        if code == 0x8E:
+            sentence = (
+                f"Another client at {at} uses our client id {self.address.client_id}: is a second "
+                f"daemon running? Give one of them its own `client_id` in {self.address.section}."
+            )
+        elif not self._answered:
+            sentence = f"The broker at {at} closed the connection without an answer."
+        elif flags.is_disconnect_packet_from_server:
+            sentence = f"The broker at {at} ended the connection: {reason}."
+        else:
+            sentence = f"The connection to the broker at {at} was lost."
+        self._events.put(Down(sentence, answered=self._answered))
+
+    @_quiet
+    def _on_publish(
+        self,
+        client: Client,
+        userdata: object,
+        mid: int,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        self._events.put(Acknowledged(mid, int(reason.value)))
+
+    @_quiet
+    def _on_subscribe(
+        self,
+        client: Client,
+        userdata: object,
+        mid: int,
+        reasons: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        self._events.put(Listening(max((int(reason.value) for reason in reasons), default=0x80)))
+
+    @_quiet
+    def _on_message(self, client: Client, userdata: object, message: MQTTMessage) -> None:
+        if self._events.qsize() >= MOST_WAITING:
+            self.dropped += 1
+            return
+        properties = message.properties
+        correlation = getattr(properties, "CorrelationData", None)
+        self._events.put(
+            Arrived(
+                message.topic,
+                bytes(message.payload),
+                bool(message.retain),
+                str(getattr(properties, "ResponseTopic", "")),
+                bytes(correlation) if correlation is not None else None,
+            )
+        )
+
+
+def refusal_sentence(code: int, name: str, address: Address) -> str:
+    """What a CONNACK that refuses means for the person who set the broker up.
+
+    Codes: MQTT 5.0 (OASIS), table 3-1; paho translates those of MQTT 3.1.1 to them.
+    """
+    at = f"at {address.host}:{address.port}"
+    if code in (0x86, 0x87):
+        if address.username is None:
+            return (
+                f"The broker {at} demands a user name and password: "
+                f"set `username` and the password of {address.section}."
+            )
+        return (
+            f"The broker refuses the user name or password: check `username` and the password of "
+            f"{address.section} (broker {at})."
+        )
+    if code == 0x84:
+        return (
+            f"The broker {at} does not speak this version of MQTT: "
+            f'write protocol = "auto" in {address.section}.'
+        )
+    if code == 0x85:
+        return f"The broker {at} does not take the client id {address.client_id}."
+    return f"The broker {at} refuses the connection: {name}."
+
+
+def failure_sentence(error: BaseException | None, address: Address) -> str:
+    """What an attempt to connect that failed means, without the exception's own words."""
+    at = f"{address.host}:{address.port}"
+    match error:
+        case ssl.SSLCertVerificationError():
+            return (
+                f"The certificate of the broker at {at} is not trusted: {error.verify_message}. "
+                f"Check `ca` and `host` in {address.section}, and the clock."
+            )
+        case ssl.SSLError():
+            return (
+                f"No TLS with the broker at {at} ({error.reason or 'hand-shake failed'}): check "
+                f"`tls`, `port`, `certificate` and `key` in {address.section}."
+            )
+        case ConnectionRefusedError():
+            return f"Nothing listens at {at}: is the broker running?"
+        case socket.gaierror():
+            return (
+                f"The name {address.host} is not known: check `host` in {address.section}, and DNS."
+            )
+        case TimeoutError():
+            return f"Nothing answers at {at}: check `host`, the network and the firewall."
+        case OSError(errno=int(number)):
+            return f"The broker at {at} cannot be reached (errno {number})."
+        case _:
+            return f"The broker at {at} cannot be reached."

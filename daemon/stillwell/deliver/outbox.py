@@ -1,0 +1,411 @@
+"""What stands between the store and one sink: a cursor a stream, a verdict, a back-off.
+
+`Outbox.step` does one round with the time as an argument and sleeps nowhere; `OutboxThread` is the
+thin shell that calls it. Nothing is queued here: a row that the sink does not take stays in the
+store, and the cursor stays before it.
+
+A sink is foreign code that talks to foreign machines. Whatever it does — raises, claims more rows
+than it was given, answers nothing — ends in a verdict here, never in a dead thread and never in a
+skipped row without a reason that is kept.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Outcome, Refusal, Retains, Row, Sink, Stream, Tends
+from stillwell.reading import Reading
+
+log = logging.getLogger(__name__)
+
+SHORTEST_PAUSE_S = 1.0
+LONGEST_PAUSE_S = 60.0
+LONGEST_ASKED_S = 3600.0
+"""A far side that asks for more patience than this (Retry-After) gets this much."""
+IDLE_S = 0.5
+FAILURES_BEFORE_REFUSAL = 5
+"""So often may the sink itself fail on one and the same row, alone, before the row is set aside."""
+
+ORDER = (Stream.NOTICES, Stream.TRANSITIONS, Stream.READINGS, Stream.ESTIMATES)
+"""People first."""
+
+
+class Follows(Protocol):
+    """What an outbox needs of the store's tail. Safe to call from any thread."""
+
+    def rows(
+        self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
+    ) -> list[Row]:
+        """At most `limit` rows with a greater number than `after_seq`, in order."""
+        ...
+
+    def wait(self, seq: int, stream: Stream, timeout_s: float) -> object:
+        """Returns when `stream` has a row after `seq`, or after `timeout_s`."""
+        ...
+
+
+Move = Callable[[str, Stream, int, Sequence[Refusal]], None]
+"""Keeps a sink's cursor and its refused rows: (sink, stream, seq, refused). Must return at once. An
+exception means that it could not be taken now; it is offered again, together with what came
+since."""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How a sink is doing, for the watch, the supervisor and people."""
+
+    sink: str
+    away: bool
+    since_s: float
+    """Since when it is as it is: monotonic seconds."""
+    verdict: str
+    """The last verdict in words; empty when all is well. A sink that is not away may still have
+    something to say, as that one topic is denied."""
+    accepted: int
+    refused: int
+    attempts: int
+    """Failed attempts in a row."""
+    cursors: Mapping[Stream, int]
+
+
+@dataclass
+class _Owed:
+    """A cursor that has moved here and is not yet known to be kept."""
+
+    seq: int
+    refused: list[Refusal]
+
+
+class Outbox:
+    """One sink's place in the store.
+
+    Args:
+        name: the sink's name in the configuration.
+        sink: opened by the first `step`, closed by `close`.
+        tail: the store's tail.
+        cursors: how far each stream has been given, as the store keeps it; a stream that is not in
+            it starts at 0.
+        move: see `Move`.
+        latest: the store's latest row of each name, for a sink that `Retains`.
+        batch: rows given to the sink at once.
+        committed_only: whether only rows that are safe on the disk may leave. Notices and
+            transitions are committed at once; readings can be up to a commit interval behind.
+        jitter: a number 0 … 1, new on each call.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        sink: Sink,
+        tail: Follows,
+        cursors: Mapping[Stream, int],
+        move: Move,
+        *,
+        latest: Callable[[], Iterable[Row]] = tuple,
+        batch: int = 100,
+        committed_only: bool = False,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        self.name = name
+        self.progress = 0
+        """Counts rounds; stands still when the sink hangs."""
+        self._sink = sink
+        self._tail = tail
+        self._move = move
+        self._latest = latest
+        self._batch = batch
+        self._committed_only = committed_only
+        self._jitter = jitter
+        self._streams = tuple(stream for stream in ORDER if stream in sink.streams())
+        self._collapse = sink.latest_only() if isinstance(sink, Retains) else frozenset()
+        self._cursors = {stream: cursors.get(stream, 0) for stream in self._streams}
+        self._owed: dict[Stream, _Owed] = {}
+        self._open = False
+        self._fed = False
+        self._not_before = 0.0
+        self._attempts = 0
+        self._failing: tuple[Stream, int] | None = None
+        self._failures = 0
+        self._accepted = 0
+        self._refused = 0
+        self._lock = threading.Lock()
+        self._health = Health(name, False, 0.0, "not started", 0, 0, 0, dict(self._cursors))
+
+    def __repr__(self) -> str:
+        return f"Outbox({self.name!r})"
+
+    @property
+    def health(self) -> Health:
+        """May be read from any thread."""
+        with self._lock:
+            return self._health
+
+    def step(self, now_s: float) -> float:
+        """One round: tend the connection, offer one batch of each stream, move the cursors.
+
+        Returns the seconds until the next round is worth while: 0 when more rows are waiting, more
+        than `IDLE_S` only while backing off. Never raises.
+        """
+        self.progress += 1
+        self._settle()
+        if now_s < self._not_before:
+            return self._not_before - now_s
+        if not self._ready():
+            return self._away(now_s, Outcome(0, (), SHORTEST_PAUSE_S, self._trouble))
+        remark = ""
+        if isinstance(self._sink, Tends):
+            outcome = self._guarded(self._sink.tend, 0)
+            if outcome.retry_after is not None:
+                return self._away(now_s, outcome)
+            remark = outcome.reason
+        more = False
+        for stream in self._streams:
+            rows, reached, complete = self._next(stream)
+            if not rows:
+                continue
+            outcome = self._offer(stream, rows)
+            self._advance(stream, rows, reached, outcome)
+            if outcome.retry_after is not None:
+                return self._away(now_s, outcome)
+            more = more or not complete
+        self._well(now_s, remark)
+        return 0.0 if more else IDLE_S
+
+    def idle(self, timeout_s: float) -> None:
+        """Waits at most `timeout_s` for a row in the most frequent stream."""
+        if self._committed_only:
+            # The tail wakes for rows that are not on the disk yet, again and again.
+            time.sleep(timeout_s)
+            return
+        stream = Stream.READINGS if Stream.READINGS in self._streams else self._streams[0]
+        self._tail.wait(self._cursors[stream], stream, timeout_s)
+
+    def close(self) -> None:
+        """Lets the sink go and offers the last cursors to be kept. Never raises."""
+        if self._open:
+            self._open = False
+            try:
+                self._sink.close()
+            except Exception as error:
+                log.error("The sink %s failed while closing: %s.", self.name, _kind(error))
+        self._settle()
+
+    # -- rows
+    # ------------------------------------------------------------------------------------------
+
+    def _next(self, stream: Stream) -> tuple[list[Row], int, bool]:
+        """The rows to offer, the number up to which they stand for all rows, and whether those are
+        all."""
+        after = self._cursors[stream]
+        if self._failing is not None and self._failing[0] is stream:
+            rows = self._rows(stream, after, 1)
+            return rows, rows[-1].seq if rows else after, False
+        if stream not in self._collapse:
+            rows = self._rows(stream, after, self._batch)
+            return rows, rows[-1].seq if rows else after, len(rows) < self._batch
+        page = max(self._batch, 1000)
+        latest: dict[str, Row] = {}
+        while rows := self._rows(stream, after, page):
+            for row in rows:
+                latest[name_of(row)] = row
+            after = rows[-1].seq
+            if len(rows) < page:
+                break
+        return sorted(latest.values(), key=lambda row: row.seq), after, True
+
+    def _rows(self, stream: Stream, after: int, limit: int) -> list[Row]:
+        try:
+            return self._tail.rows(stream, after, limit, committed_only=self._committed_only)
+        except Exception as error:
+            # The disk may be failing: rows that cannot be read now are read later.
+            log.error("The outbox of %s cannot read the store: %s.", self.name, error)
+            return []
+
+    def _offer(self, stream: Stream, rows: list[Row]) -> Outcome:
+        outcome = self._guarded(lambda: self._sink.send(rows), len(rows))
+        if outcome is not _FAILED:
+            self._failing = None
+            self._failures = 0
+            return outcome
+        first = (stream, rows[0].seq)
+        self._failures = self._failures + 1 if self._failing == first else 1
+        self._failing = first
+        if self._failures > FAILURES_BEFORE_REFUSAL and len(rows) == 1:
+            self._failing = None
+            self._failures = 0
+            return Outcome(1, (Refusal(rows[0].seq, f"The sink failed on it: {self._trouble}"),))
+        return Outcome(0, (), SHORTEST_PAUSE_S, f"The sink itself failed: {self._trouble}")
+
+    def _guarded(self, call: Callable[[], Outcome], given: int) -> Outcome:
+        """The verdict of `call`, made sane; `_FAILED` when the sink raised."""
+        try:
+            outcome = call()
+        except Exception as error:
+            self._trouble = _kind(error)
+            log.error("The sink %s failed: %s.", self.name, self._trouble)
+            return _FAILED
+        accepted = min(max(outcome.accepted, 0), given)
+        retry = outcome.retry_after
+        if accepted < given and retry is None:
+            # Neither taken nor a reason to wait: without this the round would spin.
+            retry = SHORTEST_PAUSE_S
+        return Outcome(accepted, outcome.refused, retry, outcome.reason)
+
+    def _advance(self, stream: Stream, rows: list[Row], reached: int, outcome: Outcome) -> None:
+        if outcome.accepted == 0:
+            return
+        if outcome.accepted == len(rows):
+            seq = reached
+        elif stream in self._collapse:
+            # Every row before the first one left over has been sent or has a later one of its name.
+            seq = rows[outcome.accepted].seq - 1
+        else:
+            seq = rows[outcome.accepted - 1].seq
+        done = {row.seq for row in rows[: outcome.accepted]}
+        refused = [refusal for refusal in outcome.refused if refusal.seq in done]
+        for refusal in refused:
+            log.warning(
+                "%s refuses row %d of %s for good: %s",
+                self.name,
+                refusal.seq,
+                stream,
+                refusal.reason,
+            )
+        self._cursors[stream] = seq
+        self._accepted += outcome.accepted - len(refused)
+        self._refused += len(refused)
+        self._attempts = 0
+        owed = self._owed.setdefault(stream, _Owed(seq, []))
+        owed.seq = seq
+        owed.refused += refused
+        self._settle()
+
+    def _settle(self) -> None:
+        for stream, owed in list(self._owed.items()):
+            try:
+                self._move(self.name, stream, owed.seq, tuple(owed.refused))
+            except Exception as error:
+                log.warning("The cursor of %s cannot be kept now: %s.", self.name, error)
+                return
+            del self._owed[stream]
+
+    # -- the sink's state
+    # ------------------------------------------------------------------------------
+
+    _trouble = ""
+
+    def _ready(self) -> bool:
+        try:
+            if not self._open:
+                self._sink.open()
+                self._open = True
+            if not self._fed and isinstance(self._sink, Retains):
+                self._sink.remember(tuple(self._latest()))
+            self._fed = True
+        except Exception as error:
+            self._trouble = f"The sink {self.name} cannot be opened: {_kind(error)}"
+            log.error("%s.", self._trouble)
+            return False
+        return True
+
+    def _away(self, now_s: float, outcome: Outcome) -> float:
+        pause = back_off(self._attempts, outcome.retry_after or 0.0, self._jitter())
+        self._attempts += 1
+        self._not_before = now_s + pause
+        reason = outcome.reason or "The far side does not answer."
+        before = self.health
+        if not before.away or before.verdict != reason:
+            log.warning("%s: %s", self.name, reason)
+        self._report(now_s, away=True, verdict=reason)
+        return pause
+
+    def _well(self, now_s: float, remark: str) -> None:
+        if self.health.away:
+            log.info("%s takes what it is sent again.", self.name)
+        self._attempts = 0
+        self._report(now_s, away=False, verdict=remark)
+
+    def _report(self, now_s: float, *, away: bool, verdict: str) -> None:
+        with self._lock:
+            old = self._health
+            fresh = old.verdict == "not started" or old.away is not away
+            self._health = Health(
+                self.name,
+                away,
+                now_s if fresh else old.since_s,
+                verdict,
+                self._accepted,
+                self._refused,
+                self._attempts,
+                dict(self._cursors),
+            )
+
+
+_FAILED = Outcome(0, (), SHORTEST_PAUSE_S, "The sink itself failed.")
+
+
+def _kind(error: Exception) -> str:
+    """What failed, without the exception's own words: those of a foreign library may hold a URL
+    with a password in it."""
+    return type(error).__name__
+
+
+def name_of(row: Row) -> str:
+    """What a row is the latest of: the channel, the alarm, the estimate; a notice stands for
+    itself."""
+    match row.body:
+        case Reading(channel=name) | Transition(alarm=name):
+            return name
+        case Notice(key=key):
+            return key
+        case published:
+            return published.name
+
+
+def back_off(attempts: int, asked_s: float, jitter: float) -> float:
+    """Seconds to wait after `attempts` earlier failures in a row: doubling from 1 to 60 s, of which
+    `jitter` (0 … 1) takes away up to half, so that many clients of one server do not return in
+    step. Never sooner than the far side asked for, and never longer than an hour."""
+    ceiling = min(SHORTEST_PAUSE_S * 2.0 ** min(attempts, 16), LONGEST_PAUSE_S)
+    pause = max(SHORTEST_PAUSE_S, ceiling * (1.0 - jitter / 2.0))
+    return max(pause, min(asked_s, LONGEST_ASKED_S))
+
+
+class OutboxThread:
+    """Runs an outbox on a thread of its own until it is stopped."""
+
+    def __init__(self, outbox: Outbox) -> None:
+        self.outbox = outbox
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"sink-{outbox.name}", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """Ends the thread and closes the sink; returns whether it ended within `timeout_s`."""
+        self._stop.set()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                pause = self.outbox.step(time.monotonic())
+                if pause > IDLE_S:
+                    # In slices, so that the progress counter moves while the far side is away.
+                    self._stop.wait(min(pause, SHORTEST_PAUSE_S))
+                elif pause > 0:
+                    self.outbox.idle(pause)
+        finally:
+            self.outbox.close()

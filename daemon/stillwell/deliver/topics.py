@@ -1,0 +1,167 @@
+"""MQTT topics and payloads: pure. `config/asyncapi.json` describes them for people and programs.
+
+All JSON here is UTF-8 without NaN; times are RFC 3339 in UTC with milliseconds.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from stillwell.deliver import senml
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Published, Reply
+from stillwell.reading import Quantity, Reading
+
+JSON = "application/json"
+
+_LEVEL = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._\-]{0,127}")
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """The topic names of one tank.
+
+    Names that cannot stand as one topic level (a slash, a wildcard, a blank, more than 128
+    characters) raise ValueError.
+    """
+
+    prefix: str
+    tank: str
+
+    @property
+    def root(self) -> str:
+        return f"{self.prefix}/{self.tank}"
+
+    @property
+    def alive(self) -> str:
+        return f"{self.root}/alive"
+
+    @property
+    def notice(self) -> str:
+        return f"{self.root}/notice"
+
+    @property
+    def done(self) -> str:
+        """Where replies go that asked for no other place."""
+        return f"{self.root}/done"
+
+    @property
+    def commands(self) -> str:
+        """The filter under which commands arrive."""
+        return f"{self.root}/do/+"
+
+    def reading(self, channel: str) -> str:
+        return f"{self.root}/reading/{_level(channel)}"
+
+    def alarm(self, alarm: str) -> str:
+        return f"{self.root}/alarm/{_level(alarm)}"
+
+    def estimate(self, name: str) -> str:
+        return f"{self.root}/estimate/{_level(name)}"
+
+    def command_of(self, topic: str) -> str | None:
+        """The command's word in a topic that matched `commands`; None for any other topic."""
+        head = f"{self.root}/do/"
+        if not topic.startswith(head) or "/" in topic[len(head) :]:
+            return None
+        return topic[len(head) :]
+
+    def may_reply_to(self, topic: str) -> bool:
+        """Whether a reply may be published there: a valid topic name that is not one of our own, so
+        that nobody makes us overwrite `alive` or answer our own commands without end."""
+        try:
+            size = len(topic.encode())
+        except UnicodeEncodeError:
+            return False
+        if not 0 < size <= 1024 or any(sign in topic for sign in "+#\0") or topic[0] == "$":
+            return False
+        own = topic == self.root or topic.startswith(self.root + "/")
+        return not own or topic == self.done or topic.startswith(self.done + "/")
+
+
+def _level(name: str) -> str:
+    if not _LEVEL.fullmatch(name):
+        raise ValueError(f"{name!r} cannot stand as one level of an MQTT topic")
+    return name
+
+
+def rfc3339(utc_ms: int) -> str:
+    """``2026-11-25T08:05:00.000Z``. Times outside the calendar's years (a mad clock) are held at
+    its ends."""
+    held = min(max(utc_ms, 0), 253_402_300_799_999)
+    text = (_EPOCH + timedelta(milliseconds=held)).isoformat(timespec="milliseconds")
+    return text.removesuffix("+00:00") + "Z"
+
+
+def _dumps(body: dict[str, object]) -> bytes:
+    text = json.dumps(body, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    # A lone surrogate (bytes of a sensor's file name, say) has no UTF-8; it must not stop an alarm.
+    return text.encode("utf-8", errors="replace")
+
+
+def reading_payload(tank: str, quantity: Quantity | None, kept: Reading) -> bytes:
+    return senml.dumps(senml.reading(tank, quantity, kept))
+
+
+def estimate_payload(tank: str, published: Published) -> bytes:
+    return senml.dumps(senml.estimate(tank, published))
+
+
+def alarm_payload(t: Transition) -> bytes:
+    """The state of one alarm: the ISA-18.2 state, whether the condition stands, since when, and the
+    text in its parts and as a whole."""
+    body: dict[str, object] = {
+        "alarm": t.alarm,
+        "state": t.after.value,
+        "active": t.active,
+        "priority": t.priority.value,
+        "since": rfc3339(t.since.utc_ms),
+        "time": rfc3339(t.moment.utc_ms),
+        "what": t.message.what,
+        "likely": t.message.likely,
+        "do": t.message.do,
+        "caution": t.message.caution,
+        "text": str(t.message),
+    }
+    if t.by:
+        body["by"] = t.by
+    if t.shelved_for_ms:
+        body["shelved_for_s"] = t.shelved_for_ms / 1000
+    return _dumps(body)
+
+
+def notice_payload(n: Notice) -> bytes:
+    """One message for people. `key` is the same however often the notice is sent: who must not say
+    a thing twice drops a key that was seen before."""
+    return _dumps(
+        {
+            "key": n.key,
+            "alarm": n.subject,
+            "kind": n.kind,
+            "priority": n.priority.value,
+            "time": rfc3339(n.moment.utc_ms),
+            "title": n.title,
+            "text": n.text,
+        }
+    )
+
+
+def birth(since_utc_ms: int, version: str) -> bytes:
+    return _dumps({"state": "online", "since": rfc3339(since_utc_ms), "version": version})
+
+
+LOST = _dumps({"state": "lost"})
+"""The last will: what the broker says when the daemon has vanished."""
+
+STOPPED = _dumps({"state": "stopped"})
+"""What the daemon says when it has been stopped on purpose."""
+
+
+def reply_payload(reply: Reply, command: str) -> bytes:
+    return _dumps(
+        {"command": command, "done": reply.done, "text": reply.text, "alarms": list(reply.alarms)}
+    )
