@@ -1,0 +1,141 @@
+"""Rate of change over a window, from the means of short stretches.
+
+A DS18B20 moves in steps of 1/16 K: the difference of two readings a minute apart is 0 or 3.75 K/h
+and says nothing. So readings are first averaged over stretches of a few minutes, and the slope is
+the median of the slopes of all pairs of stretches (Theil 1950; Sen, J. Am. Stat. Assoc. 63 (1968)
+1379), which up to 29 % of spoiled stretches do not move far. Its interval comes from Sen's rank
+statistic, never narrower than one step of the sensor over the span. A rate limit is compared with
+the slope less that one step over the span, so that a value that flickers between two steps has no
+rate at all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+STRETCH_MS = 300_000
+"""Readings are averaged over five minutes."""
+
+STRETCHES = 12
+"""An hour is looked back on."""
+
+LEAST_STRETCHES = 5
+"""With fewer there is no slope: too thin to speak of."""
+
+_Z_95 = 1.959964  # the 97.5 % point of the normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """A rate of change in units an hour, with a 95 % interval."""
+
+    per_h: float
+    low: float
+    high: float
+    value: float
+    """The level of the fitted line at its newest stretch."""
+    certain_per_h: float
+    """The slope, shortened towards zero by one step of the sensor over the span."""
+    first_ms: int
+    """Monotonic time of the oldest stretch looked at."""
+    turned_ms: int | None
+    """Monotonic time of the extreme from which the value has gone this way; None when it was going
+    so before `first_ms`."""
+
+
+class Trail:
+    """The means of the last hour's stretches of one channel. Bounded; the only state in this file.
+
+    `total` and `count` belong to the open stretch and may be added to directly by the hot path,
+    until `ends_ms` is reached and `close` is due.
+    """
+
+    __slots__ = ("count", "ends_ms", "points", "total")
+
+    def __init__(self) -> None:
+        self.points: deque[tuple[int, float]] = deque(maxlen=STRETCHES)
+        self.total = 0.0
+        self.count = 0
+        self.ends_ms = 0
+
+    def close(self, now_ms: int) -> bool:
+        """Ends the open stretch if it is due and begins the next; returns whether a mean was
+        added."""
+        if now_ms < self.ends_ms:
+            return False
+        added = self.count > 0
+        if added:
+            self.points.append((self.ends_ms - STRETCH_MS // 2, self.total / self.count))
+        self.total, self.count = 0.0, 0
+        self.ends_ms = now_ms + STRETCH_MS
+        oldest = now_ms - (STRETCHES + 1) * STRETCH_MS
+        while self.points and self.points[0][0] < oldest:
+            self.points.popleft()
+        return added
+
+    def clear(self) -> None:
+        """Forgets everything: what comes next is not comparable with what was."""
+        self.points.clear()
+        self.total, self.count, self.ends_ms = 0.0, 0, 0
+
+
+def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:
+    """Returns the slope of `points` (monotonic ms, value; oldest first), or None where they are too
+    few.
+
+    Args:
+        resolution: the step of the sensor, in the unit of the value.
+    """
+    n = len(points)
+    if n < LEAST_STRETCHES:
+        return None
+    slopes = sorted(
+        (later - value) / (later_ms - ms)
+        for (ms, value), (later_ms, later) in combinations(points, 2)
+    )
+    middle = _median(slopes)
+    spread = _Z_95 * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    outside = max(0, int((len(slopes) - spread) / 2))
+    step = resolution / (points[-1][0] - points[0][0])
+    low = min(slopes[outside], middle - step)
+    high = max(slopes[-1 - outside], middle + step)
+    newest_ms = points[-1][0]
+    level = _median(sorted(value + middle * (newest_ms - ms) for ms, value in points))
+    certain = math.copysign(max(0.0, abs(middle) - step), middle)
+    hour = 3_600_000
+    return Slope(
+        per_h=middle * hour,
+        low=low * hour,
+        high=high * hour,
+        value=level,
+        certain_per_h=certain * hour,
+        first_ms=points[0][0],
+        turned_ms=_turn(points, middle),
+    )
+
+
+def together(slopes: Iterable[Slope]) -> Slope | None:
+    """Returns one slope for several channels that see the same water: the median one; None for
+    none.
+
+    Each channel is compared with itself only, so that a probe that drops out, with its own offset,
+    makes no rate.
+    """
+    ordered = sorted(slopes, key=lambda s: s.per_h)
+    return ordered[(len(ordered) - 1) // 2] if ordered else None
+
+
+def _median(ordered: Sequence[float]) -> float:
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+def _turn(points: Sequence[tuple[int, float]], direction: float) -> int | None:
+    """When the extreme was passed from which the values go in `direction`; None if not in sight."""
+    way = -1.0 if direction < 0 else 1.0
+    extreme = min(points, key=lambda point: (way * point[1], -point[0]))
+    return None if extreme[0] == points[0][0] else extreme[0]
