@@ -1,0 +1,427 @@
+r"""A gauge or microcontroller that prints lines of text on a serial port.
+
+In the configuration::
+
+    [source.gauge]
+    driver = "serial_text"
+    port = "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0"
+    baud = 9600
+    pattern = 'level=(?P<mm>-?\d+\.\d+) mm'
+    [source.gauge.channels]
+    level = { group = "mm", scale = 1.0, offset = 0.0 }
+
+Each line must match `pattern` as a whole (blanks at its ends are dropped). A channel takes the
+number in its named group, times `scale`, plus `offset`.
+
+Which line counts: one that ends after `read` has begun, because what the port has buffered since
+the last read may be old. Only if none comes is the last buffered one taken; if the buffer had
+overflowed, that one is older than anybody knows and is marked stale. The piece of a line that
+stands at the start of the stream, and after an overflow, is thrown away: "3.4" may be the end of
+"123.4".
+
+Sources: the documentation of pyserial 3.5; termios(3), "Noncanonical mode".
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+import os
+import re
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from stillwell.ports import DriverError
+from stillwell.reading import Failure, Sample
+from stillwell.units import Seconds
+
+if TYPE_CHECKING:
+    import serial
+
+_POLL_S = 0.1
+_CHUNK = 4096
+_LONGEST_LINE = 256
+_LONGEST_RAW = 80
+_LARGEST = 1e9
+"""No quantity here comes near it: a larger number is damage."""
+_BACKLOG_FULL = 4095
+"""A terminal's line discipline buffers 4096 bytes (N_TTY_BUF_SIZE in the kernel's
+drivers/tty/n_tty.c) and loses what comes after that and the driver's own buffer."""
+_BACKLOG_READS = 64
+_REST_S = 0.02
+_BARE = re.compile(r"/dev/tty(?:USB|ACM)[0-9]+")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_NAMES = Path("/dev/serial")
+_ENDS = re.compile(rb"[\r\n]")
+
+
+def stable_names(port: str, names: Path | None = None) -> list[str]:
+    """The names under /dev/serial/by-id and by-path that stay with a device whatever number it
+    gets: those that lead to `port` now, or all of them if none does."""
+    folder = _NAMES if names is None else names
+    found = sorted(folder.glob("by-id/*")) + sorted(folder.glob("by-path/*"))
+    target = os.path.realpath(port)
+    same = [str(name) for name in found if os.path.realpath(name) == target]
+    return same or [str(name) for name in found]
+
+
+class Number(BaseModel):
+    """Which number of a line a channel takes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    group: str
+    """The named group of `pattern`."""
+    scale: float = Field(default=1.0, allow_inf_nan=False)
+    """What one unit of the line is in the channel's own unit: 10 where a level comes in cm."""
+    offset: float = Field(default=0.0, allow_inf_nan=False)
+    """Added afterwards, in the channel's own unit."""
+
+    @field_validator("scale")
+    @classmethod
+    def _is_not_zero(cls, scale: float) -> float:
+        if scale == 0:
+            raise ValueError(
+                "A scale of 0 makes every reading the same. Write 1.0 or leave it out."
+            )
+        return scale
+
+
+class SerialTextSettings(BaseModel):
+    """What may stand below a source with ``driver = "serial_text"``."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    channels: dict[str, Number] = Field(min_length=1)
+    port: str
+    """The serial device, by a name that stays: /dev/serial/by-id/… or by-path/…, or
+    /dev/serial0."""
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    pattern: str = Field(min_length=1)
+    """A Python regular expression with a named group for each number."""
+    silent_after: Seconds = 4.0
+    """How long one read waits for a line: longer than the pause between two lines, shorter than the
+    source's deadline."""
+
+    @field_validator("port")
+    @classmethod
+    def _stays(cls, port: str) -> str:
+        if not port.startswith("/"):
+            raise ValueError(
+                f'"{port}" is no path. Write the device\'s name from /dev/serial/by-id, in full.'
+            )
+        if _BARE.fullmatch(port):
+            names = stable_names(port)
+            paste = (
+                " or ".join(f'"{name}"' for name in names[:4])
+                if names
+                else "the name that /dev/serial/by-id shows once the device is plugged in"
+            )
+            raise ValueError(
+                f"{port} may be another device after the next restart or unplugging. "
+                f"Write instead: {paste}."
+            )
+        return port
+
+    @field_validator("pattern")
+    @classmethod
+    def _compiles(cls, pattern: str) -> str:
+        try:
+            re.compile(pattern)
+        except re.error as error:
+            raise ValueError(
+                f"The pattern is no regular expression: {error}. In TOML write it in single "
+                "quotes, as in 'level=(?P<mm>[0-9.]+)'."
+            ) from error
+        return pattern
+
+    @field_validator("silent_after")
+    @classmethod
+    def _bounded(cls, seconds: float) -> float:
+        if not _POLL_S <= seconds <= 600:
+            raise ValueError('Waiting for a line must take from "100 ms" to "10 min".')
+        return seconds
+
+    @model_validator(mode="after")
+    def _groups_exist(self) -> SerialTextSettings:
+        groups = re.compile(self.pattern).groupindex
+        for channel, where in self.channels.items():
+            if where.group not in groups:
+                known = ", ".join(groups) or "none"
+                raise ValueError(
+                    f'Channel {channel} takes group "{where.group}", which the pattern does not '
+                    f"have (it has: {known}). Name it there, as in (?P<{where.group}>[0-9.]+)."
+                )
+        return self
+
+
+class LineBuffer:
+    """Makes lines of bytes, in bounded memory, beginning at the first line end that it sees."""
+
+    def __init__(self) -> None:
+        self._piece = bytearray()
+        self._in_step = False
+
+    def lose_step(self) -> None:
+        """Bytes are missing: the piece in hand is worthless up to the next line end."""
+        self._piece.clear()
+        self._in_step = False
+
+    @property
+    def piece(self) -> bytes:
+        """The line that has not ended yet."""
+        return bytes(self._piece)
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """The lines that `data` completes, without their ends, none empty; an overlong one is cut
+        to `_LONGEST_LINE` bytes (and then matches nothing)."""
+        *ended, rest = _ENDS.split(data)
+        lines: list[bytes] = []
+        for part in ended:
+            self._keep(part)
+            if self._in_step and self._piece:
+                lines.append(bytes(self._piece))
+            self._piece.clear()
+            self._in_step = True
+        self._keep(rest)
+        return lines
+
+    def _keep(self, part: bytes) -> None:
+        # One byte more than the longest line is kept, which is what shows that it was too long.
+        self._piece += part[: _LONGEST_LINE + 1 - len(self._piece)]
+
+
+class _Value(NamedTuple):
+    number: float
+    line: str
+
+
+@dataclass(slots=True)
+class _Haul:
+    """What one read has caught."""
+
+    size: int = 0
+    lines: int = 0
+    unmatched: int = 0
+    last_unmatched: str = ""
+    values: dict[str, _Value] = field(default_factory=dict)
+    """The latest good number of each channel."""
+    damaged: dict[str, str] = field(default_factory=dict)
+    """Channels whose latest line matched with something that is no number, and that line."""
+
+
+class SerialText:
+    """Reads lines; see the module's text."""
+
+    Settings: ClassVar[type[BaseModel]] = SerialTextSettings
+
+    def __init__(self, settings: SerialTextSettings) -> None:
+        self._settings = settings
+        self._pattern = re.compile(settings.pattern)
+        self._port: serial.Serial | None = None
+        self._buffer = LineBuffer()
+
+    @classmethod
+    def bus(cls, settings: SerialTextSettings) -> str:
+        """``serial:`` and the port."""
+        return f"serial:{settings.port}"
+
+    def open(self) -> None:
+        """Opens the port for ourselves alone; raises `DriverError`."""
+        import serial
+
+        self.close()
+        path = self._settings.port
+        try:
+            self._port = serial.Serial(path, self._settings.baud, timeout=_POLL_S, exclusive=True)
+            if os.fstat(self._port.fileno()).st_rdev != os.stat(path).st_rdev:
+                raise DriverError(
+                    f"{path} was plugged over to another device while it was being opened.",
+                    "Nothing to do: it is opened again by itself.",
+                )
+            self._port.reset_input_buffer()
+        except DriverError:
+            self.close()
+            raise
+        except Exception as error:
+            self.close()
+            raise self._cannot_open(error) from error
+        self._buffer = LineBuffer()
+
+    def read(self) -> Iterable[Sample]:
+        """Waits for lines, up to `silent_after`; see `Driver.read`."""
+        if self._port is None:
+            raise DriverError("The serial port is not open.", "Open it before reading.")
+        try:
+            backlog, overflowed = self._drain(self._port)
+            fresh = self._wait(self._port)
+        # pyserial raises SerialException, OSError, termios.error and, on a port that goes away
+        # under its hands, TypeError; all mean that the device is gone.
+        except Exception as error:
+            self.close()
+            raise DriverError(
+                f"{self._settings.port} stopped working ({_words(error)}).",
+                "Look whether the device is plugged in and powered; it is opened again by itself.",
+            ) from error
+        return [
+            self._sample(channel, fresh, backlog, overflowed) for channel in self._settings.channels
+        ]
+
+    def close(self) -> None:
+        """Closes the port, whatever state it is in."""
+        port, self._port = self._port, None
+        if port is not None:
+            try:
+                port.close()
+            except (
+                Exception
+            ):  # an unplugged device may refuse even this; the handle is gone with it
+                return
+
+    def _drain(self, port: serial.Serial) -> tuple[_Haul, bool]:
+        """What had come before this read, and whether some of it was lost."""
+        haul = _Haul()
+        rested = False
+        for _ in range(_BACKLOG_READS):
+            waiting = port.in_waiting
+            if waiting:
+                self._take(port.read(min(waiting, _CHUNK)), haul)
+            if haul.size < _BACKLOG_FULL:
+                if not waiting:
+                    break
+            elif waiting < _BACKLOG_FULL:
+                # The buffer was full, so the kernel may have held back more, just as old, and
+                # moves it up now. Less than a full buffer after a rest is the end of it.
+                if rested:
+                    break
+                time.sleep(_REST_S)
+                rested = True
+            else:
+                rested = False
+        overflowed = haul.size >= _BACKLOG_FULL
+        if overflowed:
+            self._buffer.lose_step()
+        return haul, overflowed
+
+    def _wait(self, port: serial.Serial) -> _Haul:
+        """What comes now, until every channel has a number or `silent_after` is over.
+
+        There is no clock in a driver: the time is counted in polls of `_POLL_S`.
+        """
+        haul = _Haul()
+        polls = max(1, round(self._settings.silent_after / _POLL_S))
+        while polls > 0:
+            first = port.read(1)
+            polls -= 1
+            if first:
+                waiting = port.in_waiting
+                self._take(first + port.read(min(waiting, _CHUNK)), haul)
+                if waiting >= _BACKLOG_FULL:
+                    self._buffer.lose_step()
+            if len(haul.values) == len(self._settings.channels):
+                break
+            if first:
+                # Bytes came at once, so the poll took no time; the rest of the line needs some.
+                time.sleep(_POLL_S)
+        return haul
+
+    def _take(self, data: bytes, haul: _Haul) -> None:
+        haul.size += len(data)
+        for line in self._buffer.feed(data):
+            text = line.decode("utf-8", "backslashreplace").strip()
+            if not text:
+                continue
+            haul.lines += 1
+            match = self._pattern.fullmatch(text) if len(line) <= _LONGEST_LINE else None
+            if match is None:
+                haul.unmatched += 1
+                haul.last_unmatched = text
+                continue
+            for channel, where in self._settings.channels.items():
+                written = match[where.group]
+                if written is None:
+                    continue  # a line about another channel
+                number = _number(written, where)
+                if number is None:
+                    haul.damaged[channel] = text
+                else:
+                    haul.values[channel] = _Value(number, text)
+                    haul.damaged.pop(channel, None)
+
+    def _sample(self, channel: str, fresh: _Haul, backlog: _Haul, overflowed: bool) -> Sample:
+        for haul, stale in ((fresh, False), (backlog, overflowed)):
+            if channel in haul.values:
+                value = haul.values[channel]
+                note = f" (+{haul.unmatched} lines that match nothing)" if haul.unmatched else ""
+                return Sample(channel, value.number, None, _printable(value.line, note), stale)
+            if channel in haul.damaged:
+                raw = _printable(haul.damaged[channel], " (no sound number)")
+                return Sample(channel, None, Failure.GARBAGE, raw)
+        unmatched = fresh.last_unmatched or backlog.last_unmatched
+        if unmatched:
+            raw = _printable("matches nothing; check baud, pattern: " + unmatched)
+            return Sample(channel, None, Failure.GARBAGE, raw)
+        if fresh.lines or backlog.lines:
+            return Sample(
+                channel, None, Failure.SILENT, "lines come, none with this channel's group"
+            )
+        if fresh.size or backlog.size:
+            piece = self._buffer.piece[-40:].decode("utf-8", "backslashreplace")
+            raw = _printable("no line end; check baud: " + piece)
+            return Sample(channel, None, Failure.GARBAGE, raw)
+        raw = f"nothing came for {self._settings.silent_after:g} s"
+        return Sample(channel, None, Failure.SILENT, raw)
+
+    def _cannot_open(self, error: Exception) -> DriverError:
+        path = self._settings.port
+        code = getattr(error, "errno", None)
+        if not os.path.exists(path):
+            names = stable_names(path)
+            there = (
+                f"There is: {', '.join(names)}." if names else "No other serial device is there."
+            )
+            return DriverError(
+                f"{path} does not exist.",
+                f"Plug the device in, or correct `port`. {there}",
+            )
+        if code == errno.EACCES or isinstance(error, PermissionError):
+            return DriverError(
+                f"{path} may not be opened by this user.",
+                "Add the user to the group dialout, and start the service again.",
+            )
+        if code in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
+            return DriverError(
+                f"{path} is in use by another program.",
+                f'Find it with "fuser -v {path}" and stop it: a terminal program, ModemManager, a '
+                "login console on the serial line.",
+            )
+        return DriverError(
+            f"{path} cannot be opened as a serial port ({_words(error)}).",
+            "Look whether it is a serial device, and whether it can do this baud rate.",
+        )
+
+
+def _number(written: str, where: Number) -> float | None:
+    """The channel's value, or None where the text is no finite number of a sane size."""
+    text = written.strip()
+    if not _NUMBER.fullmatch(text):
+        return None
+    value = float(text.replace(",", ".")) * where.scale + where.offset
+    return value if math.isfinite(value) and abs(value) <= _LARGEST else None
+
+
+def _words(error: Exception) -> str:
+    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return str(text).rstrip(".")
+
+
+def _printable(line: str, note: str = "") -> str:
+    """The line with its control characters made visible, cut so that the note still fits."""
+    shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line)
+    room = _LONGEST_RAW - len(note)
+    return (shown if len(shown) <= room else shown[: room - 1] + "…") + note
