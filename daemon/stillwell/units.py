@@ -168,7 +168,7 @@ EXAMPLE: dict[Dimension, tuple[str, ...]] = {
 """How a value of each dimension is written, the most usual way first. ``gal`` and ``fl oz`` are the
 US ones; the imperial gallon is ``imp gal``."""
 
-_NUMBER = r"[+-]?(?:[0-9]{1,15}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:[eE][+-]?[0-9]{1,2})?"
+_NUMBER = r"[+-]?(?:[0-9]{1,15}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:[eE][+-]?[0-9]{1,3})?"
 _ONE = re.compile(rf"({_NUMBER})(.*)", re.DOTALL)
 _PARTS = re.compile(rf"({_NUMBER})([A-Za-z]+)")
 _COMMA = re.compile(r"[+-]?[0-9]{1,15},[0-9]{1,20}")
@@ -275,7 +275,10 @@ def parse(text: str | int | float, dimension: Dimension) -> float:
             return sum(parse(n + s, dimension) for n, s in parts)
     scale = _scale(shown, spelling, dimension)
     exact = (Fraction(number) - scale.zero) * scale.factor
-    value = _finite(float(exact), shown, dimension)
+    try:
+        value = float(exact)
+    except OverflowError:
+        raise UnitError(f'"{shown}" is too large.', _as_in(dimension)) from None
     if dimension is Dimension.TEMPERATURE and value < -273.15:
         raise UnitError(f'"{shown}" is below absolute zero.', _as_in(dimension))
     if dimension is Dimension.DURATION and value < 0:

@@ -96,6 +96,8 @@ def _known_keys(nodes: list[Schema]) -> list[str]:
 
 def _example(nodes: list[Schema]) -> str:
     for node in nodes:
+        if "const" in node:
+            return f'"{node["const"]}"'
         for example in node.get("examples", ()):
             return f'"{example}"' if isinstance(example, str) else str(example)
         for choice in node.get("enum", ()):
@@ -132,8 +134,10 @@ def real_path(loc: tuple[str | int, ...], data: Any) -> Path:
         if there:
             path.append(part)
             data = _child(data, part)
-        elif place == len(loc) - 1 and isinstance(data, Mapping) and part != "[key]":
-            path.append(part)
+        elif place == len(loc) - 1 and part != "[key]":
+            in_list = isinstance(data, list) and isinstance(part, int)
+            if in_list or isinstance(data, Mapping):
+                path.append(part)
     return tuple(path)
 
 
@@ -143,7 +147,8 @@ def _quoted(value: Any) -> str:
     if isinstance(value, str):
         return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}…"'
     if isinstance(value, int | float):
-        return str(value)[:30]
+        # Python refuses to print integers of thousands of digits.
+        return str(value) if abs(value) < 1e30 or value != value else "A number that large"
     return "a list" if isinstance(value, list) else "a table" if isinstance(value, dict) else "this"
 
 
@@ -163,7 +168,9 @@ def _choice(value: Any, choices: list[str]) -> tuple[str, str]:
 
 
 def _bound(word: str, limit: Any, nodes: list[Schema]) -> tuple[str, str]:
-    return f"The value must be {word} {limit}.", f"Write it as in {_example(nodes)}."
+    example = next((text for node in nodes for text in node.get("examples", ())), None)
+    do = f"Write a number {word} {limit}." if example is None else f'Write it as in "{example}".'
+    return f"The value must be {word} {limit}.", do
 
 
 class Explainer:

@@ -300,14 +300,10 @@ class _Reading:
             channels = list(_tables(self.tree.get("channel")))
             self.faults.extend(crosscheck.names_exist(names, channels, path, self.layers))
             self.faults.extend(crosscheck.one_quantity(names, self.quantities, path, self.layers))
-            kinds = [
-                self.quantities[each]
-                for each in names
-                if isinstance(each, str) and each in self.quantities
-            ]
-            quantity = kinds[0] if kinds else Quantity.TEMPERATURE
+            known = [each for each in names if isinstance(each, str) and each in self.quantities]
+            quantity = self.quantities[known[0]] if known else Quantity.TEMPERATURE
             if quantity not in models:
-                what = f'A {table} cannot be of a {quantity}: "{names[0]}" is open or closed.'
+                what = f'A {table} cannot be of a {quantity}: "{known[0]}" is open or closed.'
                 self.faults.append(
                     self.layers.fault(path, what, "Watch it with a [state.…] instead.")
                 )

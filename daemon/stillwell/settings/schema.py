@@ -147,7 +147,7 @@ class Lamp(Part):
 class Tank(Part):
     """One body of water with its return chamber."""
 
-    name: Name
+    name: Name = Field(examples=["reading-room"])
     label: str = ""
     """What people call it."""
     zone: Zone
@@ -187,7 +187,7 @@ class Store(Part):
 class SourceKeys(Part):
     """What every source has; the rest of its table is the driver's own."""
 
-    driver: str
+    driver: str = Field(examples=["onewire"])
     """The name under which the driver is registered."""
     every: Annotated[Seconds, Gt(0)] = 30.0
     """A reading this often."""
@@ -201,7 +201,7 @@ class SourceKeys(Part):
 class SinkKeys(Part):
     """What every sink has; the rest of its table is the sink's own."""
 
-    kind: str
+    kind: str = Field(examples=["mqtt"])
     """The name under which the sink is registered."""
 
 
