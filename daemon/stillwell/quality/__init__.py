@@ -13,8 +13,9 @@ Where the two differ, it is on purpose:
 ===========  =================================  ==================================================
 test         manual and ioos-qc                 the newest value, here
 ===========  =================================  ==================================================
-all          an infinite value is missing       NaN or nothing is MISSING, infinite is FAIL: a
-                                                sensor that says so has answered, and wrongly
+all          an infinite value fails the        NaN or nothing is MISSING, infinite is FAIL in
+             gross range and is missing to      every test: a sensor that says so has answered,
+             the other tests                    and wrongly
 spike        the value before the newest        the newest itself, at once: SUSPECT when further
              against the mean of its            than the threshold from both values before it. The
              neighbours: one value late, and    way back passes. A step that stays is suspect

@@ -19,12 +19,13 @@ from typing import NamedTuple
 
 from stillwell.reading import Flag
 
-_UNREST_WEIGHT = 0.2  # of the newest step: remembers about five
-_USUAL_WEIGHT = 0.02  # of the newest step: remembers about fifty
+_UNREST_WEIGHT = 0.05  # of the newest step: remembers about twenty
+_USUAL_WEIGHT = 0.005  # of the newest step: remembers about two hundred
 _HABIT_STEPS = 20
 """Steps before a channel counts as known."""
 _NOISIER = 3.0
-_STILLER = 0.1
+_TOO_STILL = 20.0
+"""How many times its usual wait between moves a channel must stand to be called still."""
 
 
 class Seen(NamedTuple):
@@ -54,8 +55,13 @@ class Habit:
     """Mean size of its last steps."""
     usual: float = 0.0
     """Mean size of its steps while it agreed with the others."""
+    wait: float = 0.0
+    """Mean number of steps from one move to the next while it agreed with the others; 0 for one
+    that was never seen to move."""
     steps: int = 0
     """How many steps `usual` is learned from."""
+    idle: int = 0
+    """Steps since it last moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,13 +152,18 @@ def _stepped(company: Company, terms: Terms, channel: str, value: float) -> Habi
     if before is None:
         return habit
     step = abs(value - before.value)
+    idle = 0 if step else habit.idle + 1
     unrest = habit.unrest + _UNREST_WEIGHT * (step - habit.unrest)
     others = [one.value for name, one in company.latest.items() if name != channel]
-    if not others or max(abs(value - other) for other in others) > terms.within:
-        return replace(habit, unrest=unrest)
+    pairs = [abs(one - other) for one in (value, before.value) for other in others]
+    if not pairs or max(pairs) > terms.within:
+        return replace(habit, unrest=unrest, idle=idle)
     steps = min(habit.steps + 1, 1_000_000)
     weight = max(_USUAL_WEIGHT, 1 / steps)
-    return Habit(unrest, habit.usual + weight * (step - habit.usual), steps)
+    # The wait is learned when it ends, so that standing still does not teach itself to be usual.
+    wait = habit.wait + weight * (habit.idle + 1 - habit.wait) if step else habit.wait
+    usual = habit.usual + weight * (step - habit.usual)
+    return Habit(unrest, usual, wait, steps, idle)
 
 
 def _stands_alone(values: Mapping[str, float], within: float) -> str:
@@ -199,4 +210,4 @@ def _noisy(company: Company, terms: Terms, name: str) -> bool:
 
 def _still(company: Company, terms: Terms, name: str) -> bool:
     habit = company.habits.get(name, Habit())
-    return habit.steps >= _HABIT_STEPS and habit.unrest < _STILLER * habit.usual
+    return habit.steps >= _HABIT_STEPS and 0 < habit.wait * _TOO_STILL < habit.idle

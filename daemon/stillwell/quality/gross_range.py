@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stillwell.quality.presence import finite_or_none, unusable
+from stillwell.quality.presence import unusable
 from stillwell.reading import Flag
 
 Span = tuple[float, float]
@@ -47,4 +47,4 @@ def gross_range_series(
     """Judges a finished series. Raises ValueError for spans that make no sense (ioos-qc turns a
     span that runs downward round instead)."""
     check_spans(fail, suspect)
-    return [gross_range(finite_or_none(value), fail, suspect) for value in values]
+    return [gross_range(value, fail, suspect) for value in values]

@@ -61,17 +61,17 @@ def rate_of_change_series(
         fail_per_s: a faster step is FAIL.
 
     Returns:
-        PASS for the first value, for one after a missing value, and for one at the same second as
-        the value before it: no rate can be had there.
+        PASS for the first value, for one after NaN or nothing, and for one at the same second as
+        the value before it: no rate can be had there. (ioos-qc takes the bare step for a rate
+        then.) From an infinite value to a finite one every rate is too fast.
     """
     if len(values) != len(times_s):
         raise ValueError(f"There are {len(values)} values but {len(times_s)} times.")
-    known = [finite_or_none(value) for value in values]
-    flags = [Flag.MISSING if value is None else Flag.PASS for value in known]
-    for index in range(1, len(known)):
-        before, value = known[index - 1], known[index]
+    flags = [Flag.MISSING if finite_or_none(value) is None else Flag.PASS for value in values]
+    for index in range(1, len(values)):
+        before, value = values[index - 1], values[index]
         elapsed = int(times_s[index] - times_s[index - 1])
-        if before is None or value is None or elapsed == 0:
+        if before is None or value is None or flags[index] is Flag.MISSING or elapsed == 0:
             continue
         rate = abs((value - before) / elapsed)
         if fail_per_s is not None and rate > fail_per_s:
