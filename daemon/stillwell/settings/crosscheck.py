@@ -156,7 +156,7 @@ def _spans(quality: Quality[float, float], path: Where, layers: Layers) -> Itera
 def _float(name: str, channel: FloatChannel, tank: Tank, layers: Layers) -> Iterator[Fault]:
     if channel.height is not None:
         return
-    path = ("channel", name)
+    path = ("channel", name, "height")
     if channel.differential is not None:
         what = "The float has a differential and no height."
         yield layers.fault(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -15,6 +16,8 @@ from stillwell.settings.setting_error import nearest
 from stillwell.settings.toml_lines import Path
 
 Schema = Mapping[str, Any]
+
+_FIRST_SENTENCE = re.compile(r"(.+?[.!?]) ([A-Z].*)", re.DOTALL)
 
 _NAME_RULE = "Names have lower-case letters a-z, digits and hyphens, and at most 40 of them"
 _LIST = 'Write a list: ["water-a", "water-b"].'
@@ -37,6 +40,15 @@ _KIND = {
 
 
 # --- the model's JSON Schema, asked what is known at a path
+
+
+@cache
+def _schema_of(model: type[BaseModel]) -> Schema:
+    """The model's JSON Schema; empty where a driver's model has none: then only the hints suffer."""
+    try:
+        return model.model_json_schema()
+    except Exception:
+        return {}
 
 
 def _expanded(node: Schema, root: Schema) -> Iterator[Schema]:
@@ -180,24 +192,23 @@ class Explainer:
         model: the model that was asked.
         data: what it was given.
         below: the path of that part in the whole configuration.
+        also: keys beside the model's own that may stand at its top.
     """
 
-    def __init__(self, model: type[BaseModel], data: Any, below: Path, layers: Layers) -> None:
+    def __init__(
+        self,
+        model: type[BaseModel],
+        data: Any,
+        below: Path,
+        layers: Layers,
+        also: Iterable[str] = (),
+    ) -> None:
         self.model = model
         self.data = data
         self.below = below
         self.layers = layers
-        self._root: Schema | None = None
-
-    @property
-    def root(self) -> Schema:
-        """The model's JSON Schema; empty where a driver's model has none."""
-        if self._root is None:
-            try:
-                self._root = self.model.model_json_schema()
-            except Exception:  # a third party's model: only the hints suffer
-                self._root = {}
-        return self._root
+        self.also = tuple(also)
+        self.root = _schema_of(model)
 
     def faults(self, error: ValidationError) -> Iterator[Fault]:
         """Yields a fault for everything in the error."""
@@ -228,7 +239,8 @@ class Explainer:
         if raised is not None and hasattr(raised, "what") and hasattr(raised, "do"):
             return str(raised.what), str(raised.do)
         if raised is not None:
-            return f"{raised}", ""
+            first = _FIRST_SENTENCE.match(str(raised))
+            return (first[1], first[2]) if first else (str(raised), "")
         if kind == "missing":
             return self._missing(inner, nodes)
         if kind == "extra_forbidden":
@@ -301,6 +313,8 @@ class Explainer:
     def _unknown(self, inner: Path) -> tuple[str, str]:
         key = str(inner[-1]) if inner else ""
         known = _known_keys(_at(inner[:-1], self.root, self.data))
+        if len(inner) == 1:
+            known = [*self.also, *known]
         near = nearest(key, known)
         if near:
             return f'The key "{key}" is not known here.', f'Did you mean "{near}"?'

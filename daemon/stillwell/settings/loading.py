@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -213,12 +213,14 @@ class _Reading:
             if isinstance(table.get("quantity"), str) and table["quantity"] in known
         }
 
-    def _validate(self, model: type[BaseModel], data: Any, below: tuple[str, ...]) -> Any:
+    def _validate(
+        self, model: type[BaseModel], data: Any, below: tuple[str, ...], also: Iterable[str] = ()
+    ) -> Any:
         """An instance, or None with the faults noted."""
         try:
             return model.model_validate(data)
         except ValidationError as error:
-            self.faults.extend(Explainer(model, data, below, self.layers).faults(error))
+            self.faults.extend(Explainer(model, data, below, self.layers, also).faults(error))
         return None
 
     def _frame(self) -> Frame | None:
@@ -263,7 +265,9 @@ class _Reading:
         data = {each: value for each, value in part.items() if each not in generic}
         before = len(self.faults)
         try:
-            settings: BaseModel | None = self._validate(plugin.settings, data, (table, name))
+            settings: BaseModel | None = self._validate(
+                plugin.settings, data, (table, name), generic
+            )
         except Exception as error:
             # Its own check broke. One that says what and do means the person; else it is down.
             what, do = getattr(error, "what", None), getattr(error, "do", "")

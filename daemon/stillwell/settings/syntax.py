@@ -10,8 +10,14 @@ from stillwell.settings.faults import ConfigError, Fault
 
 _LARGEST = 1 << 20
 _PLACE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
+_KEY_TUPLE = re.compile(r"\((?:'[^']*'(?:, )?)+,?\)")
 _ASSIGNMENT = re.compile(r"\s*([A-Za-z0-9_.-]+)\s*=\s*(.*?)\s*$")
 _MEASURED = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?\s*[°A-Za-z%/]+")
+
+
+def _dotted(key: re.Match[str]) -> str:
+    """``('tank', 'lamp')``, as tomllib shows a key, in the way that it is written."""
+    return ".".join(re.findall(r"'([^']*)'", key[0]))
 
 
 def _line_of(text: str, number: int) -> str:
@@ -99,7 +105,7 @@ def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         place = _PLACE.search(message)
-        words = _PLACE.sub("", message)
+        words = _KEY_TUPLE.sub(_dotted, _PLACE.sub("", message))
         end = len(text.rstrip("\n").split("\n"))
         if place is None or place[1] is None:
             number, column = end, ""
