@@ -213,8 +213,7 @@ def read_trace(
                 raise _RowError("the channel has no name")
             if now is not None and at < now:
                 before = given_ms is not None and at < given_ms
-                leapt = given_ms is None or now - given_ms > _LEAP_MS
-                if before or not leapt:
+                if before or now - at <= _LEAP_MS:
                     raise _RowError(f"the time {time.strip()} is before that of an earlier row")
                 # The trace goes on where it was before the leap: the row that leapt was damaged.
                 for lost in lines:
