@@ -44,7 +44,7 @@ _KIND = {
 
 @cache
 def _schema_of(model: type[BaseModel]) -> Schema:
-    """The model's JSON Schema; empty where a driver's model has none: then only the hints suffer."""
+    """The model's JSON Schema; empty where a driver's has none: only the hints suffer."""
     try:
         return model.model_json_schema()
     except Exception:
@@ -159,8 +159,7 @@ def _quoted(value: Any) -> str:
     if isinstance(value, str):
         return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}…"'
     if isinstance(value, int | float):
-        # Python refuses to print integers of thousands of digits.
-        return str(value) if abs(value) < 1e30 or value != value else "A number that large"
+        return str(value)
     return "a list" if isinstance(value, list) else "a table" if isinstance(value, dict) else "this"
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterator
 from typing import Any
 
 from stillwell.settings.faults import ConfigError, Fault
+from stillwell.settings.toml_lines import Path, key_lines
 
 _LARGEST = 1 << 20
 _PLACE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
@@ -86,9 +88,21 @@ def _first_bad_line(text: str) -> int:
     return low
 
 
+def _beyond_64_bits(value: Any, path: Path = ()) -> Iterator[Path]:
+    """Where integers stand that TOML does not allow and `tomllib` lets through; those of thousands
+    of digits cannot even be printed."""
+    if isinstance(value, dict):
+        for key, below in value.items():
+            yield from _beyond_64_bits(below, (*path, key))
+    elif isinstance(value, list):
+        for index, below in enumerate(value):
+            yield from _beyond_64_bits(below, (*path, index))
+    elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+        yield path
+
+
 def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
-    """Returns the document and its text. Raises `ConfigError` with one fault that names the
-    line."""
+    """Returns the document and its text. Raises `ConfigError` that names the line."""
     if len(content) > _LARGEST:
         what = f"The file has {len(content)} bytes; a configuration has a few thousand."
         raise ConfigError([Fault(file, 1, "", what, "Check that this is the right file.")])
@@ -101,7 +115,7 @@ def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
         raise ConfigError([Fault(file, line, "", what, do)]) from None
     text = text.replace("\r\n", "\n")
     try:
-        return tomllib.loads(text), text
+        tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         place = _PLACE.search(message)
@@ -124,3 +138,10 @@ def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
         what = f"This value cannot be read: {error}."
         do = "Write a shorter number."
         raise ConfigError([Fault(file, _first_bad_line(text), "", what, do)]) from None
+    beyond = list(_beyond_64_bits(tree))
+    if beyond:
+        lines = key_lines(text)
+        what, do = "This whole number is larger than 64 bits hold.", "Write a shorter number."
+        keys = [(lines[path], ".".join(map(str, path))) for path in beyond]
+        raise ConfigError(Fault(file, line, key, what, do) for line, key in keys)
+    return tree, text
