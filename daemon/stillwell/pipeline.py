@@ -1,7 +1,7 @@
 """The one way of a reading: stamp, judge, keep, watch. No threads, no clocks, no sockets.
 
-The live daemon feeds it from its inbox, `simulate` and `replay` feed it directly; nothing in it knows
-which. It owns the store's writer and the watch, and is itself owned by one thread.
+The live daemon feeds it from its inbox, `simulate` and `replay` feed it directly; nothing in it
+knows which. It owns the store's writer and the watch, and is itself owned by one thread.
 """
 
 from __future__ import annotations
@@ -47,7 +47,8 @@ class Pipeline:
         watch: the alarms.
         judges: the quality judge of each channel.
         observers: estimators that watch along.
-        told: is handed each transition after it has been kept (the demo's console, a replay's output).
+        told: is handed each transition after it has been kept (the demo's console, a replay's
+        output).
     """
 
     def __init__(
@@ -68,13 +69,15 @@ class Pipeline:
         self._face = Clockface(0, False)
         self._epoch = 0
         self._stepped_at_ms: int | None = None
-        self._trouble: str | None = None
+        self._store_well: bool | None = None  # not known before the first tick
         self.readings_taken = 0
 
-    # -- time ---------------------------------------------------------------------------------------
+    # -- time
+    # ---------------------------------------------------------------------------------------
 
     def begin(self, boot_id: str, mono_ms: int, wall_ms: int, trusted: bool) -> None:
-        """Starts a run: the first clock epoch, and the alarms as they stood when the last run ended.
+        """Starts a run: the first clock epoch, and the alarms as they stood when the last run
+        ended.
 
         Restoring comes before the first evaluation, so that nothing is announced twice."""
         self._boot_id = boot_id
@@ -84,6 +87,7 @@ class Pipeline:
             self.store.rebase(boot_id, self._face.offset_ms)
         now = self.moment(mono_ms)
         self._keep(self.watch.restore(self.store.latest_transitions(), now))
+        self._find(_clock_finding(False, "Started afresh."), mono_ms)
 
     def moment(self, mono_ms: int) -> Moment:
         return Moment(mono_ms, mono_ms + self._face.offset_ms, self._epoch)
@@ -117,7 +121,8 @@ class Pipeline:
         provisional = Moment(mono_ms, mono_ms + self._face.offset_ms, 0)
         self._epoch = self.store.begin_epoch(self._boot_id, provisional, self._face.trusted)
 
-    # -- readings -----------------------------------------------------------------------------------
+    # -- readings
+    # -----------------------------------------------------------------------------------
 
     def take(self, batch: Batch) -> None:
         """Judges, keeps and watches the samples of one source, in their order."""
@@ -149,7 +154,8 @@ class Pipeline:
         self.store.tick(mono_ms)
         self._watch_store(mono_ms)
 
-    # -- events -------------------------------------------------------------------------------------
+    # -- events
+    # -------------------------------------------------------------------------------------
 
     def source_changed(self, state: SourceState, mono_ms: int) -> None:
         """A driver went down or came back."""
@@ -184,7 +190,8 @@ class Pipeline:
             self.store.answer(number, self.request(request, mono_ms))
 
     def announce(self, notice: Notice, job: str = "", local_date: str = "") -> None:
-        """Keeps a notice that is not about an alarm (a review), with the calendar's tick in its box."""
+        """Keeps a notice that is not about an alarm (a review), with the calendar's tick in its
+        box."""
         self.store.put_notice(notice)
         if job:
             self.store.mark_done(job, local_date)
@@ -194,7 +201,8 @@ class Pipeline:
         self.store.commit()
         self.store.close()
 
-    # -- inside -------------------------------------------------------------------------------------
+    # -- inside
+    # -------------------------------------------------------------------------------------
 
     def _test_notice(self, request: Request, mono_ms: int) -> Reply:
         now = self.moment(mono_ms)
@@ -223,18 +231,16 @@ class Pipeline:
 
     def _watch_store(self, mono_ms: int) -> None:
         trouble = self.store.trouble
-        if (trouble is None) == (self._trouble is None):
+        if (trouble is None) == self._store_well:
             return
-        self._trouble = trouble
+        self._store_well = trouble is None
         lost = self.store.backlog_lost
         message = Message(
             what=trouble or "Readings are written to the disk again.",
             likely=f"{lost} readings could not be held." if lost else "",
-            do=(
-                "Watching and warning go on; free some space, or replace the card if it has worn out."
-                if trouble
-                else ""
-            ),
+            do="Watching and warning go on. Free some space, or replace a worn-out card."
+            if trouble
+            else "",
         )
         self._find(Finding("store.failing", trouble is not None, Priority.MEDIUM, message), mono_ms)
 

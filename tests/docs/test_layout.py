@@ -20,7 +20,8 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),
-    frozenset({"night", "pipeline"}),
+    frozenset({"review", "pipeline"}),
+    frozenset({"morning", "forward"}),
     frozenset({"wire", "supervise"}),
     frozenset({"cli", "page"}),
 )

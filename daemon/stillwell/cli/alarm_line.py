@@ -1,0 +1,45 @@
+"""One change of an alarm, for people and for programs."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, tzinfo
+from typing import Any
+
+from rich.text import Text
+
+from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE
+from stillwell.notice import Transition
+
+
+def rfc3339(utc_ms: int) -> str:
+    """UTC milliseconds as programs read them."""
+    at = datetime.fromtimestamp(utc_ms / 1000, UTC)
+    return at.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def alarm_as_dict(transition: Transition) -> dict[str, Any]:
+    """As every command prints it with ``--json``."""
+    return {
+        "time": rfc3339(transition.moment.utc_ms),
+        "alarm": transition.alarm,
+        "state": transition.after.value,
+        "event": transition.event,
+        "active": transition.active,
+        "priority": transition.priority.value,
+        "since": rfc3339(transition.since.utc_ms),
+        "text": str(transition.message),
+        "by": transition.by,
+    }
+
+
+def alarm_as_text(transition: Transition, zone: tzinfo) -> Text:
+    """One line: when, which state, which alarm, what it says."""
+    at = datetime.fromtimestamp(transition.moment.utc_ms / 1000, zone)
+    by = f" by {transition.by}" if transition.by else ""
+    return Text.assemble(
+        f"{at:%a %H:%M:%S}  ",
+        (f"{transition.event}{by}", STATE_STYLE[transition.after]),
+        "  ",
+        (transition.alarm, PRIORITY_STYLE[transition.priority]),
+        f"  {transition.message}",
+    )

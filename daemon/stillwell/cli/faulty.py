@@ -1,0 +1,93 @@
+"""Faults and beginnings for the simulated tank, from the command line: to see what an alarm looks
+like before it is real."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from stillwell.cli.options import fail
+
+if TYPE_CHECKING:
+    from stillwell.settings import Settings, Source
+
+SIMULATED = "simulated"
+
+
+def simulated(settings: Settings) -> list[Source]:
+    """The simulated sources; ends the command when there is none."""
+    found = [source for source in settings.source.values() if source.driver == SIMULATED]
+    if not found:
+        fail(
+            "This needs a simulated tank, and none is configured.",
+            "Use config/reading-room-simulated.toml.",
+        )
+    return found
+
+
+def begun_at(settings: Settings, utc_ms: int) -> Settings:
+    """The settings with every simulated tank's life beginning at `utc_ms`."""
+    start = datetime.fromtimestamp(utc_ms / 1000, UTC)
+    for source in simulated(settings):
+        settings = _changed(settings, source, start=start)
+    return settings
+
+
+def with_fault(
+    settings: Settings,
+    name: str,
+    *,
+    after_s: float,
+    for_s: float | None = None,
+    target: str = "",
+    size: float | None = None,
+) -> Settings:
+    """The settings with one more fault, on the first simulated source that it fits.
+
+    Args:
+        after_s: seconds after the tank's first moment.
+        for_s: how long; None for good.
+    """
+    from pydantic import ValidationError
+
+    fault: dict[str, Any] = {"name": name, "after": f"{after_s:.0f} s", "target": target}
+    if for_s is not None:
+        fault["for"] = f"{for_s:.0f} s"
+    if size is not None:
+        fault["size"] = size
+    made: Settings | None = None
+    why = ""
+    for source in simulated(settings):
+        faults = [*source.settings.faults, fault]  # type: ignore[union-attr]
+        try:
+            made = made or _changed(settings, source, faults=faults)
+        except ValidationError as error:
+            why = "; ".join(str(detail["msg"]) for detail in error.errors())
+    return made or fail(
+        f"The fault {name} can't be given: {why}.", "See: stillwell simulate --faults"
+    )
+
+
+def _changed(settings: Settings, source: Source, **changes: Any) -> Settings:
+    model = source.settings
+    assert model is not None
+    fields = {name: getattr(model, name) for name in type(model).model_fields}
+    made = type(model).model_validate(fields | changes)
+    return replace(
+        settings, source=dict(settings.source) | {source.name: replace(source, settings=made)}
+    )
+
+
+def print_faults() -> None:
+    """The table of faults that the simulated tank knows."""
+    from rich.table import Table
+
+    from stillwell.cli.console import stdout
+    from stillwell_drivers.tank_faults import FAULTS
+
+    table = Table("fault", "where", "what happens", "size", title="Faults of the simulated tank")
+    for name, kind in FAULTS.items():
+        usual = f"{kind.size:g} " if kind.size is not None else ""
+        table.add_row(name, kind.part, kind.says, f"{usual}{kind.size_is}")
+    stdout().print(table)

@@ -1,0 +1,80 @@
+"""The options that several commands share, and how they end when something is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from stillwell.settings import Settings
+
+ConfigOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--config",
+        "-c",
+        help="The configuration. Default: $STILLWELL_CONFIG, else /etc/stillwell/stillwell.toml.",
+        show_default=False,
+    ),
+]
+StoreOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--store",
+        "-s",
+        help="The store to look at. Default: the one that the configuration names.",
+        show_default=False,
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")]
+
+EXIT_WRONG = 2
+"""Something that the person can put right: the configuration, an argument, a missing store."""
+
+
+def fail(what: str, do: str = "") -> NoReturn:
+    """Ends the command with a sentence on standard error."""
+    from stillwell.cli.console import stderr
+
+    stderr().print(
+        f"[bold red]{_plain(what)}[/]" + (f"\n{_plain(do)}" if do else ""), highlight=False
+    )
+    raise typer.Exit(EXIT_WRONG)
+
+
+def load_settings(config: Path | None) -> Settings:
+    """The configuration, or the end of the command with every fault in it told."""
+    from stillwell.settings import ConfigError, load
+
+    try:
+        return load(config)
+    except ConfigError as error:
+        fail(str(error))
+
+
+def store_path(config: Path | None, store: Path | None) -> Path:
+    """Which store is meant."""
+    if store is not None:
+        return store
+    return Path(load_settings(config).store.path)
+
+
+@contextmanager
+def reporting_store_errors() -> Iterator[None]:
+    """Turns what the store can't do into a sentence."""
+    from stillwell.store import StoreError
+
+    try:
+        yield
+    except StoreError as error:
+        fail(str(error))
+
+
+def _plain(text: str) -> str:
+    from rich.markup import escape
+
+    return escape(text)

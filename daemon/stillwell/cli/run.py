@@ -1,0 +1,127 @@
+"""``stillwell run``: the daemon, in the foreground. systemd starts it like this; so does a person
+who wants to see it."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stillwell.cli.options import (
+    ConfigOption,
+    StoreOption,
+    fail,
+    load_settings,
+    reporting_store_errors,
+)
+
+if TYPE_CHECKING:
+    from stillwell.notice import Transition
+    from stillwell.settings import Settings
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("run")(run)
+
+
+def run(
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    speed: Annotated[
+        float,
+        typer.Option(
+            help="Let time run this many times as fast; only where every source is simulated.",
+            min=1.0,
+            max=1000.0,
+        ),
+    ] = 1.0,
+    show: Annotated[bool, typer.Option("--show", help="Print alarms as they change.")] = False,
+    fault: Annotated[
+        str, typer.Option(help="Give the simulated tank a fault, a minute from now on its clock.")
+    ] = "",
+    lasts: Annotated[str, typer.Option("--for", help="The fault lasts so long.")] = "",
+    begun: Annotated[
+        str, typer.Option(help="The simulated tank's life began then: 2026-01-31T08:00Z.")
+    ] = "",
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
+) -> None:
+    """Watch the tank until told to stop (Ctrl-C, or systemd).
+
+    Example: stillwell run --config /etc/stillwell/stillwell.toml
+    """
+    from stillwell import wire
+    from stillwell.acquire.clock import FastClock, SystemClock, boot_id
+    from stillwell.ports import Clock
+
+    settings = load_settings(config)
+    _log_to_stderr(verbose)
+    clock: Clock = SystemClock()
+    settings = _as_a_demo(settings, clock.wall_ms(), begun, fault, lasts)
+    boot = boot_id()
+    if speed != 1.0:
+        _only_simulated(settings)
+        clock, boot = FastClock(clock.wall_ms(), speed), f"fast-{clock.wall_ms()}"
+    with reporting_store_errors():
+        opened = wire.open_store(settings, store)
+    daemon = wire.daemon(
+        settings,
+        opened,
+        clock,
+        boot,
+        told=_printing(settings) if show else None,
+        calendar_every_s=max(1.0, 60.0 / speed),
+    )
+    daemon.handle_signals()
+    raise typer.Exit(daemon.run())
+
+
+def _as_a_demo(settings: Settings, now_ms: int, begun: str, fault: str, lasts: str) -> Settings:
+    """The settings with a simulated tank that has a past, and something wrong with it."""
+    from stillwell.cli import faulty
+    from stillwell.cli.written import instant_ms, seconds
+
+    started_ms = instant_ms(begun) if begun else now_ms
+    if begun:
+        settings = faulty.begun_at(settings, started_ms)
+    if fault:
+        settings = faulty.with_fault(
+            settings,
+            fault,
+            after_s=(now_ms - started_ms) / 1000 + 60,
+            for_s=seconds(lasts) if lasts else None,
+        )
+    return settings
+
+
+def _printing(settings: Settings) -> Callable[[Transition], None]:
+    from stillwell.cli.alarm_line import alarm_as_text
+    from stillwell.cli.console import stdout
+
+    zone = settings.tank.time_zone
+    return lambda transition: stdout().print(alarm_as_text(transition, zone))
+
+
+def _only_simulated(settings: Settings) -> None:
+    real = [s.name for s in settings.source.values() if s.driver not in ("simulated", "trace")]
+    if real:
+        fail(
+            f"Time can't run faster for real sensors: {', '.join(real)}.",
+            "Leave --speed away, or use a configuration whose sources are simulated.",
+        )
+
+
+def _log_to_stderr(verbose: bool) -> None:
+    """Journald adds time and priority itself; a person at a terminal gets the time."""
+    form = (
+        "%(asctime)s %(levelname)s %(message)s"
+        if sys.stderr.isatty()
+        else "%(levelname)s %(message)s"
+    )
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.INFO, stream=sys.stderr, format=form
+    )
+    # APScheduler tells of each of its jobs: one a minute, and nothing that we don't know.
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)

@@ -1,0 +1,28 @@
+"""Times and durations as people write them on a command line."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+
+from stillwell.cli.options import fail
+from stillwell.units import Dimension, UnitError, parse
+
+
+def instant_ms(text: str) -> int:
+    """UTC milliseconds of an ISO 8601 time (without a zone: UTC); now when empty."""
+    if not text:
+        return time.time_ns() // 1_000_000
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        fail(f'"{text}" is no time.', "Write it like 2026-01-31T08:00Z.")
+    return round((at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp() * 1000)
+
+
+def seconds(text: str) -> float:
+    """Seconds of a duration such as ``30 min``."""
+    try:
+        return parse(text, Dimension.DURATION)
+    except UnitError as error:
+        fail(error.what, error.do)

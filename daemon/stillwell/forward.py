@@ -1,0 +1,122 @@
+"""Runs a pipeline as fast as the machine can, on a clock that is set rather than waited for.
+
+`simulate` and `replay` go this way, and so do the tests and benches that need years: the same
+pipeline as the live daemon's, without a thread.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterable, Sequence
+
+from stillwell.acquire.bus import Batch, Source, SourceState
+from stillwell.acquire.clock import SetClock
+from stillwell.acquire.ticker import Ticker
+from stillwell.pipeline import Pipeline
+from stillwell.ports import Driver, DriverError, TellsTime
+from stillwell.reading import Failure, Sample
+
+TICK_MS = 30_000
+"""How often the pipeline is ticked between batches: finer than any delay that a person would
+set."""
+
+GAP_TICK_MS = 60_000
+
+EachDay = Callable[[int], None]
+"""Called now and then with the UTC time in ms: the calendar's look, a progress bar."""
+
+
+class Run:
+    """A pipeline on its own clock. `begin` once, then `take` in time order, then `end`."""
+
+    def __init__(
+        self,
+        pipeline: Pipeline,
+        start_utc_ms: int,
+        *,
+        boot_id: str,
+        tick_ms: int = TICK_MS,
+        look: EachDay | None = None,
+        look_ms: int = 600_000,
+    ) -> None:
+        self.pipeline = pipeline
+        self.clock = SetClock(start_utc_ms)
+        self._start_ms = start_utc_ms
+        self._tick_ms = tick_ms
+        self._ticked_ms = 0
+        self._look = look
+        self._look_ms = look_ms
+        self._looked_ms = start_utc_ms
+        pipeline.begin(boot_id, 0, start_utc_ms, trusted=True)
+
+    def pass_to(self, utc_ms: int) -> None:
+        """Lets time pass: ticks on the way, so that silences and delays are noticed when they
+        end."""
+        target = utc_ms - self._start_ms
+        step = self._tick_ms
+        while target - self._ticked_ms >= step:
+            self._ticked_ms += step
+            self.clock.set(self._start_ms + self._ticked_ms)
+            self.pipeline.tick(self._ticked_ms)
+            self._look_if_due()
+        self.clock.set(utc_ms)
+
+    def take(self, utc_ms: int, source: str, samples: Sequence[Sample]) -> None:
+        """Takes the samples of one instant; an instant before the last one is taken as that one."""
+        self.pass_to(utc_ms)
+        mono_ms = self.clock.monotonic_ns() // 1_000_000
+        self.pipeline.take(Batch(source, mono_ms, tuple(samples)))
+
+    def _look_if_due(self) -> None:
+        now = self.clock.wall_ms()
+        if self._look is not None and now - self._looked_ms >= self._look_ms:
+            self._looked_ms = now
+            self._look(now)
+
+    def end(self) -> None:
+        self.pipeline.tick(self.clock.monotonic_ns() // 1_000_000)
+        if self._look is not None:
+            self._look(self.clock.wall_ms())
+        self.pipeline.store.commit()
+
+
+def drive(run: Run, sources: Iterable[Source], until_utc_ms: int) -> list[Driver]:
+    """Reads real driver objects at their cadence until `until_utc_ms`; returns them, closed.
+
+    For drivers that live on the daemon's clock (`ports.TellsTime`): any other would be asked for a
+    day's readings in a second. A driver that fails is a source that is down, as in the live
+    daemon.
+    """
+    drivers: list[Driver] = []
+    turns: list[tuple[int, int, Source, Driver, Ticker]] = []
+    now = run.clock.wall_ms()
+    for index, source in enumerate(sources):
+        driver = source.make()
+        if isinstance(driver, TellsTime):
+            driver.use_clock(run.clock)
+        driver.open()
+        drivers.append(driver)
+        run.pipeline.source_changed(SourceState(source.name, up=True), 0)
+        heapq.heappush(
+            turns, (now, index, source, driver, Ticker(round(source.every_s * 1000), now))
+        )
+    while turns and turns[0][0] <= until_utc_ms:
+        at, index, source, driver, ticker = heapq.heappop(turns)
+        run.pass_to(at)
+        run.take(at, source.name, _read(run, source, driver, at))
+        heapq.heappush(turns, (ticker.after(at), index, source, driver, ticker))
+    run.pass_to(until_utc_ms)
+    for driver in drivers:
+        driver.close()
+    return drivers
+
+
+def _read(run: Run, source: Source, driver: Driver, at: int) -> list[Sample]:
+    try:
+        return list(driver.read())
+    except DriverError as error:
+        mono_ms = run.clock.monotonic_ns() // 1_000_000
+        run.pipeline.source_changed(
+            SourceState(source.name, up=False, what=error.what, do=error.do), mono_ms
+        )
+        return [Sample(c, None, Failure.DRIVER, error.what[:80]) for c in source.channels]

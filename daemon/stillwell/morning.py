@@ -1,0 +1,127 @@
+"""Reads one night from the store and makes the review of it; puts the review into words for a
+phone."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from heapq import merge
+from zoneinfo import ZoneInfo
+
+from stillwell.calendar import Night, last_nights, night_of
+from stillwell.notice import Notice, Priority
+from stillwell.reading import Moment, Quantity
+from stillwell.review import (
+    BandNight,
+    BandPlan,
+    Review,
+    alarm_nights,
+    band_night,
+    channel_night,
+    oddities,
+)
+from stillwell.store import StoreReader
+from stillwell.units import Dimension, System, show
+
+DIMENSION = {
+    "Cel": Dimension.TEMPERATURE,
+    "mm": Dimension.LENGTH,
+    "%RH": Dimension.HUMIDITY,
+    "mS/cm": Dimension.CONDUCTIVITY,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewPlan:
+    """What a review looks at, and for whom."""
+
+    tank: str
+    zone: str
+    units: System
+    night_from: dt.time
+    night_to: dt.time
+    bands: tuple[BandPlan, ...]
+    channels: Mapping[str, Quantity]
+
+    def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
+        """The last nights that have ended, the oldest first."""
+        return last_nights(now_utc_ms, count, ZoneInfo(self.zone), self.night_from, self.night_to)
+
+    def of(self, evening: dt.date) -> Night:
+        """The night that began on the evening of a local date."""
+        return night_of(evening, ZoneInfo(self.zone), self.night_from, self.night_to)
+
+
+def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
+    """The review of one night. Reads the night and nothing else."""
+    start, end = night.start_utc_ms, night.end_utc_ms
+    bands = tuple(
+        band_night(
+            band,
+            merge(
+                *(reader.readings(channel, start, end) for channel in band.channels),
+                key=lambda reading: reading.moment.utc_ms,
+            ),
+            start,
+            end,
+        )
+        for band in plan.bands
+    )
+    channels = tuple(
+        channel_night(name, reader.readings(name, start, end), start, end) for name in plan.channels
+    )
+    before = [t for t in reader.alarms() if t.moment.utc_ms < start]
+    alarms = alarm_nights(reader.transitions(start, end), before, end)
+    return Review(night.local_date, start, end, bands, channels, alarms, oddities(bands, channels))
+
+
+def value_in_words(value: float | None, unit: str, units: System) -> str:
+    """A stored value as people read it: ``25.3 °C``, or a dash."""
+    if value is None:
+        return "–"
+    dimension = DIMENSION.get(unit)
+    return f"{value:.2f}" if dimension is None else show(value, dimension, units)
+
+
+def band_in_words(band: BandNight, units: System) -> str:
+    """One sentence about a measurand's night."""
+    name = band.name.capitalize()
+    if band.seen_s == 0:
+        return f"{name}: nothing seen."
+    lowest = value_in_words(band.lowest, band.unit, units)
+    highest = value_in_words(band.highest, band.unit, units)
+    outside = [
+        f"{show(seconds, Dimension.DURATION, units)} {where} "
+        f"{value_in_words(limit, band.unit, units)}"
+        for seconds, where, limit in (
+            (band.below_s, "below", band.low),
+            (band.above_s, "above", band.high),
+        )
+        if seconds > 0
+    ]
+    tail = " and ".join(outside) if outside else "never outside its band"
+    return f"{name} {lowest} to {highest}, {tail}."
+
+
+def notice_of(review: Review, plan: ReviewPlan, now: Moment) -> Notice:
+    """The review as a morning's message. One key a night: sent once, however often it is made."""
+    lines = [band_in_words(band, plan.units) for band in review.bands]
+    lines += [
+        f"{alarm.name}: {alarm.text}"
+        for alarm in review.alarms
+        if alarm.priority is not Priority.LOW
+    ]
+    if not review.alarms:
+        lines.append("No alarms.")
+    lines += review.odd
+    calm = "a calm night" if not review.alarms else f"{len(review.alarms)} alarms"
+    return Notice(
+        key=f"review-{review.night.isoformat()}",
+        subject="review",
+        kind="review",
+        priority=Priority.LOW,
+        moment=now,
+        title=f"{plan.tank}: {calm}"[:80],
+        text="\n".join(lines),
+    )

@@ -1,0 +1,255 @@
+"""What the morning wants to know about the night. Pure: readings in, a review out.
+
+A review is worked out from what the store holds of one night, so that its cost grows with the
+night and not with the history.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, date, datetime
+from statistics import median
+from typing import Any
+
+from stillwell.notice import Priority, State, Transition
+from stillwell.reading import Flag, Reading
+
+HEALTHY = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
+STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.LATCHED)
+
+
+@dataclass(frozen=True, slots=True)
+class BandPlan:
+    """A band as a review needs it: which channels see it, its limits in the store's unit."""
+
+    name: str
+    channels: tuple[str, ...]
+    low: float
+    high: float
+    unit: str
+    stale_ms: int = 180_000
+    """A channel that has said nothing good for so long does not count."""
+
+
+@dataclass(frozen=True, slots=True)
+class BandNight:
+    """One measurand's night.
+
+    Times are seconds. `seen_s` is how much of the night was seen at all: time outside the band is
+    only ever claimed for what was seen.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    lowest: float | None
+    highest: float | None
+    mean: float | None
+    below_s: float
+    above_s: float
+    seen_s: float
+    night_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNight:
+    """One channel's night: how much it said and how much of that was good."""
+
+    name: str
+    readings: int
+    good: int
+    lowest: float | None
+    highest: float | None
+    last: float | None
+    longest_gap_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmNight:
+    """One alarm that sounded or stood during the night."""
+
+    name: str
+    priority: Priority
+    raised: int
+    raised_ms: int | None
+    """When it was raised first that night; None when it was standing already."""
+    returned_ms: int | None
+    state: State
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """The night, for people and for programs."""
+
+    night: date
+    """The local date of the evening."""
+    start_ms: int
+    end_ms: int
+    bands: tuple[BandNight, ...]
+    channels: tuple[ChannelNight, ...]
+    alarms: tuple[AlarmNight, ...]
+    odd: tuple[str, ...] = field(default=())
+    """Anything that a person would want to know before they believe the rest."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready: dates ISO 8601, times RFC 3339 in UTC, SI units."""
+        raw = asdict(self)
+        raw["night"] = self.night.isoformat()
+        raw["start"], raw["end"] = _rfc3339(raw.pop("start_ms")), _rfc3339(raw.pop("end_ms"))
+        for alarm in raw["alarms"]:
+            for key in ("raised", "returned"):
+                ms = alarm.pop(f"{key}_ms")
+                alarm[f"{key}_at"] = None if ms is None else _rfc3339(ms)
+        return raw
+
+
+def measurand(readings: Iterable[Reading], stale_ms: int) -> Iterator[tuple[int, float]]:
+    """The median of the healthy channels at each new reading, as (UTC ms, value).
+
+    Args:
+        readings: of all channels that see the measurand, in time order.
+        stale_ms: a channel's value counts for so long.
+    """
+    latest: dict[str, tuple[int, float]] = {}
+    for reading in readings:
+        if reading.value is None or reading.flag not in HEALTHY:
+            continue
+        now = reading.moment.utc_ms
+        latest[reading.channel] = (now, reading.value)
+        yield now, median(value for at, value in latest.values() if now - at <= stale_ms)
+
+
+def band_night(
+    plan: BandPlan, readings: Iterable[Reading], start_ms: int, end_ms: int
+) -> BandNight:
+    """Range and time outside the band of one night.
+
+    A value holds until the next one, but no longer than `plan.stale_ms`: a gap is not seen, and
+    counts neither as inside nor as outside.
+    """
+    lowest: float | None = None
+    highest: float | None = None
+    below = above = seen = weighted = 0.0
+    points = measurand(readings, plan.stale_ms)
+    previous = next(points, None)
+    while previous is not None:
+        at, value = previous
+        following = next(points, None)
+        until = min(end_ms, at + plan.stale_ms, following[0] if following else end_ms)
+        held_s = max(0, until - max(at, start_ms)) / 1000
+        lowest = value if lowest is None else min(lowest, value)
+        highest = value if highest is None else max(highest, value)
+        seen += held_s
+        weighted += held_s * value
+        below += held_s if value < plan.low else 0.0
+        above += held_s if value > plan.high else 0.0
+        previous = following
+    return BandNight(
+        plan.name,
+        plan.unit,
+        plan.low,
+        plan.high,
+        lowest,
+        highest,
+        weighted / seen if seen else None,
+        below,
+        above,
+        seen,
+        (end_ms - start_ms) / 1000,
+    )
+
+
+def channel_night(
+    name: str, readings: Iterable[Reading], start_ms: int, end_ms: int
+) -> ChannelNight:
+    """Counts, range and the longest time without a good reading of one channel."""
+    count = good = 0
+    lowest: float | None = None
+    highest: float | None = None
+    last: float | None = None
+    gap_ms = 0
+    last_ms = start_ms
+    for reading in readings:
+        count += 1
+        if reading.value is None or reading.flag not in HEALTHY:
+            continue
+        good += 1
+        last = reading.value
+        lowest = last if lowest is None else min(lowest, last)
+        highest = last if highest is None else max(highest, last)
+        gap_ms = max(gap_ms, reading.moment.utc_ms - last_ms)
+        last_ms = reading.moment.utc_ms
+    gap_ms = max(gap_ms, end_ms - last_ms)
+    return ChannelNight(name, count, good, lowest, highest, last, gap_ms / 1000)
+
+
+def alarm_nights(
+    transitions: Sequence[Transition], standing: Sequence[Transition], end_ms: int
+) -> tuple[AlarmNight, ...]:
+    """What sounded during the night, worst first.
+
+    Args:
+        transitions: of the night, in order.
+        standing: the latest transition before the night of each alarm that stood when it began.
+        end_ms: the night's end, UTC ms.
+    """
+    by_name: dict[str, list[Transition]] = {}
+    for transition in transitions:
+        if transition.moment.utc_ms <= end_ms:
+            by_name.setdefault(transition.alarm, []).append(transition)
+    before = {t.alarm: t for t in standing if t.active}
+    # An alarm whose first move of the night is not a raise stood already when the night began.
+    before |= {
+        name: rows[0]
+        for name, rows in by_name.items()
+        if rows[0].event != "raise" and rows[0].before in STANDING
+    }
+    nights = []
+    for name in by_name.keys() | before.keys():
+        rows = by_name.get(name, [])
+        raised = [t for t in rows if t.event == "raise"]
+        if not raised and name not in before:
+            continue
+        last = rows[-1] if rows else before[name]
+        told = raised[-1] if raised else before[name]
+        returned = [t for t in rows if t.event == "clear"]
+        nights.append(
+            AlarmNight(
+                name,
+                told.priority,
+                len(raised),
+                raised[0].moment.utc_ms if raised and name not in before else None,
+                returned[-1].moment.utc_ms if returned and not last.active else None,
+                last.after,
+                str(told.message),
+            )
+        )
+    order = list(Priority)
+    return tuple(sorted(nights, key=lambda a: (order.index(a.priority), a.raised_ms or 0, a.name)))
+
+
+def oddities(bands: Sequence[BandNight], channels: Sequence[ChannelNight]) -> tuple[str, ...]:
+    """Sentences about what was not seen or not good."""
+    said: list[str] = []
+    for band in bands:
+        unseen = 1 - band.seen_s / band.night_s if band.night_s else 1.0
+        if band.seen_s == 0:
+            said.append(f"Nothing was seen of {band.name} all night.")
+        elif unseen > 0.05:
+            said.append(f"{band.name} was not seen for {unseen:.0%} of the night.")
+    for channel in channels:
+        if channel.readings == 0:
+            said.append(f"{channel.name} said nothing all night.")
+        elif channel.good < 0.95 * channel.readings:
+            bad = channel.readings - channel.good
+            said.append(f"{channel.name}: {bad} of {channel.readings} readings were not good.")
+    return tuple(said)
+
+
+def _rfc3339(ms: int) -> str:
+    return (
+        datetime.fromtimestamp(ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    )

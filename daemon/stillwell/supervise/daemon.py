@@ -1,0 +1,275 @@
+"""The live daemon: its threads, and the eye on them.
+
+Threads: this one (the supervisor), one for the pipeline with the store's writer, one a bus, one a
+sink, one for the calendar; paho brings its own. Nothing but the inbox leads to the pipeline's
+thread, and only that thread touches the store's writer and the alarms.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from stillwell.acquire.bus import Batch, Bus, SourceState
+from stillwell.acquire.epoch import Change
+from stillwell.pipeline import Pipeline
+from stillwell.ports import Clock
+from stillwell.supervise.almanac import Almanac
+from stillwell.supervise.inbox import Announced, Asked, CursorMoved, Inbox, Item
+from stillwell.supervise.sd_notify import notify, watchdog_s
+from stillwell.supervise.vigil import Vigil
+
+log = logging.getLogger(__name__)
+
+EX_OK = 0
+EX_SOFTWARE = 70
+EX_TEMPFAIL = 75
+"""sysexits(3): the process ends so that systemd starts it afresh."""
+
+GIVE_UP_AFTER_S = 3600.0
+"""A bus that has been given up is worth a restart, but a restart is a blink for all the others:
+not before the process has run for so long. A bus that hangs for good thus costs the rest one blink
+an hour."""
+
+LOOK_S = 0.25
+PIPELINE_LIMIT_S = 60.0
+BUS_LIMIT_S = 300.0
+SINK_LIMIT_S = 300.0
+MISTAKES_IN_A_ROW = 50
+
+
+class Delivery(Protocol):
+    """A sink on its thread, as the supervisor needs it."""
+
+    name: str
+
+    @property
+    def progress(self) -> int: ...
+
+    @property
+    def away(self) -> tuple[bool, str]:
+        """Whether the far side can't be reached, and why in words."""
+        ...
+
+    def start(self) -> None: ...
+
+    def stop(self, timeout_s: float = 5.0) -> bool: ...
+
+
+@dataclass(slots=True)
+class Parts:
+    """What the daemon is made of; `stillwell.wire` puts it together."""
+
+    clock: Clock
+    boot_id: str
+    pipeline: Pipeline
+    inbox: Inbox
+    buses: Sequence[Bus] = ()
+    deliveries: Sequence[Delivery] = ()
+    calendar_look: Callable[[], None] | None = None
+    calendar_every_s: float = 60.0
+    away_after_s: float = 300.0
+    """A sink that is away for less than this is nobody's business."""
+    tick_s: float = 1.0
+    stop: threading.Event = field(default_factory=threading.Event)
+
+
+class Daemon:
+    """Runs until it is told to stop, or until something can only be mended by starting afresh."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._clock = parts.clock
+        self._pipeline = parts.pipeline
+        self._vigil = Vigil()
+        self._progress = 0
+        self._mistakes = 0
+        self._exit = EX_OK
+        self._almanac = (
+            Almanac(parts.calendar_look, parts.calendar_every_s) if parts.calendar_look else None
+        )
+        self._away_since: dict[str, int] = {}
+        self._away_told: dict[str, bool] = {}
+
+    def run(self) -> int:
+        """Starts everything, watches, stops everything in order. Returns the exit code."""
+        parts = self._parts
+        # The pipeline's thread starts first: whatever the others bring finds somebody there.
+        worker = threading.Thread(target=self._work, name="pipeline", daemon=True)
+        worker.start()
+        for bus in parts.buses:
+            bus.start()
+        for delivery in parts.deliveries:
+            delivery.start()
+        if self._almanac is not None:
+            self._almanac.start()
+        self._expect_progress()
+        notify("READY=1\nSTATUS=watching")
+        try:
+            self._watch_over(worker)
+        finally:
+            notify("STOPPING=1")
+            self._shut_down(worker)
+        return self._exit
+
+    def handle_signals(self) -> None:
+        """SIGTERM and SIGINT end the run in good order. Call from the main thread."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: self._parts.stop.set())
+
+    # -- the supervisor's thread
+    # ----------------------------------------------------------------------
+
+    def _expect_progress(self) -> None:
+        now = _real_ms()
+        self._vigil.expect("pipeline", PIPELINE_LIMIT_S, now)
+        for bus in self._parts.buses:
+            longest = max(source.every_s for source in bus.sources)
+            self._vigil.expect(f"bus {bus.name}", BUS_LIMIT_S + 2 * longest, now)
+        for delivery in self._parts.deliveries:
+            self._vigil.expect(f"sink {delivery.name}", SINK_LIMIT_S, now)
+
+    def _watch_over(self, worker: threading.Thread) -> None:
+        parts = self._parts
+        started_ms = _real_ms()
+        every_s = watchdog_s()
+        fed_ms = 0
+        while not parts.stop.wait(LOOK_S):
+            now = _real_ms()
+            self._vigil.report("pipeline", self._progress, now)
+            for bus in parts.buses:
+                self._look_after(bus, now - started_ms)
+                self._vigil.report(f"bus {bus.name}", bus.progress, now)
+            for delivery in parts.deliveries:
+                self._vigil.report(f"sink {delivery.name}", delivery.progress, now)
+            stuck = self._vigil.stuck(now)
+            if stuck or not worker.is_alive():
+                self._give_up(EX_SOFTWARE, f"stuck: {', '.join(stuck) or 'the pipeline has ended'}")
+            elif every_s is not None and now - fed_ms >= every_s * 1000 / 3:
+                notify("WATCHDOG=1")
+                fed_ms = now
+
+    def _look_after(self, bus: Bus, up_ms: int) -> None:
+        if bus.given_up:
+            self._vigil.excuse(f"bus {bus.name}")
+            if up_ms > GIVE_UP_AFTER_S * 1000:
+                self._give_up(EX_TEMPFAIL, f"bus {bus.name} hangs: starting afresh")
+        elif bus.overdue():
+            bus.replace()
+
+    def _give_up(self, code: int, why: str) -> None:
+        log.error("%s", why)
+        notify(f"STATUS={why}")
+        self._exit = code
+        self._parts.stop.set()
+
+    def _shut_down(self, worker: threading.Thread) -> None:
+        parts = self._parts
+        if self._almanac is not None:
+            self._almanac.stop()
+        for bus in parts.buses:
+            bus.stop()
+        for bus in parts.buses:
+            bus.join(2.0)
+        for delivery in parts.deliveries:
+            delivery.stop(3.0)
+        # The pipeline last, so that it keeps what the others still brought.
+        worker.join(10.0)
+        if worker.is_alive():
+            log.error("the pipeline does not end; leaving it")
+            os._exit(self._exit or EX_SOFTWARE)
+
+    # -- the pipeline's thread
+    # ------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        stop = self._parts.stop
+        ticked_ms = self._mono_ms()
+        tick_ms = round(self._parts.tick_s * 1000)
+        try:
+            while True:
+                ending = stop.is_set()
+                for item in self._parts.inbox.take(0.0 if ending else LOOK_S):
+                    self._guarded(lambda item=item: self._handle(item))  # type: ignore[misc]
+                now_ms = self._mono_ms()
+                if now_ms - ticked_ms >= tick_ms:
+                    ticked_ms = now_ms
+                    self._guarded(lambda at=now_ms: self._tick(at))  # type: ignore[misc]
+                if self._mistakes > MISTAKES_IN_A_ROW:
+                    self._give_up(
+                        EX_SOFTWARE, "the pipeline fails again and again: starting afresh"
+                    )
+                self._progress += 1
+                if ending and not self._others_alive():
+                    break
+        finally:
+            self._pipeline.end()
+
+    def _others_alive(self) -> bool:
+        return any(
+            bus.alive and not bus.given_up and not bus.overdue() for bus in self._parts.buses
+        )
+
+    def _guarded(self, deed: Callable[[], None]) -> None:
+        """One item that can't be handled must not take the watch down; fifty in a row are a fault
+        that only a fresh start can mend."""
+        try:
+            deed()
+        except Exception:
+            self._mistakes += 1
+            log.exception("the pipeline failed on one item")
+        else:
+            self._mistakes = 0
+
+    def _handle(self, item: Item) -> None:
+        pipeline = self._pipeline
+        match item:
+            case Batch():
+                pipeline.take(item)
+            case SourceState():
+                pipeline.source_changed(item, self._mono_ms())
+            case CursorMoved():
+                pipeline.store.move_cursor(item.sink, item.stream, item.seq, item.refused)
+            case Asked():
+                item.answer(pipeline.request(item.request, self._mono_ms()))
+            case Announced():
+                pipeline.announce(item.notice, item.job, item.local_date)
+
+    def _tick(self, now_ms: int) -> None:
+        clock = self._clock
+        change = self._pipeline.look_at_clock(now_ms, clock.wall_ms(), clock.trusted())
+        if change is not Change.NONE and self._almanac is not None:
+            self._almanac.again()
+        self._pipeline.answer_waiting(now_ms)
+        for delivery in self._parts.deliveries:
+            self._tell_of(delivery, now_ms)
+        self._pipeline.tick(now_ms)
+
+    def _tell_of(self, delivery: Delivery, now_ms: int) -> None:
+        away, reason = delivery.away
+        if not away:
+            self._away_since.pop(delivery.name, None)
+            # Also the first time: an alarm restored from the last run may still stand.
+            if self._away_told.get(delivery.name, True):
+                self._away_told[delivery.name] = False
+                self._pipeline.sink_changed(delivery.name, False, "", now_ms)
+            return
+        since = self._away_since.setdefault(delivery.name, now_ms)
+        if now_ms - since >= self._parts.away_after_s * 1000 and not self._away_told.get(
+            delivery.name
+        ):
+            self._away_told[delivery.name] = True
+            self._pipeline.sink_changed(delivery.name, True, reason, now_ms)
+
+    def _mono_ms(self) -> int:
+        return self._clock.monotonic_ns() // 1_000_000
+
+
+def _real_ms() -> int:
+    return time.monotonic_ns() // 1_000_000

@@ -1,0 +1,43 @@
+"""A sink's thread as the supervisor sees it."""
+
+from __future__ import annotations
+
+from stillwell.deliver.outbox import OutboxThread
+
+
+class SinkDelivery:
+    """A sink on its thread, or one that can't be had at all: then it is away, and says why."""
+
+    def __init__(self, thread: OutboxThread | None, name: str = "", reason: str = "") -> None:
+        self._thread = thread
+        self._reason = reason
+        self._beats = 0
+        self.name = thread.outbox.name if thread is not None else name
+
+    @classmethod
+    def broken(cls, name: str, reason: str) -> SinkDelivery:
+        """A sink whose class could not be loaded."""
+        return cls(None, name, reason)
+
+    @property
+    def progress(self) -> int:
+        """Grows with each round; for a sink that can't be had there is nothing to wait for."""
+        if self._thread is not None:
+            return self._thread.outbox.progress
+        self._beats += 1
+        return self._beats
+
+    @property
+    def away(self) -> tuple[bool, str]:
+        """Whether the far side can't be reached, and why in words."""
+        if self._thread is None:
+            return True, self._reason
+        health = self._thread.outbox.health
+        return health.away, health.verdict
+
+    def start(self) -> None:
+        if self._thread is not None:
+            self._thread.start()
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        return self._thread is None or self._thread.stop(timeout_s)

@@ -1,0 +1,281 @@
+"""Puts the parts together from the settings: the one place that knows all of them.
+
+Everything here translates; nothing here decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from stillwell.acquire.bus import Bus, Deliver, Source
+from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
+from stillwell.alarm.watch import Watch
+from stillwell.deliver.outbox import Outbox, OutboxThread
+from stillwell.morning import ReviewPlan
+from stillwell.notice import Transition
+from stillwell.pipeline import Pipeline
+from stillwell.ports import Clock, Driver, DriverError, KnowsChannels, Stream, TakesRequests
+from stillwell.quality.judge import Judge
+from stillwell.quality.limits import Limits, default_limits
+from stillwell.reading import UNIT, Quantity
+from stillwell.review import BandPlan
+from stillwell.settings import Destination, Settings
+from stillwell.settings import Source as SourceSettings
+from stillwell.store import Store
+from stillwell.supervise.calendar_look import CalendarLook
+from stillwell.supervise.daemon import Daemon, Parts
+from stillwell.supervise.delivery import SinkDelivery
+from stillwell.supervise.inbox import Inbox
+
+SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
+
+GAP_IN_READINGS = 4
+"""A channel is silent after so many missed readings, unless the settings say otherwise."""
+
+
+def limits_of(settings: Settings, channel: str) -> Limits:
+    """By what a channel's readings are judged: what the settings say, over the quantity's
+    defaults."""
+    configured = settings.channel[channel]
+    quantity = Quantity(configured.quantity)
+    usual = default_limits(quantity)
+    every_s = settings.source_of(channel).every
+    said: dict[str, Any] = {"gap_s": max(usual.gap_s, GAP_IN_READINGS * every_s)}
+    renamed = {"rate": "rate_per_s", "gap": "gap_s", "flat_for": "flat_for_s"}
+    for key, value in configured.quality:
+        if value is not None:
+            said[renamed.get(key, key)] = value
+    limits = {"fail": usual.fail, "suspect": usual.suspect} | said
+    if "suspect" not in said and "fail" in said:
+        # A keeper who narrows the one range means the other to lie within it.
+        low, high = limits["fail"]
+        limits["suspect"] = (max(usual.suspect[0], low), min(usual.suspect[1], high))
+    return replace(usual, **limits)
+
+
+def judges(settings: Settings) -> dict[str, Judge]:
+    """A fresh judge for each channel."""
+    return {name: Judge(limits_of(settings, name)) for name in settings.channel}
+
+
+def watch_plan(settings: Settings) -> WatchPlan:
+    """What is watched, from the settings."""
+    channels = tuple(
+        ChannelWatch(
+            name=name,
+            source=settings.source_of(name).name,
+            quantity=Quantity(channel.quantity),
+            gap_s=limits_of(settings, name).gap_s,
+            label=channel.label,
+        )
+        for name, channel in settings.channel.items()
+    )
+    bands = tuple(
+        Band(
+            name=name,
+            channels=band.of,
+            low=band.target - band.tolerance,
+            high=band.target + band.tolerance,
+            target=band.target,
+            deadband=band.deadband,
+            on_delay_s=band.on_delay,
+            off_delay_s=band.off_delay,
+            priority=band.priority,
+            latching=band.latching,
+            rate_per_h=getattr(band, "rate", None),
+            of_water="room" not in band.of,
+        )
+        for name, band in settings.band.items()
+    )
+    discrepancies = tuple(
+        Discrepancy(
+            name=name,
+            channel=state.of,
+            wrong_above=state.wrong in ("above", "on"),
+            on_delay_s=state.on_delay,
+            off_delay_s=state.off_delay,
+            priority=state.priority,
+            says=state.says,
+        )
+        for name, state in settings.state.items()
+    )
+    agreements = tuple(
+        Agreement(name, agreement.of, agreement.within)
+        for name, agreement in settings.agreement.items()
+    )
+    return WatchPlan(
+        channels=channels,
+        bands=bands,
+        discrepancies=discrepancies,
+        agreements=agreements,
+        zone=settings.tank.zone,
+        units=settings.tank.units,
+        sinks=tuple(settings.sink),
+    )
+
+
+def review_plan(settings: Settings) -> ReviewPlan:
+    """What a review looks at."""
+    quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
+    return ReviewPlan(
+        tank=settings.tank.label or settings.tank.name,
+        zone=settings.tank.zone,
+        units=settings.tank.units,
+        night_from=settings.night.from_,
+        night_to=settings.night.to,
+        bands=tuple(
+            BandPlan(
+                name=band.name,
+                channels=band.channels,
+                low=band.low,
+                high=band.high,
+                unit=UNIT[quantities[band.channels[0]]],
+                stale_ms=round(
+                    1000 * max(limits_of(settings, channel).gap_s for channel in band.channels)
+                ),
+            )
+            for band in watch_plan(settings).bands
+        ),
+        channels=quantities,
+    )
+
+
+def sources(settings: Settings) -> dict[str, list[Source]]:
+    """The sources, by the bus that they share."""
+    by_bus: dict[str, list[Source]] = {}
+    for source in settings.source.values():
+        made = Source(
+            name=source.name,
+            make=_maker(source),
+            channels=source.channels,
+            shares=frozenset(
+                c for c in source.channels if Quantity(settings.channel[c].quantity) in SHARES
+            ),
+            every_s=source.every,
+            look_s=source.look,
+            deadline_s=source.deadline,
+        )
+        by_bus.setdefault(_bus_of(source), []).append(made)
+    return by_bus
+
+
+def _bus_of(source: SourceSettings) -> str:
+    if source.made is None:
+        return f"none:{source.name}"
+    return str(source.made.bus(source.settings))
+
+
+def _maker(source: SourceSettings) -> Callable[[], Driver]:
+    def make() -> Driver:
+        if source.made is None:
+            raise DriverError(source.broken, "Install what it names, then restart stillwell.")
+        driver: Driver = source.made(source.settings)
+        return driver
+
+    return make
+
+
+def buses(settings: Settings, clock: Clock, deliver: Deliver) -> list[Bus]:
+    """A thread a bus, not yet started."""
+    return [Bus(name, on_it, clock, deliver) for name, on_it in sources(settings).items()]
+
+
+def pipeline(
+    settings: Settings, store: Store, told: Callable[[Transition], None] | None = None
+) -> Pipeline:
+    """The pipeline over an opened store."""
+    for name, channel in settings.channel.items():
+        store.describe_channel(name, channel.quantity, channel.label)
+    return Pipeline(store, Watch(watch_plan(settings)), judges(settings), told=told)
+
+
+def deliveries(settings: Settings, store: Store, inbox: Inbox) -> list[SinkDelivery]:
+    """A thread a sink, not yet started."""
+    quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
+    made = []
+    for destination in settings.sink.values():
+        if destination.made is None:
+            made.append(SinkDelivery.broken(destination.name, destination.broken))
+            continue
+        sink = make_sink(settings, destination, quantities)
+        if isinstance(sink, TakesRequests):
+            sink.on_request(inbox.ask)
+        outbox = Outbox(
+            destination.name,
+            sink,
+            store.tail,
+            _cursors(store, destination.name, sink.streams()),
+            inbox.move,
+            latest=lambda: (*store.tail.latest_transitions(), *store.tail.latest_readings()),
+        )
+        made.append(SinkDelivery(OutboxThread(outbox)))
+    return made
+
+
+def make_sink(
+    settings: Settings, destination: Destination, quantities: Mapping[str, Quantity]
+) -> Any:
+    """The sink's own object, told what it asks to know. The class must be there."""
+    assert destination.made is not None
+    sink = destination.made(destination.name, settings.tank.name, destination.settings)
+    if isinstance(sink, KnowsChannels):
+        sink.use_channels(quantities)
+    return sink
+
+
+def _cursors(store: Store, sink: str, streams: Iterable[Stream]) -> dict[Stream, int]:
+    """How far the sink has been given each stream. A sink that is new starts at now for notices and
+    transitions (nobody wants the alarms of last year on a new phone), and at the beginning for
+    readings."""
+    cursors: dict[Stream, int] = {}
+    for stream in streams:
+        kept = store.cursor(sink, stream)
+        if kept is not None:
+            cursors[stream] = kept
+        elif stream in (Stream.NOTICES, Stream.TRANSITIONS):
+            cursors[stream] = store.tail.newest(stream)
+    return cursors
+
+
+def daemon(
+    settings: Settings,
+    store: Store,
+    clock: Clock,
+    boot_id: str,
+    *,
+    told: Callable[[Transition], None] | None = None,
+    calendar_every_s: float = 60.0,
+) -> Daemon:
+    """The live daemon, ready to run."""
+    inbox = Inbox()
+    line = pipeline(settings, store, told)
+    begin(line, clock, boot_id)
+    look = CalendarLook(
+        store.path, review_plan(settings), settings.night.review_at, clock, inbox.put
+    )
+    return Daemon(
+        Parts(
+            clock=clock,
+            boot_id=boot_id,
+            pipeline=line,
+            inbox=inbox,
+            buses=buses(settings, clock, inbox.put),
+            deliveries=deliveries(settings, store, inbox),
+            calendar_look=look,
+            calendar_every_s=calendar_every_s,
+        )
+    )
+
+
+def begin(line: Pipeline, clock: Clock, boot_id: str) -> None:
+    """Starts the pipeline on a clock: the first epoch, the alarms of the last run."""
+    line.begin(boot_id, clock.monotonic_ns() // 1_000_000, clock.wall_ms(), clock.trusted())
+
+
+def open_store(settings: Settings, path: Path | None = None, *, bulk: bool = False) -> Store:
+    """The store that the settings name, opened for writing. Raises what `Store.open` raises."""
+    chosen = path or settings.store_path
+    return Store.open(chosen, commit_every_s=settings.store.commit_every, bulk=bulk)
