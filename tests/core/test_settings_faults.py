@@ -392,8 +392,20 @@ class TestSourcesAndChannels:
     @pytest.mark.parametrize("table", ["source", "channel"])
     def test_nothing_to_watch_is_a_mistake(self, tmp_path: Path, table: str) -> None:
         text = "[tank]\nname = 'a'\nzone = 'UTC'\nvolume = '68 L'\n[source]\n[channel]\n"
-        keys = [fault.key for fault in faults_of(tmp_path, text)]
-        assert table in keys
+        whats = {fault.key: fault.what for fault in faults_of(tmp_path, text)}
+        assert whats[table] == f"There is no [{table}.NAME]."
+
+    def test_values_that_are_no_words_are_listed_too(self, tmp_path: Path) -> None:
+        """Through the 1-Wire driver, which knows four resolutions."""
+        text = GOOD + (
+            '[source.w1]\ndriver = "onewire"\n[source.w1.channels]\n'
+            'x = { probe = "28-0316a2794a1f", resolution = 13 }\n'
+            '[channel.x]\nquantity = "temperature"\n'
+        )
+        (fault,) = faults_of(tmp_path, text)
+        assert fault.key == "source.w1.channels.x.resolution"
+        assert fault.what.startswith("13 is not one of")
+        assert "9, 10, 11 or 12" in fault.do
 
 
 class TestSeveralFaults:
@@ -456,6 +468,7 @@ class TestFiles:
         faults = faults_of(tmp_path, "")
         assert {fault.key for fault in faults} >= {"tank", "source", "channel"}
         assert {fault.line for fault in faults} == {1}
+        assert any("[source.NAME]" in fault.do for fault in faults)
 
 
 class TestWhatIsLoaded:

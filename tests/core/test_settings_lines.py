@@ -188,6 +188,12 @@ class TestBrokenSyntax:
         assert fault.line == 2
         assert "9" * 100 not in fault.what
 
+    @pytest.mark.parametrize("number", ["9223372036854775808", "0x" + "f" * 5000])
+    def test_a_number_beyond_64_bits_names_its_line_and_key(self, number: str) -> None:
+        """TOML 1.0.0, Integer: an error where 64 bits cannot hold it."""
+        fault = fault_of(f"a = 1\n[b]\nc = [1, {number}]\n")
+        assert (fault.line, fault.key) == (3, "b.c.1")
+
     def test_a_file_of_megabytes_is_not_even_read_as_toml(self) -> None:
         assert "bytes" in fault_of(b"#" * (1 << 21)).what
 

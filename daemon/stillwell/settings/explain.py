@@ -248,8 +248,11 @@ class Explainer:
             tags = [tag.strip("' ") for tag in str(context["expected_tags"]).split(",")]
             return _choice(context["tag"], tags)
         if kind in ("enum", "literal_error"):
-            expected = re.findall(r"'([^']*)'", str(context.get("expected", "")))
-            return _choice(value, expected)
+            expected = str(context.get("expected", ""))
+            words = re.findall(r"'([^']*)'", expected)
+            if words:
+                return _choice(value, words)
+            return f"{_quoted(value)} is not one of the values known here.", f"Known: {expected}."
         if kind == "string_pattern_mismatch" and (
             detail["loc"][-1] == "[key]" or "a-z0-9" in str(context)
         ):
@@ -297,6 +300,9 @@ class Explainer:
         types = {node.get("type") for node in nodes}
         if types == {"object"}:
             where = _table((*table, key))
+            if any("patternProperties" in node for node in nodes):
+                do = f"Add [{where}.NAME]; the samples in config/ have some to copy."
+                return f"There is no [{where}.NAME].", do
             return f"The table [{where}] is missing.", f"Add [{where}] and its keys."
         under = f"under [{_table(table)}]" if table else "at the top"
         near = ""

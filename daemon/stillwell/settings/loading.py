@@ -175,6 +175,7 @@ class _Reading:
         self.tree = layers.tree
         self.faults: list[Fault] = list(layers.faults)
         self.quantities = self._quantities()
+        self.registered = {group: plugins.registered(group) for group in plugins.GROUPS}
 
     def settings(self) -> Settings:
         """Returns the settings, or raises `ConfigError`."""
@@ -236,8 +237,8 @@ class _Reading:
         for table in ("source", "channel"):
             # Reported as an empty table would be: nothing to watch is a mistake, not a choice.
             if data.get(table) == {}:
-                do = f"Add at least one [{table}.NAME]; the samples in config/ have some to copy."
-                self.faults.append(self.layers.fault((table,), f"There is no {table}.", do))
+                do = f"Add [{table}.NAME]; the samples in config/ have some to copy."
+                self.faults.append(self.layers.fault((table,), f"There is no [{table}.NAME].", do))
         frame: Frame | None = self._validate(Frame, data, ())
         return frame
 
@@ -250,7 +251,7 @@ class _Reading:
         word = part.get(key)
         if not isinstance(word, str):
             return None  # the frame says so
-        points = plugins.registered(group)
+        points = self.registered[group]
         if word not in points:
             near = nearest(word, points)
             known = f"Known: {', '.join(sorted(points))}." if points else "None is installed."

@@ -11,6 +11,7 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 Group = Literal["stillwell.drivers", "stillwell.sinks"]
+GROUPS: tuple[Group, ...] = ("stillwell.drivers", "stillwell.sinks")
 
 
 @dataclass(frozen=True, slots=True)
