@@ -1,0 +1,45 @@
+"""The store: one SQLite file that is the truth, and the only queue between measuring and sending.
+
+`Store` writes (one process, one thread), `Tail` is what sinks follow inside that process,
+`StoreReader` reads from anywhere, `ask` and `note` leave something for the daemon from another
+process.
+"""
+
+from stillwell.store.backlog import DeadLetter
+from stillwell.store.errors import NotRunning, StoreBusy, StoreError, StoreMissing, StoreTooNew
+from stillwell.store.export import Written, export_csv, export_parquet, export_trace
+from stillwell.store.journal import STRUCK, Entry
+from stillwell.store.lock import is_held
+from stillwell.store.reader import Channel, Cursor, StoreReader, TenMinutes
+from stillwell.store.requests import ask, await_reply, note, revive
+from stillwell.store.retention import Kept
+from stillwell.store.tail import Tail
+from stillwell.store.writer import OpenReport, Store
+
+__all__ = [
+    "STRUCK",
+    "Channel",
+    "Cursor",
+    "DeadLetter",
+    "Entry",
+    "Kept",
+    "NotRunning",
+    "OpenReport",
+    "Store",
+    "StoreBusy",
+    "StoreError",
+    "StoreMissing",
+    "StoreReader",
+    "StoreTooNew",
+    "Tail",
+    "TenMinutes",
+    "Written",
+    "ask",
+    "await_reply",
+    "export_csv",
+    "export_parquet",
+    "export_trace",
+    "is_held",
+    "note",
+    "revive",
+]

@@ -1,0 +1,156 @@
+"""What is in memory and not on disk yet: a few rows in good times, many while the disk takes none.
+
+Owned by the writer's thread. Sink threads look at the windows under the lock that the tail and the
+writer share; everything else here only the writer touches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Generic, TypeVar
+
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Published, Reply, Stream
+from stillwell.reading import Reading
+from stillwell.store.journal import Entry
+
+T = TypeVar("T")
+
+READINGS_LIMIT = 100_000
+"""Eight channels once a minute for nine days; about 30 MB at worst."""
+ALARMS_LIMIT = 10_000
+REMEMBERED = 256
+"""So many transitions and notices stay in memory after they are on disk: sinks get them from there,
+also when the disk can't even be read."""
+
+
+class Window(Generic[T]):
+    """The newest rows of one stream, consecutive in their sequence numbers.
+
+    `first` is the number of the oldest row that is held (of the next one, when none is); rows up to
+    `kept` are on disk; `lost` counts rows that left without reaching it.
+    """
+
+    __slots__ = ("_limit", "_remember", "first", "items", "kept", "lost")
+
+    def __init__(self, kept: int, limit: int, remember: int = 0) -> None:
+        self.first = kept + 1
+        self.kept = kept
+        self.items: list[T] = []
+        self.lost = 0
+        self._limit = limit
+        self._remember = remember
+
+    @property
+    def newest(self) -> int:
+        return self.first + len(self.items) - 1
+
+    @property
+    def first_pending(self) -> int:
+        """The number of the oldest row that is held and not on disk."""
+        return max(self.first, self.kept + 1)
+
+    @property
+    def pending(self) -> int:
+        """How many rows wait for the disk."""
+        return self.newest - self.first_pending + 1
+
+    def add(self, item: T) -> int:
+        self.items.append(item)
+        return self.newest
+
+    def between(self, first: int, last: int) -> list[T]:
+        """The held rows with these numbers."""
+        return self.items[max(0, first - self.first) : max(0, last - self.first + 1)]
+
+    def settle(self, seq: int) -> None:
+        """Rows up to `seq` are on disk."""
+        self.kept = max(self.kept, seq)
+        self._forget(min(self.kept, self.newest - self._remember) - self.first + 1)
+
+    def bound(self) -> int:
+        """Lets go of the oldest waiting rows beyond the limit. Returns how many."""
+        over = self.pending - self._limit
+        if over <= 0:
+            return 0
+        self._forget(self.first_pending + over - self.first)
+        self.lost += over
+        return over
+
+    def _forget(self, count: int) -> None:
+        if count > 0:
+            del self.items[:count]
+            self.first += count
+
+
+@dataclass(frozen=True, slots=True)
+class EpochBegun:
+    id: int
+    boot_id: str
+    offset_ms: int
+    trusted: bool
+    began_mono_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rebased:
+    boot_id: str
+    offset_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class DeadLetter:
+    """A row that a sink will never take."""
+
+    sink: str
+    stream: Stream
+    seq: int
+    reason: str
+    at_ms: int
+    id: int = 0
+    again: bool = False
+    """Somebody asked that it be sent once more, and the sink has not answered yet."""
+
+
+@dataclass(slots=True)
+class Backlog:
+    readings: Window[Reading]
+    transitions: Window[Transition]
+    notices: Window[Notice]
+    estimates: Window[Published]
+    epochs: list[EpochBegun | Rebased] = field(default_factory=list)
+    channels: dict[str, tuple[str, str]] = field(default_factory=dict)
+    """Descriptions (quantity, label) to be written."""
+    journal: list[Entry] = field(default_factory=list)
+    done: list[tuple[str, str]] = field(default_factory=list)
+    replies: list[tuple[int, Reply]] = field(default_factory=list)
+    cursors: dict[tuple[str, str], int] = field(default_factory=dict)
+    letters: list[DeadLetter] = field(default_factory=list)
+    marks: list[tuple[str, tuple[Any, ...]]] = field(default_factory=list)
+    """Small changes to dead letters, as SQL and its values, in order."""
+
+    def window(self, stream: Stream) -> Window[Any]:
+        windows: dict[Stream, Window[Any]] = {
+            Stream.READINGS: self.readings,
+            Stream.TRANSITIONS: self.transitions,
+            Stream.NOTICES: self.notices,
+            Stream.ESTIMATES: self.estimates,
+        }
+        return windows[stream]
+
+    def waiting(self) -> bool:
+        """Whether anything is not on disk."""
+        return bool(
+            self.readings.pending
+            or self.transitions.pending
+            or self.notices.pending
+            or self.estimates.pending
+            or self.epochs
+            or self.channels
+            or self.journal
+            or self.done
+            or self.replies
+            or self.cursors
+            or self.letters
+            or self.marks
+        )

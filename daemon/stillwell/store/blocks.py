@@ -1,0 +1,89 @@
+"""Runs of readings and the times in them: the store's way of finding a night without an index.
+
+Readings arrive nearly in time order, so a few numbers about each run of some two thousand find a
+window as fast as an index does, at a hundredth of the writing. Pure: rows in, blocks out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+SIZE = 2048
+"""Readings in a full block: 4 h of eight channels once a minute, 4 min of them once a second."""
+
+ReadingRow = tuple[int, int, int, int, float | None, int, str | None, str | None]
+"""seq, channel id, epoch, mono_ms, value, flag, tests, raw: a reading as it stands in the table."""
+
+BlockRow = tuple[int, int, int, int, int, int]
+"""first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenBlock:
+    """The run that is being filled; not in the table yet."""
+
+    first_seq: int
+    last_seq: int
+    epoch: int
+    min_mono_ms: int
+    max_mono_ms: int
+    channels: int
+    count: int
+
+    def row(self) -> BlockRow:
+        return (
+            self.first_seq,
+            self.last_seq,
+            self.epoch,
+            self.min_mono_ms,
+            self.max_mono_ms,
+            self.channels,
+        )
+
+
+def channel_bit(channel_id: int) -> int:
+    """The bit of a channel in a block's `channels`. 62 of them: SQLite's integers have a sign, and
+    a channel that shares a bit costs a needless look, never a miss."""
+    return 1 << (channel_id % 62)
+
+
+def fill(
+    block: OpenBlock | None, rows: Sequence[ReadingRow]
+) -> tuple[list[BlockRow], OpenBlock | None]:
+    """Adds rows, in order of seq, to the open block.
+
+    Returns the blocks that became full (or ended with their epoch) and the one that is open now.
+    """
+    closed: list[BlockRow] = []
+    start = 0
+    while start < len(rows):
+        epoch = rows[start][2]
+        if block is not None and (block.epoch != epoch or block.count >= SIZE):
+            closed.append(block.row())
+            block = None
+        part = rows[start : start + SIZE - (block.count if block else 0)]
+        if len({row[2] for row in part}) > 1:
+            part = part[: next(i for i, row in enumerate(part) if row[2] != epoch)]
+        times = [row[3] for row in part]
+        bits = 0
+        for channel in {row[1] for row in part}:
+            bits |= channel_bit(channel)
+        low, high = min(times), max(times)
+        if block is None:
+            block = OpenBlock(part[0][0], part[-1][0], epoch, low, high, bits, len(part))
+        else:
+            block = OpenBlock(
+                block.first_seq,
+                part[-1][0],
+                epoch,
+                min(block.min_mono_ms, low),
+                max(block.max_mono_ms, high),
+                block.channels | bits,
+                block.count + len(part),
+            )
+        start += len(part)
+    if block is not None and block.count >= SIZE:
+        closed.append(block.row())
+        block = None
+    return closed, block

@@ -1,0 +1,195 @@
+"""SQLite connections, and what their errors mean in words."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+from pathlib import Path
+from urllib.parse import quote
+
+from stillwell.store.errors import StoreError, StoreMissing
+from stillwell.store.migrate import check_not_newer, migrations, version
+
+WRITER_PATIENCE_S = 2.0
+"""How long the writer waits for another process (a command that leaves a request) before it keeps
+the rows in memory and tries again: readings wait behind it."""
+
+READER_PATIENCE_S = 10.0
+
+
+def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
+    """Opens or creates the file for writing.
+
+    WAL, because readers then never wait for the writer. `synchronous=FULL`, because NORMAL loses
+    committed rows in a power cut (https://www.sqlite.org/pragma.html#pragma_synchronous: "a
+    transaction committed in WAL mode with synchronous=NORMAL might roll back following a power
+    loss").
+    """
+    db = sqlite3.connect(
+        path, timeout=WRITER_PATIENCE_S, isolation_level=None, check_same_thread=False
+    )
+    try:
+        db.execute("PRAGMA journal_mode = WAL").fetchone()
+        db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
+        # some builds zero what they delete: wear for nothing
+        db.execute("PRAGMA secure_delete = OFF")
+        db.execute("PRAGMA journal_size_limit = 8388608")
+        db.execute("PRAGMA temp_store = MEMORY")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def connect_reader(path: Path) -> sqlite3.Connection:
+    """Opens the file for reading only. Raises `StoreMissing`, `StoreError`, `StoreTooNew`."""
+    if not path.exists():
+        raise StoreMissing(
+            f"There is no store at {path}. It is made when the daemon first runs; "
+            "look at `[store] path` in the configuration."
+        )
+    try:
+        db = _open_reader(path)
+        found = version(db)
+    except sqlite3.Error as error:
+        raise StoreError(in_words(error, path)) from error
+    try:
+        check_not_newer(found, len(migrations()), str(path))
+        if found < len(migrations()):
+            raise StoreError(
+                f"The store {path} has schema version {found}, this stillwell reads version "
+                f"{len(migrations())}. Start the daemon once: it brings the store up to date."
+            )
+    except StoreError:
+        db.close()
+        raise
+    return db
+
+
+def _open_reader(path: Path) -> sqlite3.Connection:
+    uri = "file:" + quote(str(path.absolute()))
+    try:
+        return _probe(uri + "?mode=ro")
+    except sqlite3.OperationalError as error:
+        # A WAL database can only be read where its -shm file is or can be made. Where nothing can
+        # be written nobody else writes either, so it may be read as if it never changed, unless
+        # there is a log beside it whose rows would be missed.
+        log = path.with_name(path.name + "-wal")
+        if not is_disk(error):
+            raise
+        if log.exists() and log.stat().st_size > 0:
+            raise
+        return _probe(uri + "?mode=ro&immutable=1")
+
+
+def connect_alone(path: Path) -> sqlite3.Connection:
+    """Opens the file for reading what is in it and in its log, on a disk with no room even for the -shm
+    file: with exclusive locking SQLite keeps that index in memory. For the holder of the writer's lock.
+    """
+    db = sqlite3.connect(
+        "file:" + quote(str(path)) + "?mode=rw", uri=True, timeout=1.0, isolation_level=None
+    )
+    try:
+        db.execute("PRAGMA locking_mode = EXCLUSIVE").fetchone()
+        db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        found = version(db)
+        check_not_newer(found, len(migrations()), str(path))
+        if found < len(migrations()):
+            raise StoreError(
+                f"The store {path} has schema version {found} and can't be migrated now."
+            )
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _probe(uri: str) -> sqlite3.Connection:
+    db = sqlite3.connect(
+        uri, uri=True, timeout=READER_PATIENCE_S, isolation_level=None, check_same_thread=False
+    )
+    try:
+        db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        db.execute("PRAGMA query_only = ON")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _code(error: BaseException) -> int:
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF
+
+
+def is_corrupt(error: BaseException) -> bool:
+    """Whether the file itself is damaged: waiting does not help."""
+    return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def is_busy(error: BaseException) -> bool:
+    return _code(error) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def is_disk(error: BaseException) -> bool:
+    """Whether the disk is to blame, so that it may be well again later."""
+    if isinstance(error, sqlite3.Error):
+        return _code(error) in (
+            sqlite3.SQLITE_FULL,
+            sqlite3.SQLITE_READONLY,
+            sqlite3.SQLITE_IOERR,
+            sqlite3.SQLITE_CANTOPEN,
+        )
+    return isinstance(error, OSError) and error.errno in (
+        errno.ENOSPC,
+        errno.EDQUOT,
+        errno.EROFS,
+        errno.EIO,
+        errno.ENODEV,
+    )
+
+
+def in_words(error: BaseException, path: Path) -> str:
+    """What the error means for the person beside the tank, and what to do."""
+    free, read_only = _file_system(path)
+    code = _code(error)
+    number = error.errno if isinstance(error, OSError) else 0
+    if is_corrupt(error):
+        return (
+            f"The store {path} is damaged and can't be read any more. The card may be "
+            "failing: replace it."
+        )
+    if is_busy(error):
+        return (
+            f"Another program has been holding the store {path} for more than "
+            f"{WRITER_PATIENCE_S:g} s. Close whatever has the file open for writing."
+        )
+    if path.exists() and not read_only and not os.access(path, os.W_OK):
+        return f"This user may not write the store {path}: give it the file (`chown`)."
+    if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT) or free < 65_536:
+        return (
+            f"The disk that holds {path} is full ({free // 1024} KiB free). Make room on it: "
+            "nothing else "
+            "is needed, keeping resumes by itself."
+        )
+    if read_only or code == sqlite3.SQLITE_READONLY or number == errno.EROFS:
+        return (
+            f"The disk that holds {path} takes no writes (read-only). A card that turns "
+            "read-only is often "
+            "about to fail: look at `dmesg`, mount it again for writing or replace it."
+        )
+    if code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) or isinstance(error, OSError):
+        return (
+            f"The disk that holds {path} fails to read or write ({error}). Look at `dmesg`; "
+            "the card or its slot may be failing."
+        )
+    return f"The store {path} does not take writes: {error}."
+
+
+def _file_system(path: Path) -> tuple[int, bool]:
+    """Free bytes, and whether it is mounted read-only; (a lot, False) where it can't be asked."""
+    try:
+        status = os.statvfs(path.parent)
+    except OSError:
+        return 1 << 40, False
+    return status.f_bavail * status.f_frsize, bool(status.f_flag & os.ST_RDONLY)

@@ -1,0 +1,116 @@
+"""Finds readings by time, through the blocks. Reads in small pieces, each a short query of its own,
+so that no reader keeps the write-ahead log from being folded back."""
+
+from __future__ import annotations
+
+import sqlite3
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from stillwell.store.blocks import channel_bit
+from stillwell.store.rows import READING
+
+TimedRow = tuple[int, int, int, int, float | None, int, str | None, str | None, int]
+"""utc_ms, seq, channel id, epoch, value, flag, tests, raw, mono_ms: sorts by time, then by
+arrival."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Readings of one epoch that lie together, and the times between which they are."""
+
+    start_ms: int
+    end_ms: int
+    first_seq: int
+    last_seq: int
+    epoch: int
+    offset_ms: int
+
+
+def segments(
+    db: sqlite3.Connection, start_ms: int, end_ms: int, channel_id: int | None = None
+) -> list[Segment]:
+    """Where readings with start_ms <= UTC < end_ms may be, by their earliest time."""
+    mask = -1 if channel_id is None else channel_bit(channel_id)
+    rows = db.execute(
+        "SELECT b.min_mono_ms + e.offset_ms, b.max_mono_ms + e.offset_ms, b.first_seq, "
+        "b.last_seq, e.id, "
+        "e.offset_ms FROM epoch e JOIN block b ON b.epoch = e.id AND b.max_mono_ms >= ? - "
+        "e.offset_ms "
+        "WHERE b.min_mono_ms < ? - e.offset_ms AND b.channels & ? "
+        # Rows after the last block; the limits keep the look from going through the whole table.
+        "UNION ALL SELECT min(r.mono_ms) + e.offset_ms, max(r.mono_ms) + e.offset_ms, min(r.seq), "
+        "max(r.seq), e.id, e.offset_ms FROM reading r JOIN epoch e ON e.id = r.epoch "
+        "WHERE r.seq > (SELECT coalesce(max(last_seq), 0) FROM block) "
+        "AND r.mono_ms >= ? - e.offset_ms AND r.mono_ms < ? - e.offset_ms GROUP BY e.id "
+        "ORDER BY 1, 3",
+        (start_ms, end_ms, mask, start_ms, end_ms),
+    )
+    return [Segment(*row) for row in rows]
+
+
+def in_time_order(
+    found: Sequence[Segment], load: Callable[[Segment], list[TimedRow]]
+) -> Iterator[TimedRow]:
+    """The rows of the segments by time. Holds no more of them than overlap in time."""
+    held: list[TimedRow] = []
+    for segment in found:
+        ready = bisect_left(held, segment.start_ms, key=lambda row: row[0])
+        yield from held[:ready]
+        held = sorted(held[ready:] + load(segment))
+    yield from held
+
+
+def readings(
+    db: sqlite3.Connection,
+    start_ms: int,
+    end_ms: int,
+    channel_id: int | None = None,
+    seen: Callable[[Segment], None] = lambda segment: None,
+) -> Iterator[TimedRow]:
+    """Readings with start_ms <= UTC < end_ms, of one channel or of all, by time."""
+    chosen = "" if channel_id is None else "AND channel = :channel "
+
+    def load(segment: Segment) -> list[TimedRow]:
+        seen(segment)
+        return db.execute(
+            "SELECT mono_ms + :offset, seq, channel, epoch, value, flag, tests, raw, mono_ms "
+            "FROM reading "
+            "WHERE seq BETWEEN :first AND :last AND epoch = :epoch "
+            f"AND mono_ms >= :start - :offset AND mono_ms < :end - :offset {chosen}"
+            "ORDER BY mono_ms, seq",
+            {
+                "offset": segment.offset_ms,
+                "first": segment.first_seq,
+                "last": segment.last_seq,
+                "epoch": segment.epoch,
+                "start": start_ms,
+                "end": end_ms,
+                "channel": channel_id,
+            },
+        ).fetchall()
+
+    return in_time_order(segments(db, start_ms, end_ms, channel_id), load)
+
+
+def latest(db: sqlite3.Connection, channel_id: int) -> Sequence[Any] | None:
+    """The channel's newest reading by arrival, as a row of the table."""
+    newest = (
+        f"SELECT {READING} FROM reading WHERE channel = ? AND seq BETWEEN ? AND ? "
+        "ORDER BY seq DESC LIMIT 1"
+    )
+    end = int(db.execute("SELECT coalesce(max(last_seq), 0) FROM block").fetchone()[0])
+    row: Sequence[Any] | None = db.execute(newest, (channel_id, end + 1, 2**63 - 1)).fetchone()
+    if row is not None:
+        return row
+    blocks = db.execute(
+        "SELECT first_seq, last_seq FROM block WHERE channels & ? ORDER BY first_seq DESC",
+        (channel_bit(channel_id),),
+    )
+    for first, last in blocks:
+        row = db.execute(newest, (channel_id, first, last)).fetchone()
+        if row is not None:
+            return row
+    return None

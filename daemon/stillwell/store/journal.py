@@ -1,0 +1,37 @@
+"""The keeper's entries, as the store keeps them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What the keeper did or measured by hand.
+
+    An entry is never changed: a correction is a new entry that strikes the old one out, and the old
+    one stays in the file. An entry of kind `STRUCK` strikes without putting anything in its place.
+    """
+
+    kind: str
+    """pour, salt-pour, water-change, salinity, ammonia, nitrite, …"""
+    at_ms: int
+    """When it was done, UTC milliseconds; entries may come late."""
+    value: float | None = None
+    unit: str = ""
+    text: str = ""
+    by: str = ""
+    entered_ms: int = 0
+    """When it was written down, UTC milliseconds; 0: when it was done."""
+    strikes: int | None = None
+    """The id of the earlier entry that this one strikes out."""
+    key: str = ""
+    """The same key twice is one entry; made by the store when empty."""
+    id: int = 0
+    """Given by the store."""
+    struck_by: int | None = None
+    """The id of the entry that struck this one out. Read only."""
+
+
+STRUCK = "struck"
+"""The kind of an entry that only strikes another out."""

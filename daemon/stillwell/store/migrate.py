@@ -1,0 +1,106 @@
+"""Brings a database to the schema of this code: numbered SQL files, each in a transaction of its
+own.
+
+The version of a database is its ``user_version``: the number of the last file that was applied. A
+file and its number are committed together, so that a power cut between two files leaves a database
+that the next start goes on with.
+"""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from stillwell.store.errors import StoreError, StoreTooNew
+
+APPLICATION_ID = 0x5711_7E11
+"""Marks the file as ours in the SQLite header (`file` and a curious engineer can tell)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    number: int
+    name: str
+    sql: str
+
+
+@cache
+def migrations() -> tuple[Migration, ...]:
+    """Every migration that this code ships, in order, numbered from 1 without gaps."""
+    found = []
+    for file in resources.files("stillwell.store").joinpath("schema").iterdir():
+        match = re.fullmatch(r"(\d{4})_(\w+)\.sql", file.name)
+        if match:
+            found.append(Migration(int(match[1]), match[2], file.read_text(encoding="utf-8")))
+    found.sort(key=lambda migration: migration.number)
+    if [migration.number for migration in found] != list(range(1, len(found) + 1)):
+        raise StoreError(
+            "The installation is damaged: its schema files have gaps. Install it again."
+        )
+    return tuple(found)
+
+
+def version(db: sqlite3.Connection) -> int:
+    """The schema version of the database; 0 when it is empty."""
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+def check_not_newer(found: int, known: int, where: str) -> None:
+    """Raises `StoreTooNew` when the database is ahead of the code."""
+    if found > known:
+        raise StoreTooNew(
+            f"The store {where} has schema version {found}; this stillwell knows versions up to "
+            f"{known}. "
+            "Install the version that wrote it, or a later one, or give another path for the store."
+        )
+
+
+def migrate(
+    db: sqlite3.Connection, where: str, steps: Sequence[Migration] | None = None
+) -> int | None:
+    """Applies what is missing.
+
+    Args:
+        db: a connection in autocommit mode (``isolation_level=None``).
+        where: the path, for the error text.
+        steps: the migrations; those of the package by default.
+
+    Returns the version that it started from, or None when there was nothing to do. Raises
+    `StoreTooNew`, and `sqlite3.Error` when the file does not take writes; what was applied before
+    stays.
+    """
+    steps = migrations() if steps is None else steps
+    before = version(db)
+    check_not_newer(before, len(steps), where)
+    for step in steps[before:]:
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            for statement in _statements(step.sql):
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version = {step.number}")
+            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+    return before if before < len(steps) else None
+
+
+def _statements(sql: str) -> list[str]:
+    # executescript() commits first, which would tear the file from its number; so the script is cut
+    # into statements by SQLite's own test for a complete one.
+    statements = []
+    part = ""
+    for line in sql.splitlines(keepends=True):
+        part += line
+        if sqlite3.complete_statement(part):
+            statements.append(part)
+            part = ""
+    if part.strip():
+        statements.append(part)
+    return statements

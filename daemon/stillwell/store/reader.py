@@ -1,0 +1,337 @@
+"""Read-only views of the store for commands, the page and reviews, from any process.
+
+Never in the writer's way: each method is a few short queries, and the long ones go block by block.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Published, Stream
+from stillwell.reading import Moment, Reading
+from stillwell.store import find, retention, rows
+from stillwell.store.backlog import DeadLetter
+from stillwell.store.connect import connect_reader, in_words
+from stillwell.store.errors import StoreError
+from stillwell.store.journal import STRUCK, Entry
+
+ALWAYS = -(1 << 53)
+"""A start before everything."""
+FOREVER = 1 << 53
+"""An end after everything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    name: str
+    quantity: str
+    """A `Quantity`; empty for a channel that was never described."""
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    sink: str
+    stream: Stream
+    seq: int
+    behind: int
+    """How many numbers the sink is behind the newest row on disk."""
+
+
+@dataclass(frozen=True, slots=True)
+class TenMinutes:
+    """One channel's readings of ten minutes."""
+
+    start_ms: int
+    n: int
+    n_good: int
+    min: float | None
+    mean: float | None
+    max: float | None
+
+
+class StoreReader:
+    """Made by `open`. Windows are start_ms <= time < end_ms, UTC milliseconds."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self.path = path
+        self._db = db
+
+    @classmethod
+    def open(cls, path: Path | str) -> StoreReader:
+        """Raises `StoreMissing`, `StoreTooNew`, `StoreError` with a sentence for the person who
+        asked."""
+        path = Path(path)
+        return cls(path, connect_reader(path))
+
+    def readings(self, channel: str, start_ms: int, end_ms: int) -> Iterator[Reading]:
+        """The channel's readings by time; nothing for a channel that does not exist."""
+        found = self._all("SELECT id FROM channel WHERE name = ?", (channel,))
+        if found:
+            yield from self._readings(start_ms, end_ms, int(found[0][0]))
+
+    def all_readings(
+        self,
+        start_ms: int = ALWAYS,
+        end_ms: int = FOREVER,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Iterator[Reading]:
+        """The readings of every channel by time, in bounded memory.
+
+        Args:
+            progress: called now and then with how many readings were gone through and how many
+                there are to go through, about.
+        """
+        yield from self._readings(start_ms, end_ms, None, progress)
+
+    def _readings(
+        self,
+        start_ms: int,
+        end_ms: int,
+        channel_id: int | None,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Iterator[Reading]:
+        names = dict(self._all("SELECT id, name FROM channel"))
+        gone = 0
+        total = (
+            sum(s.last_seq - s.first_seq + 1 for s in find.segments(self._db, start_ms, end_ms))
+            if progress
+            else 0
+        )
+
+        def seen(segment: find.Segment) -> None:
+            nonlocal gone
+            if progress is not None:
+                progress(gone, max(total, gone))
+                gone += segment.last_seq - segment.first_seq + 1
+
+        try:
+            for utc, _, channel, epoch, value, flag, tests, raw, mono in find.readings(
+                self._db, start_ms, end_ms, channel_id, seen
+            ):
+                yield Reading(
+                    names[channel],
+                    Moment(mono, utc, epoch),
+                    value,
+                    rows.FLAGS[flag],
+                    tests or "",
+                    raw or "",
+                )
+        except sqlite3.Error as error:
+            raise StoreError(in_words(error, self.path)) from error
+        if progress is not None:
+            progress(gone, gone)
+
+    def latest_readings(self) -> list[Reading]:
+        """The newest reading of each channel on disk, by channel name."""
+        offsets = self._offsets()
+        names = dict(self._all("SELECT id, name FROM channel"))
+        try:
+            newest = [find.latest(self._db, number) for number in names]
+        except sqlite3.Error as error:
+            raise StoreError(in_words(error, self.path)) from error
+        found = [rows.to_reading(row, names, offsets.get(row[2], 0)) for row in newest if row]
+        return sorted(found, key=lambda reading: reading.channel)
+
+    def ten_minutes(self, channel: str, start_ms: int, end_ms: int) -> list[TenMinutes]:
+        """Minimum, mean and maximum of the good readings of each ten minutes that begin in the
+        window, reaching back beyond what is kept raw. Readings that were not rolled up yet are
+        counted in."""
+        found = self._all("SELECT id FROM channel WHERE name = ?", (channel,))
+        if not found:
+            return []
+        number = int(found[0][0])
+        # In one transaction, so that nothing is rolled up between the two looks and counted twice.
+        self._db.execute("BEGIN")
+        try:
+            cells = {
+                row[0]: TenMinutes(*row)
+                for row in self._all(
+                    "SELECT start_ms, n, n_good, min, mean, max FROM tenmin "
+                    "WHERE channel = ? AND start_ms >= ? AND start_ms < ?",
+                    (number, start_ms, end_ms),
+                )
+            }
+            unrolled = self._all(
+                "SELECT first_seq, last_seq, epoch FROM block WHERE rolled = 0 UNION ALL "
+                "SELECT min(seq), max(seq), epoch FROM reading "
+                "WHERE seq > (SELECT coalesce(max(last_seq), 0) FROM block) GROUP BY epoch"
+            )
+            offsets = self._offsets()
+            for first, last, epoch in unrolled:
+                for row in self._all(
+                    retention.ROLL_CHANNEL,
+                    {
+                        "offset": offsets.get(epoch, 0),
+                        "first": first,
+                        "last": last,
+                        "epoch": epoch,
+                        "channel": number,
+                        "start": start_ms,
+                        "end": end_ms + retention.CELL_MS,
+                    },
+                ):
+                    cell = TenMinutes(*row[1:])
+                    if start_ms <= cell.start_ms < end_ms:
+                        cells[cell.start_ms] = _joined(cells.get(cell.start_ms), cell)
+        finally:
+            self._db.execute("COMMIT")
+        return [cells[start] for start in sorted(cells)]
+
+    def transitions(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Transition]:
+        """The alarm log, in the order in which it was written."""
+        offsets = self._offsets()
+        return [
+            rows.to_transition(row, offsets)
+            for row in self._stamped("transition", rows.TRANSITION, start_ms, end_ms)
+        ]
+
+    def alarms(self) -> list[Transition]:
+        """The latest transition of each alarm, by name."""
+        offsets = self._offsets()
+        found = self._all(
+            f"SELECT {rows.TRANSITION} FROM transition WHERE seq IN (SELECT seq FROM alarm) "
+            "ORDER BY alarm"
+        )
+        return [rows.to_transition(row, offsets) for row in found]
+
+    def notices(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Notice]:
+        offsets = self._offsets()
+        return [
+            rows.to_notice(row, offsets)
+            for row in self._stamped("notice", rows.NOTICE, start_ms, end_ms)
+        ]
+
+    def estimates(
+        self, name: str | None = None, start_ms: int = ALWAYS, end_ms: int = FOREVER
+    ) -> Iterator[Published]:
+        """Published estimates by time, of one name or of all."""
+        after: tuple[int, int] = (start_ms, -1)
+        while True:
+            part = self._all(
+                f"SELECT {rows.ESTIMATE} FROM estimate WHERE (time_ms, seq) > (?, ?) AND time_ms "
+                "< ? "
+                "AND (?4 IS NULL OR name = ?4) ORDER BY time_ms, seq LIMIT 2000",
+                (*after, end_ms, name),
+            )
+            yield from (rows.to_estimate(row) for row in part)
+            if len(part) < 2000:
+                return
+            after = (part[-1][2], part[-1][0])
+
+    def journal(
+        self,
+        start_ms: int = ALWAYS,
+        end_ms: int = FOREVER,
+        kinds: Sequence[str] = (),
+        *,
+        struck: bool = False,
+    ) -> list[Entry]:
+        """Journal entries by the time at which it was done.
+
+        Args:
+            kinds: only these; all when empty.
+            struck: also entries that a later one struck out, and those that only strike.
+        """
+        found = self._all(
+            f"SELECT {rows.ENTRY} FROM journal j WHERE j.at_ms >= ? AND j.at_ms < ? "
+            "ORDER BY j.at_ms, j.id",
+            (start_ms, end_ms),
+        )
+        return [
+            entry
+            for entry in map(rows.to_entry, found)
+            if (struck or (entry.struck_by is None and entry.kind != STRUCK))
+            and (not kinds or entry.kind in kinds)
+        ]
+
+    def channels(self) -> list[Channel]:
+        return [
+            Channel(*row)
+            for row in self._all("SELECT name, quantity, label FROM channel ORDER BY name")
+        ]
+
+    def done(self) -> frozenset[tuple[str, date]]:
+        """The calendar's jobs that have been done, each with the local date that it was done for."""
+        return frozenset(
+            (job, date.fromisoformat(day))
+            for job, day in self._all("SELECT job, local_date FROM done")
+        )
+
+    def cursors(self) -> list[Cursor]:
+        """How far each sink has come."""
+        newest = {
+            stream: int(self._all(f"SELECT coalesce(max(seq), 0) FROM {table}")[0][0])
+            for stream, table in rows.TABLE.items()
+        }
+        return [
+            Cursor(sink, Stream(stream), seq, max(0, newest[Stream(stream)] - seq))
+            for sink, stream, seq in self._all(
+                "SELECT sink, stream, seq FROM cursor ORDER BY sink, stream"
+            )
+        ]
+
+    def dead_letters(self) -> list[DeadLetter]:
+        """What sinks refused for good, oldest first."""
+        return [
+            DeadLetter(r[0], Stream(r[1]), r[2], r[3], r[4], r[5], bool(r[6]))
+            for r in self._all(
+                "SELECT sink, stream, seq, reason, at_ms, id, again FROM dead_letter ORDER BY id"
+            )
+        ]
+
+    def span(self) -> tuple[int, int] | None:
+        """The UTC of the first and of the last raw reading, in time; None when there is none."""
+        found = find.segments(self._db, ALWAYS, FOREVER)
+        if not found:
+            return None
+        return min(s.start_ms for s in found), max(s.end_ms for s in found)
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> StoreReader:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def _offsets(self) -> dict[int, int]:
+        return dict(self._all("SELECT id, offset_ms FROM epoch"))
+
+    def _stamped(self, table: str, columns: str, start_ms: int, end_ms: int) -> list[Any]:
+        names = ", ".join(f"t.{name}" for name in columns.split(", "))
+        return self._all(
+            f"SELECT {names} FROM epoch e JOIN {table} t ON t.epoch = e.id "
+            "AND t.mono_ms >= ? - e.offset_ms AND t.mono_ms < ? - e.offset_ms ORDER BY t.seq",
+            (start_ms, end_ms),
+        )
+
+    def _all(self, sql: str, values: Sequence[object] | dict[str, object] = ()) -> list[Any]:
+        try:
+            return self._db.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(in_words(error, self.path)) from error
+
+
+def _joined(one: TenMinutes | None, other: TenMinutes) -> TenMinutes:
+    if one is None:
+        return other
+    good = one.n_good + other.n_good
+    lows = [x for x in (one.min, other.min) if x is not None]
+    highs = [x for x in (one.max, other.max) if x is not None]
+    weighted = [(c.mean, c.n_good) for c in (one, other) if c.mean is not None]
+    return TenMinutes(
+        one.start_ms,
+        one.n + other.n,
+        good,
+        min(lows, default=None),
+        sum(mean * n for mean, n in weighted) / good if good else None,
+        max(highs, default=None),
+    )

@@ -1,0 +1,220 @@
+"""What sinks follow: the rows of a stream after a number, from the file and from memory, and a way
+to sleep until there are more.
+
+Thread-safe. A sink's thread only ever waits for the lock around the few rows in memory, and the
+writer only for as long as a slice of a list takes; the file is read on a connection of the tail's
+own.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from stillwell.notice import Transition
+from stillwell.ports import Row, Stream
+from stillwell.reading import Reading
+from stillwell.store import find, rows
+from stillwell.store.backlog import Backlog
+from stillwell.store.connect import connect_reader
+from stillwell.store.errors import StoreError
+
+_COLUMNS = {
+    Stream.READINGS: rows.READING,
+    Stream.TRANSITIONS: rows.TRANSITION,
+    Stream.NOTICES: rows.NOTICE,
+    Stream.ESTIMATES: rows.ESTIMATE,
+}
+
+
+class Shared:
+    """What the writer and its tail both look at, and the lock for it."""
+
+    def __init__(self, backlog: Backlog) -> None:
+        self.changed = threading.Condition(threading.Lock())
+        self.backlog = backlog
+        self.offsets: dict[int, int] = {}
+        self.latest: dict[str, tuple[int, Transition]] = {}
+        """The newest transition of each alarm."""
+        self.sleepers = 0
+        self.closed = False
+
+
+class Tail:
+    def __init__(self, path: Path, shared: Shared) -> None:
+        self._path = path
+        self._shared = shared
+        self._file_lock = threading.Lock()
+        self._file: sqlite3.Connection | None = None
+        self._names: dict[int, str] = {}
+        self._wakes = 0
+        self.trouble: str | None = None
+        """Why rows could not be read from the file the last time; None when they could."""
+
+    def rows(
+        self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
+    ) -> list[Row]:
+        """Up to `limit` rows with numbers above `after_seq`, in order.
+
+        Args:
+            committed_only: hand out only what a power cut can't take back. Alarms and notices
+                should not wait for that: while the disk is full they exist in memory only.
+
+        Numbers may have gaps (rows that retention deleted, or that never reached a full disk).
+        Returns nothing when the file can't be read and the rows wanted are not in memory; see
+        `trouble`.
+        """
+        if limit <= 0:
+            return []
+        with self._shared.changed:
+            window = self._shared.backlog.window(stream)
+            upto = window.kept if committed_only else window.newest
+            start = max(after_seq + 1, window.first)
+            held = window.between(start, min(upto, start + limit - 1))
+            first_held = window.first
+            offsets = dict(self._shared.offsets) if held else {}
+        found: list[Row] = []
+        if after_seq + 1 < first_held:
+            # Memory was looked at first: what is not in it any more by now was on disk before.
+            on_file = self._from_file(stream, after_seq, first_held, limit)
+            if on_file is None:
+                return []
+            found = on_file
+        found.extend(
+            Row(stream, seq, _current(body, offsets))
+            for seq, body in enumerate(held[: limit - len(found)], start)
+        )
+        return found
+
+    def newest(self, stream: Stream, *, committed_only: bool = True) -> int:
+        """The number of the newest row; 0 when there never was one."""
+        with self._shared.changed:
+            window = self._shared.backlog.window(stream)
+            return window.kept if committed_only else window.newest
+
+    def wait(
+        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
+    ) -> bool:
+        """Sleeps until the stream has a row above `seq`, `wake` is called, the store closes, or
+        `timeout_s` monotonic seconds have passed. Returns whether there is such a row."""
+        deadline = time.monotonic() + timeout_s
+        shared = self._shared
+        with shared.changed:
+            wakes = self._wakes
+            window = shared.backlog.window(stream)
+            shared.sleepers += 1
+            try:
+                while True:
+                    newest = window.kept if committed_only else window.newest
+                    left = deadline - time.monotonic()
+                    if newest > seq or shared.closed or self._wakes != wakes or left <= 0:
+                        return bool(newest > seq)
+                    shared.changed.wait(left)
+            finally:
+                shared.sleepers -= 1
+
+    def wake(self) -> None:
+        """Ends every `wait` that is going on, as at a shutdown."""
+        with self._shared.changed:
+            self._wakes += 1
+            self._shared.changed.notify_all()
+
+    def latest_transitions(self) -> list[Row]:
+        """The newest transition of each alarm: what a broker's retained state is made of."""
+        with self._shared.changed:
+            offsets = dict(self._shared.offsets)
+            newest = sorted(self._shared.latest.values(), key=lambda pair: pair[0])
+        return [Row(Stream.TRANSITIONS, seq, _current(t, offsets)) for seq, t in newest]
+
+    def latest_readings(self) -> list[Row]:
+        """The newest reading of each channel."""
+        with self._shared.changed:
+            window = self._shared.backlog.readings
+            first, held = window.first, list(window.items)
+            offsets = dict(self._shared.offsets)
+        newest: dict[str, Row] = {}
+        on_file = self._ask(self._latest_on_file)
+        for row in on_file or ():
+            body = row.body
+            assert isinstance(body, Reading)
+            newest[body.channel] = row
+        for seq, reading in enumerate(held, first):
+            newest[reading.channel] = Row(Stream.READINGS, seq, reading)
+        return sorted(
+            (Row(row.stream, row.seq, _current(row.body, offsets)) for row in newest.values()),
+            key=lambda row: row.seq,
+        )
+
+    def row(self, stream: Stream, seq: int) -> Row | None:
+        """One row, or None when it is gone."""
+        found = self.rows(stream, seq - 1, 1, committed_only=False)
+        return found[0] if found and found[0].seq == seq else None
+
+    def reopen(self) -> None:
+        """Lets go of the file: it may have been replaced."""
+        with self._file_lock:
+            if self._file is not None:
+                self._file.close()
+                self._file = None
+            self._names = {}
+
+    close = reopen
+
+    def _ask(self, query: Callable[[sqlite3.Connection], list[Row]]) -> list[Row] | None:
+        with self._file_lock:
+            try:
+                if self._file is None:
+                    self._file = connect_reader(self._path)
+                found = query(self._file)
+            except (sqlite3.Error, StoreError, OSError) as error:
+                self.trouble = str(error)
+                if self._file is not None:
+                    self._file.close()
+                    self._file = None
+                return None
+            self.trouble = None
+            return found
+
+    def _from_file(self, stream: Stream, after: int, before: int, limit: int) -> list[Row] | None:
+        table, columns = rows.TABLE[stream], _COLUMNS[stream]
+
+        def query(db: sqlite3.Connection) -> list[Row]:
+            found = db.execute(
+                f"SELECT {columns} FROM {table} WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
+                (after, before, limit),
+            ).fetchall()
+            return [self._row(db, stream, row) for row in found]
+
+        return self._ask(query)
+
+    def _latest_on_file(self, db: sqlite3.Connection) -> list[Row]:
+        numbers = [number for (number,) in db.execute("SELECT id FROM channel")]
+        newest = [find.latest(db, number) for number in numbers]
+        return [self._row(db, Stream.READINGS, row) for row in newest if row is not None]
+
+    def _row(self, db: sqlite3.Connection, stream: Stream, row: Sequence[Any]) -> Row:
+        offsets = self._shared.offsets
+        if stream is Stream.READINGS:
+            if row[1] not in self._names:
+                self._names = dict(db.execute("SELECT id, name FROM channel").fetchall())
+            reading = rows.to_reading(row, self._names, offsets.get(row[2], 0))
+            return Row(stream, row[0], reading)
+        if stream is Stream.TRANSITIONS:
+            return Row(stream, row[0], rows.to_transition(row, offsets))
+        if stream is Stream.NOTICES:
+            return Row(stream, row[0], rows.to_notice(row, offsets))
+        return Row(stream, row[0], rows.to_estimate(row))
+
+
+def _current(body: Any, offsets: rows.Offsets) -> Any:
+    """The body with its times as the epochs are known now: they may have been rebased since."""
+    if isinstance(body, Reading):
+        moment = rows.at(body.moment, offsets)
+        return body if moment is body.moment else body._replace(moment=moment)
+    if hasattr(body, "moment"):
+        return rows.with_times(body, offsets)
+    return body

@@ -1,0 +1,820 @@
+"""The store's one writer.
+
+Rows get their numbers here and wait in memory for the next commit: readings for the batch,
+everything that concerns a person for no time at all. Between commits the database is not locked.
+When the disk takes no writes, nothing here raises: rows stay in memory, in order and with their
+numbers, `trouble` says why, and `tick` tries again with growing pauses.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import logging
+import sqlite3
+import time
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
+from stillwell.reading import Moment, Reading
+from stillwell.store import flush, requests, rescue, retention, rows
+from stillwell.store.backlog import (
+    ALARMS_LIMIT,
+    READINGS_LIMIT,
+    REMEMBERED,
+    Backlog,
+    DeadLetter,
+    EpochBegun,
+    Rebased,
+    Window,
+)
+from stillwell.store.blocks import OpenBlock, fill
+from stillwell.store.connect import (
+    connect_alone,
+    connect_reader,
+    connect_writer,
+    in_words,
+    is_busy,
+    is_corrupt,
+    is_disk,
+)
+from stillwell.store.errors import StoreBusy, StoreError, StoreMissing, StoreTooNew
+from stillwell.store.journal import Entry
+from stillwell.store.lock import WriterLock
+from stillwell.store.migrate import migrate
+from stillwell.store.tail import Shared, Tail
+
+log = logging.getLogger(__name__)
+
+_BATCH_ROWS = 20_000
+_SLICE_ROWS = 5_000
+_LONGEST_PAUSE_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class OpenReport:
+    """What opening the store came to."""
+
+    created: bool = False
+    """There was no store before."""
+    migrated_from: int | None = None
+    """The schema version before, when it was brought up to date."""
+    moved_aside: Path | None = None
+    """Where the damaged file went, when there was one."""
+    carried_over: int = 0
+    """Rows of the damaged file that could still be read (its readings stay there)."""
+    trouble: str = ""
+    """Why the store could not be opened for writing yet; rows are kept in memory meanwhile."""
+
+    def __str__(self) -> str:
+        if self.moved_aside is not None:
+            return (
+                f"The store was damaged and has been moved to {self.moved_aside}; a new one has "
+                "been "
+                f"started with {self.carried_over} rows of it (alarms, notices, journal, "
+                "ten-minute "
+                "values). Its readings are still in the old file. Look at the card: it may be "
+                "failing."
+            )
+        return self.trouble
+
+
+class Store:
+    """Owned by one thread. Made by `open`; everything but the constructor is public."""
+
+    def __init__(self, path: Path, commit_every_s: float, bulk: bool, backlog_limit: int) -> None:
+        self.path = path
+        self.opened = OpenReport()
+        self.trouble: str | None = None
+        """Why the disk does not take writes now, in words; None when it does."""
+        self.commits = 0
+        """Transactions written since the start: what wears a card."""
+        self._every_ms = round(commit_every_s * 1000)
+        self._bulk = bulk
+        self._backlog_limit = backlog_limit
+        self._writer_lock = WriterLock(path)
+        self._db: sqlite3.Connection | None = None
+        self._seen_version: int | None = None
+        self._damaged = False
+        self._mono_ms = 0
+        self._committed_ms: int | None = None
+        self._retry_ms = 0
+        self._pause_s = 0.0
+        self._partial = False
+        self._boot_id = ""
+        self._epoch_trusted = False
+        self._ids = rows.ChannelIds()
+        self._ids_on_disk: set[str] = set()
+        self._block: OpenBlock | None = None
+        self._epochs: dict[int, EpochBegun] = {}
+        self._next_epoch = 1
+        self._cursors: dict[tuple[str, str], int] = {}
+        self._done: set[tuple[str, str]] = set()
+        self._described: dict[str, tuple[str, str]] = {}
+        self._start_windows({})
+        self.tail = Tail(path, self._shared)
+
+    @classmethod
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        commit_every_s: float = 30.0,
+        bulk: bool = False,
+        backlog: int = READINGS_LIMIT,
+    ) -> Store:
+        """Opens or makes the store, brings its schema up to date and takes the writer's lock.
+
+        Args:
+            path: the database file; its directory must exist.
+            commit_every_s: readings are committed this often.
+            bulk: for a replay into a store that can be made again: commits only when thousands of
+                rows are waiting and on `commit`, and does not wait for the disk.
+            backlog: how many readings are kept in memory while the disk takes none.
+
+        A damaged file, a full or a read-only disk are no errors: see `opened` and `trouble`. Raises
+        `StoreBusy` when another process writes this store, `StoreTooNew`, and `StoreError` when the
+        path can't be right.
+        """
+        path = Path(path).absolute()
+        if not path.parent.is_dir():
+            raise StoreError(
+                f"The directory {path.parent} for the store does not exist. Make it, or give "
+                "another "
+                "`[store] path`."
+            )
+        if path.is_dir():
+            raise StoreError(f"{path} is a directory. Give the path of a file as `[store] path`.")
+        store = cls(path, commit_every_s, bulk, backlog)
+        try:
+            store._attach(first=True)
+        except (sqlite3.Error, OSError) as error:
+            if isinstance(error, PermissionError) and error.errno in (errno.EACCES, errno.EPERM):
+                store._writer_lock.release()
+                raise StoreError(
+                    f"This user may not write {path}: give it the directory {path.parent} "
+                    f"(`chown`), or another `[store] path`."
+                ) from error
+            store._read_what_can_be_read()
+            store._fail(error)
+            store.opened = replace(store.opened, trouble=store.trouble or "")
+        except StoreError:
+            store._writer_lock.release()
+            raise
+        return store
+
+    # -- opening ----------------------------------------------------------------------------------
+
+    def _start_windows(self, kept: Mapping[Stream, int]) -> None:
+        self._backlog = Backlog(
+            readings=Window(kept.get(Stream.READINGS, 0), self._backlog_limit),
+            transitions=Window(kept.get(Stream.TRANSITIONS, 0), ALARMS_LIMIT, REMEMBERED),
+            notices=Window(kept.get(Stream.NOTICES, 0), ALARMS_LIMIT, REMEMBERED),
+            estimates=Window(kept.get(Stream.ESTIMATES, 0), ALARMS_LIMIT),
+        )
+        self._readings = self._backlog.readings
+        self._shared = Shared(self._backlog)
+
+    def _attach(self, *, first: bool) -> None:
+        """Takes the lock, opens the file, repairs what has to be. Raises what SQLite and the disk
+        raise."""
+        self._writer_lock.take()
+        created = not self.path.exists()
+        aside: Path | None = None
+        carried = 0
+        migrated = None
+        db: sqlite3.Connection | None = None
+        try:
+            if self._damaged:
+                raise rescue.damaged()
+            db = connect_writer(self.path, durable=not self._bulk)
+            rescue.check(db, self.path)
+            migrated = migrate(db, str(self.path))
+            if first:
+                self._load(db)
+        except sqlite3.DatabaseError as error:
+            if db is not None:
+                db.close()
+            if not is_corrupt(error):
+                raise
+            aside = rescue.move_aside(self.path)
+            log.error("%s Moved to %s.", in_words(error, self.path), aside)
+            db, carried = rescue.start_again(self.path, aside, durable=not self._bulk)
+            self._damaged = False
+            if first:
+                self._load(db)
+        except BaseException:
+            if db is not None:
+                db.close()
+            raise
+        self._db = db
+        self._seen_version = None
+        if first:
+            db.execute(
+                "UPDATE request SET done = 0, reply = 'The daemon was not running when this was "
+                "asked: "
+                "ask again.' WHERE done IS NULL"
+            )
+        else:
+            self._reconcile(db, new_file=aside is not None or created)
+            self.tail.reopen()
+        if first or aside is not None:
+            self.opened = OpenReport(created, migrated or None, aside, carried)
+
+    def _load(self, db: sqlite3.Connection) -> None:
+        """Takes over what the file holds."""
+        for number, boot, offset, trusted, began in db.execute(
+            "SELECT id, boot_id, offset_ms, trusted, began_mono_ms FROM epoch"
+        ):
+            self._epochs[number] = EpochBegun(number, boot, offset, bool(trusted), began)
+        self._next_epoch = max(self._epochs, default=0) + 1
+        self._cursors = {
+            (sink, stream): seq
+            for sink, stream, seq in db.execute("SELECT sink, stream, seq FROM cursor")
+        }
+        self._start_windows({stream: self._newest_on_file(db, stream) for stream in Stream})
+        self.tail = Tail(self.path, self._shared)
+        self._shared.offsets.update({e.id: e.offset_ms for e in self._epochs.values()})
+        for row in db.execute(
+            f"SELECT {rows.TRANSITION} FROM transition "
+            "WHERE seq IN (SELECT seq FROM alarm) ORDER BY seq"
+        ):
+            transition = rows.to_transition(row, self._shared.offsets)
+            self._shared.latest[transition.alarm] = (row[0], transition)
+        self._done = {
+            (job, day)
+            for job, day in db.execute(
+                "SELECT job, local_date FROM done ORDER BY local_date DESC LIMIT 20000"
+            )
+        }
+        self._load_channels(db)
+
+    def _load_channels(self, db: sqlite3.Connection) -> None:
+        self._ids = rows.ChannelIds(db.execute("SELECT name, id FROM channel").fetchall())
+        self._ids_on_disk = set(self._ids)
+        last = int(db.execute("SELECT coalesce(max(last_seq), 0) FROM block").fetchone()[0])
+        unblocked = db.execute(
+            f"SELECT {rows.READING} FROM reading WHERE seq > ? ORDER BY seq", (last,)
+        ).fetchall()
+        # A full block that is not in the table stays open; it is closed with the next rows.
+        _, self._block = fill(None, unblocked)
+
+    def _newest_on_file(self, db: sqlite3.Connection, stream: Stream) -> int:
+        table = rows.TABLE[stream]
+        numbers = [int(db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()[0])]
+        # Sinks may be ahead of a file that was damaged: a number must never be given twice.
+        numbers += [seq for (_, name), seq in self._cursors.items() if name == stream]
+        if stream is Stream.READINGS:
+            before = db.execute("SELECT value FROM meta WHERE key = 'readings before'").fetchone()
+            numbers.append(int(before[0]) if before else 0)
+        return max(numbers)
+
+    def _read_what_can_be_read(self) -> None:
+        """The disk takes no writes at the start: alarms and numbers go on from what can be read."""
+        try:
+            try:
+                db = connect_reader(self.path)
+            except StoreMissing:
+                raise
+            except StoreError:
+                db = connect_alone(self.path)
+            with contextlib.closing(db):
+                self._load(db)
+        except StoreTooNew:
+            raise
+        except (StoreError, sqlite3.Error, OSError):
+            # Nothing can be read. Numbers go on far above all that can be in the file, so that none
+            # is given twice once it can be.
+            far = max(time.time_ns() // 1_000_000, 1 << 40)
+            self._next_epoch = far
+            self._start_windows(dict.fromkeys(Stream, far) if self.path.exists() else {})
+            self.tail = Tail(self.path, self._shared)
+
+    def _reconcile(self, db: sqlite3.Connection, *, new_file: bool) -> None:
+        """After the file was away: what of the backlog is in it already, and what it lacks."""
+        self._load_channels(db)
+        backlog = self._backlog
+        known = {number for (number,) in db.execute("SELECT id FROM epoch")}
+        waiting = {step.id for step in backlog.epochs if isinstance(step, EpochBegun)}
+        backlog.epochs[:0] = [
+            epoch
+            for number, epoch in self._epochs.items()
+            if number not in known and number not in waiting
+        ]
+        for number, boot, offset, trusted, began in db.execute(
+            "SELECT id, boot_id, offset_ms, trusted, began_mono_ms FROM epoch"
+        ).fetchall():
+            if number not in self._epochs:
+                self._epochs[number] = EpochBegun(number, boot, offset, bool(trusted), began)
+                self._shared.offsets[number] = offset
+        on_file = {
+            (sink, stream): seq
+            for sink, stream, seq in db.execute("SELECT sink, stream, seq FROM cursor")
+        }
+        self._cursors = on_file | self._cursors
+        if new_file:
+            backlog.cursors = dict(self._cursors)
+            backlog.channels = dict(self._described)
+        with self._shared.changed:
+            for stream, table in rows.TABLE.items():
+                window = backlog.window(stream)
+                newest = db.execute(f"SELECT max(seq) FROM {table}").fetchone()[0]
+                if newest is not None and newest <= window.newest:
+                    window.settle(newest)
+        if new_file:
+            self._carry_alarms(db)
+
+    def _carry_alarms(self, db: sqlite3.Connection) -> None:
+        db.execute("BEGIN IMMEDIATE")
+        for seq, transition in self._shared.latest.values():
+            if seq < self._backlog.transitions.first_pending:
+                db.execute(
+                    f"INSERT OR IGNORE INTO transition ({rows.TRANSITION}) VALUES "
+                    f"({', '.join('?' * 18)})",
+                    rows.bindable(rows.from_transition(seq, transition, self._shared.offsets)),
+                )
+                db.execute(
+                    "INSERT OR REPLACE INTO alarm (name, seq) VALUES (?, ?)",
+                    (transition.alarm, seq),
+                )
+        db.execute("COMMIT")
+
+    # -- the clock --------------------------------------------------------------------------------
+
+    def begin_epoch(self, boot_id: str, moment: Moment, trusted: bool) -> int:
+        """A new relation of monotonic and wall clock begins. Returns the epoch's id; commits.
+
+        Args:
+            boot_id: names the boot; monotonic times are comparable within one.
+            moment: now, on both clocks.
+            trusted: whether the wall clock is known to be right.
+        """
+        number = self._next_epoch
+        self._next_epoch += 1
+        self._boot_id = boot_id
+        self._epoch_trusted = trusted
+        self._mono_ms = moment.mono_ms
+        self._committed_ms = None
+        self._retry_ms = 0
+        self._begin(number, boot_id, moment, trusted)
+        self._commit_at_once()
+        return number
+
+    def _begin(self, number: int, boot_id: str, moment: Moment, trusted: bool) -> None:
+        offset = moment.utc_ms - moment.mono_ms
+        epoch = EpochBegun(number, boot_id, offset, trusted, moment.mono_ms)
+        self._epochs[number] = epoch
+        self._backlog.epochs.append(epoch)
+        with self._shared.changed:
+            self._shared.offsets[number] = offset
+
+    def _know(self, moment: Moment) -> None:
+        """A row of an epoch that was never begun keeps its own times."""
+        if moment.epoch not in self._epochs:
+            self._begin(moment.epoch, "unknown", moment, False)
+            self._next_epoch = max(self._next_epoch, moment.epoch + 1)
+
+    def rebase(self, boot_id: str, offset_ms: int) -> int:
+        """The clock is known now: untrusted epochs of the boot get this offset and become trusted.
+
+        Args:
+            offset_ms: UTC minus monotonic.
+
+        Returns how many epochs that were; commits.
+        """
+        moved = [e for e in self._epochs.values() if e.boot_id == boot_id and not e.trusted]
+        if moved:
+            for epoch in moved:
+                self._epochs[epoch.id] = replace(epoch, offset_ms=offset_ms, trusted=True)
+            self._backlog.epochs.append(Rebased(boot_id, offset_ms))
+            with self._shared.changed:
+                self._shared.offsets.update({epoch.id: offset_ms for epoch in moved})
+            if boot_id == self._boot_id:
+                self._epoch_trusted = True
+            self._commit_at_once()
+        return len(moved)
+
+    # -- rows -------------------------------------------------------------------------------------
+
+    def describe_channel(self, name: str, quantity: str, label: str = "") -> None:
+        """What pages and exports say of a channel; with the open batch."""
+        if self._described.get(name) != (quantity, label):
+            self._described[name] = self._backlog.channels[name] = (quantity, label)
+
+    def put(self, readings: Sequence[Reading]) -> None:
+        """Adds readings to the open batch."""
+        shared = self._shared
+        window = self._readings
+        with shared.changed:
+            window.items.extend(readings)
+            if shared.sleepers:
+                shared.changed.notify_all()
+        if len(window.items) >= _BATCH_ROWS:
+            if self.trouble is None:
+                self.commit()
+            else:
+                self._bound()
+
+    def put_transition(self, t: Transition, notices: Sequence[Notice] = ()) -> None:
+        """Keeps a change of an alarm, its notices and the open batch in one transaction, at
+        once."""
+        self._know(t.moment)
+        fresh = [notice for notice in notices if not self._has_notice(notice.key)]
+        for notice in fresh:
+            self._know(notice.moment)
+        with self._shared.changed:
+            seq = self._backlog.transitions.add(t)
+            self._shared.latest[t.alarm] = (seq, t)
+            for notice in fresh:
+                self._backlog.notices.add(notice)
+            self._shared.changed.notify_all()
+        self._commit_at_once()
+
+    def put_notice(self, n: Notice) -> None:
+        """Keeps a notice, at once; one whose key is kept already is not kept again."""
+        if self._has_notice(n.key):
+            return
+        self._know(n.moment)
+        with self._shared.changed:
+            self._backlog.notices.add(n)
+            self._shared.changed.notify_all()
+        self._commit_at_once()
+
+    def _has_notice(self, key: str) -> bool:
+        if any(notice.key == key for notice in self._backlog.notices.items):
+            return True
+        if self._db is None:
+            return False
+        try:
+            found = self._db.execute("SELECT 1 FROM notice WHERE key = ?", (key,)).fetchone()
+        except (sqlite3.Error, UnicodeError):
+            return False
+        return found is not None
+
+    def put_estimates(self, published: Sequence[Published]) -> None:
+        """Adds estimates to the open batch."""
+        with self._shared.changed:
+            for estimate in published:
+                self._backlog.estimates.add(estimate)
+            self._shared.changed.notify_all()
+
+    def put_journal(self, entry: Entry) -> None:
+        """Keeps a journal entry, at once."""
+        self._backlog.journal.append(entry if entry.key else replace(entry, key=uuid.uuid4().hex))
+        self._commit_at_once()
+
+    def journal_after(self, entry_id: int) -> list[Entry]:
+        """Entries with ids above `entry_id`, those that other processes wrote included."""
+        if self._db is None:
+            return []
+        try:
+            found = self._db.execute(
+                f"SELECT {rows.ENTRY} FROM journal j WHERE j.id > ? ORDER BY j.id", (entry_id,)
+            ).fetchall()
+        except sqlite3.Error:
+            return []
+        return [rows.to_entry(row) for row in found]
+
+    def mark_done(self, job: str, local_date: date | str) -> None:
+        """The calendar job of that local date has been done; at once."""
+        mark = (job, str(local_date))
+        if mark not in self._done:
+            self._done.add(mark)
+            self._backlog.done.append(mark)
+            self._commit_at_once()
+
+    def is_done(self, job: str, local_date: date | str) -> bool:
+        return (job, str(local_date)) in self._done
+
+    @property
+    def done(self) -> frozenset[tuple[str, str]]:
+        """(job, ISO local date) of what has been done: the newest 20,000."""
+        return frozenset(self._done)
+
+    def latest_transitions(self) -> list[Transition]:
+        """The newest transition of each alarm, oldest first: what the alarm machine is restored
+        from."""
+        found = [row.body for row in self.tail.latest_transitions()]
+        return [body for body in found if isinstance(body, Transition)]
+
+    # -- sinks ------------------------------------------------------------------------------------
+
+    def cursor(self, sink: str, stream: Stream) -> int | None:
+        """How far the sink has come; None when it has never moved."""
+        return self._cursors.get((sink, str(stream)))
+
+    def move_cursor(
+        self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal] = ()
+    ) -> None:
+        """The sink is done with rows up to `seq`; what it refused goes to the dead letters.
+
+        With the open batch; at once for notices and for dead letters."""
+        key = (sink, str(stream))
+        self._cursors[key] = seq
+        self._backlog.cursors[key] = seq
+        now = self._now_ms()
+        self._backlog.letters += [
+            DeadLetter(sink, stream, refusal.seq, refusal.reason, now) for refusal in refused
+        ]
+        if stream is Stream.NOTICES or refused:
+            self._commit_at_once()
+
+    def dead_letters(self) -> list[DeadLetter]:
+        """What sinks refused for good, oldest first."""
+        return self._read_letters("")
+
+    def revived(self, sink: str) -> list[tuple[DeadLetter, Row]]:
+        """Dead letters that this sink is to be given once more, with their rows; the answer goes to
+        `settle_revived`. Letters whose row is gone are dropped."""
+        found = []
+        for letter in self._read_letters("WHERE again = 1"):
+            if letter.sink != sink:
+                continue
+            row = self.tail.row(letter.stream, letter.seq)
+            if row is None:
+                if self.tail.trouble is None:
+                    self.settle_revived(letter.id)
+                continue
+            found.append((letter, row))
+        return found
+
+    def revive(self, letter_id: int) -> None:
+        """Lets the sink try a dead letter once more."""
+        self._mark("UPDATE dead_letter SET again = 1 WHERE id = ?", (letter_id,))
+
+    def settle_revived(self, letter_id: int, reason: str | None = None) -> None:
+        """The sink took the letter (`reason` None), or refused it again."""
+        if reason is None:
+            self._mark("DELETE FROM dead_letter WHERE id = ?", (letter_id,))
+        else:
+            self._mark(
+                "UPDATE dead_letter SET again = 0, reason = ?, at_ms = ? WHERE id = ?",
+                (reason, self._now_ms(), letter_id),
+            )
+
+    def _mark(self, sql: str, values: tuple[object, ...]) -> None:
+        self._backlog.marks.append((sql, rows.bindable(values)))
+        self._commit_at_once()
+
+    def _read_letters(self, where: str) -> list[DeadLetter]:
+        if self._db is None:
+            return []
+        try:
+            found = self._db.execute(
+                f"SELECT sink, stream, seq, reason, at_ms, id, again FROM dead_letter {where} "
+                "ORDER BY id"
+            ).fetchall()
+        except sqlite3.Error:
+            return []
+        return [DeadLetter(r[0], Stream(r[1]), r[2], r[3], r[4], r[5], bool(r[6])) for r in found]
+
+    # -- other processes --------------------------------------------------------------------------
+
+    def pending_requests(self) -> list[tuple[int, Request]]:
+        """Commands of other processes that have no answer yet, oldest first. Cheap to ask every
+        second: the table is only looked at when another process has written since."""
+        if self._db is None:
+            return []
+        try:
+            seen = int(self._db.execute("PRAGMA data_version").fetchone()[0])
+            if seen == self._seen_version:
+                return []
+            found = requests.open_requests(self._db)
+        except sqlite3.Error:
+            return []
+        self._seen_version = seen
+        answered = {number for number, _ in self._backlog.replies}
+        return [(number, request) for number, request in found if number not in answered]
+
+    def answer(self, request_id: int, reply: Reply) -> None:
+        """Answers a command, at once."""
+        self._backlog.replies.append((request_id, reply))
+        self._commit_at_once()
+
+    # -- keeping ----------------------------------------------------------------------------------
+
+    @property
+    def backlog_lost(self) -> int:
+        """Readings that were dropped because too many were waiting for the disk."""
+        return self._readings.lost
+
+    @property
+    def waiting(self) -> int:
+        """Readings that are not on disk yet."""
+        return self._readings.pending
+
+    def tick(self, mono_ms: int) -> None:
+        """Commits when it is time to, and tries again after trouble. To be called every second."""
+        self._mono_ms = mono_ms
+        if self.trouble is not None:
+            if mono_ms >= self._retry_ms:
+                self.commit()
+            return
+        if self._committed_ms is None:
+            self._committed_ms = mono_ms
+        elif mono_ms - self._committed_ms >= self._every_ms and not self._bulk:
+            self.commit()
+
+    def commit(self) -> None:
+        """Writes what is waiting, now. Never raises for the disk: see `trouble`."""
+        self._committed_ms = self._mono_ms
+        if self.trouble is None and self._db is not None and not self._backlog.waiting():
+            return
+        try:
+            self._write()
+        except (sqlite3.Error, OSError, StoreError) as error:
+            self._fail(error)
+        else:
+            if self.trouble is not None:
+                log.warning("The store takes writes again: %s", self.path)
+            self.trouble = None
+            self._pause_s = 0.0
+
+    def _commit_at_once(self) -> None:
+        # In trouble `tick` decides when to try again: a burst of alarms must not hammer a dying
+        # card.
+        if not self._bulk and self.trouble is None:
+            self.commit()
+
+    def _write(self) -> None:
+        try:
+            self._write_with(flush.plain)
+        except (sqlite3.Error, OSError, StoreError) as error:
+            if not isinstance(error, sqlite3.Error) or _about_the_file(error):
+                raise
+            self._rollback()
+            self._write_with(flush.careful)
+        except (UnicodeError, OverflowError, TypeError, ValueError):
+            self._rollback()
+            self._write_with(flush.careful)
+
+    def _write_with(self, prepare: flush.Prepare) -> None:
+        if self._db is None:
+            self._attach(first=False)
+        assert self._db is not None
+        if self.trouble is None:
+            self._write_together(self._db, prepare)
+        else:
+            self._write_in_slices(self._db, prepare)
+
+    def _write_together(self, db: sqlite3.Connection, prepare: flush.Prepare) -> None:
+        db.execute("BEGIN IMMEDIATE")
+        block = self._write_readings(db, self._readings.newest, prepare)
+        flush.write_vital(db, self._backlog, self._shared.offsets, self._ids, prepare)
+        flush.write_estimates(db, self._backlog, prepare)
+        flush.write_cursors(db, self._backlog, prepare)
+        self._commit(db)
+        self._settle_readings(self._readings.newest, block)
+        self._settle_vital()
+        self._settle_rest()
+
+    def _write_in_slices(self, db: sqlite3.Connection, prepare: flush.Prepare) -> None:
+        """After trouble: what matters most first, and readings in small pieces, so that a disk with
+        little room takes what it can."""
+        db.execute("BEGIN IMMEDIATE")
+        flush.write_epochs(db, self._backlog)
+        flush.write_vital(db, self._backlog, self._shared.offsets, self._ids, prepare)
+        self._commit(db)
+        self._settle_vital()
+        while self._readings.pending:
+            last = min(self._readings.newest, self._readings.first_pending + _SLICE_ROWS - 1)
+            db.execute("BEGIN IMMEDIATE")
+            block = self._write_readings(db, last, prepare)
+            self._commit(db)
+            self._settle_readings(last, block)
+        db.execute("BEGIN IMMEDIATE")
+        flush.write_estimates(db, self._backlog, prepare)
+        flush.write_cursors(db, self._backlog, prepare)
+        self._commit(db)
+        self._settle_rest()
+
+    def _write_readings(
+        self, db: sqlite3.Connection, last: int, prepare: flush.Prepare
+    ) -> OpenBlock | None:
+        first = self._readings.first_pending
+        pending = self._readings.between(first, last)
+        values = rows.from_readings(pending, first, self._ids)
+        unknown = {row[2] for row in values} - self._epochs.keys()
+        if unknown:
+            for reading in pending:
+                self._know(reading.moment)
+        flush.write_epochs(db, self._backlog)
+        if len(self._ids) > len(self._ids_on_disk):
+            flush.write_channels(
+                db, {name: self._ids[name] for name in self._ids.keys() - self._ids_on_disk}
+            )
+        return flush.write_readings(db, values, self._block, prepare)
+
+    def _commit(self, db: sqlite3.Connection) -> None:
+        db.execute("COMMIT")
+        self.commits += 1
+        self._backlog.epochs.clear()
+
+    def _settle_readings(self, last: int, block: OpenBlock | None) -> None:
+        self._block = block
+        self._ids_on_disk = set(self._ids)
+        with self._shared.changed:
+            self._readings.settle(last)
+            self._shared.changed.notify_all()
+
+    def _settle_vital(self) -> None:
+        backlog = self._backlog
+        with self._shared.changed:
+            backlog.transitions.settle(backlog.transitions.newest)
+            backlog.notices.settle(backlog.notices.newest)
+            self._shared.changed.notify_all()
+        backlog.journal.clear()
+        backlog.done.clear()
+        backlog.replies.clear()
+        backlog.channels.clear()
+
+    def _settle_rest(self) -> None:
+        backlog = self._backlog
+        with self._shared.changed:
+            backlog.estimates.settle(backlog.estimates.newest)
+            self._shared.changed.notify_all()
+        backlog.cursors.clear()
+        backlog.letters.clear()
+        backlog.marks.clear()
+
+    def _rollback(self) -> None:
+        if self._db is not None and self._db.in_transaction:
+            try:
+                self._db.execute("ROLLBACK")
+            except sqlite3.Error:
+                self._detach()
+
+    def _detach(self) -> None:
+        if self._db is not None:
+            with contextlib.suppress(sqlite3.Error):
+                self._db.close()
+            self._db = None
+
+    def _fail(self, error: Exception) -> None:
+        self._rollback()
+        if is_corrupt(error):
+            self._damaged = True
+        full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+        if not full and not is_busy(error):
+            # A connection that met an I/O error or a read-only disk keeps to what it saw.
+            self._detach()
+        words = str(error) if isinstance(error, StoreError) else in_words(error, self.path)
+        if self.trouble is None:
+            log.error("%s", words)
+        self.trouble = words
+        self._pause_s = min(_LONGEST_PAUSE_S, max(1.0, self._pause_s * 2))
+        self._retry_ms = self._mono_ms + round(self._pause_s * 1000)
+        self._bound()
+
+    def _bound(self) -> None:
+        with self._shared.changed:
+            for stream in Stream:
+                self._backlog.window(stream).bound()
+        del self._backlog.letters[:-ALARMS_LIMIT]
+        del self._backlog.journal[:-ALARMS_LIMIT]
+
+    def keep_house(self, keep_raw_ms: int, blocks: int = 8) -> retention.Kept:
+        """Rolls up and deletes a little; call again while `more`. Does nothing while the clock of
+        the running epoch is not trusted or the disk is in trouble."""
+        if self._db is None or self.trouble is not None or not self._epoch_trusted:
+            return retention.Kept(0, 0, False)
+        try:
+            return retention.step(
+                self._db, self._boot_id, self._now_ms(), keep_raw_ms, blocks=blocks
+            )
+        except sqlite3.Error as error:
+            self._fail(error)
+            return retention.Kept(0, 0, False)
+
+    def _now_ms(self) -> int:
+        newest = self._epochs.get(max(self._epochs, default=0))
+        return self._mono_ms + (newest.offset_ms if newest else 0)
+
+    def close(self) -> None:
+        """Commits, and lets go of file and lock."""
+        if self._db is not None or self._backlog.waiting():
+            self.commit()
+        with self._shared.changed:
+            self._shared.closed = True
+            self._shared.changed.notify_all()
+        self.tail.close()
+        self._detach()
+        self._writer_lock.release()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+def _about_the_file(error: sqlite3.Error) -> bool:
+    return is_disk(error) or is_busy(error) or is_corrupt(error)
+
+
+__all__ = ["OpenReport", "Store", "StoreBusy"]

@@ -1,0 +1,280 @@
+"""What is put is what is read, in its order, with its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from stillwell.ports import Published, Refusal, Stream
+from stillwell.reading import Flag, Moment
+from stillwell.store import (
+    STRUCK,
+    Entry,
+    Store,
+    StoreError,
+    StoreMissing,
+    StoreReader,
+    note,
+    revive,
+)
+from stillwell.store.blocks import SIZE
+
+if TYPE_CHECKING:
+    from tests.store.conftest import Rows
+
+NOON = 1_767_268_800_000
+Opener = Callable[..., Store]
+
+
+class TestReadings:
+    def test_come_back_as_they_were_put(self, store: Store, path: Path, rows: Rows) -> None:
+        put = [
+            rows.reading(1000, 25.3125),
+            rows.reading(2000, 85.0, flag=Flag.FAIL, tests="power-on,rate", raw="50 05 4b"),
+            rows.reading(3000, None, flag=Flag.MISSING, tests="gone"),
+            rows.reading(4000, 25.25, flag=Flag.SUSPECT, tests="spike"),
+        ]
+        store.put(put)
+        store.commit()
+        with StoreReader.open(path) as reader:
+            assert list(reader.readings("water-a", NOON, NOON + 10_000)) == put
+
+    def test_a_window_takes_its_start_and_leaves_its_end(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.put([rows.reading(t) for t in (1000, 2000, 3000)])
+        store.commit()
+        with StoreReader.open(path) as reader:
+            found = list(reader.readings("water-a", NOON + 1000, NOON + 3000))
+        assert [r.moment.mono_ms for r in found] == [1000, 2000]
+
+    def test_windows_agree_with_looking_at_every_row(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        # Three full blocks and some, of two channels, with times that jitter against the arrival.
+        put = [
+            rows.reading(i * 100 + (i * 7919) % 3000, float(i), ("water-a", "room")[i % 3 == 0])
+            for i in range(SIZE * 3 + 500)
+        ]
+        for i in range(0, len(put), 300):
+            store.put(put[i : i + 300])
+            store.commit()
+        for start, end in ((0, 10**9), (150_000, 260_000), (203_000, 209_000), (600_000, 610_000)):
+            with StoreReader.open(path) as reader:
+                found = list(reader.readings("room", NOON + start, NOON + end))
+            expected = [r for r in put if r.channel == "room" and start <= r.moment.mono_ms < end]
+            assert found == sorted(expected, key=lambda r: r.moment.mono_ms)
+            assert found
+
+    def test_the_latest_of_each_channel_is_found_however_long_ago(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.put([rows.reading(0, 1.0, "float-low")])
+        store.put([rows.reading(i) for i in range(1, SIZE * 2)])
+        store.commit()
+        store.put([rows.reading(10**6, 26.0, "room")])
+        with StoreReader.open(path) as reader:
+            assert [r.channel for r in reader.latest_readings()] == ["float-low", "water-a"]
+        latest = {row.body.channel: row for row in store.tail.latest_readings()}  # type: ignore[union-attr]
+        assert {name: row.seq for name, row in latest.items()} == {
+            "float-low": 1,
+            "water-a": SIZE * 2,
+            "room": SIZE * 2 + 1,
+        }
+
+    def test_an_odd_value_does_not_hold_up_the_rest(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.put([rows.reading(1), rows.reading(2, raw="\udcff garbage"), rows.reading(3)])
+        store.commit()
+        assert store.trouble is None
+        with StoreReader.open(path) as reader:
+            assert [r.raw for r in reader.readings("water-a", NOON, NOON + 9)] == [
+                "",
+                "\\udcff garbage",
+                "",
+            ]
+
+    def test_numbers_go_on_after_a_restart(self, open_store: Opener, rows: Rows) -> None:
+        store = open_store()
+        store.put([rows.reading(1), rows.reading(2)])
+        store.close()
+        again = open_store()
+        again.put([rows.reading(3)])
+        again.commit()
+        assert [row.seq for row in again.tail.rows(Stream.READINGS, 0, 10)] == [1, 2, 3]
+
+
+class TestCommits:
+    def test_readings_wait_for_the_batch(self, open_store: Opener, path: Path, rows: Rows) -> None:
+        store = open_store(commit_every_s=30)
+        store.tick(0)
+        store.put([rows.reading(1)])
+        store.tick(29_999)
+        with StoreReader.open(path) as reader:
+            assert list(reader.all_readings()) == []
+            store.tick(30_000)
+            assert len(list(reader.all_readings())) == 1
+
+    def test_an_alarm_takes_the_open_batch_with_it_at_once(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.put([rows.reading(1)])
+        store.put_transition(rows.transition(2), [rows.notice(2, "k1")])
+        with StoreReader.open(path) as reader:
+            assert len(list(reader.all_readings())) == 1
+            assert reader.transitions() == [rows.transition(2)]
+            assert reader.notices() == [rows.notice(2, "k1")]
+
+    def test_a_notice_is_kept_once(self, open_store: Opener, path: Path, rows: Rows) -> None:
+        store = open_store()
+        store.put_notice(rows.notice(1, "k"))
+        store.put_notice(rows.notice(2, "k"))
+        store.put_transition(rows.transition(3), [rows.notice(3, "k"), rows.notice(3, "l")])
+        store.close()
+        again = open_store()
+        again.put_notice(rows.notice(4, "l"))
+        assert [(r.seq, r.body.key) for r in again.tail.rows(Stream.NOTICES, 0, 9)] == [  # type: ignore[union-attr]
+            (1, "k"),
+            (2, "l"),
+        ]
+
+    def test_nothing_to_write_costs_no_transaction(self, store: Store) -> None:
+        before = store.commits
+        for t in range(0, 600_000, 1000):
+            store.tick(t)
+        assert store.commits == before
+
+
+class TestAlarms:
+    def test_the_latest_of_each_is_restored(self, open_store: Opener, rows: Rows) -> None:
+        store = open_store()
+        store.put_transition(rows.transition(1, "water.low"))
+        store.put_transition(rows.transition(2, "room.silent"))
+        acknowledged = rows.transition(3, "water.low", "acknowledge")
+        store.put_transition(acknowledged)
+        store.close()
+        again = open_store()
+        assert again.latest_transitions() == [rows.transition(2, "room.silent"), acknowledged]
+        with StoreReader.open(again.path) as reader:
+            assert [t.alarm for t in reader.alarms()] == ["room.silent", "water.low"]
+
+    def test_a_beginning_in_an_earlier_boot_keeps_its_utc(
+        self, open_store: Opener, path: Path, rows: Rows
+    ) -> None:
+        store = open_store()
+        since = Moment(-5_000_000, NOON - 86_400_000, 1)  # does not fit the epoch: restored
+        store.put_transition(replace(rows.transition(1), since=since))
+        assert store.rebase("no such boot", 0) == 0
+        with StoreReader.open(path) as reader:
+            assert reader.transitions()[0].since.utc_ms == NOON - 86_400_000
+
+
+class TestJournal:
+    def test_a_correction_strikes_and_the_old_entry_stays(self, store: Store, path: Path) -> None:
+        store.put_journal(Entry("pour", NOON, 12.0, "L"))
+        (wrong,) = store.journal_after(0)
+        store.put_journal(Entry("pour", NOON, 1.2, "L", strikes=wrong.id))
+        with StoreReader.open(path) as reader:
+            assert [e.value for e in reader.journal()] == [1.2]
+            both = reader.journal(struck=True)
+        assert [(e.value, e.struck_by) for e in both] == [(12.0, both[1].id), (1.2, None)]
+
+    def test_striking_out_leaves_nothing_in_its_place(self, store: Store, path: Path) -> None:
+        first = note(path, Entry("pour", NOON, 1.0, "L"))
+        note(path, Entry(STRUCK, NOON, strikes=first))
+        with StoreReader.open(path) as reader:
+            assert reader.journal() == []
+            assert len(reader.journal(struck=True)) == 2
+
+    def test_the_same_key_is_one_entry(self, store: Store, path: Path) -> None:
+        assert note(path, Entry("pour", NOON, 1.0, "L", key="a")) == note(
+            path, Entry("pour", NOON, 1.0, "L", key="a")
+        )
+        store.put_journal(Entry("pour", NOON, 1.0, "L", key="a"))
+        assert len(store.journal_after(0)) == 1
+
+    def test_what_is_not_there_can_not_be_struck_out(self, store: Store, path: Path) -> None:
+        with pytest.raises(StoreError, match="no entry 7"):
+            note(path, Entry("pour", NOON, 1.0, "L", strikes=7))
+
+
+class TestSinks:
+    def test_cursors_outlive_a_restart(self, open_store: Opener) -> None:
+        store = open_store()
+        assert store.cursor("broker", Stream.READINGS) is None
+        store.move_cursor("broker", Stream.READINGS, 41)
+        store.close()
+        assert open_store().cursor("broker", Stream.READINGS) == 41
+
+    def test_a_dead_letter_can_be_sent_once_more(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.put_notice(rows.notice(1, "a"))
+        store.move_cursor("broker", Stream.NOTICES, 1, [Refusal(1, "topic invalid")])
+        (letter,) = store.dead_letters()
+        assert (letter.sink, letter.seq, letter.reason) == ("broker", 1, "topic invalid")
+        assert store.revived("broker") == []
+        assert revive(path, [letter.id]) == 1
+        ((again, row),) = store.revived("broker")
+        assert (again.id, row.body) == (letter.id, rows.notice(1, "a"))
+        assert store.revived("other") == []
+        store.settle_revived(letter.id, "still invalid")
+        assert [d.reason for d in store.dead_letters()] == ["still invalid"]
+        store.revive(letter.id)
+        store.settle_revived(letter.id)
+        assert store.dead_letters() == []
+
+    def test_a_reader_sees_how_far_a_sink_is_behind(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.put([rows.reading(t) for t in range(10)])
+        store.move_cursor("broker", Stream.READINGS, 4)
+        store.commit()
+        with StoreReader.open(path) as reader:
+            (cursor,) = reader.cursors()
+        assert (cursor.sink, cursor.seq, cursor.behind) == ("broker", 4, 6)
+
+    def test_estimates_are_a_stream(self, store: Store, path: Path) -> None:
+        rate = Published("evaporation.rate", NOON, "mL/h", 22.0, 18.0, 26.0, "one float, 2 pours")
+        store.put_estimates([rate, replace(rate, name="level", time_ms=NOON + 1)])
+        store.commit()
+        assert [r.body for r in store.tail.rows(Stream.ESTIMATES, 0, 9)][0] == rate
+        with StoreReader.open(path) as reader:
+            assert list(reader.estimates("evaporation.rate")) == [rate]
+            assert len(list(reader.estimates())) == 2
+
+
+class TestCalendar:
+    def test_what_is_done_is_done_after_a_restart(self, open_store: Opener) -> None:
+        store = open_store()
+        store.mark_done("review", "2026-01-01")
+        store.mark_done("review", "2026-01-01")
+        store.close()
+        again = open_store()
+        assert again.is_done("review", "2026-01-01")
+        assert not again.is_done("review", "2026-01-02")
+
+
+class TestReader:
+    def test_says_where_it_looked(self, tmp_path: Path) -> None:
+        with pytest.raises(StoreMissing, match=r"no store at .*nowhere\.db"):
+            StoreReader.open(tmp_path / "nowhere.db")
+
+    def test_reads_channels_with_what_is_said_of_them(
+        self, store: Store, path: Path, rows: Rows
+    ) -> None:
+        store.describe_channel("humidity", "humidity", "room")
+        store.describe_channel("water-a", "temperature", "behind the pump")
+        store.put([rows.reading(1, channel="room"), rows.reading(1)])
+        store.commit()
+        with StoreReader.open(path) as reader:
+            assert [(c.name, c.label) for c in reader.channels()] == [
+                ("humidity", "room"),
+                ("room", ""),
+                ("water-a", "behind the pump"),
+            ]
+            assert [r.channel for r in reader.all_readings()] == ["room", "water-a"]
