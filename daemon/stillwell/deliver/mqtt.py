@@ -58,6 +58,8 @@ MOST_LEAVING = 3
 """Thrown-away links whose thread has not ended (a name look-up that hangs) before no further one is
 made."""
 QUOTA_PAUSE_S = 30.0
+SHORT_LIFE_S = 60.0
+"""A connection that was lost sooner than this counts as flapping: each further one waits longer."""
 
 _TRY_AGAIN = {0x80, 0x83, 0x91, 0x97}
 """PUBACK codes that are about the moment (unspecified, implementation specific, number in use,
@@ -150,6 +152,8 @@ class Mqtt:
         self._silent = 0
         """Attempts in a row that the broker cut off without a word, as one does that is too old for
         5."""
+        self._up_since_s: float | None = None
+        self._short_lives = 0
         self._greeted = False
         self._met = False
         self._latest: OrderedDict[str, _Kept] = OrderedDict()
@@ -377,8 +381,25 @@ class Mqtt:
             return None
         down = link.down
         self._drop()
-        auth = down.code in (0x86, 0x87)
-        return Outcome(0, (), QUOTA_PAUSE_S if auth else 1.0, down.reason)
+        if down.code in (0x86, 0x87):
+            # Some brokers lock out who tries wrong passwords in a hurry.
+            return Outcome(0, (), QUOTA_PAUSE_S, down.reason)
+        since, self._up_since_s = self._up_since_s, None
+        if since is None:
+            return Outcome(0, (), 1.0, down.reason)
+        if time.monotonic() - since >= SHORT_LIFE_S:
+            self._short_lives = 0
+        self._short_lives += 1
+        pause = min(2.0 ** min(self._short_lives - 1, 10), SHORT_LIFE_S)
+        if self._short_lives < 3:
+            return Outcome(0, (), pause, down.reason)
+        # mosquitto 2.0 throws the older of two clients with one id out without a word.
+        hint = (
+            f" That was {self._short_lives} times in short order: does a second daemon use our "
+            f"client id {link.address.client_id}? "
+            f"Then give one of them its own in {link.address.section}."
+        )
+        return Outcome(0, (), pause, down.reason + hint)
 
     def _drop(self) -> None:
         link, self._link = self._link, None
@@ -411,6 +432,8 @@ class Mqtt:
                 self._shown[message.topic] = self._latest[message.topic].seq
         self._met = True
         self._silent = 0
+        if self._up_since_s is None:
+            self._up_since_s = time.monotonic()
         while self._again:
             code = self._publish(self._again[:1])[0]
             if code is None or code in _TRY_AGAIN:

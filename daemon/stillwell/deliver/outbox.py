@@ -17,7 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Outcome, Refusal, Retains, Row, Sink, Stream, Tends
@@ -46,8 +46,22 @@ class Follows(Protocol):
         """At most `limit` rows with a greater number than `after_seq`, in order."""
         ...
 
-    def wait(self, seq: int, stream: Stream, timeout_s: float) -> object:
+    def wait(
+        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
+    ) -> object:
         """Returns when `stream` has a row after `seq`, or after `timeout_s`."""
+        ...
+
+
+@runtime_checkable
+class WakesForAny(Protocol):
+    """An ability of a tail: one wait for several streams, so that a notice need not wait for a
+    reading to wake its sink."""
+
+    def wait_any(
+        self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
+    ) -> object:
+        """Returns when any of the streams has a row after its number, or after `timeout_s`."""
         ...
 
 
@@ -179,13 +193,14 @@ class Outbox:
         return 0.0 if more else IDLE_S
 
     def idle(self, timeout_s: float) -> None:
-        """Waits at most `timeout_s` for a row in the most frequent stream."""
-        if self._committed_only:
-            # The tail wakes for rows that are not on the disk yet, again and again.
-            time.sleep(timeout_s)
+        """Waits at most `timeout_s` for a row that has not been offered yet."""
+        only = self._committed_only
+        if isinstance(self._tail, WakesForAny):
+            self._tail.wait_any(self._cursors, timeout_s, committed_only=only)
             return
+        # Without that ability the most frequent stream wakes us, and the others wait for its turn.
         stream = Stream.READINGS if Stream.READINGS in self._streams else self._streams[0]
-        self._tail.wait(self._cursors[stream], stream, timeout_s)
+        self._tail.wait(self._cursors[stream], stream, timeout_s, committed_only=only)
 
     def close(self) -> None:
         """Lets the sink go and offers the last cursors to be kept. Never raises."""

@@ -149,4 +149,5 @@ def estimate(tank: str, published: Published) -> list[Record]:
 
 def dumps(pack: Sequence[Record]) -> bytes:
     """The pack as compact JSON in UTF-8."""
-    return json.dumps(pack, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+    text = json.dumps(pack, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.encode("utf-8", errors="replace")
