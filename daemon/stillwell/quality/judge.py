@@ -30,9 +30,9 @@ class Judge:
     range alone.
 
     The names in `Reading.tests`, in this order: the driver's failure (``crc``, ``gone``,
-    ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``) or ``missing`` or
-    ``not-a-number``; else
-    ``power-on``, ``gross-range``, ``stale``, ``rate``, ``spike``, ``flat-line``.
+    ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``), ``missing`` or
+    ``not-a-number``; else ``power-on``, ``gross-range``, ``stale``, ``rate``, ``spike``,
+    ``flat-line``.
 
     Args:
         limits: what to judge by.
@@ -73,9 +73,9 @@ class Judge:
         """Returns the sample as a reading.
 
         PASS: no test has anything against it. SUSPECT or FAIL: the tests named in `tests` have.
-            MISSING:
-        there is no value (none, or NaN). A failure with a value is FAIL. The value of a reading is
-        never infinite or NaN; `raw` says what came, and is kept for every reading that is not PASS.
+        MISSING: there is no value (none, or NaN). A failure with a value is FAIL. The value of a
+        reading is never infinite or NaN; `raw` says what came, and is kept for every reading that
+        is not PASS.
         """
         # Nearly every value is an ordinary one: in range, close to the last, soon after it. It
         # passes here, on conditions that imply what the tests would find; everything else is judged
@@ -111,13 +111,11 @@ class Judge:
         if failure is not None or nothing is not None or value is None:
             return _without_value(sample, moment, nothing)
         limits, now_ms = self.limits, moment.mono_ms
-        verdicts = {
-            "power-on": _PASS
-            if limits.quantity is not Quantity.TEMPERATURE
-            else power_on(value, self._good),
-            "gross-range": gross_range(value, limits.fail, limits.suspect),
-        }
-        if Flag.FAIL not in verdicts.values():
+        verdicts = {}
+        if limits.quantity is Quantity.TEMPERATURE:
+            verdicts["power-on"] = power_on(value, self._good)
+        verdicts["gross-range"] = gross_range(value, limits.fail, limits.suspect)
+        if Flag.FAIL not in verdicts.values():  # what failed is compared with nothing
             self._look_back(now_ms)
             verdicts |= self._compared(value, now_ms, sample.stale)
             self._remember(value, now_ms)

@@ -1,9 +1,9 @@
 """Evaporation from a water surface, from the published correlations for pools.
 
-They disagree among themselves by a factor of up to two at a tank's temperatures, and with
-measurements by a mean of 18 % at best (Shah 2002, HVAC&R Research 8(1):125, eleven sources from
-0.07 to 425 m2). A number from here is an expectation with a standard deviation of a quarter of
-itself, never a measurement.
+The two here lie up to a half apart at a tank's temperatures, published ones up to a factor of four
+(Smith & Jones 1995, ASHRAE Transactions 101(1) 3841), and measurements differ from the best by a
+mean of 18 % (Shah 2002, HVAC&R Research 8(1):125, eleven sources from 0.07 to 425 m2). So a number
+from here is an expectation with a standard deviation of a quarter of itself, never a measurement.
 
 A flux in kg/(m2 h), as the publications give it, is nearly mm an hour.
 """
