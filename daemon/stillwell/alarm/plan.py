@@ -34,7 +34,8 @@ class WatchPlan:
     consequences: tuple[Relation, ...] = ()
     """(consequence, cause), beside those that follow from the plan itself."""
     settle_s: float = 120.0
-    """After a cause has returned, its consequences have so long to follow before they speak."""
+    """After a cause has returned, its consequences have so long to follow before they speak; those
+    of a channel at least twice its gap."""
     longest_shelf_s: float = LONGEST_S
 
     def __post_init__(self) -> None:

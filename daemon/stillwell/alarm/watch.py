@@ -18,6 +18,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from stillwell.alarm import agreement as agreements
 from stillwell.alarm import band as bands
@@ -261,7 +262,7 @@ class Watch:
         self._restore_rules()
         for alarm, state in self._alarms.items():
             if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
-                self._settling[alarm] = now.mono_ms + round(self.plan.settle_s * 1000)
+                self._settling[alarm] = now.mono_ms + self._settle_ms(alarm)
         self._due_ms = -_NEVER_MS
         return out
 
@@ -392,6 +393,8 @@ class Watch:
         after, actions = step(before, event, now)
         if not any(isinstance(action, Record) for action in actions):
             return []
+        if after.since is None:
+            after = replace(after, since=now)  # so that the log holds the whole state
         self._alarms[alarm] = after
         if after.state is not State.SUPPRESSED:
             self._settling.pop(alarm, None)
@@ -429,8 +432,15 @@ class Watch:
             if state.state is State.UNACKNOWLEDGED:
                 return self._move(alarm, Event(Kind.SUPPRESS), now)
         elif state.state is State.SUPPRESSED and alarm not in self._settling:
-            self._settling[alarm] = now.mono_ms + round(self.plan.settle_s * 1000)
+            self._settling[alarm] = now.mono_ms + self._settle_ms(alarm)
         return []
+
+    def _settle_ms(self, alarm: str) -> int:
+        """How long `alarm` may take to follow its cause: a channel has to be read again, and then to
+        go well for its gap."""
+        settle_ms = round(self.plan.settle_s * 1000)
+        channel = self._channels.get(alarm.rpartition(".")[0])
+        return settle_ms if channel is None else max(settle_ms, 2 * channel.gap_ms)
 
     def _settle(self, now: Moment) -> list[Transition]:
         out: list[Transition] = []
