@@ -323,8 +323,7 @@ class OneWire:
             if len(channels) > 1 and master is not None and self._convert_together(master):
                 yield from self._read_converted(channels)
             else:
-                # One probe alone gains nothing from a bulk conversion, and its own is better
-                # evidence.
+                # One probe alone gains nothing from a bulk conversion: its own is better evidence.
                 pending = master is not None and _status(master) == 1
                 for channel in channels:
                     if pending:
@@ -335,16 +334,18 @@ class OneWire:
         """One sample a probe after a bulk conversion, each conversion shown or made to be new."""
         before = {channel: self._last.get(channel) for channel in channels}
         frames = {channel: self._read_probe(channel) for channel in channels}
+        # A probe back from a loss of supply shows other bytes without having converted: that is no
+        # evidence.
         heard = any(
-            before[channel] is not None and frame.scratchpad and frame.scratchpad != before[channel]
+            frame.failure is None and before[channel] not in (None, frame.scratchpad)
             for channel, frame in frames.items()
         )
         for channel, frame in frames.items():
-            if heard or not frame.scratchpad:
+            if heard or frame.value is None:
                 yield frame.sample(channel)
                 continue
             again = self._read_probe(channel)
-            if again.scratchpad:
+            if again.value is not None:
                 yield again.sample(channel)
             else:
                 yield frame.sample(channel, stale=True)
@@ -363,6 +364,7 @@ class OneWire:
         except OSError as error:
             failure = Failure.GONE if error.errno in _GONE_ERRORS else Failure.DRIVER
             name = errno.errorcode.get(error.errno or 0, "error")
+            self._last.pop(channel, None)
             return _Frame(None, failure, f"{where.probe}: {name}, {error.strerror}")
         if frame.failure is Failure.GONE and _status(self._master_of(where.probe)) == -1:
             frame = _Frame(None, Failure.SILENT, "empty read: a bulk conversion does not end")
@@ -371,16 +373,14 @@ class OneWire:
             if where.resolution == resolution(frame.scratchpad):
                 self._resolution_tries.pop(where.probe, None)
             elif where.resolution is not None:
-                # The setting lives in the probe's RAM: it is lost whenever the probe lost its
-                # supply.
+                # The setting lives in the probe's RAM and goes with its supply.
                 self._set_resolution(where)
         else:
             self._last.pop(channel, None)
         return frame
 
     def _convert_together(self, master: Path) -> bool:
-        """Starts a conversion on every probe of a bus and waits for its end; whether it was
-        started.
+        """Starts a conversion on every probe of a bus, waits for its end; whether it was started.
 
         The kernel returns from the write when the conversion is over; the status is still asked
         for, a bounded number of times, because it may be another process's conversion that runs.

@@ -212,7 +212,7 @@ class _Haul:
     values: dict[str, _Value] = field(default_factory=dict)
     """The latest good number of each channel."""
     damaged: dict[str, str] = field(default_factory=dict)
-    """Channels whose latest line matched with something that is no number, and that line."""
+    """Channels for which a line matched with something that is no number, and that line."""
 
 
 class SerialText:
@@ -244,7 +244,6 @@ class SerialText:
                     f"{path} was plugged over to another device while it was being opened.",
                     "Nothing to do: it is opened again by itself.",
                 )
-            self._port.reset_input_buffer()
         except DriverError:
             self.close()
             raise
@@ -351,7 +350,6 @@ class SerialText:
                     haul.damaged[channel] = text
                 else:
                     haul.values[channel] = _Value(number, text)
-                    haul.damaged.pop(channel, None)
 
     def _sample(self, channel: str, fresh: _Haul, backlog: _Haul, overflowed: bool) -> Sample:
         for haul, stale in ((fresh, False), (backlog, overflowed)):

@@ -326,6 +326,14 @@ class TestWhatIsSaidWhen:
             read(driver)
 
 
+class TestTheRealPackage:
+    @pytest.mark.parametrize("path", ["/dev/null", "/dev/no-such-gpiochip"])
+    def test_what_is_no_gpio_chip_is_told_in_words(self, path: str) -> None:
+        with pytest.raises(DriverError, match="cannot be opened") as caught:
+            opened({"float-low": {"line": 17}}, chip=path)
+        assert "gpiodetect" in caught.value.do
+
+
 class TestFindingTheHeader:
     def test_it_is_known_by_its_label_and_not_by_its_number(
         self, header: Header, tmp_path: Path

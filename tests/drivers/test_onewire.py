@@ -12,7 +12,9 @@ from __future__ import annotations
 import errno
 import logging
 import os
+import shlex
 import shutil
+import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -281,6 +283,10 @@ class TestOneProbesFile:
         got = judge_w1_slave(two_lines(bytes(bad), crc=bad[8]))
         assert (got.value, got.failure) == (None, Failure.CRC)
 
+    def test_a_no_over_bytes_that_fit_is_believed(self) -> None:
+        got = judge_w1_slave(two_lines(frame(402), ok=False))
+        assert (got.value, got.failure) == (None, Failure.CRC)
+
     def test_all_ones_is_a_crc_failure(self) -> None:
         assert judge_w1_slave(two_lines(b"\xff" * 9, ok=False)).failure is Failure.CRC
 
@@ -530,6 +536,15 @@ class TestAConversionThatNeverHappened:
         got = read(opened(bus, water_a=A, water_b=B))
         assert [(s.value, s.stale) for s in got.values()] == [(25.25, False), (25.5, False)]
 
+    def test_the_first_round_after_opening_again_is_not_believed_either(self, bus: Bus) -> None:
+        a, b = bus.plug(A, 25.25), bus.plug(B, 25.5)
+        driver = opened(bus, water_a=A, water_b=B)
+        read(driver)
+        driver.close()
+        a.water, b.water, b.deaf = 384, 385, True
+        driver.open()
+        assert read(driver)["water-b"].value == 24.0625
+
     def test_a_lost_bulk_command_is_made_good_by_single_conversions(self, bus: Bus) -> None:
         a, b = bus.plug(A, 25.25), bus.plug(B, 25.5)
         driver = opened(bus, water_a=A, water_b=B)
@@ -537,6 +552,30 @@ class TestAConversionThatNeverHappened:
         a.water, b.water, bus.trigger_lost = 384, 385, True
         got = read(driver)
         assert [(s.value, s.stale) for s in got.values()] == [(24.0, False), (24.0625, False)]
+
+    def test_a_probe_back_from_a_loss_of_supply_is_no_evidence_of_a_conversion(
+        self, bus: Bus
+    ) -> None:
+        a, b = bus.plug(A, 25.25), bus.plug(B, 25.5)
+        driver = opened(bus, water_a=A, water_b=B)
+        read(driver)
+        bus.trigger_lost = True
+        a.water, b.ram = 384, POWER_ON
+        got = read(driver)
+        assert (got["water-a"].value, got["water-b"].value) == (24.0, 25.5)
+
+    def test_nor_is_one_that_was_missing_in_between(self, bus: Bus) -> None:
+        a = bus.plug(A, 25.25)
+        bus.plug(B, 25.5)
+        driver = opened(bus, water_a=A, water_b=B)
+        read(driver)
+        bus.unplug(B)
+        read(driver)
+        b = bus.plug(B, 25.5)
+        bus.trigger_lost = True
+        a.water, b.ram = 384, frame(320)
+        got = read(driver)
+        assert (got["water-a"].value, got["water-b"].value) == (24.0, 25.5)
 
     def test_where_that_fails_the_old_frame_is_given_as_stale(
         self, bus: Bus, monkeypatch: pytest.MonkeyPatch
@@ -593,6 +632,15 @@ class TestResolution:
         read(driver)
         assert model.bits == 10
 
+    def test_it_is_set_again_however_often_that_happens(self, bus: Bus) -> None:
+        model = bus.plug(A, 25.4375)
+        driver = opened_with(bus, {"water-a": {"probe": A, "resolution": 10}})
+        for _ in range(5):
+            model.bits = 12
+            read(driver)
+            assert model.bits == 10
+            read(driver)
+
     def test_a_copy_that_does_not_take_it_is_asked_three_times_and_named_once(
         self, bus: Bus, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -627,3 +675,33 @@ class TestSettings:
     def test_no_channel_is_refused(self) -> None:
         with pytest.raises(ValidationError):
             OneWireSettings.model_validate({"channels": {}})
+
+
+class TestTheUdevRule:
+    def test_its_command_opens_the_trigger_and_the_resolution_to_the_group(
+        self, tmp_path: Path
+    ) -> None:
+        rules = Path(__file__).parents[2] / "deploy/systemd/99-stillwell.rules"
+        (line,) = (text for text in rules.read_text("utf-8").splitlines() if 'EM=="w1"' in text)
+        # As udev expands it (udev(7)): $sys, $devpath, and $$ for a dollar sign. The group is one
+        # of our own, as the user of stillwell need not exist here.
+        command = line.partition('RUN+="')[2].removesuffix('"')
+        for name, value in {
+            "$sys": str(tmp_path),
+            "$devpath": f"/w1_bus_master1/{A}",
+            "$$": "$",
+            "chgrp stillwell": f"chgrp {os.getgid()}",
+        }.items():
+            assert name in command
+            command = command.replace(name, value)
+        probe = tmp_path / "w1_bus_master1" / A
+        probe.mkdir(parents=True)
+        opened_up = [probe / "resolution", probe.parent / "therm_bulk_read"]
+        for path in [*opened_up, probe / "w1_slave"]:
+            path.touch()
+            path.chmod(0o644)
+        subprocess.run(shlex.split(command), check=True)
+        assert [oct(path.stat().st_mode & 0o777) for path in opened_up] == ["0o664", "0o664"]
+        assert (probe / "w1_slave").stat().st_mode & 0o777 == 0o644
+        opened_up[1].unlink()  # a kernel without bulk conversion
+        subprocess.run(shlex.split(command), check=True)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -170,7 +170,31 @@ class TestLines:
         sample = one(driver)
         assert (sample.value, sample.stale) == (1.0, True)
 
-    def test_blanks_and_case_of_the_port_do_not_matter_to_the_number(
+    def test_after_an_overflow_two_halves_do_not_make_a_line(
+        self, driver: Prompted, gauge: Gauge
+    ) -> None:
+        gauge.say(b"level=1 mm\n" * 400 + b"level=12")
+        sample = hear(driver, gauge, b"3 mm\n")
+        assert (sample.value, sample.stale) == (1.0, True)
+
+    def test_nor_do_they_when_the_buffer_overflows_during_the_read(
+        self, driver: Prompted, gauge: Gauge
+    ) -> None:
+        # A pseudo-terminal holds its writer back and loses nothing, so a fake port stands here.
+        arrived = [b"?", b"?" * 4086 + b"\nlevel=12", b"3", b" mm\n"]
+
+        class Port:
+            @property
+            def in_waiting(self) -> int:
+                return len(arrived[0]) if arrived else 0
+
+            def read(self, size: int) -> bytes:
+                return arrived.pop(0) if size and arrived else b""
+
+        haul = SerialText._wait(driver, Port())  # type: ignore[arg-type]
+        assert haul.values == {}
+
+    def test_blanks_and_a_decimal_comma_do_not_matter_to_the_number(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
         assert hear(driver, gauge, b"  level=7,25 mm \n").value == 7.25
@@ -255,9 +279,18 @@ class TestWhatIsNoReading:
     def test_an_overlong_line_is_garbage_and_the_next_one_counts(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
-        long = b"level=" + b"1" * 1000 + b" mm\n"
+        long = b"level=1" + b" " * 1000 + b" mm\n"
         assert hear(driver, gauge, long).failure is Failure.GARBAGE
         assert hear(driver, gauge, b"level=2 mm\n").value == 2.0
+
+    def test_a_line_that_matches_only_because_it_was_cut_does_not_count(self, gauge: Gauge) -> None:
+        driver = Prompted(settings(gauge, pattern=r"(?P<mm>\d+) x+"))
+        driver.open()
+        try:
+            assert hear(driver, gauge, b"\n1 " + b"x" * 1000 + b"y\n").failure is Failure.GARBAGE
+            assert hear(driver, gauge, b"2 " + b"x" * 100 + b"\n").value == 2.0
+        finally:
+            driver.close()
 
 
 class TestUnplugging:
@@ -283,14 +316,15 @@ class TestUnplugging:
     def test_plugged_in_again_under_another_number_it_is_found_by_its_name(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
-        gauge.say(b"level=1 m")
+        assert hear(driver, gauge, b"level=1 m").value is None
         gauge.unplug()
         with pytest.raises(DriverError):
             one(driver)
         gauge.plug()
         driver.open()
         # The half line from before must not meet the first one of now.
-        assert hear(driver, gauge, b"m\nlevel=2 mm\n").value == 2.0
+        assert hear(driver, gauge, b"m\n").value is None
+        assert hear(driver, gauge, b"level=2 mm\n").value == 2.0
 
     def test_any_error_of_the_port_closes_it(
         self, driver: Prompted, monkeypatch: pytest.MonkeyPatch
@@ -405,6 +439,8 @@ class TestTheLineBuffer:
         assert whole.piece == cut.piece
 
     @given(st.lists(st.binary(max_size=600), max_size=20))
+    @example([b"x" * 600])
+    @example([b"\n", b"x" * 200, b"x" * 200 + b"\n"])
     def test_it_never_holds_more_than_one_longest_line(self, pieces: list[bytes]) -> None:
         buffer = LineBuffer()
         for piece in pieces:
