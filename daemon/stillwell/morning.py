@@ -4,8 +4,9 @@ phone."""
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from heapq import merge
 from zoneinfo import ZoneInfo
 
@@ -23,6 +24,9 @@ from stillwell.review import (
 )
 from stillwell.store import StoreReader
 from stillwell.units import Dimension, System, show
+
+PLAN_KEY = "review plan"
+"""Under which the plan is kept in the store."""
 
 DIMENSION = {
     "Cel": Dimension.TEMPERATURE,
@@ -43,6 +47,36 @@ class ReviewPlan:
     night_to: dt.time
     bands: tuple[BandPlan, ...]
     channels: Mapping[str, Quantity]
+
+    def to_json(self) -> str:
+        """For the store: whoever looks at it later need not have the configuration."""
+        return json.dumps(
+            {
+                "tank": self.tank,
+                "zone": self.zone,
+                "units": str(self.units),
+                "night_from": self.night_from.isoformat(),
+                "night_to": self.night_to.isoformat(),
+                "bands": [asdict(band) for band in self.bands],
+                "channels": dict(self.channels),
+            }
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> ReviewPlan:
+        """The inverse of `to_json`."""
+        raw = json.loads(text)
+        return cls(
+            tank=raw["tank"],
+            zone=raw["zone"],
+            units=System(raw["units"]),
+            night_from=dt.time.fromisoformat(raw["night_from"]),
+            night_to=dt.time.fromisoformat(raw["night_to"]),
+            bands=tuple(
+                BandPlan(**band | {"channels": tuple(band["channels"])}) for band in raw["bands"]
+            ),
+            channels={name: Quantity(quantity) for name, quantity in raw["channels"].items()},
+        )
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
         """The last nights that have ended, the oldest first."""

@@ -14,7 +14,7 @@ from stillwell.acquire.bus import Bus, Deliver, Source
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.outbox import Outbox, OutboxThread
-from stillwell.morning import ReviewPlan
+from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock, Driver, DriverError, KnowsChannels, Stream, TakesRequests
@@ -189,6 +189,7 @@ def pipeline(
     """The pipeline over an opened store."""
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
+    store.describe(PLAN_KEY, review_plan(settings).to_json())
     return Pipeline(store, Watch(watch_plan(settings)), judges(settings), told=told)
 
 

@@ -91,6 +91,7 @@ class _Generation:
         self.over = threading.Event()
         self.thread: threading.Thread | None = None
         self.busy: tuple[str, int] | None = None  # (source, since mono_ms)
+        self.brought: list[Sample] = []  # by the read that goes on
         self.progress = 0
 
 
@@ -170,19 +171,14 @@ class Bus:
                 do="Check its cable and plug; other sensors are read on.",
             )
         )
-        now_ms = self._mono_ms()
-        self._deliver(
-            Batch(
-                stuck,
-                now_ms,
-                tuple(
-                    Sample(
-                        channel, None, Failure.SILENT, f"no answer within {source.deadline_s:g} s"
-                    )
-                    for channel in source.channels
-                ),
-            )
+        # What a read brought before it hung is kept: one bad probe must not take others along.
+        brought = {s.channel: s for s in tuple(old.brought) if s.channel in source.channels}
+        raw = f"no answer within {source.deadline_s:g} s"
+        samples = tuple(
+            brought.get(channel) or Sample(channel, None, Failure.SILENT, raw)
+            for channel in source.channels
         )
+        self._deliver(Batch(stuck, self._mono_ms(), samples))
         if old.number >= REPLACEMENTS:
             self.given_up = True
             log.error("bus %s: hung %d times, given up", self.name, old.number + 1)
@@ -247,7 +243,9 @@ class Bus:
                     slot.driver.use_clock(self._clock)
             if not slot.opened:
                 slot.driver.open()
-            samples = list(slot.driver.read())
+            generation.brought = samples = []
+            for sample in slot.driver.read():
+                samples.append(sample)  # noqa: PERF402 - the supervisor looks at it meanwhile
         except DriverError as error:
             self._went_down(generation, slot, error)
             return self._failed(slot)

@@ -1,1 +1,1 @@
-"""The command line: one file a command. Each command prints for people by default and JSON on request."""
+"""The command line: one file a command. Each prints for people, and JSON on request."""

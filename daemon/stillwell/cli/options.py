@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 if TYPE_CHECKING:
+    from stillwell.morning import ReviewPlan
     from stillwell.settings import Settings
 
 ConfigOption = Annotated[
@@ -60,7 +61,27 @@ def store_path(config: Path | None, store: Path | None) -> Path:
     """Which store is meant."""
     if store is not None:
         return store
-    return Path(load_settings(config).store.path)
+    return load_settings(config).store_path
+
+
+def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, ReviewPlan]:
+    """Which store is meant, and what a review of it looks at: from the configuration where one is
+    named, else as the daemon left it in the store itself."""
+    from stillwell.morning import PLAN_KEY, ReviewPlan
+    from stillwell.store import StoreReader
+
+    if config is not None or store is None:
+        from stillwell.wire import review_plan
+
+        settings = load_settings(config)
+        return store or settings.store_path, review_plan(settings)
+    with reporting_store_errors():
+        reader = StoreReader.open(store)
+        kept = reader.described(PLAN_KEY)
+        reader.close()
+    if kept is None:
+        fail(f"{store} says nothing of its tank.", "Name the configuration too: --config FILE.")
+    return store, ReviewPlan.from_json(kept)
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""``stillwell replay``: a trace through the whole pipeline, on its own clock, into a fresh store."""
+"""``stillwell replay``: a trace through the whole pipeline, on its clock, into a fresh store."""
 
 from __future__ import annotations
 

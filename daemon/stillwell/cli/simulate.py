@@ -33,6 +33,10 @@ def simulate(
     days: Annotated[
         float, typer.Option(help="How many days, ending now.", min=0.01, max=3660.0)
     ] = 3.0,
+    begin: Annotated[
+        str,
+        typer.Option("--from", help="Begin then: 2026-01-31T08:00Z. Instead of --days."),
+    ] = "",
     until: Annotated[
         str, typer.Option(help="End then instead of now: 2026-01-31T08:00Z.", show_default=False)
     ] = "",
@@ -56,7 +60,9 @@ def simulate(
         faulty.print_faults()
         return
     end_ms = instant_ms(until)
-    start_ms = end_ms - round(days * 86_400_000)
+    start_ms = instant_ms(begin) if begin else end_ms - round(days * 86_400_000)
+    if start_ms >= end_ms:
+        fail("There is nothing to simulate: the beginning is not before the end.")
     settings = faulty.begun_at(load_settings(config), start_ms)
     if fault:
         settings = faulty.with_fault(

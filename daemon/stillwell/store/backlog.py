@@ -121,6 +121,7 @@ class Backlog:
     epochs: list[EpochBegun | Rebased] = field(default_factory=list)
     channels: dict[str, tuple[str, str]] = field(default_factory=dict)
     """Descriptions (quantity, label) to be written."""
+    meta: dict[str, str] = field(default_factory=dict)
     journal: list[Entry] = field(default_factory=list)
     done: list[tuple[str, str]] = field(default_factory=list)
     replies: list[tuple[int, Reply]] = field(default_factory=list)
@@ -147,6 +148,7 @@ class Backlog:
             or self.estimates.pending
             or self.epochs
             or self.channels
+            or self.meta
             or self.journal
             or self.done
             or self.replies

@@ -101,6 +101,9 @@ def write_vital(
             for name, (quantity, label) in backlog.channels.items()
         ),
     )
+    db.executemany(
+        "INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", prepare(backlog.meta.items())
+    )
 
 
 def write_readings(

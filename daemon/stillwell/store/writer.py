@@ -51,7 +51,7 @@ from stillwell.store.tail import Shared, Tail
 
 log = logging.getLogger(__name__)
 
-_BATCH_ROWS = 20_000
+_BATCH_ROWS = 20000
 _SLICE_ROWS = 5_000
 _LONGEST_PAUSE_S = 60.0
 
@@ -406,6 +406,11 @@ class Store:
         if self._described.get(name) != (quantity, label):
             self._described[name] = self._backlog.channels[name] = (quantity, label)
 
+    def describe(self, key: str, value: str) -> None:
+        """Keeps a fact about the tank (its zone, its bands) for those who look at the store without
+        the configuration; with the open batch."""
+        self._backlog.meta[key] = value
+
     def put(self, readings: Sequence[Reading]) -> None:
         """Adds readings to the open batch."""
         shared = self._shared
@@ -732,6 +737,7 @@ class Store:
         backlog.done.clear()
         backlog.replies.clear()
         backlog.channels.clear()
+        backlog.meta.clear()
 
     def _settle_rest(self) -> None:
         backlog = self._backlog

@@ -1,0 +1,69 @@
+"""``stillwell ack`` and ``stillwell reset``: somebody has seen it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stillwell.cli.asking import ByOption, ask_and_tell, known_alarms, who
+from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail, store_path
+from stillwell.ports import Command, Request
+
+Alarm = Annotated[
+    str,
+    typer.Argument(
+        help="The alarm's name, as water.low.", metavar="[ALARM]", autocompletion=known_alarms
+    ),
+]
+Every = Annotated[bool, typer.Option("--all", "-a", help="Every alarm that it fits.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("ack")(ack)
+    app.command("reset")(reset)
+
+
+def ack(
+    alarm: Alarm = "",
+    every: Every = False,
+    by: ByOption = "",
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Acknowledge an alarm: you have seen it and will see to it. It stands until it is over.
+
+    Example: stillwell ack water.low
+    """
+    _ask(Command.ACKNOWLEDGE, alarm, every, by, config, store, as_json)
+
+
+def reset(
+    alarm: Alarm = "",
+    every: Every = False,
+    by: ByOption = "",
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Reset a latching alarm whose cause is gone.
+
+    Example: stillwell reset water.low
+    """
+    _ask(Command.RESET, alarm, every, by, config, store, as_json)
+
+
+def _ask(
+    command: Command,
+    alarm: str,
+    every: bool,
+    by: str,
+    config: ConfigOption,
+    store: StoreOption,
+    as_json: bool,
+) -> None:
+    if bool(alarm) == every:
+        fail("Name one alarm, or give --all.", "What stands: stillwell alarms")
+    request = Request(command, alarm, who(by))
+    ask_and_tell(store_path(config, store), request, config, as_json=as_json)

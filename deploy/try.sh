@@ -1,0 +1,119 @@
+#!/usr/bin/env bash
+# Shows stillwell at work on a simulated tank: nothing is wired, nothing outside this folder is changed.
+#   deploy/try.sh                     three days in seconds, last night's review, then live
+#   deploy/try.sh --fault NAME        the same, then an alarm raised, acknowledged and cleared in a minute
+#   deploy/try.sh --faults            which faults there are
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+
+fault=""
+list=0
+while (($#)); do
+    case "$1" in
+        --fault)
+            fault="${2:?--fault needs a name; deploy/try.sh --faults lists them}"
+            shift 2
+            ;;
+        --faults)
+            list=1
+            shift
+            ;;
+        *)
+            echo "unknown argument $1. Known: --fault NAME, --faults" >&2
+            exit 2
+            ;;
+    esac
+done
+
+say() { echo "== $*"; }
+
+python="${STILLWELL_PYTHON:-python3}"
+if ! "$python" -c 'import venv, ensurepip' >/dev/null 2>&1; then
+    if [[ $EUID -eq 0 ]]; then root=(); else root=(sudo); fi
+    say "installing python3-venv"
+    "${root[@]}" apt-get update -qq
+    "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends python3 python3-venv >/dev/null
+fi
+if [[ ! -x .venv/bin/python ]]; then
+    say "making .venv"
+    "$python" -m venv .venv
+fi
+if [[ ! -x .venv/bin/stillwell || pyproject.toml -nt .venv/.stillwell-try ]]; then
+    say "installing stillwell and its packages into .venv (a minute; a few on a Zero 2 W)"
+    .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable .
+    touch .venv/.stillwell-try
+fi
+stillwell=.venv/bin/stillwell
+
+if ((list)); then
+    exec "$stillwell" simulate --faults
+fi
+
+folder="$PWD/.try"
+mkdir -p "$folder"
+store="$folder/reading-room.db"
+config="$folder/stillwell.toml"
+rm -f "$store"*
+cp config/reading-room-simulated.toml "$config"
+begun="$(date -u -d '3 days ago' +%Y-%m-%dT%H:%M:%SZ)"
+now="$(date -u +%Y-%m-%dT%H:%M:%SZ)"
+
+if (exec 3<>/dev/tcp/127.0.0.1/1883) 2>/dev/null; then
+    cat >>"$config" <<'TOML'
+
+[sink.broker]
+kind = "mqtt"
+host = "127.0.0.1"
+TOML
+    say "a broker answers on localhost: publishing there. Watch with: mosquitto_sub -v -t 'stillwell/#'"
+else
+    say "no broker answers on localhost:1883: nothing is published; everything else works without one"
+fi
+
+say "three days of a 68-litre tank, simulated"
+"$stillwell" simulate --config "$config" --store "$store" --from "$begun" --until "$now"
+
+say "the review of last night"
+"$stillwell" review --config "$config" --store "$store"
+
+cat <<TEXT
+== the store is $store; look at it from another terminal, in this folder:
+     $stillwell alarms --store $store            what stands
+     $stillwell review --store $store --last 2   the last two nights
+     $stillwell export --store $store --format csv
+== stop with Ctrl-C
+TEXT
+
+run=("$stillwell" run --config "$config" --store "$store" --begun "$begun" --show)
+if [[ -z $fault ]]; then
+    say "live now: a reading every 30 s; alarms are printed here when there are any"
+    exec "${run[@]}"
+fi
+
+# Time runs faster, so that hours of cooling water pass in a minute.
+say "live now, WITH SIMULATED TIME 240 TIMES AS FAST (a second is four minutes)"
+say "in a moment: $fault, for 110 simulated minutes. If nobody acknowledges the alarm within 6 s, this script does."
+"${run[@]}" --speed 240 --fault "$fault" --for "110 min" &
+daemon=$!
+trap 'kill -TERM $daemon 2>/dev/null || true; wait $daemon 2>/dev/null || true' EXIT
+trap 'exit 130' INT TERM
+
+waits_for_an_answer() { "$stillwell" alarms --store "$store" --json | grep -q '"state": "unacknowledged"'; }
+all_quiet() { ! "$stillwell" alarms --store "$store" --json | grep -q '"active": true'; }
+answered=0
+for ((second = 0; second < 90; second++)); do
+    kill -0 "$daemon" 2>/dev/null || exit 1
+    if ((!answered)) && waits_for_an_answer; then
+        sleep 6
+        if waits_for_an_answer; then
+            say "acknowledging: $stillwell ack --all --by try.sh --store $store"
+            "$stillwell" ack --all --by try.sh --store "$store"
+        fi
+        answered=1
+    elif ((answered)) && all_quiet; then
+        say "raised, acknowledged, cleared. The log: $stillwell alarms --store $store --log 20"
+        exit 0
+    fi
+    sleep 1
+done
+say "the alarm still stands; look at it with: $stillwell alarms --store $store"
