@@ -187,6 +187,16 @@ class TestWhenTheClockChanges:
         steps = {(b - a) / HOUR_MS for a, b in pairwise(turns)}
         assert steps <= {23, 23.5, 24, 24.5, 25}
 
+    def test_a_midnight_that_came_stays_when_the_clock_goes_back_behind_it(self) -> None:
+        # Newfoundland, 7 November 2010: 00:01 became 23:01 of the day before (in force until 2011).
+        st_johns = ZoneInfo("America/St_Johns")
+        now = z("2010-11-07T02:45")
+        assert local_date(now, st_johns) == date(2010, 11, 6)
+        midnight = Job("midnight", time(0, 0), timedelta(hours=1))
+        assert due(now, st_johns, [midnight], set()) == [
+            Due(midnight, date(2010, 11, 7), z("2010-11-07T02:30"))
+        ]
+
     def test_a_date_that_was_struck_from_the_calendar_is_not_done_beside_the_next(self) -> None:
         # Samoa left out 30 December 2011 when it crossed the date line.
         found = instants(APIA, time(8, 0), date(2011, 12, 28), date(2012, 1, 1))

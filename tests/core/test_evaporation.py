@@ -116,7 +116,8 @@ class TestShah:
     def test_falls_back_on_the_rooms_currents_where_the_air_is_lighter_than_the_film(self) -> None:
         water, air = Water(25.0), Air(28.0, 60.0)
         assert shah(water, air) == pytest.approx(0.0450, rel=1e-2)
-        assert shah(water, air) == pytest.approx(5e-5 * deficit_pa(water, air))
+        for warm in (air, Air(35.0, 40.0)):
+            assert shah(water, warm) == pytest.approx(5e-5 * deficit_pa(water, warm))
 
 
 class TestBothFormulas:

@@ -144,6 +144,13 @@ class TestFailures:
             "1",
         ]
 
+    def test_85_fails_also_where_no_test_of_change_is_asked(self) -> None:
+        limits = replace(
+            TEMPERATURE, fail=(0.0, 125.0), suspect=(0.0, 125.0), rate_per_s=None, spike=None
+        )
+        assert told(judged([82.5, 85.0, 85.0625], limits=limits)) == ["1", "4 power-on", "1"]
+        assert told(judged([83.5, 85.0, 85.0625], limits=limits)) == ["1", "1", "1"]
+
     def test_85_mm_is_a_level_like_any_other(self) -> None:
         limits = replace(default_limits(Quantity.LEVEL), suspect=(-100.0, 100.0))
         assert told(judged([84.0, 85.0], limits=limits)) == ["1", "1"]

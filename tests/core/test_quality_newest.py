@@ -166,6 +166,11 @@ class TestFlatLine:
         assert by_time[-2:] == [Flag.SUSPECT, Flag.SUSPECT]
         assert by_count[-2:] == [Flag.PASS, Flag.PASS]
 
+    def test_a_range_as_wide_as_the_tolerance_is_a_move(self) -> None:
+        run = grown(None, 25.0, 0, LSB)
+        assert grown(run, 25.0 + LSB, 1000, LSB) == Run(25.0 + LSB, 25.0 + LSB, 1000)
+        assert grown(run, 25.0 + LSB / 2, 1000, LSB) == Run(25.0, 25.0 + LSB / 2, 0)
+
     def test_fails_after_the_second_time(self) -> None:
         run = grown(None, 25.0, 0, 0.06)
         flags = [flat_line(run, t * 1000, 60, 120) for t in (59, 60, 119, 120)]
