@@ -336,6 +336,102 @@ ONE_FAULT = [
     ),
     ("[sink.broker]", "[sinks.broker]", "[sinks.broker]", "sinks", "not known", '"sink"'),
     ("[night]", "[nightt]", "[nightt]", "nightt", "not known", '"night"'),
+    (
+        'every = "30 s"',
+        'every = "3 min"',
+        "gap",
+        "channel.water-a.quality.gap",
+        "not longer than the 180 s",
+        '"540 s"',
+    ),
+    (
+        '["1 degC", "45 degC"]',
+        '["45 degC", "45 degC"]',
+        "fail",
+        "channel.water-a.quality.fail",
+        "ends at or below",
+        "lower value first",
+    ),
+    (
+        '["15 degC", "35 degC"]',
+        '["15 degC", "46 degC"]',
+        "suspect",
+        "channel.water-a.quality.suspect",
+        "not within",
+        "wider",
+    ),
+    (
+        'to = "08:00"',
+        'to = "23:00"\nreview_at = "22:59"',
+        "review_at",
+        "night.review_at",
+        "within the night",
+        "after",
+    ),
+    (
+        'to = "08:00"',
+        'to = "08:00"\nreview_at = "23:00"',
+        "review_at",
+        "night.review_at",
+        "within the night",
+        "after",
+    ),
+    (
+        '"-45 mm"',
+        '"0 mm"',
+        "lowest_safe",
+        "tank.chamber.lowest_safe",
+        "not below",
+        '"-45 mm"',
+    ),
+    (
+        'lowest_safe = "-45 mm"',
+        'highest_safe = "0 mm"',
+        "highest_safe",
+        "tank.chamber.highest_safe",
+        "not above",
+        '"25 mm"',
+    ),
+    (
+        "[night]",
+        '[tank.lamp]\non = "12:00"\noff = "12:00"\n[night]',
+        "off",
+        "tank.lamp.off",
+        "goes off when",
+        '"22:00"',
+    ),
+    (
+        'quantity = "float"\nheight = "-12 mm"',
+        'quantity = "switch"',
+        "wrong",
+        "state.top-up.wrong",
+        "switch is never",
+        '"off"',
+    ),
+    (
+        'of = ["water-a", "water-b"]\nwithin',
+        'of = ["water-a", "water-a"]\nwithin',
+        'of = ["water-a", "water-a"]',
+        "agreement.water.of",
+        "two different",
+        "water-b",
+    ),
+    (
+        'quantity = "humidity"',
+        'quantity = "humidity"\nquality = { fail = ["0 %", "101 %"], suspect = ["5 %", "99 %"] }',
+        "quality",
+        "channel.humidity.quality.fail",
+        "from 0 to 100",
+        "100 %RH",
+    ),
+    (
+        'height = "-12 mm"\n[agree',
+        'differential = "2 mm"\n[agree',
+        "[channel.float-low]",
+        "channel.float-low.height",
+        "differential and no height",
+        "height =",
+    ),
 ]
 
 
@@ -360,6 +456,24 @@ class TestOneFault:
             fault.line == line_of(text, start) and what in fault.what and do in fault.do
             for fault in matching
         ), [str(fault) for fault in matching]
+
+
+class TestJustRight:
+    """What stands exactly at a limit, on its good side."""
+
+    @pytest.mark.parametrize(
+        ("old", "new"),
+        [
+            ('every = "30 s"', 'every = "30 s"\nlook = "30 s"'),
+            ('gap = "3 min"', 'gap = "31 s"'),
+            ('["15 degC", "35 degC"]', '["1 degC", "45 degC"]'),
+            ('to = "08:00"', 'to = "08:00"\nreview_at = "08:00"'),
+            ('to = "08:00"', 'to = "08:00"\nreview_at = "21:59"'),
+        ],
+    )
+    def test_it_loads(self, tmp_path: Path, old: str, new: str) -> None:
+        assert old in GOOD
+        settings_of(tmp_path, GOOD.replace(old, new, 1))
 
 
 class TestSourcesAndChannels:
@@ -437,6 +551,11 @@ class TestSeveralFaults:
         assert first == f"{tmp_path / 'stillwell.toml'}, line 4, tank.volume:"
         assert what == "  68 has no unit, and a volume needs one."
         assert do.startswith('  Write the unit with it, in quotes: "68 L"')
+
+    def test_the_same_fault_is_listed_once_and_those_without_a_line_last(self) -> None:
+        late, early = Fault("f", 9, "b", "Wrong."), Fault("f", 2, "a", "Wrong.")
+        nowhere = Fault("environment variable X", None, "c", "Wrong.")
+        assert ConfigError([nowhere, late, early, late]).faults == (early, late, nowhere)
 
 
 class TestFiles:

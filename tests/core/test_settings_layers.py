@@ -111,6 +111,11 @@ class TestEnvironment:
         )
         assert words in fault.what + fault.do
 
+    def test_what_the_file_lacks_is_still_missing_from_the_file(self, file: Path) -> None:
+        file.write_text(TEXT.replace('zone = "Europe/Dublin"\n', ""))
+        (fault,) = faults_of(file, {"STILLWELL__TANK__UNITS": "us"})
+        assert (fault.file, fault.line, fault.key) == (str(file), 1, "tank.zone")
+
 
 class TestCredentials:
     def test_a_systemd_credential_is_the_secret_without_its_last_newline(

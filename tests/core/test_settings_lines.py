@@ -183,9 +183,12 @@ class TestBrokenSyntax:
         assert fault.line == 2
         assert "nested" in fault.what
 
-    def test_a_number_of_thousands_of_digits_names_its_line(self) -> None:
-        fault = fault_of("a = 1\nb = " + "9" * 5000 + "\nc = 1\n")
-        assert fault.line == 2
+    @pytest.mark.parametrize("line", range(1, 9))
+    def test_a_number_of_thousands_of_digits_names_its_line(self, line: int) -> None:
+        lines = [f"a{number} = 1" for number in range(1, 9)]
+        lines[line - 1] = "b = " + "9" * 5000
+        fault = fault_of("\n".join(lines))
+        assert fault.line == line
         assert "9" * 100 not in fault.what
 
     @pytest.mark.parametrize("number", ["9223372036854775808", "0x" + "f" * 5000])

@@ -246,6 +246,8 @@ class TestShown:
             (48, D.HUMIDITY, System.METRIC, "48 %RH"),
             (35.2, D.SALINITY, System.US, "35.2 g/kg"),
             (8.2, D.PLAIN, System.METRIC, "8.20"),
+            (570, D.DURATION, System.METRIC, "9 min 30 s"),
+            (640, D.DURATION, System.METRIC, "11 min"),
             (1080, D.DURATION, System.METRIC, "18 min"),
             (7800, D.DURATION, System.METRIC, "2 h 10 min"),
             (45, D.DURATION, System.METRIC, "45 s"),

@@ -159,16 +159,14 @@ def _float(name: str, channel: FloatChannel, tank: Tank, layers: Layers) -> Iter
     path = ("channel", name, "height")
     if channel.differential is not None:
         what = "The float has a differential and no height."
-        yield layers.fault(
-            path, what, f'Add under [channel.{name}]: height = "-12 mm".', of_table=True
-        )
+        yield layers.fault(path, what, f'Add under [channel.{name}]: height = "-12 mm".')
     elif tank.chamber is not None:
         what = "The float has no height, and the level in the chamber is reckoned from it."
         do = (
             f"Add under [channel.{name}] where it closes, relative to the fill mark: "
             'height = "-12 mm". A detector elsewhere, as on the floor, is quantity = "switch".'
         )
-        yield layers.fault(path, what, do, of_table=True)
+        yield layers.fault(path, what, do)
 
 
 def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:

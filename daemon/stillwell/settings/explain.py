@@ -224,7 +224,7 @@ class Explainer:
         path = (*self.below, *inner)
         if kind == "union_tag_invalid":
             path = (*path, str(detail["ctx"]["discriminator"]).strip("'"))
-        return self.layers.fault(path, what, do, of_table=kind == "missing")
+        return self.layers.fault(path, what, do)
 
     def _words(self, kind: str, detail: ErrorDetails, inner: Path) -> tuple[str, str]:
         context = detail.get("ctx", {})

@@ -32,13 +32,11 @@ class Layers:
     """The origin of what did not come from the file."""
     faults: list[Fault] = field(default_factory=list)
 
-    def fault(self, path: KeyPath, what: str, do: str = "", *, of_table: bool = False) -> Fault:
+    def fault(self, path: KeyPath, what: str, do: str = "") -> Fault:
         """Returns the fault at a key, on its line or that of the nearest table around it."""
         key = ".".join(str(part) if isinstance(part, str) else f"[{part}]" for part in path)
         key = key.replace(".[", "[")
         for end in range(len(path), 0, -1):
-            if end == len(path) and of_table:
-                continue
             if path[:end] in self.overlaid:
                 return Fault(self.overlaid[path[:end]], None, key, what, do)
             if path[:end] in self.lines:
