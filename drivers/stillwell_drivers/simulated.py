@@ -31,7 +31,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import UTC, time
 from enum import StrEnum
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -223,8 +223,8 @@ class TankSettings(_Strict):
 
 
 Never = Literal["never"]
-_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+_WEEKDAYS: tuple[str, ...] = get_args(Weekday)
 Share = Annotated[Ratio, Field(ge=0.0, le=1.0)]
 
 

@@ -10,7 +10,8 @@ row, so that a step costs microseconds and no step is too long to be stable:
     thermostat    ds/dt = (T + x - s) / tau_s                u switches where s crosses its limits
 
 The instant of a switch inside a step is found by bisection to 10 ms. Evaporation, room and lamp are
-held for a step. Between two grid points what is read is interpolated linearly.
+held for a step, and what begins inside one (a fault, a pour, the lamp) begins with the next.
+Between two grid points what is read is interpolated linearly.
 
 Only in the return chamber does the level move: it falls by what is lost over the chamber's area, it
 rises by what drains back when the pump stands, and the water's thermal expansion shows in it.
@@ -51,6 +52,8 @@ STEP_S = 60
 
 SPECIFIC_HEAT = 3.999
 """Of seawater of 35 g/kg at 25 °C, J/(g K). IOC Manual 56 (2010), TEOS-10: 3998.98 J/(kg K)."""
+FRESH_SPECIFIC_HEAT = 4.18
+"""Of fresh water at 25 °C, J/(g K); from memory."""
 SEAWATER_G_PER_ML = 1.02334
 """Density of that water. TEOS-10."""
 FRESH_G_PER_ML = 0.99705
@@ -819,7 +822,7 @@ class TankModel:
         density = FRESH_G_PER_ML + share * (SEAWATER_G_PER_ML - FRESH_G_PER_ML)
         added = volume_ml * density
         capacity = self._mass * SPECIFIC_HEAT + self.parameters.glass_j_per_k
-        added_capacity = added * (4.18 if salinity == 0 else SPECIFIC_HEAT)
+        added_capacity = added * (FRESH_SPECIFIC_HEAT if salinity == 0 else SPECIFIC_HEAT)
         self._water += (at_c - self._water) * added_capacity / (capacity + added_capacity)
         self._mass += added
         self._salt += added * salinity / 1000
