@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store

@@ -1,7 +1,7 @@
 """The child of the kill test: writes as fast as it can and reports each commit on stdout.
 
-Every reading's value is its number, every transition's alarm and every notice's key count on from what
-the store held at the start, so that a gap or a double shows.
+Every reading's value is its number, every transition's alarm and every notice's key count on from
+what the store held at the start, so that a gap or a double shows.
 """
 
 from __future__ import annotations

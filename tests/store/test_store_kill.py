@@ -68,5 +68,6 @@ class TestKill:
                 assert [n.key for n in reader.notices()] == [f"key-{n}" for n in expected], where
                 assert len(reader.alarms()) == len(expected), where
                 found = [r.value for r in reader.all_readings()]
-            # The blocks find every reading; boots overlap in time here, so the order is another one.
+            # The blocks find every reading; boots overlap in time here, so the order is another
+            # one.
             assert sorted(v for v in found if v is not None) == [value for _, value in readings]

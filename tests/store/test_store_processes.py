@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
 from stillwell.ports import Command, Reply, Request
 from stillwell.store import (
     Entry,

@@ -1,17 +1,19 @@
 """Disks that are full, read-only or damaged: watching goes on, and keeping resumes by itself.
 
-The small disk is a real file system; where none can be mounted, SQLite's own page limit gives the same
-error code from the same place.
+The small disk is a real file system; where none can be mounted, SQLite's own page limit gives the
+same error code from the same place.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
 from stillwell.ports import Refusal, Stream
 from stillwell.reading import Moment
 from stillwell.store import Entry, Store, StoreError, StoreReader, StoreTooNew
@@ -154,8 +156,8 @@ class TestReadOnlyDisk:
     def test_a_card_that_turns_read_only_under_the_daemon(
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:
-        # A kernel that remounts a failing card read-only makes every write fail; a mount can't be made
-        # read-only while the file is open for writing, so SQLite is told to refuse instead.
+        # A kernel that remounts a failing card read-only makes every write fail; a mount can't be
+        # made read-only while the file is open for writing, so SQLite is told to refuse instead.
         store = open_store()
         assert store._db is not None
         store._db.execute("PRAGMA query_only = ON")
@@ -184,7 +186,10 @@ class TestReadOnlyDisk:
             later = type(rows)(store.begin_epoch("b2", Moment(0, NOON), True))
             store.put_notice(later.notice(1, "b"))
             told = store.tail.rows(Stream.NOTICES, 0, 9, committed_only=False)
-            assert [(row.seq, row.body.key) for row in told] == [(1, "a"), (2, "b")]  # type: ignore[union-attr]
+
+            bodies = [row.body for row in told]
+            assert [row.seq for row in told] == [1, 2]
+            assert bodies == [rows.notice(5, "a"), later.notice(1, "b")]
             with StoreReader.open(path) as reader:
                 assert [n.key for n in reader.notices()] == ["a"]
         finally:
@@ -213,7 +218,7 @@ class TestRetries:
             store.tick(t)
             store.put_notice(rows.notice(t, f"n{t}"))  # alarms don't hammer the card either
         store._write = real  # type: ignore[method-assign]
-        gaps = [b - a for a, b in zip(tries[1:], tries[2:], strict=False)]
+        gaps = [b - a for a, b in pairwise(tries[1:])]
         assert gaps[:6] == [2000, 4000, 8000, 16000, 32000, 60000]
         assert "fails to read or write" in (store.trouble or "")
 
@@ -229,7 +234,8 @@ class TestDamage:
         store.close()
         db = sqlite3.connect(path)
         root, size = db.execute(
-            "SELECT rootpage, (SELECT * FROM pragma_page_size) FROM sqlite_schema WHERE name = 'done'"
+            "SELECT rootpage, (SELECT * FROM pragma_page_size) FROM sqlite_schema WHERE name = "
+            "'done'"
         ).fetchone()
         db.close()
         with path.open("r+b") as file:

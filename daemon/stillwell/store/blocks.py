@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 SIZE = 2048
 """Readings in a full block: 4 h of eight channels once a minute, 4 min of them once a second."""
 
 ReadingRow = tuple[int, int, int, int, float | None, int, str | None, str | None]
 """seq, channel id, epoch, mono_ms, value, flag, tests, raw: a reading as it stands in the table."""
+
+_CHANNEL, _EPOCH, _TIME = itemgetter(1), itemgetter(2), itemgetter(3)
 
 BlockRow = tuple[int, int, int, int, int, int]
 """first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels."""
@@ -63,11 +66,11 @@ def fill(
             closed.append(block.row())
             block = None
         part = rows[start : start + SIZE - (block.count if block else 0)]
-        if len({row[2] for row in part}) > 1:
+        if len(set(map(_EPOCH, part))) > 1:
             part = part[: next(i for i, row in enumerate(part) if row[2] != epoch)]
-        times = [row[3] for row in part]
+        times = list(map(_TIME, part))
         bits = 0
-        for channel in {row[1] for row in part}:
+        for channel in set(map(_CHANNEL, part)):
             bits |= channel_bit(channel)
         low, high = min(times), max(times)
         if block is None:

@@ -84,8 +84,9 @@ def _open_reader(path: Path) -> sqlite3.Connection:
 
 
 def connect_alone(path: Path) -> sqlite3.Connection:
-    """Opens the file for reading what is in it and in its log, on a disk with no room even for the -shm
-    file: with exclusive locking SQLite keeps that index in memory. For the holder of the writer's lock.
+    """Opens the file for reading what is in it and in its log, on a disk with no room even for the
+    -shm file: with exclusive locking SQLite keeps that index in memory. For the holder of the
+    writer's lock.
     """
     db = sqlite3.connect(
         "file:" + quote(str(path)) + "?mode=rw", uri=True, timeout=1.0, isolation_level=None

@@ -33,19 +33,15 @@ class Written:
 
 def rfc3339(utc_ms: int) -> str:
     """``2026-03-29T00:59:00Z``, with milliseconds where there are some."""
-    seconds, millis = divmod(utc_ms, 1000)
-    moment = _EPOCH + timedelta(seconds=seconds)
-    fraction = f".{millis:03d}" if millis else ""
-    return f"{moment:%Y-%m-%dT%H:%M:%S}{fraction}Z"
+    moment = _EPOCH + timedelta(milliseconds=utc_ms)
+    return moment.isoformat(timespec="milliseconds" if utc_ms % 1000 else "seconds")[:-6] + "Z"
 
 
 def number(value: float | None) -> str:
     """The shortest text that reads back as the same number; whole numbers without a point."""
     if value is None:
         return ""
-    if value == int(value) if abs(value) < 1e15 else False:
-        return str(int(value))
-    return repr(value)
+    return str(int(value)) if abs(value) < 1e15 and value.is_integer() else repr(value)
 
 
 def export_csv(

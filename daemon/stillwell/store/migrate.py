@@ -96,11 +96,10 @@ def _statements(sql: str) -> list[str]:
     # into statements by SQLite's own test for a complete one.
     statements = []
     part = ""
-    for line in sql.splitlines(keepends=True):
-        part += line
+    for piece in sql.split(";"):
+        part += piece + ";"
         if sqlite3.complete_statement(part):
             statements.append(part)
             part = ""
-    if part.strip():
-        statements.append(part)
-    return statements
+    rest = part.removesuffix(";")
+    return [*statements, rest] if rest.strip() else statements

@@ -257,8 +257,14 @@ class StoreReader:
             for row in self._all("SELECT name, quantity, label FROM channel ORDER BY name")
         ]
 
+    def described(self, key: str) -> str | None:
+        """A fact about the tank that the daemon left here: see `Store.describe`."""
+        found = self._all("SELECT value FROM meta WHERE key = ?", (key,))
+        return str(found[0][0]) if found else None
+
     def done(self) -> frozenset[tuple[str, date]]:
-        """The calendar's jobs that have been done, each with the local date that it was done for."""
+        """The calendar's jobs that have been done, each with the local date that it was done
+        for."""
         return frozenset(
             (job, date.fromisoformat(day))
             for job, day in self._all("SELECT job, local_date FROM done")

@@ -51,7 +51,7 @@ from stillwell.store.tail import Shared, Tail
 
 log = logging.getLogger(__name__)
 
-_BATCH_ROWS = 20000
+_BATCH_ROWS = 4096
 _SLICE_ROWS = 5_000
 _LONGEST_PAUSE_S = 60.0
 

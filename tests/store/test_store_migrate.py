@@ -1,0 +1,92 @@
+"""The schema grows by numbered files; every earlier version is brought up to date."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from stillwell.store import Store
+from stillwell.store.errors import StoreTooNew
+from stillwell.store.migrate import Migration, migrate, migrations, version
+
+ROOT = Path(__file__).parents[2]
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(path, isolation_level=None)
+
+
+def schema(db: sqlite3.Connection) -> list[tuple[str, str]]:
+    return db.execute("SELECT name, sql FROM sqlite_schema ORDER BY name").fetchall()
+
+
+class TestMigrate:
+    @pytest.mark.parametrize("start", range(len(migrations()) + 1))
+    def test_every_earlier_version_comes_to_the_same_schema(
+        self, tmp_path: Path, start: int
+    ) -> None:
+        fresh = connect(tmp_path / "fresh.db")
+        migrate(fresh, "fresh")
+        old = connect(tmp_path / "tank.db")
+        migrate(old, "old", migrations()[:start])
+        assert version(old) == start
+        old.close()
+        with Store.open(tmp_path / "tank.db") as store:
+            assert store.trouble is None
+            assert store.opened.moved_aside is None
+        old = connect(tmp_path / "tank.db")
+        assert version(old) == len(migrations())
+        assert schema(old) == schema(fresh)
+        marks = [db.execute("PRAGMA application_id").fetchone() for db in (old, fresh)]
+        assert marks[0] == marks[1] != (0,)
+        old.close()
+        fresh.close()
+
+    def test_a_step_that_fails_leaves_the_one_before(self, tmp_path: Path) -> None:
+        steps = [
+            Migration(1, "first", "CREATE TABLE a (x); INSERT INTO a VALUES (1);"),
+            Migration(2, "second", "INSERT INTO a VALUES (2); INSERT INTO nowhere VALUES (1);"),
+        ]
+        db = connect(tmp_path / "t.db")
+        with pytest.raises(sqlite3.OperationalError, match="nowhere"):
+            migrate(db, "t", steps)
+        assert version(db) == 1
+        assert db.execute("SELECT x FROM a").fetchall() == [(1,)]
+        steps[1] = Migration(2, "second", "INSERT INTO a VALUES (2);")
+        assert migrate(db, "t", steps) == 1
+        assert migrate(db, "t", steps) is None
+        assert db.execute("SELECT x FROM a").fetchall() == [(1,), (2,)]
+        with pytest.raises(StoreTooNew):
+            migrate(db, "t", steps[:1])
+        db.close()
+
+    def test_a_semicolon_in_a_comment_or_a_trigger_ends_no_statement(self, tmp_path: Path) -> None:
+        sql = (
+            "CREATE TABLE a (x); -- one; two\n"
+            "CREATE TRIGGER t AFTER INSERT ON a BEGIN\n  DELETE FROM a;\n  SELECT 1;\nEND;\n"
+        )
+        db = connect(tmp_path / "t.db")
+        migrate(db, "t", [Migration(1, "first", sql)])
+        assert len(schema(db)) == 2
+        db.close()
+
+
+class TestPackage:
+    def test_the_wheel_holds_the_schema(self, tmp_path: Path) -> None:
+        pytest.importorskip("hatchling")
+        built = subprocess.run(
+            [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+        )
+        assert built.returncode == 0, built.stderr
+        (wheel,) = tmp_path.glob("*.whl")
+        names = zipfile.ZipFile(wheel).namelist()
+        shipped = sorted(name for name in names if name.startswith("stillwell/store/schema/"))
+        assert len(shipped) == len(migrations())
