@@ -203,8 +203,8 @@ def effective_looks(correlation: float) -> float:
 
     `correlation` is that of the surface from one look to the next, 0 to below 1. A float shows only
     the sign of the surface's distance: the arcsine law (Van Vleck and Middleton, Proc. IEEE 54
-    (1966) 2) gives the correlation of the signs where the float is closed half of the time; further
-    up or down it is lower, so shares near 0 and 1 are drawn a little too wide.
+    (1966) 2; from memory) gives the correlation of the signs where the float is closed half of the
+    time; further up or down it is lower, so shares near 0 and 1 are drawn a little too wide.
     """
     total, power = 1.0, correlation
     while power > 1e-4:
