@@ -6,6 +6,11 @@ import socket
 from collections.abc import Callable
 
 import pytest
+from hypothesis import settings
+
+# No test asserts a time, hypothesis with its deadline of 200 ms an example included.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -298,6 +298,17 @@ class TestFloats:
         assert out[0].message.do == "Top up."
 
 
+class TestHoles:
+    def test_a_hole_is_noticed_by_the_reading_after_it_where_no_tick_came(self) -> None:
+        """As in a replay that jumps over hours without a row."""
+        watch = Watch(ONE_PROBE)
+        out = [t for s in (0, 30, 60) for t in watch.see(good("water-a", 25.3, s), at(s))]
+        assert out == []
+        found = watch.see(good("water-a", 25.3, 60 + 7200), at(60 + 7200))
+        assert names(found) == [("water-a.silent", "raise"), ("water.unseen", "raise")]
+        assert {t.since for t in found} == {at(60)}
+
+
 class TestStart:
     def test_nothing_sounds_before_the_first_reading_or_the_gap(self) -> None:
         out = play(Watch(PLAN), lambda s: [], 3600)

@@ -60,6 +60,9 @@ _NEVER_MS = 1 << 62
 
 _PASS = Flag.PASS
 
+_UNSEEN = Moment(-_NEVER_MS, 0)
+"""The moment of a reading that never came."""
+
 
 class _Channel:
     """What is known of a channel now. Mutable, for the hot path's sake."""
@@ -98,7 +101,7 @@ class _Channel:
         self.calm = False
         self.floor, self.ceiling = -math.inf, math.inf
         self.value = math.nan
-        self.seen: Moment | None = None
+        self.seen = _UNSEEN
         """When the last reading came that may move bands; `value` is its value."""
         self.good: Moment | None = None
         """When the last reading came that is no sign of trouble, while that is not `seen`."""
@@ -115,17 +118,13 @@ class _Channel:
         self.slope: Slope | None = None
 
     def last_good(self) -> Moment | None:
-        if self.seen is None or (self.good is not None and self.good.mono_ms > self.seen.mono_ms):
+        if self.good is not None and self.good.mono_ms > self.seen.mono_ms:
             return self.good
-        return self.seen
+        return None if self.seen is _UNSEEN else self.seen
 
     def shows(self, now: Moment) -> bool:
         """Whether its value may stand for the water now."""
-        return (
-            self.seen is not None
-            and not self.stuck
-            and now.mono_ms - self.seen.mono_ms < self.gap_ms
-        )
+        return not self.stuck and now.mono_ms - self.seen.mono_ms < self.gap_ms
 
 
 class _Band:
@@ -145,11 +144,8 @@ class _Band:
 
     def seen(self) -> Moment | None:
         """When the newest reading came that could move it."""
-        return max(
-            (c.seen for c in self.channels if c.seen is not None),
-            key=lambda moment: moment.mono_ms,
-            default=None,
-        )
+        newest = max((c.seen for c in self.channels), key=lambda moment: moment.mono_ms)
+        return None if newest is _UNSEEN else newest
 
     def calm(self, now: Moment) -> bool:
         low, high = self.band.low, self.band.high
@@ -277,6 +273,7 @@ class Watch:
             and reading.flag is _PASS
             and value is not None
             and channel.floor <= value <= channel.ceiling
+            and now.mono_ms < channel.seen.mono_ms + channel.gap_ms
         ):
             trail = channel.trail
             out = _NOTHING if now.mono_ms < trail.ends_ms else self._end_stretch(channel, now)
@@ -436,8 +433,8 @@ class Watch:
         return []
 
     def _settle_ms(self, alarm: str) -> int:
-        """How long `alarm` may take to follow its cause: a channel has to be read again, and then to
-        go well for its gap."""
+        """How long `alarm` may take to follow its cause: a channel has to be read again, and then
+        to go well for its gap."""
         settle_ms = round(self.plan.settle_s * 1000)
         channel = self._channels.get(alarm.rpartition(".")[0])
         return settle_ms if channel is None else max(settle_ms, 2 * channel.gap_ms)
@@ -688,7 +685,7 @@ class Watch:
                 trouble = "stuck"
             elif channel.trouble.kind is TroubleKind.FAULT:
                 trouble = "answers with nothing usable"
-            elif channel.trouble.kind is TroubleKind.SILENT or channel.seen is None:
+            elif channel.trouble.kind is TroubleKind.SILENT or channel.seen is _UNSEEN:
                 trouble = "no reading"
             else:
                 trouble = "nothing usable"
