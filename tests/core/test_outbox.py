@@ -271,6 +271,7 @@ class TestBackOff:
     def test_it_doubles_to_a_minute(self) -> None:
         assert [back_off(n, 0.0, 0.0) for n in range(8)] == [1, 2, 4, 8, 16, 32, 60, 60]
         assert back_off(20, 0.0, 1.0) == 30
+        assert back_off(0, 0.0, 1.0) == 1
 
     def test_nothing_is_offered_before_the_pause_is_over(self) -> None:
         shelf, sink = Shelf(notice(1)), Script(away(10.0))

@@ -32,6 +32,7 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 from stillwell import __version__
 from stillwell.deliver import commands, senml, topics
 from stillwell.deliver.mqtt_link import (
+    MOST_WAITING,
     V5,
     V311,
     Acknowledged,
@@ -169,8 +170,7 @@ class Mqtt:
     def __repr__(self) -> str:
         return f"Mqtt({self._name!r}, {self._settings.host}:{self._port})"
 
-    # -- the seams
-    # -------------------------------------------------------------------------------------
+    # -- the seams --
 
     def streams(self) -> frozenset[Stream]:
         return frozenset(Stream)
@@ -208,18 +208,21 @@ class Mqtt:
         away = self._connect()
         if away is not None:
             return away
-        while self._link is not None and (event := self._link.next(0)) is not None:
-            self._take(event)
+        self._drain()
         away = self._check()
         if away is not None:
             return away
-        outgoing: list[Message] = []
+        replies: list[Message] = []
         while not self._replies.empty():
-            outgoing.append(self._replies.get_nowait())
+            replies.append(self._replies.get_nowait())
+        outgoing = list(replies)
         if time.monotonic() - self._last_answer_s > 2 * self._settings.keepalive:
             # paho's ping proves that something answers; a PUBACK proves that the broker works.
             outgoing.append(self._birth())
-        self._publish(outgoing)
+        codes = self._publish(outgoing)
+        for reply, code in zip(replies, codes, strict=False):
+            if code is None:
+                self._put_reply(reply)
         return self._check() or Outcome(0, (), None, self._remark())
 
     def send(self, rows: Sequence[Row]) -> Outcome:
@@ -281,8 +284,7 @@ class Mqtt:
         self._link = None
         link.stop(gently=True)
 
-    # -- the connection
-    # --------------------------------------------------------------------------------
+    # -- the connection --
 
     @property
     def _port(self) -> int:
@@ -291,8 +293,7 @@ class Mqtt:
     def _connect(self) -> Outcome | None:
         """None when the broker is there and has been told everything, else why not."""
         if self._link is not None and self._link.up is not None:
-            while self._link is not None and (event := self._link.next(0)) is not None:
-                self._take(event)
+            self._drain()
         away = self._check()
         if away is not None:
             return away
@@ -430,6 +431,7 @@ class Mqtt:
                 self._deny(message.topic, code)
             elif message.topic in self._latest:
                 self._shown[message.topic] = self._latest[message.topic].seq
+                self._denied.pop(message.topic, None)
         self._met = True
         self._silent = 0
         if self._up_since_s is None:
@@ -457,8 +459,7 @@ class Mqtt:
             if went - told.at_s <= self._settings.resend and told.message.payload not in waiting
         ]
 
-    # -- messages
-    # --------------------------------------------------------------------------------------
+    # -- messages --
 
     def _message(self, row: Row) -> Message:
         """ValueError when the row has a name that cannot be a topic or a SenML name."""
@@ -565,8 +566,15 @@ class Mqtt:
                 return codes
         return codes
 
-    # -- commands
-    # --------------------------------------------------------------------------------------
+    # -- commands --
+
+    def _drain(self) -> None:
+        """Takes what has come in, and of a flood no more than a round's share."""
+        for _ in range(MOST_WAITING):
+            event = self._link.next(0) if self._link is not None else None
+            if event is None:
+                return
+            self._take(event)
 
     def _take(self, event: Event) -> None:
         """Everything that is not the acknowledgement somebody is waiting for."""
@@ -607,6 +615,9 @@ class Mqtt:
         wanted = arrived.response_topic
         topic = wanted if wanted and self._topics.may_reply_to(wanted) else self._topics.done
         message = Message(topic, topics.reply_payload(reply, word), correlation=arrived.correlation)
+        self._put_reply(message)
+
+    def _put_reply(self, message: Message) -> None:
         try:
             self._replies.put_nowait(message)
         except queue.Full:

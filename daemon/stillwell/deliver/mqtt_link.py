@@ -271,8 +271,7 @@ class Link:
         if not gently:
             self._client.disconnect()
 
-    # -- what has happened
-    # -----------------------------------------------------------------------------
+    # -- what has happened --
 
     def _note(self, event: Event) -> None:
         if isinstance(event, Up):
@@ -299,8 +298,7 @@ class Link:
         self._properties[message.content_type] = properties
         return properties
 
-    # -- callbacks, in paho's thread
-    # -------------------------------------------------------------------
+    # -- callbacks, in paho's thread --
 
     @_quiet
     def _on_pre_connect(self, client: Client, userdata: object) -> None:

@@ -212,8 +212,7 @@ class Outbox:
                 log.error("The sink %s failed while closing: %s.", self.name, _kind(error))
         self._settle()
 
-    # -- rows
-    # ------------------------------------------------------------------------------------------
+    # -- rows --
 
     def _next(self, stream: Stream) -> tuple[list[Row], int, bool]:
         """The rows to offer, the number up to which they stand for all rows, and whether those are
@@ -311,8 +310,7 @@ class Outbox:
                 return
             del self._owed[stream]
 
-    # -- the sink's state
-    # ------------------------------------------------------------------------------
+    # -- the sink's state --
 
     _trouble = ""
 
