@@ -116,8 +116,8 @@ def reading(tank: str, quantity: Quantity | None, kept: Reading) -> list[Record]
     The value stands under ``<tank>/<channel>`` only when it may be believed (pass, not evaluated,
     suspect). A value that failed its tests stands under ``…/rejected``, so that a consumer that
     knows nothing of flags cannot take an 85 °C power-on value for water; a missing one has no value
-    record at all. Always
-    there: ``…/flag`` (QARTOD 1, 2, 3, 4, 9), and ``…/tests`` when a test objected.
+    record at all. Always there: ``…/flag`` (QARTOD 1, 2, 3, 4, 9), and ``…/tests`` when a test
+    objected.
 
     `quantity` None means that nobody told the unit: the value then stands without one.
     """
