@@ -298,6 +298,25 @@ class TestDamage:
             assert [c.label for c in reader.channels()] == ["A"]
 
 
+class TestRemoval:
+    def test_a_file_that_somebody_removes_is_made_again(
+        self, open_store: Opener, path: Path, rows: Rows
+    ) -> None:
+        store = open_store()
+        store.put_transition(rows.transition(1), [rows.notice(1, "a")])
+        store.move_cursor("broker", Stream.READINGS, 7)
+        for file in path.parent.glob("tank.db*"):
+            file.unlink()
+        store.put([rows.reading(5)])
+        store.commit()
+        assert store.trouble is None
+        store.close()
+        with StoreReader.open(path) as reader:
+            assert list(reader.all_readings()) == [rows.reading(5)]
+            assert reader.alarms() == [rows.transition(1)]
+            assert [c.seq for c in reader.cursors()] == [7]
+
+
 class TestRefusals:
     def test_a_later_schema_is_refused_and_left_alone(self, open_store: Opener, path: Path) -> None:
         open_store().close()

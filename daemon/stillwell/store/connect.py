@@ -170,8 +170,7 @@ def in_words(error: BaseException, path: Path) -> str:
     if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT) or free < 65_536:
         return (
             f"The disk that holds {path} is full ({free // 1024} KiB free). Make room on it: "
-            "nothing else "
-            "is needed, keeping resumes by itself."
+            "nothing else is needed, keeping resumes by itself."
         )
     if read_only or code == sqlite3.SQLITE_READONLY or number == errno.EROFS:
         return (

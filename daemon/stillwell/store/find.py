@@ -17,6 +17,38 @@ TimedRow = tuple[int, int, int, int, float | None, int, str | None, str | None, 
 arrival."""
 
 
+# The second half are the readings after the last block. Their minimum and maximum are taken of what
+# lies in the window, so that the look ends with the few that there are.
+_SEGMENTS = """
+SELECT b.min_mono_ms + e.offset_ms, b.max_mono_ms + e.offset_ms,
+  b.first_seq, b.last_seq, e.id, e.offset_ms
+FROM epoch e JOIN block b ON b.epoch = e.id AND b.max_mono_ms >= :start - e.offset_ms
+WHERE b.min_mono_ms < :end - e.offset_ms AND b.channels & :mask
+UNION ALL
+SELECT min(r.mono_ms) + e.offset_ms, max(r.mono_ms) + e.offset_ms,
+  min(r.seq), max(r.seq), e.id, e.offset_ms
+FROM reading r JOIN epoch e ON e.id = r.epoch
+WHERE r.seq > (SELECT coalesce(max(last_seq), 0) FROM block)
+  AND r.mono_ms >= :start - e.offset_ms AND r.mono_ms < :end - e.offset_ms
+GROUP BY e.id
+ORDER BY 1, 3
+"""
+
+_LOAD = """
+SELECT mono_ms + :offset, seq, channel, epoch, value, flag, tests, raw, mono_ms
+FROM reading
+WHERE seq BETWEEN :first AND :last AND epoch = :epoch
+  AND mono_ms >= :start - :offset AND mono_ms < :end - :offset
+  AND (:channel IS NULL OR channel = :channel)
+ORDER BY mono_ms, seq
+"""
+
+_NEWEST = f"""
+SELECT {READING} FROM reading WHERE channel = ? AND seq BETWEEN ? AND ?
+ORDER BY seq DESC LIMIT 1
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Segment:
     """Readings of one epoch that lie together, and the times between which they are."""
@@ -34,20 +66,7 @@ def segments(
 ) -> list[Segment]:
     """Where readings with start_ms <= UTC < end_ms may be, by their earliest time."""
     mask = -1 if channel_id is None else channel_bit(channel_id)
-    rows = db.execute(
-        "SELECT b.min_mono_ms + e.offset_ms, b.max_mono_ms + e.offset_ms, b.first_seq, "
-        "b.last_seq, e.id, "
-        "e.offset_ms FROM epoch e JOIN block b ON b.epoch = e.id AND b.max_mono_ms >= ? - "
-        "e.offset_ms "
-        "WHERE b.min_mono_ms < ? - e.offset_ms AND b.channels & ? "
-        # Rows after the last block; the limits keep the look from going through the whole table.
-        "UNION ALL SELECT min(r.mono_ms) + e.offset_ms, max(r.mono_ms) + e.offset_ms, min(r.seq), "
-        "max(r.seq), e.id, e.offset_ms FROM reading r JOIN epoch e ON e.id = r.epoch "
-        "WHERE r.seq > (SELECT coalesce(max(last_seq), 0) FROM block) "
-        "AND r.mono_ms >= ? - e.offset_ms AND r.mono_ms < ? - e.offset_ms GROUP BY e.id "
-        "ORDER BY 1, 3",
-        (start_ms, end_ms, mask, start_ms, end_ms),
-    )
+    rows = db.execute(_SEGMENTS, {"start": start_ms, "end": end_ms, "mask": mask})
     return [Segment(*row) for row in rows]
 
 
@@ -71,16 +90,11 @@ def readings(
     seen: Callable[[Segment], None] = lambda segment: None,
 ) -> Iterator[TimedRow]:
     """Readings with start_ms <= UTC < end_ms, of one channel or of all, by time."""
-    chosen = "" if channel_id is None else "AND channel = :channel "
 
     def load(segment: Segment) -> list[TimedRow]:
         seen(segment)
         return db.execute(
-            "SELECT mono_ms + :offset, seq, channel, epoch, value, flag, tests, raw, mono_ms "
-            "FROM reading "
-            "WHERE seq BETWEEN :first AND :last AND epoch = :epoch "
-            f"AND mono_ms >= :start - :offset AND mono_ms < :end - :offset {chosen}"
-            "ORDER BY mono_ms, seq",
+            _LOAD,
             {
                 "offset": segment.offset_ms,
                 "first": segment.first_seq,
@@ -97,12 +111,8 @@ def readings(
 
 def latest(db: sqlite3.Connection, channel_id: int) -> Sequence[Any] | None:
     """The channel's newest reading by arrival, as a row of the table."""
-    newest = (
-        f"SELECT {READING} FROM reading WHERE channel = ? AND seq BETWEEN ? AND ? "
-        "ORDER BY seq DESC LIMIT 1"
-    )
     end = int(db.execute("SELECT coalesce(max(last_seq), 0) FROM block").fetchone()[0])
-    row: Sequence[Any] | None = db.execute(newest, (channel_id, end + 1, 2**63 - 1)).fetchone()
+    row: Sequence[Any] | None = db.execute(_NEWEST, (channel_id, end + 1, 2**63 - 1)).fetchone()
     if row is not None:
         return row
     blocks = db.execute(
@@ -110,7 +120,7 @@ def latest(db: sqlite3.Connection, channel_id: int) -> Sequence[Any] | None:
         (channel_bit(channel_id),),
     )
     for first, last in blocks:
-        row = db.execute(newest, (channel_id, first, last)).fetchone()
+        row = db.execute(_NEWEST, (channel_id, first, last)).fetchone()
         if row is not None:
             return row
     return None

@@ -77,11 +77,9 @@ class WriterLock:
         except OSError:
             holder = ""
         return (
-            f"The store {self._store} is being written by {holder or 'another process'}. One "
-            "store has one "
-            "writer: stop that one first (`systemctl stop stillwell` if it is the service), or "
-            "give this "
-            "one another path."
+            f"The store {self._store} is being written by {holder or 'another process'}. One store "
+            "has one writer: stop that one first (`systemctl stop stillwell` if it is the "
+            "service), or give this one another path."
         )
 
 

@@ -54,8 +54,8 @@ def check_not_newer(found: int, known: int, where: str) -> None:
     if found > known:
         raise StoreTooNew(
             f"The store {where} has schema version {found}; this stillwell knows versions up to "
-            f"{known}. "
-            "Install the version that wrote it, or a later one, or give another path for the store."
+            f"{known}. Install the version that wrote it, or a later one, or give another path for "
+            "the store."
         )
 
 

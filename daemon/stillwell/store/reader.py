@@ -196,8 +196,8 @@ class StoreReader:
         """The latest transition of each alarm, by name."""
         offsets = self._offsets()
         found = self._all(
-            f"SELECT {rows.TRANSITION} FROM transition WHERE seq IN (SELECT seq FROM alarm) "
-            "ORDER BY alarm"
+            f"SELECT {rows.TRANSITION} FROM transition "
+            "WHERE seq IN (SELECT seq FROM alarm) ORDER BY alarm"
         )
         return [rows.to_transition(row, offsets) for row in found]
 
@@ -215,9 +215,9 @@ class StoreReader:
         after: tuple[int, int] = (start_ms, -1)
         while True:
             part = self._all(
-                f"SELECT {rows.ESTIMATE} FROM estimate WHERE (time_ms, seq) > (?, ?) AND time_ms "
-                "< ? "
-                "AND (?4 IS NULL OR name = ?4) ORDER BY time_ms, seq LIMIT 2000",
+                f"SELECT {rows.ESTIMATE} FROM estimate "
+                "WHERE (time_ms, seq) > (?, ?) AND time_ms < ? AND (?4 IS NULL OR name = ?4) "
+                "ORDER BY time_ms, seq LIMIT 2000",
                 (*after, end_ms, name),
             )
             yield from (rows.to_estimate(row) for row in part)

@@ -59,6 +59,28 @@ ON CONFLICT (channel, start_ms) DO UPDATE SET
   n_good = n_good + excluded.n_good
 """
 
+_TO_ROLL = """
+SELECT b.first_seq, b.last_seq, e.id, e.offset_ms
+FROM block b JOIN epoch e ON e.id = b.epoch
+WHERE b.rolled = 0 AND (e.trusted OR e.boot_id <> ?)
+ORDER BY b.first_seq LIMIT ?
+"""
+
+# A boot whose clock was never set says 1970, or last week; its readings are as old as the start of
+# the next epoch that knew the time, and are kept while there is none. The newest block stays: the
+# numbers of readings are counted on from the newest row.
+_TO_DROP = """
+SELECT b.first_seq, b.last_seq
+FROM block b JOIN epoch e ON e.id = b.epoch
+WHERE b.rolled = 1
+  AND b.first_seq < (SELECT max(first_seq) FROM block)
+  AND CASE WHEN e.trusted THEN b.max_mono_ms + e.offset_ms ELSE (
+    SELECT n.began_mono_ms + n.offset_ms FROM epoch n
+    WHERE n.id > e.id AND n.trusted ORDER BY n.id LIMIT 1
+  ) END < :cutoff
+ORDER BY b.first_seq LIMIT :limit
+"""
+
 
 def step(
     db: sqlite3.Connection, boot_id: str, now_ms: int, keep_raw_ms: int, blocks: int = 8
@@ -79,12 +101,7 @@ def step(
 
 
 def _roll(db: sqlite3.Connection, boot_id: str, limit: int) -> int:
-    found = db.execute(
-        "SELECT b.first_seq, b.last_seq, e.id, e.offset_ms FROM block b JOIN epoch e ON e.id = "
-        "b.epoch "
-        "WHERE b.rolled = 0 AND (e.trusted OR e.boot_id <> ?) ORDER BY b.first_seq LIMIT ?",
-        (boot_id, limit),
-    ).fetchall()
+    found = db.execute(_TO_ROLL, (boot_id, limit)).fetchall()
     for first, last, epoch, offset in found:
         db.execute("BEGIN IMMEDIATE")
         try:
@@ -102,19 +119,7 @@ def _roll(db: sqlite3.Connection, boot_id: str, limit: int) -> int:
 
 
 def _drop(db: sqlite3.Connection, cutoff_ms: int, limit: int) -> tuple[int, int]:
-    # A boot whose clock was never set says 1970, or last week; its readings are as old as the start
-    # of the next boot that knew the time, and are kept when there is none.
-    found = db.execute(
-        "SELECT b.first_seq, b.last_seq FROM block b JOIN epoch e ON e.id = b.epoch "
-        "WHERE b.rolled = 1 AND CASE WHEN e.trusted THEN b.max_mono_ms + e.offset_ms < :cutoff "
-        "ELSE "
-        "  (SELECT n.began_mono_ms + n.offset_ms FROM epoch n WHERE n.id > e.id AND n.trusted "
-        "   ORDER BY n.id LIMIT 1) < :cutoff END "
-        # The newest block stays: the numbers of readings are counted on from the newest row.
-        "AND b.first_seq < (SELECT max(first_seq) FROM block) "
-        "ORDER BY b.first_seq LIMIT :limit",
-        {"cutoff": cutoff_ms, "limit": limit},
-    ).fetchall()
+    found = db.execute(_TO_DROP, {"cutoff": cutoff_ms, "limit": limit}).fetchall()
     deleted = 0
     for first, last in found:
         db.execute("BEGIN IMMEDIATE")

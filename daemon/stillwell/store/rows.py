@@ -17,8 +17,7 @@ FLAGS: dict[int, Flag] = {int(flag): flag for flag in Flag}
 READING = "seq, channel, epoch, mono_ms, value, flag, tests, raw"
 TRANSITION = (
     "seq, alarm, epoch, mono_ms, state_before, state_after, event, priority, active, what, "
-    "likely, advice, "
-    "caution, since_mono_ms, since_epoch, since_utc_ms, person, shelved_for_ms"
+    "likely, advice, caution, since_mono_ms, since_epoch, since_utc_ms, person, shelved_for_ms"
 )
 NOTICE = "seq, key, subject, kind, priority, epoch, mono_ms, title, text"
 ESTIMATE = "seq, name, time_ms, unit, value, low, high, basis"

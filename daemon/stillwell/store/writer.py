@@ -75,11 +75,9 @@ class OpenReport:
         if self.moved_aside is not None:
             return (
                 f"The store was damaged and has been moved to {self.moved_aside}; a new one has "
-                "been "
-                f"started with {self.carried_over} rows of it (alarms, notices, journal, "
-                "ten-minute "
-                "values). Its readings are still in the old file. Look at the card: it may be "
-                "failing."
+                f"been started with {self.carried_over} rows of it (alarms, notices, journal, "
+                "ten-minute values). Its readings are still in the old file. Look at the card: it "
+                "may be failing."
             )
         return self.trouble
 
@@ -100,6 +98,7 @@ class Store:
         self._writer_lock = WriterLock(path)
         self._db: sqlite3.Connection | None = None
         self._seen_version: int | None = None
+        self._identity = (0, 0)
         self._damaged = False
         self._mono_ms = 0
         self._committed_ms: int | None = None
@@ -145,8 +144,7 @@ class Store:
         if not path.parent.is_dir():
             raise StoreError(
                 f"The directory {path.parent} for the store does not exist. Make it, or give "
-                "another "
-                "`[store] path`."
+                "another `[store] path`."
             )
         if path.is_dir():
             raise StoreError(f"{path} is a directory. Give the path of a file as `[store] path`.")
@@ -160,7 +158,11 @@ class Store:
                     f"This user may not write {path}: give it the directory {path.parent} "
                     f"(`chown`), or another `[store] path`."
                 ) from error
-            store._read_what_can_be_read()
+            try:
+                store._read_what_can_be_read()
+            except StoreError:
+                store._writer_lock.release()
+                raise
             store._fail(error)
             store.opened = replace(store.opened, trouble=store.trouble or "")
         except StoreError:
@@ -213,12 +215,13 @@ class Store:
                 db.close()
             raise
         self._db = db
+        status = self.path.stat()
+        self._identity = (status.st_dev, status.st_ino)
         self._seen_version = None
         if first:
             db.execute(
                 "UPDATE request SET done = 0, reply = 'The daemon was not running when this was "
-                "asked: "
-                "ask again.' WHERE done IS NULL"
+                "asked: ask again.' WHERE done IS NULL"
             )
         else:
             self._reconcile(db, new_file=aside is not None or created)
@@ -659,6 +662,11 @@ class Store:
             self._write_with(flush.careful)
 
     def _write_with(self, prepare: flush.Prepare) -> None:
+        if self._db is not None and self._is_gone():
+            log.error(
+                "The store %s was removed while the daemon ran; starting a new one.", self.path
+            )
+            self._detach()
         if self._db is None:
             self._attach(first=False)
         assert self._db is not None
@@ -666,6 +674,17 @@ class Store:
             self._write_together(self._db, prepare)
         else:
             self._write_in_slices(self._db, prepare)
+
+    def _is_gone(self) -> bool:
+        """Whether somebody removed or replaced the file: SQLite would go on writing into
+        nowhere."""
+        try:
+            status = self.path.stat()
+        except FileNotFoundError:
+            return True
+        except OSError:
+            return False
+        return (status.st_dev, status.st_ino) != self._identity
 
     def _write_together(self, db: sqlite3.Connection, prepare: flush.Prepare) -> None:
         db.execute("BEGIN IMMEDIATE")
