@@ -103,8 +103,7 @@ class MqttSettings(BaseModel):
     """Seconds of silence after which the connection is tried."""
     protocol: Literal["auto", "5", "3.1.1"] = "auto"
     """``auto`` speaks MQTT 5 and falls back to 3.1.1. Under 3.1.1 a broker cannot say that it
-    denies a
-    topic: such messages vanish unseen."""
+    denies a topic: such messages vanish unseen."""
     patience: Annotated[float, Field(gt=0, le=60)] = 10.0
     """Seconds within which the broker must answer."""
     resend: Annotated[float, Field(ge=0, le=86400)] = 300.0
