@@ -16,6 +16,7 @@ from stillwell.alarm.rate import (
     Trail,
     slope,
     together,
+    trend,
 )
 
 HOUR = 3_600_000
@@ -80,6 +81,37 @@ class TestSlope:
 
     def test_does_not_claim_to_know_a_turn_before_its_window(self) -> None:
         assert some(line(-0.6)).turned_ms is None
+
+
+class TestTrend:
+    def test_is_the_slope_since_the_turn(self) -> None:
+        points = line(0.0, 6) + [(ms + 6 * STRETCH_MS, v) for ms, v in line(-2.0, 6)]
+        found = trend(points, 1 / 16)
+        assert found is not None
+        assert found.per_h == pytest.approx(-2.0)
+        assert found.turned_ms == 6 * STRETCH_MS
+
+    def test_names_no_turn_that_is_too_recent_to_have_a_slope(self) -> None:
+        points = line(0.0, 9) + [(ms + 9 * STRETCH_MS, v) for ms, v in line(-2.0, 3)]
+        found = trend(points, 1 / 16)
+        assert found is not None
+        assert found.turned_ms is None
+
+    def test_of_a_steady_fall_is_the_whole_of_it(self) -> None:
+        assert trend(line(-0.6), 1 / 16) == slope(line(-0.6), 1 / 16)
+
+    def test_is_none_where_the_evidence_is_thin(self) -> None:
+        assert trend(line(-0.6, 4), 1 / 16) is None
+
+    def test_still_water_is_given_no_trend_by_choosing_its_extreme(self) -> None:
+        """Noise of 0.03 K in steps of 1/16 K, 200 hours: what is certain of the slope stays within
+        one step an hour in all of them."""
+        for seed in range(200):
+            seeded = random.Random(seed)
+            values = [round((25.03 + seeded.gauss(0, 0.03)) * 16) / 16 for _ in range(150)]
+            found = trend(list(trailed(values, 30_000).points), 1 / 16)
+            assert found is not None
+            assert abs(found.certain_per_h) <= 1 / 16
 
 
 class TestResolution:

@@ -103,7 +103,15 @@ class TestBandTexts:
         fast = Slope(-1.8, -2.0, -1.6, 25.2, -1.7, NOW.mono_ms - 3_300_000, NOW.mono_ms - 3_000_000)
         message = WORDS.racing(WATER, T, Sightings(25.2, fast), NOW)
         assert title(message.what) == "Water 25.2 °C, falling 1.8 °C an hour, more than 1.5 °C"
-        assert "leaves its band: at this rate 24.8 °C about 02:15" in message.what
+        assert "leaves its band: at this rate 24.8 °C about 02:13 (02:12 to 02:15)." in message.what
+
+    def test_a_forecast_without_a_spread_names_one_time(self) -> None:
+        sharp = Slope(-2.4, -2.4, -2.4, 24.31, -2.4, 0, None)
+        assert "; at this rate 23.8 °C about 02:13." in cold(slope=sharp).what
+
+    def test_a_forecast_that_may_be_far_off_says_not_before(self) -> None:
+        vague = replace(FALLING, high=-0.01)
+        assert "at this rate 23.8 °C about 02:50 (not before 02:45)." in cold(slope=vague).what
 
     def test_a_room_gets_no_advice_about_heaters_in_water(self) -> None:
         room = replace(WATER, name="room", of_water=False)

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 STRETCH_MS = 300_000
@@ -22,6 +22,10 @@ STRETCH_MS = 300_000
 
 STRETCHES = 12
 """An hour is looked back on."""
+
+LATELY = 7
+"""Stretches that a rate limit looks at: half an hour. The hour is for texts: a limit that waited
+for it would speak after the band has."""
 
 LEAST_STRETCHES = 5
 """With fewer there is no slope: too thin to speak of."""
@@ -116,6 +120,20 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
         first_ms=points[0][0],
         turned_ms=_turn(points, middle),
     )
+
+
+def trend(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:
+    """Returns the slope since the value last turned, if that is long enough ago to have one, else
+    that of all `points` without a turn. For texts; a limit takes `slope`, whose window no extreme
+    has chosen.
+    """
+    whole = slope(points, resolution)
+    if whole is None or whole.turned_ms is None:
+        return whole
+    since = slope([point for point in points if point[0] >= whole.turned_ms], resolution)
+    if since is None:
+        return replace(whole, turned_ms=None)
+    return replace(since, turned_ms=whole.turned_ms)
 
 
 def together(slopes: Iterable[Slope]) -> Slope | None:

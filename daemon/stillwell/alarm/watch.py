@@ -33,7 +33,7 @@ from stillwell.alarm.missing import NONE, ChannelWatch, Trouble, Worth, watch_ov
 from stillwell.alarm.missing import Kind as TroubleKind
 from stillwell.alarm.notices import notices
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.rate import STRETCH_MS, Slope, Trail, slope, together
+from stillwell.alarm.rate import LATELY, STRETCH_MS, Slope, Trail, slope, together, trend
 from stillwell.alarm.state import (
     UNANSWERED,
     URGENCY,
@@ -509,12 +509,12 @@ class Watch:
         )
 
     def _sightings(self, band: _Band, now: Moment) -> Sightings:
-        trend = together(
+        trends = together(
             s
-            for s in (slope(c.trail.points, c.watch.step) for c in band.channels if c.shows(now))
+            for s in (trend(c.trail.points, c.watch.step) for c in band.channels if c.shows(now))
             if s is not None
         )
-        return Sightings(band.value(now), trend, band.state.lowest, band.state.highest)
+        return Sightings(band.value(now), trends, band.state.lowest, band.state.highest)
 
     def _look_at_band(self, band: _Band, now: Moment) -> list[Transition]:
         value = band.value(now)
@@ -545,7 +545,7 @@ class Watch:
         if not channel.trail.close(now.mono_ms):
             return _NOTHING
         if channel.raced:
-            channel.slope = slope(channel.trail.points, channel.watch.step)
+            channel.slope = slope(tuple(channel.trail.points)[-LATELY:], channel.watch.step)
         out: list[Transition] = []
         for band in channel.bands:
             if band.limits.rate is None:
@@ -554,7 +554,8 @@ class Watch:
             band.state = bands.judge_slope(band.limits, was, band.slope(now), now)
             active = band.state.rate.active
             if active != was.rate.active:
-                quantity, sees = band.channels[0].watch.quantity, self._sightings(band, now)
+                quantity = band.channels[0].watch.quantity
+                sees = replace(self._sightings(band, now), slope=band.slope(now))
                 since = self._turned(sees.slope, now) if active else was.rate.since
                 message = (
                     self._words.racing(band.band, quantity, sees, now)

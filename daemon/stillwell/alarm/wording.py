@@ -108,13 +108,12 @@ class Wording:
         return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(self._zone)
 
     def _ahead(self, seconds: float, now: Moment) -> str:
-        """Returns when something in the future is: a time of day, to five minutes."""
-        ahead_ms = round(seconds * 1000)
-        at_ms = now.utc_ms + ahead_ms
+        """Returns when something in the future is: a time of day, to the minute or five."""
         if now.utc_ms < _BELIEVABLE_MS:
-            return f"in {self.duration(ahead_ms)}"
-        five = 300_000
-        return f"{self._local((at_ms + five // 2) // five * five):%H:%M}"
+            return f"in {self.duration(seconds * 1000)}"
+        grain_ms = 60_000 if seconds < 1800 else 300_000
+        at_ms = now.utc_ms + round(seconds * 1000)
+        return f"{self._local((at_ms + grain_ms // 2) // grain_ms * grain_ms):%H:%M}"
 
     # -- bands ---------------------------------------------------------------------------------
 
@@ -135,13 +134,13 @@ class Wording:
 
     def forecast(self, forecast: Forecast, quantity: Quantity, now: Moment) -> str:
         """Returns ``at this rate 23.8 °C about 03:40 (03:20 to 04:30)``."""
-        to = (
-            f"{self._ahead(forecast.soonest_s, now)} to {self._ahead(forecast.latest_s, now)}"
-            if forecast.latest_s is not None
-            else f"not before {self._ahead(forecast.soonest_s, now)}"
-        )
         about = self._ahead(forecast.seconds, now)
-        return f"at this rate {self.value(forecast.target, quantity)} about {about} ({to})"
+        soonest = self._ahead(forecast.soonest_s, now)
+        told = f"at this rate {self.value(forecast.target, quantity)} about {about}"
+        if forecast.latest_s is None:
+            return f"{told} (not before {soonest})"
+        latest = self._ahead(forecast.latest_s, now)
+        return told if soonest == latest else f"{told} ({soonest} to {latest})"
 
     def outside(
         self,
