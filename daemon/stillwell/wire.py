@@ -5,7 +5,7 @@ Everything here translates; nothing here decides.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,15 @@ from stillwell.deliver.outbox import Outbox, OutboxThread
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Clock, Driver, DriverError, KnowsChannels, Stream, TakesRequests
+from stillwell.ports import (
+    Clock,
+    Driver,
+    DriverError,
+    KnowsChannels,
+    Retains,
+    Stream,
+    TakesRequests,
+)
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
 from stillwell.reading import UNIT, Quantity
@@ -208,7 +216,7 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox) -> list[SinkDeliv
             destination.name,
             sink,
             store.tail,
-            _cursors(store, destination.name, sink.streams()),
+            _cursors(store, destination.name, sink),
             inbox.move,
             latest=lambda: (*store.tail.latest_transitions(), *store.tail.latest_readings()),
         )
@@ -227,17 +235,18 @@ def make_sink(
     return sink
 
 
-def _cursors(store: Store, sink: str, streams: Iterable[Stream]) -> dict[Stream, int]:
-    """How far the sink has been given each stream. A sink that is new starts at now for notices and
-    transitions (nobody wants the alarms of last year on a new phone), and at the beginning for
-    readings."""
+def _cursors(store: Store, name: str, sink: Any) -> dict[Stream, int]:
+    """How far the sink has been given each stream. A sink that is new starts at now for notices
+    and transitions (nobody wants the alarms of last year on a new phone) and for what it shows
+    only the latest of; a server that keeps history starts at the beginning of it."""
+    latest_only = sink.latest_only() if isinstance(sink, Retains) else frozenset()
     cursors: dict[Stream, int] = {}
-    for stream in streams:
-        kept = store.cursor(sink, stream)
+    for stream in sink.streams():
+        kept = store.cursor(name, stream)
         if kept is not None:
             cursors[stream] = kept
-        elif stream in (Stream.NOTICES, Stream.TRANSITIONS):
-            cursors[stream] = store.tail.newest(stream)
+        elif stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in latest_only:
+            cursors[stream] = store.tail.newest(stream, committed_only=False)
     return cursors
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import logging
 import sys
+import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated
 
@@ -125,3 +126,7 @@ def _log_to_stderr(verbose: bool) -> None:
     )
     # APScheduler tells of each of its jobs: one a minute, and nothing that we don't know.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    # A thread that dies is seen by the supervisor; its last words belong in the log, in one place.
+    threading.excepthook = lambda args: logging.getLogger("stillwell").error(
+        "the thread %s has died", args.thread.name if args.thread else "?", exc_info=args.exc_value
+    )

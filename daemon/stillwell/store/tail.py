@@ -11,7 +11,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -101,18 +101,27 @@ class Tail:
     ) -> bool:
         """Sleeps until the stream has a row above `seq`, `wake` is called, the store closes, or
         `timeout_s` monotonic seconds have passed. Returns whether there is such a row."""
+        return self.wait_any({stream: seq}, timeout_s, committed_only=committed_only)
+
+    def wait_any(
+        self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
+    ) -> bool:
+        """Like `wait`, for several streams at once: a notice must not wait behind readings."""
         deadline = time.monotonic() + timeout_s
         shared = self._shared
         with shared.changed:
             wakes = self._wakes
-            window = shared.backlog.window(stream)
+            windows = [(shared.backlog.window(stream), seq) for stream, seq in after.items()]
             shared.sleepers += 1
             try:
                 while True:
-                    newest = window.kept if committed_only else window.newest
+                    more = any(
+                        (window.kept if committed_only else window.newest) > seq
+                        for window, seq in windows
+                    )
                     left = deadline - time.monotonic()
-                    if newest > seq or shared.closed or self._wakes != wakes or left <= 0:
-                        return bool(newest > seq)
+                    if more or shared.closed or self._wakes != wakes or left <= 0:
+                        return more
                     shared.changed.wait(left)
             finally:
                 shared.sleepers -= 1
