@@ -24,7 +24,7 @@ class Disk(RuleBasedStateMachine):
     """A store on a disk that refuses and takes writes again, against a list of what was put.
 
     The refusal is SQLite's own: SQLITE_READONLY by `query_only`, SQLITE_FULL by a page limit. After
-    a read-only the store opens the file anew, so that the fault is set again on the new connection.
+    a read-only the store opens the file anew, so the fault is set again on the new connection.
     """
 
     def __init__(self) -> None:
@@ -43,6 +43,13 @@ class Disk(RuleBasedStateMachine):
 
     def start(self) -> None:
         self.store = Store.open(self.path, backlog=BOUND)
+        attach = self.store._attach
+
+        def attach_to_the_same_disk(*, first: bool) -> None:
+            attach(first=first)
+            self.spoil()
+
+        self.store._attach = attach_to_the_same_disk  # type: ignore[method-assign]
         self.mono = 0
         self.epoch = self.store.begin_epoch(f"boot-{self.epoch}", self.now(), True)
 
@@ -127,7 +134,6 @@ class Disk(RuleBasedStateMachine):
     def time_passes(self, seconds: int) -> None:
         self.mono += seconds * 1000
         self.store.tick(self.mono)
-        self.spoil()  # the store may have a new connection to the same bad disk
 
     @rule()
     @precondition(lambda self: not self.refuses)

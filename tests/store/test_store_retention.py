@@ -123,6 +123,22 @@ class TestClock:
             assert reader.ten_minutes("room", NOON, NOON + 9 * DAY) == expected(put, "room")
             assert reader.ten_minutes("room", 0, NOON) == []
 
+    def test_an_unset_epoch_of_the_running_boot_waits_for_its_rebase(
+        self, path: Path, rows: Rows
+    ) -> None:
+        wrong = type(rows)(1, 0)
+        with Store.open(path) as store:
+            store.begin_epoch("boot", wrong.at(0), False)
+            store.put(three_days(wrong))
+            store.begin_epoch("boot", Moment(3 * DAY, NOON + 3 * DAY), True)
+            assert store.keep_house(90 * DAY).rolled == 0
+            store.rebase("boot", NOON)
+            assert store.keep_house(90 * DAY).rolled > 0
+            house(store, 90 * DAY)
+        with StoreReader.open(path) as reader:
+            put = three_days(type(rows)(1, NOON))
+            assert reader.ten_minutes("room", 0, NOON + 9 * DAY) == expected(put, "room")
+
     def test_an_unset_clock_of_an_earlier_boot_does_not_make_readings_old(
         self, path: Path, rows: Rows
     ) -> None:

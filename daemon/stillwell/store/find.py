@@ -17,18 +17,22 @@ TimedRow = tuple[int, int, int, int, float | None, int, str | None, str | None, 
 arrival."""
 
 
+LAST_BLOCKED = "SELECT last_seq FROM block ORDER BY first_seq DESC LIMIT 1"
+"""The number of the newest reading that is in a block. (`max(last_seq)` would go through them
+all.)"""
+
 # The second half are the readings after the last block. Their minimum and maximum are taken of what
 # lies in the window, so that the look ends with the few that there are.
-_SEGMENTS = """
+_SEGMENTS = f"""
 SELECT b.min_mono_ms + e.offset_ms, b.max_mono_ms + e.offset_ms,
-  b.first_seq, b.last_seq, e.id, e.offset_ms
+  b.first_seq, b.last_seq, e.id, e.offset_ms, b.rolled
 FROM epoch e JOIN block b ON b.epoch = e.id AND b.max_mono_ms >= :start - e.offset_ms
 WHERE b.min_mono_ms < :end - e.offset_ms AND b.channels & :mask
 UNION ALL
 SELECT min(r.mono_ms) + e.offset_ms, max(r.mono_ms) + e.offset_ms,
-  min(r.seq), max(r.seq), e.id, e.offset_ms
+  min(r.seq), max(r.seq), e.id, e.offset_ms, 0
 FROM reading r JOIN epoch e ON e.id = r.epoch
-WHERE r.seq > (SELECT coalesce(max(last_seq), 0) FROM block)
+WHERE r.seq > coalesce(({LAST_BLOCKED}), 0)
   AND r.mono_ms >= :start - e.offset_ms AND r.mono_ms < :end - e.offset_ms
 GROUP BY e.id
 ORDER BY 1, 3
@@ -59,6 +63,8 @@ class Segment:
     last_seq: int
     epoch: int
     offset_ms: int
+    rolled: int
+    """1 when it is counted in the ten-minute values."""
 
 
 def segments(
@@ -109,9 +115,15 @@ def readings(
     return in_time_order(segments(db, start_ms, end_ms, channel_id), load)
 
 
+def last_blocked(db: sqlite3.Connection) -> int:
+    """The number of the newest reading that is in a block; 0 when there is none."""
+    row = db.execute(LAST_BLOCKED).fetchone()
+    return int(row[0]) if row else 0
+
+
 def latest(db: sqlite3.Connection, channel_id: int) -> Sequence[Any] | None:
     """The channel's newest reading by arrival, as a row of the table."""
-    end = int(db.execute("SELECT coalesce(max(last_seq), 0) FROM block").fetchone()[0])
+    end = last_blocked(db)
     row: Sequence[Any] | None = db.execute(_NEWEST, (channel_id, end + 1, 2**63 - 1)).fetchone()
     if row is not None:
         return row

@@ -158,20 +158,16 @@ class StoreReader:
                     (number, start_ms, end_ms),
                 )
             }
-            unrolled = self._all(
-                "SELECT first_seq, last_seq, epoch FROM block WHERE rolled = 0 UNION ALL "
-                "SELECT min(seq), max(seq), epoch FROM reading "
-                "WHERE seq > (SELECT coalesce(max(last_seq), 0) FROM block) GROUP BY epoch"
-            )
-            offsets = self._offsets()
-            for first, last, epoch in unrolled:
+            for segment in find.segments(self._db, start_ms, end_ms + retention.CELL_MS, number):
+                if segment.rolled:
+                    continue
                 for row in self._all(
                     retention.ROLL_CHANNEL,
                     {
-                        "offset": offsets.get(epoch, 0),
-                        "first": first,
-                        "last": last,
-                        "epoch": epoch,
+                        "offset": segment.offset_ms,
+                        "first": segment.first_seq,
+                        "last": segment.last_seq,
+                        "epoch": segment.epoch,
                         "channel": number,
                         "start": start_ms,
                         "end": end_ms + retention.CELL_MS,

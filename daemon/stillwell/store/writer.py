@@ -22,7 +22,7 @@ from pathlib import Path
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
 from stillwell.reading import Moment, Reading
-from stillwell.store import flush, requests, rescue, retention, rows
+from stillwell.store import find, flush, requests, rescue, retention, rows
 from stillwell.store.backlog import (
     ALARMS_LIMIT,
     READINGS_LIMIT,
@@ -260,7 +260,7 @@ class Store:
     def _load_channels(self, db: sqlite3.Connection) -> None:
         self._ids = rows.ChannelIds(db.execute("SELECT name, id FROM channel").fetchall())
         self._ids_on_disk = set(self._ids)
-        last = int(db.execute("SELECT coalesce(max(last_seq), 0) FROM block").fetchone()[0])
+        last = find.last_blocked(db)
         unblocked = db.execute(
             f"SELECT {rows.READING} FROM reading WHERE seq > ? ORDER BY seq", (last,)
         ).fetchall()
