@@ -5,14 +5,14 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from heapq import merge
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
-from stillwell.notice import Notice, Priority
-from stillwell.reading import Moment, Quantity
+from stillwell.notice import Notice, Priority, Transition
+from stillwell.reading import Moment, Quantity, Reading
 from stillwell.review import (
     BandNight,
     BandPlan,
@@ -82,6 +82,20 @@ class ReviewPlan:
         """The last nights that have ended, the oldest first."""
         return last_nights(now_utc_ms, count, ZoneInfo(self.zone), self.night_from, self.night_to)
 
+    def within(self, start_ms: int, end_ms: int) -> list[Night]:
+        """The nights of which at least half lies within a span, or the one of which the most does
+        where there is none such. For stores and traces that nobody writes any more."""
+        count = (end_ms - start_ms) // 86_400_000 + 3
+        nights = self.last(end_ms + 2 * 86_400_000, count)
+
+        def seen(night: Night) -> float:
+            start, end = night.start_utc_ms, night.end_utc_ms
+            return max(0, min(end, end_ms) - max(start, start_ms)) / (end - start)
+
+        found = [night for night in nights if seen(night) >= 0.5]
+        most = max(nights, key=seen)
+        return found or ([most] if seen(most) > 0 else [])
+
     def of(self, evening: dt.date) -> Night:
         """The night that began on the evening of a local date."""
         return night_of(evening, ZoneInfo(self.zone), self.night_from, self.night_to)
@@ -93,10 +107,7 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     bands = tuple(
         band_night(
             band,
-            merge(
-                *(reader.readings(channel, start, end) for channel in band.channels),
-                key=lambda reading: reading.moment.utc_ms,
-            ),
+            merged(reader, band.channels, start, end),
             start,
             end,
         )
@@ -105,9 +116,32 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     channels = tuple(
         channel_night(name, reader.readings(name, start, end), start, end) for name in plan.channels
     )
-    before = [t for t in reader.alarms() if t.moment.utc_ms < start]
-    alarms = alarm_nights(reader.transitions(start, end), before, end)
+    transitions = reader.transitions(start, end)
+    before = _before(reader, start, {t.alarm for t in transitions})
+    alarms = alarm_nights(transitions, before, end)
     return Review(night.local_date, start, end, bands, channels, alarms, oddities(bands, channels))
+
+
+def merged(
+    reader: StoreReader, channels: Iterable[str], start_ms: int, end_ms: int
+) -> Iterator[Reading]:
+    """The readings of several channels, by time."""
+    return merge(
+        *(reader.readings(channel, start_ms, end_ms) for channel in channels),
+        key=lambda reading: reading.moment.utc_ms,
+    )
+
+
+def _before(reader: StoreReader, start_ms: int, moved: set[str]) -> list[Transition]:
+    """How each alarm stood when the night began."""
+    latest = reader.alarms()
+    found = [t for t in latest if t.moment.utc_ms < start_ms]
+    unknown = {t.alarm for t in latest if t.moment.utc_ms >= start_ms} - moved
+    if unknown:
+        # They have moved since, and not during the night: only then is the log looked through.
+        log = {t.alarm: t for t in reader.transitions(end_ms=start_ms) if t.alarm in unknown}
+        found += log.values()
+    return found
 
 
 def value_in_words(value: float | None, unit: str, units: System) -> str:
@@ -142,14 +176,15 @@ def notice_of(review: Review, plan: ReviewPlan, now: Moment) -> Notice:
     """The review as a morning's message. One key a night: sent once, however often it is made."""
     lines = [band_in_words(band, plan.units) for band in review.bands]
     lines += [
-        f"{alarm.name}: {alarm.text}"
+        f"{alarm.name}: {alarm.what}"
         for alarm in review.alarms
         if alarm.priority is not Priority.LOW
     ]
     if not review.alarms:
         lines.append("No alarms.")
     lines += review.odd
-    calm = "a calm night" if not review.alarms else f"{len(review.alarms)} alarms"
+    count = len(review.alarms)
+    calm = "a calm night" if not count else "1 alarm" if count == 1 else f"{count} alarms"
     return Notice(
         key=f"review-{review.night.isoformat()}",
         subject="review",

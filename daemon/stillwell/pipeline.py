@@ -207,17 +207,7 @@ class Pipeline:
     def _test_notice(self, request: Request, mono_ms: int) -> Reply:
         now = self.moment(mono_ms)
         key = request.text or f"test-{now.utc_ms}"
-        self.store.put_notice(
-            Notice(
-                key=key,
-                subject="drill",
-                kind="drill",
-                priority=Priority.LOW,
-                moment=now,
-                title="Test from stillwell: this is not an alarm",
-                text="Somebody asked for a test. If you read this, alarms reach you this way.",
-            )
-        )
+        self.store.put_notice(drill(key, now))
         return Reply(True, f"The test notice {key} is on its way to every sink.")
 
     def _find(self, finding: Finding, mono_ms: int) -> None:
@@ -243,6 +233,19 @@ class Pipeline:
             else "",
         )
         self._find(Finding("store.failing", trouble is not None, Priority.MEDIUM, message), mono_ms)
+
+
+def drill(key: str, now: Moment) -> Notice:
+    """The notice that tests the way to a person."""
+    return Notice(
+        key=key,
+        subject="drill",
+        kind="drill",
+        priority=Priority.LOW,
+        moment=now,
+        title="Test from stillwell: this is not an alarm",
+        text="Somebody asked for a test. If you read this, alarms reach you this way.",
+    )
 
 
 def _clock_finding(active: bool, what: str) -> Finding:

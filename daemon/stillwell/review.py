@@ -77,7 +77,10 @@ class AlarmNight:
     """When it was raised first that night; None when it was standing already."""
     returned_ms: int | None
     state: State
+    """At the night's end."""
     text: str
+    what: str = ""
+    """The first part of `text`: what was wrong, without what to do about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +216,8 @@ def alarm_nights(
         raised = [t for t in rows if t.event == "raise"]
         if not raised and name not in before:
             continue
+        if rows and name not in before and all(t.after is State.SUPPRESSED for t in raised):
+            continue  # it followed from something else, which is told
         last = rows[-1] if rows else before[name]
         told = raised[-1] if raised else before[name]
         returned = [t for t in rows if t.event == "clear"]
@@ -225,9 +230,10 @@ def alarm_nights(
                 returned[-1].moment.utc_ms if returned and not last.active else None,
                 last.after,
                 str(told.message),
+                told.message.what,
             )
         )
-    order = list(Priority)
+    order = list(Priority)  # the worst first
     return tuple(sorted(nights, key=lambda a: (order.index(a.priority), a.raised_ms or 0, a.name)))
 
 

@@ -7,13 +7,13 @@ from typing import Annotated
 import typer
 
 from stillwell.cli.asking import ByOption, ask_and_tell, known_alarms, who
-from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail, store_path
+from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail
 from stillwell.ports import Command, Request
 
 Alarm = Annotated[
     str,
     typer.Argument(
-        help="The alarm's name, as water.low.", metavar="[ALARM]", autocompletion=known_alarms
+        help="The alarm's name, as water.low.", metavar="ALARM", autocompletion=known_alarms
     ),
 ]
 Every = Annotated[bool, typer.Option("--all", "-a", help="Every alarm that it fits.")]
@@ -34,6 +34,8 @@ def ack(
 ) -> None:
     """Acknowledge an alarm: you have seen it and will see to it. It stands until it is over.
 
+    With --json: done, text, alarms. Ends with 1 when it was refused.
+
     Example: stillwell ack water.low
     """
     _ask(Command.ACKNOWLEDGE, alarm, every, by, config, store, as_json)
@@ -48,6 +50,8 @@ def reset(
     as_json: JsonOption = False,
 ) -> None:
     """Reset a latching alarm whose cause is gone.
+
+    With --json: done, text, alarms. Ends with 1 when it was refused.
 
     Example: stillwell reset water.low
     """
@@ -66,4 +70,4 @@ def _ask(
     if bool(alarm) == every:
         fail("Name one alarm, or give --all.", "What stands: stillwell alarms")
     request = Request(command, alarm, who(by))
-    ask_and_tell(store_path(config, store), request, config, as_json=as_json)
+    ask_and_tell(request, config, store, as_json=as_json)

@@ -32,14 +32,23 @@ def alarm_as_dict(transition: Transition) -> dict[str, Any]:
     }
 
 
-def alarm_as_text(transition: Transition, zone: tzinfo) -> Text:
-    """One line: when, which state, which alarm, what it says."""
+def alarm_as_text(transition: Transition, zone: tzinfo, *, full: bool = False) -> Text:
+    """When, which alarm, what happened to it, what it says.
+
+    Args:
+        full: also the likely cause, what to do and the caution, on lines of their own.
+    """
     at = datetime.fromtimestamp(transition.moment.utc_ms / 1000, zone)
     by = f" by {transition.by}" if transition.by else ""
-    return Text.assemble(
-        f"{at:%a %H:%M:%S}  ",
-        (f"{transition.event}{by}", STATE_STYLE[transition.after]),
-        "  ",
+    message = transition.message
+    text = Text.assemble(
+        f"{at:%a %d %b %H:%M:%S}  ",
         (transition.alarm, PRIORITY_STYLE[transition.priority]),
-        f"  {transition.message}",
+        "  ",
+        (f"{transition.event}{by}", STATE_STYLE[transition.after]),
+        f"  {message.what}",
     )
+    if full and transition.active:
+        for part in (message.likely, message.do, message.caution):
+            text.append(f"\n    {part}" if part else "")
+    return text

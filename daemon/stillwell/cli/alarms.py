@@ -8,7 +8,13 @@ from zoneinfo import ZoneInfo
 import typer
 
 from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE, print_json, stdout
+from stillwell.cli.console import (
+    PRIORITY_STYLE,
+    STATE_STYLE,
+    print_json,
+    say,
+    stdout,
+)
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -34,6 +40,8 @@ def alarms(
 ) -> None:
     """What stands: each alarm's state, since when, and what to do.
 
+    With --json one object a line: time, alarm, state, event, active, priority, since, text, by.
+
     Example: stillwell alarms --log 20
     """
     from stillwell.store import StoreReader
@@ -54,11 +62,12 @@ def alarms(
             print_json(alarm_as_dict(transition))
     elif log:
         for transition in shown:
-            stdout().print(alarm_as_text(transition, ZoneInfo(plan.zone)))
+            line = alarm_as_text(transition, ZoneInfo(plan.zone))
+            say(line)
     elif not shown:
         stdout().print("[green]Nothing stands.[/]")
     else:
-        _print_table(shown, ZoneInfo(plan.zone))
+        _print_each(shown, ZoneInfo(plan.zone))
 
 
 def worth_showing(transition: Transition) -> bool:
@@ -66,21 +75,26 @@ def worth_showing(transition: Transition) -> bool:
     return transition.active or transition.after is not State.NORMAL
 
 
-def _print_table(shown: list[Transition], zone: ZoneInfo) -> None:
+def _print_each(shown: list[Transition], zone: ZoneInfo) -> None:
     from datetime import datetime
 
-    from rich.table import Table
     from rich.text import Text
 
     order = list(Priority)
-    table = Table("alarm", "priority", "state", "since", "what and what to do", show_lines=True)
     for transition in sorted(shown, key=lambda t: (order.index(t.priority), t.alarm)):
         since = datetime.fromtimestamp(transition.since.utc_ms / 1000, zone)
-        table.add_row(
-            transition.alarm,
-            Text(transition.priority.value, style=PRIORITY_STYLE[transition.priority]),
-            Text(transition.after.value, style=STATE_STYLE[transition.after]),
-            f"{since:%a %d %b %H:%M}",
-            str(transition.message),
+        message = transition.message
+        say(
+            Text.assemble(
+                (transition.alarm, PRIORITY_STYLE[transition.priority]),
+                f"  {transition.priority.value} priority  ",
+                (transition.after.value, STATE_STYLE[transition.after]),
+                f"  since {since:%a %d %b %H:%M}",
+            ),
+            hanging=2,
         )
-    stdout().print(table)
+        parts = [message.what, message.likely, message.do, message.caution]
+        if not transition.active:
+            parts = [message.what, message.do]
+        for part in filter(None, parts):
+            say(part, indent=4)

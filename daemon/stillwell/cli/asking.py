@@ -4,16 +4,19 @@ runs, of the same pipeline in this process."""
 from __future__ import annotations
 
 import getpass
-import time
-import uuid
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.text import Text
 
-from stillwell.cli.console import print_json, stdout
-from stillwell.cli.options import fail, reporting_store_errors
+from stillwell.cli.console import print_json, say
+from stillwell.cli.options import fail, reporting_store_errors, store_and_settings
 from stillwell.ports import Reply, Request
+
+if TYPE_CHECKING:
+    from stillwell.settings import Settings
 
 ByOption = Annotated[
     str, typer.Option("--by", help="Who you are, for the log.", show_default="your login")
@@ -34,7 +37,10 @@ def known_alarms(ctx: typer.Context, incomplete: str) -> list[str]:
 
 
 AlarmArgument = Annotated[
-    str, typer.Argument(help="The alarm's name, as water.low.", autocompletion=known_alarms)
+    str,
+    typer.Argument(
+        help="The alarm's name, as water.low.", metavar="ALARM", autocompletion=known_alarms
+    ),
 ]
 
 
@@ -48,44 +54,55 @@ def who(by: str) -> str:
         return "somebody"
 
 
-def ask_and_tell(store: Path, request: Request, config: Path | None, *, as_json: bool) -> None:
+def ask_and_tell(
+    request: Request, config: Path | None, store: Path | None, *, as_json: bool
+) -> None:
     """Asks, prints the answer, and ends with 1 when it was refused."""
-    reply = _asked(store, request, config)
+    reply = _asked(request, *store_and_settings(config, store))
     if as_json:
         print_json({"done": reply.done, "text": reply.text, "alarms": list(reply.alarms)})
     else:
-        stdout().print(f"[{'green' if reply.done else 'red'}]{reply.text}[/]", highlight=False)
+        told = Text(reply.text, style="green" if reply.done else "red")
+        say(told)
     if not reply.done:
         raise typer.Exit(1)
 
 
-def _asked(store: Path, request: Request, config: Path | None) -> Reply:
+def _asked(request: Request, store: Path, settings: Settings | None) -> Reply:
     from stillwell.store import StoreBusy, ask, await_reply, is_held
 
     with reporting_store_errors():
         if store.exists() and is_held(store):
             return await_reply(store, ask(store, request))
         try:
-            return _here(store, request, config)
+            return _here(store, settings, request)
         except StoreBusy:  # a daemon started in this moment
             return await_reply(store, ask(store, request))
 
 
-def _here(store: Path, request: Request, config: Path | None) -> Reply:
+def _here(store: Path, settings: Settings | None, request: Request) -> Reply:
     """Does it in this process: the same pipeline, restored from the store."""
+    from stillwell.acquire.clock import SystemClock, boot_id
     from stillwell.alarm.plan import WatchPlan
     from stillwell.alarm.watch import Watch
     from stillwell.pipeline import Pipeline
     from stillwell.store import Store
+    from stillwell.wire import watch_plan
 
     if not store.exists():
         fail(f"There is no store at {store}.", "Name one with --store, or a configuration.")
+    clock = SystemClock()
     opened = Store.open(store)
-    # Without the configuration every alarm that the store knows is one of ours.
-    plan = WatchPlan(elsewhere=tuple(t.alarm for t in opened.latest_transitions()))
-    line = Pipeline(opened, Watch(plan), {})
-    now_ms = time.time_ns() // 1_000_000
-    line.begin(f"asked-{uuid.uuid4()}", 0, now_ms, trusted=True)
-    reply = line.request(request, 0)
-    line.end()
-    return reply
+    try:
+        plan = WatchPlan() if settings is None else watch_plan(settings)
+        # Whatever the store knows is one of ours: to drop alarms is the daemon's business.
+        known = tuple(t.alarm for t in opened.latest_transitions())
+        line = Pipeline(opened, Watch(replace(plan, elsewhere=(*plan.elsewhere, *known))), {})
+        now_ms = clock.monotonic_ns() // 1_000_000
+        line.begin(boot_id(), now_ms, clock.wall_ms(), clock.trusted())
+        reply = line.request(request, now_ms)
+        opened.commit()
+        trouble = opened.trouble
+    finally:
+        opened.close()
+    return reply if trouble is None else Reply(False, f"It could not be kept: {trouble}")

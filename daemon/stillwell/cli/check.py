@@ -1,6 +1,133 @@
+"""``stillwell check``: would it work? Reads every sensor once and sends a test notice."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from contextlib import nullcontext
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
 
+from stillwell.cli.console import print_json, say, stderr
+from stillwell.cli.options import (
+    ConfigOption,
+    JsonOption,
+    StoreOption,
+    load_settings,
+    reporting_store_errors,
+)
+from stillwell.cli.written import seconds
 
-def add_to(app: typer.Typer) -> None: ...
-def print_review(*a):
-    print(a[0].as_dict())
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from stillwell.cli.checks.point import Point
+    from stillwell.settings import Settings
+
+MARK = {"well": ("ok  ", "green"), "note": ("note", "yellow"), "fix": ("FIX ", "bold red")}
+TITLE = {
+    "config": "Configuration",
+    "store": "Store",
+    "clock": "Clock",
+    "source": "Sources",
+    "channel": "Channels",
+    "alarm": "Alarms that stand",
+    "sink": "Sinks",
+    "hardware": "Plugged in",
+}
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("check")(check)
+
+
+def check(
+    notice: Annotated[
+        bool, typer.Option("--notice/--no-notice", help="Send a test notice to every sink.")
+    ] = True,
+    patience: Annotated[
+        str, typer.Option(help="How long a sink may take for the test notice.")
+    ] = "15 s",
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Look at everything once: configuration, store, clock, every sensor, every sink.
+
+    While the daemon runs it holds the sensors: then its latest readings are shown, and the test
+    notice goes out through it. Ends with 0 when all is well, with 1 when there is something to
+    fix. With --json: ok, daemon_runs, and points, each with part, name, grade (well, note, fix),
+    what, do; a channel's also with source, value, unit, flag, tests.
+
+    Example: stillwell check --no-notice
+    """
+    # What a sink or driver logs is told below, by name.
+    logging.getLogger().addHandler(logging.NullHandler())
+    patience_s = seconds(patience)
+    settings = load_settings(config)
+    path = store or settings.store_path
+    with reporting_store_errors():
+        points, runs = _look(settings, path, notice, patience_s, quiet=as_json)
+    well = not any(point.grade == "fix" for point in points)
+    if as_json:
+        print_json({"ok": well, "daemon_runs": runs, "points": [p.as_dict() for p in points]})
+    else:
+        _print(points)
+    if not well:
+        raise typer.Exit(1)
+
+
+def _look(
+    settings: Settings, path: Path, notice: bool, patience_s: float, *, quiet: bool
+) -> tuple[list[Point], bool]:
+    from stillwell.acquire.clock import SystemClock
+    from stillwell.cli.asking import who
+    from stillwell.cli.checks import machine, running, sensors, sinks
+    from stillwell.store import is_held
+
+    clock = SystemClock()
+    runs = is_held(path)
+    points = [*machine.configuration(settings), *machine.store(path), *machine.clock(clock)]
+    if runs:
+        points += _during("asking the daemon", lambda: running.latest(settings, path), quiet)
+    else:
+        points += _during("reading the sensors", lambda: sensors.read_once(settings, clock), quiet)
+    points += sinks.none_configured(settings)
+    if notice and settings.sink:
+        way: Callable[[], Iterable[Point]] = (
+            (lambda: sinks.through_daemon(settings, path, who(""), patience_s))
+            if runs
+            else (lambda: sinks.directly(settings, clock.wall_ms(), patience_s))
+        )
+        points += _during("sending a test notice", way, quiet)
+    points += machine.hardware(settings)
+    return points, runs
+
+
+def _during(what: str, look: Callable[[], Iterable[Point]], quiet: bool) -> list[Point]:
+    """What the look finds, with a sign of life on standard error."""
+    life: Any = nullcontext() if quiet else stderr().status(what)
+    with life:
+        return list(look())
+
+
+def _print(points: list[Point]) -> None:
+    from rich.text import Text
+
+    for part, title in TITLE.items():
+        of_part = [point for point in points if point.part == part]
+        if of_part:
+            say(Text(title, style="bold"))
+        for point in of_part:
+            word, style = MARK[point.grade.value]
+            what = f"{point.what} {point.do}".rstrip()
+            say(Text.assemble((word, style), f"  {point.name}: {what}"), indent=2, hanging=6)
+    down = {point.name for point in points if point.part == "source" and point.grade == "fix"}
+    # A source that is down takes its channels along; that is one thing to fix.
+    fix = sum(p.grade == "fix" and p.facts.get("source") not in down for p in points)
+    if fix:
+        things = "1 thing" if fix == 1 else f"{fix} things"
+        say(Text(f"{things} to fix.", style="bold red"))
+    else:
+        say(Text("All is well.", style="green"))

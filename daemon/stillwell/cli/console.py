@@ -8,6 +8,7 @@ from functools import cache
 from typing import Any
 
 from rich.console import Console
+from rich.text import Text
 
 from stillwell.notice import Priority, State
 
@@ -27,12 +28,33 @@ PRIORITY_STYLE = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority
 
 @cache
 def stdout() -> Console:
-    return Console(soft_wrap=False)
+    return Console(highlight=False)
 
 
 @cache
 def stderr() -> Console:
-    return Console(stderr=True)
+    return Console(stderr=True, highlight=False)
+
+
+def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | None = None) -> None:
+    """Prints a paragraph: wrapped on a terminal, on one line into a file, where whoever reads it
+    searches line by line.
+
+    Args:
+        indent: spaces before every line; `hanging`: more of them before all but the first.
+        to: standard output without.
+    """
+    out = stdout() if to is None else to
+    text = Text(text) if isinstance(text, str) else text
+    if not out.is_terminal:
+        for line in text.split("\n"):
+            out.print(Text(" " * indent).append_text(line), soft_wrap=True)
+        return
+    lines = text.wrap(out, max(20, out.width - indent - hanging))
+    for number, line in enumerate(lines):
+        line.rstrip()
+        margin = indent + (hanging if number else 0)
+        out.print(Text(" " * margin).append_text(line), soft_wrap=True)
 
 
 def print_json(value: Any) -> None:

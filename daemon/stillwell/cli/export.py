@@ -1,6 +1,182 @@
+"""``stillwell export``: what the store holds, for other programs."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
 
+from stillwell.cli.console import print_json, stderr
+from stillwell.cli.options import (
+    ConfigOption,
+    JsonOption,
+    StoreOption,
+    fail,
+    reporting_store_errors,
+    store_path,
+)
+from stillwell.cli.written import instant_ms
 
-def add_to(app: typer.Typer) -> None: ...
-def print_review(*a):
-    print(a[0].as_dict())
+if TYPE_CHECKING:
+    from stillwell.store import StoreReader, Written
+
+
+class Format(StrEnum):
+    CSV = "csv"
+    TRACE = "trace"
+    PARQUET = "parquet"
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("export")(export)
+
+
+def export(
+    output: Annotated[
+        Path,
+        typer.Option(
+            "--output", "-o", help="The file to write; - is standard output.", allow_dash=True
+        ),
+    ],
+    form: Annotated[
+        Format,
+        typer.Option(
+            "--format",
+            "-f",
+            help="csv: readings with their flags. trace: for a replay or a bug report, with the "
+            "journal in a second file. parquet: for data frames.",
+        ),
+    ] = Format.CSV,
+    begin: Annotated[
+        str, typer.Option("--from", help="Only from then on: 2026-01-31T08:00Z.")
+    ] = "",
+    until: Annotated[str, typer.Option("--to", help="Only before then.")] = "",
+    channel: Annotated[
+        list[str] | None, typer.Option("--channel", help="Only this channel; may be repeated.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write readings into a file: CSV, a trace, or Parquet. Times are UTC.
+
+    With --json: file, journal, readings, entries.
+
+    Example: stillwell export --from 2026-01-31T22:00Z --channel water-a -o night.csv
+    """
+    to_stdout = str(output) == "-"
+    journal = None if to_stdout or form is not Format.TRACE else _journal_beside(output)
+    if to_stdout and (form is Format.PARQUET or as_json):
+        fail("That can't go to standard output.", "Name a file with -o.")
+    for path in (output, journal):
+        if path is not None and not to_stdout and path.exists() and not force:
+            fail(f"{path} exists already.", "Name another file, or give --force to replace it.")
+    from stillwell.store import StoreReader
+
+    with reporting_store_errors():
+        reader = StoreReader.open(store_path(config, store))
+        try:
+            window = _window(begin, until)
+            channels = frozenset(channel) if channel else None
+            written = _write(reader, form, output, journal, (*window, channels), quiet=as_json)
+        except OSError as error:
+            if isinstance(error, BrokenPipeError):
+                raise
+            fail(f"{output} can't be written: {error.strerror}.", "Check the path and the disk.")
+        finally:
+            reader.close()
+    _tell(output, journal, written, to_stdout=to_stdout, form=form, as_json=as_json)
+
+
+def _journal_beside(output: Path) -> Path:
+    """``night.csv`` has its journal in ``night-journal.csv``."""
+    return output.with_name(f"{output.stem}-journal{output.suffix}")
+
+
+def _window(begin: str, until: str) -> tuple[int, int]:
+    from stillwell.store.reader import ALWAYS, FOREVER
+
+    start_ms = instant_ms(begin) if begin else ALWAYS
+    end_ms = instant_ms(until) if until else FOREVER
+    if start_ms >= end_ms:
+        fail("Nothing lies between these times: --from is not before --to.")
+    return start_ms, end_ms
+
+
+def _write(
+    reader: StoreReader,
+    form: Format,
+    output: Path,
+    journal: Path | None,
+    chosen: tuple[int, int, frozenset[str] | None],
+    *,
+    quiet: bool,
+) -> Written:
+    from stillwell.store import export_csv, export_parquet, export_trace
+
+    with _progress(quiet) as progress:
+        if form is Format.PARQUET:
+            with _whole(output) as part:
+                return export_parquet(reader, part, *chosen, progress)
+        if str(output) == "-":
+            if form is Format.CSV:
+                return export_csv(reader, sys.stdout, *chosen, progress)
+            return export_trace(reader, sys.stdout, None, *chosen, progress)
+        with _whole(output) as part, part.open("w", encoding="utf-8", newline="") as out:
+            if journal is None:
+                return export_csv(reader, out, *chosen, progress)
+            with _whole(journal) as second, second.open("w", encoding="utf-8", newline="") as more:
+                return export_trace(reader, out, more, *chosen, progress)
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[Path]:
+    """A file beside `path` that takes its name once it is complete: nobody finds half of one."""
+    part = path.with_name(path.name + ".part")
+    try:
+        yield part
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[int, int], None]]:
+    from rich.progress import Progress
+
+    bar: Any = Progress(console=stderr(), transient=True, disable=quiet, redirect_stdout=False)
+    with bar:
+        task = bar.add_task("exporting", total=None)
+        yield lambda gone, total: bar.update(task, completed=gone, total=max(total, 1))
+
+
+def _tell(
+    output: Path,
+    journal: Path | None,
+    written: Written,
+    *,
+    to_stdout: bool,
+    form: Format,
+    as_json: bool,
+) -> None:
+    if as_json:
+        print_json(
+            {
+                "file": str(output),
+                "journal": None if journal is None else str(journal),
+                "readings": written.readings,
+                "entries": written.entries,
+            }
+        )
+        return
+    where = "written" if to_stdout else f"are in {output}"
+    beside = "" if journal is None else f", {written.entries} journal entries in {journal}"
+    stderr().print(f"{written.readings} readings {where}{beside}.", highlight=False, markup=False)
+    if to_stdout and form is Format.TRACE:
+        stderr().print("The journal is left out: it needs a file of its own (-o FILE).")

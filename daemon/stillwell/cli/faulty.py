@@ -26,6 +26,13 @@ def simulated(settings: Settings) -> list[Source]:
     return found
 
 
+def only_simulated(settings: Settings, what: str) -> None:
+    """Ends the command with `what` when a source has real hardware."""
+    real = [s.name for s in settings.source.values() if s.driver not in (SIMULATED, "trace")]
+    if real:
+        fail(f"{what}: {', '.join(real)}.", "Use a configuration whose sources are simulated.")
+
+
 def begun_at(settings: Settings, utc_ms: int) -> Settings:
     """The settings with every simulated tank's life beginning at `utc_ms`."""
     start = datetime.fromtimestamp(utc_ms / 1000, UTC)
@@ -51,6 +58,10 @@ def with_fault(
     """
     from pydantic import ValidationError
 
+    from stillwell_drivers.tank_faults import FAULTS
+
+    if name not in FAULTS:
+        fail(f'The simulated tank knows no fault "{name}".', _hint(name))
     fault: dict[str, Any] = {"name": name, "after": f"{after_s:.0f} s", "target": target}
     if for_s is not None:
         fault["for"] = f"{for_s:.0f} s"
@@ -64,9 +75,18 @@ def with_fault(
             made = made or _changed(settings, source, faults=faults)
         except ValidationError as error:
             why = "; ".join(str(detail["msg"]) for detail in error.errors())
-    return made or fail(
-        f"The fault {name} can't be given: {why}.", "See: stillwell simulate --faults"
-    )
+    if made is None:
+        fail(f'The fault "{name}" can\'t be given: {why}.', _hint(name))
+    return made
+
+
+def _hint(name: str) -> str:
+    from difflib import get_close_matches
+
+    from stillwell_drivers.tank_faults import FAULTS
+
+    near = [] if name in FAULTS else get_close_matches(name, FAULTS, n=1)
+    return f"{f'Did you mean {near[0]}? ' if near else ''}All of them: stillwell simulate --faults"
 
 
 def _changed(settings: Settings, source: Source, **changes: Any) -> Settings:
@@ -79,13 +99,17 @@ def _changed(settings: Settings, source: Source, **changes: Any) -> Settings:
     )
 
 
-def print_faults() -> None:
+def print_faults(*, as_json: bool) -> None:
     """The table of faults that the simulated tank knows."""
     from rich.table import Table
 
-    from stillwell.cli.console import stdout
+    from stillwell.cli.console import print_json, stdout
     from stillwell_drivers.tank_faults import FAULTS
 
+    if as_json:
+        for name, kind in FAULTS.items():
+            print_json({"fault": name, "part": kind.part, "says": kind.says, "size": kind.size})
+        return
     table = Table("fault", "where", "what happens", "size", title="Faults of the simulated tank")
     for name, kind in FAULTS.items():
         usual = f"{kind.size:g} " if kind.size is not None else ""

@@ -3,7 +3,9 @@ completion of a word in the shell must not wait for a database."""
 
 from __future__ import annotations
 
+import os
 import sys
+from io import TextIOWrapper
 
 import typer
 
@@ -19,6 +21,10 @@ from stillwell.cli import (
     shelve,
     simulate,
 )
+
+EXIT_FAULT = 70
+"""EX_SOFTWARE of sysexits(3)."""
+EXIT_INTERRUPTED = 130
 
 app = typer.Typer(
     name="stillwell",
@@ -43,12 +49,30 @@ def _common(
         False, "--version", callback=_version, is_eager=True, help="Say which version this is."
     ),
 ) -> None:
-    """Global options."""
+    """Watches a small saltwater tank: reads the probes and floats, keeps every reading, warns."""
 
 
 def main() -> None:
-    """The entry point."""
+    """The entry point. No traceback reaches a person, unless STILLWELL_DEBUG asks for it."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal that knows no °C gets a ? for it
+            stream.reconfigure(errors="replace")
     try:
-        app()
+        app(prog_name="stillwell")
     except BrokenPipeError:
-        sys.exit(0)  # somebody piped us into `head`
+        # Somebody piped us into `head`. What is still buffered has nowhere to go.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except KeyboardInterrupt:
+        sys.exit(EXIT_INTERRUPTED)
+    except Exception as error:
+        if os.environ.get("STILLWELL_DEBUG"):
+            raise
+        said = " ".join(str(error).split())[:300]
+        sys.stderr.write(
+            f"{type(error).__name__}: {said}\n" if said else f"{type(error).__name__}\n"
+        )
+        sys.stderr.write(
+            "This is a fault of stillwell: run again with STILLWELL_DEBUG=1 and report it.\n"
+        )
+        sys.exit(EXIT_FAULT)

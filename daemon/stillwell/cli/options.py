@@ -39,11 +39,12 @@ EXIT_WRONG = 2
 
 def fail(what: str, do: str = "") -> NoReturn:
     """Ends the command with a sentence on standard error."""
-    from stillwell.cli.console import stderr
+    from rich.text import Text
 
-    stderr().print(
-        f"[bold red]{_plain(what)}[/]" + (f"\n{_plain(do)}" if do else ""), highlight=False
-    )
+    from stillwell.cli.console import say, stderr
+
+    told = Text.assemble((what, "bold red"), f"\n{do}" if do else "")
+    say(told, to=stderr())
     raise typer.Exit(EXIT_WRONG)
 
 
@@ -62,6 +63,14 @@ def store_path(config: Path | None, store: Path | None) -> Path:
     if store is not None:
         return store
     return load_settings(config).store_path
+
+
+def store_and_settings(config: Path | None, store: Path | None) -> tuple[Path, Settings | None]:
+    """Which store is meant, with the configuration where one is named or needed."""
+    if store is not None and config is None:
+        return store, None
+    settings = load_settings(config)
+    return store or settings.store_path, settings
 
 
 def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, ReviewPlan]:
@@ -93,9 +102,3 @@ def reporting_store_errors() -> Iterator[None]:
         yield
     except StoreError as error:
         fail(str(error))
-
-
-def _plain(text: str) -> str:
-    from rich.markup import escape
-
-    return escape(text)

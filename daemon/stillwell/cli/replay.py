@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-from stillwell.cli.console import print_json, stderr, stdout
+from stillwell.cli.console import print_json, stderr
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -22,6 +21,15 @@ from stillwell.cli.options import (
 if TYPE_CHECKING:
     from stillwell.morning import ReviewPlan
     from stillwell.notice import Transition
+    from stillwell.pipeline import Pipeline
+    from stillwell.reading import Sample
+    from stillwell.settings import Settings
+    from stillwell.store import Store
+
+Instant = tuple[int, tuple["Sample", ...]]
+
+DAMAGE_TOLD = 20
+"""So many damaged rows are told one by one; the rest are counted."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -45,72 +53,142 @@ def replay(
     """Run a trace through the whole pipeline: what would the daemon have said?
 
     Prints the alarms as they change, then a review of each night. Afterwards every other command
-    works on the store that it made.
+    works on the store that it made. A damaged row is told and left out.
+
+    With --json one object a line: each change of an alarm (time, alarm, state, event, active,
+    priority, since, text, by), then {"review": {...}} for each night.
 
     Example: stillwell replay -c tank.toml -r readings.csv -s /tmp/replay.db --json
     """
     from stillwell import wire
-    from stillwell.forward import Run
+    from stillwell.ports import DriverError
 
     settings = load_settings(config)
     if store.exists():
         fail(f"{store} exists already.", "Name a file that doesn't, or remove it first.")
-    rows = _rows(readings, set(settings.channel))
-    first = next(rows, None)
-    if first is None:
-        fail(f"{readings} holds no reading of a channel that the configuration knows.")
+    told = _Told(readings, settings)
+    try:
+        instants = told.instants()
+        first = next(instants, None)
+        if first is None:
+            told.sum_up()
+            fail(f"{readings} holds no reading of a channel that the configuration knows.")
+        entries = [] if journal is None else told.entries(journal)
+        with reporting_store_errors():
+            opened = wire.open_store(settings, store, bulk=True)
+        try:
+            line = wire.pipeline(settings, opened, _printing(settings, as_json))
+            _keep_journal(opened, entries)
+            end_ms = _run(line, settings, first, instants, quiet=as_json)
+            line.end()
+        finally:
+            opened.close()
+    except DriverError as error:
+        fail(error.what, error.do)
+    told.sum_up()
+    _reviews(store, wire.review_plan(settings), first[0], end_ms, as_json=as_json)
+
+
+class _Told:
+    """Reads the trace, tells what is left out of it, and keeps count."""
+
+    def __init__(self, path: Path, settings: Settings) -> None:
+        self._path = path
+        self._known = frozenset(settings.channel)
+        self._damaged = 0
+        self._strangers: set[str] = set()
+
+    def instants(self) -> Iterator[Instant]:
+        """The trace's instants, less what the configuration doesn't know."""
+        from stillwell_drivers.trace import read_trace
+
+        for utc_ms, samples in read_trace(self._path, self._damage):
+            fitting = tuple(sample for sample in samples if sample.channel in self._known)
+            for name in {sample.channel for sample in samples} - self._known - self._strangers:
+                self._strangers.add(name)
+                what = f"{self._path}: the configuration has no channel {name}; skipped."
+                stderr().print(what, markup=False, soft_wrap=True)
+            if fitting:
+                yield utc_ms, fitting
+
+    def entries(self, path: Path) -> Sequence[Any]:
+        """The rows of the journal."""
+        from stillwell_drivers.trace import read_journal
+
+        return list(read_journal(path, self._damage))
+
+    def sum_up(self) -> None:
+        if self._damaged > DAMAGE_TOLD:
+            stderr().print(f"{self._damaged} damaged rows were left out in all.")
+
+    def _damage(self, damage: object) -> None:
+        self._damaged += 1
+        if self._damaged <= DAMAGE_TOLD:
+            stderr().print(str(damage), markup=False, soft_wrap=True)
+
+
+def _run(
+    line: Pipeline, settings: Settings, first: Instant, rest: Iterator[Instant], *, quiet: bool
+) -> int:
+    """Takes every instant in order; returns the UTC ms of the last."""
+    from datetime import UTC, datetime
+    from itertools import chain
+
+    from rich.progress import Progress, SpinnerColumn, TextColumn
+
+    from stillwell.forward import Run
+
+    source_of = {name: settings.source_of(name).name for name in settings.channel}
+    bar = Progress(
+        SpinnerColumn(),
+        TextColumn("replaying {task.description}: {task.completed:.0f} readings"),
+        console=stderr(),
+        disable=quiet,
+        transient=True,
+        redirect_stdout=False,
+    )
+    with bar:
+        task = bar.add_task("", total=None)
+
+        def look(now_ms: int) -> None:
+            day = f"{datetime.fromtimestamp(now_ms / 1000, UTC):%Y-%m-%d}"
+            bar.update(task, description=day, completed=line.readings_taken)
+
+        run = Run(
+            line, first[0], boot_id=f"replay-{uuid.uuid4()}", look=look, look_ms=6 * 3_600_000
+        )
+        end_ms = first[0]
+        for utc_ms, samples in chain((first,), rest):
+            by_source: dict[str, list[Sample]] = {}
+            for sample in samples:
+                by_source.setdefault(source_of[sample.channel], []).append(sample)
+            for source, of_source in by_source.items():
+                run.take(utc_ms, source, of_source)
+            end_ms = max(end_ms, utc_ms)
+        run.end()
+    return end_ms
+
+
+def _printing(settings: Settings, as_json: bool) -> Any:
+    from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
+    from stillwell.cli.console import say, stdout
 
     def told(transition: Transition) -> None:
         if as_json:
             print_json(alarm_as_dict(transition))
         elif transition.event in ("raise", "clear"):
-            stdout().print(alarm_as_text(transition, settings.tank.time_zone))
+            # On a terminal the progress line on standard error has to make room.
+            out = stderr() if stdout().is_terminal else stdout()
+            text = alarm_as_text(transition, settings.tank.time_zone)
+            say(text, to=out)
 
-    with reporting_store_errors():
-        opened = wire.open_store(settings, store, bulk=True)
-    line = wire.pipeline(settings, opened, told)
-    start_ms = first[0]
-    run = Run(line, start_ms, boot_id=f"replay-{uuid.uuid4()}")
-    if journal is not None:
-        _keep_journal(opened, journal)
-    end_ms = start_ms
-    source_of = {name: settings.source_of(name).name for name in settings.channel}
-    for utc_ms, samples in _chain(first, rows):
-        run.take(utc_ms, source_of[samples[0].channel], samples)
-        end_ms = max(end_ms, utc_ms)
-    run.end()
-    line.end()
-    _reviews(store, wire.review_plan(settings), start_ms, end_ms, as_json=as_json)
+    return told
 
 
-def _chain(first: Any, rest: Iterator[Any]) -> Iterator[Any]:
-    yield first
-    yield from rest
-
-
-def _rows(path: Path, known: set[str]) -> Iterator[tuple[int, tuple[Any, ...]]]:
-    """The trace's instants, less what the configuration doesn't know; damage is told and skipped."""
-    from stillwell_drivers.trace import read_trace
-
-    strangers: set[str] = set()
-    for utc_ms, samples in read_trace(
-        path, lambda damage: stderr().print(str(damage), markup=False)
-    ):
-        fitting = tuple(sample for sample in samples if sample.channel in known)
-        for name in {sample.channel for sample in samples} - known - strangers:
-            strangers.add(name)
-            stderr().print(
-                f"{path}: the configuration has no channel {name}; skipped.", markup=False
-            )
-        if fitting:
-            yield utc_ms, fitting
-
-
-def _keep_journal(store: Any, path: Path) -> None:
+def _keep_journal(store: Store, rows: Sequence[Any]) -> None:
     from stillwell.store import Entry
-    from stillwell_drivers.trace import read_journal
 
-    for row in read_journal(path, lambda damage: stderr().print(str(damage), markup=False)):
+    for row in rows:
         store.put_journal(
             Entry(at_ms=row.utc_ms, kind=row.kind, value=row.value, unit=row.unit, by="trace")
         )
@@ -121,16 +199,10 @@ def _reviews(store: Path, plan: ReviewPlan, start_ms: int, end_ms: int, *, as_js
     from stillwell.morning import review_of
     from stillwell.store import StoreReader
 
-    reader = StoreReader.open(store)
-    try:
-        count = (end_ms - start_ms) // 86_400_000 + 2
-        for night in plan.last(end_ms, count):
-            if night.end_utc_ms <= start_ms:
-                continue
+    with reporting_store_errors(), StoreReader.open(store) as reader:
+        for night in plan.within(start_ms, end_ms + 1):
             review = review_of(reader, plan, night)
             if as_json:
                 print_json({"review": review.as_dict()})
             else:
-                print_review(review, plan)
-    finally:
-        reader.close()
+                print_review(review, plan, store)

@@ -9,7 +9,12 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE, print_json, stdout
+from stillwell.cli.console import (
+    PRIORITY_STYLE,
+    print_json,
+    say,
+    stdout,
+)
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -20,12 +25,14 @@ from stillwell.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
+    from rich.text import Text
 
     from stillwell.calendar import Night
     from stillwell.morning import ReviewPlan
-    from stillwell.review import Review
+    from stillwell.review import AlarmNight, BandNight, Review
     from stillwell.store import StoreReader
+
+WARN = "yellow"
 
 
 def add_to(app: typer.Typer) -> None:
@@ -34,7 +41,7 @@ def add_to(app: typer.Typer) -> None:
 
 def review(
     evening: Annotated[
-        str, typer.Argument(help="The night that began on this date: 2026-01-31.", metavar="[DATE]")
+        str, typer.Argument(help="The night that began on this date: 2026-01-31.", metavar="DATE")
     ] = "",
     last: Annotated[int, typer.Option("--last", "-n", help="The last N nights.", min=1)] = 1,
     config: ConfigOption = None,
@@ -42,6 +49,9 @@ def review(
     as_json: JsonOption = False,
 ) -> None:
     """What the night was like: range, time outside the band, alarms.
+
+    With --json one object a night, {"review": {...}}: night, start, end, bands, channels, alarms,
+    odd; times in UTC, values in SI units, durations in seconds.
 
     Example: stillwell review --last 7
     """
@@ -63,108 +73,109 @@ def review(
 
 
 def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> list[Night]:
+    from stillwell.store import is_held
+
     if evening:
         try:
             return [plan.of(dt.date.fromisoformat(evening))]
         except ValueError:
             fail(f'"{evening}" is no date.', "Write it like 2026-01-31.")
-    newest = reader.latest_readings()
-    if not newest:
+    span = reader.span()
+    if span is None:
         fail(f"{reader.path} holds no readings yet.")
-    # The last night that the store knows of: a replayed store may have ended years ago.
-    return plan.last(max(reading.moment.utc_ms for reading in newest) + 1, last)
+    # The last nights that the store knows of: a replayed store may have ended years ago, and
+    # without a daemon the last night may never be complete.
+    start_ms, end_ms = span
+    ended = plan.last(end_ms + 1, last)
+    if is_held(reader.path):
+        return ended
+    return plan.within(max(start_ms, end_ms - (last + 1) * 86_400_000), end_ms + 1)[-last:] or ended
 
 
 def print_review(made: Review, plan: ReviewPlan, store: Path | None = None) -> None:
-    """For people: a panel a night."""
-    from rich.console import Group
-    from rich.panel import Panel
+    """For people: a heading, a paragraph and a picture a band, the alarms, what was odd.
+
+    Args:
+        store: where the readings for the pictures are; no pictures without.
+    """
+    from rich.text import Text
 
     zone = ZoneInfo(plan.zone)
-    start, end = (dt.datetime.fromtimestamp(ms / 1000, zone) for ms in (made.start_ms, made.end_ms))
-    title = f"{plan.tank}, night of {start:%a %d %b %Y}, {start:%H:%M} to {end:%H:%M}"
-    parts: list[RenderableType] = [_bands(made, plan)]
-    if store is not None:
-        parts += _pictures(made, plan, store)
-    parts.append(_alarms(made, zone))
-    parts += [f"[yellow]{line}[/]" for line in made.odd]
-    stdout().print(Panel(Group(*parts), title=title))
 
-
-def _bands(made: Review, plan: ReviewPlan) -> RenderableType:
-    from rich.table import Table
-
-    from stillwell.morning import value_in_words
-    from stillwell.units import Dimension, show
-
-    table = Table("", "lowest", "mean", "highest", "below", "above", "seen", box=None)
+    first, until = (
+        dt.datetime.fromtimestamp(ms / 1000, zone) for ms in (made.start_ms, made.end_ms)
+    )
+    stdout().print()
+    say(Text(plan.tank, style="bold"))
+    say(Text(f"Night of {first:%a %d %b %Y}, {first:%H:%M} to {until:%H:%M}", style="bold"))
     for band in made.bands:
-        low, mean, high, limit_low, limit_high = (
-            value_in_words(value, band.unit, plan.units)
-            for value in (band.lowest, band.mean, band.highest, band.low, band.high)
-        )
-        below, above = (
-            show(seconds, Dimension.DURATION) if seconds else "never"
-            for seconds in (band.below_s, band.above_s)
-        )
-        seen = f"{band.seen_s / band.night_s:.0%}" if band.night_s else "–"
-        table.add_row(
-            band.name, low, mean, high, f"{limit_low}: {below}", f"{limit_high}: {above}", seen
-        )
-    return table
+        stdout().print()
+        say(_band(band, plan), hanging=2)
+        drawn = _drawn(band, made, plan, store)
+        if drawn is not None:
+            stdout().print(drawn)
+    stdout().print()
+    if not made.alarms:
+        say(Text("No alarms.", style="green"))
+    for alarm in made.alarms:
+        say(_alarm(alarm, made, zone), hanging=2)
+        say(alarm.what, indent=4)
+    for odd in made.odd:
+        say(Text(odd, style=WARN), hanging=2)
 
 
-def _pictures(made: Review, plan: ReviewPlan, store: Path) -> list[RenderableType]:
+def _band(band: BandNight, plan: ReviewPlan) -> Text:
+    from rich.text import Text
+
+    from stillwell.morning import band_in_words, value_in_words
+
+    text = Text(band_in_words(band, plan.units), style=WARN if band.below_s or band.above_s else "")
+    if band.mean is not None:
+        text.append(f" Mean {value_in_words(band.mean, band.unit, plan.units)}.")
+    return text
+
+
+def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) -> Text | None:
+    """The band's night as a picture, or None where there is nothing to draw."""
     from functools import partial
-    from heapq import merge
 
     from stillwell.cli.picture import picture
-    from stillwell.morning import value_in_words
+    from stillwell.morning import merged, value_in_words
     from stillwell.review import measurand
     from stillwell.store import StoreReader
 
-    drawn: list[RenderableType] = []
-    reader = StoreReader.open(store)
-    try:
-        for band in plan.bands:
-            readings = merge(
-                *(reader.readings(c, made.start_ms, made.end_ms) for c in band.channels),
-                key=lambda reading: reading.moment.utc_ms,
-            )
-            points = list(measurand(readings, band.stale_ms))
-            if points:
-                drawn.append(
-                    picture(
-                        points,
-                        made.start_ms,
-                        made.end_ms,
-                        limits=(band.low, band.high),
-                        zone=ZoneInfo(plan.zone),
-                        label=partial(value_in_words, unit=band.unit, units=plan.units),
-                    )
-                )
-    finally:
-        reader.close()
-    return drawn
+    planned = next((b for b in plan.bands if b.name == band.name), None)
+    if store is None or planned is None:
+        return None
+    with StoreReader.open(store) as reader:
+        readings = merged(reader, planned.channels, made.start_ms, made.end_ms)
+        points = list(measurand(readings, planned.stale_ms))
+    if not points:
+        return None
+    return picture(
+        points,
+        made.start_ms,
+        made.end_ms,
+        limits=(band.low, band.high),
+        zone=ZoneInfo(plan.zone),
+        label=partial(value_in_words, unit=band.unit, units=plan.units),
+    )
 
 
-def _alarms(made: Review, zone: ZoneInfo) -> RenderableType:
-    from rich.table import Table
+def _alarm(alarm: AlarmNight, made: Review, zone: ZoneInfo) -> Text:
+    """``water.low (high): raised 01:54, still stood at 08:00.``"""
     from rich.text import Text
 
-    if not made.alarms:
-        return Text("No alarms.", style="green")
-    table = Table("alarm", "raised", "returned", "now", "what it said", box=None)
-    for alarm in made.alarms:
-        raised, returned = (
-            "–" if ms is None else f"{dt.datetime.fromtimestamp(ms / 1000, zone):%H:%M}"
-            for ms in (alarm.raised_ms, alarm.returned_ms)
-        )
-        table.add_row(
-            Text(alarm.name, style=PRIORITY_STYLE[alarm.priority]),
-            raised if alarm.raised_ms is not None else "before",
-            returned,
-            Text(alarm.state.value, style=STATE_STYLE[alarm.state]),
-            alarm.text,
-        )
-    return table
+    def at(ms: int) -> str:
+        return f"{dt.datetime.fromtimestamp(ms / 1000, zone):%H:%M}"
+
+    began = "stood before" if alarm.raised_ms is None else f"raised {at(alarm.raised_ms)}"
+    often = f" (raised {alarm.raised} times)" if alarm.raised > 1 else ""
+    if alarm.returned_ms is not None:
+        ended = f"over {at(alarm.returned_ms)}"
+    else:
+        ended = f"{alarm.state.value} at {at(made.end_ms)}"
+    return Text.assemble(
+        (alarm.name, PRIORITY_STYLE[alarm.priority]),
+        f" ({alarm.priority.value}): {began}{often}, {ended}.",
+    )

@@ -7,6 +7,7 @@ import logging
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,7 +15,6 @@ import typer
 from stillwell.cli.options import (
     ConfigOption,
     StoreOption,
-    fail,
     load_settings,
     reporting_store_errors,
 )
@@ -22,6 +22,8 @@ from stillwell.cli.options import (
 if TYPE_CHECKING:
     from stillwell.notice import Transition
     from stillwell.settings import Settings
+
+log = logging.getLogger(__name__)
 
 
 def add_to(app: typer.Typer) -> None:
@@ -47,32 +49,42 @@ def run(
     begun: Annotated[
         str, typer.Option(help="The simulated tank's life began then: 2026-01-31T08:00Z.")
     ] = "",
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print alarms as they change as JSON, one a line.")
+    ] = False,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:
     """Watch the tank until told to stop (Ctrl-C, or systemd).
+
+    With --json one object a change: time, alarm, state, event, active, priority, since, text, by.
 
     Example: stillwell run --config /etc/stillwell/stillwell.toml
     """
     from stillwell import wire
     from stillwell.acquire.clock import FastClock, SystemClock, boot_id
+    from stillwell.cli.faulty import only_simulated
     from stillwell.ports import Clock
 
     settings = load_settings(config)
     _log_to_stderr(verbose)
     clock: Clock = SystemClock()
+    for warning in settings.warnings:
+        log.warning("%s", " ".join(str(warning).split()))
     settings = _as_a_demo(settings, clock.wall_ms(), begun, fault, lasts)
     boot = boot_id()
     if speed != 1.0:
-        _only_simulated(settings)
+        only_simulated(settings, "Time can't run faster for real sensors")
         clock, boot = FastClock(clock.wall_ms(), speed), f"fast-{clock.wall_ms()}"
     with reporting_store_errors():
         opened = wire.open_store(settings, store)
+    if str(opened.opened):
+        log.warning("%s", opened.opened)
     daemon = wire.daemon(
         settings,
         opened,
         clock,
         boot,
-        told=_printing(settings) if show else None,
+        told=_printing(settings, as_json) if show or as_json else None,
         calendar_every_s=max(1.0, 60.0 / speed),
     )
     daemon.handle_signals()
@@ -97,21 +109,22 @@ def _as_a_demo(settings: Settings, now_ms: int, begun: str, fault: str, lasts: s
     return settings
 
 
-def _printing(settings: Settings) -> Callable[[Transition], None]:
-    from stillwell.cli.alarm_line import alarm_as_text
-    from stillwell.cli.console import stdout
+def _printing(settings: Settings, as_json: bool) -> Callable[[Transition], None]:
+    from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
+    from stillwell.cli.console import print_json, say
 
     zone = settings.tank.time_zone
-    return lambda transition: stdout().print(alarm_as_text(transition, zone))
 
+    def told(transition: Transition) -> None:
+        # Nobody reading along any more must not end the watch.
+        with suppress(OSError):
+            if as_json:
+                print_json(alarm_as_dict(transition))
+            else:
+                text = alarm_as_text(transition, zone, full=True)
+                say(text)
 
-def _only_simulated(settings: Settings) -> None:
-    real = [s.name for s in settings.source.values() if s.driver not in ("simulated", "trace")]
-    if real:
-        fail(
-            f"Time can't run faster for real sensors: {', '.join(real)}.",
-            "Leave --speed away, or use a configuration whose sources are simulated.",
-        )
+    return told
 
 
 def _log_to_stderr(verbose: bool) -> None:

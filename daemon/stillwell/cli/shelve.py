@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from stillwell.cli.asking import AlarmArgument, ByOption, ask_and_tell, who
-from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, store_path
+from stillwell.cli.options import ConfigOption, JsonOption, StoreOption
 from stillwell.cli.written import seconds
 from stillwell.ports import Command, Request
 
@@ -30,10 +30,12 @@ def shelve(
 ) -> None:
     """Keep an alarm quiet for a while, as during work at the tank. It comes back by itself.
 
+    With --json: done, text, alarms. Ends with 1 when it was refused.
+
     Example: stillwell shelve top-up --for "2 h"
     """
     request = Request(Command.SHELVE, alarm, who(by), seconds(lasts))
-    ask_and_tell(store_path(config, store), request, config, as_json=as_json)
+    ask_and_tell(request, config, store, as_json=as_json)
 
 
 def unshelve(
@@ -45,10 +47,12 @@ def unshelve(
 ) -> None:
     """Take an alarm off the shelf before its time.
 
+    With --json: done, text, alarms. Ends with 1 when it was refused.
+
     Example: stillwell unshelve top-up
     """
     request = Request(Command.UNSHELVE, alarm, who(by))
-    ask_and_tell(store_path(config, store), request, config, as_json=as_json)
+    ask_and_tell(request, config, store, as_json=as_json)
 
 
 def out_of_service(
@@ -60,10 +64,12 @@ def out_of_service(
 ) -> None:
     """Take an alarm out of service until you put it back: its sensor is being repaired.
 
+    With --json: done, text, alarms. Ends with 1 when it was refused.
+
     Example: stillwell out-of-service water-b.silent
     """
     request = Request(Command.OUT_OF_SERVICE, alarm, who(by))
-    ask_and_tell(store_path(config, store), request, config, as_json=as_json)
+    ask_and_tell(request, config, store, as_json=as_json)
 
 
 def in_service(
@@ -75,7 +81,9 @@ def in_service(
 ) -> None:
     """Put an alarm back into service.
 
+    With --json: done, text, alarms. Ends with 1 when it was refused.
+
     Example: stillwell in-service water-b.silent
     """
     request = Request(Command.RETURN_TO_SERVICE, alarm, who(by))
-    ask_and_tell(store_path(config, store), request, config, as_json=as_json)
+    ask_and_tell(request, config, store, as_json=as_json)

@@ -52,18 +52,23 @@ def simulate(
 ) -> None:
     """Let a simulated tank live for some days, as fast as the machine can, into a store.
 
+    With --json one object a line: each change of an alarm (time, alarm, state, event, active,
+    priority, since, text, by), then store, readings, days.
+
     Example: stillwell simulate -c config/reading-room-simulated.toml -s /tmp/tank.db --days 3
     """
     from stillwell.cli import faulty
 
     if faults:
-        faulty.print_faults()
+        faulty.print_faults(as_json=as_json)
         return
     end_ms = instant_ms(until)
     start_ms = instant_ms(begin) if begin else end_ms - round(days * 86_400_000)
     if start_ms >= end_ms:
         fail("There is nothing to simulate: the beginning is not before the end.")
-    settings = faulty.begun_at(load_settings(config), start_ms)
+    settings = load_settings(config)
+    faulty.only_simulated(settings, "Real sensors can't be simulated")
+    settings = faulty.begun_at(settings, start_ms)
     if fault:
         settings = faulty.with_fault(
             settings,
@@ -84,7 +89,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
 
     from stillwell import wire
     from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-    from stillwell.cli.console import print_json, stderr
+    from stillwell.cli.console import print_json, say, stderr, stdout
     from stillwell.forward import Run, drive
 
     bar = Progress(
@@ -94,6 +99,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
         TimeRemainingColumn(),
         console=stderr(),
         disable=as_json,
+        redirect_stdout=False,
     )
     days = (end_ms - start_ms) / 86_400_000
 
@@ -101,7 +107,10 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
         if as_json:
             print_json(alarm_as_dict(transition))
         elif transition.event in ("raise", "clear"):
-            bar.console.print(alarm_as_text(transition, settings.tank.time_zone))
+            # On a terminal above the bar, which is on standard error; else where results belong.
+            out = bar.console if stdout().is_terminal else stdout()
+            text = alarm_as_text(transition, settings.tank.time_zone)
+            say(text, to=out)
 
     with reporting_store_errors():
         opened = wire.open_store(settings, path, bulk=True)

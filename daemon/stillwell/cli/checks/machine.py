@@ -1,0 +1,144 @@
+"""The machine: the configuration's warnings, the disk under the store, the clock, what is plugged
+in."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from stillwell.cli.checks.point import Grade, Point
+from stillwell.ports import Clock
+from stillwell.settings import Settings
+from stillwell.store import StoreError, StoreReader
+
+ROOM_TO_FIX = 64 << 20
+ROOM_TO_NOTE = 256 << 20
+"""Bytes free. A year of a small tank takes about 200 MB at one reading in 30 s a channel; under 64
+MiB the system itself begins to fail."""
+
+W1_DEVICES = Path("/sys/bus/w1/devices")
+SERIAL_DEVICES = Path("/dev/serial/by-id")
+
+
+def configuration(settings: Settings) -> Iterator[Point]:
+    """The file that was read, and what does not stop the start but should be put right."""
+    watched = len(settings.band) + len(settings.state)
+    yield Point(
+        "config",
+        "file",
+        Grade.WELL,
+        f"{settings.file} is complete. Channels: {len(settings.channel)}, bands and states: "
+        f"{watched}, sinks: {len(settings.sink)}.",
+    )
+    for fault in settings.warnings:
+        place = f"line {fault.line}, " if fault.line is not None else ""
+        yield Point("config", fault.key or "file", Grade.NOTE, f"{place}{fault.what}", fault.do)
+
+
+def store(path: Path) -> Iterator[Point]:
+    """Whether the store can be written and read, and how much room there is."""
+    folder = path.parent
+    if not folder.is_dir():
+        yield Point(
+            "store",
+            "path",
+            Grade.FIX,
+            f"The directory {folder} does not exist.",
+            "Make it, or change `[store] path`.",
+        )
+        return
+    who = _user()
+    barred = [p for p in (folder, path) if p.exists() and not os.access(p, os.W_OK)]
+    if barred:
+        yield Point(
+            "store",
+            "path",
+            Grade.FIX,
+            f"The user {who} may not write {barred[0]}.",
+            "Check as the user that the daemon runs as (sudo -u stillwell stillwell check), or "
+            "give that user the directory (chown).",
+        )
+    elif not path.exists():
+        yield Point("store", "path", Grade.WELL, f"{path} will be made when the daemon first runs.")
+    else:
+        yield _readable(path, who)
+    yield _room(folder)
+
+
+def _readable(path: Path, who: str) -> Point:
+    try:
+        with StoreReader.open(path) as reader:
+            newest = max((r.moment.utc_ms for r in reader.latest_readings()), default=None)
+    except StoreError as error:
+        return Point("store", "path", Grade.FIX, str(error))
+    until = (
+        f"its newest reading is of {datetime.fromtimestamp(newest / 1000, UTC):%Y-%m-%d %H:%M} UTC"
+        if newest is not None
+        else "it holds no reading yet"
+    )
+    return Point("store", "path", Grade.WELL, f"{path} can be read and written by {who}; {until}.")
+
+
+def _room(folder: Path) -> Point:
+    status = os.statvfs(folder)
+    free = status.f_bavail * status.f_frsize
+    facts = {"free_bytes": free}
+    what = f"{free / (1 << 20):,.0f} MiB are free on the disk that holds {folder}."
+    if status.f_flag & os.ST_RDONLY:
+        do = "Look at dmesg; mount it again for writing, or replace the card."
+        return Point("store", "disk", Grade.FIX, f"The disk of {folder} is read-only.", do, facts)
+    if free < ROOM_TO_NOTE:
+        grade = Grade.FIX if free < ROOM_TO_FIX else Grade.NOTE
+        return Point("store", "disk", grade, what, "Make room on it.", facts)
+    return Point("store", "disk", Grade.WELL, what, facts=facts)
+
+
+def clock(machine: Clock) -> Iterator[Point]:
+    """Whether the wall clock has been set from outside. Only a note: the daemon runs without."""
+    at = datetime.fromtimestamp(machine.wall_ms() / 1000, UTC)
+    trusted = machine.trusted()
+    facts = {"trusted": trusted}
+    if trusted:
+        what = f"It is set from the network: {at:%Y-%m-%d %H:%M:%S} UTC."
+        yield Point("clock", "wall", Grade.WELL, what, facts=facts)
+        return
+    yield Point(
+        "clock",
+        "wall",
+        Grade.NOTE,
+        f"Nobody has set it since this machine started; it shows {at:%Y-%m-%d %H:%M:%S} UTC. "
+        "Alarms do not wait for it; reviews do.",
+        "Look at: timedatectl. Without a network, set it by hand or fit a battery clock.",
+        facts,
+    )
+
+
+def hardware(settings: Settings) -> Iterator[Point]:
+    """What is plugged in and not named in the configuration: the number or path to copy."""
+    named = "\n".join(str(source.settings) for source in settings.source.values())
+    for number in sorted(path.name for path in _entries(W1_DEVICES) if path.name[:3] == "28-"):
+        if number not in named:
+            what = f"A temperature probe {number} is on the 1-Wire bus and belongs to no channel."
+            yield Point("hardware", number, Grade.NOTE, what, f'To use it: probe = "{number}"')
+    for path in sorted(_entries(SERIAL_DEVICES)):
+        used = str(path) in named
+        what = f"A serial device is at {path}" + ("." if used else " and belongs to no source.")
+        do = "" if used else f'To use it: port = "{path}"'
+        yield Point("hardware", path.name, Grade.WELL if used else Grade.NOTE, what, do)
+
+
+def _entries(folder: Path) -> list[Path]:
+    try:
+        return list(folder.iterdir())
+    except OSError:
+        return []
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return str(os.getuid())

@@ -1,0 +1,44 @@
+"""One thing that was looked at, and how it was found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+
+class Grade(StrEnum):
+    WELL = "well"
+    NOTE = "note"
+    """Worth knowing; nothing has to be done before the daemon may run."""
+    FIX = "fix"
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One thing looked at.
+
+    Args:
+        part: config, store, clock, source, channel, alarm, sink or hardware.
+        name: which of them, as the configuration names it.
+        what: how it was found, in a sentence; `do`: what to do about it.
+        facts: for programs; JSON-ready.
+    """
+
+    part: str
+    name: str
+    grade: Grade
+    what: str
+    do: str = ""
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "part": self.part,
+            "name": self.name,
+            "grade": self.grade.value,
+            "what": self.what,
+            "do": self.do,
+            **self.facts,
+        }

@@ -1,0 +1,128 @@
+"""Opens every source once and reads every channel once, each within its source's deadline."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+
+from stillwell.acquire.bus import Source
+from stillwell.cli.checks.point import Grade, Point
+from stillwell.cli.checks.readings import channel_point
+from stillwell.ports import Clock, Driver, DriverError, TellsTime
+from stillwell.quality.judge import Judge
+from stillwell.reading import Moment, Sample
+from stillwell.settings import Settings
+from stillwell.wire import limits_of, sources
+
+CLOSING_S = 2.0
+
+
+class Attempt:
+    """One source, opened, read and closed in a thread of its own.
+
+    A driver that hangs can't be ended from outside; its thread is left behind and dies with the
+    process.
+    """
+
+    def __init__(self, source: Source, clock: Clock) -> None:
+        self.source = source
+        self.samples: list[Sample] = []
+        self.error: DriverError | None = None
+        self._clock = clock
+        self._read = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=source.name, daemon=True)
+
+    def run(self) -> bool:
+        """Returns whether it came to an end, good or bad, within the source's deadline."""
+        self._thread.start()
+        if not self._read.wait(self.source.deadline_s):
+            return False
+        self._thread.join(CLOSING_S)
+        return True
+
+    def _run(self) -> None:
+        driver: Driver | None = None
+        try:
+            driver = self.source.make()
+            if isinstance(driver, TellsTime):
+                driver.use_clock(self._clock)
+            driver.open()
+            for sample in driver.read():
+                self.samples.append(sample)
+        except DriverError as error:
+            self.error = error
+        except Exception as error:
+            self.error = DriverError(
+                f"The driver of {self.source.name} failed: {type(error).__name__}: {error}.",
+                "This is a fault of the driver: report it.",
+            )
+        self._read.set()
+        if driver is not None:
+            with suppress(Exception):
+                driver.close()
+
+
+def read_once(settings: Settings, clock: Clock) -> list[Point]:
+    """Reads everything; the buses side by side, the sources of one bus one after the other."""
+    by_bus = list(sources(settings).values())
+    found: list[list[Point]] = [[] for _ in by_bus]
+
+    def bus(index: int) -> None:
+        found[index] = list(_one_bus(settings, by_bus[index], clock))
+
+    threads = [threading.Thread(target=bus, args=(n,), daemon=True) for n in range(len(by_bus))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return [point for points in found for point in points]
+
+
+def _one_bus(settings: Settings, on_bus: Iterable[Source], clock: Clock) -> Iterator[Point]:
+    hung = ""
+    for source in on_bus:
+        if hung:
+            what = f"Not tried: it shares its bus with {hung}, which hangs."
+            yield Point("source", source.name, Grade.FIX, what)
+            for channel in source.channels:
+                facts = {"source": source.name}
+                yield Point("channel", channel, Grade.FIX, "No value.", facts=facts)
+            continue
+        attempt = Attempt(source, clock)
+        if not attempt.run():
+            hung = source.name
+        yield from _points(settings, attempt, hung == source.name)
+
+
+def _points(settings: Settings, attempt: Attempt, hung: bool) -> Iterator[Point]:
+    source = attempt.source
+    if hung:
+        yield Point(
+            "source",
+            source.name,
+            Grade.FIX,
+            f"It has not answered for {source.deadline_s:g} s and hangs.",
+            "Check its cable and plug. If it only is slow, give it a longer `deadline`.",
+        )
+    elif attempt.error is not None:
+        yield Point("source", source.name, Grade.FIX, attempt.error.what, attempt.error.do)
+    else:
+        yield Point("source", source.name, Grade.WELL, "It opens and reads.")
+    now = Moment(time.monotonic_ns() // 1_000_000, time.time_ns() // 1_000_000)
+    came = {sample.channel: sample for sample in tuple(attempt.samples)}
+    for channel in source.channels:
+        sample = came.pop(channel, None)
+        if sample is not None:
+            reading = Judge(limits_of(settings, channel)).judge(sample, now)
+            yield channel_point(settings, reading)
+        elif attempt.error is None and not hung:
+            what = "Its source read and said nothing about it."
+            yield Point("channel", channel, Grade.FIX, what, "This is a fault of the driver.")
+        else:
+            facts = {"source": source.name}
+            yield Point("channel", channel, Grade.FIX, "No value.", facts=facts)
+    for stranger in sorted(came):
+        what = f"It returned a channel {stranger} that the configuration does not give it."
+        yield Point("source", source.name, Grade.NOTE, what)

@@ -1,0 +1,180 @@
+"""Sends a test notice end to end: through the running daemon, or through each sink's own object."""
+
+from __future__ import annotations
+
+import threading
+import time
+import uuid
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from stillwell.cli.checks.point import Grade, Point
+from stillwell.deliver.outbox import IDLE_S, Outbox
+from stillwell.notice import Notice
+from stillwell.pipeline import drill
+from stillwell.ports import Command, Refusal, Request, Row, Sink, Stream
+from stillwell.reading import Moment, Quantity
+from stillwell.settings import Destination, Settings
+from stillwell.store import StoreReader, ask, await_reply
+from stillwell.wire import make_sink
+
+REACH = "Check address, port, user and password, and that the other machine is on."
+TRIES = 3
+"""After so many failed attempts the reason is plain."""
+CLOSING_S = 5.0
+
+
+def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) -> Iterator[Point]:
+    """Asks the daemon for a test notice and waits until each sink has taken it. Raises
+    `StoreError`."""
+    known = {name: _made(settings, d) for name, d in settings.sink.items()}
+    key = f"check-{uuid.uuid4()}"
+    reply = await_reply(store, ask(store, Request(Command.TEST_NOTICE, by=by, text=key)))
+    if not reply.done:
+        yield Point("sink", "notice", Grade.FIX, reply.text)
+        return
+    with StoreReader.open(store) as reader:
+        wanted: int | None = None
+        waiting = {n for n, made in known.items() if _takes_notices(made)}
+        deadline = time.monotonic() + patience_s
+        while waiting and time.monotonic() < deadline:
+            for cursor in reader.cursors():
+                if cursor.sink not in waiting or cursor.stream is not Stream.NOTICES:
+                    continue
+                wanted = cursor.seq + cursor.behind if wanted is None else wanted
+                if cursor.seq >= wanted:
+                    waiting.discard(cursor.sink)
+            time.sleep(0.1)
+        refused = {
+            letter.sink: letter.reason
+            for letter in reader.dead_letters()
+            if letter.stream is Stream.NOTICES and letter.seq == wanted
+        }
+        away = {t.alarm: t.message.what for t in reader.alarms() if t.active}
+    for name, made in known.items():
+        if isinstance(made, str):
+            yield _broken(name, made)
+        elif not _takes_notices(made):
+            yield Point("sink", name, Grade.WELL, "It takes no notices; the daemon looks after it.")
+        elif name in refused:
+            yield Point("sink", name, Grade.FIX, f"It refused the test notice: {refused[name]}")
+        elif name in waiting:
+            why = away.get(f"sink.{name}.away", "The reason is in: journalctl -u stillwell.")
+            what = f"The test notice has not gone out within {patience_s:g} s. {why}"
+            yield Point("sink", name, Grade.FIX, what, REACH)
+        else:
+            yield _sent(name)
+
+
+def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[Point]:
+    """Opens each sink and gives it a test notice, as the daemon's outbox would."""
+    notice = drill(f"check-{uuid.uuid4()}", Moment(0, clock_ms))
+    for name, destination in settings.sink.items():
+        made = _made(settings, destination)
+        if isinstance(made, str):
+            yield _broken(name, made)
+        elif not _takes_notices(made):
+            what = "It takes no notices: it is tried when the daemon runs."
+            yield Point("sink", name, Grade.WELL, what)
+        else:
+            yield _given(name, made, notice, patience_s)
+
+
+def none_configured(settings: Settings) -> Iterator[Point]:
+    if not settings.sink:
+        yield Point(
+            "sink",
+            "none",
+            Grade.NOTE,
+            "No sink is configured: an alarm reaches nobody who is not looking.",
+            "Add a [sink.NAME]; config/sample-mqtt.toml has one to copy.",
+        )
+
+
+class _OneNotice:
+    """A tail (`deliver.outbox.Follows`) that holds one notice and nothing else."""
+
+    def __init__(self, notice: Notice) -> None:
+        self._row = Row(Stream.NOTICES, 1, notice)
+
+    def rows(
+        self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
+    ) -> list[Row]:
+        wanted = stream is Stream.NOTICES and after_seq < 1 <= limit
+        return [self._row] if wanted else []
+
+    def wait(
+        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
+    ) -> None:
+        time.sleep(timeout_s)
+
+
+class _Delivery:
+    """One notice on its way to one sink, in a thread of its own: a sink may hang."""
+
+    def __init__(self, name: str, sink: Sink, notice: Notice, patience_s: float) -> None:
+        self.sent = False
+        self.refused = ""
+        self.verdict = f"It has not answered for {patience_s:g} s."
+        self._deadline = time.monotonic() + patience_s
+        self._outbox = Outbox(name, sink, _OneNotice(notice), {}, self._moved, jitter=lambda: 1.0)
+        self._settled = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"sink {name}", daemon=True)
+
+    def run(self) -> None:
+        self._thread.start()
+        self._settled.wait(self._deadline - time.monotonic())
+        self._thread.join(CLOSING_S if self._settled.is_set() else 0.0)
+
+    def _moved(self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal]) -> None:
+        self.sent = True
+        self.refused = "; ".join(refusal.reason for refusal in refused)
+
+    def _run(self) -> None:
+        try:
+            while not self.sent and time.monotonic() < self._deadline:
+                pause = self._outbox.step(time.monotonic())
+                health = self._outbox.health
+                if health.verdict:
+                    self.verdict = health.verdict
+                if health.attempts >= TRIES:
+                    break
+                if not self.sent:
+                    time.sleep(min(max(pause, 0.0), IDLE_S * 2))
+        finally:
+            self._settled.set()
+            self._outbox.close()
+
+
+def _given(name: str, sink: Sink, notice: Notice, patience_s: float) -> Point:
+    delivery = _Delivery(name, sink, notice, patience_s)
+    delivery.run()
+    if delivery.refused:
+        return Point("sink", name, Grade.FIX, f"It refused the test notice: {delivery.refused}")
+    if not delivery.sent:
+        return Point("sink", name, Grade.FIX, f"No notice gets out: {delivery.verdict}", REACH)
+    return _sent(name)
+
+
+def _sent(name: str) -> Point:
+    return Point("sink", name, Grade.WELL, "It took the test notice. Look whether it reached you.")
+
+
+def _broken(name: str, why: str) -> Point:
+    return Point("sink", name, Grade.FIX, why, "Install what it names, then restart stillwell.")
+
+
+def _takes_notices(made: Sink | str) -> bool:
+    return not isinstance(made, str) and Stream.NOTICES in made.streams()
+
+
+def _made(settings: Settings, destination: Destination) -> Sink | str:
+    """The sink's own object, or why it can't be had."""
+    if destination.made is None:
+        return destination.broken
+    quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
+    try:
+        sink: Sink = make_sink(settings, destination, quantities)
+    except Exception as error:
+        return f"It can't be made: {type(error).__name__}."
+    return sink
