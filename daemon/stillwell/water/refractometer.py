@@ -1,0 +1,119 @@
+"""What a hand refractometer shows, and what the water is.
+
+The instrument measures a refractive index and shows the salinity that has this index at the
+temperature its scale was drawn for. Adjusting it moves the whole scale. Instruments that say "ATC"
+correct the temperature with a bimetal, as well as that goes: to them the temperature is that of the
+prism, and what is left is in the uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillwell.water.seawater import (
+    refractive_index,
+)
+
+DRAWN_FOR_C = 20.0
+"""The usual temperature of a scale (common practice)."""
+STANDARD_SALINITY = 35.0
+"""Of the fluid that a refractometer for seawater is best adjusted with (common practice)."""
+COLD_SAMPLE_WAIT_S = 45.0
+"""How long a sample stays on the prism before it is read (common practice)."""
+CALIBRATE_EVERY_D = 30
+"""After so many days a reminder is due (common practice: monthly, many do it before every use)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Adjusted:
+    """How the scale was set: with a fluid of this salinity, on a prism at this temperature, until
+    it showed that salinity. Pure water has 0."""
+
+    salinity: float = STANDARD_SALINITY
+    prism_c: float = DRAWN_FOR_C
+    drawn_for_c: float = DRAWN_FOR_C
+
+
+def _per_salinity(t_c: float) -> float:
+    return refractive_index(1.0, t_c) - refractive_index(0.0, t_c)
+
+
+def shown(salinity: float, prism_c: float, adjusted: Adjusted) -> float:
+    """Returns what the scale shows for a sample, without temperature compensation.
+
+    Args:
+        salinity: practical salinity of the sample.
+        prism_c: temperature of prism and sample, 0 to 30 degC.
+        adjusted: how the scale was set.
+    """
+    moved = refractive_index(adjusted.salinity, adjusted.prism_c) - refractive_index(
+        adjusted.salinity, adjusted.drawn_for_c
+    )
+    index = refractive_index(salinity, prism_c) - moved
+    zero = refractive_index(0.0, adjusted.drawn_for_c)
+    return (index - zero) / _per_salinity(adjusted.drawn_for_c)
+
+
+def salinity(read: float, prism_c: float, adjusted: Adjusted) -> float:
+    """Returns the practical salinity of a sample for which the scale shows `read`, without
+    temperature compensation: the inverse of `shown`. Raises ValueError outside 0 to 42."""
+    # Both are straight lines in salinity.
+    at_zero = shown(0.0, prism_c, adjusted)
+    found = (read - at_zero) / (shown(1.0, prism_c, adjusted) - at_zero)
+    if not -0.5 <= found <= 42.0:
+        raise ValueError(
+            f"A refractometer that shows {read:g} at {prism_c:g} °C would see water of salinity "
+            f"{found:.1f}, outside 0 to 42. Wipe the prism, look again, and check how it was set."
+        )
+    return max(found, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """One look at the fluid before the scale was moved."""
+
+    at_ms: int
+    standard: float
+    """Salinity of the fluid."""
+    found: float
+    """What the scale showed before it was moved."""
+
+    @property
+    def offset(self) -> float:
+        """Returns what the scale showed too much."""
+        return self.found - self.standard
+
+
+def drift_per_day(calibrations: tuple[Calibration, ...]) -> float | None:
+    """Returns by how much the scale wanders a day, or None before the second calibration.
+
+    Each look finds what the scale has moved since the one before, so the drift is the sum of all
+    but the first offset over the time from the first look to the last.
+    """
+    ordered = sorted(calibrations, key=lambda c: c.at_ms)
+    if len(ordered) < 2 or ordered[-1].at_ms == ordered[0].at_ms:
+        return None
+    days = (ordered[-1].at_ms - ordered[0].at_ms) / 86_400_000
+    return sum(c.offset for c in ordered[1:]) / days
+
+
+def reading_sd(
+    days_since_calibration: float | None, drift_sd_per_day: float = 0.01, looking_sd: float = 0.25
+) -> float:
+    """Returns the standard uncertainty of one reading, in salinity.
+
+    Args:
+        days_since_calibration: None when it was never calibrated: then 1 is taken.
+        drift_sd_per_day: how far such instruments wander (common practice; no published figure).
+        looking_sd: of one look at a scale with lines 1 apart (a quarter of a line).
+    """
+    if days_since_calibration is None:
+        return 1.0
+    return float(
+        (looking_sd**2 + (drift_sd_per_day * max(0.0, days_since_calibration)) ** 2) ** 0.5
+    )
+
+
+def calibration_due(last_ms: int | None, now_ms: int, every_d: int = CALIBRATE_EVERY_D) -> bool:
+    """Returns whether the reminder is due. An instrument that was never calibrated is."""
+    return last_ms is None or now_ms - last_ms >= every_d * 86_400_000
