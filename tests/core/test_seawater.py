@@ -92,9 +92,8 @@ class TestConductivity:
 
     @given(salinities, temperatures)
     def test_comes_back(self, s: float, t_c: float) -> None:
-        assert salinity_of_conductivity(conductivity_ms_cm(s, t_c), t_c) == pytest.approx(
-            s, abs=2e-3
-        )
+        there = conductivity_ms_cm(s, t_c)
+        assert salinity_of_conductivity(there, t_c) == pytest.approx(s, abs=1e-6)
 
     def test_in_the_wrong_unit_is_refused_with_a_question(self) -> None:
         with pytest.raises(ValueError, match="Was it µS/cm"):

@@ -10,9 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillwell.water.seawater import (
-    refractive_index,
-)
+from stillwell.water.seawater import SALTIEST, refractive_index
 
 DRAWN_FOR_C = 20.0
 """The usual temperature of a scale (common practice)."""
@@ -60,12 +58,12 @@ def salinity(read: float, prism_c: float, adjusted: Adjusted) -> float:
     # Both are straight lines in salinity.
     at_zero = shown(0.0, prism_c, adjusted)
     found = (read - at_zero) / (shown(1.0, prism_c, adjusted) - at_zero)
-    if not -0.5 <= found <= 42.0:
+    if not -0.5 <= found <= SALTIEST + 1e-6:
         raise ValueError(
             f"A refractometer that shows {read:g} at {prism_c:g} °C would see water of salinity "
             f"{found:.1f}, outside 0 to 42. Wipe the prism, look again, and check how it was set."
         )
-    return max(found, 0.0)
+    return min(max(found, 0.0), SALTIEST)
 
 
 @dataclass(frozen=True, slots=True)

@@ -243,14 +243,16 @@ def salinity_of_conductivity(ms_cm: float, t_c: float) -> float:
     """
     if not (math.isfinite(ms_cm) and ms_cm >= 0.0):
         raise ValueError(f"A conductivity is 0 mS/cm or more, not {ms_cm:g}.")
-    found = float(_gsw().SP_from_C(ms_cm, _temperature(t_c), 0.0))
+    if ms_cm <= conductivity_ms_cm(FRESHEST, t_c) * (1 + 1e-9):
+        return FRESHEST  # where gsw's extension has no answer
+    found = float(_gsw().SP_from_C(ms_cm, t_c, 0.0))
     if math.isnan(found) or found > SALTIEST + 1e-9:
         most = conductivity_ms_cm(SALTIEST, t_c)
         raise ValueError(
             f"{ms_cm:g} mS/cm is above what a salinity of 42 has at {t_c:g} °C ({most:.1f} mS/cm). "
             "Was it µS/cm, or another temperature?"
         )
-    return min(max(found, FRESHEST), SALTIEST)
+    return min(found, SALTIEST)
 
 
 # -- refractive index ----------------------------------------------------------------------------
