@@ -98,7 +98,7 @@ def _solved(of_salinity: Callable[[float], float], target: float) -> float | Non
         return None
     for _ in range(60):
         # The functions are within a per mille of straight: regula falsi (Illinois) needs a few.
-        guess = low - at_low * (high - low) / (at_high - at_low)
+        guess = min(max(low - at_low * (high - low) / (at_high - at_low), low), high)
         found = of_salinity(guess) - target
         if abs(found) <= slack * 1e-3 or high - low < 1e-12:
             break
@@ -106,7 +106,7 @@ def _solved(of_salinity: Callable[[float], float], target: float) -> float | Non
             high, at_high, at_low = guess, found, at_low / 2
         else:
             low, at_low, at_high = guess, found, at_high / 2
-    return min(max(guess, FRESHEST), SALTIEST)
+    return guess
 
 
 def salinity_of_density(kg_m3: float, t_c: float) -> float:
