@@ -21,6 +21,7 @@ from stillwell.cli import (
     shelve,
     simulate,
 )
+from stillwell.cli.options import EXIT_WRONG
 
 EXIT_FAULT = 70
 """EX_SOFTWARE of sysexits(3)."""
@@ -65,6 +66,12 @@ def main() -> None:
         sys.exit(0)
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
+    except PermissionError as error:
+        sys.stderr.write(
+            f"This user may not open {error.filename}. Run it as the user of the service: "
+            "sudo -u stillwell stillwell ...\n"
+        )
+        sys.exit(EXIT_WRONG)
     except Exception as error:
         if os.environ.get("STILLWELL_DEBUG"):
             raise

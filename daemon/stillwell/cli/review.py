@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
@@ -80,16 +81,18 @@ def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> l
             return [plan.of(dt.date.fromisoformat(evening))]
         except ValueError:
             fail(f'"{evening}" is no date.', "Write it like 2026-01-31.")
-    span = reader.span()
-    if span is None:
+    times = [reading.moment.utc_ms for reading in reader.latest_readings()]
+    if not times:
         fail(f"{reader.path} holds no readings yet.")
-    # The last nights that the store knows of: a replayed store may have ended years ago, and
-    # without a daemon the last night may never be complete.
-    start_ms, end_ms = span
+    # The last nights that the store knows of: a replayed store may have ended years ago. A channel
+    # that fell silent while the clock stood in a far future must not take the review along.
+    tomorrow_ms = time.time_ns() // 1_000_000 + 86_400_000
+    end_ms = max([at_ms for at_ms in times if at_ms < tomorrow_ms] or times)
     ended = plan.last(end_ms + 1, last)
     if is_held(reader.path):
         return ended
-    return plan.within(max(start_ms, end_ms - (last + 1) * 86_400_000), end_ms + 1)[-last:] or ended
+    # Without a daemon the last night may never be complete.
+    return plan.within(end_ms - (last + 1) * 86_400_000, end_ms + 1)[-last:] or ended
 
 
 def print_review(made: Review, plan: ReviewPlan, store: Path | None = None) -> None:

@@ -8,6 +8,7 @@ import sys
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -74,6 +75,7 @@ def run(
     boot = boot_id()
     if speed != 1.0:
         only_simulated(settings, "Time can't run faster for real sensors")
+        settings = _hastened(settings, speed)
         clock, boot = FastClock(clock.wall_ms(), speed), f"fast-{clock.wall_ms()}"
     with reporting_store_errors():
         opened = wire.open_store(settings, store)
@@ -107,6 +109,13 @@ def _as_a_demo(settings: Settings, now_ms: int, begun: str, fault: str, lasts: s
             for_s=seconds(lasts) if lasts else None,
         )
     return settings
+
+
+def _hastened(settings: Settings, speed: float) -> Settings:
+    """The settings for a clock that runs `speed` times as fast: a driver that hangs does so in real
+    seconds, so the deadlines stay what they are on the wall."""
+    sources = {n: replace(s, deadline=s.deadline * speed) for n, s in settings.source.items()}
+    return replace(settings, source=sources)
 
 
 def _printing(settings: Settings, as_json: bool) -> Callable[[Transition], None]:

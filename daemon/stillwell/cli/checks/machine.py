@@ -41,7 +41,13 @@ def configuration(settings: Settings) -> Iterator[Point]:
 def store(path: Path) -> Iterator[Point]:
     """Whether the store can be written and read, and how much room there is."""
     folder = path.parent
-    if not folder.is_dir():
+    try:
+        found = folder.is_dir()
+        path.exists()
+    except PermissionError:
+        yield _barred(_user(), folder)
+        return
+    if not found:
         yield Point(
             "store",
             "path",
@@ -53,19 +59,23 @@ def store(path: Path) -> Iterator[Point]:
     who = _user()
     barred = [p for p in (folder, path) if p.exists() and not os.access(p, os.W_OK)]
     if barred:
-        yield Point(
-            "store",
-            "path",
-            Grade.FIX,
-            f"The user {who} may not write {barred[0]}.",
-            "Check as the user that the daemon runs as (sudo -u stillwell stillwell check), or "
-            "give that user the directory (chown).",
-        )
+        yield _barred(who, barred[0])
     elif not path.exists():
         yield Point("store", "path", Grade.WELL, f"{path} will be made when the daemon first runs.")
     else:
         yield _readable(path, who)
     yield _room(folder)
+
+
+def _barred(who: str, path: Path) -> Point:
+    return Point(
+        "store",
+        "path",
+        Grade.FIX,
+        f"The user {who} may not write {path}.",
+        "Check as the user that the daemon runs as (sudo -u stillwell stillwell check), or give "
+        "that user the directory (chown).",
+    )
 
 
 def _readable(path: Path, who: str) -> Point:

@@ -15,7 +15,7 @@ from stillwell.pipeline import drill
 from stillwell.ports import Command, Refusal, Request, Row, Sink, Stream
 from stillwell.reading import Moment, Quantity
 from stillwell.settings import Destination, Settings
-from stillwell.store import StoreReader, ask, await_reply
+from stillwell.store import StoreError, StoreReader, ask, await_reply
 from stillwell.wire import make_sink
 
 REACH = "Check address, port, user and password, and that the other machine is on."
@@ -26,10 +26,14 @@ CLOSING_S = 5.0
 
 def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) -> Iterator[Point]:
     """Asks the daemon for a test notice and waits until each sink has taken it. Raises
-    `StoreError`."""
+    `StoreError` when the store can't be read."""
     known = {name: _made(settings, d) for name, d in settings.sink.items()}
-    key = f"check-{uuid.uuid4()}"
-    reply = await_reply(store, ask(store, Request(Command.TEST_NOTICE, by=by, text=key)))
+    request = Request(Command.TEST_NOTICE, by=by, text=f"check-{uuid.uuid4()}")
+    try:
+        reply = await_reply(store, ask(store, request), patience_s)
+    except StoreError as error:
+        yield Point("sink", "notice", Grade.FIX, str(error))
+        return
     if not reply.done:
         yield Point("sink", "notice", Grade.FIX, reply.text)
         return

@@ -1,0 +1,302 @@
+"""`stillwell check`: what it says of sensors that are well, damaged, gone and hanging, of disks,
+and of a broker that takes the test notice. The broker is a real mosquitto."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from collections.abc import Callable
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from command_line import STILLWELL, call, json_lines, tank
+from real_broker import Broker, Listener, wait_until
+from stillwell.cli.checks import machine
+from stillwell.settings import load, plugins
+from stillwell.store import Store, StoreError, StoreReader
+
+BAD = """
+[source.{name}]
+driver = "{driver}"
+deadline = "{deadline}"
+bus_name = "{bus}"
+[source.{name}.channels]
+{name}-1 = {{}}
+{name}-2 = {{}}
+[channel.{name}-1]
+quantity = "temperature"
+[channel.{name}-2]
+quantity = "temperature"
+"""
+
+
+def bad(name: str, driver: str, *, deadline: str = "5 s", bus: str = "bad") -> str:
+    return BAD.format(name=name, driver=driver, deadline=deadline, bus=bus)
+
+
+@pytest.fixture(autouse=True)
+def third_party(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Registers the bad drivers as an installed package's entry points would be."""
+    real = metadata.entry_points
+    names = ("Hangs", "Unplugged", "Raises", "Silent", "Damaged", "NotThere")
+    ours = [metadata.EntryPoint(n.lower(), f"bad_drivers:{n}", "stillwell.drivers") for n in names]
+
+    def found(*, group: str) -> list[metadata.EntryPoint]:
+        return [*real(group=group), *(ours if group == "stillwell.drivers" else [])]
+
+    monkeypatch.setattr(plugins, "entry_points", found)
+
+
+def points(config: Path, *more: str) -> dict[tuple[str, str], dict[str, Any]]:
+    """What check found, by part and name."""
+    [answer] = json_lines(call("check", "-c", config, "--json", *more))
+    return {(point["part"], point["name"]): point for point in answer["points"]}
+
+
+class TestSensors:
+    def test_all_well_is_exit_0_and_shows_every_channel(self, tmp_path: Path) -> None:
+        result = call("check", "-c", tank(tmp_path))
+        assert result.exit_code == 0, result.stdout
+        assert "All is well." in result.stdout
+        assert "water-a: 25." in result.stdout
+        assert "probe A" in result.stdout
+        assert "float-low: closed" in result.stdout
+
+    def test_nothing_is_made_on_the_disk(self, tmp_path: Path) -> None:
+        config = tank(tmp_path)
+        call("check", "-c", config)
+        assert list(tmp_path.iterdir()) == [config]
+
+    def test_a_hanging_driver_is_reported_and_not_waited_for(self, tmp_path: Path) -> None:
+        found = points(tank(tmp_path, bad("slow", "hangs", deadline="300 ms")))
+        assert found["source", "slow"]["grade"] == "fix"
+        assert "hangs" in found["source", "slow"]["what"]
+        assert found["channel", "slow-1"]["value"] == 25.3, "what it brought before counts"
+        assert found["channel", "slow-2"]["grade"] == "fix"
+        assert found["channel", "water-a"]["grade"] == "well", "the others are read"
+
+    def test_the_neighbours_of_a_hanging_driver_are_not_tried(self, tmp_path: Path) -> None:
+        more = bad("slow", "hangs", deadline="300 ms") + bad("next", "silent")
+        found = points(tank(tmp_path, more))
+        assert "shares its bus with slow" in found["source", "next"]["what"]
+        assert found["channel", "next-1"]["grade"] == "fix"
+
+    def test_a_driver_on_another_bus_than_the_hanging_one_is_read(self, tmp_path: Path) -> None:
+        more = bad("slow", "hangs", deadline="300 ms") + bad("next", "damaged", bus="other")
+        assert points(tank(tmp_path, more))["source", "next"]["grade"] == "well"
+
+    def test_a_process_with_a_hung_driver_ends(self, tmp_path: Path) -> None:
+        config = tank(tmp_path, bad("slow", "hangs", deadline="300 ms"))
+        script = (
+            "import sys; sys.path.insert(0, 'tests/support')\n"
+            "from importlib import metadata; from stillwell.settings import plugins\n"
+            "real = plugins.entry_points\n"
+            "hung = metadata.EntryPoint('hangs', 'bad_drivers:Hangs', 'stillwell.drivers')\n"
+            "plugins.entry_points = lambda *, group: [*real(group=group), hung]\n"
+            "from stillwell.cli.main import main; main()\n"
+        )
+        done = subprocess.run(
+            [STILLWELL.with_name("python"), "-c", script, "check", "-c", config],
+            cwd=Path(__file__).parents[2],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert done.returncode == 1, done.stderr
+        assert "FIX   slow: It has not answered for 0.3 s and hangs." in done.stdout
+
+    def test_a_driver_that_says_what_is_wrong_is_quoted(self, tmp_path: Path) -> None:
+        found = points(tank(tmp_path, bad("adapter", "unplugged")))["source", "adapter"]
+        assert (found["what"], found["do"]) == ("The adapter is not plugged in.", "Plug it in.")
+
+    def test_a_driver_that_raises_is_named_as_faulty(self, tmp_path: Path) -> None:
+        found = points(tank(tmp_path, bad("own", "raises")))["source", "own"]
+        assert "ZeroDivisionError" in found["what"]
+        assert "report it" in found["do"]
+
+    def test_a_driver_that_cannot_be_imported_is_told_and_the_rest_is_read(
+        self, tmp_path: Path
+    ) -> None:
+        found = points(tank(tmp_path, bad("lost", "notthere")))
+        assert found["source", "lost"]["grade"] == "fix"
+        assert "NotThere" in found["source", "lost"]["what"]
+        assert found["channel", "water-a"]["grade"] == "well"
+
+    def test_a_channel_of_which_nothing_is_said_is_to_fix(self, tmp_path: Path) -> None:
+        found = points(tank(tmp_path, bad("mute", "silent")))
+        assert found["channel", "mute-1"]["grade"] == "fix"
+        assert "said nothing" in found["channel", "mute-1"]["what"]
+
+    def test_a_damaged_reading_shows_the_test_and_the_evidence(self, tmp_path: Path) -> None:
+        found = points(tank(tmp_path, bad("probe", "damaged")))
+        damaged, hot = found["channel", "probe-1"], found["channel", "probe-2"]
+        assert damaged["tests"] == "crc"
+        assert "50 05 4b 46" in damaged["what"]
+        assert "loose contact" in damaged["do"]
+        assert (hot["flag"], hot["tests"]) == (4, "gross-range")
+        assert "[channel.probe-2.quality]" in hot["do"]
+
+    def test_a_source_that_is_down_counts_as_one_thing_to_fix(self, tmp_path: Path) -> None:
+        result = call("check", "-c", tank(tmp_path, bad("adapter", "unplugged")))
+        assert result.exit_code == 1
+        assert result.stdout.endswith("1 thing to fix.\n")
+
+
+class TestMachine:
+    def test_a_missing_directory_of_the_store_is_to_fix(self, tmp_path: Path) -> None:
+        config = tank(tmp_path)
+        [answer] = json_lines(call("check", "-c", config, "-s", tmp_path / "no" / "t.db", "--json"))
+        assert answer["ok"] is False
+        [path] = [p for p in answer["points"] if p["part"] == "store"]
+        assert "does not exist" in path["what"]
+
+    @pytest.mark.skipif(os.geteuid() != 0, reason="needs a second user: only root can become one")
+    @pytest.mark.parametrize("closed", [0o555, 0o700])
+    def test_a_directory_of_somebody_else_is_to_fix(self, tmp_path: Path, closed: int) -> None:
+        for parent in (tmp_path, *tmp_path.parents[:2]):
+            parent.chmod(0o755)
+        folder = tmp_path / "kept"
+        folder.mkdir(mode=closed)
+        assert "may not write" in _as_nobody(
+            lambda: next(iter(machine.store(folder / "tank.db"))).what
+        )
+
+    def test_a_damaged_store_is_to_fix(self, tmp_path: Path) -> None:
+        config = tank(tmp_path)
+        (tmp_path / "tank.db").write_bytes(b"not a database" * 500)
+        found = points(config)["store", "path"]
+        assert found["grade"] == "fix"
+        assert "damaged" in found["what"]
+
+    def test_a_faulty_configuration_is_told_with_line_and_key(self, tmp_path: Path) -> None:
+        config = tank(tmp_path)
+        config.write_text(config.read_text().replace('volume = "68 L"', 'volume = "68 bananas"'))
+        result = call("check", "-c", config)
+        assert result.exit_code == 2
+        assert "line 6, tank.volume" in result.stderr
+        assert result.stdout == ""
+
+    def test_probes_and_adapters_that_nobody_named_are_listed(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        w1, serial = tmp_path / "w1", tmp_path / "serial"
+        for entry in (w1 / "28-0316a2794a1f", w1 / "w1_bus_master1", serial / "usb-gauge-if00"):
+            entry.mkdir(parents=True)
+        monkeypatch.setattr(machine, "W1_DEVICES", w1)
+        monkeypatch.setattr(machine, "SERIAL_DEVICES", serial)
+        found = {p.name: p for p in machine.hardware(load(tank(tmp_path)))}
+        assert set(found) == {"28-0316a2794a1f", "usb-gauge-if00"}
+        assert 'probe = "28-0316a2794a1f"' in found["28-0316a2794a1f"].do
+        assert str(serial / "usb-gauge-if00") in found["usb-gauge-if00"].do
+
+
+SINK = """
+[sink.broker]
+kind = "mqtt"
+host = "127.0.0.1"
+port = {port}
+"""
+
+
+class TestNotice:
+    def test_no_sink_is_worth_a_note_and_no_failure(self, tmp_path: Path) -> None:
+        found = points(tank(tmp_path))
+        assert found["sink", "none"]["grade"] == "note"
+
+    def test_it_arrives_at_a_real_broker(
+        self,
+        tmp_path: Path,
+        broker: Callable[..., Broker],
+        listen: Callable[..., Listener],
+    ) -> None:
+        port = broker().port
+        phone = listen(port)
+        found = points(tank(tmp_path, SINK.format(port=port)))
+        assert found["sink", "broker"]["grade"] == "well", found
+        topic = "stillwell/reading-room/notice"
+        wait_until(lambda: phone.on(topic), "the test notice")
+        [notice] = phone.on(topic)
+        assert b"this is not an alarm" in notice.payload
+
+    def test_a_broker_that_denies_the_topic_is_to_fix(
+        self, tmp_path: Path, broker: Callable[..., Broker]
+    ) -> None:
+        rules = tmp_path / "rules"
+        rules.write_text("topic read #\n")
+        port = broker(f"acl_file {rules}").port
+        found = points(tank(tmp_path, SINK.format(port=port)))["sink", "broker"]
+        assert found["grade"] == "fix", found
+        assert "refused" in found["what"]
+
+    def test_a_broker_that_is_not_there_is_to_fix(self, tmp_path: Path, free_port: int) -> None:
+        found = points(tank(tmp_path, SINK.format(port=free_port)))["sink", "broker"]
+        assert found["grade"] == "fix"
+        assert "Nothing listens" in found["what"]
+
+    def test_without_the_notice_no_sink_is_tried(self, tmp_path: Path, free_port: int) -> None:
+        result = call("check", "-c", tank(tmp_path, SINK.format(port=free_port)), "--no-notice")
+        assert result.exit_code == 0, result.stdout
+
+
+class TestRunningDaemon:
+    def test_it_is_asked_instead_of_its_sensors(
+        self, tmp_path: Path, broker: Callable[..., Broker], free_port: int
+    ) -> None:
+        away = SINK.format(port=free_port).replace("sink.broker", "sink.away")
+        config = tank(tmp_path, SINK.format(port=broker().port) + away + 'client_id = "second"\n')
+        store = tmp_path / "tank.db"
+        daemon = subprocess.Popen(
+            [STILLWELL, "run", "-c", config, "--speed", "60"], stderr=subprocess.DEVNULL
+        )
+        try:
+            wait_until(lambda: store.exists() and _has_readings(store), "readings on the disk")
+            [answer] = json_lines(call("check", "-c", config, "--json", "--patience", "4 s"))
+        finally:
+            daemon.terminate()
+            daemon.wait(30)
+        found = {(p["part"], p["name"]): p for p in answer["points"]}
+        assert answer["daemon_runs"] is True
+        assert not [part for part, _ in found if part == "source"], "no driver was opened"
+        assert found["channel", "water-a"]["grade"] == "well"
+        assert "ago" in found["channel", "water-a"]["what"]
+        assert found["sink", "broker"]["grade"] == "well"
+        assert found["sink", "away"]["grade"] == "fix"
+        assert "not gone out within 4 s" in found["sink", "away"]["what"]
+
+    def test_a_holder_that_answers_nothing_is_told(self, tmp_path: Path) -> None:
+        config = tank(tmp_path, SINK.format(port=1))
+        with Store.open(tmp_path / "tank.db"):
+            [answer] = json_lines(call("check", "-c", config, "--json", "--patience", "1 s"))
+        found = {(p["part"], p["name"]): p for p in answer["points"]}
+        assert "did not answer" in found["sink", "notice"]["what"]
+        assert "kept no reading of it yet" in found["channel", "water-a"]["what"]
+
+
+def _has_readings(store: Path) -> bool:
+    try:
+        with StoreReader.open(store) as reader:
+            return len(reader.latest_readings()) == 3
+    except StoreError:
+        return False
+
+
+def _as_nobody(look: Callable[[], str]) -> str:
+    """What `look` returns in a child process of the user nobody."""
+    reads, writes = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.setgroups([])
+            os.setgid(65534)
+            os.setuid(65534)
+            os.write(writes, look().encode())
+        finally:
+            os._exit(0)
+    os.close(writes)
+    with os.fdopen(reads) as answer:
+        said = answer.read()
+    os.waitpid(child, 0)
+    return said

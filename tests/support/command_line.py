@@ -1,0 +1,94 @@
+"""The command line as the tests call it: in this process, or as one of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from typer.testing import CliRunner, Result
+
+from stillwell.cli.main import app
+
+STILLWELL = Path(sys.executable).with_name("stillwell")
+ROOT = Path(__file__).parents[2]
+
+TANK = """
+[tank]
+name = "reading-room"
+label = "Rock pool, village reading room"
+zone = "Europe/Dublin"
+volume = "68 L"
+
+[store]
+path = "{store}"
+commit_every = "5 s"
+
+[source.tank]
+driver = "simulated"
+every = "30 s"
+deadline = "30 min"
+seed = 7
+[source.tank.channels]
+water-a = {{ sees = "water", noise = "0.03 K" }}
+water-b = {{ sees = "water-b", noise = "0.03 K" }}
+float-low = {{ sees = "float", height = "-40 mm", differential = "2 mm" }}
+
+[channel.water-a]
+quantity = "temperature"
+label = "probe A"
+[channel.water-b]
+quantity = "temperature"
+[channel.float-low]
+quantity = "float"
+height = "-40 mm"
+differential = "2 mm"
+
+[band.water]
+of = ["water-a", "water-b"]
+target = "25.3 degC"
+tolerance = "0.5 K"
+deadband = "0.1 K"
+on_delay = "5 min"
+off_delay = "5 min"
+
+[state.top-up]
+of = "float-low"
+wrong = "below"
+on_delay = "30 min"
+off_delay = "2 min"
+says = "Top up with fresh water to the fill mark."
+"""
+
+
+def tank(folder: Path, more: str = "") -> Path:
+    """Writes a configuration of a simulated tank; its store is ``tank.db`` beside it."""
+    path = folder / "tank.toml"
+    path.write_text(TANK.format(store=folder / "tank.db") + more, encoding="utf-8")
+    return path
+
+
+def call(*arguments: object, env: dict[str, str] | None = None) -> Result:
+    """A command in this process."""
+    return CliRunner().invoke(app, [str(a) for a in arguments], env=env)
+
+
+def json_lines(result: Result) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def process(
+    *arguments: object, env: dict[str, str] | None = None, cwd: Path | None = None
+) -> subprocess.CompletedProcess[str]:
+    """A command in a process of its own."""
+    return subprocess.run(
+        [str(STILLWELL), *(str(a) for a in arguments)],
+        capture_output=True,
+        text=True,
+        env=os.environ | (env or {}),
+        cwd=cwd,
+        timeout=120,
+    )
