@@ -34,7 +34,7 @@ commit_every = "{commit_every}"
 [source.tank]
 driver = "simulated"
 every = "30 s"
-deadline = "30 min"
+deadline = "10 s"
 seed = 7
 start = "{start}"
 faults = [{faults}]
@@ -165,7 +165,7 @@ def daemon(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
         chamber_faults: Sequence[str] = (),
         store: Path | None = None,
         commit_every: str = "30 s",
-        deadline: str = "30 min",
+        deadline: str = "10 s",
         more: str = "",
     ) -> Daemon:
         folder = tmp_path / f"daemon-{len(made)}"

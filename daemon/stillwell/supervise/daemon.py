@@ -118,10 +118,14 @@ class Daemon:
             self._shut_down(worker)
         return self._exit
 
+    def stop(self) -> None:
+        """Ends the run in good order. Safe from any thread."""
+        self._parts.stop.set()
+
     def handle_signals(self) -> None:
         """SIGTERM and SIGINT end the run in good order. Call from the main thread."""
         for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: self._parts.stop.set())
+            signal.signal(number, lambda *_: self.stop())
 
     # -- the supervisor's thread
     # ----------------------------------------------------------------------
