@@ -1,0 +1,1 @@
+"""What the readings add up to: pure, incremental estimators (values in, values out, time an argument)."""

@@ -1,0 +1,114 @@
+"""Small dense Gaussian algebra, in plain lists: at most a dozen dimensions, symmetric in place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+Row = Sequence[tuple[int, float]]
+"""A sparse row of an observation matrix: (index, coefficient)."""
+
+
+class Gaussian:
+    """A mean and a covariance. Mutable: the filter owns its copy while it runs."""
+
+    __slots__ = ("P", "x")
+
+    def __init__(self, x: list[float], P: list[list[float]]) -> None:  # noqa: N803
+        self.x = x
+        self.P = P
+
+    @classmethod
+    def diagonal(cls, mean: Sequence[float], sd: Sequence[float]) -> Gaussian:
+        n = len(mean)
+        return cls(
+            list(mean), [[sd[i] * sd[i] if i == j else 0.0 for j in range(n)] for i in range(n)]
+        )
+
+    def copy(self) -> Gaussian:
+        return Gaussian(self.x.copy(), [row.copy() for row in self.P])
+
+    def project(self, row: Row) -> tuple[float, float, list[float]]:
+        """Mean and variance of ``row · x``, and the covariance of x with it."""
+        x = self.x
+        if len(row) == 1:
+            i, a = row[0]
+            gain = self.P[i].copy() if a == 1.0 else [a * p for p in self.P[i]]
+            return a * x[i], a * gain[i], gain
+        mean = 0.0
+        gain = [0.0] * len(x)
+        for i, a in row:
+            mean += a * x[i]
+            line = self.P[i]
+            for j, p in enumerate(line):
+                gain[j] += a * p
+        variance = sum(a * gain[i] for i, a in row)
+        return mean, variance, gain
+
+    def revise(self, gain: list[float], variance: float, shift: float, kept: float) -> None:
+        """Moves the distribution so that a scalar with this prior `variance` and covariance `gain` has
+        its mean moved by `shift` and its variance changed to `kept`.
+
+        With ``kept = v r / (v + r)`` this is the Kalman update; with moments from a quadrature it is
+        assumed-density filtering.
+        """
+        scale = shift / variance
+        shrink = (variance - kept) / (variance * variance)
+        x = self.x
+        n = len(x)
+        for i, g in enumerate(gain):
+            if g == 0.0:
+                continue
+            x[i] += g * scale
+            line = self.P[i]
+            gs = g * shrink
+            for j in range(n):
+                line[j] -= gs * gain[j]
+
+    def mix(self, i: int, j: int, a: float) -> None:
+        """``x[i] += a x[j]``, with its covariances."""
+        P = self.P  # noqa: N806
+        self.x[i] += a * self.x[j]
+        source = P[j]
+        target = P[i]
+        for k in range(len(self.x)):
+            target[k] += a * source[k]
+        for line in P:
+            line[i] += a * line[j]
+
+    def scale(self, i: int, a: float) -> None:
+        """``x[i] *= a``, with its covariances."""
+        self.x[i] *= a
+        self.P[i] = [a * p for p in self.P[i]]
+        for line in self.P:
+            line[i] *= a
+
+    def renew(self, i: int, mean: float, variance: float) -> None:
+        """Forgets everything about ``x[i]``."""
+        n = len(self.x)
+        self.x[i] = mean
+        self.P[i] = [0.0] * n
+        for line in self.P:
+            line[i] = 0.0
+        self.P[i][i] = variance
+
+    def extend(self) -> int:
+        """Appends a coordinate that is exactly zero; returns its index."""
+        for line in self.P:
+            line.append(0.0)
+        self.x.append(0.0)
+        self.P.append([0.0] * len(self.x))
+        return len(self.x) - 1
+
+
+def merged(parts: Sequence[Gaussian], shares: Sequence[float]) -> Gaussian:
+    """The Gaussian with the mean and covariance of a mixture; `shares` sum to 1."""
+    n = len(parts[0].x)
+    x = [sum(w * g.x[i] for g, w in zip(parts, shares, strict=True)) for i in range(n)]
+    P = [[0.0] * n for _ in range(n)]  # noqa: N806
+    for g, w in zip(parts, shares, strict=True):
+        off = [a - b for a, b in zip(g.x, x, strict=True)]
+        for i in range(n):
+            line, own, oi = P[i], g.P[i], off[i]
+            for j in range(n):
+                line[j] += w * (own[j] + oi * off[j])
+    return Gaussian(x, P)

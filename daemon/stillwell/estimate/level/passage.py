@@ -1,0 +1,541 @@
+"""One passage through the ledger: from a mark forward in time, event by event.
+
+What the ledger does not say, the passage works out: pours that nobody noted, noted pours that the level
+did not see, sensors at fault, a sudden change of the rate. A slice that a trusted sensor makes surprising
+is weighed together with the next one under each explanation, and the most probable explanation is taken;
+until the next slice is there, the surprising one is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from stillwell.estimate.level.bank import Bank, D, H, K, Kind, M, Physics
+from stillwell.estimate.level.evidence import Pour
+from stillwell.estimate.level.gaussian import Gaussian
+from stillwell.estimate.level.ledger import Pause, Slice
+
+Moments = Callable[[Gaussian], tuple[float, float]]
+
+_CLEAR = 3.0
+"""ln of the odds at which a doubt about a noted pour is settled."""
+_MOST_DOUBTS = 3
+_STALE_SHAPE_H = 6.0
+"""An expected rate holds for so long after the last one came."""
+_RATE_BREAKS_PER_DAY = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A bank as plain numbers."""
+
+    members: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]
+    """Mean, and the covariance's lower triangle row by row."""
+    kinds: tuple[tuple[float, float], ...]
+    weights: tuple[float, ...]
+    odds: tuple[float, ...]
+
+    @classmethod
+    def of(cls, bank: Bank) -> Kept:
+        return cls(
+            tuple(
+                (tuple(g.x), tuple(p for i, row in enumerate(g.P) for p in row[: i + 1]))
+                for g in bank.members
+            ),
+            tuple((k.wander, k.log_ripple) for k in bank.kinds),
+            tuple(bank.weights),
+            tuple(bank.odds),
+        )
+
+    def revived(self, physics: Physics) -> Bank:
+        return Bank(
+            physics,
+            [Gaussian(list(x), _square(triangle, len(x))) for x, triangle in self.members],
+            [Kind(*kind) for kind in self.kinds],
+            list(self.weights),
+            list(self.odds),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class KeptDoubt:
+    log_odds: float
+    pour_ms: int
+    pour_ml: float
+    bank: Kept
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Everything that a passage needs to go on from here; plain numbers, exact through JSON."""
+
+    t_ms: int
+    bank: Kept
+    shape: float
+    shape_ms: int | None
+    physics_told: bool
+    doubts: tuple[KeptDoubt, ...] = ()
+
+
+@dataclass(slots=True)
+class Doubt:
+    """The same tank, had a noted pour not happened."""
+
+    log_odds: float
+    """Against the main line."""
+    pour_ms: int
+    pour_ml: float
+    bank: Bank
+
+
+@dataclass(frozen=True, slots=True)
+class Oddity:
+    """Something that the passage worked out."""
+
+    t_ms: int
+    kind: str
+    """``unnoted pour``, ``drain``, ``pour not seen``, ``rate break``."""
+    ml: float = 0.0
+    sd_ml: float = 0.0
+
+
+@dataclass(slots=True)
+class Seen:
+    """What evidence a window held."""
+
+    gauge: int = 0
+    gauge_rejected: int = 0
+    intervals: dict[str, int] = field(default_factory=dict)
+    partly: dict[str, int] = field(default_factory=dict)
+    pours: int = 0
+    inferred: int = 0
+    marks: int = 0
+    expected: int = 0
+    distrusted: set[str] = field(default_factory=set)
+    paused: int = 0
+
+
+class Passage:
+    """Runs a bank through events; `window` asks for the loss within it."""
+
+    def __init__(
+        self,
+        physics: Physics,
+        start: Mark,
+        slices: Sequence[Slice],
+        pours: Sequence[Pour],
+        pauses: Sequence[Pause],
+        window: tuple[int, int] | None = None,
+    ) -> None:
+        self.physics = physics
+        self._slice_ms = physics.habits.slice_min * 60_000
+        self._slices = slices
+        self._pours = pours
+        self._pauses = pauses
+        self._window = window
+        self._poured = {p.t_ms // self._slice_ms for p in pours}
+        self.t_ms = start.t_ms
+        self.bank = start.bank.revived(physics)
+        self.doubts = [
+            Doubt(d.log_odds, d.pour_ms, d.pour_ml, d.bank.revived(physics)) for d in start.doubts
+        ]
+        self.shape = start.shape
+        self.shape_ms = start.shape_ms
+        self.physics_told = start.physics_told
+        self.deaf: Bank | None = None
+        self._within = False
+        self.seen = Seen()
+        self.oddities: list[Oddity] = []
+        self.undecided: int | None = None
+
+    # --- running -----------------------------------------------------------------------------
+
+    def run(self, until_ms: int) -> None:
+        """Goes through every event before `until_ms`, then on to it."""
+        for at, kind, subject in self._events(until_ms):
+            self._move(at)
+            if kind == 0:
+                self._open_window()
+            elif kind == 1:
+                self._close_window()
+            elif kind == 2:
+                self._lose_level()
+            elif kind == 3 and isinstance(subject, Pour):
+                self._pour(subject)
+            elif kind == 4 and isinstance(subject, int):
+                self._shape_of(self._slices[subject])
+            elif kind == 5 and isinstance(subject, int):
+                self._slice(subject)
+        self._move(until_ms)
+
+    def _events(self, until_ms: int) -> Iterator[tuple[int, int, object]]:
+        events: list[tuple[int, int, int, object]] = []
+        start = self.t_ms
+        half = self._slice_ms // 2
+        for i, piece in enumerate(self._slices):
+            begin = piece.index * self._slice_ms
+            if piece.expect_ml_per_h is not None:
+                events.append((begin, 4, i, i))
+            events.append((begin + half, 5, i, i))
+        for i, pour in enumerate(self._pours):
+            events.append((pour.t_ms, 3, i, pour))
+        for i, pause in enumerate(self._pauses):
+            if pause.resets:
+                end = pause.t1_ms if pause.t1_ms is not None else pause.t0_ms
+                events.append((end, 2, i, None))
+        if self._window is not None:
+            events.append((self._window[0], 0, 0, None))
+            events.append((self._window[1], 1, 0, None))
+        events.sort(key=lambda e: e[:3])
+        for at, kind, _, subject in events:
+            if start <= at < until_ms or (kind == 1 and start <= at <= until_ms):
+                yield at, kind, subject
+
+    def _move(self, to_ms: int) -> None:
+        if self.shape_ms is not None:
+            stale = self.shape_ms + round(_STALE_SHAPE_H * 3_600_000)
+            if to_ms >= stale:
+                self._predict(stale)
+                self._use_shape(
+                    self.physics.habits.typical_ml_per_h * self.physics.geometry.mm_per_ml
+                )
+                self.shape_ms = None
+        self._predict(to_ms)
+
+    def _predict(self, to_ms: int) -> None:
+        dt = to_ms - self.t_ms
+        if dt <= 0:
+            return
+        self.bank.predict(dt, self.shape)
+        for doubt in self.doubts:
+            doubt.bank.predict(dt, self.shape)
+        if self.deaf is not None and self._within:
+            self.deaf.predict(dt, self.shape)
+        self.t_ms = to_ms
+
+    def _all(self) -> Iterator[Bank]:
+        yield self.bank
+        for doubt in self.doubts:
+            yield doubt.bank
+        if self.deaf is not None and self._within:
+            yield self.deaf
+
+    # --- events ------------------------------------------------------------------------------
+
+    def _open_window(self) -> None:
+        self._within = True
+        self.bank.start_counting()
+        for doubt in self.doubts:
+            doubt.bank.start_counting()
+        self.deaf = self.bank.copy()
+
+    def _close_window(self) -> None:
+        self._within = False
+        self.bank.counting = False
+        for doubt in self.doubts:
+            doubt.bank.counting = False
+        if self.deaf is not None:
+            self.deaf.counting = False
+
+    def _lose_level(self) -> None:
+        for bank in self._all():
+            bank.lose_level()
+        self.doubts = []
+
+    def _shape_of(self, piece: Slice) -> None:
+        expect = piece.expect_ml_per_h
+        if expect is None:
+            return
+        per = self.physics.geometry.mm_per_ml
+        # a dead calm at full humidity expects next to nothing, and a ratio to nothing means nothing
+        shape = max(expect, 0.05 * self.physics.habits.typical_ml_per_h) * per
+        if self.shape_ms is None:
+            self._use_shape(shape)
+            if not self.physics_told:
+                self.physics_told = True
+                for bank in self._all():
+                    bank.expect_ratio(max(0.05, piece.expect_rel_sd))
+        self.shape = shape
+        self.shape_ms = piece.index * self._slice_ms + self._slice_ms
+        if self._within:
+            self.seen.expected += 1
+
+    def _use_shape(self, shape: float) -> None:
+        """From typical to expected or back: the rate stays, so the ratio changes."""
+        factor = min(5.0, max(0.2, self.shape / shape))
+        for bank in self._all():
+            bank.rescale_rate(factor)
+        self.shape = shape
+
+    def _pour(self, pour: Pour) -> None:
+        if self._within:
+            self.seen.pours += 1
+        without = self.bank.copy() if not pour.to_mark else None
+        for bank in self._all():
+            if pour.ml is None:
+                bank.step(+1)
+            else:
+                bank.pour(pour.ml, pour.sd_ml)
+        if pour.to_mark:
+            if self._within:
+                self.seen.marks += 1
+            for bank in self._all():
+                if bank is not self.deaf:
+                    bank.see_level(0.0, self.physics.habits.mark_sd_mm)
+        elif without is not None and self._level_is_watched():
+            odds = math.log(self.physics.habits.false_notes)
+            self.doubts.append(Doubt(odds, pour.t_ms, pour.ml or 0.0, without))
+            self.doubts.sort(key=lambda d: -d.log_odds)
+            del self.doubts[_MOST_DOUBTS:]
+
+    def _level_is_watched(self) -> bool:
+        return bool(self.physics.floats) or self.physics.gauge is not None
+
+    def _slice(self, i: int) -> None:
+        piece = self._slices[i]
+        if not piece.floats and piece.gauge is None:
+            return
+        if self._muted(piece):
+            if self._within:
+                self.seen.paused += 1
+            return
+        trial = self.bank.copy()
+        log_e, surprising = trial.absorb(piece, self.shape, self.t_ms)
+        others = []
+        for doubt in self.doubts:
+            bank = doubt.bank.copy()
+            log_d, _ = bank.absorb(piece, self.shape, self.t_ms)
+            others.append((doubt, bank, log_d))
+        if surprising:
+            self._explain(i, piece)
+            return
+        self.bank = trial
+        self._count(piece)
+        kept = []
+        for doubt, bank, log_d in others:
+            doubt.log_odds += log_d - log_e
+            doubt.bank = bank
+            if doubt.log_odds > _CLEAR:
+                self._believe(doubt)
+                return
+            if doubt.log_odds > -3.0 * _CLEAR:
+                kept.append(doubt)
+        self.doubts = kept
+
+    def _believe(self, doubt: Doubt) -> None:
+        self.bank = doubt.bank
+        self.doubts = []
+        self.oddities.append(Oddity(doubt.pour_ms, "pour not seen", doubt.pour_ml))
+
+    def _explain(self, i: int, piece: Slice) -> None:
+        """Weighs the explanations of a surprising slice over it and the next one with evidence."""
+        follow = self._next(i)
+        if follow is None:
+            self.undecided = self.t_ms
+            return
+        habits = self.physics.habits
+        per_slice = habits.slice_min / 1440.0
+        ways: list[tuple[float, str, Bank, bool, Doubt | None]] = []
+        # (ln prior, what, bank before the slice, whether the slice itself is believed, doubt)
+        ways.append((0.0, "", self.bank.copy(), True, None))
+        for direction, what, often in (
+            (+1, "unnoted pour", habits.unnoted_pours_per_day),
+            (-1, "drain", habits.drains_per_day),
+        ):
+            prior = math.log(often * per_slice)
+            for believed in (True, False):
+                bank = self.bank.copy()
+                bank.step(direction)
+                ways.append((prior, what, bank, believed, None))
+        bank = self.bank.copy()
+        bank.break_rate()
+        ways.append((math.log(_RATE_BREAKS_PER_DAY * per_slice), "rate break", bank, True, None))
+        for sensor in self._heard(piece):
+            bank = self.bank.copy()
+            bank.distrust(sensor)
+            ways.append((self.physics.base_odds, "", bank, True, None))
+        ways.extend((d.log_odds, "pour not seen", d.bank.copy(), True, d) for d in self.doubts)
+        best: tuple[float, str, Bank, bool, Doubt | None] | None = None
+        for prior, what, bank, believed, doubt in ways:
+            after = bank.copy()
+            if believed:
+                score, _ = after.absorb(piece, self.shape, self.t_ms)
+            else:
+                score = after.ignored(piece)
+            ahead = after.copy()
+            middle = follow.index * self._slice_ms + self._slice_ms // 2
+            ahead.predict(middle - self.t_ms, self.shape)
+            more, _ = ahead.absorb(follow, self.shape, middle)
+            score += prior + more
+            if best is None or score > best[0]:
+                best = (score, what, after, believed, doubt)
+        assert best is not None
+        _, what, after, believed, doubt = best
+        before = self.bank
+        if doubt is not None:
+            doubt.bank = after
+            self._believe(doubt)
+            return
+        self.bank = after
+        # the same slice for what is still in doubt; a step makes the doubt moot
+        kept = []
+        for other in self.doubts:
+            if not what and believed:
+                log_d, _ = other.bank.absorb(piece, self.shape, self.t_ms)
+                other.log_odds += log_d - best[0]
+            if not what:
+                kept.append(other)
+        self.doubts = kept
+        if what:
+            ml, sd = self._size(before, after, follow)
+            self.oddities.append(Oddity(self.t_ms, what, ml, sd))
+            if what == "unnoted pour" and self._within:
+                self.seen.inferred += 1
+        if believed:
+            self._count(piece)
+
+    def _size(self, before: Bank, after: Bank, follow: Slice) -> tuple[float, float]:
+        """How much the level's step was, in mL."""
+        ahead = after.copy()
+        middle = follow.index * self._slice_ms + self._slice_ms // 2
+        ahead.predict(middle - self.t_ms, self.shape)
+        ahead.absorb(follow, self.shape, middle)
+        stay = before.copy()
+        stay.predict(middle - self.t_ms, self.shape)
+        per = self.physics.geometry.mm_per_ml
+        h0, v0 = moments(stay, lambda g: (g.x[H], g.P[H][H]))
+        h1, v1 = moments(ahead, lambda g: (g.x[H], g.P[H][H]))
+        rise = h1 - h0
+        sd = math.sqrt(v0 + v1 + (rise * self.physics.geometry.area_rel_sd) ** 2)
+        return rise / per, sd / per
+
+    def _heard(self, piece: Slice) -> list[int]:
+        """Which sensors (by their place in the bank) a slice holds."""
+        places = self.physics.places
+        heard = [places[told.name] for told in piece.floats if told.name in places]
+        return heard + ([len(self.physics.floats)] if piece.gauge is not None else [])
+
+    def _next(self, i: int) -> Slice | None:
+        """The next slice with unmuted level evidence, within an hour."""
+        here = self._slices[i].index
+        for piece in self._slices[i + 1 : i + 8]:
+            if (piece.index - here) * self._slice_ms > 3_600_000:
+                return None
+            if piece.index in self._poured:
+                return None
+            if (piece.floats or piece.gauge is not None) and not self._muted(piece):
+                return piece
+        return None
+
+    def _muted(self, piece: Slice) -> bool:
+        """Whether the level of this slice is mixed: something was poured in it, or it lies in a pause."""
+        if piece.index in self._poured:
+            return True
+        begin = piece.index * self._slice_ms
+        end = begin + self._slice_ms
+        settle = round(self.physics.habits.settling_min * 60_000)
+        return any(
+            pause.t0_ms < end and (pause.t1_ms is None or begin < pause.t1_ms + settle)
+            for pause in self._pauses
+        )
+
+    def _count(self, piece: Slice) -> None:
+        places = self.physics.places
+        for told in piece.floats:
+            place = places.get(told.name)
+            if place is None:
+                continue
+            if self.bank.odds[place] > 0:
+                self.seen.distrusted.add(told.name)
+            if self._within:
+                self.seen.intervals[told.name] = (
+                    self.seen.intervals.get(told.name, 0) + told.intervals
+                )
+                self.seen.partly[told.name] = self.seen.partly.get(told.name, 0) + told.partly
+        if piece.gauge is not None:
+            if self.bank.odds[-1] > 0:
+                self.seen.distrusted.add("gauge")
+            if self._within:
+                self.seen.gauge += piece.gauge.count
+                self.seen.gauge_rejected += piece.gauge.rejected
+
+    # --- keeping -----------------------------------------------------------------------------
+
+    def mark(self) -> Mark:
+        return Mark(
+            self.t_ms,
+            Kept.of(self.bank),
+            self.shape,
+            self.shape_ms,
+            self.physics_told,
+            tuple(
+                KeptDoubt(d.log_odds, d.pour_ms, d.pour_ml, Kept.of(d.bank)) for d in self.doubts
+            ),
+        )
+
+
+def _square(triangle: Sequence[float], n: int) -> list[list[float]]:
+    out = [[0.0] * n for _ in range(n)]
+    at = iter(triangle)
+    for i in range(n):
+        for j in range(i + 1):
+            out[i][j] = out[j][i] = next(at)
+    return out
+
+
+def first_mark(physics: Physics, t_ms: int) -> Mark:
+    bank = Bank.prior(physics)
+    shape = physics.habits.typical_ml_per_h * physics.geometry.mm_per_ml
+    return Mark(t_ms, Kept.of(bank), shape, None, False)
+
+
+def moments(bank: Bank, of: Moments) -> tuple[float, float]:
+    """Mean and variance over the members of a scalar that `of` gives (mean, variance) of."""
+    mean = 0.0
+    second = 0.0
+    for g, log_w in zip(bank.members, bank.weights, strict=True):
+        w = math.exp(log_w)
+        m, v = of(g)
+        mean += w * m
+        second += w * (v + m * m)
+    return mean, max(0.0, second - mean * mean)
+
+
+def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
+    """The loss in mL from the counted mm (last coordinate): A / (mm per mL · (1 + K)).
+
+    With `shrunk_area`, the variance (of relative area) of one more observation of K: what a calibration
+    pour would leave.
+    """
+    per = physics.geometry.mm_per_ml
+
+    def of(g: Gaussian) -> tuple[float, float]:
+        a = len(g.x) - 1
+        scale = 1.0 + g.x[K]
+        loss = g.x[a] / scale
+        vaa, vak, vkk = g.P[a][a], g.P[a][K], g.P[K][K]
+        mean = loss * (1.0 + vkk / scale**2) - vak / scale**2
+        variance = (vaa - 2 * loss * vak + loss * loss * vkk) / scale**2
+        if shrunk_area is not None:
+            with_k = (vak - loss * vkk) / scale
+            variance -= with_k**2 / (vkk + shrunk_area)
+        return mean / per, max(0.0, variance) / per**2
+
+    return of
+
+
+def rate_ml(physics: Physics, shape: float) -> Moments:
+    """The rate now in mL/h."""
+    per = physics.geometry.mm_per_ml
+
+    def of(g: Gaussian) -> tuple[float, float]:
+        m, v, gain = g.project(((M, 1.0), (D, 1.0)))
+        scale = 1.0 + g.x[K]
+        r = m / scale
+        variance = (v - 2 * r * gain[K] + r * r * g.P[K][K]) / scale**2
+        factor = shape / per
+        return r * factor, max(0.0, variance) * factor * factor
+
+    return of

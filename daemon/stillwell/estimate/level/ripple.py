@@ -1,0 +1,266 @@
+"""How the share of time during which a float is closed tells the level: the surface ripples.
+
+The ripple is taken as an Ornstein–Uhlenbeck process (Gaussian, standard deviation s, forgetting time tau).
+The float closes when the surface passes its upper threshold upward and opens when it passes the lower one
+downward, the differential d apart. The mean times from one threshold to the other follow from the
+first-passage formula of that process (Siegert, Phys. Rev. 81 (1951) 617; from memory)::
+
+    closed  T1 = tau sqrt(2 pi) ∫ (1 - Phi(u)) exp(u²/2) du     over u = lower/s … upper/s
+    open    T0 = tau sqrt(2 pi) ∫      Phi(u)  exp(u²/2) du     (thresholds relative to the mean level)
+
+and a renewal argument gives the long-run share closed, T1 / (T0 + T1). For d → 0 it tends to
+Phi((level - height) / s). The rate at which the float forgets which state it was in is 1/T0 + 1/T1: where
+the differential is large against the ripple it never does within a slice, and the share of a slice then
+hangs on the state before it. Both regimes and all between are one formula here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+_REACH = 12.0
+_STEP = 0.05
+_COUNT = round(2 * _REACH / _STEP) + 1
+_INSTANT = 1e9
+"""Forgetting rate of a float without differential, per second: it has no memory of its own."""
+_LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
+_THRESHOLD_MEMORY = math.log(2.0)
+"""Integrated autocorrelation time of ``OU > mean`` over that of the process's own forgetting time:
+∫ (2/pi) arcsin(exp(-t)) dt = ln 2."""
+
+
+def log_upper(u: float) -> float:
+    """ln(1 - Phi(u)), accurate in both tails."""
+    if u < 6.0:
+        return math.log(0.5 * math.erfc(u / math.sqrt(2.0)))
+    s = 1.0 / (u * u)
+    return -0.5 * u * u - _LOG_SQRT_2PI - math.log(u) + math.log1p(-s * (1 - 3 * s * (1 - 5 * s)))
+
+
+def _log_integrals(low: float, high: float) -> tuple[float, float]:
+    """ln of ∫ (1-Phi) exp(u²/2) du and of ∫ Phi exp(u²/2) du over [low, high], by Simpson's rule."""
+    n = 2 * max(8, math.ceil((high - low) / 0.1))
+    width = (high - low) / n
+    closed: list[float] = []
+    opened: list[float] = []
+    for i in range(n + 1):
+        u = low + i * width
+        w = math.log(1 if i in (0, n) else 4 if i % 2 else 2)
+        closed.append(w + log_upper(u) + 0.5 * u * u)
+        opened.append(w + log_upper(-u) + 0.5 * u * u)
+    scale = math.log(width / 3)
+    return scale + _log_sum(closed), scale + _log_sum(opened)
+
+
+def _log_sum(terms: list[float]) -> float:
+    top = max(terms)
+    return top + math.log(sum(math.exp(t - top) for t in terms))
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One slice of one float, condensed."""
+
+    share: float
+    looks: float
+    seconds: float
+    before: int | None
+    """The state in which the slice began, where known: 1 closed, 0 open."""
+
+
+class Occupancy:
+    """The law of a float's share closed, as a function of w = (level - middle of the thresholds) / ripple."""
+
+    def __init__(self, differential_mm: float, ripple_mm: float, tau_s: float) -> None:
+        half = 0.5 * differential_mm / ripple_mm
+        self._tau_s = tau_s
+        self._log_closed: list[float] = []
+        self._log_open: list[float] = []
+        self._forget: list[float] = []
+        for i in range(_COUNT):
+            w = -_REACH + i * _STEP
+            if half < 0.02:
+                self._log_closed.append(log_upper(-w))
+                self._log_open.append(log_upper(w))
+                self._forget.append(_INSTANT)
+                continue
+            t1, t0 = _log_integrals(-w - half, -w + half)
+            both = _log_sum([t1, t0])
+            self._log_closed.append(t1 - both)
+            self._log_open.append(t0 - both)
+            # 1/T0 + 1/T1 = (T0 + T1) / (T0 T1)
+            self._forget.append(math.exp(min(20.0, both - t0 - t1 - _LOG_SQRT_2PI)) / tau_s)
+
+    def share(self, w: float) -> float:
+        """Long-run share of time closed."""
+        at = (min(max(w, -_REACH), _REACH) + _REACH) / _STEP
+        i = min(int(at), _COUNT - 2)
+        low, high = self._log_closed[i], self._log_closed[i + 1]
+        return math.exp(low + (at - i) * (high - low))
+
+    def log_likelihood(self, w: float, told: Told) -> float:
+        """Log-likelihood of a slice's share at w, up to a constant: 0 where it is as expected.
+
+        Quasi-binomial with the number of effectively independent looks: exp(-n KL(share || expected)).
+        """
+        return self.log_likelihoods(w, 0.0, 0, told)[0]
+
+    def log_likelihoods(self, low: float, step: float, n: int, told: Told) -> list[float]:
+        """The same at low, low + step … low + n step. One loop: this is where the filter's time goes."""
+        lc, lo, forget = self._log_closed, self._log_open, self._forget
+        s, seconds, looks = told.share, told.seconds, told.looks
+        before = told.before if forget[0] < _INSTANT else None
+        own_memory = _THRESHOLD_MEMORY * self._tau_s
+        if s <= 0.0 or s >= 1.0:
+            of_closed, of_open, entropy = (0.0, 1.0, 0.0) if s <= 0.0 else (1.0, 0.0, 0.0)
+        else:
+            of_closed, of_open = s, 1.0 - s
+            entropy = s * math.log(s) + (1.0 - s) * math.log(1.0 - s)
+        spread = seconds / (2.0 * looks)
+        counted = max(1.0, looks * math.tanh(spread / own_memory))
+        out: list[float] = []
+        exp, log, tanh = math.exp, math.log, math.tanh
+        for k in range(n + 1):
+            at = (low + k * step + _REACH) / _STEP
+            if at <= 0.0:
+                i, f = 0, 0.0
+            elif at >= _COUNT - 1.0:
+                i, f = _COUNT - 2, 1.0
+            else:
+                i = int(at)
+                f = at - i
+            log_p = lc[i] + f * (lc[i + 1] - lc[i])
+            log_q = lo[i] + f * (lo[i + 1] - lo[i])
+            rate = forget[i] + f * (forget[i + 1] - forget[i])
+            if rate < _INSTANT:
+                counted = max(1.0, looks * tanh(spread / (own_memory + 1.0 / rate)))
+                if before is not None:
+                    turns = rate * seconds
+                    kept = (1.0 - exp(-turns)) / turns if turns > 1e-9 else 1.0
+                    if kept > 1e-6:
+                        # expected share of the state before = p + (1 - p) kept
+                        if before:
+                            log_p = log(exp(log_p) * (1 - kept) + kept)
+                            log_q += log(max(1e-300, 1 - kept))
+                        else:
+                            log_q = log(exp(log_q) * (1 - kept) + kept)
+                            log_p += log(max(1e-300, 1 - kept))
+            out.append(counted * (of_closed * log_p + of_open * log_q - entropy))
+        return out
+
+
+@lru_cache(maxsize=512)
+def _curve(law: Occupancy, told: Told) -> list[float]:
+    """The log-likelihood of a share of 0 or 1 over the whole reach: few such slices differ, and most slices
+    are such."""
+    return law.log_likelihoods(-_REACH, _STEP, _COUNT - 1, told)
+
+
+def _read(curve: list[float], low: float, step: float, n: int) -> list[float]:
+    out: list[float] = []
+    at, by, last = (low + _REACH) / _STEP, step / _STEP, _COUNT - 1.0
+    for _ in range(n + 1):
+        if at <= 0.0:
+            out.append(curve[0])
+        elif at >= last:
+            out.append(curve[-1])
+        else:
+            i = int(at)
+            out.append(curve[i] + (at - i) * (curve[i + 1] - curve[i]))
+        at += by
+    return out
+
+
+def certain(law: Occupancy, low: float, high: float, told: Told) -> bool:
+    """Whether a share of 0 or 1 says nothing new about a w that lies between these two."""
+    if told.share >= 1.0:
+        return _read(_curve(law, told), low, 0.0, 0)[0] > -1e-3
+    if told.share <= 0.0:
+        return _read(_curve(law, told), high, 0.0, 0)[0] > -1e-3
+    return False
+
+
+@lru_cache(maxsize=64)
+def occupancy(differential_mm: float, ripple_mm: float, tau_s: float) -> Occupancy:
+    """The law of such a float; floats alike share one."""
+    return Occupancy(differential_mm, ripple_mm, tau_s)
+
+
+@lru_cache(maxsize=2048)
+def peak(law: Occupancy, told: Told) -> tuple[float, float]:
+    """Where the likelihood of an in-between share is largest, and its width there (standard deviation)."""
+    coarse = law.log_likelihoods(-10.0, 0.25, 80, told)
+    best = -10.0 + 0.25 * max(range(81), key=coarse.__getitem__)
+    low, high = best - 0.25, best + 0.25
+    for _ in range(24):
+        a, b = low + (high - low) * 0.382, low + (high - low) * 0.618
+        if law.log_likelihood(a, told) < law.log_likelihood(b, told):
+            low = a
+        else:
+            high = b
+    top = 0.5 * (low + high)
+    value = law.log_likelihood(top, told)
+    width = 0.02
+    while width < 4.0:
+        drop = (
+            value
+            - 0.5 * law.log_likelihood(top - width, told)
+            - 0.5 * law.log_likelihood(top + width, told)
+        )
+        if drop > 0.3:
+            return top, width / math.sqrt(2.0 * drop)
+        width *= 1.5
+    return top, width
+
+
+def posterior_moments(
+    mean: float, variance: float, told: Told, law: Occupancy
+) -> tuple[float, float, float, float]:
+    """Moments of w after one slice, by quadrature on a grid around where prior and likelihood meet.
+    Exact for any shape; no mode is assumed.
+
+    Returns:
+        (probability of the slice relative to the best possible level, the same had the best possible level
+        been foretold, posterior mean, posterior variance).
+    """
+    sd = math.sqrt(variance)
+    best = 1.0
+    curve: list[float] = []
+    if 0.0 < told.share < 1.0:
+        top, width = peak(law, told)
+        best = width / math.sqrt(width * width + variance)
+        together = sd * best
+        centre = (mean * width * width + top * variance) / (width * width + variance)
+        low, high, n = centre - 10.0 * together, centre + 10.0 * together, 40
+    else:
+        curve = _curve(law, told)
+        low, high, n = mean - 6.0 * sd, mean + 6.0 * sd, min(72, max(24, math.ceil(10.0 * sd)))
+    for _ in range(8):
+        step = (high - low) / n
+        logs = _read(curve, low, step, n) if curve else law.log_likelihoods(low, step, n, told)
+        z, dz = (low - mean) / sd, step / sd
+        for i in range(n + 1):
+            logs[i] -= 0.5 * z * z
+            z += dz
+        ceiling = max(logs)
+        if max(logs[0], logs[-1]) > ceiling - 12.0:
+            # prior and likelihood disagree so much that they meet outside
+            if logs[0] > logs[-1]:
+                low -= 6.0 * sd
+            else:
+                high += 6.0 * sd
+            n += 24
+            continue
+        heavy = [i for i, value in enumerate(logs) if value > ceiling - 18.0]
+        first, last = max(0, heavy[0] - 1), min(n, heavy[-1] + 1)
+        if last - first >= 14:
+            break
+        low, high, n = low + first * step, low + last * step, 24
+    weights = [math.exp(value - ceiling) for value in logs]
+    total = sum(weights)
+    m = sum(weight * (low + i * step) for i, weight in enumerate(weights)) / total
+    v = sum(weight * (low + i * step - m) ** 2 for i, weight in enumerate(weights)) / total
+    evidence = total * step / sd * math.exp(ceiling - _LOG_SQRT_2PI)
+    return evidence, best, m, max(v, 1e-12)

@@ -1,0 +1,351 @@
+"""What the level estimator says of plain days: its numbers, its intervals, and when it says nothing.
+
+Truth comes from straight lines made here, without noise where the noise is not the subject.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+from collections.abc import Iterable
+
+import pytest
+
+from stillwell.estimate.estimate import Estimate, NotEnough
+from stillwell.estimate.level import (
+    Evidence,
+    Expect,
+    FloatSpec,
+    Gauge,
+    GaugeSpec,
+    Geometry,
+    LevelModel,
+    LevelState,
+    Pour,
+    PumpStopped,
+    Share,
+    WaterChange,
+)
+
+MIN = 60_000
+H = 60 * MIN
+DAY = 24 * H
+ML_PER_MM = 16.2
+CHAMBER = Geometry(16200.0, 0.05)
+
+Event = tuple[int, Evidence]
+
+
+def phi(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2))
+
+
+class Water:
+    """A level that falls steadily, with pours; mm relative to the mark, ms."""
+
+    def __init__(self, ml_per_h: float = 24.0, start_mm: float = 0.0) -> None:
+        self.mm_per_h = ml_per_h / ML_PER_MM
+        self.start_mm = start_mm
+        self.pours: list[tuple[int, float]] = []
+
+    def pour(self, t_ms: int, ml: float) -> Water:
+        self.pours.append((t_ms, ml))
+        return self
+
+    def level(self, t_ms: float) -> float:
+        up = sum(ml for t, ml in self.pours if t <= t_ms) / ML_PER_MM
+        return self.start_mm - self.mm_per_h * t_ms / H + up
+
+    def gauge(self, t0: int, t1: int, noise: float = 0.5, seed: int = 1) -> list[Event]:
+        draw = random.Random(seed)
+        return [(t, Gauge(t, self.level(t) + draw.gauss(0, noise))) for t in range(t0, t1 + 1, MIN)]
+
+    def float_(
+        self, name: str, height: float, t0: int, t1: int, ripple: float = 0.8
+    ) -> list[Event]:
+        """Shares of a float without differential, once a minute, to the law, rounded to looks."""
+        out: list[Event] = []
+        for t in range(t0 + MIN, t1 + 1, MIN):
+            share = round(60 * phi((self.level(t - MIN / 2) - height) / ripple)) / 60
+            out.append((t, Share(name, t - MIN, t, share, 60)))
+        return out
+
+
+def play(
+    model: LevelModel, events: Iterable[Event], until: int, state: LevelState | None = None
+) -> LevelState:
+    state = state or model.start(0)
+    for t, e in sorted(events, key=lambda pair: pair[0]):
+        state = model.update(state, e, t)
+    return model.tick(state, until)
+
+
+def number(answer: Estimate | NotEnough) -> Estimate:
+    assert isinstance(answer, Estimate), answer
+    return answer
+
+
+def reason(answer: object) -> str:
+    assert isinstance(answer, NotEnough), answer
+    return answer.reason
+
+
+def slick(name: str, height: float) -> FloatSpec:
+    return FloatSpec(name, height, differential_mm=0.0)
+
+
+GAUGE = LevelModel(CHAMBER, gauge=GaugeSpec(0.5))
+LOW = LevelModel(CHAMBER, (slick("low", -12.0),))
+LADDER = LevelModel(CHAMBER, (slick("low", -18.0), slick("mid", -12.0), slick("high", -6.0)))
+
+
+class TestLoss:
+    def test_a_gauge_gives_the_nights_loss_within_its_interval(self) -> None:
+        state = play(GAUGE, Water().gauge(0, 12 * H), 12 * H)
+        loss = number(GAUGE.loss(state, 2 * H, 12 * H))
+        assert loss.low < 240.0 < loss.high
+        assert loss.value == pytest.approx(240.0, abs=8.0)
+        # five per cent of area is all that is uncertain here
+        assert loss.high - loss.low == pytest.approx(2 * 1.96 * 0.05 * 240, rel=0.15)
+        assert str(loss.basis[0]).endswith("gauge readings")
+
+    def test_a_ladder_gives_the_loss_between_its_floats(self) -> None:
+        water = Water()
+        events = [
+            e
+            for n, h in (("low", -18.0), ("mid", -12.0), ("high", -6.0))
+            for e in water.float_(n, h, 0, 13 * H)
+        ]
+        state = play(LADDER, events, 13 * H)
+        loss = number(LADDER.loss(state, 3 * H, 13 * H))
+        assert loss.low < 240.0 < loss.high
+        assert loss.value == pytest.approx(240.0, abs=12.0)
+        assert any("partly closed" in b.kind for b in loss.basis)
+
+    def test_between_two_returns_to_one_height_the_loss_is_what_was_poured(self) -> None:
+        # the chamber is really 12 % larger than stated: the ledger does not care
+        model = LevelModel(Geometry(16200.0 / 1.12, 0.05), (slick("low", -12.0),))
+        water = Water(24.0, 0.0).pour(12 * H, 240.0).pour(20 * H, 200.0)
+        a = round(12.0 * ML_PER_MM / 24.0 * H)
+        b = round((12.0 * ML_PER_MM + 440.0) / 24.0 * H)
+        end = b + 2 * H
+        events = water.float_("low", -12.0, 0, end)
+        events += [(t, Pour(t, ml, 2.0)) for t, ml in water.pours]
+        loss = number(model.loss(play(model, events, end), a, b))
+        assert loss.value == pytest.approx(440.0, abs=6.0)
+        # far tighter than five per cent of area would allow
+        assert loss.high - loss.low < 2 * 1.96 * 0.05 * 440 * 0.5
+
+    def test_rate_and_litres_a_day_are_the_loss_over_time(self) -> None:
+        state = play(GAUGE, Water().gauge(0, 12 * H), 12 * H)
+        loss = number(GAUGE.loss(state, 2 * H, 12 * H))
+        rate = number(GAUGE.rate(state, 2 * H, 12 * H))
+        assert rate.value == pytest.approx(loss.value / 10)
+        assert rate.scaled(0.024, "L/d").value == pytest.approx(loss.value * 2.4 / 1000)
+        assert rate.unit == "mL/h"
+
+    def test_no_sensor_no_number(self) -> None:
+        model = LevelModel(CHAMBER)
+        state = play(model, [(H, Pour(H, 500.0, 5.0))], 12 * H)
+        assert "no float and no gauge" in reason(model.loss(state, 2 * H, 12 * H))
+
+    def test_a_float_that_never_changes_is_no_basis(self) -> None:
+        water = Water(24.0, 20.0)
+        state = play(LOW, water.float_("low", -12.0, 0, 12 * H), 12 * H)
+        assert "No float changed" in reason(LOW.loss(state, 2 * H, 12 * H))
+
+    def test_windows_that_cannot_be_answered_say_why(self) -> None:
+        state = play(GAUGE, Water().gauge(0, 5 * H), 5 * H)
+        assert "future" in reason(GAUGE.loss(state, 2 * H, 6 * H))
+        assert "ends before" in reason(GAUGE.loss(state, 3 * H, 2 * H))
+        assert "begins before" in reason(GAUGE.loss(state, -DAY, 2 * H))
+
+
+class TestNow:
+    def test_level_water_to_add_and_rate(self) -> None:
+        state = play(GAUGE, Water(24.0, 0.0).gauge(0, 10 * H), 10 * H)
+        level = number(GAUGE.level_now(state))
+        assert level.low < -240 / ML_PER_MM < level.high
+        add = number(GAUGE.to_fill_mark(state))
+        assert add.low < 240.0 < add.high
+        rate = number(GAUGE.rate_now(state))
+        assert rate.low < 24.0 < rate.high
+
+    def test_hours_to_the_lowest_safe_level(self) -> None:
+        state = play(GAUGE, Water(24.0, 0.0).gauge(0, 10 * H), 10 * H)
+        hours = number(GAUGE.hours_to(state, -45.0))
+        truth = (45.0 - 240 / ML_PER_MM) * ML_PER_MM / 24.0
+        assert hours.low < truth < hours.high
+        assert hours.value == pytest.approx(truth, rel=0.15)
+
+    def test_already_below_is_zero_hours(self) -> None:
+        state = play(GAUGE, Water(24.0, -30.0).gauge(0, 10 * H), 10 * H)
+        assert number(GAUGE.hours_to(state, -20.0)).value == 0.0
+
+    def test_nothing_heard_yet_gives_no_level(self) -> None:
+        state = GAUGE.tick(GAUGE.start(0), H)
+        for answer in (
+            GAUGE.level_now(state),
+            GAUGE.to_fill_mark(state),
+            GAUGE.rate_now(state),
+            GAUGE.hours_to(state, -45.0),
+        ):
+            assert "No level sensor was heard" in reason(answer)
+
+    def test_a_fill_to_the_mark_tells_the_level_without_a_sensor(self) -> None:
+        model = LevelModel(CHAMBER, (slick("low", -30.0),))
+        state = play(model, [(H, Pour(H, None, to_mark=True))], H + MIN)
+        assert number(model.level_now(state)).value == pytest.approx(0.0, abs=1.0)
+
+
+class TestAreaIsLearned:
+    def test_a_noted_pour_in_view_of_the_gauge_narrows_the_interval(self) -> None:
+        water = Water().pour(6 * H, 500.0)
+        events = water.gauge(0, 12 * H)
+        without = number(GAUGE.loss(play(GAUGE, Water().gauge(0, 12 * H), 12 * H), 7 * H, 12 * H))
+        noted = number(
+            GAUGE.loss(
+                play(GAUGE, [*events, (6 * H, Pour(6 * H, 500.0, 2.0))], 12 * H), 7 * H, 12 * H
+            )
+        )
+        assert noted.low < 120.0 < noted.high
+        assert (noted.high - noted.low) < 0.7 * (without.high - without.low)
+
+    def test_the_worth_of_a_calibration_is_what_it_turns_out_to_be(self) -> None:
+        before = play(GAUGE, Water().gauge(0, 12 * H), 12 * H)
+        worth = GAUGE.calibration_worth(before, 2 * H, 12 * H, 500.0, 2.0)
+        assert not isinstance(worth, NotEnough)
+        assert worth.halves
+        water = Water().pour(12 * H, 500.0)
+        after = play(
+            GAUGE,
+            [*water.gauge(12 * H + MIN, 15 * H, seed=4), (12 * H, Pour(12 * H, 500.0, 2.0))],
+            15 * H,
+            before,
+        )
+        now = number(GAUGE.loss(after, 2 * H, 12 * H))
+        assert (now.high - now.low) / 2 == pytest.approx(worth.after, rel=0.35)
+        assert worth.before == pytest.approx(1.96 * 0.05 * 240, rel=0.15)
+
+    def test_one_float_alone_cannot_be_calibrated_so(self) -> None:
+        state = LOW.tick(LOW.start(0), 12 * H)
+        assert "One float" in reason(LOW.calibration_worth(state, 2 * H, 12 * H))
+
+
+class TestPhysics:
+    def test_its_course_shapes_the_night_between_two_crossings(self) -> None:
+        # evaporation stops at 6 h; only physics knows when, the floats see the total
+        model = LevelModel(Geometry(16200.0, 0.0), (slick("low", -12.0),))
+        events = [
+            (t, Expect(t, 30.0 if t < 6 * H else 6.0, 0.2)) for t in range(0, 12 * H, 10 * MIN)
+        ]
+        water = Water(30.0)
+        crossing = round(12 * ML_PER_MM / 30.0 * H)
+        events += [(H, Pour(H, None, to_mark=True))]
+        fast = water.float_("low", -12.0 - 1.85, 0, 6 * H)
+        state = play(model, [*events, *fast], 12 * H)
+        assert crossing > 6 * H
+        view = model.rate_view(state)
+        assert view.from_physics
+        assert view.expected_ml_per_h == pytest.approx(6.0)
+
+    def test_its_amount_counts_once_however_often_it_is_told(self) -> None:
+        seldom = play(
+            GAUGE, [(t, Expect(t, 20.0, 0.3)) for t in range(0, 12 * H, 60 * MIN)], 12 * H
+        )
+        often = play(GAUGE, [(t, Expect(t, 20.0, 0.3)) for t in range(0, 12 * H, MIN)], 12 * H)
+        a, b = GAUGE.rate_view(seldom), GAUGE.rate_view(often)
+        assert b.long_run_sd == pytest.approx(a.long_run_sd, rel=0.02)
+        assert 0.25 < b.long_run_sd < 0.5
+
+    def test_it_does_not_overrule_the_level(self) -> None:
+        events: list[Event] = [(t, Expect(t, 12.0, 0.25)) for t in range(0, 24 * H, 10 * MIN)]
+        state = play(GAUGE, [*events, *Water(24.0).gauge(0, 24 * H)], 24 * H)
+        loss = number(GAUGE.loss(state, 14 * H, 24 * H))
+        assert loss.value == pytest.approx(240.0, abs=8.0)
+        view = GAUGE.rate_view(state)
+        assert view.now == pytest.approx(2.0, abs=0.15)
+
+
+class TestPauses:
+    def test_what_drains_back_while_the_pump_stands_is_no_pour_and_no_loss(self) -> None:
+        quiet = Water().gauge(0, 12 * H)
+        events = [
+            (t, Gauge(t, e.mm + (22.0 if 5 * H <= t < 6 * H else 0.0)))
+            for t, e in quiet
+            if isinstance(e, Gauge)
+        ]
+        state = play(GAUGE, [*events, (6 * H, PumpStopped(5 * H, 6 * H))], 12 * H)
+        loss = number(GAUGE.loss(state, 2 * H, 12 * H))
+        assert loss.low < 240.0 < loss.high
+        assert GAUGE.oddities(state, 0, 12 * H) == ()
+
+    def test_after_a_water_change_the_level_starts_anew(self) -> None:
+        before = Water(24.0, 0.0).gauge(0, 5 * H)
+        after = Water(24.0, 15.0).gauge(6 * H, 12 * H)
+        mess: list[Event] = [(t, Gauge(t, -30.0)) for t in range(5 * H + MIN, 6 * H, MIN)]
+        events: list[Event] = [*before, *mess, *after, (6 * H, WaterChange(5 * H, 6 * H))]
+        state = play(GAUGE, events, 12 * H)
+        loss = number(GAUGE.loss(state, 2 * H, 12 * H))
+        assert loss.low < 240.0 < loss.high
+        level = number(GAUGE.level_now(state))
+        assert level.value == pytest.approx(15.0 - 24.0 * 12 / ML_PER_MM, abs=1.0)
+
+
+class TestOneStory:
+    """Everything said is a function of the ledger."""
+
+    EVENTS: tuple[Event, ...] = tuple(
+        [
+            *Water().pour(8 * H, 200.0).gauge(0, 30 * H),
+            *Water().pour(8 * H, 200.0).float_("low", -12.0, 0, 30 * H),
+            (8 * H, Pour(8 * H, 200.0, 4.0)),
+        ]
+    )
+    MODEL = LevelModel(CHAMBER, (slick("low", -12.0),), GaugeSpec(0.5))
+
+    @pytest.mark.parametrize("cut", [1, 7 * H + 13 * MIN, 20 * H + MIN])
+    def test_one_go_equals_two_halves_with_a_restart_between(self, cut: int) -> None:
+        m = self.MODEL
+        whole = play(m, self.EVENTS, 30 * H)
+        first = play(m, [e for e in self.EVENTS if e[0] <= cut], cut)
+        again = LevelState.from_json(json.loads(json.dumps(first.to_json())))
+        assert again == first
+        second = LevelModel(m.geometry, m.physics.floats, m.physics.gauge)
+        halves = play(second, [e for e in self.EVENTS if e[0] > cut], 30 * H, again)
+        assert halves == whole
+        assert second.loss(halves, 10 * H, 30 * H) == m.loss(whole, 10 * H, 30 * H)
+
+    def test_a_pour_entered_late_gives_the_same_numbers(self) -> None:
+        m = self.MODEL
+        whole = play(m, self.EVENTS, 30 * H)
+        late = play(m, [e for e in self.EVENTS if not isinstance(e[1], Pour)], 30 * H)
+        assert m.oddities(late, 0, 30 * H)[0].kind == "unnoted pour"
+        late = m.update(late, Pour(8 * H, 200.0, 4.0), 30 * H)
+        assert late.slices == whole.slices
+        assert m.loss(late, 10 * H, 30 * H) == m.loss(whole, 10 * H, 30 * H)
+        assert m.oddities(late, 0, 30 * H) == ()
+
+    def test_a_state_of_another_form_is_refused_with_a_sentence(self) -> None:
+        body = play(self.MODEL, self.EVENTS[:5], H).to_json()
+        with pytest.raises(ValueError, match="start anew"):
+            LevelState.from_json({**body, "form": 99})
+        del body["marks"]
+        with pytest.raises(ValueError, match="damaged"):
+            LevelState.from_json(body)
+
+    def test_memory_is_bounded_and_old_windows_are_refused(self) -> None:
+        model = GAUGE
+        water = Water()
+        for day in range(40):
+            water.pour(day * DAY, 24.0 * 24)
+        events: list[Event] = [(t, Gauge(t, water.level(t))) for t in range(0, 40 * DAY, 10 * MIN)]
+        events += [(t, Pour(t, ml, 5.0)) for t, ml in water.pours]
+        state = play(model, events, 40 * DAY)
+        assert len(state.slices) <= 16 * 144
+        assert len(state.marks) <= 16 * 4 + 2
+        assert len(state.pours) <= 17
+        assert "remembered" in reason(model.loss(state, DAY, 2 * DAY))
+        assert isinstance(model.loss(state, 39 * DAY, 40 * DAY), Estimate)
+        assert len(json.dumps(state.to_json())) < 1_500_000
