@@ -173,7 +173,7 @@ class Disk(RuleBasedStateMachine):
         assert values == sorted(v for v in values if v is not None)
         assert len(values) + self.lost + self.store.backlog_lost == len(self.put)
         assert self.put[-BOUND:] == values[-BOUND:]
-        assert self.store.trouble is None or self.store.waiting <= BOUND + 40
+        assert self.store.waiting <= BOUND
 
     def teardown(self) -> None:
         self.refuses = ""

@@ -21,12 +21,14 @@ LAST_BLOCKED = "SELECT last_seq FROM block ORDER BY first_seq DESC LIMIT 1"
 """The number of the newest reading that is in a block. (`max(last_seq)` would go through them
 all.)"""
 
-# The second half are the readings after the last block. Their minimum and maximum are taken of what
-# lies in the window, so that the look ends with the few that there are.
+# CROSS JOIN, because the order of the tables must stay: from an epoch straight to its blocks of the
+# window. The second half are the readings after the last block. Their minimum and maximum are taken
+# of what lies in the window, so that the look ends with the few that there are.
 _SEGMENTS = f"""
 SELECT b.min_mono_ms + e.offset_ms, b.max_mono_ms + e.offset_ms,
   b.first_seq, b.last_seq, e.id, e.offset_ms, b.rolled
-FROM epoch e JOIN block b ON b.epoch = e.id AND b.max_mono_ms >= :start - e.offset_ms
+FROM epoch e CROSS JOIN block b INDEXED BY block_by_time
+  ON b.epoch = e.id AND b.max_mono_ms >= :start - e.offset_ms
 WHERE b.min_mono_ms < :end - e.offset_ms AND b.channels & :mask
 UNION ALL
 SELECT min(r.mono_ms) + e.offset_ms, max(r.mono_ms) + e.offset_ms,

@@ -95,6 +95,7 @@ class Store:
         self._every_ms = round(commit_every_s * 1000)
         self._bulk = bulk
         self._backlog_limit = backlog_limit
+        self._full_at = min(_BATCH_ROWS, backlog_limit)
         self._writer_lock = WriterLock(path)
         self._db: sqlite3.Connection | None = None
         self._seen_version: int | None = None
@@ -114,6 +115,7 @@ class Store:
         self._next_epoch = 1
         self._cursors: dict[tuple[str, str], int] = {}
         self._done: set[tuple[str, str]] = set()
+        self._keys: set[str] = set()
         self._described: dict[str, tuple[str, str]] = {}
         self._start_windows({})
         self.tail = Tail(path, self._shared)
@@ -249,6 +251,13 @@ class Store:
         ):
             transition = rows.to_transition(row, self._shared.offsets)
             self._shared.latest[transition.alarm] = (row[0], transition)
+        # Known without the disk: a notice must not go out twice because the file can't be asked.
+        self._keys = {
+            key
+            for (key,) in db.execute(
+                "SELECT key FROM notice ORDER BY seq DESC LIMIT ?", (ALARMS_LIMIT,)
+            )
+        }
         self._done = {
             (job, day)
             for job, day in db.execute(
@@ -422,7 +431,7 @@ class Store:
             window.items.extend(readings)
             if shared.sleepers:
                 shared.changed.notify_all()
-        if len(window.items) >= _BATCH_ROWS:
+        if len(window.items) >= self._full_at:
             if self.trouble is None:
                 self.commit()
             else:
@@ -432,13 +441,15 @@ class Store:
         """Keeps a change of an alarm, its notices and the open batch in one transaction, at
         once."""
         self._know(t.moment)
-        fresh = [notice for notice in notices if not self._has_notice(notice.key)]
+        by_key = {notice.key: notice for notice in notices}
+        fresh = [notice for key, notice in by_key.items() if not self._has_notice(key)]
         for notice in fresh:
             self._know(notice.moment)
         with self._shared.changed:
             seq = self._backlog.transitions.add(t)
             self._shared.latest[t.alarm] = (seq, t)
             for notice in fresh:
+                self._keys.add(notice.key)
                 self._backlog.notices.add(notice)
             self._shared.changed.notify_all()
         self._commit_at_once()
@@ -448,13 +459,14 @@ class Store:
         if self._has_notice(n.key):
             return
         self._know(n.moment)
+        self._keys.add(n.key)
         with self._shared.changed:
             self._backlog.notices.add(n)
             self._shared.changed.notify_all()
         self._commit_at_once()
 
     def _has_notice(self, key: str) -> bool:
-        if any(notice.key == key for notice in self._backlog.notices.items):
+        if key in self._keys:
             return True
         if self._db is None:
             return False
