@@ -20,7 +20,7 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),
-    frozenset({"review", "pipeline"}),
+    frozenset({"review", "pipeline", "journal"}),
     frozenset({"morning", "forward"}),
     frozenset({"wire", "supervise"}),
     frozenset({"cli", "page"}),
@@ -30,7 +30,12 @@ other parts and never a higher one. The settings know no part that measures or d
 high only because everything below must do without them."""
 
 SETTINGS_MAY = {"reading", "notice", "ports", "units"}
-SAME_TIER_ALLOWED = {("wire", "supervise"), ("supervise", "wire"), ("notice", "reading")}
+SAME_TIER_ALLOWED = {
+    ("wire", "supervise"),
+    ("supervise", "wire"),
+    ("notice", "reading"),
+    ("estimate", "alarm"),  # what estimators find sounds through alarm.finding
+}
 THIRD_PARTY_SEAM = {"reading", "ports", "units"}
 
 

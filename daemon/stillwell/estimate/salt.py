@@ -1,0 +1,548 @@
+"""The salt balance: what the tank's salinity is between two checks, and how well that is known.
+
+Salt stays and water goes: evaporation raises the salinity until somebody pours fresh water, and
+salt water poured in its place raises it for good. So two things are followed: the salinity that the
+tank would have when filled to the mark (its salt), and the share of its water that is missing. A
+third is how fast water evaporates, a fourth how fast salt comes or goes that no entry speaks of.
+All four are one extended Kalman filter: the interval grows with time and with what is poured, and
+closes at each check.
+
+Everything is reckoned by mass: a kg of salt water takes its salt along whatever its density.
+Salinity is practical salinity. Times are ms on one clock that is never stepped; the journal is told
+in order (`replayed` sorts it), so that an entry that comes late gives the same figures as one that
+came at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from math import exp, inf, sqrt
+
+from stillwell.estimate.estimate import Basis, Estimate
+
+_DAY_MS = 86_400_000
+_Z = 1.959964
+"""Of the central 95 % of a normal distribution."""
+
+Vector = tuple[float, float, float, float]
+Matrix = tuple[Vector, Vector, Vector, Vector]
+
+
+def kilograms(ml: float, salinity: float = 0.0) -> float:
+    """Returns the mass of so much water near 25 degC.
+
+    A straight line through EOS-80 at 25 degC and salinities of 0 and 35 (997.048 and 1023.343
+    kg/m3; UNESCO Technical Paper in Marine Science 44), within 0.1 kg/m3 between.
+    """
+    return ml / 1e6 * (997.048 + 0.75129 * salinity)
+
+
+@dataclass(frozen=True, slots=True)
+class SaltParameters:
+    """What is known of the tank before its journal begins. The defaults are common practice or our
+    own allowances; none is a published figure."""
+
+    full_ml: float
+    """All water of the tank when it is filled to the mark."""
+    full_rel_sd: float = 0.05
+    """How well that is known; rock and sand are easily forgotten."""
+    low: float = 34.0
+    high: float = 36.0
+    evaporation_ml_d: float = 540.0
+    """Expected before anything is known: a gallon a week (common practice)."""
+    evaporation_rel_sd: float = 0.5
+    evaporation_memory_d: float = 10.0
+    """In how many days weather and season forget what the rate was."""
+    mark_sd_ml: float = 150.0
+    """How near to the mark "filled to the mark" is."""
+    pour_rel_sd: float = 0.05
+    """Of a poured volume."""
+    batch_sd: float = 0.5
+    """Of the salinity of salt water that somebody mixed."""
+    unnoted_per_day: float = 0.02
+    """Standard deviation of the salt a day that comes or goes steadily without an entry, in
+    salinity."""
+    wander_per_root_day: float = 0.03
+    """And of what comes and goes irregularly: splashes, wet hands, foam."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Somebody measured the salinity."""
+
+    t_ms: int
+    salinity: float
+    sd: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class TopUp:
+    """Water poured in. `ml` None: not measured, then `to_mark` must be true."""
+
+    t_ms: int
+    ml: float | None
+    salinity: float = 0.0
+    """0: fresh water."""
+    to_mark: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """A water change: so much out, and the same in salt water, or as much as it took."""
+
+    t_ms: int
+    ml: float
+    salinity: float | None = None
+    """Of the new water; None: not measured, then it is taken as meant for the middle of the
+    limits."""
+    to_mark: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class MissingWater:
+    """What the level says is missing to the fill mark; negative when it stands above."""
+
+    t_ms: int
+    ml: float
+    sd_ml: float
+
+
+@dataclass(frozen=True, slots=True)
+class EvaporationRate:
+    """How much evaporates now, by the level or by physics. Each one told counts as new evidence:
+    tell it once a day, not once a reading."""
+
+    t_ms: int
+    ml_d: float
+    rel_sd: float
+
+
+Event = Check | TopUp | Exchange | MissingWater | EvaporationRate
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What happened since the last check: what an unexpected check may come from."""
+
+    fresh: float = 0.0
+    """Share of the tank's water poured in as fresh water."""
+    fresh_pours: int = 0
+    salt_pours: int = 0
+    exchanged: float = 0.0
+    level_ms: int | None = None
+    """When the water was last known to be at the mark, or where else it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class SaltState:
+    """Everything that the balance remembers."""
+
+    parameters: SaltParameters
+    t_ms: int
+    mean: Vector
+    """Salinity when full; share of the water missing; share evaporating a day; salinity a day that
+    comes unnoted."""
+    spread: Matrix
+    checks: int = 0
+    pours: int = 0
+    exchanges: int = 0
+    last_check_ms: int | None = None
+    since: Since = Since()
+
+    @property
+    def full_kg(self) -> float:
+        """Returns the mass of the tank's water at the mark."""
+        return kilograms(self.parameters.full_ml, 35.0)
+
+    @property
+    def salinity(self) -> float:
+        """Returns what a check should read now."""
+        return self.mean[0] / (1.0 - self.mean[1])
+
+    @property
+    def salinity_sd(self) -> float:
+        """Returns how well that is known."""
+        h = _reading_of(self.mean)
+        return sqrt(max(0.0, _quadratic(h, self.spread)))
+
+    @property
+    def missing_ml(self) -> float:
+        """Returns how much fresh water is missing to the mark."""
+        return self.mean[1] * self.full_kg / kilograms(1.0)
+
+
+# -- small matrices ------------------------------------------------------------------------------
+
+
+def _rows(rows: Sequence[Sequence[float]]) -> Matrix:
+    a, b, c, d = ((r[0], r[1], r[2], r[3]) for r in rows)
+    return a, b, c, d
+
+
+def _diagonal(a: float, b: float, c: float, d: float) -> Matrix:
+    return (a, 0.0, 0.0, 0.0), (0.0, b, 0.0, 0.0), (0.0, 0.0, c, 0.0), (0.0, 0.0, 0.0, d)
+
+
+def _moved(spread: Matrix, by: Matrix) -> Matrix:
+    """Returns F P F'."""
+    half = [[sum(by[i][k] * spread[k][j] for k in range(4)) for j in range(4)] for i in range(4)]
+    return _rows(
+        [[sum(half[i][k] * by[j][k] for k in range(4)) for j in range(4)] for i in range(4)]
+    )
+
+
+def _widened(spread: Matrix, *variances: float) -> Matrix:
+    return _rows(
+        [[spread[i][j] + (variances[i] if i == j else 0.0) for j in range(4)] for i in range(4)]
+    )
+
+
+def _quadratic(h: Vector, spread: Matrix) -> float:
+    return sum(h[i] * h[j] * spread[i][j] for i in range(4) for j in range(4))
+
+
+def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
+    """The state after a measurement with sensitivity `h` that came out `surprise` above what was
+    expected."""
+    ph = [sum(state.spread[i][j] * h[j] for j in range(4)) for i in range(4)]
+    total = sum(h[i] * ph[i] for i in range(4)) + variance
+    gain = [p / total for p in ph]
+    a, b, c, d = (m + g * surprise for m, g in zip(state.mean, gain, strict=True))
+    # Joseph's form: stays symmetric and positive whatever the rounding.
+    keep = _rows([[(i == j) - gain[i] * h[j] for j in range(4)] for i in range(4)])
+    spread = _moved(state.spread, keep)
+    spread = _rows(
+        [[spread[i][j] + gain[i] * gain[j] * variance for j in range(4)] for i in range(4)]
+    )
+    return replace(state, mean=(a, b, c, d), spread=spread)
+
+
+def _reading_of(mean: Vector) -> Vector:
+    """How a check moves with the state."""
+    there = 1.0 - mean[1]
+    return 1.0 / there, mean[0] / there**2, 0.0, 0.0
+
+
+# -- time ----------------------------------------------------------------------------------------
+
+
+def begun(
+    parameters: SaltParameters, t_ms: int, salinity: float = 35.0, sd: float = 2.0
+) -> SaltState:
+    """Returns the state of a tank of which little is known: about `salinity`, about full."""
+    full = kilograms(parameters.full_ml, 35.0)
+    rate = kilograms(parameters.evaporation_ml_d) / full
+    mark = kilograms(parameters.mark_sd_ml) / full
+    return SaltState(
+        parameters,
+        t_ms,
+        (salinity, 0.0, rate, 0.0),
+        _diagonal(
+            sd**2,
+            (2 * mark) ** 2,
+            (rate * parameters.evaporation_rel_sd) ** 2,
+            parameters.unnoted_per_day**2,
+        ),
+    )
+
+
+def advanced(state: SaltState, t_ms: int) -> SaltState:
+    """Returns the state at a later time, with no event between. Raises ValueError for an earlier
+    one."""
+    if t_ms < state.t_ms:
+        raise ValueError("The salt balance can't go back in time: tell it the journal in order.")
+    left = (t_ms - state.t_ms) / _DAY_MS
+    mean, spread, p = state.mean, state.spread, state.parameters
+    usual = kilograms(p.evaporation_ml_d) / state.full_kg
+    while left > 0:
+        days = min(left, 1.0)
+        left -= days
+        stays = exp(-days / p.evaporation_memory_d)
+        # Of a rate that returns to the usual one, over the step: the mean of its course.
+        path = p.evaporation_memory_d * (1.0 - stays)
+        by: Matrix = (
+            (1.0, 0.0, 0.0, days),
+            (0.0, 1.0, path, 0.0),
+            (0.0, 0.0, stays, 0.0),
+            (0.0, 0.0, 0.0, 1.0),
+        )
+        s, u, e, c = mean
+        mean = (
+            max(0.0, s + c * days),
+            # A tank does not dry up in a balance: beyond a third the keeper was away from the book.
+            min(u + usual * days + (e - usual) * path, 1 / 3),
+            usual + (e - usual) * stays,
+            c,
+        )
+        sd = usual * p.evaporation_rel_sd
+        spread = _widened(
+            _moved(spread, by),
+            p.wander_per_root_day**2 * days,
+            (0.1 * usual * days) ** 2,
+            sd * sd * (1.0 - stays * stays),
+            (0.02 * p.unnoted_per_day) ** 2 * days,
+        )
+    return replace(state, t_ms=t_ms, mean=mean, spread=spread)
+
+
+# -- events --------------------------------------------------------------------------------------
+
+
+def updated(state: SaltState, event: Event) -> SaltState:
+    """Returns the state after an event. Raises ValueError for one before the state's time."""
+    state = advanced(state, event.t_ms)
+    match event:
+        case Check():
+            return _checked(state, event)
+        case TopUp():
+            return _topped_up(state, event)
+        case Exchange():
+            return _exchanged(state, event)
+        case MissingWater():
+            share = kilograms(event.ml) / state.full_kg
+            sd = kilograms(event.sd_ml) / state.full_kg
+            sd = sqrt(sd**2 + (share * state.parameters.full_rel_sd) ** 2)
+            told = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
+            return replace(told, since=replace(told.since, level_ms=event.t_ms))
+        case EvaporationRate():
+            rate = kilograms(event.ml_d) / state.full_kg
+            relative = sqrt(event.rel_sd**2 + state.parameters.full_rel_sd**2)
+            variance = max((rate * relative) ** 2, 1e-12)
+            return _told(state, (0.0, 0.0, 1.0, 0.0), rate - state.mean[2], variance)
+
+
+def surprise(state: SaltState, check: Check) -> tuple[float, float]:
+    """Returns by how much a check reads above what is expected at its time, and the standard
+    deviation that this difference should have."""
+    now = advanced(state, check.t_ms)
+    sd = sqrt(_quadratic(_reading_of(now.mean), now.spread) + check.sd**2)
+    return check.salinity - now.salinity, sd
+
+
+_UNEXPECTED = 3.3
+"""Beyond so many standard deviations (once in a thousand) the book lacks something."""
+
+
+def _checked(state: SaltState, check: Check) -> SaltState:
+    above, sd = surprise(state, check)
+    if abs(above) > _UNEXPECTED * sd:
+        # Something happened that no entry speaks of. What is known of the salt goes with it: the
+        # check counts, as if the difference had been a likely one.
+        lacking = (above / 2) ** 2 - sd**2
+        state = replace(state, spread=_widened(state.spread, lacking, 0.0, 0.0, 0.0))
+    told = _told(state, _reading_of(state.mean), above, check.sd**2)
+    return replace(
+        told,
+        checks=state.checks + 1,
+        last_check_ms=check.t_ms,
+        since=Since(level_ms=state.since.level_ms),
+    )
+
+
+def _to_mark(state: SaltState) -> SaltState:
+    """What was missing no longer is, and nothing known about it says anything about now."""
+    s, _, e, c = state.mean
+    mark = (kilograms(state.parameters.mark_sd_ml) / state.full_kg) ** 2
+    spread = _rows(
+        [
+            [mark if i == j == 1 else 0.0 if 1 in (i, j) else state.spread[i][j] for j in range(4)]
+            for i in range(4)
+        ]
+    )
+    since = replace(state.since, level_ms=state.t_ms)
+    return replace(state, mean=(s, 0.0, e, c), spread=spread, since=since)
+
+
+def _topped_up(state: SaltState, pour: TopUp) -> SaltState:
+    p = state.parameters
+    if pour.ml is None and not pour.to_mark:
+        raise ValueError("A pour needs a volume, or that it filled up to the mark.")
+    share = None if pour.ml is None else kilograms(pour.ml, pour.salinity) / state.full_kg
+    if share is not None and pour.to_mark:
+        mark = kilograms(p.mark_sd_ml) / state.full_kg
+        sd = sqrt((share * p.pour_rel_sd) ** 2 + (share * p.full_rel_sd) ** 2 + mark**2)
+        state = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
+    poured = max(0.0, state.mean[1]) if share is None else share
+    s, u, e, c = state.mean
+    if pour.salinity > 0:
+        relative = p.pour_rel_sd if share is not None else 0.0
+        salt_sd = sqrt((pour.salinity * relative) ** 2 + p.batch_sd**2) * poured
+        # Not measured: as much salt as water was missing, and as uncertain.
+        by: Matrix = (
+            (1.0, pour.salinity if share is None else 0.0, 0.0, 0.0),
+            (0.0, 1.0, 0.0, 0.0),
+            (0.0, 0.0, 1.0, 0.0),
+            (0.0, 0.0, 0.0, 1.0),
+        )
+        spread = _widened(_moved(state.spread, by), salt_sd**2, 0.0, 0.0, 0.0)
+        state = replace(state, mean=(s + poured * pour.salinity, u, e, c), spread=spread)
+    if pour.to_mark:
+        state = _to_mark(state)
+    else:
+        s, u, e, c = state.mean
+        relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
+        state = replace(
+            state,
+            mean=(s, u - poured, e, c),
+            spread=_widened(state.spread, 0.0, (poured * relative) ** 2, 0.0, 0.0),
+        )
+    fresh = pour.salinity <= 0
+    since = replace(
+        state.since,
+        fresh=state.since.fresh + (poured if fresh else 0.0),
+        fresh_pours=state.since.fresh_pours + fresh,
+        salt_pours=state.since.salt_pours + (not fresh),
+    )
+    return replace(state, pours=state.pours + 1, since=since)
+
+
+def _exchanged(state: SaltState, change: Exchange) -> SaltState:
+    p = state.parameters
+    meant = (p.low + p.high) / 2
+    new = meant if change.salinity is None else change.salinity
+    new_sd = sqrt(p.batch_sd**2 + (1.0 if change.salinity is None else 0.0))
+    s, u, e, c = state.mean
+    here = state.salinity
+    out = min(kilograms(change.ml, here) / state.full_kg, 0.99 * (1.0 - u))
+    left = 1.0 - out / (1.0 - u)
+    # Salt out at the tank's salinity; water out moves the level, which the new water brings back.
+    by: Matrix = (
+        (left, -out * s / (1.0 - u) ** 2, 0.0, 0.0),
+        (0.0, 1.0, 0.0, 0.0),
+        (0.0, 0.0, 1.0, 0.0),
+        (0.0, 0.0, 0.0, 1.0),
+    )
+    spread = _moved(state.spread, by)
+    came = kilograms(change.ml, new) / state.full_kg
+    if change.to_mark:
+        # Filled up with salt water: what was missing came as salt water too.
+        came = max(0.0, out + u)
+        by = ((1.0, new, 0.0, 0.0), by[1], by[2], by[3])
+        spread = _moved(spread, by)
+    relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
+    salt_var = (came * new_sd) ** 2 + (out * relative * (new - here)) ** 2
+    state = replace(
+        state,
+        mean=(s * left + came * new, u + out - came, e, c),
+        spread=_widened(spread, salt_var, 0.0, 0.0, 0.0),
+        exchanges=state.exchanges + 1,
+        since=replace(state.since, exchanged=state.since.exchanged + out),
+    )
+    return _to_mark(state) if change.to_mark else state
+
+
+def replayed(state: SaltState, events: Iterable[Event], until_ms: int) -> SaltState:
+    """Returns the state at `until_ms` after all events from the state's time to then, in the order
+    of time whatever order they come in."""
+    for event in sorted(events, key=lambda e: e.t_ms):
+        if state.t_ms <= event.t_ms <= until_ms:
+            state = updated(state, event)
+    return advanced(state, max(until_ms, state.t_ms))
+
+
+# -- answers -------------------------------------------------------------------------------------
+
+
+def salinity_estimate(state: SaltState, now_ms: int) -> Estimate:
+    """Returns the tank's salinity with its 95 % interval."""
+    now = advanced(state, now_ms)
+    half = _Z * now.salinity_sd
+    return Estimate(
+        now.salinity,
+        max(0.0, now.salinity - half),
+        now.salinity + half,
+        "PSU",
+        tuple(
+            Basis(kind, count)
+            for kind, count in (
+                ("salinity checks", state.checks),
+                ("pours", state.pours),
+                ("water changes", state.exchanges),
+            )
+            if count
+        ),
+        (now_ms, now_ms),
+    )
+
+
+def unnoted_estimate(state: SaltState) -> Estimate:
+    """Returns by how much the salinity rises a day (falls, when negative) without an entry that
+    says why. An interval above 0 speaks of top-ups with salt water, one below of splashes, salt
+    creep or a leak that fresh water is poured after."""
+    half = _Z * sqrt(state.spread[3][3])
+    rate = state.mean[3]
+    basis = (Basis("salinity checks", state.checks),)
+    return Estimate(rate, rate - half, rate + half, "PSU/d", basis, (state.t_ms, state.t_ms))
+
+
+def check_due_ms(state: SaltState, horizon_d: float = 60.0) -> int | None:
+    """Returns when the interval will reach beyond the limits, if everything goes on as it is: the
+    latest time for the next check; None when that is farther off than the horizon."""
+    low, high = state.parameters.low, state.parameters.high
+    step = _DAY_MS // 4
+    now = state
+    for _ in range(int(horizon_d * 4)):
+        answer = salinity_estimate(now, now.t_ms)
+        if answer.low < low or answer.high > high:
+            return now.t_ms
+        now = advanced(now, now.t_ms + step)
+    return None
+
+
+FASTEST_PER_DAY = 1.0
+"""No faster than about 1 a day for animals (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BringBack:
+    """How to bring the salinity to where it should be."""
+
+    pour_fresh_ml: float
+    """First: fresh water up to the mark."""
+    swap_ml: float
+    """Then: so much of the tank out and the same volume in."""
+    of_salinity: float
+    """Of the water that comes in; 0: fresh."""
+    hours: float
+    """Spread over at least so long."""
+    portions: int
+    """In so many equal parts, one a day at most."""
+
+
+def bring_back(
+    state: SaltState,
+    target: float,
+    saltier: float | None = None,
+    per_day: float = FASTEST_PER_DAY,
+) -> BringBack:
+    """Returns how to bring the tank to `target`.
+
+    Args:
+        state: now.
+        target: the salinity to come to, when filled to the mark.
+        saltier: of the salt water at hand when the tank is too fresh; None: 5 above the target.
+        per_day: how fast at most. Raises ValueError where the water at hand can't do it.
+    """
+    if not (target > 0 and per_day > 0):
+        raise ValueError("The target and the pace must be above 0.")
+    full, first = state.mean[0], max(0.0, state.missing_ml)
+    new = 0.0 if full > target else (target + 5.0 if saltier is None else saltier)
+    if full < target and new <= target:
+        raise ValueError(
+            f"Water of {new:g} can't raise a tank to {target:g}: mix some that is saltier."
+        )
+    if full == target:
+        volume = 0.0
+    else:
+        # (W - x rho_tank) full + x rho_new new = (W - x rho_tank + x rho_new) target
+        out, into = kilograms(1.0, full), kilograms(1.0, new)
+        volume = state.full_kg * (target - full) / (out * (target - full) + into * (new - target))
+    total = abs(state.salinity - target)
+    return BringBack(
+        pour_fresh_ml=first,
+        swap_ml=max(0.0, volume),
+        of_salinity=new,
+        hours=24.0 * total / per_day,
+        portions=max(1, -int(-total // per_day)) if total < inf else 1,
+    )
