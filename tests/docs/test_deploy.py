@@ -1,0 +1,177 @@
+"""What is deployed: the unit by systemd's own tools, the installer into a folder, the try-out."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SYSTEMD = ROOT / "deploy" / "systemd"
+UNIT = SYSTEMD / "stillwell.service"
+
+
+def run(*command: str | Path, **more: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [str(part) for part in command],
+        capture_output=True,
+        text=True,
+        env=os.environ | more,
+        cwd=ROOT,
+    )
+
+
+class TestUnit:
+    def test_systemd_finds_nothing_wrong_with_it(self, tmp_path: Path) -> None:
+        # The program isn't installed on the machine that tests: its place is taken by one that is.
+        text = UNIT.read_text().replace("/opt/stillwell/venv/bin/stillwell", sys.executable)
+        (tmp_path / "stillwell.service").write_text(text)
+        done = run("systemd-analyze", "verify", "--man=no", tmp_path / "stillwell.service")
+        assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+    def test_its_exposure_is_at_most_fifteen(self) -> None:
+        done = run("systemd-analyze", "security", "--offline=true", "--threshold=15", UNIT)
+        assert done.returncode == 0, done.stdout[-2000:]
+
+    def test_a_unit_without_its_fences_would_not_pass(self, tmp_path: Path) -> None:
+        bare = re.sub(r"(?m)^(Protect|Private|Restrict|SystemCall)\w+=.*\n", "", UNIT.read_text())
+        (tmp_path / "stillwell.service").write_text(bare)
+        done = run(
+            "systemd-analyze",
+            "security",
+            "--offline=true",
+            "--threshold=15",
+            tmp_path / "stillwell.service",
+        )
+        assert done.returncode != 0
+
+    def test_the_accounts_and_folders_are_read_by_systemds_own_tools(self, tmp_path: Path) -> None:
+        for kind in ("sysusers", "tmpfiles"):
+            place = tmp_path / f"usr/lib/{kind}.d"
+            place.mkdir(parents=True)
+            shutil.copy(SYSTEMD / f"stillwell.{kind}", place / "stillwell.conf")
+        (tmp_path / "etc").mkdir()
+        done = run("systemd-sysusers", f"--root={tmp_path}", "stillwell.conf")
+        assert done.returncode == 0, done.stderr
+        groups = (tmp_path / "etc/group").read_text()
+        for group in ("gpio", "dialout"):
+            assert re.search(rf"(?m)^{group}:.*\bstillwell\b", groups)
+
+    def test_it_names_the_groups_that_the_accounts_file_makes(self) -> None:
+        named = re.search(r"(?m)^SupplementaryGroups=(.*)$", UNIT.read_text())
+        assert named is not None
+        made = set(
+            re.findall(r"(?m)^m stillwell (\w+)$", (SYSTEMD / "stillwell.sysusers").read_text())
+        )
+        assert set(named[1].split()) == made
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An installation staged below a folder: the real script, the real packages."""
+    root = tmp_path_factory.mktemp("root")
+    done = run(ROOT / "deploy/install.sh", STILLWELL_ROOT=str(root))
+    assert done.returncode == 0, done.stdout + done.stderr
+    return root
+
+
+class TestInstall:
+    def test_the_program_runs_from_its_own_environment(self, root: Path) -> None:
+        done = run(root / "opt/stillwell/venv/bin/stillwell", "--version")
+        assert done.stdout.startswith("stillwell ")
+
+    def test_everything_is_in_its_place(self, root: Path) -> None:
+        for path in (
+            "etc/stillwell/stillwell.toml",
+            "etc/systemd/system/stillwell.service",
+            "etc/udev/rules.d/99-stillwell.rules",
+            "opt/stillwell/share/README.md",
+            "var/lib/stillwell",
+        ):
+            assert (root / path).exists(), path
+
+    def test_an_update_leaves_the_configuration_alone(self, root: Path) -> None:
+        config = root / "etc/stillwell/stillwell.toml"
+        config.write_text(config.read_text() + "\n# mine\n")
+        done = run(ROOT / "deploy/install.sh", STILLWELL_ROOT=str(root))
+        assert done.returncode == 0, done.stderr
+        assert config.read_text().endswith("# mine\n")
+        assert "updated" in done.stdout
+
+    def test_removing_keeps_configuration_and_readings(self, root: Path) -> None:
+        (root / "var/lib/stillwell/tank.db").write_text("readings")
+        done = run(ROOT / "deploy/install.sh", "--remove", STILLWELL_ROOT=str(root))
+        assert done.returncode == 0, done.stderr
+        assert not (root / "opt/stillwell").exists()
+        assert not (root / "etc/systemd/system/stillwell.service").exists()
+        assert (root / "etc/stillwell/stillwell.toml").exists()
+        assert (root / "var/lib/stillwell/tank.db").exists()
+
+    def test_an_unknown_argument_is_told(self) -> None:
+        done = run(ROOT / "deploy/install.sh", "--purge", STILLWELL_ROOT="/nonexistent")
+        assert done.returncode == 1
+        assert "--remove" in done.stderr
+
+
+class TestTry:
+    @pytest.fixture
+    def checkout(self, tmp_path: Path) -> Path:
+        """A copy of the sources, with this environment standing in for a fresh one."""
+        copy = tmp_path / "stillwell"
+        names = ("daemon", "drivers", "config", "deploy", "pyproject.toml", "README.md", "LICENSE")
+        for name in names:
+            source = ROOT / name
+            if source.is_dir():
+                shutil.copytree(source, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
+            else:
+                shutil.copy2(source, copy / name)
+        (copy / ".venv").symlink_to(Path(sys.executable).parents[1])
+        stamp = copy / ".venv" / ".stillwell-try"
+        stamp.touch()
+        return copy
+
+    def test_shows_an_alarm_raised_acknowledged_and_cleared(self, checkout: Path) -> None:
+        done = subprocess.run(
+            ["deploy/try.sh", "--fault", "not-heating"],
+            cwd=checkout,
+            capture_output=True,
+            text=True,
+            timeout=240,
+        )
+        assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+        assert "240 TIMES AS FAST" in done.stdout
+        for word in ("Night of", "raise", "acknowledge", "clear", "raised, acknowledged, cleared"):
+            assert word in done.stdout, word
+        assert "Traceback" not in done.stdout + done.stderr
+
+    def test_goes_on_live_until_it_is_stopped(self, checkout: Path) -> None:
+        with (checkout / "out").open("w") as out:
+            process = subprocess.Popen(["deploy/try.sh"], cwd=checkout, stdout=out, stderr=out)
+        try:
+            end = time.monotonic() + 120
+            while "live now" not in (checkout / "out").read_text():
+                assert time.monotonic() < end
+                assert process.poll() is None
+                time.sleep(0.2)
+            time.sleep(3)
+            assert process.poll() is None
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(20) == 0
+        finally:
+            process.kill()
+        said = (checkout / "out").read_text()
+        assert "stop with Ctrl-C" in said
+        assert str(checkout / ".try/reading-room.db") in said
+
+    def test_lists_the_faults(self, checkout: Path) -> None:
+        done = subprocess.run(
+            ["deploy/try.sh", "--faults"], cwd=checkout, capture_output=True, text=True
+        )
+        assert "not-heating" in done.stdout
