@@ -253,7 +253,7 @@ class TestRunningDaemon:
         )
         try:
             wait_until(lambda: store.exists() and _has_readings(store), "readings on the disk")
-            [answer] = json_lines(call("check", "-c", config, "--json", "--patience", "4 s"))
+            [answer] = json_lines(call("check", "-c", config, "--json", "--patience", "2 s"))
         finally:
             daemon.terminate()
             daemon.wait(30)
@@ -264,7 +264,7 @@ class TestRunningDaemon:
         assert "ago" in found["channel", "water-a"]["what"]
         assert found["sink", "broker"]["grade"] == "well"
         assert found["sink", "away"]["grade"] == "fix"
-        assert "not gone out within 4 s" in found["sink", "away"]["what"]
+        assert "not gone out within 2 s" in found["sink", "away"]["what"]
 
     def test_a_holder_that_answers_nothing_is_told(self, tmp_path: Path) -> None:
         config = tank(tmp_path, SINK.format(port=1))
