@@ -202,6 +202,14 @@ ONE_FAULT = [
         "Add suspect",
     ),
     (
+        'every = "30 s"',
+        'every = "30 s"\ndeadline = "181 s"',
+        "deadline",
+        "source.tank.deadline",
+        "silent after 180 s",
+        '"180 s"',
+    ),
+    (
         'gap = "3 min"',
         'gap = "20 s"',
         "gap",
@@ -466,6 +474,7 @@ class TestJustRight:
         [
             ('every = "30 s"', 'every = "30 s"\nlook = "30 s"'),
             ('gap = "3 min"', 'gap = "31 s"'),
+            ('every = "30 s"', 'every = "30 s"\ndeadline = "180 s"'),
             ('["15 degC", "35 degC"]', '["1 degC", "45 degC"]'),
             ('to = "08:00"', 'to = "08:00"\nreview_at = "08:00"'),
             ('to = "08:00"', 'to = "08:00"\nreview_at = "21:59"'),
@@ -477,6 +486,14 @@ class TestJustRight:
 
 
 class TestSourcesAndChannels:
+    def test_a_gap_shorter_than_the_usual_deadline_stands_on_the_line_of_the_gap(
+        self, tmp_path: Path
+    ) -> None:
+        text = GOOD.replace('every = "30 s"', 'every = "2 s"').replace("3 min", "9 s")
+        (fault,) = faults_of(tmp_path, text)
+        assert (fault.line, fault.key) == (line_of(text, "gap"), "channel.water-a.quality.gap")
+        assert "may take 10 s" in fault.what
+
     def test_a_channel_without_a_source_stands_on_its_own_line(self, tmp_path: Path) -> None:
         text = GOOD.replace('humidity = { sees = "humidity" }\n', "")
         (fault,) = faults_of(tmp_path, text)

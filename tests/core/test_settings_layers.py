@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from pydantic import SecretStr
 
-from stillwell.settings import ConfigError, Fault, Settings, load
+from stillwell.settings import ConfigError, Fault, Quality, Settings, load
 
 TEXT = """\
 [tank]
@@ -85,6 +88,82 @@ class TestEnvironment:
         settings = load(file, environ={"STILLWELL__BAND__WATER__OF": '["water-a"]'})
         assert settings.band["water"].of == ("water-a",)
 
+    def test_a_limit_is_a_list_and_a_table_of_json_is_laid_over_the_one_in_the_file(
+        self, file: Path
+    ) -> None:
+        environ = {
+            "STILLWELL__CHANNEL__WATER_A__QUALITY__FAIL": '["2 degC", "44 degC"]',
+            "STILLWELL__CHANNEL__WATER_A__QUALITY__SUSPECT": '["10 degC", "40 degC"]',
+            "STILLWELL__TANK": '{"volume": "70 L", "heater": {"power": "100 W"}}',
+            "STILLWELL__NIGHT__FROM": "21:30",
+        }
+        settings = load(file, environ=environ)
+        quality = settings.channel["water-a"].quality
+        assert isinstance(quality, Quality)
+        assert quality.fail == (2.0, 44.0)
+        assert (settings.tank.volume, settings.tank.zone) == (70_000.0, "Europe/Dublin")
+        assert settings.tank.heater is not None
+        assert settings.night.from_ == dt.time(21, 30)
+
+    def test_a_fault_within_a_value_of_a_variable_names_the_variable_not_the_line(
+        self, file: Path
+    ) -> None:
+        lists, table = "STILLWELL__BAND__WATER__OF", "STILLWELL__TANK"
+        faults = faults_of(file, {lists: '["water-b"]', table: '{"volume": "70"}'})
+        assert {(fault.file, fault.key) for fault in faults} == {
+            (f"environment variable {lists}", "band.water.of"),
+            (f"environment variable {table}", "tank.volume"),
+        }
+
+    @pytest.mark.parametrize("secret", ["12345678", "true", "null", "[tide", "{pool", '"', ""])
+    def test_a_secret_is_text_whatever_it_looks_like(self, file: Path, secret: str) -> None:
+        settings = load(file, environ={"STILLWELL__SINK__HOUSE_BROKER__PASSWORD": secret})
+        assert password(settings) == secret
+
+    def test_the_environment_of_the_process_is_not_looked_at(
+        self, file: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setenv("STILLWELL__TANK__VOLUME", "1 L")
+        monkeypatch.setenv("STILLWELL__TNK__VOLUME", "1 L")
+        monkeypatch.setenv("tank", '{"volume": "1 L"}')
+        monkeypatch.setenv("CREDENTIALS_DIRECTORY", "/nowhere")
+        assert load(file, environ={}).tank.volume == 68_000.0
+
+    def test_all_wrong_variables_are_told_at_once_beside_what_is_wrong_in_the_file(
+        self, file: Path
+    ) -> None:
+        file.write_text(TEXT.replace("68 L", "68"))
+        environ = {
+            "STILLWELL__TNK__NAME": "x",
+            "STILLWELL__BAND__WATER__OF": "[",
+            "STILLWELL__TANK": "reading-room",
+            "STILLWELL__NIGHT__TO": "25:00",
+        }
+        origins = [fault.file for fault in faults_of(file, environ)]
+        assert origins[0] == str(file)
+        assert set(origins[1:]) == {f"environment variable {name}" for name in environ}
+
+    def test_a_variable_below_another_that_is_no_table_is_an_error(self, file: Path) -> None:
+        environ = {"STILLWELL__TANK__LABEL": "pool", "STILLWELL__TANK__LABEL__X": "1"}
+        (fault,) = faults_of(file, environ)
+        assert fault.file == "environment variable STILLWELL__TANK__LABEL__X"
+        assert "no table" in fault.what
+
+    def test_brackets_without_end_are_an_error_that_names_the_variable(self, file: Path) -> None:
+        variable = "STILLWELL__SINK__HOUSE_BROKER__HOST"
+        (fault,) = faults_of(file, {variable: "[" * 100_000})
+        assert fault.file == f"environment variable {variable}"
+
+    @pytest.mark.parametrize(
+        "key", ["layers", "environ", "self", "_env_file", "_secrets_dir", "_build_sources"]
+    )
+    def test_a_key_of_the_file_named_like_an_argument_within_is_an_unknown_key(
+        self, file: Path, key: str
+    ) -> None:
+        file.write_text(f"{key} = 1\n{TEXT}")
+        (fault,) = faults_of(file, {})
+        assert (fault.line, fault.key) == (1, key)
+
     def test_other_variables_are_left_alone(self, file: Path) -> None:
         load(file, environ={"STILLWELL_CONFIG": "elsewhere", "STILLWELLX": "1", "HOME": "/"})
 
@@ -134,6 +213,71 @@ class TestCredentials:
             "STILLWELL__SINK__HOUSE_BROKER__PASSWORD": "from the environment",
         }
         assert password(load(file, environ=environ)) == "from the credential"
+
+    @pytest.mark.parametrize(
+        "secret", [" tide pool ", "12345678", '["tide"]', '{"tide": 1}', "pool\n", "flöd 水"]
+    )
+    def test_it_is_text_to_the_letter(self, file: Path, credentials: Path, secret: str) -> None:
+        (credentials / "sink.house-broker.password").write_text(secret + "\n", encoding="utf-8")
+        assert password(load(file, environ={"CREDENTIALS_DIRECTORY": str(credentials)})) == secret
+
+    def test_one_that_was_loaded_from_a_folder_has_the_id_before_its_name(
+        self, file: Path, credentials: Path
+    ) -> None:
+        """systemd.exec(5), LoadCredential=: for a directory "the ID for each credential will be the
+        provided ID suffixed with _$FILENAME"; the unit in deploy/systemd has the ID stillwell."""
+        unit = Path(__file__).parents[2] / "deploy/systemd/stillwell.service"
+        assert "LoadCredential=stillwell:/" in unit.read_text(encoding="utf-8")
+        (credentials / "stillwell_sink.house-broker.password").write_text("tide pool\n")
+        (credentials / "stillwell_tls.key").write_bytes(b"\xff\xfe")
+        settings = load(file, environ={"CREDENTIALS_DIRECTORY": str(credentials)})
+        assert password(settings) == "tide pool"
+
+    @pytest.mark.parametrize("prefixed_first", [True, False])
+    def test_one_with_a_line_of_its_own_in_the_unit_wins_over_the_folder(
+        self, file: Path, credentials: Path, prefixed_first: bool
+    ) -> None:
+        for prefix in ("stillwell_", "") if prefixed_first else ("", "stillwell_"):
+            (credentials / f"{prefix}sink.house-broker.password").write_text(prefix or "own")
+            (credentials / f"{prefix}tank.label").write_text(prefix or "own")
+        settings = load(file, environ={"CREDENTIALS_DIRECTORY": str(credentials)})
+        assert (password(settings), settings.tank.label) == ("own", "own")
+
+    def test_a_fault_in_one_names_the_file_as_it_is_called(
+        self, file: Path, credentials: Path
+    ) -> None:
+        wrong = credentials / "stillwell_tank.volume"
+        wrong.write_text("68")
+        (fault,) = faults_of(file, {"CREDENTIALS_DIRECTORY": str(credentials)})
+        assert (fault.file, fault.key) == (f"credential {wrong}", "tank.volume")
+
+    def test_a_fault_names_the_layer_that_won(self, file: Path, credentials: Path) -> None:
+        (credentials / "tank.volume").write_text("68")
+        environ = {
+            "CREDENTIALS_DIRECTORY": str(credentials),
+            "STILLWELL__TANK": '{"volume": "69 L", "zone": "UTC", "units": "metric"}',
+            "STILLWELL__TANK__VOLUME": "70 L",
+            "STILLWELL__TANK__ZONE": "Europe/Dublyn",
+        }
+        assert {(fault.file, fault.key) for fault in faults_of(file, environ)} == {
+            (f"credential {credentials / 'tank.volume'}", "tank.volume"),
+            ("environment variable STILLWELL__TANK__ZONE", "tank.zone"),
+        }
+
+    def test_one_that_is_too_long_does_not_hide_what_is_wrong_with_another(
+        self, file: Path, credentials: Path
+    ) -> None:
+        (credentials / "sink.house-broker.password").write_text("x" * 65_537)
+        (credentials / "sink.house-broker.usrname").write_text("x")
+        faults = faults_of(file, {"CREDENTIALS_DIRECTORY": str(credentials)})
+        assert {fault.key for fault in faults} == {
+            "sink.house-broker.password",
+            "sink.house-broker.usrname",
+        }
+
+    def test_a_file_in_place_of_the_folder_is_an_error(self, file: Path) -> None:
+        (fault,) = faults_of(file, {"CREDENTIALS_DIRECTORY": str(file)})
+        assert "LoadCredential" in fault.do
 
     def test_files_of_others_in_the_folder_are_left_alone(
         self, file: Path, credentials: Path
@@ -196,3 +340,12 @@ class TestSecrets:
     def test_the_settings_do_not_print_it(self, file: Path) -> None:
         settings = load(file, environ={"STILLWELL__SINK__HOUSE_BROKER__PASSWORD": "hunter2"})
         assert "hunter2" not in repr(settings)
+
+
+class TestCost:
+    def test_the_command_line_starts_without_the_settings_machinery(self) -> None:
+        code = "import sys, stillwell.cli.main; print('pydantic_settings' in sys.modules)"
+        done = subprocess.run(
+            [sys.executable, "-c", code], check=True, capture_output=True, text=True
+        )
+        assert done.stdout.strip() == "False"

@@ -90,16 +90,33 @@ def channels_and_sources(
             yield layers.fault(("channel", name), what, do)
 
 
-def intervals(sources: Mapping[str, SourceKeys], layers: Layers) -> Iterator[Fault]:
-    """A look is no longer than the reading that it goes into."""
+def intervals(
+    sources: Mapping[str, SourceKeys], gaps: Mapping[str, Mapping[str, float]], layers: Layers
+) -> Iterator[Fault]:
+    """A look is no longer than the reading that it goes into, and a read is given up before its
+    channels count as silent.
+
+    Args:
+        gaps: the gap of each channel that has one, by the source that delivers it.
+    """
     for name, source in sources.items():
+        path = ("source", name)
         if source.look is not None and source.look > source.every:
             what = "look is longer than every: a reading is folded from several looks."
-            yield layers.fault(
-                ("source", name, "look"),
-                what,
-                "Write a shorter look, or leave it out to read once.",
-            )
+            do = "Write a shorter look, or leave it out to read once."
+            yield layers.fault((*path, "look"), what, do)
+        for channel, gap in gaps.get(name, {}).items():
+            if source.deadline > gap:
+                here: Where = (*path, "deadline")
+                if not layers.given(here):
+                    here = ("channel", channel, "quality", "gap")
+                what = (
+                    f"A read of [source.{name}] may take {source.deadline:g} s (its deadline), and "
+                    f'"{channel}" is silent after {gap:g} s: it would be called silent while it is '
+                    "still being read."
+                )
+                do = f'Write a deadline of at most "{gap:g} s", or a longer gap.'
+                yield layers.fault(here, what, do)
 
 
 def _within(span: tuple[float, float], around: tuple[float, float]) -> bool:
@@ -243,9 +260,19 @@ def agreement_size(name: str, agreement: AgreementKeys, layers: Layers) -> Itera
         yield layers.fault(("agreement", name, "of"), what, do)
 
 
-def combined(frame: Frame, layers: Layers) -> Iterator[Fault]:
-    """Everything here that needs only the frame."""
-    yield from intervals(frame.source, layers)
+def combined(
+    frame: Frame, delivered: Mapping[str, Iterable[str]], layers: Layers
+) -> Iterator[Fault]:
+    """Everything here that needs only the frame, and which source delivers which channels."""
+    gaps = {
+        source: {
+            name: gap
+            for name in names
+            if name in frame.channel and (gap := frame.channel[name].quality.gap) is not None
+        }
+        for source, names in delivered.items()
+    }
+    yield from intervals(frame.source, gaps, layers)
     yield from tank_and_times(frame, layers)
     for name, state in frame.state.items():
         yield from state_fits(name, state, frame, layers)

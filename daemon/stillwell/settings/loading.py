@@ -35,7 +35,6 @@ from stillwell.settings.setting_error import nearest
 from stillwell.settings.syntax import read_toml
 
 DEFAULT_PATH = Path("/etc/stillwell/stillwell.toml")
-_TOP = frozenset(Frame.model_fields)
 _GET_A_SAMPLE = (
     f"Copy config/stillwell.toml of the source tree to {DEFAULT_PATH} (deploy/install.sh does so) "
     "and fit it to your tank, or name a file with --config."
@@ -138,13 +137,8 @@ def load(path: Path | None = None, *, environ: Mapping[str, str] = os.environ) -
     driver that cannot be imported: these are no faults of the configuration.
     """
     found = find(path, environ)
-    tree, text = read_toml(_content(found), str(found))
-    layers = layers_of(tree, text, str(found))
-    layers.add_environment(environ)
-    credentials = environ.get("CREDENTIALS_DIRECTORY", "")
-    if credentials:
-        layers.add_credentials(Path(credentials), _TOP)
-    return _Reading(layers, found).settings()
+    document, text = read_toml(_content(found), str(found))
+    return _Reading(layers_of(document, text, str(found)), found, environ).settings()
 
 
 def _tables(value: Any) -> dict[str, dict[str, Any]]:
@@ -169,17 +163,18 @@ def _secret_paths(value: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str,
 class _Reading:
     """One pass over the layers that gathers faults instead of stopping at the first."""
 
-    def __init__(self, layers: Layers, file: Path) -> None:
+    def __init__(self, layers: Layers, file: Path, environ: Mapping[str, str]) -> None:
         self.layers = layers
         self.file = file
+        self.faults: list[Fault] = []
+        self.frame = self._frame(environ)
         self.tree = layers.tree
-        self.faults: list[Fault] = list(layers.faults)
         self.quantities = self._quantities()
         self.registered = {group: plugins.registered(group) for group in plugins.GROUPS}
 
     def settings(self) -> Settings:
         """Returns the settings, or raises `ConfigError`."""
-        frame = self._frame()
+        frame = self.frame
         sources = self._sources()
         sinks = self._sinks()
         bands: dict[str, Band] = self._by_quantity("band", BANDS)
@@ -224,22 +219,20 @@ class _Reading:
             self.faults.extend(Explainer(model, data, below, self.layers, also).faults(error))
         return None
 
-    def _frame(self) -> Frame | None:
-        data = dict(self.tree)
-        for table, keys in (("source", SourceKeys.model_fields), ("sink", SinkKeys.model_fields)):
-            if isinstance(data.get(table), dict):
-                data[table] = {
-                    name: {key: part[key] for key in part if key in keys}
-                    if isinstance(part, dict)
-                    else part
-                    for name, part in data[table].items()
-                }
+    def _frame(self, environ: Mapping[str, str]) -> Frame | None:
+        """All layers merged, which fills `layers`; None with the faults noted."""
+        frame = None
+        try:
+            frame = Frame(self.layers, environ)
+        except ValidationError as error:
+            explainer = Explainer(Frame, self.layers.tree, (), self.layers)
+            self.faults.extend(explainer.faults(error))
+        self.faults.extend(self.layers.faults)
         for table in ("source", "channel"):
             # Reported as an empty table would be: nothing to watch is a mistake, not a choice.
-            if data.get(table) == {}:
+            if self.layers.tree.get(table) == {}:
                 do = f"Add [{table}.NAME]; the samples in config/ have some to copy."
                 self.faults.append(self.layers.fault((table,), f"There is no [{table}.NAME].", do))
-        frame: Frame | None = self._validate(Frame, data, ())
         return frame
 
     # --- drivers and sinks
@@ -338,7 +331,7 @@ class _Reading:
                 for name, names in delivered.items()
                 for each in names
             }
-            self.faults.extend(crosscheck.combined(frame, self.layers))
+            self.faults.extend(crosscheck.combined(frame, delivered, self.layers))
             self.faults.extend(crosscheck.channel_limits(frame, every, self.layers))
 
     # --- what does not stop the start

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Annotated, Any, Generic, Literal, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -23,10 +24,20 @@ from pydantic import (
     StringConstraints,
     WithJsonSchema,
 )
+from pydantic_settings import (
+    BaseSettings,
+    InitSettingsSource,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    SettingsError,
+)
 
 from stillwell.notice import Priority
 from stillwell.reading import Quantity
+from stillwell.settings.faults import Fault
+from stillwell.settings.layers import Layers
 from stillwell.settings.setting_error import SettingError, nearest
+from stillwell.settings.sources import Credentials, Environment, Merged
 from stillwell.units import (
     Celsius,
     Dimension,
@@ -187,6 +198,8 @@ class Store(Part):
 class SourceKeys(Part):
     """What every source has; the rest of its table is the driver's own."""
 
+    model_config = ConfigDict(extra="ignore")
+
     driver: str = Field(examples=["onewire"])
     """The name under which the driver is registered."""
     every: Annotated[Seconds, Gt(0)] = 30.0
@@ -200,6 +213,8 @@ class SourceKeys(Part):
 
 class SinkKeys(Part):
     """What every sink has; the rest of its table is the sink's own."""
+
+    model_config = ConfigDict(extra="ignore")
 
     kind: str = Field(examples=["mqtt"])
     """The name under which the sink is registered."""
@@ -319,6 +334,14 @@ Channel = Annotated[
 Channels = Annotated[tuple[Name, ...], MinLen(1)]
 
 
+class OfKeys(Part):
+    """What is known of a band or an agreement before the quantity of its channels is."""
+
+    model_config = ConfigDict(extra="ignore")
+
+    of: list[Any] = []
+
+
 class AgreementKeys(Part):
     """Channels that look at the same thing and must not drift apart."""
 
@@ -435,19 +458,60 @@ BANDS: Mapping[Quantity, type[Band]] = {
 """Floats and switches have no band: see `StateWatch`."""
 
 
-class Frame(Part):
-    """The whole file, but for what drivers and sinks want in their tables.
+class Frame(BaseSettings):
+    """The whole configuration, but for what drivers and sinks want in their tables.
 
-    Bands and agreements are plain tables here: which model fits depends on the quantity of their
-    channels.
+    Of bands and agreements only the channels are read here: which model fits depends on their
+    quantity. The environment wins over the file, and systemd credentials win over both.
     """
+
+    model_config = SettingsConfigDict(
+        extra="forbid", frozen=True, use_attribute_docstrings=True, case_sensitive=True
+    )
 
     tank: Tank
     night: Night = Night()
     store: Store = Store()
     source: dict[Name, SourceKeys]
     channel: dict[Name, Channel]
-    agreement: dict[Name, dict[str, Any]] = {}
-    band: dict[Name, dict[str, Any]] = {}
+    agreement: dict[Name, OfKeys] = {}
+    band: dict[Name, OfKeys] = {}
     state: dict[Name, StateWatch] = {}
     sink: dict[Name, SinkKeys] = {}
+
+    def __init__(self, layers: Layers, environ: Mapping[str, str]) -> None:
+        """Reads the layers over the file and notes in `layers` where each value came from, the
+        merged tree, and what is wrong with a variable or a credential.
+
+        Raises pydantic's `ValidationError` for the merged whole.
+        """
+        super().__init__(layers=layers, environ=environ)
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Returns our sources, the strongest first. What the frame was made with tells them where
+        to look, and is no value itself."""
+        assert isinstance(init_settings, InitSettingsSource)
+        layers: Layers = init_settings.init_kwargs["layers"]
+        environ: Mapping[str, str] = init_settings.init_kwargs["environ"]
+        # Not TomlConfigSettingsSource: it would parse once more, and tell no line of a mistake.
+        file = InitSettingsSource(settings_cls, layers.document)
+        lower = (Environment(settings_cls, layers, environ), file, Merged(settings_cls, layers))
+        folder = environ.get("CREDENTIALS_DIRECTORY", "")
+        if not folder:
+            return lower
+        try:
+            return Credentials(file_secret_settings, layers, Path(folder)), *lower
+        except (SettingsError, OSError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            what = f"The folder of credentials cannot be read: {reason}."
+            do = "Check LoadCredential= in the unit, or unset CREDENTIALS_DIRECTORY."
+            layers.faults.append(Fault(f"credentials {folder}", None, "", what, do))
+            return lower
