@@ -150,6 +150,17 @@ class Outcome:
     refused: tuple[Refusal, ...] = ()
     retry_after: float | None = None
     reason: str = ""
+    waits: bool = False
+    """The rest waits for something of ours, a clock or the end of quiet hours: the far side is not
+    away, and the rest is offered again within a second or so."""
+    lost: bool = False
+    """The connection broke: the far side may have forgotten what it took just before (see
+    `MayForget`)."""
+    again: Mapping[Stream, int] = field(default_factory=dict)
+    """Streams of which the rows after this number must be sent once more: their times were put
+    right."""
+    ahead: int = 0
+    """For a sink that `SendsAhead`: every urgent row up to this number has been sent."""
 
 
 class Command(StrEnum):
@@ -218,30 +229,72 @@ class TakesRequests(Protocol):
 
 @runtime_checkable
 class KnowsChannels(Protocol):
-    """An ability of sinks that send units: `use_channels` is called once, before `open`, with what each
-    configured channel measures."""
+    """An ability of sinks that send units: `use_channels` is called once, before `open`, with what
+    each configured channel measures."""
 
     def use_channels(self, channels: Mapping[str, Quantity]) -> None: ...
 
 
 @runtime_checkable
 class Retains(Protocol):
-    """An ability of sinks whose far side shows the latest of each thing (a broker's retained messages)."""
+    """An ability of sinks whose far side shows the latest of each thing (a broker's retained
+    messages)."""
 
     def latest_only(self) -> frozenset[Stream]:
         """Streams of which, behind a backlog, only the latest row of each name needs to be sent."""
         ...
 
     def remember(self, rows: Sequence[Row]) -> None:
-        """Takes the store's latest row of each name, of any stream, once after `open`, so that the far side
-        can be told everything again after it has forgotten."""
+        """Takes the store's latest row of each name, of any stream, once after `open`, so that the
+        far side can be told everything again after it has forgotten."""
         ...
 
 
 @runtime_checkable
 class Tends(Protocol):
-    """An ability of sinks that hold a connection: `tend` is called about twice a second from the sink's
-    thread between sends, also when there is nothing to send. Its verdict is read like that of `send`
-    with no rows: `retry_after` set means that the far side is away."""
+    """An ability of sinks that hold a connection: `tend` is called about twice a second from the
+    sink's thread between sends, also when there is nothing to send. Its verdict is read like that
+    of `send` with no rows: `retry_after` set means that the far side is away."""
 
     def tend(self) -> Outcome: ...
+
+
+@runtime_checkable
+class KnowsZone(Protocol):
+    """An ability of sinks that say times or keep quiet hours: `use_zone` is called once, before
+    `open`, with the IANA name of the tank's zone."""
+
+    def use_zone(self, zone: str) -> None: ...
+
+
+@runtime_checkable
+class WaitsForClock(Protocol):
+    """An ability of sinks to which a wrong time does lasting harm: `use_trust` is called once,
+    before `open`, with a function that says whether the clock is trusted now."""
+
+    def use_trust(self, trusted: Callable[[], bool]) -> None: ...
+
+
+@runtime_checkable
+class ChoosesBatch(Protocol):
+    """An ability of sinks that know how many rows they want at once."""
+
+    @property
+    def batch(self) -> int: ...
+
+
+@runtime_checkable
+class MayForget(Protocol):
+    """An ability of sinks whose far side says "taken" before it is safe, and takes a row that it
+    has already without harm. The kept cursor stays this far behind what has been sent, and rows
+    after it are sent again when the connection was lost, or after a restart."""
+
+    def overlap_s(self) -> float: ...
+
+
+@runtime_checkable
+class SendsAhead(Protocol):
+    """An ability of sinks that send urgent rows while others before them wait: `resume` is called
+    once after `open` with what `Outcome.ahead` last said, by stream, across restarts."""
+
+    def resume(self, ahead: Mapping[Stream, int]) -> None: ...

@@ -13,7 +13,7 @@ from typing import Any
 from stillwell.acquire.bus import Bus, Deliver, Source
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
-from stillwell.deliver.outbox import Outbox, OutboxThread
+from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
 from stillwell.pipeline import Pipeline
@@ -22,9 +22,11 @@ from stillwell.ports import (
     Driver,
     DriverError,
     KnowsChannels,
+    KnowsZone,
     Retains,
     Stream,
     TakesRequests,
+    WaitsForClock,
 )
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
@@ -201,7 +203,7 @@ def pipeline(
     return Pipeline(store, Watch(watch_plan(settings)), judges(settings), told=told)
 
 
-def deliveries(settings: Settings, store: Store, inbox: Inbox) -> list[SinkDelivery]:
+def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> list[SinkDelivery]:
     """A thread a sink, not yet started."""
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
     made = []
@@ -212,6 +214,8 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox) -> list[SinkDeliv
         sink = make_sink(settings, destination, quantities)
         if isinstance(sink, TakesRequests):
             sink.on_request(inbox.ask)
+        if isinstance(sink, WaitsForClock):
+            sink.use_trust(clock.trusted)
         outbox = Outbox(
             destination.name,
             sink,
@@ -219,6 +223,10 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox) -> list[SinkDeliv
             _cursors(store, destination.name, sink),
             inbox.move,
             latest=lambda: (*store.tail.latest_transitions(), *store.tail.latest_readings()),
+            ahead={
+                stream: store.cursor(ahead_name(destination.name), stream) or 0
+                for stream in sink.streams()
+            },
         )
         made.append(SinkDelivery(OutboxThread(outbox)))
     return made
@@ -232,6 +240,8 @@ def make_sink(
     sink = destination.made(destination.name, settings.tank.name, destination.settings)
     if isinstance(sink, KnowsChannels):
         sink.use_channels(quantities)
+    if isinstance(sink, KnowsZone):
+        sink.use_zone(settings.tank.zone)
     return sink
 
 
@@ -273,7 +283,7 @@ def daemon(
             pipeline=line,
             inbox=inbox,
             buses=buses(settings, clock, inbox.put),
-            deliveries=deliveries(settings, store, inbox),
+            deliveries=deliveries(settings, store, inbox, clock),
             calendar_look=look,
             calendar_every_s=calendar_every_s,
         )

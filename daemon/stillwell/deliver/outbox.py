@@ -12,15 +12,28 @@ skipped row without a reason that is kept.
 from __future__ import annotations
 
 import logging
+import math
 import random
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, runtime_checkable
 
 from stillwell.notice import Notice, Transition
-from stillwell.ports import Outcome, Refusal, Retains, Row, Sink, Stream, Tends
+from stillwell.ports import (
+    ChoosesBatch,
+    MayForget,
+    Outcome,
+    Refusal,
+    Retains,
+    Row,
+    SendsAhead,
+    Sink,
+    Stream,
+    Tends,
+)
 from stillwell.reading import Reading
 
 log = logging.getLogger(__name__)
@@ -108,7 +121,8 @@ class Outbox:
             it starts at 0.
         move: see `Move`.
         latest: the store's latest row of each name, for a sink that `Retains`.
-        batch: rows given to the sink at once.
+        ahead: the cursors kept under `ahead_name`, for a sink that `SendsAhead`.
+        batch: rows given to the sink at once, unless it `ChoosesBatch`.
         committed_only: whether only rows that are safe on the disk may leave. Notices and
             transitions are committed at once; readings can be up to a commit interval behind.
         jitter: a number 0 … 1, new on each call.
@@ -123,6 +137,7 @@ class Outbox:
         move: Move,
         *,
         latest: Callable[[], Iterable[Row]] = tuple,
+        ahead: Mapping[Stream, int] | None = None,
         batch: int = 100,
         committed_only: bool = False,
         jitter: Callable[[], float] = random.random,
@@ -134,13 +149,20 @@ class Outbox:
         self._tail = tail
         self._move = move
         self._latest = latest
-        self._batch = batch
+        self._batch = sink.batch if isinstance(sink, ChoosesBatch) else batch
         self._committed_only = committed_only
         self._jitter = jitter
         self._streams = tuple(stream for stream in ORDER if stream in sink.streams())
         self._collapse = sink.latest_only() if isinstance(sink, Retains) else frozenset()
         self._cursors = {stream: cursors.get(stream, 0) for stream in self._streams}
-        self._owed: dict[Stream, _Owed] = {}
+        self._owed: dict[tuple[str, Stream], _Owed] = {}
+        self._ahead = dict(ahead or {})
+        self._overlap_s = sink.overlap_s() if isinstance(sink, MayForget) else 0.0
+        self._sure = dict(self._cursors)
+        """Up to where rows are past forgetting: what is kept. The cursors themselves, but for a
+        sink that `MayForget`."""
+        self._marks: dict[Stream, deque[tuple[float, int]]] = {s: deque() for s in self._streams}
+        """(second, row number): what had been sent by the end of which second."""
         self._open = False
         self._fed = False
         self._not_before = 0.0
@@ -168,6 +190,7 @@ class Outbox:
         than `IDLE_S` only while backing off. Never raises.
         """
         self.progress += 1
+        self._ripen(now_s)
         self._settle()
         if now_s < self._not_before:
             return self._not_before - now_s
@@ -176,21 +199,30 @@ class Outbox:
         remark = ""
         if isinstance(self._sink, Tends):
             outcome = self._guarded(self._sink.tend, 0)
+            self._repeat(outcome.again)
             if outcome.retry_after is not None:
                 return self._away(now_s, outcome)
             remark = outcome.reason
-        more = False
+        more = waits = False
         for stream in self._streams:
             rows, reached, complete = self._next(stream)
             if not rows:
                 continue
             outcome = self._offer(stream, rows)
-            self._advance(stream, rows, reached, outcome)
+            self._advance(stream, rows, reached, outcome, now_s)
+            if outcome.waits:
+                waits = True
+                remark = outcome.reason or remark
+                continue
             if outcome.retry_after is not None:
                 return self._away(now_s, outcome)
+            if outcome.lost:
+                self._rewind()
             more = more or not complete
         self._well(now_s, remark)
-        return 0.0 if more else IDLE_S
+        if more:
+            return 0.0
+        return SHORTEST_PAUSE_S if waits else IDLE_S
 
     def idle(self, timeout_s: float) -> None:
         """Waits at most `timeout_s` for a row that has not been offered yet."""
@@ -267,12 +299,18 @@ class Outbox:
             return _FAILED
         accepted = min(max(outcome.accepted, 0), given)
         retry = outcome.retry_after
-        if accepted < given and retry is None:
+        if accepted < given and retry is None and not outcome.waits:
             # Neither taken nor a reason to wait: without this the round would spin.
             retry = SHORTEST_PAUSE_S
-        return Outcome(accepted, outcome.refused, retry, outcome.reason)
+        return replace(outcome, accepted=accepted, retry_after=retry)
 
-    def _advance(self, stream: Stream, rows: list[Row], reached: int, outcome: Outcome) -> None:
+    def _advance(
+        self, stream: Stream, rows: list[Row], reached: int, outcome: Outcome, now_s: float
+    ) -> None:
+        if outcome.ahead > self._ahead.get(stream, 0):
+            self._ahead[stream] = outcome.ahead
+            self._owe(ahead_name(self.name), stream, outcome.ahead)
+            self._settle()
         if outcome.accepted == 0:
             return
         if outcome.accepted == len(rows):
@@ -296,19 +334,58 @@ class Outbox:
         self._accepted += outcome.accepted - len(refused)
         self._refused += len(refused)
         self._attempts = 0
-        owed = self._owed.setdefault(stream, _Owed(seq, []))
-        owed.seq = seq
-        owed.refused += refused
+        if self._overlap_s > 0:
+            marks = self._marks[stream]
+            if marks and marks[-1][0] == math.floor(now_s):
+                marks.pop()
+            marks.append((math.floor(now_s), seq))
+            if refused:
+                self._owe(self.name, stream, self._sure[stream], refused)
+        else:
+            self._sure[stream] = seq
+            self._owe(self.name, stream, seq, refused)
         self._settle()
 
+    def _ripen(self, now_s: float) -> None:
+        """What was sent longer ago than the overlap is past forgetting."""
+        for stream, marks in self._marks.items():
+            ripe = None
+            while marks and marks[0][0] + 1 + self._overlap_s <= now_s:
+                ripe = marks.popleft()[1]
+            if ripe is not None and ripe > self._sure[stream]:
+                self._sure[stream] = ripe
+                self._owe(self.name, stream, ripe)
+
+    def _rewind(self) -> None:
+        """The far side may have forgotten: what is not past that is sent again."""
+        if self._overlap_s > 0:
+            self._cursors.update(self._sure)
+            for marks in self._marks.values():
+                marks.clear()
+
+    def _repeat(self, again: Mapping[Stream, int]) -> None:
+        """Sends rows again whose times were put right."""
+        for stream, seq in again.items():
+            if stream in self._cursors and seq < self._cursors[stream]:
+                self._cursors[stream] = seq
+                self._marks[stream].clear()
+                if seq < self._sure[stream]:
+                    self._sure[stream] = seq
+                    self._owe(self.name, stream, seq)
+
+    def _owe(self, name: str, stream: Stream, seq: int, refused: Sequence[Refusal] = ()) -> None:
+        owed = self._owed.setdefault((name, stream), _Owed(seq, []))
+        owed.seq = seq
+        owed.refused += refused
+
     def _settle(self) -> None:
-        for stream, owed in list(self._owed.items()):
+        for (name, stream), owed in list(self._owed.items()):
             try:
-                self._move(self.name, stream, owed.seq, tuple(owed.refused))
+                self._move(name, stream, owed.seq, tuple(owed.refused))
             except Exception as error:
                 log.warning("The cursor of %s cannot be kept now: %s.", self.name, error)
                 return
-            del self._owed[stream]
+            del self._owed[name, stream]
 
     # -- the sink's state --
 
@@ -319,6 +396,8 @@ class Outbox:
             if not self._open:
                 self._sink.open()
                 self._open = True
+                if isinstance(self._sink, SendsAhead):
+                    self._sink.resume(dict(self._ahead))
             if not self._fed and isinstance(self._sink, Retains):
                 self._sink.remember(tuple(self._latest()))
             self._fed = True
@@ -329,6 +408,8 @@ class Outbox:
         return True
 
     def _away(self, now_s: float, outcome: Outcome) -> float:
+        if outcome.lost:
+            self._rewind()
         pause = back_off(self._attempts, outcome.retry_after or 0.0, self._jitter())
         self._attempts += 1
         self._not_before = now_s + pause
@@ -368,6 +449,11 @@ def _kind(error: Exception) -> str:
     """What failed, without the exception's own words: those of a foreign library may hold a URL
     with a password in it."""
     return type(error).__name__
+
+
+def ahead_name(sink: str) -> str:
+    """The name under which the store keeps how far a sink that `SendsAhead` has sent ahead."""
+    return f"{sink}.ahead"
 
 
 def name_of(row: Row) -> str:

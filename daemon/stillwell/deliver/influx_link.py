@@ -1,0 +1,193 @@
+"""The two ways of writing lines to a time-series server: one request, one answer, no retry.
+
+InfluxDB 2 and what speaks its protocol (VictoriaMetrics does) through influxdb-client, which is
+imported when a link is made; InfluxDB 1 (``/write?db=``) through the standard library. Neither
+retries: the outbox does, and it knows what has been taken.
+"""
+
+from __future__ import annotations
+
+import base64
+import http.client
+import json
+import ssl
+from collections.abc import Sequence
+from dataclasses import dataclass
+from email.utils import parsedate_to_datetime
+from pathlib import Path
+from time import time
+from typing import Any, Protocol
+from urllib.parse import urlencode, urlsplit
+
+from stillwell.deliver.unreachable import reason_of
+
+LONGEST_ANSWER = 4096
+
+
+class UnreachableError(Exception):
+    """No answer; the text says why, without a secret in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the server said."""
+
+    status: int
+    """HTTP."""
+    text: str = ""
+    """Its own words, as it sent them."""
+    retry_after: float | None = None
+    """Seconds."""
+
+
+class InfluxLink(Protocol):
+    """One server. Used from one thread."""
+
+    def write(self, lines: Sequence[str]) -> Answer:
+        """Writes the points. Raises `UnreachableError`."""
+        ...
+
+    @property
+    def renewed(self) -> int:
+        """How many connections there have been: one more means that the last one was lost, though
+        perhaps nobody noticed, since a new one took over at once."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class InfluxDb2:
+    """Through influxdb-client. Raises ImportError when it is not installed."""
+
+    def __init__(
+        self, url: str, org: str, bucket: str, token: str, timeout_s: float, ca: Path | None
+    ) -> None:
+        from influxdb_client.client.influxdb_client import InfluxDBClient
+        from influxdb_client.client.write_api import SYNCHRONOUS
+        from influxdb_client.rest import ApiException
+        from urllib3.exceptions import HTTPError
+
+        self._failures = (HTTPError, OSError)
+        self._refusal = ApiException
+        self._url = url
+        self._at = _at(url)
+        self._org, self._bucket = org, bucket
+        # An integer on purpose: the client ignores a float.
+        self._client: Any = InfluxDBClient(
+            url=url,
+            token=token or "-",
+            org=org,
+            timeout=max(1, round(timeout_s * 1000)),
+            retries=False,
+            ssl_ca_cert=str(ca) if ca else None,
+        )
+        self._api: Any = self._client.write_api(write_options=SYNCHRONOUS)
+
+    def write(self, lines: Sequence[str]) -> Answer:
+        try:
+            self._api.write(
+                bucket=self._bucket, org=self._org, record=list(lines), write_precision="ms"
+            )
+        except self._refusal as error:
+            if not error.status:
+                raise UnreachableError(reason_of(error, self._at)) from None
+            headers: Any = error.headers or {}
+            body = error.body or b""
+            text = body if isinstance(body, str) else bytes(body).decode("utf-8", "replace")
+            return Answer(
+                int(error.status),
+                _words(text[:LONGEST_ANSWER]),
+                _retry_after(headers.get("Retry-After")),
+            )
+        except self._failures as error:
+            raise UnreachableError(reason_of(error, self._at)) from None
+        return Answer(204)
+
+    @property
+    def renewed(self) -> int:
+        pools = self._client.api_client.rest_client.pool_manager
+        return int(pools.connection_from_url(self._url).num_connections)
+
+    def close(self) -> None:
+        self._api.close()
+        self._client.close()
+
+
+class InfluxDb1:
+    """InfluxDB 1: ``POST /write?db=…``, with basic authentication where a user is given."""
+
+    def __init__(
+        self,
+        url: str,
+        database: str,
+        username: str,
+        password: str,
+        timeout_s: float,
+        ca: Path | None,
+    ) -> None:
+        parts = urlsplit(url)
+        self._at = _at(url)
+        query = urlencode({"db": database, "precision": "ms"})
+        self._target = f"{parts.path.rstrip('/')}/write?{query}"
+        self._headers = {"Content-Type": "text/plain; charset=utf-8"}
+        if username:
+            pair = base64.b64encode(f"{username}:{password}".encode()).decode()
+            self._headers["Authorization"] = f"Basic {pair}"
+        host = parts.hostname or ""
+        self._connection: http.client.HTTPConnection
+        if parts.scheme == "https":
+            context = ssl.create_default_context(cafile=str(ca) if ca else None)
+            self._connection = http.client.HTTPSConnection(
+                host, parts.port, timeout=timeout_s, context=context
+            )
+        else:
+            self._connection = http.client.HTTPConnection(host, parts.port, timeout=timeout_s)
+        self.renewed = 0
+
+    def write(self, lines: Sequence[str]) -> Answer:
+        body = "\n".join(lines).encode()
+        try:
+            if self._connection.sock is None:
+                self._connection.connect()
+                self.renewed += 1
+            self._connection.request("POST", self._target, body, self._headers)
+            response = self._connection.getresponse()
+            text = response.read(LONGEST_ANSWER).decode("utf-8", "replace")
+            if response.read(1):
+                self._connection.close()  # more than anybody reads
+            after = _retry_after(response.headers.get("Retry-After"))
+            return Answer(response.status, _words(text), after)
+        except (OSError, http.client.HTTPException) as error:
+            self._connection.close()
+            raise UnreachableError(reason_of(error, self._at)) from None
+
+    def close(self) -> None:
+        self._connection.close()
+
+
+def _at(url: str) -> str:
+    parts = urlsplit(url)
+    return f"{parts.hostname}:{parts.port or (443 if parts.scheme == 'https' else 80)}"
+
+
+def _words(body: str) -> str:
+    """The server's sentence: InfluxDB 2 wraps it as ``message``, 1 as ``error``."""
+    try:
+        said: Any = json.loads(body)
+    except (ValueError, RecursionError):
+        return body
+    if isinstance(said, dict):
+        return str(said.get("message") or said.get("error") or "")
+    return body
+
+
+def _retry_after(text: str | None) -> float | None:
+    """Seconds (RFC 9110, section 10.2.3: a number of seconds, or a date)."""
+    if not text:
+        return None
+    if text.strip().isdecimal():
+        return float(text)
+    try:
+        return max(0.0, parsedate_to_datetime(text).timestamp() - time())
+    except (ValueError, TypeError, OverflowError):
+        return None

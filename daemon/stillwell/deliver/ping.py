@@ -1,0 +1,131 @@
+"""The dead-man's ping: a request to a URL every few minutes, which somebody else misses when it
+stops.
+
+It goes out only while readings come in: a daemon that runs and sees nothing must not look alive.
+What watches for the ping must be another machine, with a way of its own to a person: the one here
+cannot say that it is dead.
+"""
+
+from __future__ import annotations
+
+import http.client
+import ssl
+import time
+from collections.abc import Callable, Sequence
+from typing import Annotated, ClassVar
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+
+from stillwell.deliver.unreachable import reason_of
+from stillwell.ports import Outcome, Row, Stream
+from stillwell.reading import Reading
+
+RETRY_S = 15.0
+
+
+def _web_url(secret: SecretStr) -> SecretStr:
+    parts = None
+    try:
+        parts = urlsplit(secret.get_secret_value())
+        good = bool(parts.scheme in ("http", "https") and parts.hostname and parts.port != 0)
+    except ValueError:
+        good = False
+    if not good or any(sign <= " " or sign > "~" for sign in secret.get_secret_value()):
+        raise ValueError('write a web address: "https://host/path"')
+    if parts is not None and parts.username is not None:
+        raise ValueError("no user or password in the URL")
+    return secret
+
+
+class PingSettings(BaseModel):
+    """Whom to ping, and how often."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+    url: Annotated[SecretStr, AfterValidator(_web_url)]
+    """Gets a GET. Its path is often the key: keep it out of the file, as a credential
+    ``sink.<name>.url``."""
+    minutes: Annotated[float, Field(ge=0.1, le=1440)] = 5.0
+    """Between pings. Whoever misses them should wait for three."""
+    timeout: Annotated[float, Field(gt=0, le=60)] = 10.0
+
+
+class Ping:
+    """The sink. `tend` blocks for some `timeout` where the far side hangs."""
+
+    Settings: ClassVar[type[BaseModel]] = PingSettings
+
+    def __init__(
+        self,
+        name: str,
+        tank: str,
+        settings: PingSettings,
+        *,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._name = name
+        self._settings = settings
+        self._monotonic_s = monotonic_s
+        self._next_s = 0.0
+        self._seen = False
+
+    def __repr__(self) -> str:
+        return f"Ping({self._name!r})"
+
+    def streams(self) -> frozenset[Stream]:
+        return frozenset({Stream.READINGS})
+
+    def latest_only(self) -> frozenset[Stream]:
+        return self.streams()
+
+    def remember(self, rows: Sequence[Row]) -> None:
+        """Readings of the last run prove nothing about this one."""
+
+    def open(self) -> None:
+        self._next_s = self._monotonic_s()
+
+    def send(self, rows: Sequence[Row]) -> Outcome:
+        """Takes note that something is measured."""
+        self._seen = self._seen or any(
+            isinstance(row.body, Reading) and row.body.value is not None for row in rows
+        )
+        return Outcome(len(rows))
+
+    def tend(self) -> Outcome:
+        now_s = self._monotonic_s()
+        if not self._seen or now_s < self._next_s:
+            return Outcome(0)
+        why = self._ping()
+        if why:
+            return Outcome(0, (), RETRY_S, why)
+        self._next_s = now_s + self._settings.minutes * 60.0
+        self._seen = False
+        return Outcome(0)
+
+    def close(self) -> None:
+        """A stop is not a sign of life: whoever watches will ask, and should."""
+
+    def _ping(self) -> str:
+        """One request; why it did not go well, in words without the URL's path."""
+        parts = urlsplit(self._settings.url.get_secret_value())
+        host, port = parts.hostname or "", parts.port
+        at = f"{host}:{port}" if port else host
+        connection: http.client.HTTPConnection
+        if parts.scheme == "https":
+            connection = http.client.HTTPSConnection(
+                host, port, timeout=self._settings.timeout, context=ssl.create_default_context()
+            )
+        else:
+            connection = http.client.HTTPConnection(host, port, timeout=self._settings.timeout)
+        target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        try:
+            connection.request("GET", target, headers={"User-Agent": "stillwell"})
+            status = connection.getresponse().status
+        except (OSError, http.client.HTTPException) as error:
+            return reason_of(error, at)
+        finally:
+            connection.close()
+        if 200 <= status < 300:
+            return ""
+        return f"{at} answers the ping of [sink.{self._name}] with {status}: check its `url`."

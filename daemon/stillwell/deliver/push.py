@@ -1,0 +1,310 @@
+"""The push sink: one recipient's phone, mailbox or chat, over Apprise.
+
+One sink is one recipient, so that each has a cursor of its own: nobody is told twice because
+somebody else could not be reached. A recipient has a lowest priority, quiet hours, and a turn (see
+`stillwell.alarm.escalation`).
+
+Within quiet hours lesser notices wait where they are, in the store, and urgent ones go ahead of
+them; how far they went ahead is kept like a cursor, so that a restart does not wake anybody for the
+same thing again. What has become old news becomes one message.
+
+A hand-over to a push service cannot be made exactly once: when the process dies between the
+service's yes and the kept cursor, that one message is sent again.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from datetime import time as time_of_day
+from typing import Annotated, Any, ClassVar
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
+
+from stillwell.alarm.escalation import turn_of
+from stillwell.alarm.notices import title
+from stillwell.alarm.old_news import is_old, merged
+from stillwell.alarm.quiet_hours import QuietHours
+from stillwell.alarm.state import URGENCY
+from stillwell.notice import Notice, Priority
+from stillwell.ports import Outcome, Row, Stream
+
+log = logging.getLogger(__name__)
+
+ASK_KEEPER_S = 60.0
+MOST_AT_ONCE = 5
+"""More notices than this at one time are one message, however fresh: a phone that beeps twenty
+times tells less."""
+BATCH = 1000
+
+_STATUS = re.compile(r"error=(\d{3})\b")
+
+
+def _time(value: object) -> object:
+    """A time of day as ``22:00``; TOML's own times too."""
+    if isinstance(value, str):
+        try:
+            return time_of_day.fromisoformat(value.strip())
+        except ValueError:
+            raise ValueError('write a time of day: "22:00"') from None
+    return value
+
+
+TimeOfDay = Annotated[time_of_day, BeforeValidator(_time)]
+
+
+class PushSettings(BaseModel):
+    """One recipient."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+    url: SecretStr
+    """Where to, as Apprise writes it: ``mailto://…``, ``ntfy://…``, ``json://…``. It holds
+    passwords and tokens: keep it out of the file, as a credential ``sink.<name>.url``."""
+    lowest: Priority = Priority.LOW
+    """Alarms of this priority and higher ones; reviews and reminders are low."""
+    quiet_from: TimeOfDay | None = None
+    quiet_to: TimeOfDay | None = None
+    """In between, by the tank's clock on the wall, only `wakes` and higher is told; the rest comes
+    afterwards, in one message."""
+    wakes: Priority = Priority.HIGH
+    turn: Annotated[int, Field(ge=1, le=9)] = 1
+    """1 hears alarms at once; 2 hears the high ones that 1 has not answered; and so on."""
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> PushSettings:
+        if (self.quiet_from is None) != (self.quiet_to is None):
+            raise ValueError("`quiet_from` and `quiet_to` go together")
+        return self
+
+
+class Push:
+    """The sink. `send` blocks for as long as the service's own time limits (some 15 s a message).
+
+    Args:
+        wall_ms: UTC milliseconds: for quiet hours and for what is old news. Neither stops a high
+            alarm, so that a wrong clock does no harm.
+    """
+
+    Settings: ClassVar[type[BaseModel]] = PushSettings
+
+    def __init__(
+        self,
+        name: str,
+        tank: str,
+        settings: PushSettings,
+        *,
+        wall_ms: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
+    ) -> None:
+        self._name = name
+        self._tank = tank
+        self._settings = settings
+        self._wall_ms = wall_ms
+        self._zone = ZoneInfo("UTC")
+        self._quiet: QuietHours | None = None
+        self._ahead = 0
+        self._service: Any = None
+        self._apprise: Any = None
+        self.use_zone("UTC")
+
+    def __repr__(self) -> str:
+        return f"Push({self._name!r})"
+
+    # -- the seams --
+
+    def streams(self) -> frozenset[Stream]:
+        return frozenset({Stream.NOTICES})
+
+    @property
+    def batch(self) -> int:
+        return BATCH
+
+    def use_zone(self, zone: str) -> None:
+        self._zone = ZoneInfo(zone)
+        from_, to = self._settings.quiet_from, self._settings.quiet_to
+        if from_ is not None and to is not None:
+            self._quiet = QuietHours(from_, to, self._zone, self._settings.wakes)
+
+    def resume(self, ahead: Mapping[Stream, int]) -> None:
+        self._ahead = ahead.get(Stream.NOTICES, 0)
+
+    def open(self) -> None:
+        """Imports Apprise now, not when the first alarm is waiting for it."""
+        self._begin()
+
+    def tend(self) -> Outcome:
+        why = self._begin()
+        return Outcome(0, (), ASK_KEEPER_S, why) if why else Outcome(0)
+
+    def send(self, rows: Sequence[Row]) -> Outcome:
+        why = self._begin()
+        if why:
+            return Outcome(0, (), ASK_KEEPER_S, why)
+        now_ms = self._wall_ms()
+        held, todo = self._sorted(rows, now_ms)
+        if held and len(rows) >= BATCH:
+            # There is no looking past so many: somebody must see what goes on here.
+            held, todo = [], sorted([*held, *todo], key=lambda pair: pair[0])
+        barrier = held[0][0] if held else len(rows)
+        ahead = 0
+        for places, notice in self._messages(todo, now_ms):
+            reason = self._tell(notice)
+            if reason:
+                return Outcome(min(barrier, places[0]), (), 1.0, reason, ahead=ahead)
+            ahead = self._ahead = max(self._ahead, rows[places[-1]].seq)
+        if not held:
+            return Outcome(len(rows), ahead=ahead)
+        until = f"{self._settings.quiet_to:%H:%M}"
+        what = f"Quiet until {until}; messages that wait: {len(held)}."
+        return Outcome(barrier, waits=True, reason=what, ahead=ahead)
+
+    def close(self) -> None:
+        self._service = None
+
+    # -- inside --
+
+    def _sorted(
+        self, rows: Sequence[Row], now_ms: int
+    ) -> tuple[list[tuple[int, Notice]], list[tuple[int, Notice]]]:
+        """(place, notice) of what waits for the end of the quiet hours, and of what is to be said
+        now. The rest is not for this recipient, or went ahead."""
+        held, todo = [], []
+        for place, row in enumerate(rows):
+            notice = row.body
+            if not isinstance(notice, Notice) or not self._is_mine(notice):
+                continue
+            if self._quiet is not None and self._quiet.holds(notice, now_ms):
+                held.append((place, notice))
+            elif row.seq > self._ahead or not self._is_urgent(notice):
+                todo.append((place, notice))
+        return held, todo
+
+    def _is_mine(self, notice: Notice) -> bool:
+        if notice.kind == "drill":
+            return True
+        lowest = URGENCY[self._settings.lowest]
+        return URGENCY[notice.priority] >= lowest and turn_of(notice) >= self._settings.turn
+
+    def _is_urgent(self, notice: Notice) -> bool:
+        """Whether it may have gone ahead of others: quiet hours never hold it."""
+        urgent = URGENCY[notice.priority] >= URGENCY[self._settings.wakes]
+        return self._quiet is not None and (urgent or notice.kind == "drill")
+
+    def _messages(
+        self, todo: Sequence[tuple[int, Notice]], now_ms: int
+    ) -> Iterator[tuple[list[int], Notice]]:
+        """The messages that the notices become, each with the places that it speaks for."""
+        old = len(todo) if len(todo) > MOST_AT_ONCE else 0
+        while old < len(todo) and is_old(todo[old][1], now_ms):
+            old += 1
+        if old:
+            notice = merged([notice for _, notice in todo[:old]], self._local)
+            if old == 1:
+                at = self._local(notice.moment.utc_ms)
+                late = f"This is from {at} and could not be sent earlier."
+                notice = replace(notice, text=f"{notice.text}\n{late}")
+            yield [place for place, _ in todo[:old]], notice
+        for place, notice in todo[old:]:
+            yield [place], notice
+
+    def _local(self, utc_ms: int) -> str:
+        return f"{datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(self._zone):%a %H:%M}"
+
+    def _begin(self) -> str:
+        """Makes the service; returns why there is none."""
+        if self._service is not None:
+            return ""
+        try:
+            import apprise
+        except ImportError:
+            return (
+                f"[sink.{self._name}] needs the Python package apprise: "
+                f'install it with pip install "stillwell[push]", then restart.'
+            )
+        with _listening():
+            asset = apprise.AppriseAsset(
+                app_id="stillwell",
+                app_desc="stillwell",
+                app_url="",
+                image_url_mask="",
+                image_url_logo="",
+                async_mode=False,
+            )
+            service = apprise.Apprise.instantiate(
+                self._settings.url.get_secret_value(), asset=asset
+            )
+        if service is None:
+            return (
+                f"`url` of [sink.{self._name}] is not one that Apprise knows: check its first "
+                f"word and that no part is missing."
+            )
+        self._apprise = apprise
+        self._service = apprise.Apprise(asset=asset)
+        self._service.add(service)
+        return ""
+
+    def _tell(self, notice: Notice) -> str:
+        """Hands one message over; returns why it could not, or nothing."""
+        kinds = self._apprise.NotifyType
+        kind = {
+            Priority.HIGH: kinds.FAILURE,
+            Priority.MEDIUM: kinds.WARNING,
+            Priority.LOW: kinds.INFO,
+        }[notice.priority]
+        with _listening() as status:
+            taken = self._service.notify(
+                title=title(f"{self._tank}: {_plain(notice.title)}"),
+                body=_plain(notice.text) or _plain(notice.title),
+                notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,
+                body_format=self._apprise.NotifyFormat.TEXT,
+                interpret_escapes=False,
+            )
+        if taken:
+            return ""
+        said = f" and answers {status[-1]}" if status else ""
+        hint = (
+            ": check the key or password in its `url`" if status[-1:] in (["401"], ["403"]) else ""
+        )
+        return f"The service of [sink.{self._name}] does not take the message{said}{hint}."
+
+
+class _StatusOnly(logging.Handler):
+    """Takes the HTTP status out of what Apprise logs on this thread, and nothing else: its lines
+    may hold parts of a URL that are secret."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.status: list[str] = []
+        self._thread = threading.get_ident()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.thread == self._thread:
+            self.status += _STATUS.findall(record.getMessage())
+
+
+@contextmanager
+def _listening() -> Iterator[list[str]]:
+    """Keeps Apprise's log lines from ours; gives the statuses that it logs meanwhile."""
+    logger = logging.getLogger("apprise")
+    # For good, not for this call only: another thread may be in here too.
+    logger.propagate = False
+    handler = _StatusOnly()
+    logger.addHandler(handler)
+    try:
+        yield handler.status
+    finally:
+        logger.removeHandler(handler)
+        if not logger.handlers:
+            logger.addHandler(logging.NullHandler())
+
+
+def _plain(text: str) -> str:
+    """Without control characters, but for the ends of lines."""
+    return "".join(sign for sign in text if sign == "\n" or sign.isprintable())
