@@ -37,10 +37,10 @@ def wandering_loss_sd(
 def _regression_sd(
     t: Array, noise: Array, window: tuple[float, float], stray: float, tau_h: float
 ) -> float:
-    """Posterior standard deviation of the window's fall when the level is a straight line, both ends
-    unknown, plus the integral of an Ornstein–Uhlenbeck rate (`stray` mm/h, `tau_h`), seen at `t` hours
-    with these noise variances: exact for Gaussian noise, generalised least squares at all readings.
-    """
+    """Posterior standard deviation of the window's fall when the level is a straight line, both
+    ends unknown, plus the integral of an Ornstein–Uhlenbeck rate (`stray` mm/h, `tau_h`), seen at
+    `t` hours with these noise variances: exact for Gaussian noise, generalised least squares at all
+    readings."""
 
     def cov(a: Array, b: Array) -> Array:
         """Covariance of the rate's integrals from 0 to a and from 0 to b."""
@@ -68,13 +68,12 @@ def ladder_loss_sd(
     stray_mm_h: float = 0.0,
     wander_tau_h: float = 3.0,
 ) -> float:
-    """Bound of the window's fall seen through the looks of floats without differential, looked at once a
-    second while the ripple is an AR(1) process: Cramér–Rao for a straight line, van Trees when the rate
-    strays.
+    """Bound of the window's fall seen through the looks of floats without differential, looked at
+    once a second while the ripple is an AR(1) process: Cramér–Rao for a straight line, van Trees
+    when the rate strays.
 
-    A float's looks carry the information of their share: slope² over the variance that the looks' sum
-    gains each second, correlation included.
-    """
+    A float's looks carry the information of their share: slope² over the variance that the looks'
+    sum gains each second, correlation included."""
     t = np.arange(150, len(level), 300)
     h = level[t]
     info = np.zeros(len(t))
@@ -89,8 +88,8 @@ def ladder_loss_sd(
 
 
 def _variance_rate(w: Array, tau_s: float) -> Array:
-    """Variance of the sum of one-second looks per second: sum over lags of Cov(look_0, look_k), by the
-    Hermite (tetrachoric) series phi(w)² sum_n He_{n-1}(w)² r^n / n!."""
+    """Variance of the sum of one-second looks per second: sum over lags of Cov(look_0, look_k), by
+    the Hermite (tetrachoric) series phi(w)² sum_n He_{n-1}(w)² r^n / n!."""
     p = norm.cdf(w)
     r = np.exp(-np.arange(1, int(30 * tau_s)) / tau_s)
     total = p * (1 - p)
@@ -107,8 +106,8 @@ def _variance_rate(w: Array, tau_s: float) -> Array:
 def edges_loss_mm(
     shares: dict[str, Array], floats: Sequence[FloatTruth], window: tuple[int, int]
 ) -> float:
-    """What edges alone give: each float's crossing is the middle between its first opening and its last
-    closing, the fall is the line through these points."""
+    """What edges alone give: each float's crossing is the middle between its first opening and its
+    last closing, the fall is the line through these points."""
     times, heights = [], []
     for f in floats:
         s = shares[f.name]
@@ -134,5 +133,6 @@ def falling_crossings(share: Array) -> list[int]:
 
 
 def crossing_sd_mm(level: Array, a_s: int, b_s: int) -> float:
-    """How far the level really differed between two crossings: known to the world, not to the keeper."""
+    """How far the level really differed between two crossings: known to the world, not to the
+    keeper."""
     return float(abs(level[b_s] - level[a_s]))

@@ -1,7 +1,7 @@
 """A small world for the level estimator: water, floats, a gauge and a keeper, second by second.
 
-Shares no code with the estimator. Everything is drawn from one seeded generator, and the truth is kept.
-"""
+Shares no code with the estimator. Everything is drawn from one seeded generator, and the truth is
+kept."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ class Run:
 
     def nights(self) -> list[tuple[int, int]]:
         """(start, end) seconds of each whole night, 22:00 to 08:00."""
-        out = []
+        out: list[tuple[int, int]] = []
         day = 0
         while True:
             a = round((day * 24 + 22 - self.plan.starts_h) * HOUR)

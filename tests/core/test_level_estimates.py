@@ -1,4 +1,4 @@
-"""What the level estimator says of plain days: its numbers, its intervals, and when it says nothing.
+"""What the level estimator says of plain days: its numbers, its intervals, when it says nothing.
 
 Truth comes from straight lines made here, without noise where the noise is not the subject.
 """
@@ -234,21 +234,29 @@ class TestAreaIsLearned:
 
 
 class TestPhysics:
-    def test_its_course_shapes_the_night_between_two_crossings(self) -> None:
-        # evaporation stops at 6 h; only physics knows when, the floats see the total
-        model = LevelModel(Geometry(16200.0, 0.0), (slick("low", -12.0),))
-        events = [
-            (t, Expect(t, 30.0 if t < 6 * H else 6.0, 0.2)) for t in range(0, 12 * H, 10 * MIN)
+    def test_its_course_shapes_the_night_between_what_the_level_tells(self) -> None:
+        # 36 mL/h until 6 h, then 7.2; the gauge is heard in the first and the last hour only, and
+        # physics knows the course but not the amount
+        def level(t: int) -> float:
+            return -(36.0 * min(t, 6 * H) + 7.2 * max(0, t - 6 * H)) / H / ML_PER_MM
+
+        draw = random.Random(2)
+        heard: list[Event] = [
+            (t, Gauge(t, level(t) + draw.gauss(0, 0.5)))
+            for t in range(0, 12 * H + 1, MIN)
+            if t <= H or t >= 11 * H
         ]
-        water = Water(30.0)
-        crossing = round(12 * ML_PER_MM / 30.0 * H)
-        events += [(H, Pour(H, None, to_mark=True))]
-        fast = water.float_("low", -12.0 - 1.85, 0, 6 * H)
-        state = play(model, [*events, *fast], 12 * H)
-        assert crossing > 6 * H
-        view = model.rate_view(state)
-        assert view.from_physics
-        assert view.expected_ml_per_h == pytest.approx(6.0)
+        expected: list[Event] = [
+            (t, Expect(t, 30.0 if t < 6 * H else 6.0, 0.25)) for t in range(0, 12 * H, 10 * MIN)
+        ]
+        told = play(GAUGE, [*heard, *expected], 12 * H)
+        early = number(GAUGE.loss(told, H, 6 * H))
+        late, _ = GAUGE.expected_loss(told, 6 * H, 11 * H)
+        assert early.low < 180.0 < early.high
+        assert early.value == pytest.approx(180.0, rel=0.1)
+        assert late == pytest.approx(36.0, abs=12.0)
+        blind, _ = GAUGE.expected_loss(play(GAUGE, heard, 12 * H), H, 6 * H)
+        assert abs(blind - 180.0) > 2 * abs(early.value - 180.0)
 
     def test_its_amount_counts_once_however_often_it_is_told(self) -> None:
         seldom = play(
@@ -296,12 +304,10 @@ class TestPauses:
 class TestOneStory:
     """Everything said is a function of the ledger."""
 
-    EVENTS: tuple[Event, ...] = tuple(
-        [
-            *Water().pour(8 * H, 200.0).gauge(0, 30 * H),
-            *Water().pour(8 * H, 200.0).float_("low", -12.0, 0, 30 * H),
-            (8 * H, Pour(8 * H, 200.0, 4.0)),
-        ]
+    EVENTS: tuple[Event, ...] = (
+        *Water().pour(8 * H, 200.0).gauge(0, 30 * H),
+        *Water().pour(8 * H, 200.0).float_("low", -12.0, 0, 30 * H),
+        (8 * H, Pour(8 * H, 200.0, 4.0)),
     )
     MODEL = LevelModel(CHAMBER, (slick("low", -12.0),), GaugeSpec(0.5))
 

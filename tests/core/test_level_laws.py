@@ -1,4 +1,4 @@
-"""Laws of the level estimator: the float's share against simulation, the algebra, and invariants."""
+"""Laws of the level estimator: the float's share against simulation, algebra, invariants."""
 
 from __future__ import annotations
 
@@ -238,15 +238,17 @@ class TestInvariants:
     @settings(max_examples=10, deadline=None)
     @given(st.integers(0, 10_000), st.integers(2, 6))
     def test_more_readings_of_the_gauge_never_widen(self, seed: int, keep: int) -> None:
-        """For one restlessness the variance of a linear Gaussian model does not hang on the readings'
-        values; so every reading more can only shrink it. Stated for mm lost, in the chamber's exact area,
-        and for readings without surprises."""
+        """For one restlessness the variance of a linear Gaussian model does not hang on the
+        readings' values; so every reading more can only shrink it. Stated for a chamber of exactly
+        known area, and for readings without surprises."""
         model = LevelModel(
             Geometry(16200.0, 0.0), gauge=GaugeSpec(0.6), habits=Habits(wander=(0.12,))
         )
         draw = random.Random(seed)
         full = [e for e in night(seed, 1, False, False) if not isinstance(e[1], Pour)]
-        calm = [(t, Gauge(t, -1.2 * t / HOUR + 0.5 * math.sin(k))) for k, (t, _) in enumerate(full)]
+        calm: list[tuple[int, Evidence]] = [
+            (t, Gauge(t, -1.2 * t / HOUR + 0.5 * math.sin(k))) for k, (t, _) in enumerate(full)
+        ]
         fewer = [e for k, e in enumerate(calm) if k % keep == 0 or draw.random() < 0.3]
         many = model.expected_loss(play(model, calm, 12 * HOUR), 2 * HOUR, 12 * HOUR)
         some = model.expected_loss(play(model, fewer, 12 * HOUR), 2 * HOUR, 12 * HOUR)

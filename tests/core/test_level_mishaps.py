@@ -1,5 +1,6 @@
-"""What goes wrong beside a tank, and what the level estimator makes of it: a sane number, or none with a
-reason. "Sane" is stated in each test: the truth lies within the interval, or the number is withheld."""
+"""What goes wrong beside a tank, and what the level estimator makes of it: a sane number, or none
+with a reason. "Sane" is stated in each test: the truth lies within the interval, or the number is
+withheld."""
 
 from __future__ import annotations
 

@@ -1,34 +1,35 @@
 """From floats, a gauge and the keeper's pours to the water lost, with an honest interval.
 
-The shape is a Bayesian state space (level, rate, and the errors of chamber and sensors as states; see
-`bank`), with these choices:
+The shape is a Bayesian state space (level, rate, and the errors of chamber and sensors as states;
+see `bank`), with these choices:
 
-- **Level in mm, loss in mL only at the end.** Every sensor speaks mm and every pour mL; with the chamber's
-  mm-per-mL as a state the model is linear, and "two returns to one height, the pours between them" comes out
-  as the exact ledger, whatever the area, without a special case.
-- **Geometry errors are states, not inflation.** A float's height, the area, the ripple and the gauge's zero
-  are the same tonight and tomorrow: as states their errors are correlated across windows as they should
-  be, cancel where they cancel, and a noted pour calibrates the area by itself. Analytic inflation would
-  double-count in the ledger and can't be calibrated away.
-- **Ratio to an expected rate.** The rate is (long-run + today's departure) times a shape: physics' expected
-  rate where there is one, else a typical constant. So physics shapes the night and its amount counts once, as one
-  correlated piece of knowledge, while the level tells the amount. Gaussian rather than log-rate: the filter
-  stays linear, so that a window's parts sum to the window; a slightly negative lower end is the price.
-- **Several opinions on how restless the rate is** run side by side and are weighed by how well they
-  foretell: a steady night is then estimated nearly as well as if it were known to be steady.
-- **A float's share closed** is a smooth function of the level, ripple and differential (`ripple`); its
-  likelihood goes in by quadrature (assumed-density filtering), not by a linearisation, since its tails
-  (closed throughout, open throughout) carry evidence too.
-- **Windows by a counting state** rather than a backward smoother: mm lost since the window's start is one more
-  coordinate that later evidence goes on correcting (fixed-point smoothing). Nothing needs to be stored
-  but the condensed evidence.
-- **All answers are functions of the ledger** (`ledger`): ten-minute slices, pours, pauses of the last fifteen
-  days, and marks of the filter every six hours. A late pour is simply in the ledger and the passage from the
-  mark before it is run again; a restart in between changes no digit. A reading costs a few microseconds and
-  does not know how long the history is.
-- **Pours that nobody noted, noted pours that never happened, sensors at fault** are competing explanations of a
-  surprising slice, weighed over two slices before one is taken (`passage`).
-"""
+- **Level in mm, loss in mL only at the end.** Every sensor speaks mm and every pour mL; with the
+  chamber's mm-per-mL as a state the model is linear, and "two returns to one height, the pours
+  between them" comes out as the exact ledger, whatever the area, without a special case.
+- **Geometry errors are states, not inflation.** A float's height, the area, the ripple and the
+  gauge's zero are the same tonight and tomorrow: as states their errors are correlated across
+  windows as they should be, cancel where they cancel, and a noted pour calibrates the area by
+  itself. Analytic inflation would double-count in the ledger and can't be calibrated away.
+- **Ratio to an expected rate.** The rate is (long-run + today's departure) times a shape: physics'
+  expected rate where there is one, else a typical constant. So physics shapes the night and its
+  amount counts once, as one correlated piece of knowledge, while the level tells the amount.
+  Gaussian rather than log-rate: the filter stays linear, so that a window's parts sum to the
+  window; a slightly negative lower end is the price.
+- **Several opinions on how restless the rate is, and how strong the ripple,** run side by side and
+  are weighed by how well they foretell: a steady night is then estimated nearly as well as if it
+  were known to be steady, and a float's stated ripple need not be right.
+- **A float's share closed** is a smooth function of the level, ripple and differential (`ripple`);
+  its likelihood goes in by quadrature (assumed-density filtering), not by a linearisation, since
+  its tails (closed throughout, open throughout) carry evidence too.
+- **Windows by a counting state** rather than a backward smoother: mm lost since the window's start
+  is one more coordinate that later evidence goes on correcting (fixed-point smoothing). Nothing
+  needs to be stored but the condensed evidence.
+- **All answers are functions of the ledger** (`ledger`): ten-minute slices, pours, pauses of the
+  last fifteen days, and marks of the filter twice a day. A late pour is simply in the ledger
+  and the passage from the mark before it is run again; a restart in between changes no digit. A
+  reading costs a few microseconds and does not know how long the history is.
+- **Pours that nobody noted, noted pours that never happened, sensors at fault** are competing
+  explanations of a surprising slice, weighed over two slices before one is taken (`passage`)."""
 
 from stillwell.estimate.level.evidence import (
     Evidence,

@@ -1,4 +1,4 @@
-"""The state space, its prediction and its updates, for several opinions at once on how restless the rate is.
+"""The state space: its prediction and its updates, for several opinions on the rate's restlessness.
 
 State (one `Gaussian` a member of the bank)::
 
@@ -14,14 +14,13 @@ State (one `Gaussian` a member of the bank)::
     dA/dt = +shape(t) (M + D)
     pour of v mL: H += v mm_per_ml (1 + K)
 
-Loss in mL is A / (mm_per_ml (1 + K)): between two returns to one height A equals the pours' rise, K cancels,
-and the loss is what was poured, whatever the chamber's area. The smoothing lies in A: it keeps its
-covariance with everything else, so that evidence after the window goes on sharpening it (fixed-point
-smoothing). The members differ in the restlessness of D and in the ripple; their weights follow from how well
-each foretold the evidence (Magill, IEEE Trans. Autom. Control 10 (1965) 434; from memory). The ripple is a matter of
-members rather than a state: one float sees only rate over ripple, and a linearised filter would imagine
-that it can tell the two apart.
-"""
+Loss in mL is A / (mm_per_ml (1 + K)): between two returns to one height A equals the pours' rise, K
+cancels, and the loss is what was poured, whatever the chamber's area. The smoothing lies in A: it
+keeps its covariance with everything else, so that evidence after the window goes on sharpening it
+(fixed-point smoothing). The members differ in the restlessness of D and in the ripple; their
+weights follow from how well each foretold the evidence (Magill, IEEE Trans. Autom. Control 10
+(1965) 434; from memory). The ripple is a matter of members rather than a state: one float sees only
+rate over ripple, and a linearised filter would imagine that it can tell the two apart."""
 
 from __future__ import annotations
 
@@ -38,7 +37,8 @@ from stillwell.estimate.level.ripple import Occupancy, certain, occupancy, poste
 H, M, D, K, G, F = 0, 1, 2, 3, 4, 5
 _MS_PER_H = 3_600_000.0
 _FLOAT_CREEP = 0.01
-"""mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can hold."""
+"""mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can
+hold."""
 _ODDS_RANGE = 6.0
 _GAUGE_SPAN_MM = 100.0
 _STEP_MM = 30.0
@@ -129,7 +129,8 @@ class Bank:
 
     @classmethod
     def prior(cls, physics: Physics) -> Bank:
-        """Nothing known but the geometry: the level within the chamber, most likely near the mark."""
+        """Nothing known but the geometry: the level within the chamber, most likely near the
+        mark."""
         geometry, habits = physics.geometry, physics.habits
         span = geometry.highest_safe_mm - geometry.lowest_safe_mm
         mean = [geometry.middle_mm, 1.0, 0.0, 0.0, 0.0] + [0.0] * len(physics.floats)
@@ -176,7 +177,8 @@ class Bank:
         e = math.exp(-t / tau)
         reach = tau * -math.expm1(-t / tau)
         drift = self.physics.gauge.drift_mm_per_sqrt_day if self.physics.gauge else 0.0
-        # moments of an OU process and its integral (Gillespie, Phys. Rev. E 54 (1996) 2084; from memory)
+        # moments of an OU process and its integral (Gillespie, Phys. Rev. E 54 (1996) 2084; from
+        # memory)
         if t / tau < 0.02:
             vii = 2.0 / 3.0 * t**3 / tau * (1.0 - 0.75 * t / tau)
         else:
@@ -256,12 +258,12 @@ class Bank:
         self._split()
 
     def _split(self) -> None:
-        """Cuts every member whose level is vague into narrow ones (Gaussian sum, Alspach and Sorenson,
-        IEEE Trans. Autom. Control 17 (1972) 439; from memory).
+        """Cuts every member whose level is vague into narrow ones (Gaussian sum, Alspach and
+        Sorenson, IEEE Trans. Autom. Control 17 (1972) 439; from memory).
 
-        A float that is closed cuts a distribution off on one side. Of a wide Gaussian that leaves nothing
-        like a Gaussian, and cutting it again and again would count the same evidence each time.
-        """
+        A float that is closed cuts a distribution off on one side. Of a wide Gaussian that leaves
+        nothing like a Gaussian, and cutting it again and again would count the same evidence each
+        time."""
         members: list[Gaussian] = []
         kinds: list[Kind] = []
         weights: list[float] = []
@@ -318,7 +320,8 @@ class Bank:
             g.P[D][D] += _RATE_BREAK**2
 
     def rescale_rate(self, factor: float) -> None:
-        """The shape is now 1/`factor` of what it was: the ratio changes so that the rate does not."""
+        """The shape is now 1/`factor` of what it was: the ratio changes so that the rate does
+        not."""
         for g in self.members:
             g.scale(M, factor)
             g.scale(D, factor)
@@ -396,7 +399,8 @@ class Bank:
     def _weigh(
         self, sensor: int, found: list[_Update], log_unexplained: float
     ) -> tuple[float, bool]:
-        """Mixes "the sensor is well" with "it is at fault and says nothing"; collapses to moments."""
+        """Mixes "the sensor is well" with "it is at fault and says nothing"; collapses to
+        moments."""
         unexplained = math.exp(log_unexplained)
         fault = 1.0 / (1.0 + math.exp(-self.odds[sensor]))
         mean_z = sum(math.exp(w) * u.z for w, u in zip(self.weights, found, strict=True))
@@ -429,7 +433,8 @@ class Bank:
         return total, surprising
 
     def _normal(self, logs: list[float]) -> list[float]:
-        """Weights that sum to one, with no kind ever lost for good: the season may turn, the pump be cleaned."""
+        """Weights that sum to one, with no kind ever lost for good: the season may turn, the pump
+        be cleaned."""
         total = _log_total(logs)
         logs = [value - total for value in logs]
         sums: dict[Kind, float] = {}
@@ -459,8 +464,9 @@ class _Update(NamedTuple):
 
 
 def _unexplained(told: FloatTold) -> float:
-    """ln probability of a slice's share from a float that says nothing about the level, on the scale
-    on which the best possible level gives 0: stuck either way, or, seldom, anything between."""
+    """ln probability of a slice's share from a float that says nothing about the level, on the
+    scale on which the best possible level gives 0: stuck either way, or, seldom, anything
+    between."""
     return math.log(0.5) if told.told.share in (0.0, 1.0) else math.log(0.05)
 
 
@@ -468,9 +474,9 @@ def _pull(odds: float, base: float) -> float:
     return max(base, min(_ODDS_RANGE, odds))
 
 
-def _cross(P: list[list[float]], i: int, j: int, q: float) -> None:  # noqa: N803
-    P[i][j] += q
-    P[j][i] += q
+def _cross(rows: list[list[float]], i: int, j: int, q: float) -> None:
+    rows[i][j] += q
+    rows[j][i] += q
 
 
 def _log_total(logs: list[float]) -> float:

@@ -15,12 +15,14 @@ class Share:
     share: float
     """0 … 1, the part of the looks that found it closed (water at or above it)."""
     looks: int
-    """How often it was looked at. How many of these count as independent follows from the ripple."""
+    """How often it was looked at. How many of these count as independent follows from the
+    ripple."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """One reading of the level gauge, mm relative to the fill mark. Only readings that passed quality."""
+    """One reading of the level gauge, mm relative to the fill mark. Only readings that passed
+    quality."""
 
     t_ms: int
     mm: float
@@ -30,9 +32,9 @@ class Gauge:
 class Pour:
     """Water that was put in.
 
-    `ml` is None when the keeper filled up without measuring; then `to_mark` must be true. Both together
-    (1.2 L poured, and that brought it to the mark) say most. The same pour told twice counts once.
-    """
+    `ml` is None when the keeper filled up without measuring; then `to_mark` must be true. Both
+    together (1.2 L poured, and that brought it to the mark) say most. The same pour told twice
+    counts once."""
 
     t_ms: int
     ml: float | None
@@ -45,8 +47,8 @@ class Pour:
 
 @dataclass(frozen=True, slots=True)
 class WaterChange:
-    """A time in which the level means nothing, and after which it starts anew. `t1_ms` None: still going;
-    the same `t0_ms` again, with an end, closes it."""
+    """A time in which the level means nothing, and after which it starts anew. `t1_ms` None: still
+    going; the same `t0_ms` again, with an end, closes it."""
 
     t0_ms: int
     t1_ms: int | None
@@ -54,7 +56,8 @@ class WaterChange:
 
 @dataclass(frozen=True, slots=True)
 class PumpStopped:
-    """A time in which what drains back stands in the chamber: no pour, no evaporation. `t1_ms` as above."""
+    """A time in which what drains back stands in the chamber: no pour, no evaporation. `t1_ms` as
+    above."""
 
     t0_ms: int
     t1_ms: int | None
@@ -67,7 +70,8 @@ class Expect:
     t_ms: int
     ml_per_h: float
     rel_sd: float
-    """Relative standard uncertainty of the amount, one number for the tank rather than for the moment."""
+    """Relative standard uncertainty of the amount, one number for the tank rather than for the
+    moment."""
 
 
 Evidence = Share | Gauge | Pour | WaterChange | PumpStopped | Expect

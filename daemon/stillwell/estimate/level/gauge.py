@@ -1,4 +1,5 @@
-"""A slice of gauge readings as one observation: robust against outliers, honest about quantisation."""
+"""A slice of gauge readings as one observation: robust against outliers, honest about
+quantisation."""
 
 from __future__ import annotations
 
@@ -9,8 +10,8 @@ from dataclasses import dataclass
 from stillwell.estimate.level.geometry import GaugeSpec
 
 _FULL, _NONE = 2.5, 5.0
-"""Residuals up to the first, in standard deviations, count in full, beyond the second not at all: Hampel's
-redescending weights (Hampel 1974, JASA 69:383), over 98 % efficient at the normal."""
+"""Residuals up to the first, in standard deviations, count in full, beyond the second not at all:
+Hampel's redescending weights (Hampel 1974, JASA 69:383), over 98 % efficient at the normal."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,12 +45,11 @@ class Gaussian:
         return mean, variance, gain
 
     def revise(self, gain: list[float], variance: float, shift: float, kept: float) -> None:
-        """Moves the distribution so that a scalar with this prior `variance` and covariance `gain` has
-        its mean moved by `shift` and its variance changed to `kept`.
+        """Moves the distribution so that a scalar with this prior `variance` and covariance `gain`
+        has its mean moved by `shift` and its variance changed to `kept`.
 
-        With ``kept = v r / (v + r)`` this is the Kalman update; with moments from a quadrature it is
-        assumed-density filtering.
-        """
+        With ``kept = v r / (v + r)`` this is the Kalman update; with moments from a quadrature it
+        is assumed-density filtering."""
         scale = shift / variance
         shrink = (variance - kept) / (variance * variance)
         x = self.x

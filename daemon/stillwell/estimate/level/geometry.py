@@ -8,7 +8,8 @@ from dataclasses import dataclass
 @dataclass(frozen=True, slots=True)
 class Geometry:
     """The return chamber. Heights in mm relative to the fill mark, all uncertainties one standard
-    deviation (a "± 5 %" that a keeper gives is taken as that: nobody measures a chamber at 95 %)."""
+    deviation (a "± 5 %" that a keeper gives is taken as that: nobody measures a chamber
+    to a confidence level)."""
 
     area_mm2: float
     area_rel_sd: float = 0.05

@@ -1,8 +1,7 @@
 """What the estimator remembers: evidence condensed into slices of a few minutes, pours and pauses.
 
-Everything that the estimator says is a function of this ledger, so that a pour entered hours late gives
-the same numbers as one entered at once, and a restart changes nothing.
-"""
+Everything that the estimator says is a function of this ledger, so that a pour entered hours late
+gives the same numbers as one entered at once, and a restart changes nothing."""
 
 from __future__ import annotations
 
@@ -155,9 +154,8 @@ def placed(
 ) -> list[Pour]:
     """Noted pours moved to where the level shows that they happened.
 
-    A keeper writes down a pour minutes before or after it. Within `reach` slices of the noted time the
-    largest rise that fits decides; pours whose rise is not seen stay where they were noted.
-    """
+    A keeper writes down a pour minutes before or after it. Within `reach` slices of the noted time
+    the largest rise that fits decides; pours whose rise is not seen stay where they were noted."""
     out: list[Pour] = []
     for pour in pours:
         home = pour.t_ms // slice_ms
@@ -179,7 +177,8 @@ def placed(
 
 
 def _rise(slices: dict[int, Slice], i: int, expected: float) -> float:
-    """Rise over slice `i` in mm by the gauge; by a float that turned from open to closed, `expected`."""
+    """Rise over slice `i` in mm by the gauge; by a float that turned from open to closed,
+    `expected`."""
     before, after = slices.get(i - 1), slices.get(i + 1)
     if before is None or after is None:
         return 0.0
@@ -201,10 +200,9 @@ def turned(
 ) -> tuple[str, ...]:
     """Names of floats that open when water is poured in, sorted.
 
-    Water poured in can only close a float. One that opens within a slice or two of it, `_TURNED` times more
-    often than it closes, is mounted upside down; `before` are those known so far, and stay until a pour
-    says otherwise.
-    """
+    Water poured in can only close a float. One that opens within a slice or two of it, `_TURNED`
+    times more often than it closes, is mounted upside down; `before` are those known so far, and
+    stay until a pour says otherwise."""
     votes: dict[str, int] = {}
     for pour in pours:
         home = pour.t_ms // slice_ms

@@ -1,4 +1,5 @@
-"""The level estimator's face: evidence in, answers with intervals out. Pure: values in, values out."""
+"""The level estimator's face: evidence in, answers with intervals out. Pure: values in, values
+out."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ import math
 from dataclasses import dataclass, replace
 
 from stillwell.estimate.estimate import Basis, Estimate, NotEnough
-from stillwell.estimate.level.bank import Bank, D, H, M, Physics
+from stillwell.estimate.level.bank import Bank, D, H, K, M, Physics
 from stillwell.estimate.level.evidence import (
     Evidence,
     Expect,
@@ -16,8 +17,9 @@ from stillwell.estimate.level.evidence import (
     Share,
     WaterChange,
 )
+from stillwell.estimate.level.gaussian import Gaussian
 from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
-from stillwell.estimate.level.ledger import OpenSlice, Pause, Slice, placed, state_before, turned
+from stillwell.estimate.level.ledger import OpenSlice, Pause, placed, state_before, turned
 from stillwell.estimate.level.passage import (
     Mark,
     Oddity,
@@ -47,12 +49,14 @@ _WIDEST = 0.6
 _COARSE_MM = 4.0
 """… unless it is also below this many mm of the chamber."""
 _LEARNT = 0.6
-"""Variance that must have gone, by the window's own evidence or later, for a loss to have a basis."""
+"""Variance that must have gone, by the window's own evidence or later, for a loss to have a
+basis."""
 
 
 @dataclass(frozen=True, slots=True)
 class RateView:
-    """The rate now against what the tank did before and against the expected one: what a leak alarm needs.
+    """The rate now against what the tank did before and against the expected one: what a leak alarm
+    needs.
 
     Ratios are to the expected rate (physics' while it is there, else the typical one)."""
 
@@ -113,9 +117,9 @@ class LevelModel:
     def update(self, state: LevelState, evidence: Evidence, now_ms: int) -> LevelState:
         """Takes in one piece of evidence.
 
-        Readings come in the order of time; pours and pauses may come late, as far back as the estimator
-        remembers. What can't be used lands in `state.refused` with a reason; nothing raises.
-        """
+        Readings come in the order of time; pours and pauses may come late, as far back as the
+        estimator remembers. What can't be used lands in `state.refused` with a reason; nothing
+        raises."""
         state = self.tick(state, now_ms)
         if isinstance(evidence, Share):
             return self._share(state, evidence)
@@ -391,9 +395,9 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mL", basis, window)
 
     def expected_loss(self, state: LevelState, t0_ms: int, t1_ms: int) -> tuple[float, float]:
-        """Mean and standard deviation in mL of a window's loss, whether or not that is a basis for a
-        number: for sums over windows and for rules that weigh thin evidence. The window must lie within
-        what is remembered; raises ValueError otherwise."""
+        """Mean and standard deviation in mL of a window's loss, whether or not that is a basis for
+        a number: for sums over windows and for rules that weigh thin evidence. The window must lie
+        within what is remembered; raises ValueError otherwise."""
         why = self._window_refusal(state, t0_ms, t1_ms)
         if why:
             raise ValueError(why)
@@ -434,8 +438,8 @@ class LevelModel:
         """mL of water to the fill mark now; negative when it stands above."""
         passage = self._now(state, self._recent(state))
         per = self.geometry.mm_per_ml
-        level, v_level = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
-        mean, variance = moments(passage.bank, lambda g: _volume(g.x[H], g.P, g.x, per))
+        _level, v_level = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
+        mean, variance = moments(passage.bank, lambda g: _volume(g, per))
         half = _Z * math.sqrt(variance)
         at = (state.now_ms, state.now_ms)
         basis = self._basis(passage.seen)
@@ -444,8 +448,8 @@ class LevelModel:
         return Estimate(-mean, -mean - half, -mean + half, "mL", basis, at)
 
     def hours_to(self, state: LevelState, level_mm: float) -> Estimate | NotEnough:
-        """Hours until the level has fallen to `level_mm` if nobody pours. The interval spans the times
-        at which it will have done so with 2.5 % and 97.5 % probability, at most 60 days."""
+        """Hours until the level has fallen to `level_mm` if nobody pours. The interval spans the
+        times at which it will have done so with 2.5 % and 97.5 % probability, at most 60 days."""
         passage = self._now(state, self._recent(state))
         at = (state.now_ms, state.now_ms)
         basis = self._basis(passage.seen)
@@ -518,9 +522,9 @@ class LevelModel:
     def calibration_worth(
         self, state: LevelState, t0_ms: int, t1_ms: int, ml: float = 1000.0, sd_ml: float = 5.0
     ) -> CalibrationWorth | NotEnough:
-        """What pouring `ml`, measured to `sd_ml`, in the view of the gauge or of two floats would do to
-        the window's interval. Exact for the linear part (pre-posterior analysis): the gain of an
-        observation does not hang on what it will say."""
+        """What pouring `ml`, measured to `sd_ml`, in the view of the gauge or of two floats would
+        do to the window's interval. Exact for the linear part (pre-posterior analysis): the gain of
+        an observation does not hang on what it will say."""
         window = (t0_ms, t1_ms)
         why = self._window_refusal(state, t0_ms, t1_ms)
         if why:
@@ -528,8 +532,9 @@ class LevelModel:
         seen_by = self._rise_variance()
         if seen_by is None:
             return NotEnough(
-                "One float alone can't see how far a pour lifts the water: a calibration pour needs a"
-                " gauge or two floats. Noted pours between two closings of the float need none.",
+                "One float alone can't see how far a pour lifts the water: a calibration pour"
+                " needs a gauge or two floats. Noted pours between two closings of the float"
+                " need none.",
                 window,
             )
         passage = self._now(state, window)
@@ -594,7 +599,10 @@ class LevelModel:
             return "There is no float and no gauge."
         if seen.distrusted:
             names = " and ".join(sorted(seen.distrusted))
-            return f"{names} contradicts the pours or the other sensors: stuck, or mounted upside down?"
+            return (
+                f"{names} contradicts the pours or the other sensors: stuck, or mounted upside"
+                " down?"
+            )
         if not seen.gauge and not seen.intervals:
             if seen.paused:
                 return (
@@ -603,23 +611,17 @@ class LevelModel:
             return "No level sensor was heard."
         if not seen.gauge and not any(seen.partly.values()):
             return (
-                "No float changed, so that the level may have been anywhere between the nearest ones"
-                " that did."
+                "No float changed, so that the level may have been anywhere between the nearest"
+                " ones that did."
             )
         return "The evidence leaves too wide a range."
 
 
-def _volume(
-    h: float,
-    P: list[list[float]],
-    x: list[float],
-    per: float,  # noqa: N803
-) -> tuple[float, float]:
+def _volume(g: Gaussian, per: float) -> tuple[float, float]:
     """Mean and variance of H / (mm per mL (1 + K))."""
-    k = 3
-    scale = 1.0 + x[k]
-    v = h / scale
-    variance = (P[H][H] - 2 * v * P[H][k] + v * v * P[k][k]) / scale**2
+    scale = 1.0 + g.x[K]
+    v = g.x[H] / scale
+    variance = (g.P[H][H] - 2 * v * g.P[H][K] + v * v * g.P[K][K]) / scale**2
     return v / per, max(0.0, variance) / per**2
 
 

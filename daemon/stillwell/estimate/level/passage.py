@@ -1,10 +1,9 @@
 """One passage through the ledger: from a mark forward in time, event by event.
 
-What the ledger does not say, the passage works out: pours that nobody noted, noted pours that the level
-did not see, sensors at fault, a sudden change of the rate. A slice that a trusted sensor makes surprising
-is weighed together with the next one under each explanation, and the most probable explanation is taken;
-until the next slice is there, the surprising one is left out.
-"""
+What the ledger does not say, the passage works out: pours that nobody noted, noted pours that the
+level did not see, sensors at fault, a sudden change of the rate. A slice that a trusted sensor
+makes surprising is weighed together with the next one under each explanation, and the most probable
+explanation is taken; until the next slice is there, the surprising one is left out."""
 
 from __future__ import annotations
 
@@ -430,7 +429,8 @@ class Passage:
         return None
 
     def _muted(self, piece: Slice) -> bool:
-        """Whether the level of this slice is mixed: something was poured in it, or it lies in a pause."""
+        """Whether the level of this slice is mixed: something was poured in it, or it lies in a
+        pause."""
         if piece.index in self._poured:
             return True
         begin = piece.index * self._slice_ms
@@ -506,9 +506,8 @@ def moments(bank: Bank, of: Moments) -> tuple[float, float]:
 def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
     """The loss in mL from the counted mm (last coordinate): A / (mm per mL · (1 + K)).
 
-    With `shrunk_area`, the variance (of relative area) of one more observation of K: what a calibration
-    pour would leave.
-    """
+    With `shrunk_area`, the variance (of relative area) of one more observation of K: what a
+    calibration pour would leave."""
     per = physics.geometry.mm_per_ml
 
     def of(g: Gaussian) -> tuple[float, float]:

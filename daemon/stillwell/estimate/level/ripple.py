@@ -1,18 +1,18 @@
 """How the share of time during which a float is closed tells the level: the surface ripples.
 
-The ripple is taken as an Ornstein–Uhlenbeck process (Gaussian, standard deviation s, forgetting time tau).
-The float closes when the surface passes its upper threshold upward and opens when it passes the lower one
-downward, the differential d apart. The mean times from one threshold to the other follow from the
-first-passage formula of that process (Siegert, Phys. Rev. 81 (1951) 617; from memory)::
+The ripple is taken as an Ornstein–Uhlenbeck process (Gaussian, standard deviation s, forgetting
+time tau). The float closes when the surface passes its upper threshold upward and opens when it
+passes the lower one downward, the differential d apart. The mean times from one threshold to the
+other follow from the first-passage formula of that process (Siegert, Phys. Rev. 81 (1951) 617; from
+memory)::
 
     closed  T1 = tau sqrt(2 pi) ∫ (1 - Phi(u)) exp(u²/2) du     over u = lower/s … upper/s
-    open    T0 = tau sqrt(2 pi) ∫      Phi(u)  exp(u²/2) du     (thresholds relative to the mean level)
+    open    T0 = tau sqrt(2 pi) ∫      Phi(u)  exp(u²/2) du     (thresholds from the mean level)
 
 and a renewal argument gives the long-run share closed, T1 / (T0 + T1). For d → 0 it tends to
-Phi((level - height) / s). The rate at which the float forgets which state it was in is 1/T0 + 1/T1: where
-the differential is large against the ripple it never does within a slice, and the share of a slice then
-hangs on the state before it. Both regimes and all between are one formula here.
-"""
+Phi((level - height) / s). The rate at which the float forgets which state it was in is 1/T0 + 1/T1:
+where the differential is large against the ripple it never does within a slice, and the share of a
+slice then hangs on the state before it. Both regimes and all between are one formula here."""
 
 from __future__ import annotations
 
@@ -40,7 +40,8 @@ def log_upper(u: float) -> float:
 
 
 def _log_integrals(low: float, high: float) -> tuple[float, float]:
-    """ln of ∫ (1-Phi) exp(u²/2) du and of ∫ Phi exp(u²/2) du over [low, high], by Simpson's rule."""
+    """ln of ∫ (1-Phi) exp(u²/2) du and of ∫ Phi exp(u²/2) du over [low, high], by Simpson's
+    rule."""
     n = 2 * max(8, math.ceil((high - low) / 0.1))
     width = (high - low) / n
     closed: list[float] = []
@@ -71,7 +72,8 @@ class Told:
 
 
 class Occupancy:
-    """The law of a float's share closed, as a function of w = (level - middle of the thresholds) / ripple."""
+    """The law of a float's share closed, as a function of w = (level - middle of the thresholds) /
+    ripple."""
 
     def __init__(self, differential_mm: float, ripple_mm: float, tau_s: float) -> None:
         half = 0.5 * differential_mm / ripple_mm
@@ -103,12 +105,13 @@ class Occupancy:
     def log_likelihood(self, w: float, told: Told) -> float:
         """Log-likelihood of a slice's share at w, up to a constant: 0 where it is as expected.
 
-        Quasi-binomial with the number of effectively independent looks: exp(-n KL(share || expected)).
-        """
+        Quasi-binomial with the number of effectively independent looks: exp(-n KL(share ||
+        expected))."""
         return self.log_likelihoods(w, 0.0, 0, told)[0]
 
     def log_likelihoods(self, low: float, step: float, n: int, told: Told) -> list[float]:
-        """The same at low, low + step … low + n step. One loop: this is where the filter's time goes."""
+        """The same at low, low + step … low + n step. One loop: this is where the filter's time
+        goes."""
         lc, lo, forget = self._log_closed, self._log_open, self._forget
         s, seconds, looks = told.share, told.seconds, told.looks
         before = told.before if forget[0] < _INSTANT else None
@@ -153,8 +156,8 @@ class Occupancy:
 
 @lru_cache(maxsize=512)
 def _curve(law: Occupancy, told: Told) -> list[float]:
-    """The log-likelihood of a share of 0 or 1 over the whole reach: few such slices differ, and most slices
-    are such."""
+    """The log-likelihood of a share of 0 or 1 over the whole reach: few such slices differ, and
+    most slices are such."""
     return law.log_likelihoods(-_REACH, _STEP, _COUNT - 1, told)
 
 
@@ -190,7 +193,8 @@ def occupancy(differential_mm: float, ripple_mm: float, tau_s: float) -> Occupan
 
 @lru_cache(maxsize=2048)
 def peak(law: Occupancy, told: Told) -> tuple[float, float]:
-    """Where the likelihood of an in-between share is largest, and its width there (standard deviation)."""
+    """Where the likelihood of an in-between share is largest, and its width there (standard
+    deviation)."""
     coarse = law.log_likelihoods(-10.0, 0.25, 80, told)
     best = -10.0 + 0.25 * max(range(81), key=coarse.__getitem__)
     low, high = best - 0.25, best + 0.25
@@ -222,9 +226,8 @@ def posterior_moments(
     Exact for any shape; no mode is assumed.
 
     Returns:
-        (probability of the slice relative to the best possible level, the same had the best possible level
-        been foretold, posterior mean, posterior variance).
-    """
+        (probability of the slice relative to the best possible level, the same had the best
+        possible level been foretold, posterior mean, posterior variance)."""
     sd = math.sqrt(variance)
     best = 1.0
     curve: list[float] = []

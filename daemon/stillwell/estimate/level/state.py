@@ -25,7 +25,8 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class LevelState:
-    """Bounded: slices, pours and pauses of the last `remember_days`, a mark every few hours of them."""
+    """Bounded: slices, pours and pauses of the last `remember_days`, a mark every few hours of
+    them."""
 
     now_ms: int
     open: OpenSlice | None = None
