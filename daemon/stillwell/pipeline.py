@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Protocol
 
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
-from stillwell.alarm.finding import Finding
 from stillwell.alarm.watch import Watch
+from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, Transition
-from stillwell.ports import Command, Published, Reply, Request
+from stillwell.observing import Observer, Observing
+from stillwell.ports import Command, Reply, Request
 from stillwell.quality.judge import Judge
-from stillwell.reading import Moment, Reading
+from stillwell.reading import Moment
 from stillwell.store import Store
 
 log = logging.getLogger(__name__)
@@ -25,18 +25,12 @@ log = logging.getLogger(__name__)
 STEP_WORTH_TELLING_MS = 120_000
 """A trusted clock that is stepped by less than this is nobody's business."""
 
+HOUSE_EVERY_MS = 3_600_000
+SLICE_EVERY_MS = 5_000
+"""How often the store's house is kept, and how soon the next slice follows when there is more."""
+
 STEP_TOLD_FOR_MS = 15 * 60_000
 """How long the alarm about a stepped clock stands: there is nothing to mend, only to know."""
-
-
-class Observer(Protocol):
-    """Something that learns from readings and has findings: an estimator with its rules."""
-
-    def see(self, reading: Reading) -> Iterable[Finding]: ...
-
-    def tick(self, now: Moment) -> Iterable[Finding]: ...
-
-    def estimates(self, now: Moment) -> Iterable[Published]: ...
 
 
 class Pipeline:
@@ -49,6 +43,7 @@ class Pipeline:
         observers: estimators that watch along.
         told: is handed each transition after it has been kept (the demo's console, a replay's
         output).
+        keep_raw_s: how long single readings are kept.
     """
 
     def __init__(
@@ -59,17 +54,20 @@ class Pipeline:
         *,
         observers: Sequence[Observer] = (),
         told: Callable[[Transition], None] | None = None,
+        keep_raw_s: float = 90 * 86_400.0,
     ) -> None:
         self.store = store
         self.watch = watch
         self._judges = judges
-        self._observers = tuple(observers)
+        self._observing = Observing(observers, store)
         self._told = told
         self._boot_id = ""
         self._face = Clockface(0, False)
         self._epoch = 0
         self._stepped_at_ms: int | None = None
         self._store_well: bool | None = None  # not known before the first tick
+        self._keep_raw_ms = round(keep_raw_s * 1000)
+        self._house_ms = 0
         self.readings_taken = 0
 
     # -- time
@@ -88,6 +86,7 @@ class Pipeline:
         now = self.moment(mono_ms)
         self._keep(self.watch.restore(self.store.latest_transitions(), now))
         self._find(_clock_finding(False, "Started afresh."), mono_ms)
+        self._observing.resume()
 
     def moment(self, mono_ms: int) -> Moment:
         return Moment(mono_ms, mono_ms + self._face.offset_ms, self._epoch)
@@ -136,23 +135,24 @@ class Pipeline:
             transitions = see(reading, moment)
             if transitions:
                 self._keep(transitions)
-        for observer in self._observers:
-            for reading in readings:
-                for finding in observer.see(reading):
-                    self._keep(self.watch.find(finding, moment))
+        for finding in self._observing.see(readings):
+            self._keep(self.watch.find(finding, moment))
 
     def tick(self, mono_ms: int) -> None:
         """Once a second: delays that run out, silence, shelves that end, commits that are due."""
         now = self.moment(mono_ms)
         self._keep(self.watch.tick(now))
-        for observer in self._observers:
-            for finding in observer.tick(now):
-                self._keep(self.watch.find(finding, now))
-            published = list(observer.estimates(now))
-            if published:
-                self.store.put_estimates(published)
+        for finding in self._observing.tick(now):
+            self._keep(self.watch.find(finding, now))
         self.store.tick(mono_ms)
+        self._keep_house(mono_ms)
         self._watch_store(mono_ms)
+
+    def _keep_house(self, mono_ms: int) -> None:
+        """Rolls up and drops old readings, a small slice at a time, so that nobody waits for it."""
+        if mono_ms >= self._house_ms and self.store.trouble is None:
+            more = self.store.keep_house(self._keep_raw_ms).more
+            self._house_ms = mono_ms + (SLICE_EVERY_MS if more else HOUSE_EVERY_MS)
 
     # -- events
     # -------------------------------------------------------------------------------------
@@ -198,6 +198,7 @@ class Pipeline:
 
     def end(self) -> None:
         """Writes what is still in memory and lets go of the store."""
+        self._observing.save()
         self.store.commit()
         self.store.close()
 

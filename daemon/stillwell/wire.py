@@ -200,7 +200,13 @@ def pipeline(
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, review_plan(settings).to_json())
-    return Pipeline(store, Watch(watch_plan(settings)), judges(settings), told=told)
+    return Pipeline(
+        store,
+        Watch(watch_plan(settings)),
+        judges(settings),
+        told=told,
+        keep_raw_s=settings.store.keep_raw,
+    )
 
 
 def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> list[SinkDelivery]:

@@ -16,7 +16,7 @@ DRIVERS = ROOT / "drivers"
 TIERS: tuple[frozenset[str], ...] = (
     frozenset({"reading"}),
     frozenset({"notice"}),
-    frozenset({"ports", "units"}),
+    frozenset({"ports", "units", "finding", "entry"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),

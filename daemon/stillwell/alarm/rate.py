@@ -15,7 +15,7 @@ import math
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 STRETCH_MS = 300_000
 """Readings are averaged over five minutes."""
@@ -97,10 +97,11 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
     n = len(points)
     if n < LEAST_STRETCHES:
         return None
-    slopes = sorted(
+    slopes = [
         (later - value) / (later_ms - ms)
         for (ms, value), (later_ms, later) in combinations(points, 2)
-    )
+    ]
+    slopes.sort()
     middle = _median(slopes)
     spread = _Z_95 * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
     outside = max(0, int((len(slopes) - spread) / 2))
@@ -108,7 +109,7 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
     low = min(slopes[outside], middle - step)
     high = max(slopes[-1 - outside], middle + step)
     newest_ms = points[-1][0]
-    level = _median(sorted(value + middle * (newest_ms - ms) for ms, value in points))
+    level = _median(sorted([value + middle * (newest_ms - ms) for ms, value in points]))
     certain = math.copysign(max(0.0, abs(middle) - step), middle)
     hour = 3_600_000
     return Slope(
@@ -120,6 +121,16 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
         first_ms=points[0][0],
         turned_ms=_turn(points, middle),
     )
+
+
+def steepest(points: Sequence[tuple[int, float]]) -> float:
+    """Returns the size of the steepest step from one stretch to the next, in units an hour.
+
+    No slope of these points is steeper: that between any two of them is a mean of the steps between.
+    Costs a tenth of `slope`, and tells most of the time that it need not be worked out.
+    """
+    steps = [abs(later - value) / (later_ms - ms) for (ms, value), (later_ms, later) in pairwise(points)]
+    return max(steps, default=0.0) * 3_600_000
 
 
 def trend(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:

@@ -27,13 +27,21 @@ from stillwell.alarm import shelving
 from stillwell.alarm.agreement import Agreement
 from stillwell.alarm.band import Band, BandState
 from stillwell.alarm.discrepancy import Discrepancy
-from stillwell.alarm.finding import Finding
 from stillwell.alarm.limit import CLEAR, Limit, LimitState, judge
 from stillwell.alarm.missing import NONE, ChannelWatch, Trouble, Worth, watch_over, worth
 from stillwell.alarm.missing import Kind as TroubleKind
 from stillwell.alarm.notices import notices
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.rate import LATELY, STRETCH_MS, Slope, Trail, slope, together, trend
+from stillwell.alarm.rate import (
+    LATELY,
+    STRETCH_MS,
+    Slope,
+    Trail,
+    slope,
+    steepest,
+    together,
+    trend,
+)
 from stillwell.alarm.state import (
     UNANSWERED,
     URGENCY,
@@ -46,6 +54,7 @@ from stillwell.alarm.state import (
 )
 from stillwell.alarm.suppression import Relations
 from stillwell.alarm.wording import Sightings, Wording
+from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Command, Reply, Request
 from stillwell.reading import Flag, Moment, Reading
@@ -68,6 +77,7 @@ class _Channel:
     """What is known of a channel now. Mutable, for the hot path's sake."""
 
     __slots__ = (
+        "_slope",
         "agreements",
         "answered_ms",
         "averaged",
@@ -78,11 +88,12 @@ class _Channel:
         "floor",
         "gap_ms",
         "good",
+        "lately",
         "priority",
         "raced",
         "seen",
-        "slope",
         "states",
+        "steepest",
         "stuck",
         "stuck_at",
         "trail",
@@ -115,7 +126,24 @@ class _Channel:
         self.raced = False
         """Whether a rate limit asks for its slope after every stretch."""
         self.trail = Trail()
-        self.slope: Slope | None = None
+        self.lately: tuple[tuple[int, float], ...] = ()
+        """The stretches that a rate limit looks at."""
+        self.steepest = 0.0
+        """See `rate.steepest`; of `lately`."""
+        self._slope: Slope | None = None
+
+    def look_lately(self) -> None:
+        """Takes the trail as it is now for what a rate limit looks at."""
+        self.lately = tuple(self.trail.points)[-LATELY:]
+        self.steepest = steepest(self.lately)
+        self._slope = None
+
+    def slope(self) -> Slope | None:
+        """The slope of `lately`, worked out when somebody asks: most of the time nobody needs
+        to."""
+        if self._slope is None:
+            self._slope = slope(self.lately, self.watch.step)
+        return self._slope
 
     def last_good(self) -> Moment | None:
         if self.good is not None and self.good.mono_ms > self.seen.mono_ms:
@@ -140,7 +168,16 @@ class _Band:
         return bands.median([c.value for c in self.channels if c.shows(now)])
 
     def slope(self, now: Moment) -> Slope | None:
-        return together(c.slope for c in self.channels if c.slope is not None and c.shows(now))
+        slopes = [c.slope() for c in self.channels if c.shows(now)]
+        return together(s for s in slopes if s is not None)
+
+    def gentle(self) -> bool:
+        """Whether no slope of its channels can be beyond the limit on its rate, or move anything
+        that is being counted there."""
+        limit = self.limits.rate
+        return limit is None or (
+            self.state.rate.quiet and all(c.steepest < limit.at for c in self.channels)
+        )
 
     def seen(self) -> Moment | None:
         """When the newest reading came that could move it."""
@@ -292,7 +329,8 @@ class Watch:
         self._begin(now)
         out: list[Transition] = []
         for channel in self._channels.values():
-            out += self._look_for_trouble(channel, now)
+            if channel.trouble is not NONE or not channel.shows(now):
+                out += self._look_for_trouble(channel, now)
         for band in self._bands:
             out += self._look_for_sight(band, now)
         out += self._end_shelves(now)
@@ -545,10 +583,10 @@ class Watch:
         if not channel.trail.close(now.mono_ms):
             return _NOTHING
         if channel.raced:
-            channel.slope = slope(tuple(channel.trail.points)[-LATELY:], channel.watch.step)
+            channel.look_lately()
         out: list[Transition] = []
         for band in channel.bands:
-            if band.limits.rate is None:
+            if band.gentle():
                 continue
             was = band.state
             band.state = bands.judge_slope(band.limits, was, band.slope(now), now)
@@ -647,7 +685,7 @@ class Watch:
                 return []
             channel.stuck = True
             channel.trail.clear()
-            channel.slope = None
+            channel.look_lately()
             message = self._words.stuck(channel.watch, value, None, now)
             return self._set(alarm, True, channel.priority, message, now, now)
         if not channel.stuck or kind is not Worth.GOOD or value is None:

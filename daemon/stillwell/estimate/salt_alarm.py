@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import erf, exp, pi, sqrt
 
-from stillwell.alarm.finding import Finding
 from stillwell.estimate.salt import (
     Check,
     SaltState,
@@ -17,6 +16,7 @@ from stillwell.estimate.salt import (
     surprise,
     unnoted_estimate,
 )
+from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 
 CAUTION = (

@@ -5,10 +5,10 @@
 process.
 """
 
+from stillwell.entry import STRUCK, Entry
 from stillwell.store.backlog import DeadLetter
 from stillwell.store.errors import NotRunning, StoreBusy, StoreError, StoreMissing, StoreTooNew
 from stillwell.store.export import Written, export_csv, export_parquet, export_trace
-from stillwell.store.journal import STRUCK, Entry
 from stillwell.store.lock import is_held
 from stillwell.store.reader import Channel, Cursor, StoreReader, TenMinutes
 from stillwell.store.requests import ask, await_reply, note, revive

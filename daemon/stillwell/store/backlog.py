@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
+from stillwell.entry import Entry
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Reply, Stream
 from stillwell.reading import Reading
-from stillwell.store.journal import Entry
 
 T = TypeVar("T")
 

@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from stillwell.entry import STRUCK, Entry
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
@@ -19,7 +20,6 @@ from stillwell.store import find, retention, rows
 from stillwell.store.backlog import DeadLetter
 from stillwell.store.connect import connect_reader, in_words
 from stillwell.store.errors import StoreError
-from stillwell.store.journal import STRUCK, Entry
 
 ALWAYS = -(1 << 53)
 """A start before everything."""

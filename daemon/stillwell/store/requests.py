@@ -17,11 +17,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from stillwell.entry import Entry
 from stillwell.ports import Command, Reply, Request
 from stillwell.store import rows
 from stillwell.store.connect import in_words
 from stillwell.store.errors import NotRunning, StoreError, StoreMissing
-from stillwell.store.journal import Entry
 from stillwell.store.lock import is_held
 from stillwell.store.migrate import migrations, version
 

@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from stillwell.entry import Entry
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store.blocks import ReadingRow
-from stillwell.store.journal import Entry
 
 FLAGS: dict[int, Flag] = {int(flag): flag for flag in Flag}
 

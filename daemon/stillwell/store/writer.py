@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from stillwell.entry import Entry
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
 from stillwell.reading import Moment, Reading
@@ -44,7 +45,6 @@ from stillwell.store.connect import (
     is_disk,
 )
 from stillwell.store.errors import StoreBusy, StoreError, StoreMissing, StoreTooNew
-from stillwell.store.journal import Entry
 from stillwell.store.lock import WriterLock
 from stillwell.store.migrate import migrate
 from stillwell.store.tail import Shared, Tail
@@ -487,6 +487,22 @@ class Store:
         """Keeps a journal entry, at once."""
         self._backlog.journal.append(entry if entry.key else replace(entry, key=uuid.uuid4().hex))
         self._commit_at_once()
+
+    def described(self, key: str) -> str | None:
+        """What `describe` has kept under `key`, also what is not on disk yet."""
+        waiting = self._backlog.meta.get(key)
+        if waiting is not None or self._db is None:
+            return waiting
+        try:
+            found = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        except sqlite3.Error:
+            return None
+        return None if found is None else str(found[0])
+
+    def entry(self, entry_id: int) -> Entry | None:
+        """One journal entry."""
+        found = self.journal_after(entry_id - 1)
+        return found[0] if found and found[0].id == entry_id else None
 
     def journal_after(self, entry_id: int) -> list[Entry]:
         """Entries with ids above `entry_id`, those that other processes wrote included."""

@@ -1,4 +1,4 @@
-"""The keeper's entries, as the store keeps them."""
+"""The noun of the journal: what the keeper did or measured by hand."""
 
 from __future__ import annotations
 

@@ -1,0 +1,145 @@
+"""Estimators beside the watch: they see every reading and journal entry, have findings, publish
+numbers, and survive a restart.
+
+What an estimator knows is kept in the store together with the number of the last reading that it
+has seen. After a restart it is given that state and then the readings kept since, so that a run in
+two halves knows the same as one in one go.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable, Sequence
+from typing import Protocol
+
+from stillwell.entry import Entry
+from stillwell.finding import Finding
+from stillwell.ports import Published, Stream
+from stillwell.reading import Moment, Reading
+from stillwell.store import Store
+
+log = logging.getLogger(__name__)
+
+SAVE_EVERY_MS = 30 * 60_000
+"""How often states are written: a memory card wears by writes, and readings can be seen again."""
+
+_PAGE = 5_000
+
+
+class Observer(Protocol):
+    """An estimator with its rules. Deterministic: no clock, no I/O."""
+
+    name: str
+    """Under which its state is kept."""
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Takes one judged reading."""
+        ...
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """Takes a journal entry; `struck` is the earlier one that it strikes out."""
+        ...
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """Called about once a second. On its first call after a start an observer says of each of
+        its alarms how it stands, so that none is left over from the last run."""
+        ...
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """What is worth publishing now; called after each `tick`, mostly returns nothing."""
+        ...
+
+    def state(self) -> str:
+        """All that it knows, as text."""
+        ...
+
+    def restore(self, state: str) -> None:
+        """The inverse. Raises ValueError for a state that it can't use: it then starts anew."""
+        ...
+
+
+class Observing:
+    """The observers of one pipeline, and their place in the store."""
+
+    def __init__(self, observers: Sequence[Observer], store: Store) -> None:
+        self._observers = tuple(observers)
+        self._store = store
+        self._entry = 0
+        self._saved_ms: int | None = None
+
+    def resume(self) -> None:
+        """Gives each observer its state of the last run and the readings kept since."""
+        for observer in self._observers:
+            after, entry = self._restored(observer)
+            self._entry = max(self._entry, entry)
+            self._catch_up(observer, after)
+
+    def _restored(self, observer: Observer) -> tuple[int, int]:
+        kept = self._store.described(_key(observer))
+        if kept is None:
+            return self._store.tail.newest(Stream.READINGS), 0
+        try:
+            saved = json.loads(kept)
+            observer.restore(saved["state"])
+            return int(saved["reading"]), int(saved["entry"])
+        except (ValueError, KeyError, TypeError) as error:
+            log.warning("%s starts anew: its state can't be used (%s)", observer.name, error)
+            return self._store.tail.newest(Stream.READINGS), 0
+
+    def _catch_up(self, observer: Observer, after: int) -> None:
+        """Findings about the past are for nobody; the next tick says how things stand."""
+        while rows := self._store.tail.rows(Stream.READINGS, after, _PAGE):
+            for row in rows:
+                assert isinstance(row.body, Reading)
+                observer.see(row.body)
+            after = rows[-1].seq
+
+    def see(self, readings: Sequence[Reading]) -> list[Finding]:
+        """What the observers find in new readings."""
+        if not self._observers:
+            return []
+        return [
+            finding
+            for observer in self._observers
+            for reading in readings
+            for finding in observer.see(reading)
+        ]
+
+    def tick(self, now: Moment) -> list[Finding]:
+        """What they find in the journal and in the passing of time; publishes their estimates and
+        keeps their states now and then."""
+        if not self._observers:
+            return []
+        found = [finding for entry in self._new_entries() for finding in self._note(entry)]
+        for observer in self._observers:
+            found.extend(observer.tick(now))
+            published = list(observer.estimates(now))
+            if published:
+                self._store.put_estimates(published)
+        if self._saved_ms is None or now.mono_ms - self._saved_ms >= SAVE_EVERY_MS:
+            if self._saved_ms is not None:
+                self.save()
+            self._saved_ms = now.mono_ms
+        return found
+
+    def _new_entries(self) -> list[Entry]:
+        entries = self._store.journal_after(self._entry)
+        if entries:
+            self._entry = entries[-1].id
+        return entries
+
+    def _note(self, entry: Entry) -> list[Finding]:
+        struck = self._store.entry(entry.strikes) if entry.strikes is not None else None
+        return [f for observer in self._observers for f in observer.note(entry, struck)]
+
+    def save(self) -> None:
+        """Keeps every state with the open batch."""
+        newest = self._store.tail.newest(Stream.READINGS, committed_only=False)
+        for observer in self._observers:
+            saved = {"reading": newest, "entry": self._entry, "state": observer.state()}
+            self._store.describe(_key(observer), json.dumps(saved))
+
+
+def _key(observer: Observer) -> str:
+    return f"observer {observer.name}"
