@@ -16,8 +16,8 @@ from stillwell.store import StoreError, StoreReader
 
 ROOM_TO_FIX = 64 << 20
 ROOM_TO_NOTE = 256 << 20
-"""Bytes free. A year of a small tank takes about 200 MB at one reading in 30 s a channel; under 64
-MiB the system itself begins to fail."""
+"""Bytes free. Ninety days of seven channels, read every 30 s, take about 50 MB (`stillwell simulate
+--days 2` makes one); under 64 MiB the system itself begins to fail."""
 
 W1_DEVICES = Path("/sys/bus/w1/devices")
 SERIAL_DEVICES = Path("/dev/serial/by-id")
