@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime
@@ -13,11 +11,10 @@ from typing import Any
 
 import pytest
 
+from live_daemon import Live, SteppedClock
 from stillwell import wire
-from stillwell.acquire.clock import FastClock
 from stillwell.forward import Run, drive
 from stillwell.morning import review_of
-from stillwell.notice import Transition
 from stillwell.settings import Settings, load
 from stillwell.store import StoreReader
 from stillwell.supervise.calendar_look import CalendarLook
@@ -25,51 +22,6 @@ from stillwell.supervise.calendar_look import CalendarLook
 YEAR_MS = 365 * 86_400_000
 HOUR_MS = 3_600_000
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
-SPEED = 300.0
-"""Three minutes without a reading are a silent channel: 0.6 s here, which a busy machine bears."""
-
-
-class SteppedClock(FastClock):
-    """A fast clock whose wall side somebody sets."""
-
-    def __init__(self, start_utc_ms: int, trusted: bool = True) -> None:
-        super().__init__(start_utc_ms, SPEED)
-        self.offset_ms = 0
-        self.is_trusted = trusted
-
-    def wall_ms(self) -> int:
-        return super().wall_ms() + self.offset_ms
-
-    def trusted(self) -> bool:
-        return self.is_trusted
-
-
-class Live:
-    """The daemon in this process, so that its clock can be set from outside."""
-
-    def __init__(self, settings: Settings, clock: SteppedClock) -> None:
-        self.clock = clock
-        self.path = settings.store_path
-        self.told: list[Transition] = []
-        store = wire.open_store(settings)
-        self._stop = threading.Event()
-        self.daemon = wire.daemon(
-            settings, store, clock, "boot-1", told=self.told.append, calendar_every_s=0.1
-        )
-        self._thread = threading.Thread(target=self.daemon.run, daemon=True)
-        self._thread.start()
-
-    def pass_h(self, hours: float) -> None:
-        """Lets so many hours of the daemon's time pass."""
-        until = self.clock.monotonic_ns() + hours * 3600e9
-        while self.clock.monotonic_ns() < until:
-            assert self._thread.is_alive(), "the daemon has ended"
-            time.sleep(0.02)
-
-    def stop(self) -> None:
-        self.daemon.stop()
-        self._thread.join(20)
-        assert not self._thread.is_alive()
 
 
 @pytest.fixture
