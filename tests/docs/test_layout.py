@@ -34,7 +34,7 @@ SAME_TIER_ALLOWED = {
     ("wire", "supervise"),
     ("supervise", "wire"),
     ("notice", "reading"),
-    ("estimate", "alarm"),  # what estimators find sounds through alarm.finding
+    ("estimate", "alarm"),  # estimators forecast in the words of alarm.forecast
 }
 THIRD_PARTY_SEAM = {"reading", "ports", "units"}
 

@@ -1,0 +1,43 @@
+"""The keeper's book: which kinds of entries there are, which values can be, what a correction does,
+and what the entries are evidence of. Pure; the store keeps them.
+"""
+
+from __future__ import annotations
+
+from stillwell.journal.drafting import (
+    Circumstances,
+    Draft,
+    JournalError,
+    corrected,
+    drafted,
+    struck,
+)
+from stillwell.journal.evidence import (
+    cycle_happenings,
+    cycle_tests,
+    level_evidence,
+    salinity_of,
+    salt_events,
+)
+from stillwell.journal.kinds import KINDS, Kind, Rule, kind_named
+from stillwell.journal.standing import history, standing
+
+__all__ = [
+    "KINDS",
+    "Circumstances",
+    "Draft",
+    "JournalError",
+    "Kind",
+    "Rule",
+    "corrected",
+    "cycle_happenings",
+    "cycle_tests",
+    "drafted",
+    "history",
+    "kind_named",
+    "level_evidence",
+    "salinity_of",
+    "salt_events",
+    "standing",
+    "struck",
+]

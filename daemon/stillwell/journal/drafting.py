@@ -1,0 +1,377 @@
+"""From what the keeper typed to an entry: refused with the reason when it can not be, asked about
+when it is odd.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from stillwell.entry import STRUCK, Entry
+from stillwell.journal.kinds import KINDS, Kind, Rule, Takes, kind_named
+from stillwell.journal.standing import standing
+from stillwell.units import Dimension, System, UnitError, parse, show
+from stillwell.water.ammonia import Species, measured
+from stillwell.water.seawater import Reference
+
+_MINUTE_MS = 60_000
+_DAY_MS = 86_400_000
+AHEAD_MS = 5 * _MINUTE_MS
+"""A clock on a phone may be a little ahead of the daemon's."""
+LATE_MS = 365 * _DAY_MS
+"""Entries older than this are asked about."""
+EARLIEST_MS = 946_684_800_000
+"""1 January 2000: what is earlier is a slip or a clock that was never set."""
+TWICE_MS = 2 * _MINUTE_MS
+LONGEST_TEXT, LONGEST_NAME = 500, 80
+
+
+class JournalError(ValueError):
+    """An entry that can't be.
+
+    Args:
+        what: what is wrong, in a sentence.
+        do: what to write instead, in a sentence.
+    """
+
+    def __init__(self, what: str, do: str) -> None:
+        super().__init__(f"{what} {do}")
+        self.what = what
+        self.do = do
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What an entry is held against."""
+
+    now_ms: int
+    tank_ml: float
+    units: System = System.METRIC
+    first_ms: int | None = None
+    """When the first reading was taken; None before."""
+    entries: Sequence[Entry] = ()
+    """Those that are there already, struck ones too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An entry that may be kept, and what should be asked first."""
+
+    entry: Entry
+    questions: tuple[str, ...] = ()
+
+
+def drafted(
+    kind: str,
+    value: str | float | None,
+    unit: str = "",
+    *,
+    here: Circumstances,
+    at_ms: int | None = None,
+    text: str = "",
+    by: str = "",
+) -> Draft:
+    """Returns the entry to keep.
+
+    Args:
+        kind: a kind's name.
+        value: as typed or as a number; None or empty for none.
+        unit: with what belongs to it, as ``mL``, ``L at 35 ppt``, ``mL to mark``, ``25/25 degC``
+            (specific gravity), ``mS/cm at 25.2 degC``, ``mg/L NO2``.
+        here: the circumstances.
+        at_ms: when it was done, UTC; None: now.
+        text: anything; up to 500 characters.
+        by: who; up to 80 characters.
+
+    Raises JournalError with the reason for what is impossible or leaves open what is meant.
+    """
+    try:
+        rule = KINDS[kind_named(kind)]
+    except ValueError as error:
+        raise JournalError(str(error), "Write one of them.") from None
+    text, by = _line(text, LONGEST_TEXT, "text"), _line(by, LONGEST_NAME, "name")
+    when = here.now_ms if at_ms is None else at_ms
+    questions = _asked_about_time(when, here)
+    typed = "" if value is None else f"{value}".strip()
+    if rule.needs_text and not text:
+        raise JournalError(f"A {rule.kind} needs a text.", f"Write: {rule.example}")
+    number, kept_unit = _read(rule, typed, " ".join(unit.split()))
+    if number is not None:
+        questions += _asked_about_value(rule, number, kept_unit, here)
+    entry = Entry(rule.kind, when, number, kept_unit, text, by, entered_ms=here.now_ms)
+    questions += _asked_about_twice(entry, here)
+    return Draft(entry, tuple(questions))
+
+
+def corrected(number: int, draft: Draft, here: Circumstances) -> Draft:
+    """Returns the draft as a correction of the entry with that number, which is struck out and
+    stays readable. What is asked about the draft as a double of the old entry is left out.
+
+    Raises JournalError when there is no such entry, or when it has been struck out already.
+    """
+    _standing_entry(number, here)
+    questions = tuple(q for q in draft.questions if not q.startswith(_TWICE))
+    others = [e for e in here.entries if e.id != number]
+    questions += tuple(_asked_about_twice(draft.entry, replace(here, entries=others)))
+    return Draft(replace(draft.entry, strikes=number), questions)
+
+
+def struck(number: int, here: Circumstances, *, by: str = "", text: str = "") -> Entry:
+    """Returns the entry that strikes another out and puts nothing in its place. Raises
+    JournalError as `corrected` does."""
+    old = _standing_entry(number, here)
+    return Entry(
+        STRUCK,
+        old.at_ms,
+        text=_line(text, LONGEST_TEXT, "text"),
+        by=_line(by, LONGEST_NAME, "name"),
+        entered_ms=here.now_ms,
+        strikes=number,
+    )
+
+
+def _standing_entry(number: int, here: Circumstances) -> Entry:
+    old = next((e for e in here.entries if e.id == number), None)
+    if old is None or old.kind == STRUCK:
+        raise JournalError(
+            f"The journal has no entry {number}.", "Look at its list for the number."
+        )
+    by = next((e for e in here.entries if e.strikes == number), None)
+    if by is not None:
+        what = "struck out" if by.kind == STRUCK else "corrected"
+        do = (
+            "Write it anew if it is wanted after all."
+            if by.kind == STRUCK
+            else f"Correct entry {by.id}, which stands in its place."
+        )
+        raise JournalError(f"Entry {number} has been {what} already, by entry {by.id}.", do)
+    return old
+
+
+def _line(text: str, longest: int, what: str) -> str:
+    plain = "".join(
+        " " if c in "\r\n\t" else c
+        for c in text
+        if c in "\r\n\t" or unicodedata.category(c)[0] != "C"
+    ).strip()
+    if len(plain) > longest:
+        raise JournalError(
+            f"The {what} has {len(plain)} characters.", f"At most {longest} are kept: shorten it."
+        )
+    return plain
+
+
+# -- values --------------------------------------------------------------------------------------
+
+
+def _read(rule: Rule, typed: str, unit: str) -> tuple[float | None, str]:
+    """The value and the unit as they are kept."""
+    if not typed:
+        if rule.takes is Takes.VALUE:
+            raise JournalError(f"A {rule.kind} needs a value.", f"Write: {rule.example}")
+        if rule.kind is Kind.POUR:
+            return None, "to mark"
+        return None, ""
+    if rule.takes is Takes.NOTHING:
+        raise JournalError(
+            f"A {rule.kind} takes no value.", "Put what you want to say in the text."
+        )
+    try:
+        number, kept = _read_value(rule, typed, unit)
+    except UnitError as error:
+        raise JournalError(error.what, error.do) from None
+    except JournalError:
+        raise
+    except ValueError as error:
+        raise JournalError(str(error), f"Write: {rule.example}") from None
+    return number, kept
+
+
+def _read_value(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
+    match rule.kind:
+        case Kind.POUR | Kind.SALT_POUR | Kind.WATER_CHANGE:
+            return _volume(rule, typed, unit)
+        case Kind.SALINITY:
+            return _salinity(typed, unit)
+        case Kind.AMMONIA | Kind.NITRITE | Kind.NITRATE:
+            found = measured(Species(rule.kind), _number(typed), unit)
+            return found.mg_n_per_l, rule.unit
+        case Kind.PH:
+            scale = {"": "NBS", "ph": "NBS", "nbs": "NBS", "total": "total"}.get(unit.casefold())
+            if scale is None:
+                raise JournalError(f'"{unit}" is no pH scale.', 'Write "NBS" or "total".')
+            return _number(typed), scale
+        case Kind.LAMP_HOURS:
+            return parse(f"{typed} {unit}", Dimension.DURATION), "s"
+        case Kind.CALIBRATION:
+            return _number(typed), unit
+        case Kind.ANIMALS_IN | Kind.ANIMALS_OUT:
+            count = _number(typed)
+            if unit or count != int(count):
+                raise JournalError("Animals are counted.", f"Write: {rule.example}")
+            return count, ""
+        case _:
+            assert rule.dimension is not None
+            return parse(_with(typed, unit, rule), rule.dimension), rule.unit
+
+
+def _with(typed: str, unit: str, rule: Rule) -> str:
+    # What the journal itself has written is read again: degrees Celsius stand there as Cel.
+    return f"{typed} {'degC' if unit == 'Cel' and rule.unit == 'Cel' else unit}"
+
+
+def _number(typed: str) -> float:
+    return parse(typed, Dimension.PLAIN)
+
+
+_AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg))(.*)", re.IGNORECASE)
+_TO_MARK = re.compile(r"(.*?) ?\bto (?:the )?(?:fill )?mark", re.IGNORECASE)
+
+
+def _volume(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
+    tail = ""
+    marked = _TO_MARK.fullmatch(unit)
+    if marked:
+        unit, tail = marked[1], " to mark"
+    at = _AT.fullmatch(unit)
+    if at:
+        if rule.kind is Kind.POUR:
+            raise JournalError(
+                "A pour is fresh water and has no salinity.", "Write salt-pour for salt water."
+            )
+        salinity = parse(re.sub("psu", "ppt", at[2], flags=re.IGNORECASE), Dimension.SALINITY)
+        if not 0.0 < salinity <= 42.0:
+            raise JournalError(
+                f"Salt water has a salinity above 0, up to 42, not {salinity:g}.",
+                f"Write: {rule.example}",
+            )
+        unit, tail = at[1] + at[3], f" at {salinity:g} ppt{tail}"
+    return parse(f"{typed} {unit.strip()}", Dimension.VOLUME), f"mL{tail}"
+
+
+_CONDUCTIVITY = re.compile(r"([µμu]S/cm|mS/cm|S/m)(?:(?: at| @)? (.+))?", re.IGNORECASE)
+_GRAVITY_SPAN = (0.995, 1.035)
+
+
+def _salinity(typed: str, unit: str) -> tuple[float, str]:
+    number = _number(typed)
+    word = unit.casefold()
+    if word in ("ppt", "psu", "g/kg", "‰"):
+        return number, "ppt"
+    meter = _CONDUCTIVITY.fullmatch(unit)
+    if meter:
+        if not meter[2]:
+            raise JournalError(
+                "A conductivity says nothing about salinity without the water's temperature.",
+                f'Write "{typed} {meter[1]} at 25.2 degC" with the temperature of the sample.',
+            )
+        t_c = parse(meter[2], Dimension.TEMPERATURE)
+        if not -2.0 <= t_c <= 40.0:
+            raise JournalError(
+                f"A sample of {t_c:g} °C is outside -2 to 40 °C.",
+                f'Write "{typed} {meter[1]} at 25.2 degC" with the temperature of the sample.',
+            )
+        ms_cm = parse(f"{typed} {meter[1]}", Dimension.CONDUCTIVITY)
+        return ms_cm, f"mS/cm at {t_c:g} degC"
+    gravity = word.removeprefix("specific gravity").removeprefix("sg").strip()
+    looks_it = _GRAVITY_SPAN[0] <= number <= _GRAVITY_SPAN[1]
+    if gravity and (looks_it or gravity != word):
+        reference = Reference.parse(gravity)
+        return number, f"sg {reference}"
+    if looks_it or word in ("sg", "specific gravity"):
+        raise JournalError(
+            f"A specific gravity of {typed} is worth 0.6 to 0.8 ppt more or less, depending on the "
+            "temperatures it is referred to.",
+            f'Write "{typed} 25/25 degC" or "{typed} 60/60 degF", as it stands on the instrument.',
+        )
+    raise JournalError(
+        f'"{unit}" is no unit of salinity.' if unit else f"{typed} has no unit.",
+        f'Write "{typed} ppt", "1.0264 25/25 degC" or "53.1 mS/cm at 25.2 degC".',
+    )
+
+
+def _spans(
+    rule: Rule, unit: str, here: Circumstances
+) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    if rule.kind is Kind.SALINITY and unit.startswith("sg"):
+        return (0.995, 1.034), (1.019, 1.0305)
+    if rule.kind is Kind.SALINITY and unit.startswith("mS/cm"):
+        return (0.0, 85.0), (40.0, 62.0)
+    possible, usual = rule.possible, rule.usual
+    if rule.of_tank and possible is not None and usual is not None:
+        possible = possible[0] * here.tank_ml, possible[1] * here.tank_ml
+        usual = usual[0] * here.tank_ml, usual[1] * here.tank_ml
+    return possible, usual
+
+
+def _shown(rule: Rule, value: float, unit: str, here: Circumstances) -> str:
+    if rule.dimension is not None:
+        return show(value, rule.dimension, here.units)
+    if unit.startswith("sg"):
+        return f"{value:.4f} ({unit.removeprefix('sg ')})"
+    if rule.kind is Kind.PH:
+        return f"pH {value:g}"
+    return f"{value:g} {unit.split(' at ')[0]}".rstrip()
+
+
+def _asked_about_value(rule: Rule, value: float, unit: str, here: Circumstances) -> list[str]:
+    possible, usual = _spans(rule, unit, here)
+    if not math.isfinite(value):
+        raise JournalError(f"{value} is no number.", f"Write: {rule.example}")
+    shown = _shown(rule, value, unit, here)
+    if possible is not None and not possible[0] <= value <= possible[1]:
+        low, high = (_shown(rule, v, unit, here) for v in possible)
+        raise JournalError(
+            f"A {rule.kind} of {shown} can't be: it is from {low} to {high} here.",
+            "Look at the number and its unit.",
+        )
+    if usual is not None and not usual[0] <= value <= usual[1]:
+        low, high = (_shown(rule, v, unit, here) for v in usual)
+        return [f"A {rule.kind} of {shown} is unusual (usual is {low} to {high}). Is it right?"]
+    return []
+
+
+def _asked_about_time(at_ms: int, here: Circumstances) -> list[str]:
+    if at_ms > here.now_ms + AHEAD_MS:
+        raise JournalError(
+            f"{_date(at_ms)} is still to come.",
+            "Write when it was done; leave the time away for now.",
+        )
+    if at_ms < EARLIEST_MS:
+        raise JournalError(
+            f"{_date(at_ms)} is long before any tank that is watched here.",
+            "Write when it was done, with the year.",
+        )
+    if here.now_ms - at_ms > LATE_MS:
+        days = (here.now_ms - at_ms) // _DAY_MS
+        return [f"{_date(at_ms)} is {days} days ago. Is the year right?"]
+    if here.first_ms is not None and at_ms < here.first_ms:
+        return [f"{_date(at_ms)} is before the first reading of this tank. Is it right?"]
+    return []
+
+
+_TWICE = "The same is noted already"
+
+
+def _asked_about_twice(entry: Entry, here: Circumstances) -> list[str]:
+    for other in standing(here.entries):
+        if (
+            other.kind == entry.kind
+            and other.value == entry.value
+            and other.unit == entry.unit
+            and abs(other.at_ms - entry.at_ms) <= TWICE_MS
+            and (entry.value is not None or other.text == entry.text)
+        ):
+            return [f"{_TWICE}, as entry {other.id} at {_date(other.at_ms)}. Once more?"]
+    return []
+
+
+def _date(at_ms: int) -> str:
+    try:
+        return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%-d %B %Y %H:%M UTC")
+    except (OverflowError, OSError, ValueError):
+        return f"The time {at_ms} ms"

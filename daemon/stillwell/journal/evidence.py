@@ -1,0 +1,121 @@
+"""What the entries are evidence of: the salt balance, the cycle, the level.
+
+Takes entries that stand (see `standing`). An entry that can't be read, as one written by another
+version, is left out rather than guessed at.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from stillwell.entry import Entry
+from stillwell.estimate.cycle import Test
+from stillwell.estimate.level import Pour, WaterChange
+from stillwell.estimate.nitrification import Happening
+from stillwell.estimate.salt import Check, Event, Exchange, TopUp
+from stillwell.journal.kinds import Kind
+from stillwell.water.seawater import (
+    Reference,
+    salinity_of_conductivity,
+    salinity_of_specific_gravity,
+)
+
+_DAY_MS = 86_400_000
+_SALINITY = re.compile(r"\bat ([0-9.]+) ppt")
+POUR_REL_SD = 0.05
+"""Of a volume that a keeper noted (common practice: a can with marks)."""
+CHANGE_TAKES_MS = 30 * 60_000
+"""How long a noted water change may have gone on before and after its time."""
+
+
+def _salinity_beside(entry: Entry, otherwise: float | None) -> float | None:
+    found = _SALINITY.search(entry.unit)
+    return float(found[1]) if found else otherwise
+
+
+def salinity_of(entry: Entry) -> float:
+    """Returns the practical salinity that a salinity entry reports, whatever it was measured with.
+
+    Raises ValueError for another kind of entry or a value that no seawater has, and
+    SeawaterMissingError where converting it needs the package that is missing.
+    """
+    if entry.kind != Kind.SALINITY or entry.value is None:
+        raise ValueError(f"Entry {entry.id} is no salinity.")
+    if entry.unit == "ppt":
+        return entry.value
+    if entry.unit.startswith("sg "):
+        return salinity_of_specific_gravity(
+            entry.value, Reference.parse(entry.unit.removeprefix("sg "))
+        )
+    meter = re.fullmatch(r"mS/cm at (-?[0-9.]+) degC", entry.unit)
+    if meter:
+        return salinity_of_conductivity(entry.value, float(meter[1]))
+    raise ValueError(f'Entry {entry.id} has the unit "{entry.unit}", which is no salinity.')
+
+
+def salt_events(
+    entries: Iterable[Entry], *, check_sd: float = 0.5, salt_water: float = 35.0
+) -> list[Event]:
+    """Returns what the salt balance is told.
+
+    Args:
+        entries: those that stand.
+        check_sd: of a salinity check.
+        salt_water: of salt water poured in without a word about its salinity.
+    """
+    out: list[Event] = []
+    for entry in entries:
+        to_mark = entry.unit.endswith("to mark")
+        match entry.kind:
+            case Kind.SALINITY:
+                try:
+                    out.append(Check(entry.at_ms, salinity_of(entry), check_sd))
+                except ValueError:
+                    continue
+            case Kind.POUR if entry.value is not None or to_mark:
+                out.append(TopUp(entry.at_ms, entry.value, to_mark=to_mark))
+            case Kind.SALT_POUR if entry.value is not None:
+                salinity = _salinity_beside(entry, salt_water)
+                assert salinity is not None
+                out.append(TopUp(entry.at_ms, entry.value, salinity, to_mark))
+            case Kind.WATER_CHANGE if entry.value is not None:
+                out.append(Exchange(entry.at_ms, entry.value, _salinity_beside(entry, None)))
+    return out
+
+
+def cycle_tests(entries: Iterable[Entry]) -> list[Test]:
+    """Returns the tests of ammonia and nitrite, each species for itself: `cycle.gathered` joins
+    them."""
+    out = []
+    for entry in entries:
+        if entry.value is None or entry.unit != "mg/L N":
+            continue
+        if entry.kind == Kind.AMMONIA:
+            out.append(Test(entry.at_ms, ammonia=entry.value))
+        elif entry.kind == Kind.NITRITE:
+            out.append(Test(entry.at_ms, nitrite=entry.value))
+    return out
+
+
+def cycle_happenings(entries: Iterable[Entry], begun_ms: int, tank_ml: float) -> list[Happening]:
+    """Returns the water changes since the cycle began, as the forecast needs them."""
+    return [
+        Happening((e.at_ms - begun_ms) / _DAY_MS, diluted=min(1.0, e.value / tank_ml))
+        for e in entries
+        if e.kind == Kind.WATER_CHANGE and e.value is not None and e.at_ms > begun_ms
+    ]
+
+
+def level_evidence(entries: Iterable[Entry]) -> list[Pour | WaterChange]:
+    """Returns what the level estimator is told, on the journal's clock."""
+    out: list[Pour | WaterChange] = []
+    for entry in entries:
+        to_mark = entry.unit.endswith("to mark")
+        if entry.kind in (Kind.POUR, Kind.SALT_POUR) and (entry.value is not None or to_mark):
+            sd = POUR_REL_SD * (entry.value or 0.0)
+            fresh = entry.kind == Kind.POUR
+            out.append(Pour(entry.at_ms, entry.value, sd, fresh=fresh, to_mark=to_mark))
+        elif entry.kind == Kind.WATER_CHANGE:
+            out.append(WaterChange(entry.at_ms - CHANGE_TAKES_MS, entry.at_ms + CHANGE_TAKES_MS))
+    return out
