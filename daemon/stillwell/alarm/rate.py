@@ -126,10 +126,12 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
 def steepest(points: Sequence[tuple[int, float]]) -> float:
     """Returns the size of the steepest step from one stretch to the next, in units an hour.
 
-    No slope of these points is steeper: that between any two of them is a mean of the steps between.
-    Costs a tenth of `slope`, and tells most of the time that it need not be worked out.
+    No slope of these points is steeper: that between any two of them is a mean of the steps
+    between. Costs a tenth of `slope`, and tells most of the time that it need not be worked out.
     """
-    steps = [abs(later - value) / (later_ms - ms) for (ms, value), (later_ms, later) in pairwise(points)]
+    steps = [
+        abs(later - value) / (later_ms - ms) for (ms, value), (later_ms, later) in pairwise(points)
+    ]
     return max(steps, default=0.0) * 3_600_000
 
 

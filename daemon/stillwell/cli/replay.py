@@ -136,7 +136,7 @@ def _run(
 
     from rich.progress import Progress, SpinnerColumn, TextColumn
 
-    from stillwell.forward import Run
+    from stillwell.forward import Run, hurry
 
     source_of = {name: settings.source_of(name).name for name in settings.channel}
     bar = Progress(
@@ -147,7 +147,7 @@ def _run(
         transient=True,
         redirect_stdout=False,
     )
-    with bar:
+    with bar, hurry():
         task = bar.add_task("", total=None)
 
         def look(now_ms: int) -> None:

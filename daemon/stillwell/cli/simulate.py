@@ -90,7 +90,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
     from stillwell import wire
     from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
     from stillwell.cli.console import print_json, say, stderr, stdout
-    from stillwell.forward import Run, drive
+    from stillwell.forward import Run, drive, hurry
 
     bar = Progress(
         TextColumn("simulating"),
@@ -115,7 +115,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
     with reporting_store_errors():
         opened = wire.open_store(settings, path, bulk=True)
     line = wire.pipeline(settings, opened, told)
-    with bar:
+    with bar, hurry():
         task = bar.add_task("", total=end_ms - start_ms, days=round(days, 2))
         run = Run(
             line,

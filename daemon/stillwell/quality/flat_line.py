@@ -20,15 +20,21 @@ class Run(NamedTuple):
     """Monotonic time of the first of them."""
 
 
+_run = tuple.__new__  # `Run(...)` without the detour through Python: a noisy value makes one each
+
+
 def grown(run: Run | None, value: float, now_ms: int, tolerance: float) -> Run:
     """Returns the run that ends with `value`: the old one while the range stays under `tolerance`,
     else a new one that begins here."""
     if run is not None:
-        low = min(value, run.low)
-        high = max(value, run.high)
+        low, high, since_ms = run
+        if value < low:
+            low = value
+        elif value > high:
+            high = value
         if high - low < tolerance:
-            return Run(low, high, run.since_ms)
-    return Run(value, value, now_ms)
+            return _run(Run, (low, high, since_ms))
+    return _run(Run, (value, value, now_ms))
 
 
 def flat_line(run: Run, now_ms: int, suspect_s: float, fail_s: float | None = None) -> Flag:
