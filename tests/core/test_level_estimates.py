@@ -276,6 +276,44 @@ class TestPhysics:
         assert view.now == pytest.approx(2.0, abs=0.15)
 
 
+class TestLeak:
+    """40 mL/h on top of 24, from one minute to the next."""
+
+    @staticmethod
+    def events(until: int, with_floats: bool = False) -> list[Event]:
+        draw = random.Random(8)
+        start = 20 * H
+        top = 27.6 if with_floats else 15.0
+
+        def level(t: float) -> float:
+            return top - (24.0 * t + 40.0 * max(0.0, t - start)) / H / ML_PER_MM
+
+        out: list[Event] = []
+        for t in range(MIN, until + 1, MIN):
+            if not with_floats:
+                out.append((t, Gauge(t, level(t) + draw.gauss(0, 0.5))))
+                continue
+            for name, height in (("low", -18.0), ("mid", -12.0), ("high", -6.0)):
+                share = round(60 * phi((level(t - MIN / 2) - height) / 0.8)) / 60
+                out.append((t, Share(name, t - MIN, t, share, 60)))
+        return out
+
+    def test_a_gauge_shows_it_in_the_rate_within_two_hours(self) -> None:
+        view = GAUGE.rate_view(play(GAUGE, self.events(20 * H), 20 * H))
+        assert view.now == pytest.approx(24.0 / 22.5, abs=0.25)
+        view = GAUGE.rate_view(play(GAUGE, self.events(22 * H), 22 * H))
+        assert view.now * view.expected_ml_per_h == pytest.approx(64.0, abs=15.0)
+        assert view.departure > 4 * view.departure_sd
+
+    def test_its_water_is_in_the_loss_and_not_explained_away(self) -> None:
+        for model, ladder in ((GAUGE, False), (LADDER, True)):
+            state = play(model, self.events(24 * H, ladder), 24 * H)
+            loss = number(model.loss(state, 18 * H, 24 * H))
+            assert loss.low < 6 * 24.0 + 4 * 40.0 < loss.high
+            kinds = {o.kind for o in model.oddities(state, 0, 24 * H)}
+            assert kinds <= {"rate break"}
+
+
 class TestPauses:
     def test_what_drains_back_while_the_pump_stands_is_no_pour_and_no_loss(self) -> None:
         quiet = Water().gauge(0, 12 * H)

@@ -74,7 +74,7 @@ class TestShareLaw:
         assert law.log_likelihood(-3.0, closed) > -0.01
         assert law.log_likelihood(-3.0, fresh) < -1.0
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=30, deadline=None)
     @given(
         st.floats(-5, 5),
         st.floats(0.02, 40),

@@ -221,6 +221,14 @@ class TestSensors:
         assert loss.low < 240.0 < loss.high
         assert BOTH.distrusted(state) == ("low",)
 
+    def test_readings_told_twice_count_once(self) -> None:
+        events = [*gauge(0, 3 * H), *shares(0, 3 * H)]
+        once = play(BOTH, events, 3 * H)
+        twice = play(BOTH, [e for e in events for _ in range(2)], 3 * H)
+        assert twice.slices == once.slices
+        assert "told before" in twice.refused[-1].reason
+        assert once.refused == ()
+
     def test_an_unknown_float_and_an_impossible_share_are_refused(self) -> None:
         state = LOW.update(LOW.start(0), Share("other", 0, MIN, 0.5, 60), MIN)
         assert "no float other" in state.refused[-1].reason

@@ -314,10 +314,16 @@ class Bank:
                 weights += [total + math.log(w) for w in shares]
         self.members, self.kinds, self.weights = members, kinds, weights
 
-    def break_rate(self) -> None:
-        """The rate changed suddenly by an unknown amount."""
+    def break_rate(self, shape: float, ago_h: float) -> None:
+        """The rate changed suddenly by an unknown amount, `ago_h` ago: it takes a while until a
+        level shows that it falls faster."""
         for g in self.members:
-            g.P[D][D] += _RATE_BREAK**2
+            spread: list[tuple[int, float]] = [(D, _RATE_BREAK), (H, -_RATE_BREAK * shape * ago_h)]
+            if self.counting:
+                spread.append((len(g.x) - 1, _RATE_BREAK * shape * ago_h))
+            for i, a in spread:
+                for j, b in spread:
+                    g.P[i][j] += a * b
 
     def rescale_rate(self, factor: float) -> None:
         """The shape is now 1/`factor` of what it was: the ratio changes so that the rate does

@@ -106,12 +106,13 @@ class LevelModel:
         self.physics = Physics.of(geometry, floats, gauge, habits or Habits())
         self.geometry = geometry
         self.slice_ms = self.physics.habits.slice_min * 60_000
+        self._latest: tuple[LevelState, tuple[int, int] | None, Passage] | None = None
 
     # --- taking in ---------------------------------------------------------------------------
 
     def start(self, now_ms: int) -> LevelState:
         """Nothing known yet."""
-        begin = now_ms - now_ms % self.slice_ms
+        begin = self._index(now_ms) * self.slice_ms
         return LevelState(now_ms, marks=(first_mark(self.physics, begin),))
 
     def update(self, state: LevelState, evidence: Evidence, now_ms: int) -> LevelState:
@@ -136,9 +137,14 @@ class LevelModel:
         if now_ms <= state.now_ms:
             return state
         opened = state.open
-        if opened is not None and now_ms // self.slice_ms > opened.index:
-            return self._close(replace(state, now_ms=now_ms), now_ms // self.slice_ms)
+        if opened is not None and self._index(now_ms) > opened.index:
+            return self._close(replace(state, now_ms=now_ms))
         return replace(state, now_ms=now_ms)
+
+    def _index(self, t_ms: int) -> int:
+        """The slice that evidence at `t_ms` belongs to. What arrives at a slice's very end is its
+        last, whichever sensor speaks first."""
+        return (t_ms - 1) // self.slice_ms
 
     def retract(self, state: LevelState, pour: Pour) -> LevelState:
         """Takes a pour back that was entered by mistake; the same pour as entered."""
@@ -152,12 +158,13 @@ class LevelModel:
             return self._refuse(state, e.t1_ms, f"There is no float {e.float_name}.")
         if not (0.0 <= e.share <= 1.0) or e.looks < 1 or e.t1_ms <= e.t0_ms:
             return self._refuse(state, e.t1_ms, f"{e.float_name}: not a share of looks.")
-        index = (e.t1_ms - 1) // self.slice_ms
-        ready = self._ready(state, index, e.t1_ms)
+        ready = self._ready(state, e.t1_ms)
         if isinstance(ready, str):
             return self._refuse(state, e.t1_ms, f"{e.float_name}: {ready}")
         state, opened = ready
         last = {name: (share, t) for name, share, t in state.last}
+        if e.float_name in last and e.t0_ms < last[e.float_name][1]:
+            return self._refuse(state, e.t1_ms, f"{e.float_name}: this time was told before.")
         before = state_before(last.get(e.float_name), e.t0_ms)
         seconds = (e.t1_ms - e.t0_ms) / 1000.0
         opened = opened.with_share(e.float_name, e.share, e.looks, seconds, before)
@@ -173,25 +180,26 @@ class LevelModel:
         high = self.geometry.highest_safe_mm + 200.0
         if not low <= e.mm <= high:
             return self._refuse(state, e.t_ms, f"gauge: {e.mm:g} mm lies outside the chamber.")
-        ready = self._ready(state, e.t_ms // self.slice_ms, e.t_ms)
+        ready = self._ready(state, e.t_ms)
         if isinstance(ready, str):
             return self._refuse(state, e.t_ms, f"gauge: {ready}")
         state, opened = ready
+        if opened.gauge and e.t_ms <= opened.gauge[-1][0]:
+            return self._refuse(state, e.t_ms, "gauge: this time was told before.")
         return replace(state, open=opened.with_gauge(e.t_ms, e.mm))
 
     def _expect(self, state: LevelState, e: Expect) -> LevelState:
-        if not (math.isfinite(e.ml_per_h) and e.rel_sd > 0):
+        if not (math.isfinite(e.ml_per_h) and 0 < e.rel_sd < math.inf):
             return self._refuse(state, e.t_ms, "Not an expected rate.")
-        ready = self._ready(state, e.t_ms // self.slice_ms, e.t_ms)
+        ready = self._ready(state, e.t_ms)
         if isinstance(ready, str):
             return self._refuse(state, e.t_ms, f"expected rate: {ready}")
         state, opened = ready
         return replace(state, open=opened.with_expect(e.ml_per_h, e.rel_sd))
 
-    def _ready(
-        self, state: LevelState, index: int, t_ms: int
-    ) -> tuple[LevelState, OpenSlice] | str:
-        """The state with the slice `index` open, or why it can't be."""
+    def _ready(self, state: LevelState, t_ms: int) -> tuple[LevelState, OpenSlice] | str:
+        """The state and the open slice that `t_ms` belongs to, or why there is none."""
+        index = self._index(t_ms)
         if t_ms > state.now_ms + self.slice_ms:
             return "it comes from the future: was a clock stepped?"
         newest = (
@@ -206,13 +214,13 @@ class LevelModel:
             return state, OpenSlice(index)
         if state.open.index == index:
             return state, state.open
-        return self._close(state, index), OpenSlice(index)
+        return self._close(state), OpenSlice(index)
 
     def _pour(self, state: LevelState, e: Pour) -> LevelState:
         why = self._pour_refusal(state, e)
         if why:
             return self._refuse(state, e.t_ms, why)
-        if e.ml is not None and e.sd_ml <= 0:
+        if e.ml is not None and not 0 < e.sd_ml < math.inf:
             # nobody pours exactly
             e = replace(e, sd_ml=0.01 * e.ml)
         if any(_same(p, e) for p in state.pours):
@@ -282,7 +290,7 @@ class LevelModel:
         # everything since the first mark was worked out with the float the wrong way round
         return replace(state, inverted=found, marks=state.marks[:1])
 
-    def _close(self, state: LevelState, index: int) -> LevelState:
+    def _close(self, state: LevelState) -> LevelState:
         opened = state.open
         if opened is None:
             return state
@@ -290,7 +298,10 @@ class LevelModel:
         if not opened.empty():
             slices = (*slices, opened.closed(self.physics.gauge, self.slice_ms))
         state = replace(state, open=None, slices=slices)
-        return self._evict(self._settle(self._look_for_turned(state)))
+        recent = (opened.index - 6) * self.slice_ms
+        if state.pours and state.pours[-1].t_ms >= recent:
+            state = self._look_for_turned(state)
+        return self._evict(self._settle(state))
 
     def _settle(self, state: LevelState) -> LevelState:
         """Adds the marks that have come due. Where they lie depends on the slices' numbers only."""
@@ -359,12 +370,18 @@ class LevelModel:
         return passage
 
     def _now(self, state: LevelState, window: tuple[int, int] | None = None) -> Passage:
-        """A passage up to now, from the mark before `window` or the newest."""
+        """A passage up to now, from the mark before `window` or the newest. The last one is
+        remembered: several questions about one state cost one passage. Not to be changed."""
+        if self._latest is not None:
+            of, about, known = self._latest
+            if of is state and about == window:
+                return known
         start = state.marks[-1]
         if window is not None:
             start = next(m for m in reversed(state.marks) if m.t_ms <= window[0])
         passage = self._passage(state, start, window)
         passage.run(max(state.now_ms, passage.t_ms))
+        self._latest = (state, window, passage)
         return passage
 
     # --- answers -------------------------------------------------------------------------------

@@ -23,7 +23,12 @@ _CLEAR = 3.0
 _MOST_DOUBTS = 3
 _STALE_SHAPE_H = 6.0
 """An expected rate holds for so long after the last one came."""
-_RATE_BREAKS_PER_DAY = 0.05
+_RATE_BREAKS_PER_DAY = 0.2
+"""A window opened, a lid put on, a leak."""
+_RATE_BREAK_AGO_H = (0.3, 1.0)
+_LEAST_POUR_MM = 1.5
+_LEAST_DRAIN_MM = 4.0
+"""Steps smaller than these are not told from a change of the rate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,14 +353,19 @@ class Passage:
                 bank = self.bank.copy()
                 bank.step(direction)
                 ways.append((prior, what, bank, believed, None))
-        bank = self.bank.copy()
-        bank.break_rate()
-        ways.append((math.log(_RATE_BREAKS_PER_DAY * per_slice), "rate break", bank, True, None))
+        for ago_h in _RATE_BREAK_AGO_H:
+            bank = self.bank.copy()
+            bank.break_rate(self.shape, ago_h)
+            often = _RATE_BREAKS_PER_DAY * per_slice / len(_RATE_BREAK_AGO_H)
+            ways.append((math.log(often), "rate break", bank, True, None))
         for sensor in self._heard(piece):
             bank = self.bank.copy()
             bank.distrust(sensor)
             ways.append((self.physics.base_odds, "", bank, True, None))
         ways.extend((d.log_odds, "pour not seen", d.bank.copy(), True, d) for d in self.doubts)
+        onward = self.bank.copy()
+        onward.predict(follow.index * self._slice_ms + self._slice_ms // 2 - self.t_ms, self.shape)
+        stay = _level(onward)
         best: tuple[float, str, Bank, bool, Doubt | None] | None = None
         for prior, what, bank, believed, doubt in ways:
             after = bank.copy()
@@ -368,6 +378,10 @@ class Passage:
             ahead.predict(middle - self.t_ms, self.shape)
             more, _ = ahead.absorb(follow, self.shape, middle)
             score += prior + more
+            if what in ("unnoted pour", "drain"):
+                rise = _level(ahead) - stay
+                if rise < _LEAST_POUR_MM if what == "unnoted pour" else rise > -_LEAST_DRAIN_MM:
+                    continue
             if best is None or score > best[0]:
                 best = (score, what, after, believed, doubt)
         assert best is not None
@@ -501,6 +515,10 @@ def moments(bank: Bank, of: Moments) -> tuple[float, float]:
         mean += w * m
         second += w * (v + m * m)
     return mean, max(0.0, second - mean * mean)
+
+
+def _level(bank: Bank) -> float:
+    return moments(bank, lambda g: (g.x[H], 0.0))[0]
 
 
 def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
