@@ -212,11 +212,20 @@ class Bank:
             P[G][G] += drift * drift * days
             for i in range(len(self.physics.floats)):
                 P[F + i][F + i] += _FLOAT_CREEP**2 * days
-        if len(self.weights) > 1:
-            keep = math.exp(-days / habits.forget_days)
-            faded = [w * keep for w in self.weights]
-            total = _log_total(faded)
-            self.weights = [w - total for w in faded]
+        self._fade(math.exp(-days / habits.forget_days))
+
+    def _fade(self, keep: float) -> None:
+        """Lets the preference among kinds fade, and leaves that within a kind as it is: which level
+        is right does not go out of date, how restless the rate is does."""
+        if len(self.physics.kinds) == 1:
+            return
+        sums: dict[Kind, float] = {}
+        for weight, kind in zip(self.weights, self.kinds, strict=True):
+            sums[kind] = sums.get(kind, 0.0) + math.exp(weight)
+        lift = {kind: (keep - 1.0) * math.log(max(v, 1e-300)) for kind, v in sums.items()}
+        faded = [w + lift[kind] for w, kind in zip(self.weights, self.kinds, strict=True)]
+        total = _log_total(faded)
+        self.weights = [w - total for w in faded]
 
     def pour(self, ml: float, sd_ml: float) -> None:
         per = self.physics.geometry.mm_per_ml

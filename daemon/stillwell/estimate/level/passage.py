@@ -152,7 +152,6 @@ class Passage:
         self._within = False
         self.seen = Seen()
         self.oddities: list[Oddity] = []
-        self.undecided: int | None = None
 
     # --- running -----------------------------------------------------------------------------
 
@@ -337,7 +336,7 @@ class Passage:
         """Weighs the explanations of a surprising slice over it and the next one with evidence."""
         follow = self._next(i)
         if follow is None:
-            self.undecided = self.t_ms
+            # what it means shows with the next one; until then it is left out
             return
         habits = self.physics.habits
         per_slice = habits.slice_min / 1440.0
