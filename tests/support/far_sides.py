@@ -130,11 +130,11 @@ bind-address = "127.0.0.1:{backup}"
         return [INFLUXD, "-config", str(config)]
 
     def ask(self, query: str, user: str = "", password: str = "", db: str = "tank") -> Any:
-        fields = {"q": query, "db": db, "epoch": "ms"}
+        fields = {"db": db, "epoch": "ms"}
         if user:
             fields |= {"u": user, "p": password}
-        data = urllib.parse.urlencode(fields).encode()
-        with urllib.request.urlopen(f"{self.url}/query", data) as answer:
+        url = f"{self.url}/query?{urllib.parse.urlencode(fields)}"
+        with urllib.request.urlopen(url, urllib.parse.urlencode({"q": query}).encode()) as answer:
             return json.load(answer)
 
 

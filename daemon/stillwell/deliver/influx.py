@@ -14,6 +14,7 @@ VictoriaMetrics drops a bad line without a word: `line_protocol` makes none.
 from __future__ import annotations
 
 import logging
+import ssl
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -204,6 +205,9 @@ class Influx:
         settings = self._settings
         section = f"[sink.{self._name}]"
         try:
+            if settings.ca is not None:
+                # Now and in words, not with the first request.
+                ssl.create_default_context(cafile=str(settings.ca))
             if settings.protocol == "1":
                 self._link = InfluxDb1(
                     settings.url,

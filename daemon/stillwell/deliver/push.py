@@ -16,10 +16,10 @@ from __future__ import annotations
 
 import logging
 import re
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import replace
 from datetime import UTC, datetime
 from datetime import time as time_of_day
@@ -222,7 +222,8 @@ class Push:
         if self._service is not None:
             return ""
         try:
-            import apprise
+            with _listening():
+                import apprise
         except ImportError:
             return (
                 f"[sink.{self._name}] needs the Python package apprise: "
@@ -275,34 +276,40 @@ class Push:
         return f"The service of [sink.{self._name}] does not take the message{said}{hint}."
 
 
-class _StatusOnly(logging.Handler):
-    """Takes the HTTP status out of what Apprise logs on this thread, and nothing else: its lines
-    may hold parts of a URL that are secret."""
+_heard: ContextVar[list[str] | None] = ContextVar("_heard", default=None)
+"""Where the statuses go that Apprise logs for this call, on whichever thread it works for it."""
 
-    def __init__(self) -> None:
-        super().__init__(logging.WARNING)
-        self.status: list[str] = []
-        self._thread = threading.get_ident()
 
-    def emit(self, record: logging.LogRecord) -> None:
-        if record.thread == self._thread:
-            self.status += _STATUS.findall(record.getMessage())
+class _StatusOnly(logging.Filter):
+    """Takes the HTTP status out of what Apprise logs and lets none of it through: its lines may
+    hold parts of a URL that are secret."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        heard = _heard.get()
+        if heard is not None:
+            heard += _STATUS.findall(record.getMessage())
+        return False
+
+
+_TALKATIVE = ("urllib3", "urllib3.connectionpool", "requests_oauthlib")
+"""Under Apprise: they log the paths of requests, and with many services the path is the key."""
+
+_FILTER = _StatusOnly()
 
 
 @contextmanager
 def _listening() -> Iterator[list[str]]:
     """Keeps Apprise's log lines from ours; gives the statuses that it logs meanwhile."""
-    logger = logging.getLogger("apprise")
-    # For good, not for this call only: another thread may be in here too.
-    logger.propagate = False
-    handler = _StatusOnly()
-    logger.addHandler(handler)
+    # For good, not for this call only: another recipient's thread may be in here too.
+    logging.getLogger("apprise").addFilter(_FILTER)
+    for name in _TALKATIVE:
+        logging.getLogger(name).setLevel(logging.ERROR)
+    heard: list[str] = []
+    token = _heard.set(heard)
     try:
-        yield handler.status
+        yield heard
     finally:
-        logger.removeHandler(handler)
-        if not logger.handlers:
-            logger.addHandler(logging.NullHandler())
+        _heard.reset(token)
 
 
 def _plain(text: str) -> str:
