@@ -103,7 +103,25 @@ class TestBandTexts:
         fast = Slope(-1.8, -2.0, -1.6, 25.2, -1.7, NOW.mono_ms - 3_300_000, NOW.mono_ms - 3_000_000)
         message = WORDS.racing(WATER, T, Sightings(25.2, fast), NOW)
         assert title(message.what) == "Water 25.2 °C, falling 1.8 °C an hour, more than 1.5 °C"
-        assert "leaves its band: at this rate 24.8 °C about 02:13 (02:12 to 02:15)." in message.what
+        assert message.what.endswith(
+            " So since 01:10; at this rate it leaves its band, 24.8 °C, in 13 min: "
+            "about 02:13 (02:12 to 02:15)."
+        )
+
+    def test_a_rate_is_told_once(self) -> None:
+        fast = Slope(-1.8, -2.0, -1.6, 24.2, -1.7, NOW.mono_ms - 1_980_000, None)
+        what = WORDS.racing(WATER, T, Sightings(24.2, fast), NOW).what
+        assert what == (
+            "Water 24.2 °C, falling 1.8 °C an hour, more than 1.5 °C. So over the last 33 min."
+        )
+
+    def test_a_forecast_needs_no_clock(self) -> None:
+        boot = Moment(7_200_000, 7_200_000, 1)
+        fast = Slope(-1.8, -2.0, -1.6, 25.2, -1.7, boot.mono_ms - 3_300_000, None)
+        racing = WORDS.racing(WATER, T, Sightings(25.2, fast), boot)
+        assert racing.what.endswith("at this rate it leaves its band, 24.8 °C, in 13 min.")
+        outside = WORDS.outside(WATER, T, True, Sightings(24.31, fast), boot, boot)
+        assert "at this rate 23.8 °C in about 17 min (15 min to 19 min)." in outside.what
 
     def test_a_forecast_without_a_spread_names_one_time(self) -> None:
         sharp = Slope(-2.4, -2.4, -2.4, 24.31, -2.4, 0, None)

@@ -108,9 +108,10 @@ class Wording:
         return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(self._zone)
 
     def _ahead(self, seconds: float, now: Moment) -> str:
-        """Returns when something in the future is: a time of day, to the minute or five."""
+        """Returns when something in the future is: a time of day, to the minute or five, or how
+        long from now while the clock is not to be believed."""
         if now.utc_ms < _BELIEVABLE_MS:
-            return f"in {self.duration(seconds * 1000)}"
+            return self.duration(seconds * 1000)
         grain_ms = 60_000 if seconds < 1800 else 300_000
         at_ms = now.utc_ms + round(seconds * 1000)
         return f"{self._local((at_ms + grain_ms // 2) // grain_ms * grain_ms):%H:%M}"
@@ -125,20 +126,31 @@ class Wording:
         rate = self.difference(abs(slope.per_h), quantity)
         if not any(digit in rate for digit in "123456789"):
             return ""
+        return f"{way} {rate} an hour {self._span_of(slope, now)}"
+
+    def _span_of(self, slope: Slope, now: Moment) -> str:
+        """Returns ``since 02:10`` where the value turned then, else ``over the last hour``."""
         if slope.turned_ms is None:
             span = self.duration(now.mono_ms - slope.first_ms)
-            span = "hour" if span == "1 h" else span
-            return f"{way} {rate} an hour over the last {span}"
+            return f"over the last {'hour' if span == '1 h' else span}"
         turned = Moment(slope.turned_ms, now.utc_ms - now.mono_ms + slope.turned_ms, now.epoch)
-        return f"{way} {rate} an hour {self.since(turned, now)}"
+        return self.since(turned, now)
 
     def forecast(self, forecast: Forecast, quantity: Quantity, now: Moment) -> str:
         """Returns ``at this rate 23.8 °C about 03:40 (03:20 to 04:30)``."""
+        return (
+            f"at this rate {self.value(forecast.target, quantity)} {self._arrival(forecast, now)}"
+        )
+
+    def _arrival(self, forecast: Forecast, now: Moment) -> str:
+        """Returns ``about 03:40 (03:20 to 04:30)``, or ``in about 2 h (1 h 40 min to 2 h 50 min)``
+        while the clock is not to be believed."""
+        clock = now.utc_ms >= _BELIEVABLE_MS
         about = self._ahead(forecast.seconds, now)
         soonest = self._ahead(forecast.soonest_s, now)
-        told = f"at this rate {self.value(forecast.target, quantity)} about {about}"
+        told = f"about {about}" if clock else f"in about {about}"
         if forecast.latest_s is None:
-            return f"{told} (not before {soonest})"
+            return f"{told} (not before {soonest})" if clock else f"{told} ({soonest} at least)"
         latest = self._ahead(forecast.latest_s, now)
         return told if soonest == latest else f"{told} ({soonest} to {latest})"
 
@@ -209,14 +221,19 @@ class Wording:
             f"{band.called}{shown}, {'falling' if falling else 'rising'} {rate} an hour, "
             f"more than {limit}."
         )
+        what += f" So {self._span_of(slope, now)}"
         edge = band.low if falling else band.high
-        ahead = reaches(slope, value, edge) if value is not None else None
-        trend = self.trend(slope, quantity, now)
-        if ahead is not None and (value is not None and band.low <= value <= band.high):
-            leaves = self.forecast(ahead, quantity, now)
-            what += f" {trend}; it leaves its band: {leaves}."
-        elif trend:
-            what += f" {trend}."
+        inside = value is not None and band.low <= value <= band.high
+        ahead = reaches(slope, value, edge) if value is not None and inside else None
+        if ahead is None:
+            what += "."
+        else:
+            what += (
+                f"; at this rate it leaves its band, {self.value(edge, quantity)}, in "
+                f"{self.duration(ahead.seconds * 1000)}"
+            )
+            # A text may be read long after it was sent: the time of day stays true.
+            what += f": {self._arrival(ahead, now)}." if now.utc_ms >= _BELIEVABLE_MS else "."
         if quantity is not Quantity.TEMPERATURE or not band.of_water:
             return Message(what, do="Look what has changed.")
         likely = (
