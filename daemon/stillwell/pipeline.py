@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
+from stillwell.alarm.escalation import Escalation
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, Transition
@@ -41,6 +42,7 @@ class Pipeline:
         watch: the alarms.
         judges: the quality judge of each channel.
         observers: estimators that watch along.
+        escalation: says unanswered alarms again; none does without.
         told: is handed each transition after it has been kept (the demo's console, a replay's
         output).
         keep_raw_s: how long single readings are kept.
@@ -53,6 +55,7 @@ class Pipeline:
         judges: Mapping[str, Judge],
         *,
         observers: Sequence[Observer] = (),
+        escalation: Escalation | None = None,
         told: Callable[[Transition], None] | None = None,
         keep_raw_s: float = 90 * 86_400.0,
     ) -> None:
@@ -60,6 +63,7 @@ class Pipeline:
         self.watch = watch
         self._judges = judges
         self._observing = Observing(observers, store)
+        self._escalation = escalation
         self._told = told
         self._boot_id = ""
         self._face = Clockface(0, False)
@@ -84,7 +88,10 @@ class Pipeline:
         if trusted:
             self.store.rebase(boot_id, self._face.offset_ms)
         now = self.moment(mono_ms)
-        self._keep(self.watch.restore(self.store.latest_transitions(), now))
+        latest = self.store.latest_transitions()
+        if self._escalation is not None:
+            self._escalation.restore(latest, now)
+        self._keep(self.watch.restore(latest, now))
         self._find(_clock_finding(False, "Started afresh."), mono_ms)
         self._observing.resume()
 
@@ -142,6 +149,9 @@ class Pipeline:
         """Once a second: delays that run out, silence, shelves that end, commits that are due."""
         now = self.moment(mono_ms)
         self._keep(self.watch.tick(now))
+        if self._escalation is not None:
+            for notice in self._escalation.tick(now):
+                self.store.put_notice(notice)
         for finding in self._observing.tick(now):
             self._keep(self.watch.find(finding, now))
         self.store.tick(mono_ms)
@@ -216,7 +226,11 @@ class Pipeline:
 
     def _keep(self, transitions: Iterable[Transition]) -> None:
         for transition in transitions:
-            self.store.put_transition(transition, self.watch.notices(transition))
+            notices = self.watch.notices(transition)
+            if self._escalation is not None:
+                notices = [self._escalation.addressed(notice) for notice in notices]
+                self._escalation.see(transition)
+            self.store.put_transition(transition, notices)
             if self._told is not None:
                 self._told(transition)
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from stillwell.acquire.bus import Bus, Deliver, Source
+from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
@@ -127,6 +128,12 @@ def watch_plan(settings: Settings) -> WatchPlan:
     )
 
 
+def escalation_plan(settings: Settings) -> EscalationPlan:
+    """How unanswered alarms are said again: as many turns as the recipients have."""
+    turns = (getattr(sink.settings, "turn", 1) for sink in settings.sink.values())
+    return EscalationPlan(turns=max((1, *turns)))
+
+
 def review_plan(settings: Settings) -> ReviewPlan:
     """What a review looks at."""
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
@@ -204,6 +211,7 @@ def pipeline(
         store,
         Watch(watch_plan(settings)),
         judges(settings),
+        escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,
     )
