@@ -37,7 +37,7 @@ from stillwell.settings import Destination, Settings
 from stillwell.settings import Source as SourceSettings
 from stillwell.store import Store
 from stillwell.supervise.calendar_look import CalendarLook
-from stillwell.supervise.daemon import Daemon, Parts
+from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.delivery import SinkDelivery
 from stillwell.supervise.inbox import Inbox
 
@@ -282,6 +282,7 @@ def daemon(
     *,
     told: Callable[[Transition], None] | None = None,
     calendar_every_s: float = 60.0,
+    look_s: float = LOOK_S,
 ) -> Daemon:
     """The live daemon, ready to run."""
     inbox = Inbox()
@@ -300,6 +301,7 @@ def daemon(
             deliveries=deliveries(settings, store, inbox, clock),
             calendar_look=look,
             calendar_every_s=calendar_every_s,
+            look_s=look_s,
         )
     )
 

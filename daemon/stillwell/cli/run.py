@@ -88,6 +88,7 @@ def run(
         boot,
         told=_printing(settings, as_json) if show or as_json else None,
         calendar_every_s=max(1.0, 60.0 / speed),
+        look_s=1.0 if speed == 1.0 else 0.25,
     )
     daemon.handle_signals()
     raise typer.Exit(daemon.run())

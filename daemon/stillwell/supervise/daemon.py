@@ -21,7 +21,7 @@ from stillwell.acquire.epoch import Change
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock
 from stillwell.supervise.almanac import Almanac
-from stillwell.supervise.inbox import Announced, Asked, CursorMoved, Inbox, Item
+from stillwell.supervise.inbox import Announced, Asked, CursorMoved, Inbox, Item, Wake
 from stillwell.supervise.sd_notify import notify, watchdog_s
 from stillwell.supervise.vigil import Vigil
 
@@ -38,6 +38,7 @@ not before the process has run for so long. A bus that hangs for good thus costs
 an hour."""
 
 LOOK_S = 0.25
+ENDING_LOOK_S = 0.02
 PIPELINE_LIMIT_S = 60.0
 BUS_LIMIT_S = 300.0
 SINK_LIMIT_S = 300.0
@@ -77,6 +78,9 @@ class Parts:
     away_after_s: float = 300.0
     """A sink that is away for less than this is nobody's business."""
     tick_s: float = 1.0
+    look_s: float = LOOK_S
+    """How often the supervisor looks at the others: real seconds. Where the clock runs fast, a
+    deadline is over in less than one of them."""
     stop: threading.Event = field(default_factory=threading.Event)
 
 
@@ -144,7 +148,7 @@ class Daemon:
         started_ms = _real_ms()
         every_s = watchdog_s()
         fed_ms = 0
-        while not parts.stop.wait(LOOK_S):
+        while not parts.stop.wait(parts.look_s):
             now = _real_ms()
             self._vigil.report("pipeline", self._progress, now)
             for bus in parts.buses:
@@ -175,6 +179,7 @@ class Daemon:
 
     def _shut_down(self, worker: threading.Thread) -> None:
         parts = self._parts
+        parts.inbox.put(Wake())
         if self._almanac is not None:
             self._almanac.stop()
         for bus in parts.buses:
@@ -199,7 +204,10 @@ class Daemon:
         try:
             while True:
                 ending = stop.is_set()
-                for item in self._parts.inbox.take(0.0 if ending else LOOK_S):
+                # Until the next tick is due: an idle daemon lets the processor sleep.
+                due_s = max(0.0, (ticked_ms + tick_ms - self._mono_ms()) / 1000)
+                look_s = ENDING_LOOK_S if ending else self._parts.look_s
+                for item in self._parts.inbox.take(min(look_s, due_s)):
                     self._guarded(lambda item=item: self._handle(item))  # type: ignore[misc]
                 now_ms = self._mono_ms()
                 if now_ms - ticked_ms >= tick_ms:

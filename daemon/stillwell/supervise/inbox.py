@@ -44,7 +44,12 @@ class Announced:
     local_date: str
 
 
-Item = Batch | SourceState | CursorMoved | Asked | Announced
+@dataclass(frozen=True, slots=True)
+class Wake:
+    """Nothing has come, but there is something to look at: the daemon is to end."""
+
+
+Item = Batch | SourceState | CursorMoved | Asked | Announced | Wake
 
 
 class InboxFullError(Exception):
