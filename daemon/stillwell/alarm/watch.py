@@ -744,6 +744,9 @@ class Watch:
         started = self._begin(now)
         due = _NEVER_MS
         for channel in self._channels.values():
+            if channel.trouble is NONE and channel.shows(now):
+                due = min(due, channel.seen.mono_ms + channel.gap_ms)
+                continue
             good = channel.last_good() or started
             if channel.trouble.kind is None or channel.trouble.mending_ms is not None:
                 due = min(due, good.mono_ms + channel.gap_ms)
