@@ -75,7 +75,6 @@ class Pipeline:
         self.readings_taken = 0
 
     # -- time
-    # ---------------------------------------------------------------------------------------
 
     def begin(self, boot_id: str, mono_ms: int, wall_ms: int, trusted: bool) -> None:
         """Starts a run: the first clock epoch, and the alarms as they stood when the last run
@@ -128,7 +127,6 @@ class Pipeline:
         self._epoch = self.store.begin_epoch(self._boot_id, provisional, self._face.trusted)
 
     # -- readings
-    # -----------------------------------------------------------------------------------
 
     def take(self, batch: Batch) -> None:
         """Judges, keeps and watches the samples of one source, in their order."""
@@ -165,7 +163,6 @@ class Pipeline:
             self._house_ms = mono_ms + (SLICE_EVERY_MS if more else HOUSE_EVERY_MS)
 
     # -- events
-    # -------------------------------------------------------------------------------------
 
     def source_changed(self, state: SourceState, mono_ms: int) -> None:
         """A driver went down or came back."""
@@ -213,7 +210,6 @@ class Pipeline:
         self.store.close()
 
     # -- inside
-    # -------------------------------------------------------------------------------------
 
     def _test_notice(self, request: Request, mono_ms: int) -> Reply:
         now = self.moment(mono_ms)

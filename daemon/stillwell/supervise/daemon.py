@@ -38,7 +38,6 @@ not before the process has run for so long. A bus that hangs for good thus costs
 an hour."""
 
 LOOK_S = 0.25
-ENDING_LOOK_S = 0.02
 PIPELINE_LIMIT_S = 60.0
 BUS_LIMIT_S = 300.0
 SINK_LIMIT_S = 300.0
@@ -94,6 +93,7 @@ class Daemon:
         self._vigil = Vigil()
         self._progress = 0
         self._mistakes = 0
+        self._finish = threading.Event()
         self._exit = EX_OK
         self._almanac = (
             Almanac(parts.calendar_look, parts.calendar_every_s) if parts.calendar_look else None
@@ -132,7 +132,6 @@ class Daemon:
             signal.signal(number, lambda *_: self.stop())
 
     # -- the supervisor's thread
-    # ----------------------------------------------------------------------
 
     def _expect_progress(self) -> None:
         now = _real_ms()
@@ -179,7 +178,6 @@ class Daemon:
 
     def _shut_down(self, worker: threading.Thread) -> None:
         parts = self._parts
-        parts.inbox.put(Wake())
         if self._almanac is not None:
             self._almanac.stop()
         for bus in parts.buses:
@@ -188,26 +186,27 @@ class Daemon:
             bus.join(2.0)
         for delivery in parts.deliveries:
             delivery.stop(3.0)
-        # The pipeline last, so that it keeps what the others still brought.
+        # The pipeline last, so that it keeps what the others still brought: readings, cursors.
+        self._finish.set()
+        parts.inbox.put(Wake())
         worker.join(10.0)
         if worker.is_alive():
             log.error("the pipeline does not end; leaving it")
             os._exit(self._exit or EX_SOFTWARE)
 
     # -- the pipeline's thread
-    # ------------------------------------------------------------------------
 
     def _work(self) -> None:
-        stop = self._parts.stop
         ticked_ms = self._mono_ms()
         tick_ms = round(self._parts.tick_s * 1000)
         try:
             while True:
-                ending = stop.is_set()
+                ending = self._finish.is_set()
                 # Until the next tick is due: an idle daemon lets the processor sleep.
                 due_s = max(0.0, (ticked_ms + tick_ms - self._mono_ms()) / 1000)
-                look_s = ENDING_LOOK_S if ending else self._parts.look_s
-                for item in self._parts.inbox.take(min(look_s, due_s)):
+                wait_s = 0.0 if ending else min(self._parts.look_s, due_s)
+                items = self._parts.inbox.take(wait_s)
+                for item in items:
                     self._guarded(lambda item=item: self._handle(item))  # type: ignore[misc]
                 now_ms = self._mono_ms()
                 if now_ms - ticked_ms >= tick_ms:
@@ -218,15 +217,10 @@ class Daemon:
                         EX_SOFTWARE, "the pipeline fails again and again: starting afresh"
                     )
                 self._progress += 1
-                if ending and not self._others_alive():
+                if ending and not items:
                     break
         finally:
             self._pipeline.end()
-
-    def _others_alive(self) -> bool:
-        return any(
-            bus.alive and not bus.given_up and not bus.overdue() for bus in self._parts.buses
-        )
 
     def _guarded(self, deed: Callable[[], None]) -> None:
         """One item that can't be handled must not take the watch down; fifty in a row are a fault
