@@ -229,6 +229,7 @@ class TestTheForecast:
         said = words(fitted(WHOLE[:4], 0, seeded=True, count=64), 8 * DAY)
         assert said.startswith("Day 8. The end is expected about day ")
         assert "95 %" in said
+        assert said.endswith("Common practice: about 8 days for a tank that is seeded.")
 
     def test_weights_add_up(self) -> None:
         fit: Fit = begun(0, seeded=False, kit=Kit(), count=50)

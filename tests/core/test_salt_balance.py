@@ -251,6 +251,14 @@ class TestFindings:
     def test_low_after_too_much_fresh_water(self) -> None:
         state = updated(known(), TopUp(0, 4000.0))
         assert self.active(state, 0) == [LOW]
+        said = str(findings(state, 0)[1].message)
+        assert "above the mark by 4.0 L of fresh water" in said
+        assert "swap" not in said
+
+    def test_low_after_salt_was_lost_says_how_much_to_swap_and_how_slowly(self) -> None:
+        said = str(findings(known(33.0), 0)[1].message)
+        assert "salt water of 40" in said
+        assert "over 48 h or more" in said
 
     def test_unsure_when_nobody_has_measured(self) -> None:
         state = known()

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import erfc, exp, log, pi, sqrt
 
-from stillwell.estimate.cycle import Stage, Test, gathered, verdict
+from stillwell.estimate.cycle import SEEDED_D, UNSEEDED_D, Stage, Test, gathered, verdict
 from stillwell.estimate.estimate import Basis, Estimate, NotEnough
 from stillwell.estimate.nitrification import (
     Happening,
@@ -73,6 +73,7 @@ class Fit:
     """What the tests so far allow. Made by `begun`, moved on by `told`."""
 
     begun_ms: int
+    seeded: bool
     kit: Kit
     priors: tuple[Prior, ...]
     happenings: tuple[Happening, ...]
@@ -107,6 +108,7 @@ def begun(
         particles.append(Particle(logs, start(Kinetics(*map(exp, logs))), 0.0))
     return Fit(
         begun_ms,
+        seeded,
         kit or Kit(),
         priors,
         tuple(sorted(happenings, key=lambda h: h.t_d)),
@@ -369,8 +371,11 @@ def words(fit: Fit, now_ms: int) -> str:
             "By the tests so far no end is in sight within four months. Check that the water is "
             "warm and moves, and that something feeds the bacteria."
         )
+    usual = f"about {SEEDED_D:.0f} days" if fit.seeded else f"up to {UNSEEDED_D:.0f} days"
+    kind = "seeded" if fit.seeded else "unseeded"
     high = "later than day 120" if answer.high >= HORIZON_D else f"day {answer.high:.0f}"
     return (
         f"Day {today:.0f}. The end is expected about day {answer.value:.0f} (between day "
-        f"{max(answer.low, today):.0f} and {high}, 95 %), by {len(fit.tests)} tests."
+        f"{max(answer.low, today):.0f} and {high}, 95 %), by {len(fit.tests)} tests. "
+        f"Common practice: {usual} for a tank that is {kind}."
     )

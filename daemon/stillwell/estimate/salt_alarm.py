@@ -201,14 +201,19 @@ def _low(now: SaltState, reckoned: str) -> Message:
     p = now.parameters
     plan = bring_back(now, (p.low + p.high) / 2)
     unnoted = unnoted_estimate(now)
-    likely = (
-        f"It falls {-unnoted.value:.2f} a day that no entry explains: salt water is lost (splash, "
-        "salt creep, a leak) and fresh water poured after it."
-        if unnoted.high < 0
-        else ""
-    )
-    do = "Measure it before you do anything."
-    if plan.swap_ml > 1 and plan.of_salinity > 0:
+    likely, do = "", "Measure it before you do anything."
+    if now.mean[0] >= p.low:
+        likely = (
+            f"The water stands above the mark by {_litres(-now.missing_ml)} of fresh water too "
+            "much; it evaporates by itself."
+        )
+        do += " Then pour no fresh water until the level is back at the mark."
+    elif unnoted.high < 0:
+        likely = (
+            f"It falls {-unnoted.value:.2f} a day that no entry explains: salt water is lost "
+            "(splash, salt creep, a leak) and fresh water poured after it."
+        )
+    if plan.swap_ml > 1 and plan.of_salinity > 0 and now.mean[0] < p.low:
         do += (
             f" Then swap {_litres(plan.swap_ml)} of tank water for salt water of "
             f"{plan.of_salinity:.0f}, over {plan.hours:.0f} h or more."

@@ -57,7 +57,8 @@ def salinity_of(entry: Entry) -> float:
 def salt_events(
     entries: Iterable[Entry], *, check_sd: float = 0.5, salt_water: float = 35.0
 ) -> list[Event]:
-    """Returns what the salt balance is told.
+    """Returns what the salt balance is told. A check that no seawater can show is left out; raises
+    SeawaterMissingError for specific gravities and conductivities where the package is missing.
 
     Args:
         entries: those that stand.
