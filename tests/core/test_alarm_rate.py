@@ -6,6 +6,8 @@ import math
 import random
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from stillwell.alarm.forecast import LONGEST_H, reaches
 from stillwell.alarm.rate import (
@@ -15,6 +17,7 @@ from stillwell.alarm.rate import (
     Slope,
     Trail,
     slope,
+    steepest,
     together,
     trend,
 )
@@ -138,6 +141,22 @@ class TestResolution:
         found = some(list(trailed(values, 30_000).points))
         assert found.per_h == pytest.approx(-0.6, abs=0.08)
         assert found.low <= -0.6 <= found.high
+
+
+class TestSteepest:
+    @given(
+        st.lists(st.floats(-5, 45), min_size=LEAST_STRETCHES, max_size=STRETCHES),
+        st.lists(st.integers(1, 5), min_size=STRETCHES, max_size=STRETCHES),
+    )
+    def test_no_slope_is_steeper(self, values: list[float], waits: list[int]) -> None:
+        points = [(STRETCH_MS * sum(waits[:k]), value) for k, value in enumerate(values)]
+        assert abs(some(points).per_h) <= steepest(points) * (1 + 1e-9)
+
+    def test_of_a_line_is_its_slope(self) -> None:
+        assert steepest(line(-0.6)) == pytest.approx(0.6)
+
+    def test_of_less_than_two_stretches_is_none(self) -> None:
+        assert steepest([]) == steepest(line(1.0, 1)) == 0.0
 
 
 class TestTrail:
