@@ -15,8 +15,13 @@ from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
+from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level_plan import FloatChannel as LevelFloat
+from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
+from stillwell.estimate.level_watch import LevelWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
+from stillwell.observing import Observer
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
     Clock,
@@ -33,7 +38,7 @@ from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
 from stillwell.reading import UNIT, Quantity
 from stillwell.review import BandPlan
-from stillwell.settings import Destination, Settings
+from stillwell.settings import Destination, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings
 from stillwell.store import Store
 from stillwell.supervise.calendar_look import CalendarLook
@@ -42,6 +47,9 @@ from stillwell.supervise.delivery import SinkDelivery
 from stillwell.supervise.inbox import Inbox
 
 SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
+
+ROOM = "room"
+"""The channel of the room's temperature, by its name."""
 
 GAP_IN_READINGS = 4
 """A channel is silent after so many missed readings, unless the settings say otherwise."""
@@ -74,6 +82,7 @@ def judges(settings: Settings) -> dict[str, Judge]:
 
 def watch_plan(settings: Settings) -> WatchPlan:
     """What is watched, from the settings."""
+    level = level_plan(settings)
     channels = tuple(
         ChannelWatch(
             name=name,
@@ -125,6 +134,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
         zone=settings.tank.zone,
         units=settings.tank.units,
         sinks=tuple(settings.sink),
+        elsewhere=(*WatchPlan().elsewhere, *(level.alarms() if level else ())),
     )
 
 
@@ -158,6 +168,56 @@ def review_plan(settings: Settings) -> ReviewPlan:
         ),
         channels=quantities,
     )
+
+
+def level_plan(settings: Settings) -> LevelPlan | None:
+    """What the level watch is told; None without a chamber, or without a sensor in it."""
+    chamber = settings.tank.chamber
+    if chamber is None:
+        return None
+    floats, gauge = [], None
+    for name, channel in settings.channel.items():
+        if isinstance(channel, FloatChannel) and channel.height is not None:
+            source = settings.source_of(name)
+            usual = FloatSpec(name, channel.height)
+            spec = FloatSpec(name, channel.height, channel.differential or usual.differential_mm)
+            floats.append(LevelFloat(spec, channel.label, source.every, source.look))
+        elif isinstance(channel, LevelChannel) and gauge is None:
+            gauge = GaugeChannel(name, GaugeSpec(channel.noise, channel.resolution), channel.label)
+    if gauge is None and not floats:
+        return None
+    usual_chamber = Geometry(chamber.area_mm2)
+    quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
+    warm = [name for name, quantity in quantities.items() if quantity is Quantity.TEMPERATURE]
+    damp = [name for name, quantity in quantities.items() if quantity is Quantity.HUMIDITY]
+    return LevelPlan(
+        geometry=Geometry(
+            chamber.area_mm2,
+            chamber.uncertainty,
+            usual_chamber.lowest_safe_mm if chamber.lowest_safe is None else chamber.lowest_safe,
+            usual_chamber.highest_safe_mm if chamber.highest_safe is None else chamber.highest_safe,
+        ),
+        floats=tuple(floats),
+        gauge=gauge,
+        water=tuple(name for name in warm if name != ROOM),
+        room=ROOM if ROOM in warm else None,
+        humidity=damp[0] if damp else None,
+        volume_ml=settings.tank.volume,
+        surface_mm2=settings.tank.surface.area_mm2 if settings.tank.surface else None,
+        zone=settings.tank.zone,
+        units=settings.tank.units,
+        night_from=settings.night.from_,
+        night_to=settings.night.to,
+    )
+
+
+def observers(settings: Settings) -> list[Observer]:
+    """The estimators that watch along, fresh."""
+    made: list[Observer] = []
+    level = level_plan(settings)
+    if level is not None:
+        made.append(LevelWatch(level))
+    return made
 
 
 def sources(settings: Settings) -> dict[str, list[Source]]:
@@ -211,6 +271,7 @@ def pipeline(
         store,
         Watch(watch_plan(settings)),
         judges(settings),
+        observers=observers(settings),
         escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any, Generic, Literal, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
-from annotated_types import Gt, Lt, MinLen
+from annotated_types import Ge, Gt, Lt, MinLen
 from pydantic import (
     BaseModel,
     BeforeValidator,
@@ -155,6 +155,18 @@ class Lamp(Part):
     off: TimeOfDay
 
 
+class Surface(Part):
+    """All open water, seen from above: what evaporation leaves from."""
+
+    length: Annotated[Millimetres, Gt(0)]
+    width: Annotated[Millimetres, Gt(0)]
+
+    @property
+    def area_mm2(self) -> float:
+        """Of the surface, mm²."""
+        return self.length * self.width
+
+
 class Tank(Part):
     """One body of water with its return chamber."""
 
@@ -166,6 +178,8 @@ class Tank(Part):
     """All the water, chamber included."""
     units: System = System.METRIC
     """How people see numbers: metric or us."""
+    surface: Surface | None = None
+    """Of all open water; guessed from the volume when it is not given."""
     chamber: Chamber | None = None
     heater: Heater | None = None
     lamp: Lamp | None = None
@@ -283,7 +297,13 @@ class TemperatureChannel(ChannelKeys):
 
 
 class LevelChannel(ChannelKeys):
+    """A gauge in the return chamber."""
+
     quantity: Literal["level"]
+    noise: Annotated[Millimetres, Gt(0)] = 1.0
+    """How far a single reading strays, ripple included (standard deviation)."""
+    resolution: Annotated[Millimetres, Ge(0)] = 0.0
+    """The step between two values that it can show; 0: finer than its noise."""
     quality: LevelQuality = LevelQuality()
 
 

@@ -357,16 +357,18 @@ class Bank:
         """
         total = 0.0
         surprising = False
+        # the gauge first: it leaves few members, and those narrow, for the floats' quadrature
+        if piece.gauge is not None and self.physics.gauge is not None:
+            log_e, odd = self._absorb_gauge(piece.gauge, shape, middle_ms)
+            total += log_e
+            surprising = odd
+            self._merge()
         for told in piece.floats:
             place = self.physics.places.get(told.name)
             if place is not None:
                 log_e, odd = self._absorb_float(place, told)
                 total += log_e
                 surprising = surprising or odd
-        if piece.gauge is not None and self.physics.gauge is not None:
-            log_e, odd = self._absorb_gauge(piece.gauge, shape, middle_ms)
-            total += log_e
-            surprising = surprising or odd
         self._merge()
         return total, surprising
 

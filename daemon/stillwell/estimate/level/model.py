@@ -33,7 +33,7 @@ from stillwell.estimate.level.passage import (
 from stillwell.estimate.level.state import LevelState, Refused
 
 _Z = 1.959964
-_MARK_EVERY = 72
+_MARK_EVERY = 36
 """Slices from mark to mark."""
 _SETTLED = 12
 """Slices after which what was worked out is fixed in a mark (until a late pour reopens it)."""
@@ -437,9 +437,9 @@ class LevelModel:
             return loss
         return loss.scaled(3_600_000.0 / (t1_ms - t0_ms), "mL/h")
 
-    def rate_now(self, state: LevelState) -> Estimate | NotEnough:
-        """The rate at this moment in mL/h."""
-        passage = self._now(state, self._recent(state))
+    def rate_now(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
+        """The rate at this moment in mL/h. `brief`: see `level_now`."""
+        passage = self._now(state, None if brief else self._recent(state))
         mean, variance = moments(passage.bank, rate_ml(self.physics, passage.shape))
         half = _Z * math.sqrt(variance)
         at = (state.now_ms, state.now_ms)
@@ -476,7 +476,8 @@ class LevelModel:
         self, state: LevelState, level_mm: float, *, brief: bool = False
     ) -> Estimate | NotEnough:
         """Hours until the level has fallen to `level_mm` if nobody pours. The interval spans the
-        times at which it will have done so with 2.5 % and 97.5 % probability, at most 60 days. `brief` as above."""
+        times at which it will have done so with 2.5 % and 97.5 % probability, at most 60 days.
+        `brief` as above."""
         passage = self._now(state, None if brief else self._recent(state))
         at = (state.now_ms, state.now_ms)
         basis = self._basis(passage.seen)
@@ -586,6 +587,22 @@ class LevelModel:
         if len(self.physics.floats) >= 2:
             return 2 * max(f.height_sd_mm for f in self.physics.floats) ** 2 + sway
         return None
+
+    def recent_basis(self, state: LevelState) -> tuple[Basis, ...]:
+        """What evidence of the level the last day held: the basis of brief answers."""
+        since, _ = self._recent(state)
+        seen = Seen()
+        for piece in state.slices:
+            if piece.index * self.slice_ms < since:
+                continue
+            if piece.gauge is not None:
+                seen.gauge += piece.gauge.count
+            seen.expected += piece.expect_ml_per_h is not None
+            for told in piece.floats:
+                for counted, n in ((seen.intervals, told.intervals), (seen.partly, told.partly)):
+                    counted[told.name] = counted.get(told.name, 0) + n
+        seen.pours = sum(p.t_ms >= since for p in state.pours)
+        return self._basis(seen)
 
     # --- words ---------------------------------------------------------------------------------
 

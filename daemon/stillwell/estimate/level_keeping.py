@@ -1,0 +1,71 @@
+"""The level estimator's state as text: what is old and fixed is written once and remembered.
+
+A state holds fifteen days of slices. Nearly all of them are those of the last time, and the state
+is written every half hour: so each day of slices, and each mark, is turned into compressed text
+once.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import zlib
+from dataclasses import asdict, replace
+from typing import Any
+
+from stillwell.estimate.level import LevelState
+
+_CHUNK = 144
+"""Slices in a chunk: a day."""
+
+
+class Keeping:
+    """Remembers what it has written before."""
+
+    def __init__(self) -> None:
+        self._chunks: dict[tuple[int, int, int], str] = {}
+        self._marks: dict[int, tuple[object, str]] = {}
+
+    def text(self, state: LevelState) -> dict[str, Any]:
+        """The state, JSON-ready."""
+        days: dict[int, list[Any]] = {}
+        for piece in state.slices:
+            days.setdefault(piece.index // _CHUNK, []).append(piece)
+        chunks: dict[tuple[int, int, int], str] = {}
+        for day, pieces in days.items():
+            key = (day, len(pieces), pieces[0].index)
+            chunks[key] = self._chunks.get(key) or _packed([asdict(piece) for piece in pieces])
+        self._chunks = chunks
+        marks: dict[int, tuple[object, str]] = {}
+        for mark in state.marks:
+            known = self._marks.get(mark.t_ms)
+            marks[mark.t_ms] = (
+                known if known and known[0] is mark else (mark, _packed(asdict(mark)))
+            )
+        self._marks = marks
+        rest = replace(state, slices=(), marks=()).to_json()
+        return {
+            "rest": rest,
+            "slices": list(chunks.values()),
+            "marks": [text for _, text in marks.values()],
+        }
+
+
+def revived(body: dict[str, Any]) -> LevelState:
+    """The inverse of `Keeping.text`. Raises ValueError for what is damaged or of another
+    version."""
+    try:
+        whole = dict(body["rest"])
+        whole["slices"] = [piece for chunk in body["slices"] for piece in _unpacked(chunk)]
+        whole["marks"] = [_unpacked(mark) for mark in body["marks"]]
+    except (KeyError, TypeError, zlib.error) as damage:
+        raise ValueError(f"A damaged level state ({damage!r}).") from damage
+    return LevelState.from_json(whole)
+
+
+def _packed(value: object) -> str:
+    return base64.b85encode(zlib.compress(json.dumps(value).encode(), 3)).decode()
+
+
+def _unpacked(text: str) -> Any:
+    return json.loads(zlib.decompress(base64.b85decode(text)))

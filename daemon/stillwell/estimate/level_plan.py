@@ -1,0 +1,78 @@
+"""What the level watch is told of its tank."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.units import System
+
+
+@dataclass(frozen=True, slots=True)
+class FloatChannel:
+    """A float's channel."""
+
+    spec: FloatSpec
+    """Its name is the channel's."""
+    label: str = ""
+    every_s: float = 30.0
+    """How often a share of looks comes."""
+    look_s: float | None = None
+    """How often the contact is looked at within that; None: once a reading."""
+
+    @property
+    def looks(self) -> int:
+        """Looks in one interval, when none is missed."""
+        return max(1, round(self.every_s / self.look_s)) if self.look_s else 1
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeChannel:
+    """The gauge's channel."""
+
+    name: str
+    spec: GaugeSpec
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPlan:
+    """One tank's chamber, its sensors, and the night that the review is about."""
+
+    geometry: Geometry
+    floats: tuple[FloatChannel, ...] = ()
+    gauge: GaugeChannel | None = None
+    water: tuple[str, ...] = ()
+    """Channels of the water's temperature; their median counts."""
+    room: str | None = None
+    humidity: str | None = None
+    volume_ml: float = 68_000.0
+    """All the water: with the temperature it swells and shrinks, and the chamber shows it."""
+    surface_mm2: float | None = None
+    """Of all open water; None: guessed from the volume."""
+    salinity_g_kg: float = 35.0
+    zone: str = "UTC"
+    units: System = System.METRIC
+    night_from: dt.time = field(default=dt.time(22))
+    night_to: dt.time = field(default=dt.time(8))
+
+    @property
+    def area_mm2(self) -> float:
+        """Of all open water. A tank is about as deep as it is wide (common practice): its surface
+        is then the volume to the power of two thirds."""
+        return self.surface_mm2 or (self.volume_ml * 1000.0) ** (2 / 3)
+
+    @property
+    def physics_rel_sd(self) -> float:
+        """How well physics foretells the amount: the literature's quarter where the surface was
+        measured, more where it was guessed."""
+        return 0.25 if self.surface_mm2 else 0.4
+
+    def alarms(self) -> tuple[str, ...]:
+        """The names of the alarms that are not under ``level.``."""
+        return tuple(
+            f"{channel.spec.name}.{kind}"
+            for channel in self.floats
+            for kind in ("stuck-up", "stuck-down", "chattering")
+        )
