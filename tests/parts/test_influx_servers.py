@@ -32,19 +32,23 @@ needs_influxd = pytest.mark.skipif(
 @pytest.fixture
 def victoria(tmp_path: Path, free_port: int) -> Iterator[Victoria]:
     server = Victoria(tmp_path / "victoria", free_port)
-    server.start()
-    yield server
-    server.kill()
+    try:
+        server.start()
+        yield server
+    finally:
+        server.kill()
 
 
 @pytest.fixture
 def influxd(tmp_path: Path, free_port: int) -> Iterator[Influxd1]:
     server = Influxd1(tmp_path / "influxd", free_port)
-    server.start()
-    server.ask("CREATE USER \"tank\" WITH PASSWORD 'rock-pool-7' WITH ALL PRIVILEGES")
-    server.ask('CREATE DATABASE "tank"', "tank", "rock-pool-7")
-    yield server
-    server.kill()
+    try:
+        server.start()
+        server.ask("CREATE USER \"tank\" WITH PASSWORD 'rock-pool-7' WITH ALL PRIVILEGES")
+        server.ask('CREATE DATABASE "tank"', "tank", "rock-pool-7")
+        yield server
+    finally:
+        server.kill()
 
 
 class Tank:
