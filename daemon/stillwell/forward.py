@@ -15,7 +15,7 @@ from stillwell.acquire.bus import Batch, Source, SourceState
 from stillwell.acquire.clock import SetClock
 from stillwell.acquire.ticker import Ticker
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Driver, DriverError, TellsTime
+from stillwell.ports import Driver, DriverError, KeepsJournal, TellsTime
 from stillwell.reading import Failure, Sample
 
 TICK_MS = 30_000
@@ -110,12 +110,15 @@ def drive(run: Run, sources: Iterable[Source], until_utc_ms: int) -> list[Driver
     down: set[str] = set()
     turns: list[tuple[int, int, Source, Driver, Ticker]] = []
     now = run.clock.wall_ms()
+    noted: dict[int, int] = {}  # the newest note of each source that has a keeper
     for index, source in enumerate(sources):
         driver = source.make()
         if isinstance(driver, TellsTime):
             driver.use_clock(run.clock)
         driver.open()
         drivers.append(driver)
+        if isinstance(driver, KeepsJournal):
+            noted[index] = run.clock.wall_ms()
         run.pipeline.source_changed(SourceState(source.name, up=True), 0)
         heapq.heappush(
             turns, (now, index, source, driver, Ticker(round(source.every_s * 1000), now))
@@ -124,11 +127,20 @@ def drive(run: Run, sources: Iterable[Source], until_utc_ms: int) -> list[Driver
         at, index, source, driver, ticker = heapq.heappop(turns)
         run.pass_to(at)
         run.take(at, source.name, _read(run, source, driver, down))
+        if index in noted and isinstance(driver, KeepsJournal):
+            noted[index] = _write_down(run, source, driver, noted[index])
         heapq.heappush(turns, (ticker.after(at), index, source, driver, ticker))
     run.pass_to(until_utc_ms)
     for driver in drivers:
         driver.close()
     return drivers
+
+
+def _write_down(run: Run, source: Source, driver: KeepsJournal, after_ms: int) -> int:
+    """Puts what the driver's keeper has written down into the journal; returns the newest time."""
+    notes = driver.journal_since(after_ms)
+    run.pipeline.write_down(source.name, notes)
+    return max((note.utc_ms for note in notes), default=after_ms)
 
 
 def _read(run: Run, source: Source, driver: Driver, down: set[str]) -> list[Sample]:

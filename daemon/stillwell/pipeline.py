@@ -13,10 +13,11 @@ from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
 from stillwell.alarm.escalation import Escalation
 from stillwell.alarm.watch import Watch
+from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, Transition
 from stillwell.observing import Observer, Observing
-from stillwell.ports import Command, Reply, Request
+from stillwell.ports import Command, Noted, Reply, Request
 from stillwell.quality.judge import Judge
 from stillwell.reading import Moment
 from stillwell.store import Store
@@ -157,7 +158,10 @@ class Pipeline:
         self._watch_store(mono_ms)
 
     def _keep_house(self, mono_ms: int) -> None:
-        """Rolls up and drops old readings, a small slice at a time, so that nobody waits for it."""
+        """Rolls up and drops old readings, a small slice at a time, so that nobody waits for it. A
+        replay keeps everything: it is made to be looked at."""
+        if self.store.bulk:
+            return
         if mono_ms >= self._house_ms and self.store.trouble is None:
             more = self.store.keep_house(self._keep_raw_ms).more
             self._house_ms = mono_ms + (SLICE_EVERY_MS if more else HOUSE_EVERY_MS)
@@ -182,6 +186,14 @@ class Pipeline:
             do="Check that the machine is on and the network is up." if away else "",
         )
         self._find(Finding(f"sink.{sink}.away", away, Priority.LOW, message), mono_ms)
+
+    def write_down(self, source: str, notes: Iterable[Noted]) -> None:
+        """Puts what a driver's own keeper has noted into the journal. Twice is once."""
+        for note in notes:
+            key = f"{source} {note.kind} {note.utc_ms}"
+            self.store.put_journal(
+                Entry(note.kind, note.utc_ms, note.value, note.unit, by=source, key=key)
+            )
 
     def request(self, request: Request, mono_ms: int) -> Reply:
         """Does what a person asks of the alarms."""

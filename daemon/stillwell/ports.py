@@ -98,6 +98,27 @@ class TellsTime(Protocol):
     def use_clock(self, clock: Clock) -> None: ...
 
 
+class Noted(Protocol):
+    """One line of a journal that a driver keeps."""
+
+    @property
+    def utc_ms(self) -> int: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def value(self) -> float | None: ...
+    @property
+    def unit(self) -> str: ...
+
+
+@runtime_checkable
+class KeepsJournal(Protocol):
+    """An ability of drivers with a keeper of their own (the simulated tank): after each read it is
+    asked what has been written down since a time, in order, to be put into the tank's journal."""
+
+    def journal_since(self, after_utc_ms: int) -> Sequence[Noted]: ...
+
+
 class Stream(StrEnum):
     """The kinds of rows that sinks follow through the store, each with a cursor of its own."""
 

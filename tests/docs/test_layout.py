@@ -35,6 +35,8 @@ SAME_TIER_ALLOWED = {
     ("wire", "supervise"),
     ("supervise", "wire"),
     ("notice", "reading"),
+    ("estimate", "water"),  # what evaporates by physics
+    ("estimate", "calendar"),  # which hours are the night
     ("estimate", "alarm"),  # estimators forecast in the words of alarm.forecast
 }
 THIRD_PARTY_SEAM = {"reading", "ports", "units"}

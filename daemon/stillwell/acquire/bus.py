@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from stillwell.acquire.backoff import pause_s
 from stillwell.acquire.fold import Fold
 from stillwell.acquire.ticker import Ticker
-from stillwell.ports import Clock, Driver, DriverError, TellsTime
+from stillwell.ports import Clock, Driver, DriverError, KeepsJournal, Noted, TellsTime
 from stillwell.reading import Failure, Sample
 
 log = logging.getLogger(__name__)
@@ -62,7 +62,15 @@ class SourceState:
     do: str = ""
 
 
-Deliver = Callable[[Batch | SourceState], None]
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a driver's own keeper has put into the journal."""
+
+    source: str
+    notes: tuple[Noted, ...]
+
+
+Deliver = Callable[[Batch | SourceState | Written], None]
 
 
 class _Slot:
@@ -81,6 +89,7 @@ class _Slot:
         self.failures = 0
         self.retry_ms = now_ms
         self.last_error: DriverError | None = None
+        self.noted_ms: int | None = None
 
 
 class _Generation:
@@ -243,9 +252,12 @@ class Bus:
                     slot.driver.use_clock(self._clock)
             if not slot.opened:
                 slot.driver.open()
+            began_ms = self._clock.wall_ms()
             generation.brought = samples = []
             for sample in slot.driver.read():
                 samples.append(sample)  # noqa: PERF402 - the supervisor looks at it meanwhile
+            if isinstance(slot.driver, KeepsJournal):
+                self._write_down(generation, slot, slot.driver, began_ms)
         except DriverError as error:
             self._went_down(generation, slot, error)
             return self._failed(slot)
@@ -271,6 +283,15 @@ class Bus:
             )
         return known
 
+    def _write_down(
+        self, generation: _Generation, slot: _Slot, driver: KeepsJournal, began_ms: int
+    ) -> None:
+        after_ms = began_ms if slot.noted_ms is None else slot.noted_ms
+        notes = tuple(driver.journal_since(after_ms))
+        slot.noted_ms = max((note.utc_ms for note in notes), default=after_ms)
+        if notes:
+            self._hand_over(generation, Written(slot.source.name, notes))
+
     def _failed(self, slot: _Slot) -> list[Sample]:
         """While a source is down each of its channels misses a reading, at the source's cadence."""
         reason = slot.last_error.what if slot.last_error else "not opened yet"
@@ -292,7 +313,7 @@ class Bus:
             with suppress(Exception):
                 slot.driver.close()
 
-    def _hand_over(self, generation: _Generation, item: Batch | SourceState) -> None:
+    def _hand_over(self, generation: _Generation, item: Batch | SourceState | Written) -> None:
         with self._lock:
             if generation is not self._current:
                 return

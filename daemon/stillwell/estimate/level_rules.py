@@ -22,6 +22,8 @@ MOST_WINDOWS = 56
 TYPICAL_ML_PER_H = 22.5
 """Where physics has no word: a gallon a week for a nano tank (common practice)."""
 
+LEAK_WINDOWS_H = (2, 4, 8)
+"""Over so many hours the loss is looked at when the rate is high: a large leak shows in two."""
 _SURE = 3.0
 """A rate counts as high when it is so, so many standard deviations off its estimate."""
 _PRIOR_WINDOWS = 4.0
@@ -131,9 +133,19 @@ def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Us
     )
 
 
-def leaks(now: RateNow, bound: Usual) -> bool:
-    """Whether the loss is far above what is allowed, and surely so."""
-    return now.ml_per_h - _SURE * now.sd > bound.allowed + abs(now.thermal)
+def suspicious(now: RateNow, bound: Usual) -> bool:
+    """Whether the rate is high enough to be worth a longer look."""
+    return now.ml_per_h > bound.middle + 0.4 * (bound.allowed - bound.middle)
+
+
+def leaks(over: RateNow, bound: Usual) -> bool:
+    """Whether the loss is far above what is allowed, and surely so.
+
+    Args:
+        over: the mean rate over one of the last `LEAK_WINDOWS_H`: once the rate has changed, that
+            is known better than the rate at this instant.
+    """
+    return over.ml_per_h - _SURE * over.sd > bound.allowed + abs(over.thermal)
 
 
 def leaks_no_more(now: RateNow, bound: Usual) -> bool:

@@ -404,7 +404,7 @@ class LevelWatch:
         alarms = self._alarm
         leak = alarms("level.leak")
         if not blind:
-            racing = rules.leaks(rate, bound) or (
+            racing = facts.leaking is not None or (
                 leak.active and not rules.leaks_no_more(rate, bound)
             )
             seeping = rules.seeps(facts.steady, self.memory.past)
@@ -429,17 +429,36 @@ class LevelWatch:
         """What the rules look at, in one passage through the ledger."""
         thermal = self._swelling_ml(now_ms - 3 * _HOUR_MS, now_ms) / 3.0
         rate = rules.RateNow.of(self.model.rate_view(state), thermal)
+        bound = rules.usual(rate, self.memory.past, self._plan.physics_rel_sd)
         lowest = self._plan.geometry.lowest_safe_mm
         return _Facts(
             rate,
-            rules.usual(rate, self.memory.past, self._plan.physics_rel_sd),
+            bound,
             rules.steady_part(self.memory.past),
             self.model.level_now(state, brief=True),
             self.model.to_fill_mark(state, brief=True),
             self.model.hours_to(state, lowest, brief=True),
             self.model.rate_now(state, brief=True),
             self.model.distrusted(state),
+            self._leaking(state, now_ms, rate, bound),
         )
+
+    def _leaking(
+        self, state: LevelState, now_ms: int, rate: rules.RateNow, bound: rules.Usual
+    ) -> rules.RateNow | None:
+        """The mean rate over the shortest window in which it is a leak's."""
+        if not rules.suspicious(rate, bound):
+            return None
+        for hours in rules.LEAK_WINDOWS_H:
+            begin = now_ms - hours * _HOUR_MS
+            if begin < state.marks[0].t_ms:
+                break
+            ml, sd = self.model.expected_loss(state, begin, now_ms)
+            thermal = self._swelling_ml(begin, now_ms) / hours
+            over = replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
+            if rules.leaks(over, bound):
+                return over
+        return None
 
     def _judge_float(
         self, name: str, channel: FloatChannel, odd: bool, now_ms: int, at: Moment
@@ -495,8 +514,8 @@ class LevelWatch:
         if name == "level.leak":
             if not on or facts.rate is None or facts.bound is None:
                 return words.no_leak(facts.rate)
-            if rules.leaks(facts.rate, facts.bound) or facts.steady is None:
-                return words.leak(facts.rate, facts.bound, since, now)
+            if facts.leaking is not None or facts.steady is None:
+                return words.leak(facts.leaking or facts.rate, facts.bound, since, now)
             return words.seep(facts.steady, since, now)
         if name == "level.standstill":
             if not on or facts.rate is None or facts.bound is None:
@@ -715,6 +734,7 @@ class _Facts:
     rate_said: Answer | None = None
     odd: tuple[str, ...] = ()
     """Sensors that contradict the rest."""
+    leaking: rules.RateNow | None = None
 
     @property
     def level(self) -> Estimate | None:

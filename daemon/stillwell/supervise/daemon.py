@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from stillwell.acquire.bus import Batch, Bus, SourceState
+from stillwell.acquire.bus import Batch, Bus, SourceState, Written
 from stillwell.acquire.epoch import Change
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock
@@ -240,6 +240,8 @@ class Daemon:
                 pipeline.take(item)
             case SourceState():
                 pipeline.source_changed(item, self._mono_ms())
+            case Written():
+                pipeline.write_down(item.source, item.notes)
             case CursorMoved():
                 pipeline.store.move_cursor(item.sink, item.stream, item.seq, item.refused)
             case Asked():

@@ -7,7 +7,7 @@ import queue
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from stillwell.acquire.bus import Batch, SourceState
+from stillwell.acquire.bus import Batch, SourceState, Written
 from stillwell.notice import Notice
 from stillwell.ports import Refusal, Reply, Request, Stream
 
@@ -49,7 +49,7 @@ class Wake:
     """Nothing has come, but there is something to look at: the daemon is to end."""
 
 
-Item = Batch | SourceState | CursorMoved | Asked | Announced | Wake
+Item = Batch | SourceState | Written | CursorMoved | Asked | Announced | Wake
 
 
 class InboxFullError(Exception):
