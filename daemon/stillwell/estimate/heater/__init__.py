@@ -1,0 +1,23 @@
+"""Heater and heat, inferred from the temperature alone: learning, judging, saying.
+
+- `sawtooth` takes the trace apart into half cycles and turning points,
+- `thermostat` learns from them (`creep`, `running`, `room_law` are its numbers),
+- `relay_filter` weighs what the relay may be doing now against what it always does,
+- `inference` is one probe's learning and judging, `forecast` where it leads,
+- `watch` is the observer that speaks, with `texts` for its words.
+"""
+
+from stillwell.estimate.heater.inference import Condition, Inference, Sight
+from stillwell.estimate.heater.plan import BandEdges, HeaterPlan
+from stillwell.estimate.heater.watch import MAINS_LOST, HeaterWatch, consequences
+
+__all__ = [
+    "MAINS_LOST",
+    "BandEdges",
+    "Condition",
+    "HeaterPlan",
+    "HeaterWatch",
+    "Inference",
+    "Sight",
+    "consequences",
+]

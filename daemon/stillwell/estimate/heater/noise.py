@@ -1,0 +1,64 @@
+"""The noise of one channel, from second differences: what moves slowly drops out of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+FAST = 1 / 120
+SLOW = 1 / 6000
+START2 = 0.04**2
+LEAST2 = 0.018**2
+"""1/16 K rounded: 0.0625 / sqrt(12) (Maxim data sheet of the DS18B20 for the step)."""
+
+
+@dataclass(slots=True)
+class Noise:
+    """Variance of one reading, lately and as it usually is, K^2."""
+
+    lately2: float = START2
+    usual2: float = START2
+    count: float = 0.0
+    _last: float = math.nan
+    _before: float = math.nan
+    _at_s: float = 0.0
+
+    def add(self, t_s: float, value: float) -> None:
+        """Takes one reading; a gap begins anew."""
+        if t_s - self._at_s > 300.0:
+            self._last = self._before = math.nan
+        self._at_s = t_s
+        second = value - 2 * self._last + self._before
+        self._before, self._last = self._last, value
+        if math.isnan(second):
+            return
+        # Of independent noise the second difference has six times the variance.
+        seen2 = second * second / 6
+        self.count += 1
+        self.lately2 += max(FAST, 1 / (self.count + 10)) * (
+            min(seen2, 40 * self.usual2) - self.lately2
+        )
+        # The usual noise learns only from what is not far above it.
+        share = max(SLOW, 1 / (self.count + 10))
+        self.usual2 += share * (min(seen2, 12 * self.usual2) - self.usual2)
+
+    @property
+    def usual(self) -> float:
+        """Standard deviation of one reading, K."""
+        return math.sqrt(max(LEAST2, self.usual2))
+
+    @property
+    def lately(self) -> float:
+        return math.sqrt(max(LEAST2, self.lately2))
+
+    def to_json(self) -> list[float]:
+        return [self.lately2, self.usual2, self.count]
+
+    def restore(self, kept: object) -> None:
+        """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
+        if not isinstance(kept, list) or len(kept) != 3:
+            raise ValueError("a kept noise is none")
+        numbers = [float(number) for number in kept]
+        if not all(map(math.isfinite, numbers)) or min(numbers) < 0:
+            raise ValueError("a kept noise is none")
+        self.lately2, self.usual2, self.count = numbers

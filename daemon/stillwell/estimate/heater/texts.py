@@ -1,0 +1,175 @@
+"""What the heater's alarms say: figure and limit, since when, where it leads; the likeliest cause
+with the evidence for it and the other that is left; what to do; the caution."""
+
+from __future__ import annotations
+
+from stillwell.alarm.wording import FAN, HOT_HEATER, UNPLUG, Wording
+from stillwell.estimate.heater.inference import Condition, Inference, Sight
+from stillwell.estimate.heater.plan import HeaterPlan
+from stillwell.notice import Message
+from stillwell.reading import Moment, Quantity
+
+_T = Quantity.TEMPERATURE
+
+
+class HeaterTexts:
+    """The texts of one tank."""
+
+    def __init__(self, plan: HeaterPlan) -> None:
+        self._plan = plan
+        self._words = Wording(plan.zone, plan.units)
+
+    # -- figures ---------------------------------------------------------------------------------
+
+    def _c(self, value: float, digits: int | None = None) -> str:
+        return self._words.value(value, _T, digits)
+
+    def _k(self, value: float) -> str:
+        return self._words.difference(abs(value), _T)
+
+    def _motion(self, sight: Sight) -> str:
+        rate = self._k(sight.slope * 3600)
+        if not any(digit in rate for digit in "123456789"):
+            return "and steady"
+        return f"and {'falling' if sight.slope < 0 else 'rising'} {rate} an hour"
+
+    def _ahead(self, mind: Inference, falling: bool, now: Moment) -> str:
+        """Where it leads: when the bands are left, and when animals suffer."""
+        sight = mind.sight
+        if sight is None:
+            return ""
+        said = []
+        for band in self._plan.bands:
+            edge = band.low if falling else band.high
+            if (sight.value > edge) == falling:
+                reached = mind.forecast(edge)
+                if reached is not None:
+                    said.append(
+                        f"it leaves its band ({band.name}): "
+                        f"{self._words.forecast(reached, _T, now)}"
+                    )
+        reached = mind.forecast(self._plan.cold_c if falling else self._plan.hot_c)
+        if reached is not None:
+            said.append(self._words.forecast(reached, _T, now))
+        text = "; ".join(said)
+        return f" {text[0].upper()}{text[1:]}." if text else ""
+
+    # -- conditions ------------------------------------------------------------------------------
+
+    def stands(self, condition: Condition, mind: Inference, since: Moment, now: Moment) -> Message:
+        """The message of a condition that stands."""
+        match condition:
+            case Condition.NOT_HEATING:
+                return self._not_heating(mind, since, now)
+            case Condition.WITHOUT_END:
+                return self._without_end(mind, since, now)
+            case Condition.SHORT_OF_POWER:
+                return self._short(mind, since, now)
+            case Condition.SETTING_MOVED:
+                return self._moved(mind, since, now)
+            case Condition.TOO_WARM:
+                return self._too_warm(mind, since, now)
+
+    def _water(self, mind: Inference) -> str:
+        sight = mind.sight
+        return f"Water {self._c(sight.value)} {self._motion(sight)}" if sight else "Water"
+
+    def _not_heating(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        learned = mind.thermostat
+        low = self._c(learned.trough.level)
+        return Message(
+            f"{self._water(mind)}, below {low} where the heater switches on, "
+            f"{self._words.since(since, now)}.{self._ahead(mind, True, now)}",
+            "Most likely the heater is not heating, because the water goes on as it does with the "
+            f"heater off, and has turned at {low} {int(learned.trough.count)} times before; or its "
+            "dial has been turned down, if it comes on further below; or the pump stands, if "
+            "nothing flows.",
+            "Look at the heater: its plug, its light, and that it is under water. If it is dead, "
+            "cover the tank and warm the room, or put in a spare; bring the water back slowly.",
+            f"{UNPLUG} {HOT_HEATER}",
+        )
+
+    def _without_end(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        learned = mind.thermostat
+        high = self._c(learned.peak.level)
+        return Message(
+            f"{self._water(mind)}, above {high} where the heater switches off, "
+            f"{self._words.since(since, now)}.{self._ahead(mind, False, now)}",
+            "Most likely the heater does not switch off, because the water goes on rising as it "
+            f"does with the heater on, and has turned at {high} {int(learned.peak.count)} times "
+            "before; or its dial has been turned up, if it stops further above.",
+            "Unplug the heater now and watch the thermometer. If nobody has turned the dial, do "
+            "not plug it in again: replace it.",
+            f"{UNPLUG} {HOT_HEATER}",
+        )
+
+    def _short(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        holds = mind.thermostat.holds_down_to()
+        usual = ""
+        if holds is not None and holds[2] - holds[1] < 8.0:
+            usual = (
+                f" By what it has done so far it holds its setting down to a room of "
+                f"{self._c(holds[0], 0)} ({self._c(holds[1], 0)} to {self._c(holds[2], 0)})."
+            )
+        return Message(
+            f"{self._water(mind)}, with the heater on without a pause "
+            f"{self._words.since(since, now)}.{self._ahead(mind, True, now)}",
+            "Most likely the heater is too weak for the room, because the water falls more slowly "
+            "than without it and does not rise; or it has lost a part of its power, if the room is "
+            f"no colder than usual.{usual}",
+            "Close the lid and the window, warm the room; feel whether the heater's outflow is "
+            "warm. If the room is as always, replace the heater.",
+            f"{UNPLUG} {HOT_HEATER}",
+        )
+
+    def _moved(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        learned, by = mind.thermostat, mind.moved_k
+        return Message(
+            f"The heater now switches at {self._c(learned.trough.level)} and "
+            f"{self._c(learned.peak.level)}, {self._k(by)} {'higher' if by > 0 else 'lower'} than "
+            f"before, {self._words.since(since, now)}.",
+            "Most likely its dial has been turned or bumped, because both switching points have "
+            "moved together and the heater works; or this probe has been moved or changed, if "
+            "nobody touched the dial.",
+            "If you did it, there is nothing to do: in a day it is taken as the setting. If not, "
+            "turn the dial back a little, look again after an hour.",
+            UNPLUG,
+        )
+
+    def _too_warm(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        return Message(
+            f"{self._water(mind)}, well above {self._c(mind.thermostat.peak.level)} where the "
+            f"heater switches off, {self._words.since(since, now)}; the heater is off."
+            f"{self._ahead(mind, False, now)}",
+            "Most likely the room is too warm, because the water rises far more slowly than the "
+            "heater would raise it; or lamp or sun warm it, if the room is cool.",
+            "Open the lid, air or cool the room, let a fan blow across the water, light the lamp "
+            "for fewer hours. The heater is not the cause.",
+            FAN,
+        )
+
+    def mains(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        """Pump and heater have stopped together."""
+        return Message(
+            f"{self._water(mind)}; the return chamber has risen and no heat comes, "
+            f"{self._words.since(since, now)}.{self._ahead(mind, True, now)}",
+            "Most likely the mains are lost at the tank, because pump and heater stopped together: "
+            "the water that ran back stands in the chamber; or only the heater is dead, if the "
+            "pump runs and somebody poured.",
+            "Look at the fuse, the RCD (GFCI) and the power strip. Without current cover the tank "
+            "against the cold and stir or air it by hand every half hour.",
+            "If a plug, a socket or the floor is wet, switch the circuit off first and touch "
+            "nothing. An RCD that trips again means a fault: unplug the tank's devices one by one, "
+            "with dry hands, before you reset it.",
+        )
+
+    def over(self, condition: Condition, mind: Inference) -> Message:
+        """The message of a condition that has ended."""
+        text = {
+            Condition.NOT_HEATING: "The heater heats again, or the water no longer needs it.",
+            Condition.WITHOUT_END: "The heater has switched off.",
+            Condition.SHORT_OF_POWER: "The heater reaches its setting again.",
+            Condition.SETTING_MOVED: "The heater's switching points are taken as they are now.",
+            Condition.TOO_WARM: "The water is back where the heater holds it.",
+        }[condition]
+        return Message(f"{self._water(mind)}. {text}")

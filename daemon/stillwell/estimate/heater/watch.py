@@ -1,0 +1,284 @@
+"""The heater's watch: an observer of the pipeline that turns what the probes' traces say into
+findings. One inference a probe; the best placed probe that is not doubted speaks."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+
+from stillwell.alarm.missing import Worth, worth
+from stillwell.entry import Entry
+from stillwell.estimate.heater.inference import Condition, Inference
+from stillwell.estimate.heater.plan import HeaterPlan
+from stillwell.estimate.heater.texts import HeaterTexts
+from stillwell.estimate.probes import ProbeJudge
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.ports import Published
+from stillwell.reading import Moment, Reading
+
+MAINS_LOST = "mains.lost"
+SILENT_S = 900.0
+"""A probe without a good reading for so long does not speak."""
+PUBLISH_S = 600.0
+LONGEST_AWAY_MS = 30 * 86_400_000
+PUMP_WINDOW_S = 6 * 3600.0
+"""A pump that has stood for longer than this before the heater failed is another story."""
+_PRIORITY = {
+    Condition.NOT_HEATING: Priority.HIGH,
+    Condition.WITHOUT_END: Priority.HIGH,
+    Condition.SHORT_OF_POWER: Priority.MEDIUM,
+    Condition.SETTING_MOVED: Priority.MEDIUM,
+    Condition.TOO_WARM: Priority.MEDIUM,
+}
+_NONE: tuple[Finding, ...] = ()
+
+
+def consequences(bands: Iterable[str]) -> tuple[tuple[str, str], ...]:
+    """Returns (consequence, cause) for `WatchPlan.consequences`: what a band on the water says too,
+    and later, when the heater's watch has already said why."""
+    pairs: list[tuple[str, str]] = []
+    for band in bands:
+        for cause in (Condition.NOT_HEATING, Condition.SHORT_OF_POWER, MAINS_LOST):
+            pairs += [(f"{band}.low", str(cause)), (f"{band}.rate", str(cause))]
+        for cause in (Condition.WITHOUT_END, Condition.TOO_WARM):
+            pairs += [(f"{band}.high", str(cause)), (f"{band}.rate", str(cause))]
+    return tuple(pairs)
+
+
+class HeaterWatch:
+    """An observer of the pipeline. Its own time runs on across restarts: seconds that pass on the
+    monotonic clock, and over a restart those of the wall clock, thirty days at most."""
+
+    name = "heater"
+
+    def __init__(self, plan: HeaterPlan) -> None:
+        self.plan = plan
+        self.minds = {name: Inference() for name in plan.probes}
+        self.judge = ProbeJudge(plan.probes, plan.room, plan.zone, plan.units)
+        self._texts = HeaterTexts(plan)
+        self._room: float | None = None
+        self._room_s = -SILENT_S
+        self._good_s: dict[str, float] = {}
+        self._told: dict[str, Message] = {}
+        """What stands as we last said it, by alarm."""
+        self._lead = plan.probes[0]
+        self._level: float | None = None
+        self._pump_since_s: float | None = None
+        self._published_ms: int | None = None
+        self._t = 0.0
+        self._last: Moment | None = None
+        self._began = False
+
+    # -- observer --------------------------------------------------------------------------------
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Takes a reading; returns what has changed by it."""
+        name = reading.channel
+        plan = self.plan
+        if name not in self.minds and name not in (plan.room, plan.level):
+            return _NONE
+        if worth(reading) is not Worth.GOOD or reading.value is None:
+            return _NONE
+        now, value = reading.moment, reading.value
+        t = self._pass_to(now)
+        if name == plan.level:
+            self._see_level(value)
+            return _NONE
+        changed = self.judge.see(name, t, value, self._settings())
+        out = [self._doubt(channel, now) for channel in changed]
+        if name == plan.room:
+            if name not in self.judge.doubted:
+                self._room, self._room_s = value, t
+            return out
+        self._good_s[name] = t
+        if name in self.judge.doubted:
+            return out
+        room = self._room if t - self._room_s < SILENT_S else None
+        self.minds[name].see(t, value, room)
+        if name == self._choose():
+            out += self._findings(now)
+        return out
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """Takes nothing from the journal: water that was changed shows in the trace, noted or
+        not."""
+        return _NONE
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """Says once after a start how each of its alarms stands; after that nothing is due by time
+        alone: a probe that says nothing is another's alarm."""
+        if self._began:
+            return _NONE
+        self._began = True
+        self._pass_to(now)
+        told, self._told = self._told, {}
+        out = list(self._findings(now))
+        standing = {finding.alarm for finding in out}
+        for name in (*map(str, Condition), MAINS_LOST):
+            if name not in standing:
+                quiet = Message("Nothing of the kind is seen now." if name in told else "All well.")
+                out.append(Finding(name, False, Priority.MEDIUM, quiet))
+        out += [self._doubt(channel, now) for channel in self.judge.channels]
+        return out
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """What has been learned, every ten minutes."""
+        if self._published_ms is not None and now.mono_ms - self._published_ms < PUBLISH_S * 1000:
+            return ()
+        self._published_ms = now.mono_ms
+        mind = self.minds[self._lead]
+        return published(mind, now) if mind.learned else ()
+
+    def pump_stands(self, stands: bool) -> None:
+        """Level evidence from elsewhere: the pump has begun to stand, or runs again."""
+        self._pump_since_s = self._t if stands else None
+
+    @property
+    def lead(self) -> Inference:
+        """The inference of the probe that speaks."""
+        return self.minds[self._lead]
+
+    # -- inside ----------------------------------------------------------------------------------
+
+    def _choose(self) -> str:
+        """The first probe, in the plan's order, that is heard, believed and learned."""
+        doubted = self.judge.doubted
+        heard = [
+            name
+            for name in self.plan.probes
+            if name not in doubted and self._t - self._good_s.get(name, -SILENT_S) < SILENT_S
+        ]
+        learned = [name for name in heard if self.minds[name].learned]
+        self._lead = (learned or heard or [self._lead])[0]
+        return self._lead
+
+    def _settings(self) -> dict[str, float]:
+        """The thermostat's setting as each probe sees it: a yardstick that no probe moves."""
+        minds = self.minds.items()
+        return {name: mind.thermostat.setting_c for name, mind in minds if mind.learned}
+
+    def _findings(self, now: Moment) -> Iterable[Finding]:
+        mind = self.minds[self._lead]
+        standing = dict(mind.standing)
+        mains = self._mains(standing)
+        if mains and MAINS_LOST not in self._told:
+            since = self._moment(standing[Condition.NOT_HEATING], now)
+            message = self._texts.mains(mind, since, now)
+            self._told[MAINS_LOST] = message
+            yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
+        for condition in Condition:
+            name = str(condition)
+            since_s = standing.get(condition)
+            if since_s is not None and name not in self._told:
+                since = self._moment(since_s, now)
+                message = self._texts.stands(condition, mind, since, now)
+                self._told[name] = message
+                cause = MAINS_LOST if mains and condition is Condition.NOT_HEATING else ""
+                yield Finding(name, True, _PRIORITY[condition], message, since, cause)
+            elif since_s is None and name in self._told:
+                del self._told[name]
+                message = self._texts.over(condition, mind)
+                yield Finding(name, False, _PRIORITY[condition], message)
+        if not mains and MAINS_LOST in self._told:
+            del self._told[MAINS_LOST]
+            yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
+
+    def _mains(self, standing: dict[Condition, float]) -> bool:
+        """Whether pump and heater have stopped together."""
+        cold = standing.get(Condition.NOT_HEATING)
+        pump = self._pump_since_s
+        return cold is not None and pump is not None and cold - pump < PUMP_WINDOW_S
+
+    def _see_level(self, value: float) -> None:
+        """The chamber rises at once by what drains back when the pump stands."""
+        if self._level is None:
+            self._level = value
+            return
+        off = value - self._level
+        if self._pump_since_s is None and off > self.plan.drain_back_mm:
+            self._pump_since_s = self._t
+        elif self._pump_since_s is not None and off < self.plan.drain_back_mm / 2:
+            self._pump_since_s = None
+        if self._pump_since_s is None:
+            self._level += 0.05 * off
+
+    def _doubt(self, channel: str, now: Moment) -> Finding:
+        return self.judge.finding(channel, self._t, now)
+
+    def _pass_to(self, now: Moment) -> float:
+        """Lets time pass up to `now`; returns the watch's own time, s."""
+        last, self._last = self._last, now
+        if last is not None:
+            passed_ms = now.mono_ms - last.mono_ms
+            if passed_ms < 0:
+                # Another boot: only the wall clock knows how long it was away.
+                passed_ms = min(max(0, now.utc_ms - last.utc_ms), LONGEST_AWAY_MS)
+            self._t += passed_ms / 1000
+        return self._t
+
+    def _moment(self, at_s: float, now: Moment) -> Moment:
+        ago_ms = max(0, round((self._t - at_s) * 1000))
+        return Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)
+
+    # -- across restarts -------------------------------------------------------------------------
+
+    def state(self) -> str:
+        """All that is known, a few kB of JSON whatever the history."""
+        return json.dumps(
+            {
+                "version": 1,
+                "t": self._t,
+                "last": self._last,
+                "minds": {name: mind.to_json() for name, mind in self.minds.items()},
+                "told": sorted(self._told),
+                "probes": self.judge.to_json(),
+            }
+        )
+
+    def restore(self, state: str) -> None:
+        """Takes up `state`'s text. Raises ValueError for one that cannot be used, and is then as
+        new; probes that are no longer there are left out."""
+        try:
+            kept = json.loads(state)
+            self._t = float(kept["t"])
+            self._last = None if kept["last"] is None else Moment(*map(int, kept["last"]))
+            for name, mind in kept["minds"].items():
+                if name in self.minds:
+                    self.minds[name].restore(mind)
+            self.judge.restore(kept["probes"])
+            self._told = {str(name): Message("") for name in kept["told"]}
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            self.__init__(self.plan)  # type: ignore[misc]
+            raise ValueError(f"what was learned of the heater cannot be read: {error!r}") from error
+
+
+def published(mind: Inference, now: Moment) -> list[Published]:
+    """Returns what one probe has taught, as sinks send it."""
+    learned = mind.thermostat
+    cycles = f"{int(min(learned.trough.count, learned.peak.count))} cycles of the heater"
+
+    def one(name: str, unit: str, value: float, low: float, high: float) -> Published:
+        return Published(f"heater.{name}", now.utc_ms, unit, value, low, high, cycles)
+
+    def about(name: str, unit: str, value: float, error: float) -> Published:
+        return one(name, unit, value, value - 1.96 * error, value + 1.96 * error)
+
+    trough, peak = learned.trough, learned.peak
+    both = (trough.error**2 + peak.error**2) ** 0.5
+    out = [
+        about("setting", "Cel", learned.setting_c, both / 2),
+        about("differential", "K", peak.level - trough.level, both),
+        about("switches-on", "Cel", trough.level, trough.error),
+        about("switches-off", "Cel", peak.level, peak.error),
+        about("gain", "K/h", learned.gain.mean * 3600, learned.gain.error * 3600),
+        about("loss", "K/h", learned.loss.mean * 3600, learned.loss.error * 3600),
+        about("duty", "1", learned.duty.mean, learned.duty.error),
+    ]
+    tau = learned.room.tau_s()
+    if tau is not None:
+        out.append(one("time-constant", "h", *(t / 3600 for t in tau)))
+    holds = learned.holds_down_to()
+    if holds is not None:
+        out.append(one("holds-down-to", "Cel", *holds))
+    return out
