@@ -644,6 +644,11 @@ class Store:
         """Readings that are not on disk yet."""
         return self._readings.pending
 
+    @property
+    def bulk(self) -> bool:
+        """Whether it is being filled by a replay rather than by a tank's life."""
+        return self._bulk
+
     def tick(self, mono_ms: int) -> None:
         """Commits when it is time to, and tries again after trouble. To be called every second."""
         self._mono_ms = mono_ms
