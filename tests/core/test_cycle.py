@@ -107,8 +107,11 @@ class TestTheVerdict:
             "Nitrite is falling but still there (0.3 mg/L as N).",
         )
 
-    def test_is_taken_back_when_ammonia_returns(self) -> None:
-        found = verdict([*WHOLE, *days((40, 1.0, 0.0))])
+    @pytest.mark.parametrize("row", [(40, 1.0, 0.0), (40, 0.0, 0.3), (40, None, 0.3)])
+    def test_is_taken_back_when_either_returns(
+        self, row: tuple[float, float | None, float | None]
+    ) -> None:
+        found = verdict([*WHOLE, *days(row)])
         assert found.finished_ms is None
         assert found.again
 
@@ -134,6 +137,10 @@ class TestTheReminder:
         assert next_test_ms([], 0) == 2 * DAY
         assert next_test_ms(WHOLE[:3], 0) == 8 * DAY
         assert next_test_ms(WHOLE[:7], 0) == 15 * DAY
+
+    def test_is_no_sooner_for_zeros_before_anything_showed(self) -> None:
+        assert next_test_ms(days((2, 0.0, 0.0), (4, 0.0, 0.0)), 0) == 6 * DAY
+        assert next_test_ms(days((2, 1.0, 0.0), (4, 0.0, 0.0)), 0) == 6 * DAY
 
     def test_is_silent_afterwards(self) -> None:
         assert next_test_ms(WHOLE, 0) is None

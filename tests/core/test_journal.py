@@ -343,4 +343,5 @@ class TestEvidence:
         found = level_evidence(entries)
         assert found[0] == Pour(NOW, 540.0, 27.0, to_mark=True)
         assert found[1] == Pour(NOW, 1000.0, 50.0, fresh=False)
-        assert isinstance(found[2], WaterChange)
+        # Half an hour to either side of the time noted.
+        assert found[2] == WaterChange(NOW - 1_800_000, NOW + 1_800_000)

@@ -71,3 +71,4 @@ class TestTheReminder:
         assert calibration_due(None, 0)
         assert not calibration_due(0, 30 * DAY - 1)
         assert calibration_due(0, 30 * DAY)
+        assert not calibration_due(100 * DAY, 129 * DAY)

@@ -129,6 +129,16 @@ class TestTheInterval:
         rate = state.mean[2] * state.full_kg / kilograms(1.0)
         assert rate == pytest.approx(800.0, rel=0.1)
 
+    def test_is_wider_for_a_tank_of_uncertain_volume(self) -> None:
+        widths = []
+        for uncertain in (0.0, 0.15):
+            state = begun(replace(TANK, full_rel_sd=uncertain), 0, 35.0, 0.1)
+            for day in range(1, 4):
+                state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
+            state = updated(state, TopUp(3 * DAY, 1500.0))
+            widths.append(half_width(state, 5 * DAY))
+        assert widths[1] > widths[0]
+
     def test_takes_a_rate_that_is_told(self) -> None:
         state = updated(known(), EvaporationRate(0, 900.0, 0.05))
         assert state.mean[2] * state.full_kg / kilograms(1.0) == pytest.approx(900.0, rel=0.05)
@@ -267,6 +277,16 @@ class TestFindings:
         assert self.active(state, 45 * DAY) == [UNSURE]
         measured = updated(state, Check(45 * DAY, 35.0, 0.2))
         assert self.active(measured, 45 * DAY) == []
+
+    def test_low_by_a_steady_loss_says_that_no_entry_explains_it(self) -> None:
+        state = known()
+        for day in range(1, 50):
+            state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
+            if day % 7 == 0:
+                state = updated(state, Check(day * DAY, 35.0 - 0.05 * day, 0.2))
+        said = str(findings(state, state.t_ms)[1].message)
+        assert "a day that no entry explains: salt water is lost" in said
+        assert "no entry explains" not in str(findings(known(33.0), 0)[1].message)
 
     def test_go_only_with_a_deadband(self) -> None:
         state = known(35.95, 0.01)
