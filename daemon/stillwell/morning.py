@@ -12,21 +12,33 @@ from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
 from stillwell.notice import Notice, Priority, Transition
+from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
 from stillwell.review import (
+    NIGHTS_BEFORE,
     BandNight,
     BandPlan,
+    Figure,
     Review,
+    WaterNight,
     alarm_nights,
     band_night,
     channel_night,
     oddities,
+    water_night,
 )
 from stillwell.store import StoreReader
 from stillwell.units import Dimension, System, show
 
 PLAN_KEY = "review plan"
 """Under which the plan is kept in the store."""
+
+_LEVEL_BACK_MS = 3 * 3_600_000
+_LEVEL_AFTER_MS = 10 * 60_000
+"""The level at a night's end is the newest of the hours before, or of the minutes after."""
+_RESERVE_MOST_H = 60 * 24.0
+WORTH_ADDING_ML = 20.0
+"""Less than a few spoonfuls is not worth a walk."""
 
 DIMENSION = {
     "Cel": Dimension.TEMPERATURE,
@@ -119,7 +131,46 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     transitions = reader.transitions(start, end)
     before = _before(reader, start, {t.alarm for t in transitions})
     alarms = alarm_nights(transitions, before, end)
-    return Review(night.local_date, start, end, bands, channels, alarms, oddities(bands, channels))
+    odd = oddities(bands, channels)
+    water = _water(reader, plan, night)
+    return Review(night.local_date, start, end, bands, channels, alarms, odd, water)
+
+
+def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | None:
+    """What the level's observer has published about a night. A night that a late entry changed has
+    several rows: the newest counts."""
+    end = night.end_utc_ms
+
+    def published_at(at_ms: int, name: str | None = None) -> dict[str, Published]:
+        return {row.name: row for row in reader.estimates(name, at_ms, at_ms + 1)}
+
+    before = [
+        published_at(plan.of(night.local_date - dt.timedelta(days=back)).end_utc_ms, "night.rate")
+        for back in range(1, NIGHTS_BEFORE + 1)
+    ]
+    latest = {
+        row.name: row
+        for row in reader.estimates(None, end - _LEVEL_BACK_MS, end + _LEVEL_AFTER_MS)
+        if row.name.startswith("level.")
+    }
+    rates = [rows["night.rate"] for rows in before if rows]
+    return water_night(published_at(end), rates, latest)
+
+
+def level_points(
+    reader: StoreReader, plan: ReviewPlan, start_ms: int, end_ms: int
+) -> list[tuple[int, float]]:
+    """The level over a time as (UTC ms, mm): the gauge's ten-minute means, or the estimates where
+    there is no gauge. Empty where there is neither."""
+    for name, quantity in plan.channels.items():
+        if quantity is Quantity.LEVEL:
+            cells = reader.ten_minutes(name, start_ms, end_ms)
+            points = [(cell.start_ms + 300_000, cell.mean) for cell in cells]
+            found = [(at, mean) for at, mean in points if mean is not None]
+            if found:
+                return found
+    rows = reader.estimates("level.now", start_ms, end_ms)
+    return [(row.time_ms, row.value) for row in rows if row.value is not None]
 
 
 def merged(
@@ -172,9 +223,75 @@ def band_in_words(band: BandNight, units: System) -> str:
     return f"{name} {lowest} to {highest}, {tail}."
 
 
+def volume_in_words(ml: float, units: System) -> str:
+    """``540 mL``, ``1.2 L``."""
+    return show(ml, Dimension.VOLUME, units)
+
+
+def water_in_words(water: WaterNight, units: System) -> list[str]:
+    """Sentences about the night's loss and the level."""
+
+    def flow(ml_per_h: float) -> str:
+        return show(ml_per_h, Dimension.FLOW, units)
+
+    said: list[str] = []
+    if water.lost is None or water.rate is None:
+        said.append(f"Water lost: not enough evidence. {water.not_enough}")
+    else:
+        lost, rate = water.lost, water.rate
+        low, high = lost.low or 0.0, lost.high or 0.0
+        a_day = show(rate.value * 24, Dimension.VOLUME, units)
+        first = (
+            f"Water lost: {volume_in_words(lost.value, units)} "
+            f"({volume_in_words(low, units)} to {volume_in_words(high, units)}), "
+            f"{flow(rate.value)} or {a_day} a day"
+        )
+        if water.before is not None and water.nights_before > 1:
+            first += f"; the {water.nights_before} nights before {flow(water.before)}"
+        elif water.before is not None:
+            first += f"; the night before {flow(water.before)}"
+        if water.expected is not None:
+            ratio = lost.value / water.expected.value if water.expected.value else 0.0
+            first += f"; {ratio:.0%} of what physics expects"
+        said.append(first + ".")
+    if water.level is not None:
+        said.append(_level_in_words(water, water.level, units))
+    return said
+
+
+def _level_in_words(water: WaterNight, level: Figure, units: System) -> str:
+    at = f"Level {show(level.value, Dimension.LENGTH, units)} from the fill mark"
+    if water.to_add is not None:
+        add = water.to_add.value
+        at += (
+            f": add {volume_in_words(add, units)} of fresh water"
+            if add >= 0
+            else f": {volume_in_words(-add, units)} above it"
+        )
+    at += "."
+    if water.reserve is not None:
+        hours = water.reserve.value
+        soonest = water.reserve.low if water.reserve.low is not None else hours
+        if hours >= _RESERVE_MOST_H:
+            at += " More than 60 days to the lowest safe level."
+        else:
+            at += (
+                f" {days_in_words(hours)} to the lowest safe level "
+                f"(not before {days_in_words(soonest)})."
+            )
+    return at
+
+
+def days_in_words(hours: float) -> str:
+    """``18 h``, ``2.4 days``."""
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} days"
+
+
 def notice_of(review: Review, plan: ReviewPlan, now: Moment) -> Notice:
     """The review as a morning's message. One key a night: sent once, however often it is made."""
-    lines = [band_in_words(band, plan.units) for band in review.bands]
+    water = review.water
+    lines = [] if water is None else water_in_words(water, plan.units)
+    lines += [band_in_words(band, plan.units) for band in review.bands]
     lines += [
         f"{alarm.name}: {alarm.what}"
         for alarm in review.alarms
@@ -183,8 +300,12 @@ def notice_of(review: Review, plan: ReviewPlan, now: Moment) -> Notice:
     if not review.alarms:
         lines.append("No alarms.")
     lines += review.odd
+    if water is not None:
+        lines += water.odd
     count = len(review.alarms)
     calm = "a calm night" if not count else "1 alarm" if count == 1 else f"{count} alarms"
+    if water is not None and water.to_add is not None and water.to_add.value >= WORTH_ADDING_ML:
+        calm += f", add {volume_in_words(water.to_add.value, plan.units)}"
     return Notice(
         key=f"review-{review.night.isoformat()}",
         subject="review",

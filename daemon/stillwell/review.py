@@ -6,13 +6,14 @@ night and not with the history.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime
 from statistics import median
 from typing import Any
 
 from stillwell.notice import Priority, State, Transition
+from stillwell.ports import Published
 from stillwell.reading import Flag, Reading
 
 HEALTHY = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
@@ -84,6 +85,85 @@ class AlarmNight:
 
 
 @dataclass(frozen=True, slots=True)
+class Figure:
+    """A number with its 95 % interval and what it rests on, as the level's observer published
+    it."""
+
+    value: float
+    low: float | None
+    high: float | None
+    unit: str
+    basis: str
+
+    @classmethod
+    def of(cls, published: Published | None) -> Figure | None:
+        """None where nothing was published, or no number."""
+        if published is None or published.value is None:
+            return None
+        return cls(published.value, published.low, published.high, published.unit, published.basis)
+
+
+@dataclass(frozen=True, slots=True)
+class WaterNight:
+    """What the night took from the water, and how the level stands."""
+
+    lost: Figure | None
+    """mL."""
+    rate: Figure | None
+    """mL/h, the mean of the night."""
+    not_enough: str
+    """Why there is no loss; empty where there is one."""
+    before: float | None
+    """mL/h, the mean of the nights before; None without any."""
+    nights_before: int
+    """How many of the last seven that rests on."""
+    expected: Figure | None
+    """mL that physics expects of the night; None where it could not."""
+    level: Figure | None
+    """mm relative to the fill mark, at the night's end."""
+    to_add: Figure | None
+    """mL of fresh water to the fill mark; negative above it."""
+    reserve: Figure | None
+    """h until the lowest safe level when nobody pours."""
+    odd: tuple[str, ...]
+
+
+NIGHTS_BEFORE = 7
+
+
+def water_night(
+    of_night: Mapping[str, Published],
+    rates_before: Sequence[Published],
+    latest: Mapping[str, Published],
+) -> WaterNight | None:
+    """What was published about a night, put together; None where nothing was.
+
+    Args:
+        of_night: by name (``night.loss`` …), the newest of each.
+        rates_before: ``night.rate`` of the nights before.
+        latest: by name (``level.now`` …), the newest of each at the night's end.
+    """
+    loss = of_night.get("night.loss")
+    if loss is None and not latest:
+        return None
+    before = [rate.value for rate in rates_before if rate.value is not None]
+    told = of_night.get("night.odd")
+    lost = Figure.of(loss)
+    return WaterNight(
+        lost,
+        Figure.of(of_night.get("night.rate")),
+        "" if lost else loss.basis if loss else "The night was not seen to its end.",
+        sum(before) / len(before) if before else None,
+        len(before),
+        Figure.of(of_night.get("night.expected")),
+        Figure.of(latest.get("level.now")),
+        Figure.of(latest.get("level.to-mark")),
+        Figure.of(latest.get("level.reserve")),
+        tuple(told.basis.split("\n")) if told is not None and told.basis else (),
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Review:
     """The night, for people and for programs."""
 
@@ -96,6 +176,8 @@ class Review:
     alarms: tuple[AlarmNight, ...]
     odd: tuple[str, ...] = field(default=())
     """Anything that a person would want to know before they believe the rest."""
+    water: WaterNight | None = None
+    """None where nobody estimates the level: no chamber in the configuration."""
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready: dates ISO 8601, times RFC 3339 in UTC, SI units."""

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from stillwell.calendar import Night
     from stillwell.morning import ReviewPlan
-    from stillwell.review import AlarmNight, BandNight, Review
+    from stillwell.review import AlarmNight, BandNight, Review, WaterNight
     from stillwell.store import StoreReader
 
 WARN = "yellow"
@@ -47,12 +47,16 @@ def review(
     last: Annotated[int, typer.Option("--last", "-n", help="The last N nights.", min=1)] = 1,
     config: ConfigOption = None,
     store: StoreOption = None,
+    png: Annotated[
+        Path | None,
+        typer.Option(help="Draw the night into this file; of several nights, the last."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """What the night was like: range, time outside the band, alarms.
+    """What the night was like: water lost, level and litres to add, temperature, alarms.
 
     With --json one object a night, {"review": {...}}: night, start, end, bands, channels, alarms,
-    odd; times in UTC, values in SI units, durations in seconds.
+    odd, water; times in UTC, values in SI units (volumes in mL), durations in seconds.
 
     Example: stillwell review --last 7
     """
@@ -69,6 +73,11 @@ def review(
                     print_json({"review": made.as_dict()})
                 else:
                     print_review(made, plan, path)
+                drawn = made
+            if png is not None:
+                from stillwell.cli.night_chart import draw
+
+                draw(reader, plan, drawn, png)
         finally:
             reader.close()
 
@@ -111,6 +120,8 @@ def print_review(made: Review, plan: ReviewPlan, store: Path | None = None) -> N
     stdout().print()
     say(Text(plan.tank, style="bold"))
     say(Text(f"Night of {first:%a %d %b %Y}, {first:%H:%M} to {until:%H:%M}", style="bold"))
+    if made.water is not None:
+        _print_water(made, made.water, plan, store)
     for band in made.bands:
         stdout().print()
         say(_band(band, plan), hanging=2)
@@ -125,6 +136,49 @@ def print_review(made: Review, plan: ReviewPlan, store: Path | None = None) -> N
         say(alarm.what, indent=4)
     for odd in made.odd:
         say(Text(odd, style=WARN), hanging=2)
+
+
+def _print_water(made: Review, water: WaterNight, plan: ReviewPlan, store: Path | None) -> None:
+    """The loss, the level with a picture of its night, what the numbers rest on, what was odd."""
+    from rich.text import Text
+
+    from stillwell.morning import water_in_words
+
+    stdout().print()
+    for line in water_in_words(water, plan.units):
+        say(Text(line, style="" if water.lost else WARN), hanging=2)
+    drawn = _level_drawn(made, plan, store)
+    if drawn is not None:
+        stdout().print(drawn)
+    if water.lost is not None:
+        say(Text(f"Rests on {water.lost.basis}.", style="dim"), hanging=2)
+    for odd in water.odd:
+        say(Text(odd, style=WARN), hanging=2)
+
+
+def _level_drawn(made: Review, plan: ReviewPlan, store: Path | None) -> Text | None:
+    """The level's night as a picture: the gauge's ten-minute means, or the hourly estimates where
+    there is no gauge."""
+    from functools import partial
+
+    from stillwell.cli.picture import picture
+    from stillwell.morning import level_points, value_in_words
+    from stillwell.store import StoreReader
+
+    if store is None:
+        return None
+    with StoreReader.open(store) as reader:
+        points = level_points(reader, plan, made.start_ms, made.end_ms)
+    if not points:
+        return None
+    return picture(
+        points,
+        made.start_ms,
+        made.end_ms,
+        limits=None,
+        zone=ZoneInfo(plan.zone),
+        label=partial(value_in_words, unit="mm", units=plan.units),
+    )
 
 
 def _band(band: BandNight, plan: ReviewPlan) -> Text:

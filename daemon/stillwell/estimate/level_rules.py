@@ -221,6 +221,11 @@ def too_high(level: Estimate | None, highest_mm: float, already: bool) -> bool:
     return level.value > highest_mm - 2.0 if already else level.low > highest_mm
 
 
+def mostly_partly(shares: Sequence[float]) -> bool:
+    """Whether a float was neither up nor down in most of an hour's slices."""
+    return len(shares) >= 4 and sum(0.05 < share < 0.95 for share in shares) >= 4
+
+
 def chatters(
     shares: Sequence[tuple[int, float]],
     slice_ms: int,

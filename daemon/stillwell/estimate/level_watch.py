@@ -103,6 +103,8 @@ class Memory:
     alarms: dict[str, Alarm] = field(default_factory=dict)
     pending: list[Entry] = field(default_factory=list)
     """Entries about a time that has not come."""
+    open_changes: list[tuple[int, int]] = field(default_factory=list)
+    """Water changes that are not over: beginning and end on the line."""
     again: list[int] = field(default_factory=list)
     """Ends (UTC) of nights whose numbers an entry has changed."""
 
@@ -293,9 +295,14 @@ class LevelWatch:
     def _take_entries(self) -> None:
         """Takes the entries whose time has come."""
         memory = self.memory
-        if not memory.pending or self.level is None:
+        if self.level is None:
             return
         now_ms = self.level.now_ms
+        for change in [c for c in memory.open_changes if c[1] <= now_ms]:
+            memory.open_changes.remove(change)
+            self._update(WaterChange(*change), now_ms)
+        if not memory.pending:
+            return
         due = [e for e in memory.pending if memory.line.of_utc(e.at_ms) <= now_ms]
         if not due:
             return
@@ -304,6 +311,9 @@ class LevelWatch:
             at_ms = memory.line.of_utc(entry.at_ms)
             if entry.kind == WATER_CHANGE:
                 change = change_of(entry, at_ms)
+                if change.t1_ms is not None and change.t1_ms > now_ms:
+                    memory.open_changes.append((change.t0_ms, change.t1_ms))
+                    change = WaterChange(change.t0_ms, None)
                 self._update(change, now_ms)
             else:
                 pour = pour_of(entry, at_ms)
@@ -322,7 +332,9 @@ class LevelWatch:
             return
         at_ms = memory.line.of_utc(struck.at_ms)
         if struck.kind == WATER_CHANGE:
-            self.level = self.model.retract(self.level, change_of(struck, at_ms))
+            change = change_of(struck, at_ms)
+            memory.open_changes = [c for c in memory.open_changes if c[0] != change.t0_ms]
+            self.level = self.model.retract(self.level, change)
             self._nights_again(struck.at_ms)
         elif struck.kind in KINDS:
             pour = pour_of(struck, at_ms)
@@ -415,12 +427,12 @@ class LevelWatch:
             low = rules.wants_water(
                 facts.reserve, level, geometry.lowest_safe_mm, alarms("level.top-up").active
             )
-            self._turn("level.top-up", low, now_ms, at, on=1, off=1)
+            self._turn("level.top-up", low, now_ms, at, on=2, off=1)
             high = rules.too_high(level, geometry.highest_safe_mm, alarms("level.too-high").active)
-            self._turn("level.too-high", high, now_ms, at, on=1, off=1)
+            self._turn("level.too-high", high, now_ms, at, on=2, off=1)
         both = self._plan.gauge is not None and bool(self._floats)
         self._turn(
-            "level.disagree", bool(odd) and (both or bool(state.inverted)), now_ms, at, on=2, off=2
+            "level.disagree", bool(odd) and (both or bool(state.inverted)), now_ms, at, on=4, off=2
         )
         for name, channel in self._floats.items():
             self._judge_float(name, channel, name in odd and name not in state.inverted, now_ms, at)
@@ -469,14 +481,14 @@ class LevelWatch:
         height = channel.spec.height_mm - 0.5 * channel.spec.differential_mm
         chatters = bool(shares) and (
             rules.chatters(shares, self.model.slice_ms, height, self._facts.level)
-            or (odd and rules.STUCK_DOWN < mean < rules.STUCK_UP)
+            or (odd and rules.mostly_partly(hour))
         )
         for kind, seen in (
             ("stuck-up", odd and mean >= rules.STUCK_UP),
             ("stuck-down", odd and mean <= rules.STUCK_DOWN),
             ("chattering", chatters),
         ):
-            self._turn(f"{name}.{kind}", seen, now_ms, at, on=2, off=2)
+            self._turn(f"{name}.{kind}", seen, now_ms, at, on=4, off=2)
 
     def _alarm_names(self) -> tuple[str, ...]:
         return (*LEVEL_ALARMS, *self._plan.alarms())
@@ -657,6 +669,7 @@ class LevelWatch:
                 "shares": memory.shares,
                 "alarms": {name: asdict(alarm) for name, alarm in memory.alarms.items()},
                 "pending": [asdict(entry) for entry in memory.pending],
+                "open changes": memory.open_changes,
                 "again": memory.again,
                 "latest": self._latest,
                 "slice": [self._slice, self._slice_sum, self._share_sums],
@@ -697,6 +710,7 @@ class LevelWatch:
         known = set(self._alarm_names())
         memory.alarms = {n: Alarm(**a) for n, a in body["alarms"].items() if n in known}
         memory.pending = [Entry(**entry) for entry in body["pending"]]
+        memory.open_changes = [(int(a), int(b)) for a, b in body["open changes"]]
         memory.again = [int(end) for end in body["again"]]
         if level is not None and not self._fits(level):
             raise ValueError("The level's sensors have changed.")

@@ -33,8 +33,11 @@ from stillwell.estimate.level.passage import (
 from stillwell.estimate.level.state import LevelState, Refused
 
 _Z = 1.959964
-_MARK_EVERY = 36
-"""Slices from mark to mark."""
+_MARK_EVERY = 6
+"""Slices from mark to mark: what a question about now has to run through, about."""
+_KEPT_EVERY, _ALL_KEPT = 72, 144
+"""Of marks older than the second number of slices only those on a multiple of the first are
+kept."""
 _SETTLED = 12
 """Slices after which what was worked out is fixed in a mark (until a late pour reopens it)."""
 _REACH = 4
@@ -334,7 +337,12 @@ class LevelModel:
                 passage.run(until)
                 marks = (*marks, passage.mark())
             due += _MARK_EVERY
-        return replace(state, marks=marks)
+        old = (end - _ALL_KEPT) * self.slice_ms
+        coarse = _KEPT_EVERY * self.slice_ms
+        thinned = tuple(
+            m for i, m in enumerate(marks) if i == 0 or m.t_ms >= old or m.t_ms % coarse == 0
+        )
+        return replace(state, marks=thinned)
 
     def _evict(self, state: LevelState) -> LevelState:
         horizon = state.now_ms - round(self.physics.habits.remember_days * 86_400_000)
@@ -504,7 +512,7 @@ class LevelModel:
                 low, high = high, 2 * high
                 if high > _HORIZON_H:
                     return _HORIZON_H
-            for _ in range(30):
+            for _ in range(12):
                 middle = 0.5 * (low + high)
                 if below(middle) < probability:
                     low = middle
