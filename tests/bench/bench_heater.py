@@ -98,7 +98,8 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
                 twin = Twin(world, "water-a")
                 world.model.inject(Fault(fault, at))
             continue
-        assert twin is not None and band is not None
+        assert twin is not None
+        assert band is not None
         expected = twin.mean(at)
         sensed = world.model._sensed
         if shows is None and (sensed <= low if cold else sensed >= high):
@@ -131,7 +132,8 @@ def quantile(values: Iterable[float], share: float) -> float:
 
 def delays(seeds: Sequence[int], jobs: int, show: bool, everywhere: bool) -> None:
     print(
-        f"delays in minutes from the moment at which the fault can show; seeds {seeds[0]}..{seeds[-1]}"
+        "delays in minutes from the moment at which the fault can show; "
+        f"seeds {seeds[0]}..{seeds[-1]}"
     )
     print(
         f"{'fault':34}{'n':>5}{'':8}{'ours':>7}{'band':>7}{'CUSUM':>7}{'ours/band':>11}{'ours/CUSUM':>12}"
@@ -154,18 +156,20 @@ def delays(seeds: Sequence[int], jobs: int, show: bool, everywhere: bool) -> Non
                     f"{ours / band:11.2f}{ours / cusum:12.2f}"
                 )
             print(
-                f"    CUSUM k={REFERENCES[best]}, h={cusum_limit(REFERENCES[best], FALSE_IN_READINGS):.2f}; "
+                f"    CUSUM k={REFERENCES[best]}, "
+                f"h={cusum_limit(REFERENCES[best], FALSE_IN_READINGS):.2f}; "
                 f"missed by ours {sum(math.isinf(r.ours) for r in rows)}, "
                 f"by the band {sum(math.isinf(r.band) for r in rows)}; "
                 f"sounded before the fault: ours {sum(r.before > 0 for r in rows)}, "
-                f"the band {sum(r.band_before for r in rows)}; never could show {len(found) - len(rows)}"
+                f"the band {sum(r.band_before for r in rows)}; "
+                f"never could show {len(found) - len(rows)}"
             )
             if show:
                 for row in rows:
                     print("   ", row)
 
 
-# -- clean years ------------------------------------------------------------------------------------
+# -- clean years ---------------------------------------------------------------------------------
 
 
 def happenings(seed: int, days: float) -> list[Event]:
@@ -239,13 +243,14 @@ def clean(tanks: Sequence[int], days: float, jobs: int) -> None:
             clean_tank, [(seed, days, both) for seed in tanks]
         ):
             print(
-                f"  tank {seed}: {ran:g} days, {len(false)} false alarms, {len(borne_out)} borne out"
+                f"  tank {seed}: {ran:g} days, {len(false)} false alarms, "
+                f"{len(borne_out)} borne out by the truth"
             )
             for text in (*false, *(f"({text})" for text in borne_out)):
                 print(f"    {text}", flush=True)
 
 
-# -- what is learned --------------------------------------------------------------------------------
+# -- what is learned -----------------------------------------------------------------------------
 
 
 def learned_tank(seed: int) -> dict[str, tuple[float, bool]]:

@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 from heater_world import World
-from scipy.stats import norm  # type: ignore[import-untyped]
+from scipy.stats import norm
 
 from stillwell_drivers.tank_sensors import Probe
 

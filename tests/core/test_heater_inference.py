@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import json
 import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -79,7 +81,7 @@ class TestLearning:
     def test_the_setting_is_within_the_lags_of_the_truth(self, seed: int) -> None:
         tank = learned(seed)
         assert tank.mind.learned
-        # The lags of heater and thermostat move the mean of peak and trough: overshoot is one-sided.
+        # The lags of heater and thermostat move the mean of both: overshoot is one-sided.
         lag = (tank.parameters.heater_lag_s + tank.parameters.thermostat_lag_s) / 3600
         overshoot = tank.mind.thermostat.gain.mean * 3600 * lag / 2
         off = tank.mind.thermostat.setting_c - tank.parameters.setting_c
@@ -112,8 +114,6 @@ class TestLearning:
         assert tank.mind.sight is None
 
     def test_the_state_stays_small(self) -> None:
-        import json
-
         tank = learned(19)
         assert len(json.dumps(tank.mind.to_json())) < 4000
 
@@ -123,8 +123,7 @@ class TestNotHeating:
 
     @pytest.mark.parametrize("seed", SEEDS)
     def test_is_found_within_minutes_of_the_call_for_heat(self, seed: int) -> None:
-        tank = Tank(seed)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(seed))
         tank.until_relay(on=True)
         tank.until_relay(on=False)
         tank.model.inject(Fault(FaultName.NOT_HEATING, tank.at))
@@ -138,8 +137,7 @@ class TestNotHeating:
         assert late < 2400
 
     def test_is_over_when_the_heater_heats_again(self) -> None:
-        tank = Tank(3)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(3))
         tank.until_relay(on=True)
         tank.until_relay(on=False)
         tank.model.inject(Fault(FaultName.NOT_HEATING, tank.at, tank.at + 6 * 3600))
@@ -148,8 +146,7 @@ class TestNotHeating:
         assert tank.mind.standing == {}
 
     def test_the_forecast_of_23_degrees_holds_the_truth(self) -> None:
-        tank = Tank(3)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(3))
         tank.until_relay(on=False)
         tank.model.inject(Fault(FaultName.NOT_HEATING, tank.at))
         assert tank.until_stands(Condition.NOT_HEATING, 8 * 3600) is not None
@@ -168,8 +165,7 @@ class TestHeatingWithoutEnd:
 
     @pytest.mark.parametrize("seed", SEEDS)
     def test_is_found_within_minutes_of_the_upper_point(self, seed: int) -> None:
-        tank = Tank(seed)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(seed))
         tank.until_relay(on=False)
         tank.until_relay(on=True)
         tank.model.inject(Fault(FaultName.HEATING_WITHOUT_END, tank.at))
@@ -187,16 +183,14 @@ class TestOtherCauses:
     """What is not the heater's death is not called so."""
 
     def test_a_dial_that_was_bumped_is_named(self) -> None:
-        tank = Tank(3)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(3))
         tank.model.inject(Fault(FaultName.SETTING_MOVED, tank.at, size=-0.8))
         assert tank.until_stands(Condition.SETTING_MOVED, DAY) is not None
         assert tank.mind.moved_k == pytest.approx(-0.8, abs=0.1)
         assert Condition.NOT_HEATING not in tank.mind.standing
 
     def test_a_warm_room_is_not_the_heater(self) -> None:
-        tank = Tank(11)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(11))
         tank.model.inject(Fault(FaultName.ROOM_TOO_WARM, tank.at, size=5.0))
         assert tank.until_stands(Condition.TOO_WARM, 4 * DAY) is not None
         assert Condition.WITHOUT_END not in tank.mind.standing
@@ -223,8 +217,7 @@ class TestRestart:
         assert again.to_json() == kept
 
     def test_in_the_middle_of_a_fault_the_fault_stands_on(self) -> None:
-        tank = Tank(3)
-        tank.live(2 * DAY)
+        tank = copy.deepcopy(learned(3))
         tank.until_relay(on=False)
         tank.model.inject(Fault(FaultName.NOT_HEATING, tank.at))
         assert tank.until_stands(Condition.NOT_HEATING, 8 * 3600) is not None

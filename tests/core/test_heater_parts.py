@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from stillwell.estimate.heater.creep import DAY_S, Creep
 from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.noise import Noise
 from stillwell.estimate.heater.relay_filter import Knowledge, RelayFilter, Verdict
 from stillwell.estimate.heater.room_law import RoomLaw
 from stillwell.estimate.heater.running import Running
 from stillwell.estimate.heater.sawtooth import Half, SawTooth, fit
+from stillwell.estimate.noise import Noise
 from stillwell.water.heat import seconds_until
 
 KNOWN = Knowledge(25.0, 0.01, 25.4, 0.01, 1.0 / 3600, 0.3 / 3600, 0.04)

@@ -24,7 +24,7 @@ from itertools import combinations
 from typing import Any
 
 from stillwell.alarm.wording import PROBE, Wording
-from stillwell.estimate.heater.noise import Noise
+from stillwell.estimate.noise import Noise
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 from stillwell.reading import Moment, Quantity
@@ -421,6 +421,7 @@ class ProbeJudge:
     ) -> Message:
         words, temperature = self._words, Quantity.TEMPERATURE
         reads = words.value(self._channels[name].now, temperature)
+        stuck_at = words.value(self._channels[name].value, temperature, 2)
         what, likely, do = {
             Kind.OUT: (
                 f"reads {reads}, where water cannot get to so fast from "
@@ -442,8 +443,8 @@ class ProbeJudge:
                     f"Most likely {name} drifts, because it sees the heater switch elsewhere day "
                     f"by day and {doubt.other} does not."
                     if doubt.sure
-                    else f"Either {name} or {doubt.other} drifts; nobody can say which, because the "
-                    "heater has not told them apart."
+                    else f"Either {name} or {doubt.other} drifts; nobody can say which, because "
+                    "the heater has not told them apart."
                     if doubt.other
                     else "Most likely it drifts, because the heater seems to switch elsewhere day "
                     "by day; or the dial is being turned little by little."
@@ -456,7 +457,7 @@ class ProbeJudge:
                 "Check its plug and its lead; dry them.",
             ),
             Kind.STUCK: (
-                f"has read exactly {reads} for longer than it ever did",
+                f"has read exactly {stuck_at} for longer than it ever did",
                 "Most likely it repeats an old value, because even still water flickers by a step.",
                 "Unplug it for ten seconds and plug it in again; if it sticks again, replace it.",
             ),

@@ -10,8 +10,8 @@ LONGEST_S = 36 * 3600.0
 USUAL_TAU_S = (8 * 3600.0, 20 * 3600.0, 60 * 3600.0)
 """Time constants of small tanks: short, usual, long; common practice."""
 CHANGES = 0.15
-"""How well the present slope holds over the next hours, as a share of it (standard deviation): lamp,
-lid and room change meanwhile. Checked by the coverage in the bench."""
+"""How well the present slope holds over the next hours, as a share of it (standard deviation):
+lamp, lid and room change meanwhile."""
 CHANGES_K_PER_S = 0.03 / 3600
 """And at least so much."""
 

@@ -10,10 +10,10 @@ from typing import Any
 
 from stillwell.alarm.forecast import Forecast
 from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.noise import Noise
 from stillwell.estimate.heater.relay_filter import Knowledge, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
 from stillwell.estimate.heater.thermostat import Moved, Thermostat
+from stillwell.estimate.noise import Noise
 
 SETTLE_S = 300.0
 """After the trace was torn nothing is judged for so long."""

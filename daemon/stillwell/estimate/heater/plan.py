@@ -1,4 +1,4 @@
-"""What the heater's watch is told about its tank: frozen, translated from the settings by others."""
+"""What the heater's watch is told about its tank: frozen, made from the settings by others."""
 
 from __future__ import annotations
 

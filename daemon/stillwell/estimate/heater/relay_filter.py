@@ -2,9 +2,9 @@
 several stories at once.
 
 Each story is one course of the relay since the half cycle began: it has not switched (`stay`), it
-switched where the thermostat always switches (five stories, spread over what is known of that
-point), it switched but the heater gives only a share, or it switched some time ago for no known
-reason (`odd`). Each carries the mean of a Kalman filter of two states (Kalman 1960),
+switched where the thermostat always switches (stories begun one after the other while the water
+passes through what is known of that point), it switched but the heater gives only a share, or it
+switched some time ago for no known reason (`odd`). Each carries the mean of a Kalman filter of two states (Kalman 1960),
 
     dT/dt = gain w - loss        w: the relay through a lag of the first order
     d(loss)/dt = white noise     lamp, room and lid change it
@@ -53,8 +53,8 @@ ODD_COST = 4.0
 WEAK_S = 1200.0
 """A heater that gives only a share is told apart no earlier than this after it should be on."""
 WEAK_K = 0.05
-"""Nor before the water is so far below its lower switching point: hovering there, a lamp that is lit
-looks like a little heat."""
+"""Nor before the water is so far below its lower switching point: hovering there, a lamp that is
+lit looks like a little heat."""
 _WEAK = (0.25, 0.5)
 
 
@@ -273,10 +273,7 @@ class RelayFilter:
                 ) - story.loss * dt
                 story.w = on + lagging * fade
                 nu = value - story.t
-                if -clip < nu < clip:
-                    held = nu
-                else:
-                    held = clip if nu > 0 else -clip
+                held = nu if -clip < nu < clip else math.copysign(clip, nu)
                 story.ell -= 0.5 * held * held / s
                 story.t += k0 * held
                 story.loss += k1 * held
@@ -312,11 +309,10 @@ class RelayFilter:
         self.certainty = stay.ell - healthy
         candidates = [*(story for _, story in half.healthy), *half.odd]
         ahead = max(candidates, key=lambda story: story.ell, default=None)
-        if ahead is not None and ahead.ell - stay.ell > RESOLVED:
-            if weak is None or ahead.ell > weak.ell:
-                self._go_on(ahead, t_s)
-                return Verdict.SWITCHED
-        led = 0.0 if weak is None else weak.ell - stay.ell
+        led = -math.inf if weak is None else weak.ell - stay.ell
+        if ahead is not None and ahead.ell - stay.ell > max(RESOLVED, led):
+            self._go_on(ahead, t_s)
+            return Verdict.SWITCHED
         if led > 0:
             self.certainty += led
         if self.certainty < CERTAIN:

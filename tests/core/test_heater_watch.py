@@ -1,0 +1,222 @@
+"""The heater's observer: what it says, once, with words and relations, across restarts."""
+
+from __future__ import annotations
+
+import copy
+import random
+from collections.abc import Callable
+from functools import cache
+
+import pytest
+
+from stillwell.estimate.heater import (
+    MAINS_LOST,
+    BandEdges,
+    Condition,
+    HeaterPlan,
+    HeaterWatch,
+    consequences,
+)
+from stillwell.finding import Finding
+from stillwell.notice import Priority
+from stillwell.reading import Flag, Moment, Reading
+
+DAY = 86_400
+UTC_MS = 1_800_000_000_000
+PLAN = HeaterPlan(("a", "b"), room="room", level="level", bands=(BandEdges("water", 24.8, 25.8),))
+
+
+class Bench:
+    """A thermostat of 25.1 to 25.5 degC, 0.7 K/h up and 0.3 K/h down, read every 30 s."""
+
+    def __init__(self, plan: HeaterPlan = PLAN) -> None:
+        self.plan = plan
+        self.watch = HeaterWatch(plan)
+        self.rng = random.Random(1)
+        self.t = 0
+        self.mono_offset_ms = 7_000_000
+        self.value = 25.3
+        self.on = False
+        self.level = 0.0
+        self.dead = self.welded = False
+        self.findings: list[Finding] = []
+        self.findings += self.watch.tick(self.now)
+        self.findings.clear()
+
+    @property
+    def now(self) -> Moment:
+        return Moment(self.t * 1000 + self.mono_offset_ms, UTC_MS + self.t * 1000, 1)
+
+    def run(self, seconds: int, until: Callable[[], bool] = lambda: False) -> None:
+        end = self.t + seconds
+        while self.t < end and not until():
+            if not self.welded:
+                self.on = self.value < 25.1 or (self.on and self.value < 25.5)
+            heat = self.on and not self.dead
+            self.value += (0.7 if heat else -0.3) / 120
+            self.t += 30
+            rows = {"room": 20.0, "level": self.level + self.rng.gauss(0, 0.5)}
+            rows |= dict.fromkeys(self.plan.probes, self.value)
+            for name, value in rows.items():
+                noise = self.rng.gauss(0, 0.03) if name != "level" else 0.0
+                reading = Reading(name, self.now, round((value + noise) * 16) / 16, Flag.PASS)
+                self.findings += self.watch.see(reading)
+
+    def said(self) -> list[tuple[str, bool]]:
+        return [(finding.alarm, finding.active) for finding in self.findings]
+
+    def die(self) -> Finding:
+        """Lets the heater die while it is off, and waits for the alarm."""
+        self.run(DAY, lambda: self.on)
+        self.run(DAY, lambda: not self.on)
+        self.dead = True
+        self.run(12 * 3600, lambda: bool(self.findings))
+        return self.findings[-1]
+
+
+@cache
+def _learned(plan: HeaterPlan) -> Bench:
+    bench = Bench(plan)
+    bench.run(2 * DAY)
+    return bench
+
+
+def learned(plan: HeaterPlan = PLAN) -> Bench:
+    """A bench after two days."""
+    return copy.deepcopy(_learned(plan))
+
+
+class TestWhatIsSaid:
+    """One cause, one alarm, in words that a woken person understands."""
+
+    def test_nothing_in_days_without_a_fault(self) -> None:
+        bench = Bench()
+        bench.run(5 * DAY)
+        assert bench.said() == []
+
+    def test_not_heating_once_with_figures_cause_and_caution(self) -> None:
+        bench = learned()
+        finding = bench.die()
+        assert finding.alarm == str(Condition.NOT_HEATING)
+        assert finding.priority is Priority.HIGH
+        assert bench.value > 24.8, "before a plain band would have spoken"
+        message = finding.message
+        assert message.what.startswith("Water 25.0 °C and falling 0.3 °C an hour, below 25.1 °C")
+        assert "It leaves its band (water): at this rate 24.8 °C about" in message.what
+        assert "23.0 °C about" in message.what
+        assert "Most likely the heater is not heating, because" in message.likely
+        assert "; or its dial has been turned down, if" in message.likely
+        assert "RCD (GFCI)" in message.caution
+        bench.run(6 * 3600)
+        assert bench.said() == [("heater.not-heating", True)]
+
+    def test_since_when_is_the_moment_at_which_the_heat_stayed_out(self) -> None:
+        bench = learned()
+        finding = bench.die()
+        assert finding.since is not None
+        late_s = (bench.now.mono_ms - finding.since.mono_ms) / 1000
+        assert 0 <= late_s < 1800
+        assert bench.now.utc_ms - finding.since.utc_ms == pytest.approx(late_s * 1000, abs=1)
+
+    def test_it_is_over_when_the_heater_heats(self) -> None:
+        bench = learned()
+        bench.die()
+        bench.dead = False
+        bench.run(4 * 3600)
+        assert bench.said() == [("heater.not-heating", True), ("heater.not-heating", False)]
+
+    def test_heating_without_end(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.welded = True
+        bench.run(3 * 3600)
+        assert bench.said() == [("heater.without-end", True)]
+        assert "28.0 °C about" in bench.findings[0].message.what
+        assert "Unplug the heater now" in bench.findings[0].message.do
+
+    def test_a_pump_that_stops_with_the_heater_is_the_mains(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.dead, bench.level = True, 20.0
+        bench.run(4 * 3600)
+        assert bench.said() == [(MAINS_LOST, True), ("heater.not-heating", True)]
+        assert bench.findings[1].consequence_of == MAINS_LOST
+
+    def test_one_probe_and_nothing_else_is_enough(self) -> None:
+        bench = learned(HeaterPlan(("a",)))
+        assert bench.die().alarm == "heater.not-heating"
+
+    def test_bad_readings_are_not_looked_at(self) -> None:
+        bench = learned()
+        before = bench.watch.state()
+        moment = bench.watch._last
+        assert moment is not None
+        for flag, value in ((Flag.FAIL, 85.0), (Flag.MISSING, None)):
+            assert list(bench.watch.see(Reading("a", moment, value, flag, "power-on"))) == []
+        assert bench.watch.state() == before
+
+
+class TestRelations:
+    """What a band says too, and later."""
+
+    def test_a_low_band_follows_from_a_dead_heater(self) -> None:
+        pairs = consequences(["water"])
+        assert ("water.low", "heater.not-heating") in pairs
+        assert ("water.high", "heater.without-end") in pairs
+        assert ("water.low", "heater.without-end") not in pairs
+
+
+class TestRestart:
+    """A restart in the middle of a fault: no second alarm, no amnesia."""
+
+    def test_the_fault_stands_and_is_not_raised_twice(self) -> None:
+        bench = learned()
+        bench.die()
+        state = bench.watch.state()
+        bench.watch = HeaterWatch(PLAN)
+        bench.watch.restore(state)
+        bench.t += 120
+        bench.mono_offset_ms = (
+            1000 - bench.t * 1000
+        )  # another boot: the monotonic clock starts anew
+        first = {finding.alarm: finding for finding in bench.watch.tick(bench.now)}
+        assert first["heater.not-heating"].active
+        assert not first["heater.without-end"].active
+        assert not first["a.doubtful"].active
+        bench.findings.clear()
+        bench.run(3600)
+        assert bench.findings == []
+        bench.dead = False
+        bench.run(4 * 3600)
+        assert bench.said() == [("heater.not-heating", False)]
+
+    @pytest.mark.parametrize("state", ["", "[]", "{}", '{"t": 1, "last": [1], "minds": {}}'])
+    def test_a_state_that_is_none_is_refused_and_all_is_new(self, state: str) -> None:
+        watch = HeaterWatch(PLAN)
+        with pytest.raises(ValueError, match="learned of the heater"):
+            watch.restore(state)
+        assert not watch.lead.learned
+
+    def test_the_state_does_not_grow(self) -> None:
+        bench = learned()
+        short = len(bench.watch.state())
+        bench.run(4 * DAY)
+        assert len(bench.watch.state()) < short + 300 < 12_000
+
+
+class TestEstimates:
+    """What is published of it."""
+
+    def test_every_ten_minutes_with_intervals(self) -> None:
+        bench = learned()
+        rows = {row.name: row for row in bench.watch.estimates(bench.now)}
+        assert list(bench.watch.estimates(bench.now)) == []
+        gain = rows["heater.gain"]
+        assert gain.value == pytest.approx(1.0, abs=0.05)
+        assert rows["heater.loss"].value == pytest.approx(0.3, abs=0.02)
+        assert rows["heater.duty"].value == pytest.approx(0.3, abs=0.02)
+        switches = rows["heater.switches-on"]
+        assert switches.low is not None
+        assert switches.high is not None
+        assert switches.low - 0.01 < 25.1 < switches.high + 0.01
