@@ -298,9 +298,9 @@ class LevelWatch:
         if self.level is None:
             return
         now_ms = self.level.now_ms
-        for change in [c for c in memory.open_changes if c[1] <= now_ms]:
-            memory.open_changes.remove(change)
-            self._update(WaterChange(*change), now_ms)
+        for ended in [c for c in memory.open_changes if c[1] <= now_ms]:
+            memory.open_changes.remove(ended)
+            self._update(WaterChange(*ended), now_ms)
         if not memory.pending:
             return
         due = [e for e in memory.pending if memory.line.of_utc(e.at_ms) <= now_ms]

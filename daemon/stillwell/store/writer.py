@@ -413,6 +413,12 @@ class Store:
 
     # -- rows -------------------------------------------------------------------------------------
 
+    def utc_ms(self, moment: Moment) -> int | None:
+        """When a kept moment was, by what is known of its clock now; None when nobody ever set that
+        clock."""
+        epoch = self._epochs.get(moment.epoch)
+        return moment.mono_ms + epoch.offset_ms if epoch is not None and epoch.trusted else None
+
     def describe_channel(self, name: str, quantity: str, label: str = "") -> None:
         """What pages and exports say of a channel; with the open batch."""
         if self._described.get(name) != (quantity, label):
@@ -484,9 +490,10 @@ class Store:
             self._shared.changed.notify_all()
 
     def put_journal(self, entry: Entry) -> None:
-        """Keeps a journal entry, at once."""
+        """Keeps a journal entry, at once also in a bulk: whoever estimates along reads it back."""
         self._backlog.journal.append(entry if entry.key else replace(entry, key=uuid.uuid4().hex))
-        self._commit_at_once()
+        if self.trouble is None:
+            self.commit()
 
     def described(self, key: str) -> str | None:
         """What `describe` has kept under `key`, also what is not on disk yet."""
