@@ -4,7 +4,8 @@ several stories at once.
 Each story is one course of the relay since the half cycle began: it has not switched (`stay`), it
 switched where the thermostat always switches (stories begun one after the other while the water
 passes through what is known of that point), it switched but the heater gives only a share, or it
-switched some time ago for no known reason (`odd`). Each carries the mean of a Kalman filter of two states (Kalman 1960),
+switched some time ago for no known reason (`odd`). Each carries the mean of a Kalman filter of two
+states (Kalman 1960),
 
     dT/dt = gain w - loss        w: the relay through a lag of the first order
     d(loss)/dt = white noise     lamp, room and lid change it
