@@ -8,18 +8,21 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
-from stillwell.alarm.escalation import Escalation
+from stillwell.alarm.drill import DRILL, PATIENCE_S, begun, drill_notices, over
+from stillwell.alarm.escalation import Escalation, blind
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Priority, Transition
+from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observing import Observer, Observing
-from stillwell.ports import Command, Noted, Reply, Request
+from stillwell.ports import Command, Noted, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
-from stillwell.reading import Moment
+from stillwell.reading import Moment, Reading
 from stillwell.store import Store
 
 log = logging.getLogger(__name__)
@@ -33,6 +36,12 @@ SLICE_EVERY_MS = 5_000
 
 STEP_TOLD_FOR_MS = 15 * 60_000
 """How long the alarm about a stepped clock stands: there is nothing to mend, only to know."""
+
+BLIND_FROM_MS = 10 * 60_000
+"""A shorter time without readings across a start (an update, a power cut that came and went) is not
+told."""
+
+_CALLING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
 
 class Pipeline:
@@ -73,6 +82,12 @@ class Pipeline:
         self._store_well: bool | None = None  # not known before the first tick
         self._keep_raw_ms = round(keep_raw_s * 1000)
         self._house_ms = 0
+        self._last_seen: Moment | None = None
+        """The newest reading of earlier runs, until it is known how long ago that was."""
+        self._first_seen: Moment | None = None
+        self._drilling: Transition | None = None
+        """The latest change of a drill that is under way."""
+        self._drill_until_ms = 0
         self.readings_taken = 0
 
     # -- time
@@ -88,9 +103,12 @@ class Pipeline:
         if trusted:
             self.store.rebase(boot_id, self._face.offset_ms)
         now = self.moment(mono_ms)
+        self._last_seen = _newest(self.store.tail.latest_readings())
         latest = self.store.latest_transitions()
+        calling = (t for t in latest if t.alarm == DRILL and t.after in _CALLING)
+        self._drilling = next(calling, None)
         if self._escalation is not None:
-            self._escalation.restore(latest, now)
+            self._escalation.restore((t for t in latest if t.alarm != DRILL), now)
         self._keep(self.watch.restore(latest, now))
         self._find(_clock_finding(False, "Started afresh."), mono_ms)
         self._observing.resume()
@@ -143,11 +161,14 @@ class Pipeline:
                 self._keep(transitions)
         for finding in self._observing.see(readings):
             self._keep(self.watch.find(finding, moment))
+        if self._last_seen is not None:
+            self._tell_gap(readings)
 
     def tick(self, mono_ms: int) -> None:
         """Once a second: delays that run out, silence, shelves that end, commits that are due."""
         now = self.moment(mono_ms)
         self._keep(self.watch.tick(now))
+        self._look_at_drill(mono_ms)
         if self._escalation is not None:
             for notice in self._escalation.tick(now):
                 self.store.put_notice(notice)
@@ -199,6 +220,8 @@ class Pipeline:
         """Does what a person asks of the alarms."""
         if request.command is Command.TEST_NOTICE:
             return self._test_notice(request, mono_ms)
+        if request.command is Command.DRILL:
+            return self._begin_drill(request, mono_ms)
         reply, transitions = self.watch.request(request, self.moment(mono_ms))
         self._keep(transitions)
         return reply
@@ -229,13 +252,61 @@ class Pipeline:
         self.store.put_notice(drill(key, now))
         return Reply(True, f"The test notice {key} is on its way to every sink.")
 
+    def _begin_drill(self, request: Request, mono_ms: int) -> Reply:
+        if self._drilling is not None:
+            return Reply(False, "A drill is under way: acknowledge it, or wait for its end.")
+        self._drill_until_ms = mono_ms + round((request.seconds or PATIENCE_S) * 1000)
+        self._find(begun(request.by), mono_ms)
+        if self._drilling is None:
+            return Reply(False, "The alarm drill is shelved or out of service: free it.")
+        return Reply(True, "The drill is on its way to every recipient.", (DRILL,))
+
+    def _look_at_drill(self, mono_ms: int) -> None:
+        """Ends the drill that was acknowledged, or that nobody acknowledges any more (also one of a
+        run before this)."""
+        drilling = self._drilling
+        if drilling is None:
+            return
+        answered = drilling.after is State.ACKNOWLEDGED
+        if not answered and mono_ms < self._drill_until_ms:
+            return
+        self._find(over(answered), mono_ms)
+        if answered:
+            local = datetime.fromtimestamp(drilling.moment.utc_ms / 1000, self._zone())
+            self.store.mark_done(DRILL, local.date())
+        else:
+            end = Request(Command.ACKNOWLEDGE, DRILL, "the end of the drill")
+            self._keep(self.watch.request(end, self.moment(mono_ms))[1])
+
+    def _tell_gap(self, readings: Sequence[Reading]) -> None:
+        """Says once how long nothing was measured before this run, as soon as both times are
+        known."""
+        last = self._last_seen
+        if self._first_seen is None:
+            self._first_seen = next((r.moment for r in readings if r.value is not None), None)
+        if last is None or self._first_seen is None or not self._face.trusted:
+            return
+        self._last_seen = None
+        from_ms, to_ms = self.store.utc_ms(last), self.store.utc_ms(self._first_seen)
+        if from_ms is None or to_ms is None or to_ms - from_ms < BLIND_FROM_MS:
+            return
+        told = datetime.fromtimestamp(from_ms / 1000, self._zone())
+        before, after = last._replace(utc_ms=from_ms), self._first_seen._replace(utc_ms=to_ms)
+        self.store.put_notice(blind(before, after, f"{told:%a %d %b %H:%M}"))
+
+    def _zone(self) -> ZoneInfo:
+        return ZoneInfo(self.watch.plan.zone)
+
     def _find(self, finding: Finding, mono_ms: int) -> None:
         self._keep(self.watch.find(finding, self.moment(mono_ms)))
 
     def _keep(self, transitions: Iterable[Transition]) -> None:
         for transition in transitions:
-            notices = self.watch.notices(transition)
-            if self._escalation is not None:
+            is_drill = transition.alarm == DRILL
+            if is_drill:
+                self._drilling = transition if transition.after in _CALLING else None
+            notices = drill_notices(transition) if is_drill else self.watch.notices(transition)
+            if self._escalation is not None and not is_drill:
                 notices = [self._escalation.addressed(notice) for notice in notices]
                 self._escalation.see(transition)
             self.store.put_transition(transition, notices)
@@ -256,6 +327,18 @@ class Pipeline:
             else "",
         )
         self._find(Finding("store.failing", trouble is not None, Priority.MEDIUM, message), mono_ms)
+
+
+def _newest(rows: Iterable[Row]) -> Moment | None:
+    """When the newest good row of the readings was."""
+    found = [
+        row.body.moment
+        for row in sorted(rows, key=lambda row: row.seq)
+        if row.stream is Stream.READINGS
+        and isinstance(row.body, Reading)
+        and row.body.value is not None
+    ]
+    return found[-1] if found else None
 
 
 def drill(key: str, now: Moment) -> Notice:

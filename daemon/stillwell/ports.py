@@ -194,6 +194,7 @@ class Command(StrEnum):
     OUT_OF_SERVICE = "out-of-service"
     RETURN_TO_SERVICE = "return-to-service"
     TEST_NOTICE = "test-notice"
+    DRILL = "drill"
 
 
 @dataclass(frozen=True, slots=True)

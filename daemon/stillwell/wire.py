@@ -141,7 +141,13 @@ def watch_plan(settings: Settings) -> WatchPlan:
 def escalation_plan(settings: Settings) -> EscalationPlan:
     """How unanswered alarms are said again: as many turns as the recipients have."""
     turns = (getattr(sink.settings, "turn", 1) for sink in settings.sink.values())
-    return EscalationPlan(turns=max((1, *turns)))
+    said = settings.unanswered
+    return EscalationPlan(
+        repeat_after_s=said.repeat_after,
+        pass_on_after_s=said.pass_on_after,
+        turns=max((1, *turns)),
+        then_every_s=said.then_every or None,
+    )
 
 
 def review_plan(settings: Settings) -> ReviewPlan:

@@ -29,7 +29,15 @@ class WatchPlan:
     units: System | str = System.METRIC
     sinks: tuple[str, ...] = ()
     """Names of the configured sinks: a standing `sink.<name>.away` of another one is closed."""
-    elsewhere: tuple[str, ...] = ("store.", "clock.", "heater.", "level.", "salt.", "cycle.")
+    elsewhere: tuple[str, ...] = (
+        "store.",
+        "clock.",
+        "heater.",
+        "level.",
+        "salt.",
+        "cycle.",
+        "drill",
+    )
     """Alarms that others raise through `find`: names, or beginnings that end in a dot."""
     consequences: tuple[Relation, ...] = ()
     """(consequence, cause), beside those that follow from the plan itself."""

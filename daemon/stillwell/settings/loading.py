@@ -30,6 +30,7 @@ from stillwell.settings.schema import (
     StateWatch,
     Store,
     Tank,
+    Unanswered,
 )
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.syntax import read_toml
@@ -93,6 +94,7 @@ class Settings:
     band: Mapping[str, Band]
     state: Mapping[str, StateWatch]
     sink: Mapping[str, Destination]
+    unanswered: Unanswered
     warnings: tuple[Fault, ...] = ()
     """What does not stop the start and should be put right."""
 
@@ -188,6 +190,7 @@ class _Reading:
             tank=frame.tank,
             night=frame.night,
             store=frame.store,
+            unanswered=frame.unanswered,
             store_path=path,
             source={
                 name: _source(name, keys, sources[name], self.tree)

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from annotated_types import Ge, Gt, Lt, MinLen
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -196,6 +197,27 @@ class Night(Part):
     from_: TimeOfDay = Field(default=dt.time(22), alias="from")
     to: TimeOfDay = dt.time(8)
     review_at: TimeOfDay = dt.time(8, 5)
+
+
+def _growing(times: tuple[float, ...]) -> tuple[float, ...]:
+    if list(times) != sorted(set(times)):
+        raise SettingError(
+            "The times do not grow.", 'Write each later than the one before: ["10 min", "30 min"].'
+        )
+    return times
+
+
+class Unanswered(Part):
+    """When an alarm of high priority is said again that nobody has acknowledged or shelved."""
+
+    repeat_after: Annotated[
+        tuple[Annotated[Seconds, Gt(0)], ...], MinLen(1), AfterValidator(_growing)
+    ] = (600.0, 1800.0, 3600.0)
+    """So long after the alarm, and after each passing on."""
+    pass_on_after: Annotated[Seconds, Gt(0)] = 3600.0
+    """Then it is said to the recipients of the next turn as well."""
+    then_every: Annotated[Seconds, Ge(0)] = 21_600.0
+    """Once all turns have heard it; 0 s: then it keeps still."""
 
 
 class Store(Part):
@@ -491,6 +513,7 @@ class Frame(BaseSettings):
 
     tank: Tank
     night: Night = Night()
+    unanswered: Unanswered = Unanswered()
     store: Store = Store()
     source: dict[Name, SourceKeys]
     channel: dict[Name, Channel]

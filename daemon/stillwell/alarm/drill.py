@@ -1,0 +1,48 @@
+"""The drill: an alarm that is none, to try the whole way to a person and back. Pure.
+
+It is a real alarm in the log, so that it is raised, told and acknowledged on the ways of all
+others. Only its notice is a kind of its own, which every recipient is given, in turn or not, by
+day and by night. It is never said again and never passed on, and it ends with its acknowledgement
+or with its time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from stillwell.alarm.notices import kind_of, notices
+from stillwell.finding import Finding
+from stillwell.notice import Message, Notice, Priority, Transition
+
+DRILL = "drill"
+"""The alarm's name."""
+
+PATIENCE_S = 900.0
+"""How long an acknowledgement is waited for, unless somebody says otherwise."""
+
+
+def begun(by: str) -> Finding:
+    """Returns the finding that raises the drill. `by`: who asked for it."""
+    asked = f" {by} asked for it." if by else ""
+    return Finding(
+        DRILL,
+        True,
+        Priority.HIGH,
+        Message(
+            what=f"Drill, no alarm: the tank is not the matter.{asked}",
+            do="Acknowledge it the way you would acknowledge an alarm.",
+        ),
+    )
+
+
+def over(answered: bool) -> Finding:
+    """Returns the finding that ends the drill."""
+    what = "The drill was acknowledged." if answered else "Nobody acknowledged the drill."
+    return Finding(DRILL, False, Priority.HIGH, Message(what=what))
+
+
+def drill_notices(transition: Transition) -> list[Notice]:
+    """Returns what people are told of a change of the drill: its beginning, and nothing else."""
+    if kind_of(transition) != "raised":
+        return []
+    return [replace(notice, kind=DRILL) for notice in notices(transition)]

@@ -1,0 +1,195 @@
+"""A drill, and the notice after a gap, through the real pipeline and store on a clock that is
+set."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from stillwell.acquire.bus import Batch
+from stillwell.alarm.escalation import Escalation, EscalationPlan
+from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
+from stillwell.alarm.watch import Watch
+from stillwell.notice import Notice, Priority, State, Transition
+from stillwell.pipeline import Pipeline
+from stillwell.ports import Command, Request, Stream
+from stillwell.quality.judge import Judge
+from stillwell.quality.limits import default_limits
+from stillwell.reading import Quantity, Sample
+from stillwell.store import Store
+
+BEGAN = 1_780_000_000_000
+PLAN = WatchPlan(
+    channels=(ChannelWatch("water-a", "probes", Quantity.TEMPERATURE, 180.0),),
+    bands=(Band("water", ("water-a",), 24.8, 25.8, 25.3, 0.1, 300.0, 300.0, Priority.HIGH),),
+    zone="Europe/Dublin",
+)
+DRILL = Request(Command.DRILL, by="Niamh", seconds=600)
+HOUR_MS = 3_600_000
+
+
+class Run:
+    """One run of the pipeline over the store of the runs before it."""
+
+    def __init__(self, path: Path, boot: str, wall_ms: int, trusted: bool) -> None:
+        self.store = Store.open(path)
+        self.line = Pipeline(
+            self.store,
+            Watch(PLAN),
+            {"water-a": Judge(default_limits(Quantity.TEMPERATURE))},
+            escalation=Escalation(EscalationPlan(turns=2)),
+        )
+        self.line.begin(boot, 0, wall_ms, trusted)
+        self.mono_ms = 0
+        self.wall_ms = wall_ms
+        self.trusted = trusted
+
+    def minutes(self, n: float, value: float | None = 25.3) -> None:
+        for _ in range(round(2 * n)):
+            self.mono_ms += 30_000
+            self.wall_ms += 30_000
+            self.line.look_at_clock(self.mono_ms, self.wall_ms, self.trusted)
+            if value is not None:
+                self.line.take(Batch("probes", self.mono_ms, (Sample("water-a", value),)))
+            self.line.tick(self.mono_ms)
+
+    def notices(self) -> list[Notice]:
+        rows = self.store.tail.rows(Stream.NOTICES, 0, 1000, committed_only=False)
+        return [row.body for row in rows if isinstance(row.body, Notice)]
+
+    def drill_log(self) -> list[tuple[str, str]]:
+        rows = self.store.tail.rows(Stream.TRANSITIONS, 0, 1000, committed_only=False)
+        return [
+            (row.body.event, row.body.by)
+            for row in rows
+            if isinstance(row.body, Transition) and row.body.alarm == "drill"
+        ]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Callable[..., Run]]:
+    made: list[Run] = []
+
+    def make(boot: str = "one", wall_ms: int = BEGAN, trusted: bool = True) -> Run:
+        if made:
+            made[-1].line.end()
+        made.append(Run(tmp_path / "tank.db", boot, wall_ms, trusted))
+        return made[-1]
+
+    yield make
+    made[-1].line.end()
+
+
+class TestADrill:
+    def test_is_one_notice_of_its_own_kind_and_ends_with_its_acknowledgement(
+        self, run: Callable[..., Run]
+    ) -> None:
+        one = run()
+        one.minutes(1)
+        assert one.line.request(DRILL, one.mono_ms).done
+        one.minutes(1)
+        answer = Request(Command.ACKNOWLEDGE, "drill", "Sean")
+        assert one.line.request(answer, one.mono_ms).done
+        one.minutes(60)
+        assert [n.kind for n in one.notices()] == ["drill"]
+        assert "no alarm" in one.notices()[0].title
+        assert one.drill_log() == [("raise", ""), ("acknowledge", "Sean"), ("clear", "")]
+        assert one.line.watch.standing()[-1].after is State.NORMAL
+        assert [job for job, _ in one.store.done] == ["drill"]
+
+    def test_that_nobody_answers_ends_by_itself_and_is_never_said_again(
+        self, run: Callable[..., Run]
+    ) -> None:
+        one = run()
+        one.line.request(DRILL, one.mono_ms)
+        one.minutes(9)
+        assert one.drill_log() == [("raise", "")]
+        one.minutes(120)
+        assert [n.kind for n in one.notices()] == ["drill"]
+        last = one.line.watch.standing()[-1]
+        assert (last.after, last.by) == (State.NORMAL, "the end of the drill")
+        assert not one.store.done
+
+    def test_does_not_outlive_a_restart(self, run: Callable[..., Run]) -> None:
+        one = run()
+        one.minutes(1)
+        one.line.request(DRILL, one.mono_ms)
+        two = run("two", one.wall_ms + 60_000)
+        two.minutes(120)
+        assert [n.kind for n in two.notices()] == ["drill"]
+        assert two.line.watch.standing()[-1].after is State.NORMAL
+
+    def test_is_not_begun_twice_at_a_time(self, run: Callable[..., Run]) -> None:
+        one = run()
+        assert one.line.request(DRILL, one.mono_ms).done
+        again = one.line.request(DRILL, one.mono_ms)
+        assert not again.done
+        assert "under way" in again.text
+        one.minutes(11)
+        assert one.line.request(DRILL, one.mono_ms).done
+
+    def test_leaves_a_real_alarm_alone(self, run: Callable[..., Run]) -> None:
+        one = run()
+        one.line.request(DRILL, one.mono_ms)
+        one.minutes(80, 24.0)
+        subjects = [n.subject for n in one.notices()]
+        assert subjects == ["drill"] + ["water.low"] * 5
+
+
+class TestAfterAGap:
+    def test_it_says_once_how_long_nothing_was_measured(self, run: Callable[..., Run]) -> None:
+        one = run()
+        one.minutes(10)
+        two = run("two", one.wall_ms + 3 * HOUR_MS)
+        two.minutes(10)
+        (told,) = [n for n in two.notices() if n.kind == "blind"]
+        assert told.title == "Watching again; nobody watched for 3 h"
+        # 1,780,000,000 s + 10 min is 20:36:40 UTC of 28 May 2026 (date -u -d @1780000600), in
+        # Dublin's summer time an hour more.
+        assert "Thu 28 May 21:36" in told.text
+        three = run("three", two.wall_ms + 60_000)
+        three.minutes(10)
+        assert len([n for n in three.notices() if n.kind == "blind"]) == 1
+
+    def test_a_short_one_is_nobodys_business(self, run: Callable[..., Run]) -> None:
+        one = run()
+        one.minutes(10)
+        two = run("two", one.wall_ms + 5 * 60_000)
+        two.minutes(10)
+        assert not two.notices()
+
+    def test_the_first_run_has_none(self, run: Callable[..., Run]) -> None:
+        one = run()
+        one.minutes(10)
+        assert not one.notices()
+
+    def test_a_command_without_the_daemon_does_not_say_that_it_watches(
+        self, run: Callable[..., Run]
+    ) -> None:
+        one = run()
+        one.minutes(10)
+        two = run("two", one.wall_ms + 3 * HOUR_MS)
+        two.line.request(Request(Command.TEST_NOTICE, text="t"), two.mono_ms)
+        assert [n.kind for n in two.notices()] == ["drill"]
+
+    def test_a_boot_in_1970_is_told_when_the_clock_is_known(self, run: Callable[..., Run]) -> None:
+        one = run()
+        one.minutes(10)
+        two = run("two", 30_000, trusted=False)
+        two.minutes(10)
+        assert not two.notices()
+        two.trusted, two.wall_ms = True, one.wall_ms + 3 * HOUR_MS + two.mono_ms
+        two.minutes(1)
+        (told,) = [n for n in two.notices() if n.kind == "blind"]
+        assert "3 h" in told.title
+
+    def test_across_a_run_whose_clock_nobody_ever_set_nothing_is_claimed(
+        self, run: Callable[..., Run]
+    ) -> None:
+        one = run("one", 30_000, trusted=False)
+        one.minutes(10)
+        two = run("two")
+        two.minutes(10)
+        assert not two.notices()
