@@ -6,8 +6,8 @@ covers the drivers and sinks that come with stillwell; tables of others are let 
 
 from __future__ import annotations
 
+import argparse
 import json
-import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -126,6 +126,8 @@ def text() -> str:
 
 
 if __name__ == "__main__":
-    target = Path(sys.argv[1]) if len(sys.argv) > 1 else DEFAULT_PATH
+    parser = argparse.ArgumentParser(description="Writes the configuration's JSON Schema.")
+    parser.add_argument("target", nargs="?", type=Path, default=DEFAULT_PATH)
+    target = parser.parse_args().target
     target.write_text(text(), encoding="utf-8")
     print(target)
