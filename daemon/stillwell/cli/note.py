@@ -1,0 +1,260 @@
+"""``stillwell note``: the keeper's journal, what was done and measured by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stillwell.cli.asking import ByOption, who
+from stillwell.cli.console import print_json, say, stdout
+from stillwell.cli.options import (
+    ConfigOption,
+    JsonOption,
+    StoreOption,
+    fail,
+    load_settings,
+    reporting_store_errors,
+)
+from stillwell.cli.written import seconds
+
+if TYPE_CHECKING:
+    from stillwell.entry import Entry
+    from stillwell.journal import Circumstances, Draft
+    from stillwell.settings import Settings
+
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
+_NUMBER = re.compile(r"([+-]?[0-9][0-9.,]*)\s*(.*)", re.DOTALL)
+_LISTED = 30
+_AHEAD = dt.timedelta(minutes=5)
+
+
+def add_to(app: typer.Typer) -> None:
+    # a minus before a number is a mistake to be told of, not an option
+    app.command("note", context_settings={"ignore_unknown_options": True})(note)
+
+
+def note(
+    words: Annotated[
+        list[str] | None,
+        typer.Argument(help="A kind, a value and its unit: pour 1.2 L.", metavar="KIND [VALUE]"),
+    ] = None,
+    salt: Annotated[bool, typer.Option("--salt", help="The pour was salt water.")] = False,
+    at: Annotated[
+        str, typer.Option(help="When: 18:30, or 2026-01-31T18:30. Now if not given.")
+    ] = "",
+    lasted: Annotated[
+        str, typer.Option("--for", help="How long it took from then on: 30 min.")
+    ] = "",
+    text: Annotated[str, typer.Option(help="Anything worth remembering.")] = "",
+    strike: Annotated[
+        int | None, typer.Option(help="Strike out entry N; with a kind, this one replaces it.")
+    ] = None,
+    listed: Annotated[
+        bool, typer.Option("--list", "-l", help="List the latest entries and end.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Keep it however odd.")] = False,
+    by: ByOption = "",
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write into the journal what you did or measured: pours, water changes, tests.
+
+    A pour without a volume means: filled up to the mark. Entries may come late. Nothing is ever
+    erased: --strike 12 strikes entry 12 out, --strike 12 pour 1.1 L puts another in its place.
+
+    With --json one object: id, time, kind, value, unit, text, by, strikes, struck_by; with --list
+    one a line.
+
+    Example: stillwell note pour 1.2 L --at 18:30
+    """
+    from stillwell.store import StoreReader
+
+    settings = load_settings(config)
+    path = store or settings.store_path
+    with reporting_store_errors(), StoreReader.open(path) as reader:
+        entries = reader.journal(struck=True)
+        first = reader.span()
+    if listed or (not words and strike is None):
+        _print_entries(entries[-_LISTED:], settings, as_json=as_json)
+        return
+    here = _circumstances(settings, entries, first[0] if first else None)
+    entry = _entry(words or [], here, settings, salt, at, lasted, text, strike, who(by), yes)
+    _keep(path, entry, settings, as_json=as_json)
+
+
+def _circumstances(settings: Settings, entries: list[Entry], first_ms: int | None) -> Circumstances:
+    from stillwell.journal import Circumstances
+
+    return Circumstances(
+        time.time_ns() // 1_000_000,
+        settings.tank.volume,
+        settings.tank.units,
+        first_ms,
+        entries,
+    )
+
+
+def _entry(
+    words: list[str],
+    here: Circumstances,
+    settings: Settings,
+    salt: bool,
+    at: str,
+    lasted: str,
+    text: str,
+    strike: int | None,
+    by: str,
+    yes: bool,
+) -> Entry:
+    """What is to be kept, or the end of the command with the reason why it can't be."""
+    from stillwell.estimate.level_journal import took
+    from stillwell.journal import JournalError, corrected, drafted, struck
+
+    try:
+        if not words:
+            assert strike is not None
+            return struck(strike, here, by=by, text=text)
+        kind, value, unit = _split(words)
+        if salt:
+            if kind != "pour":
+                fail("--salt goes with a pour.", "Write: stillwell note pour 1.2 L --salt")
+            kind = "salt-pour"
+        if lasted:
+            seconds(lasted)  # or the end of the command
+            text = f"{took(lasted)}; {text}".rstrip("; ")
+        when = _when(at, settings, here.now_ms)
+        if when is None and strike is not None:
+            # a correction is about the same deed, unless another time is given
+            when = next((e.at_ms for e in here.entries if e.id == strike), None)
+        draft = drafted(
+            kind,
+            value,
+            unit,
+            here=here,
+            at_ms=when,
+            text=text,
+            by=by,
+        )
+        if strike is not None:
+            draft = corrected(strike, draft, here)
+    except JournalError as error:
+        fail(error.what, error.do)
+    _ask(draft, yes)
+    return draft.entry
+
+
+def _split(words: list[str]) -> tuple[str, str | None, str]:
+    """Kind, value and unit of ``pour 1.2 L`` or ``pour 1.2L``."""
+    rest = " ".join(words[1:]).strip()
+    if not rest:
+        return words[0], None, ""
+    found = _NUMBER.fullmatch(rest)
+    return (words[0], found[1], found[2]) if found else (words[0], rest, "")
+
+
+def _when(text: str, settings: Settings, now_ms: int) -> int | None:
+    """UTC ms of a time in the tank's zone; of a time of day the last one that has come."""
+    if not text:
+        return None
+    zone = settings.tank.time_zone
+    now = dt.datetime.fromtimestamp(now_ms / 1000, zone)
+    clock = _CLOCK.fullmatch(text.strip())
+    if clock:
+        then = now.replace(
+            hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0, fold=0
+        )
+        if then > now + _AHEAD:
+            then = (then.replace(tzinfo=None) - dt.timedelta(days=1)).replace(tzinfo=zone)
+    else:
+        try:
+            then = dt.datetime.fromisoformat(text)
+        except ValueError:
+            fail(f'"{text}" is no time.', "Write it like 18:30 or 2026-01-31T18:30.")
+        then = then if then.tzinfo else then.replace(tzinfo=zone)
+    return round(then.timestamp() * 1000)
+
+
+def _ask(draft: Draft, yes: bool) -> None:
+    """Asks what is odd; without a terminal to answer from, nothing odd is kept."""
+    if yes:
+        return
+    for question in draft.questions:
+        if not sys.stdin.isatty():
+            fail(question, "If it is right, say so with --yes.")
+        if not typer.confirm(question):
+            raise typer.Exit(1)
+
+
+def _keep(path: Path, entry: Entry, settings: Settings, *, as_json: bool) -> None:
+    from dataclasses import replace
+
+    from stillwell import store
+
+    with reporting_store_errors():
+        kept = replace(entry, id=store.note(path, entry))
+    if as_json:
+        print_json(_as_dict(kept))
+    elif kept.strikes is not None and kept.kind == store.STRUCK:
+        say(f"Entry {kept.strikes} is struck out.")
+    else:
+        say(f"Noted as entry {kept.id}: {_in_words(kept, settings)}.")
+
+
+def _print_entries(entries: list[Entry], settings: Settings, *, as_json: bool) -> None:
+    from rich.text import Text
+
+    from stillwell.store import STRUCK
+
+    if as_json:
+        for entry in entries:
+            print_json(_as_dict(entry))
+        return
+    shown = [entry for entry in entries if entry.kind != STRUCK]
+    if not shown:
+        say("The journal is empty.")
+    for entry in shown:
+        line = f"{entry.id:>4}  {_in_words(entry, settings)}"
+        if entry.struck_by is not None:
+            stdout().print(Text(f"{line}  (struck out by {entry.struck_by})", style="dim strike"))
+        else:
+            say(line)
+
+
+def _in_words(entry: Entry, settings: Settings) -> str:
+    """``Wed 04 Mar 18:30  pour 1.2 L``."""
+    from stillwell.units import Dimension, show
+
+    at = dt.datetime.fromtimestamp(entry.at_ms / 1000, settings.tank.time_zone)
+    value = ""
+    if entry.value is not None:
+        unit, _, rest = entry.unit.partition(" ")
+        if unit == "mL":
+            value = f" {show(entry.value, Dimension.VOLUME, settings.tank.units)} {rest}".rstrip()
+        else:
+            value = f" {entry.value:g} {entry.unit}"
+    elif entry.unit:
+        value = f" {entry.unit}"
+    text = f": {entry.text}" if entry.text else ""
+    return f"{at:%a %d %b %H:%M}  {entry.kind}{value}{text}"
+
+
+def _as_dict(entry: Entry) -> dict[str, Any]:
+    at = dt.datetime.fromtimestamp(entry.at_ms / 1000, dt.UTC)
+    return {
+        "id": entry.id,
+        "time": at.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "kind": entry.kind,
+        "value": entry.value,
+        "unit": entry.unit,
+        "text": entry.text,
+        "by": entry.by,
+        "strikes": entry.strikes,
+        "struck_by": entry.struck_by,
+    }
