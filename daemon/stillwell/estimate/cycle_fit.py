@@ -323,8 +323,8 @@ def end_estimate(fit: Fit, now_ms: int) -> Estimate | NotEnough:
     interval: when both ammonia and nitrite will have fallen below what the kit can see, for good.
     The proof by two tests takes a day or two more.
 
-    An end beyond `HORIZON_D` is given as that. Says why not when there is no test yet, or when the
-    cycle is finished.
+    An end beyond `HORIZON_D` is given as that, one that has passed as the day of the last test.
+    Says why not when there is no test yet, or when the cycle is finished.
     """
     window = (fit.begun_ms, now_ms)
     if not fit.tests:
