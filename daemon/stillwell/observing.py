@@ -76,7 +76,7 @@ class Observing:
             self._catch_up(observer, after)
 
     def _restored(self, observer: Observer) -> tuple[int, int]:
-        kept = self._store.described(_key(observer))
+        kept = self._store.described(key_of(observer))
         if kept is None:
             return self._store.tail.newest(Stream.READINGS), 0
         try:
@@ -138,8 +138,9 @@ class Observing:
         newest = self._store.tail.newest(Stream.READINGS, committed_only=False)
         for observer in self._observers:
             saved = {"reading": newest, "entry": self._entry, "state": observer.state()}
-            self._store.describe(_key(observer), json.dumps(saved))
+            self._store.describe(key_of(observer), json.dumps(saved))
 
 
-def _key(observer: Observer) -> str:
+def key_of(observer: Observer) -> str:
+    """Under which the store keeps its state: see `Store.describe`."""
     return f"observer {observer.name}"

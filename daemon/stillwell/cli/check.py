@@ -32,6 +32,7 @@ TITLE = {
     "clock": "Clock",
     "source": "Sources",
     "channel": "Channels",
+    "level": "Level",
     "alarm": "Alarms that stand",
     "sink": "Sinks",
     "hardware": "Plugged in",
@@ -83,7 +84,7 @@ def _look(
 ) -> tuple[list[Point], bool]:
     from stillwell.acquire.clock import SystemClock
     from stillwell.cli.asking import who
-    from stillwell.cli.checks import machine, running, sensors, sinks
+    from stillwell.cli.checks import level, machine, running, sensors, sinks
     from stillwell.store import is_held
 
     clock = SystemClock()
@@ -93,6 +94,7 @@ def _look(
         points += _during("asking the daemon", lambda: running.latest(settings, path), quiet)
     else:
         points += _during("reading the sensors", lambda: sensors.read_once(settings, clock), quiet)
+    points += _during("looking at the level", lambda: level.calibration(settings, path), quiet)
     points += sinks.none_configured(settings)
     if notice and settings.sink:
         way: Callable[[], Iterable[Point]] = (

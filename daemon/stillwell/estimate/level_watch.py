@@ -17,6 +17,7 @@ from stillwell.entry import Entry
 from stillwell.estimate import level_rules as rules
 from stillwell.estimate.estimate import Basis, Estimate, NotEnough
 from stillwell.estimate.level import (
+    CalibrationWorth,
     Expect,
     Gauge,
     LevelModel,
@@ -646,6 +647,18 @@ class LevelWatch:
     def _clock(self, line_ms: int) -> str:
         utc_ms = self.memory.line.to_utc(line_ms)
         return f"{dt.datetime.fromtimestamp(utc_ms / 1000, self._zone):%H:%M}"
+
+    def calibration(self, window_ms: int, sd_ml: float) -> CalibrationWorth | NotEnough | None:
+        """What one pour up to the mark, measured to `sd_ml`, would do to the interval of the loss
+        in the last `window_ms`; None before there is anything to say."""
+        state = self.level
+        if state is None or not state.slices:
+            return None
+        geometry = self._plan.geometry
+        # from the middle of what is safe below the mark, in a round number
+        ml = max(1.0, round(-0.6 * geometry.lowest_safe_mm / geometry.mm_per_ml / 50.0)) * 50.0
+        end = state.now_ms
+        return self.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
 
     # --- keeping -----------------------------------------------------------------------------
 

@@ -20,7 +20,7 @@ class Point:
     """One thing looked at.
 
     Args:
-        part: config, store, clock, source, channel, alarm, sink or hardware.
+        part: config, store, clock, source, channel, level, alarm, sink or hardware.
         name: which of them, as the configuration names it.
         what: how it was found, in a sentence; `do`: what to do about it.
         facts: for programs; JSON-ready.

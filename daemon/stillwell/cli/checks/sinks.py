@@ -168,6 +168,12 @@ def _broken(name: str, why: str) -> Point:
     return Point("sink", name, Grade.FIX, why, "Install what it names, then restart stillwell.")
 
 
+def takes_notices(settings: Settings, destination: Destination) -> bool:
+    """Whether notices go to this sink; one that can't be had counts, since somebody meant it."""
+    made = _made(settings, destination)
+    return isinstance(made, str) or _takes_notices(made)
+
+
 def _takes_notices(made: Sink | str) -> bool:
     return not isinstance(made, str) and Stream.NOTICES in made.streams()
 
