@@ -19,6 +19,9 @@ SETTLE_S = 300.0
 """After the trace was torn nothing is judged for so long."""
 JUMP_K = 0.05
 """A lasting jump of the trace that is worth keeping in mind."""
+ALONG = 0.4
+"""Heating without end goes on along the heating curve: at this share of its slope at least. What
+stands still above the upper point is a chamber whose pump stands, warmed a little too far."""
 WARM_K = 0.5
 """Above the upper switching point with the heater off: the room, and no longer overshoot."""
 WARM_FOR_S = 1200.0
@@ -193,7 +196,7 @@ class Inference:
                 self._clear(Condition.SHORT_OF_POWER)
                 since = t_s - _passed(trough - sight.value, -sight.slope)
                 self._stand(Condition.NOT_HEATING, since)
-            case Verdict.STAYED:
+            case Verdict.STAYED if sight.slope > ALONG * (watch.known.gain - watch.known.loss):
                 since = t_s - _passed(sight.value - peak, sight.slope)
                 self._stand(Condition.WITHOUT_END, since)
         self._watch_levels(t_s, sight, trough, peak)
