@@ -15,6 +15,7 @@ from stillwell.cli import (
     alarms,
     check,
     export,
+    mix,
     note,
     replay,
     review,
@@ -35,7 +36,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for module in (run, check, review, note, alarms, ack, shelve, export, simulate, replay):
+for module in (run, check, review, note, mix, alarms, ack, shelve, export, simulate, replay):
     module.add_to(app)
 
 

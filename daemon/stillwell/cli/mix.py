@@ -1,0 +1,339 @@
+"""``stillwell mix``: the arithmetic of a bucket of salt water, in the order in which it is made."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stillwell.cli.console import print_json, say
+from stillwell.cli.options import ConfigOption, JsonOption, fail, load_settings
+
+if TYPE_CHECKING:
+    from stillwell.settings import Settings
+    from stillwell.units import Dimension, System
+    from stillwell.water.mixing import Correction, DryMix, Water
+
+_NUMBER = re.compile(r"([+-]?[0-9][0-9.,]*)\s*(.*)", re.DOTALL)
+USUAL_SALINITY = 35.0
+USUAL_C = 25.3
+"""Common practice: 35 ppt, 25.0 to 25.6 °C."""
+COLD_BY_K = 1.0
+"""New water that moves the tank by more is warmed first (our own allowance)."""
+FASTEST_PER_DAY = 1.0
+"""Salinity, for animals (common practice)."""
+WARM_BUCKET = (
+    "Keep the heater under water while it is plugged in. Unplug it, with dry hands, and let it "
+    "cool for 15 min before a hand or the heater goes in or out; the cord needs a drip loop and "
+    "the socket an RCD (GFCI)."
+)
+TANK_CAUTION = (
+    "Unplug heater and pump, with dry hands, before you take water out of the tank or reach in."
+)
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("mix")(mix)
+
+
+def mix(
+    volume: Annotated[list[str], typer.Argument(help="How much: 10 L.", metavar="VOLUME")],
+    to: Annotated[
+        str,
+        typer.Option(help='The salinity to come to: 35 ppt, or "1.0264 25/25 degC".'),
+    ] = f"{USUAL_SALINITY:g} ppt",
+    water_share: Annotated[
+        str, typer.Option(help="Water in the dry mix, by weight: 8 %. Found with --weighed.")
+    ] = "0 %",
+    reads: Annotated[
+        str, typer.Option(help="What the batch reads now: say how to put it right.")
+    ] = "",
+    weighed: Annotated[
+        str, typer.Option(help="With --reads: the mix weighed into it; learns --water-share.")
+    ] = "",
+    tank: Annotated[
+        str, typer.Option(help="For a water change: what the tank reads now: 35.6 ppt.")
+    ] = "",
+    temperature: Annotated[
+        str, typer.Option(help="How warm the batch is to be. The tank's target if not given.")
+    ] = "",
+    cold: Annotated[str, typer.Option(help="How warm the batch is now: 17 degC.")] = "",
+    heater: Annotated[
+        str, typer.Option(help="The power of the heater in the batch. The tank's if not given.")
+    ] = "",
+    room: Annotated[str, typer.Option(help="The room, where the bucket loses heat.")] = "",
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how to make salt water, or how to put a batch right.
+
+    VOLUME is the finished batch. With --reads it says how much salt or fresh water brings the batch
+    to --to. With --tank it finds the salinity that brings the tank to --to in one water change of
+    VOLUME, and by how much the change moves the tank; that needs the configuration.
+
+    With --json one object; g, mL, practical salinity, degC, s.
+
+    Example: stillwell mix 10 L --to "35 ppt" --cold "17 degC"
+    """
+    from stillwell.units import Dimension, System
+
+    settings = _settings(config)
+    units = settings.tank.units if settings else System.METRIC
+    ml = _value(" ".join(volume), Dimension.VOLUME)
+    if ml <= 0:
+        fail("A batch has a volume above 0.", "Write: stillwell mix 10 L")
+    t_c = _value(temperature, Dimension.TEMPERATURE) if temperature else _target_c(settings)
+    target = _salinity(to, ml)
+    dry = _dry_mix(water_share)
+    out: dict[str, Any] = {"ml": ml, "target": target, "t_c": t_c}
+    try:
+        if reads:
+            lines = _put_right(ml, t_c, target, _salinity(reads, ml), weighed, dry, units, out)
+        else:
+            lines = _new_batch(ml, t_c, target, tank, dry, settings, units, out)
+        lines += _warming(ml, t_c, target, cold, heater, room, settings, units, out)
+    except ValueError as error:
+        fail(str(error))
+    if as_json:
+        print_json(out)
+        return
+    for line in lines:
+        say(line, hanging=2)
+
+
+def _settings(config: Path | None) -> Settings | None:
+    """The tank's, where there is a configuration: a bucket needs none."""
+    from stillwell.settings import DEFAULT_PATH
+
+    if config is None and "STILLWELL_CONFIG" not in os.environ and not DEFAULT_PATH.exists():
+        return None
+    return load_settings(config)
+
+
+def _target_c(settings: Settings | None) -> float:
+    if settings is not None:
+        for name, band in settings.band.items():
+            first = settings.channel[band.of[0]]
+            if first.quantity == "temperature" and "room" not in (name, *band.of):
+                return float(band.target)
+    return USUAL_C
+
+
+def _value(text: str, dimension: Dimension) -> float:
+    from stillwell.units import UnitError, parse
+
+    try:
+        return parse(text, dimension)
+    except UnitError as error:
+        fail(error.what, error.do)
+
+
+def _dry_mix(share: str) -> DryMix:
+    from stillwell.units import Dimension
+    from stillwell.water.mixing import DryMix
+
+    try:
+        return DryMix(_value(share, Dimension.RATIO))
+    except ValueError as error:
+        fail(str(error), "Write: --water-share 8%")
+
+
+def _salinity(text: str, tank_ml: float) -> float:
+    """Practical salinity of what stands on the instrument; refused like a journal entry."""
+    import time
+
+    from stillwell.journal import Circumstances, JournalError, drafted, salinity_of
+
+    found = _NUMBER.fullmatch(text.strip())
+    number, unit = (found[1], found[2]) if found else (text, "")
+    here = Circumstances(time.time_ns() // 1_000_000, tank_ml)
+    try:
+        return salinity_of(drafted("salinity", number, unit, here=here).entry)
+    except JournalError as error:
+        fail(error.what, error.do)
+
+
+def _new_batch(
+    ml: float,
+    t_c: float,
+    target: float,
+    tank: str,
+    dry: DryMix,
+    settings: Settings | None,
+    units: System,
+    out: dict[str, Any],
+) -> list[str]:
+    from stillwell.units import Dimension, show
+    from stillwell.water import mixing
+
+    lines: list[str] = []
+    salinity = target
+    if tank:
+        if settings is None:
+            fail("A water change needs to know the tank.", "Name its configuration: --config FILE.")
+        now = mixing.Water.of_volume(settings.tank.volume, _salinity(tank, ml), t_c)
+        salinity = mixing.needed_for_change(now, ml, target)
+        lines += _change(now, ml, salinity, t_c, units, out)
+    recipe = mixing.batch(ml, salinity, t_c, dry)
+    out |= {
+        "salinity": salinity,
+        "dry_g": recipe.dry_g,
+        "first_g": recipe.first_g,
+        "fresh_ml": recipe.fresh_ml,
+        "cups": [recipe.rough.low, recipe.rough.high],
+    }
+
+    def mass(g: float) -> str:
+        return show(g, Dimension.MASS, units)
+
+    lines += [
+        f"{show(ml, Dimension.VOLUME, units)} of salt water at {salinity:.1f} ppt and "
+        f"{show(t_c, Dimension.TEMPERATURE, units)}:",
+        f"1. Put {show(recipe.fresh_ml, Dimension.VOLUME, units)} of fresh water into a clean "
+        "bucket that is used for nothing else.",
+        f"2. Weigh {mass(recipe.dry_g)} of dry mix ({recipe.rough}). Stir in "
+        f"{mass(recipe.first_g)} of it first, with a pump or by hand, until the water is clear.",
+        f"3. Read the salinity: the batch is to read a little low. Stir in the other "
+        f"{mass(recipe.dry_g - recipe.first_g)} bit by bit until it reads {salinity:.1f}: salt "
+        "goes in easily and comes out only by throwing water away.",
+    ]
+    if dry.water_share == 0:
+        lines.append(
+            "The mix is taken as free of water, so the batch comes out a little low, never high. "
+            "What yours holds, --reads with --weighed finds from this batch."
+        )
+    return lines
+
+
+def _change(
+    now: Water, ml: float, salinity: float, t_c: float, units: System, out: dict[str, Any]
+) -> list[str]:
+    from stillwell.units import Dimension, show
+    from stillwell.water import mixing
+
+    moved = mixing.shift(now, ml, mixing.Water.of_volume(ml, salinity, t_c))
+    out |= {"tank_ml": now.ml, "tank": now.salinity, "moves": moved.salinity}
+    volume = show(ml, Dimension.VOLUME, units)
+    said = (
+        f"A change of {volume} ({ml / now.ml:.0%} of the tank) at {salinity:.1f} ppt moves the "
+        f"tank from {now.salinity:.1f} to {now.salinity + moved.salinity:.1f} ppt."
+    )
+    if abs(moved.salinity) > FASTEST_PER_DAY:
+        said += (
+            f" That is more than {FASTEST_PER_DAY:g} ppt: for animals spread it over "
+            f"{abs(moved.salinity) / FASTEST_PER_DAY:.1f} days or more (common practice)."
+        )
+    return [
+        said,
+        f"Fill up to the mark with fresh water first: a low tank reads salty. {TANK_CAUTION}",
+    ]
+
+
+def _put_right(
+    ml: float,
+    t_c: float,
+    target: float,
+    reads: float,
+    weighed: str,
+    dry: DryMix,
+    units: System,
+    out: dict[str, Any],
+) -> list[str]:
+    from stillwell.units import Dimension
+    from stillwell.water import mixing
+
+    lines: list[str] = []
+    now = mixing.Water.of_volume(ml, reads, t_c)
+    if weighed:
+        grams = _value(weighed, Dimension.MASS)
+        fresh = mixing.Water(now.kg - grams / 1000, 0.0, t_c)
+        dry = mixing.learned(fresh, grams, reads)
+        out["water_share"] = dry.water_share
+        lines.append(
+            f"So this mix is {dry.water_share:.1%} water. Next time: "
+            f'--water-share "{100 * dry.water_share:.1f} %".'
+        )
+    fix = mixing.correction(now, target, dry)
+    out |= {
+        "reads": reads,
+        "dry_g": fix.dry_g,
+        "add_fresh_ml": fix.add_fresh_ml,
+        "swap_fresh_ml": fix.swap_fresh_ml,
+    }
+    return [*lines, _fix_in_words(fix, reads, target, units)]
+
+
+def _fix_in_words(fix: Correction, reads: float, target: float, units: System) -> str:
+    from stillwell.units import Dimension, show
+
+    if fix.dry_g > 0:
+        grams = show(fix.dry_g, Dimension.MASS, units)
+        return (
+            f"{reads:.1f} is below {target:.1f} ppt: stir in up to {grams} of dry mix, three "
+            "quarters of it first, and read again when the water is clear."
+        )
+    if fix.add_fresh_ml > 0:
+        add = show(fix.add_fresh_ml, Dimension.VOLUME, units)
+        swap = show(fix.swap_fresh_ml, Dimension.VOLUME, units)
+        return (
+            f"{reads:.1f} is above {target:.1f} ppt: add {add} of fresh water; or, where there is "
+            f"no room, take {swap} out and put as much fresh water in. Stir, read again."
+        )
+    return f"{reads:.1f} ppt is what it is to be: nothing to do."
+
+
+def _warming(
+    ml: float,
+    t_c: float,
+    salinity: float,
+    cold: str,
+    heater: str,
+    room: str,
+    settings: Settings | None,
+    units: System,
+    out: dict[str, Any],
+) -> list[str]:
+    from math import isfinite
+
+    from stillwell.units import Dimension, show
+    from stillwell.water.mixing import Water, warm_up_s
+
+    if not cold:
+        return []
+    now_c = _value(cold, Dimension.TEMPERATURE)
+    power = _value(heater, Dimension.POWER) if heater else 0.0
+    if not power and settings is not None and settings.tank.heater is not None:
+        power = settings.tank.heater.power
+    if not power:
+        fail("How strong is the heater in the batch?", 'Write: --heater "75 W".')
+    batch = Water.of_volume(ml, salinity, now_c)
+    if room:
+        # A bucket of 20 L loses some 2 to 4 W/K (from memory); its surface goes with ml^(2/3).
+        loss = 3.0 * (ml / 20_000.0) ** (2 / 3)
+        needed = warm_up_s(batch, t_c, power, _value(room, Dimension.TEMPERATURE), loss)
+    else:
+        needed = warm_up_s(batch, t_c, power)
+    out |= {"cold_c": now_c, "heater_w": power, "warm_s": needed if isfinite(needed) else None}
+    watts = show(power, Dimension.POWER)
+    from_to = (
+        f"from {show(now_c, Dimension.TEMPERATURE, units)} to "
+        f"{show(t_c, Dimension.TEMPERATURE, units)}"
+    )
+    if not isfinite(needed):
+        return [
+            f"{watts} can't warm it {from_to} in that room: cover the bucket, or take a stronger "
+            f"heater. {WARM_BUCKET}"
+        ]
+    if needed <= 0:
+        return [
+            "It is warm enough already: let it come to the tank's temperature before it goes in."
+        ]
+    least = "" if room else " at least; longer in a cool room (--room)"
+    return [
+        f"Warm it {from_to}: {watts} needs {show(needed, Dimension.DURATION)}{least}. Measure "
+        f"before it goes into the tank: within {show(COLD_BY_K, Dimension.DIFFERENCE, units)} of "
+        f"it. {WARM_BUCKET}"
+    ]
