@@ -32,7 +32,7 @@ from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.gaussian import Gaussian, Row, merged
 from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.ledger import FloatTold, Slice
-from stillwell.estimate.level.ripple import Occupancy, certain, occupancy, posterior_moments
+from stillwell.estimate.level.ripple import Occupancy, certain, occupancy, peak, posterior_moments
 
 H, M, D, K, G, F = 0, 1, 2, 3, 4, 5
 _MS_PER_H = 3_600_000.0
@@ -53,6 +53,9 @@ _IMPROBABLE = 14.0
 _SURPRISE = 8.0
 """ln of how much less probable than the best case a slice must be to be looked into."""
 _OUTER = math.sqrt(1.5)
+_WITHIN = 0.7
+"""Error of the ripple within a kind, as a share of its uncertainty: the points lie 1.22 apart, that
+leaves 0.35, and twice that since the slices of half a crossing share it."""
 _RATE_BREAK = 3.0
 """Spread of the rate after a sudden change, in typical rates."""
 
@@ -100,6 +103,11 @@ class Physics:
         }
         places = {f.name: i for i, f in enumerate(floats)}
         return cls(geometry, floats, gauge, habits, kinds, laws, places)
+
+    @property
+    def ripple_log_sd(self) -> float:
+        """How well the ripple is known before its kinds are told apart."""
+        return max((f.ripple_log_sd for f in self.floats), default=0.0)
 
     @property
     def base_odds(self) -> float:
@@ -383,6 +391,7 @@ class Bank:
         spec = self.physics.floats[place]
         middle = spec.height_mm - 0.5 * spec.differential_mm
         sway2 = self.physics.habits.sway_mm**2
+        within = _WITHIN * self.physics.ripple_log_sd
         found: list[_Update] = []
         for g, kind in zip(self.members, self.kinds, strict=True):
             inverse = math.exp(-kind.log_ripple) / spec.ripple_mm
@@ -391,6 +400,8 @@ class Bank:
             row: Row = ((H, inverse), (F + place, -inverse))
             _, v, gain = g.project(row)
             v += sway2 * inverse * inverse
+            if within > 0.0 and 0.0 < told.told.share < 1.0:
+                v += (within * peak(law, told.told)[0]) ** 2
             sd6 = 6.0 * math.sqrt(v)
             if certain(law, mean - sd6, mean + sd6, told.told):
                 found.append(_Update(1.0, 1.0, mean, v, mean, v, gain))

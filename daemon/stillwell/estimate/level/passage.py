@@ -139,7 +139,9 @@ class Passage:
         self._pours = pours
         self._pauses = pauses
         self._window = window
-        self._poured = {p.t_ms // self._slice_ms for p in pours}
+        # the slices beside it too: a pour is noted some minutes off, and a slice partly before and
+        # partly after it looks like a level in between
+        self._poured = {p.t_ms // self._slice_ms + k for p in pours for k in (-1, 0, 1)}
         self.t_ms = start.t_ms
         self.bank = start.bank.revived(physics)
         self.doubts = [
@@ -442,8 +444,8 @@ class Passage:
         return None
 
     def _muted(self, piece: Slice) -> bool:
-        """Whether the level of this slice is mixed: something was poured in it, or it lies in a
-        pause."""
+        """Whether the level of this slice may be mixed: something was poured about then, or it lies
+        in a pause."""
         if piece.index in self._poured:
             return True
         begin = piece.index * self._slice_ms
