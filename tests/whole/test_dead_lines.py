@@ -1,8 +1,8 @@
 """Hardware that hangs or dies under the whole daemon, for simulated hours: a 1-Wire read that
 never returns, a serial line whose far end is gone.
 
-The drivers are the real ones. The 1-Wire probe is a named pipe in a sysfs tree: opening it blocks in
-the kernel as a hung probe does. The serial line is a pseudo-terminal."""
+The drivers are the real ones. The 1-Wire probe is a named pipe in a sysfs tree: opening it blocks
+in the kernel as a hung probe does. The serial line is a pseudo-terminal."""
 
 from __future__ import annotations
 

@@ -86,7 +86,7 @@ def run(
         opened,
         clock,
         boot,
-        told=_printing(settings, as_json) if show or as_json else None,
+        told=_printing(settings, as_json) if show or as_json else _log_alarm,
         calendar_every_s=max(1.0, 60.0 / speed),
         look_s=1.0 if speed == 1.0 else 0.25,
     )
@@ -135,6 +135,11 @@ def _printing(settings: Settings, as_json: bool) -> Callable[[Transition], None]
                 say(text)
 
     return told
+
+
+def _log_alarm(transition: Transition) -> None:
+    """For the journal of a daemon that nobody watches: one line a change."""
+    log.warning("%s: %s. %s", transition.alarm, transition.event, transition.message.what)
 
 
 def _log_to_stderr(verbose: bool) -> None:
