@@ -31,12 +31,15 @@ _PRIOR_WINDOWS = 4.0
 _SPREAD = 0.12
 """A tank's rate against physics strays by so much even when nothing happens: draughts, lids,
 lamps."""
+_MOST_SPREAD = 0.2
+"""More than that is not restlessness but a change, and no reason to allow more."""
 _ALLOWED_SPREADS = 4.0
 _LEAST_EXCESS = 8.0
 """mL/h above what is allowed that are worth waking somebody."""
 _LEAST_SHARE = 1.5
 """No rate below so many times the usual is called a leak."""
-_STILL_SHARE = 0.3
+STILL_WINDOW_H = 8
+_STILL_SHARE = 0.35
 _STILL_LEAST = 6.0
 """mL/h that must be expected before their absence means anything."""
 _SLOW_WINDOWS = 24
@@ -117,7 +120,7 @@ def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Us
     n = len(ratios)
     if n:
         own = median(ratios)
-        spread = 1.4826 * median([abs(r - own) for r in ratios])
+        spread = min(1.4826 * median([abs(r - own) for r in ratios]), _MOST_SPREAD * own)
     else:
         own, spread = 1.0, 0.0
     weight = n / (n + _PRIOR_WINDOWS)
@@ -146,6 +149,12 @@ def leaks(over: RateNow, bound: Usual) -> bool:
             is known better than the rate at this instant.
     """
     return over.ml_per_h - _SURE * over.sd > bound.allowed + abs(over.thermal)
+
+
+def unlike(ml_per_h: float, bound: Usual) -> bool:
+    """Whether a window's rate is so far off the usual that it may be a leak's or a stuck sensor's,
+    and should not become the usual."""
+    return not (0.4 * bound.middle < ml_per_h < bound.middle + 0.5 * (bound.allowed - bound.middle))
 
 
 def leaks_no_more(now: RateNow, bound: Usual) -> bool:
@@ -194,12 +203,16 @@ def seeps(part: Constant | None, past: Sequence[PastWindow]) -> bool:
     return part.ml_per_h - _SURE * part.sd > max(_SLOW_LEAST, _SLOW_SHARE * mean)
 
 
-def stands_still(now: RateNow, bound: Usual) -> bool:
-    """Whether next to nothing evaporates where it should."""
+def stands_still(over: RateNow, bound: Usual) -> bool:
+    """Whether next to nothing evaporates where it should.
+
+    Args:
+        over: the mean rate over the last `STILL_WINDOW_H`.
+    """
     return (
         bound.middle >= _STILL_LEAST
-        and abs(now.thermal) < 0.3 * bound.middle
-        and now.ml_per_h + _SURE * now.sd < _STILL_SHARE * bound.middle
+        and abs(over.thermal) < 0.3 * bound.middle
+        and over.ml_per_h + _SURE * over.sd < _STILL_SHARE * bound.middle
     )
 
 

@@ -57,6 +57,7 @@ _PENDING_MOST = 5_000
 _ANEW_AFTER_MS = 20 * 86_400_000
 """A gap longer than the model remembers: nothing of the past is of use but the tank's own ratio to
 physics."""
+_CHANGED_MS = 7 * 86_400_000
 _FLAG_OF_LEVEL = (Flag.PASS, Flag.NOT_EVALUATED)
 _Z = 1.959964
 
@@ -97,6 +98,9 @@ class Memory:
     published_ms: int = 0
     told_expect_ms: int = 0
     night_done_utc: int = 0
+    """The end of the last night that was published."""
+    night_first_utc: int = 0
+    """The end of the last night before the watch began: nothing is said of it, nor before."""
     past: list[rules.PastWindow] = field(default_factory=list)
     temperatures: list[tuple[int, float]] = field(default_factory=list)
     """(slice number, mean °C of the water in it)"""
@@ -357,6 +361,8 @@ class LevelWatch:
         if not done:
             return
         for night in last_nights(done, 2, self._zone, self._plan.night_from, self._plan.night_to):
+            if night.end_utc_ms <= self.memory.night_first_utc:
+                continue
             if night.end_utc_ms + 86_400_000 >= at_utc >= night.start_utc_ms - 12 * _HOUR_MS:
                 self.memory.again.append(night.end_utc_ms)
 
@@ -367,15 +373,16 @@ class LevelWatch:
         assert self.level is not None
         memory.windows_ms = end_ms
         begin = end_ms - rules.WINDOW_MS
-        leak = memory.alarms.get("level.leak")
-        if leak is not None and leak.active and end_ms - leak.since_ms < 7 * 86_400_000:
-            return  # a leak must not become the usual; what stays for a week does
         try:
             ml, sd = self.model.expected_loss(self.level, begin, end_ms)
         except ValueError:
             return
         hours = rules.WINDOW_MS / _HOUR_MS
         ml -= self._swelling_ml(begin, end_ms)
+        newest = memory.past[-1].end_ms if memory.past else 0
+        bound = self._facts.bound
+        if bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS:
+            return  # a leak must not become the usual; what stays for a week does
         memory.past.append(
             rules.PastWindow(end_ms, ml / hours, sd / hours, self._expected(begin, end_ms))
         )
@@ -422,8 +429,8 @@ class LevelWatch:
             )
             seeping = rules.seeps(facts.steady, self.memory.past)
             self._turn("level.leak", racing or seeping, now_ms, at, on=2, off=4)
-            still = rules.stands_still(rate, bound)
-            self._turn("level.standstill", still, now_ms, at, on=12, off=4)
+            still = facts.idle is not None and rules.stands_still(facts.idle, bound)
+            self._turn("level.standstill", still, now_ms, at, on=4, off=4)
             geometry = self._plan.geometry
             low = rules.wants_water(
                 facts.reserve, level, geometry.lowest_safe_mm, alarms("level.top-up").active
@@ -454,6 +461,9 @@ class LevelWatch:
             self.model.rate_now(state, brief=True),
             self.model.distrusted(state),
             self._leaking(state, now_ms, rate, bound),
+            self._over(state, now_ms, rules.STILL_WINDOW_H, rate)
+            if rate.ml_per_h < 0.5 * bound.middle
+            else None,
         )
 
     def _leaking(
@@ -463,15 +473,21 @@ class LevelWatch:
         if not rules.suspicious(rate, bound):
             return None
         for hours in rules.LEAK_WINDOWS_H:
-            begin = now_ms - hours * _HOUR_MS
-            if begin < state.marks[0].t_ms:
-                break
-            ml, sd = self.model.expected_loss(state, begin, now_ms)
-            thermal = self._swelling_ml(begin, now_ms) / hours
-            over = replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
-            if rules.leaks(over, bound):
+            over = self._over(state, now_ms, hours, rate)
+            if over is not None and rules.leaks(over, bound):
                 return over
         return None
+
+    def _over(
+        self, state: LevelState, now_ms: int, hours: int, rate: rules.RateNow
+    ) -> rules.RateNow | None:
+        """The mean rate over the last hours; None where they were not all seen."""
+        begin = now_ms - hours * _HOUR_MS
+        if begin < state.marks[0].t_ms:
+            return None
+        ml, sd = self.model.expected_loss(state, begin, now_ms)
+        thermal = self._swelling_ml(begin, now_ms) / hours
+        return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
 
     def _judge_float(
         self, name: str, channel: FloatChannel, odd: bool, now_ms: int, at: Moment
@@ -533,7 +549,7 @@ class LevelWatch:
         if name == "level.standstill":
             if not on or facts.rate is None or facts.bound is None:
                 return words.evaporates()
-            return words.standstill(facts.rate, facts.bound, since, now)
+            return words.standstill(facts.idle or facts.rate, facts.bound, since, now)
         if name == "level.top-up":
             if not on:
                 return words.topped_up(facts.level)
@@ -565,6 +581,8 @@ class LevelWatch:
             night = self._ended(now.utc_ms - _AFTER_NIGHT_MS)
             if memory.night_done_utc and night.end_utc_ms > memory.night_done_utc:
                 out += self.of_night(night, state)
+            if not memory.night_done_utc:
+                memory.night_first_utc = night.end_utc_ms
             memory.night_done_utc = max(night.end_utc_ms, memory.night_done_utc)
         if memory.again:
             for end_utc in sorted(set(memory.again)):
@@ -676,6 +694,7 @@ class LevelWatch:
                     memory.published_ms,
                     memory.told_expect_ms,
                     memory.night_done_utc,
+                    memory.night_first_utc,
                 ],
                 "past": [asdict(window) for window in memory.past],
                 "temperatures": memory.temperatures,
@@ -712,6 +731,7 @@ class LevelWatch:
             memory.published_ms,
             memory.told_expect_ms,
             memory.night_done_utc,
+            memory.night_first_utc,
         ) = body["times"]
         memory.past = [rules.PastWindow(**window) for window in body["past"]]
         memory.temperatures = [(int(i), float(t)) for i, t in body["temperatures"]]
@@ -762,6 +782,8 @@ class _Facts:
     odd: tuple[str, ...] = ()
     """Sensors that contradict the rest."""
     leaking: rules.RateNow | None = None
+    idle: rules.RateNow | None = None
+    """The mean over hours, where the rate is low."""
 
     @property
     def level(self) -> Estimate | None:

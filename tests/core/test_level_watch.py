@@ -1,0 +1,475 @@
+"""The level watch: from readings and the journal to alarms, estimates and the night's numbers."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillwell.entry import STRUCK, Entry
+from stillwell.estimate import level_rules as rules
+from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level_plan import FloatChannel, GaugeChannel, LevelPlan
+from stillwell.estimate.level_watch import LEVEL_ALARMS, LevelWatch
+from stillwell.estimate.timeline import Timeline
+from stillwell.finding import Finding
+from stillwell.notice import Priority
+from stillwell.ports import Published
+from stillwell.reading import Flag, Moment, Reading
+
+NOON = round(datetime(2026, 3, 10, 12, tzinfo=UTC).timestamp() * 1000)
+MINUTE, HOUR = 60_000, 3_600_000
+AREA = 16_200.0
+
+
+def plan(*, with_float: bool = False, gauge: bool = True) -> LevelPlan:
+    low = FloatChannel(FloatSpec("float-low", -40.0), "low float", 120.0)
+    return LevelPlan(
+        Geometry(AREA, 0.05, -60.0, 25.0),
+        (low,) if with_float else (),
+        GaugeChannel("level", GaugeSpec(1.0), "gauge") if gauge else None,
+        water=("water-a",),
+        room="room",
+        humidity="humidity",
+        surface_mm2=158_000.0,
+        zone="UTC",
+    )
+
+
+@dataclass
+class Bench:
+    """A chamber that loses water at a rate, and a watch that looks at it every two minutes."""
+
+    watch: LevelWatch
+    ml: float = 0.0
+    """Above the fill mark."""
+    lost: float = 0.0
+    now_ms: int = 0
+    """Since noon, on the monotonic clock."""
+    found: list[Finding] = field(default_factory=list)
+    rows: list[Published] = field(default_factory=list)
+    noise: random.Random = field(default_factory=lambda: random.Random(5))
+    float_says: float | None = None
+    entries: int = 0
+
+    @property
+    def utc(self) -> int:
+        return NOON + self.now_ms
+
+    def run(self, hours: float, ml_per_h: float) -> None:
+        for _ in range(round(hours * 30)):
+            self.now_ms += 2 * MINUTE
+            self.ml -= ml_per_h / 30
+            self.lost += ml_per_h / 30
+            self.look()
+
+    def look(self) -> None:
+        moment = Moment(self.now_ms, self.utc, 1)
+        mm = self.ml / AREA * 1000
+        seen = {
+            "water-a": 25.3,
+            "room": 20.0,
+            "humidity": 50.0,
+            "level": mm + self.noise.gauss(0, 1),
+        }
+        if self.watch._floats:
+            closed = 1.0 if mm > -41.0 else 0.0
+            seen["float-low"] = closed if self.float_says is None else self.float_says
+        for name, value in seen.items():
+            self.found += self.watch.see(Reading(name, moment, value, Flag.PASS))
+        self.found += self.watch.tick(moment)
+        self.rows += self.watch.estimates(moment)
+
+    def note(self, kind: str, value: float | None, at_utc: int, **more: object) -> Entry:
+        self.entries += 1
+        entry = Entry(kind, at_utc, value, "mL", id=self.entries, **more)  # type: ignore[arg-type]
+        self.found += self.watch.note(entry, None)
+        return entry
+
+    def pour(self, ml: float, *, noted: bool = True) -> None:
+        self.ml += ml
+        if noted:
+            self.note("pour", ml, self.utc)
+
+    def of(self, alarm: str) -> list[Finding]:
+        """What was found of an alarm after the first word about it."""
+        return [f for f in self.found if f.alarm == alarm][1:]
+
+    def row(self, name: str) -> Published:
+        """The newest."""
+        return [row for row in self.rows if row.name == name][-1]
+
+
+@pytest.fixture(scope="module")
+def night() -> Bench:
+    """Twenty-one hours without anything: 25 mL/h."""
+    bench = Bench(LevelWatch(plan()))
+    bench.run(10.0, 25.0)
+    before = bench.lost
+    bench.run(10.0, 25.0)
+    bench.lost -= before
+    bench.run(1.0, 25.0)
+    bench.lost = 250.0
+    return bench
+
+
+class TestNight:
+    def test_interval_holds_what_was_lost(self, night: Bench) -> None:
+        loss = night.row("night.loss")
+        assert loss.value is not None
+        assert loss.low is not None
+        assert loss.high is not None
+        assert loss.low < 250.0 < loss.high
+        assert loss.high - loss.low < 80.0
+
+    def test_is_kept_under_the_time_at_which_it_ended(self, night: Bench) -> None:
+        assert night.row("night.loss").time_ms == NOON + 20 * HOUR
+
+    def test_rate_is_loss_by_hours(self, night: Bench) -> None:
+        loss, rate = night.row("night.loss"), night.row("night.rate")
+        assert loss.value is not None
+        assert rate.value == pytest.approx(loss.value / 10)
+        assert rate.unit == "mL/h"
+
+    def test_says_what_it_rests_on(self, night: Bench) -> None:
+        assert "300 gauge readings" in night.row("night.loss").basis
+
+    def test_physics_stands_beside_it(self, night: Bench) -> None:
+        foretold = night.row("night.expected")
+        assert foretold.value is not None
+        assert 100 < foretold.value < 500
+
+    def test_level_and_water_to_add_come_every_hour(self, night: Bench) -> None:
+        to_add = [row for row in night.rows if row.name == "level.to-mark"]
+        assert 18 <= len(to_add) <= 21
+        last = night.row("level.to-mark")
+        assert last.low is not None
+        assert last.high is not None
+        assert last.low < 525.0 < last.high
+
+    def test_calm_water_raises_nothing(self, night: Bench) -> None:
+        assert not [f for f in night.found if f.active]
+
+    def test_without_a_sensor_heard_it_says_why_there_is_no_number(self) -> None:
+        watch = LevelWatch(plan())
+        rows: list[Published] = []
+        for hours in range(22):
+            moment = Moment(hours * HOUR, NOON + hours * HOUR, 1)
+            watch.see(Reading("water-a", moment, 25.3, Flag.PASS))
+            watch.tick(moment)
+            rows += watch.estimates(moment)
+        [loss] = [row for row in rows if row.name == "night.loss"]
+        assert loss.value is None
+        assert loss.basis == "No level sensor was heard."
+
+
+class TestFirstTick:
+    def test_says_of_every_alarm_how_it_stands(self) -> None:
+        watch = LevelWatch(plan(with_float=True))
+        found = list(watch.tick(Moment(0, NOON, 1)))
+        kinds = ("stuck-up", "stuck-down", "chattering")
+        assert {f.alarm for f in found} == {*LEVEL_ALARMS, *(f"float-low.{k}" for k in kinds)}
+        assert not any(f.active for f in found)
+
+    def test_an_alarm_of_the_last_run_is_told_again_with_its_figures(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=-760.0)
+        bench.run(5.0, 25.0)
+        assert bench.of("level.top-up")[-1].active
+        again = LevelWatch(plan())
+        again.restore(bench.watch.state())
+        found = {f.alarm: f for f in again.tick(Moment(bench.now_ms, bench.utc, 1))}
+        assert found["level.top-up"].active
+        assert "until the lowest safe" in found["level.top-up"].message.what
+
+
+class TestLeak:
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def leaking() -> Bench:
+        bench = Bench(LevelWatch(plan()), ml=300.0)
+        bench.run(14.0, 25.0)
+        bench.run(5.0, 65.0)
+        return bench
+
+    def test_sounds_within_hours(self, leaking: Bench) -> None:
+        [raised] = leaking.of("level.leak")
+        assert raised.active
+        assert raised.priority is Priority.HIGH
+
+    def test_says_rate_limit_and_reason(self, leaking: Bench) -> None:
+        [raised] = leaking.of("level.leak")
+        assert raised.message.what.startswith("The water loses ")
+        assert "more than the" in raised.message.what
+        assert "Humidity and temperatures are counted in" in raised.message.what
+
+    def test_is_over_when_the_rate_is_as_before(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=300.0)
+        bench.run(10.0, 25.0)
+        bench.run(5.0, 90.0)
+        bench.run(10.0, 25.0)
+        assert [f.active for f in bench.of("level.leak")] == [True, False]
+
+    def test_a_pour_that_nobody_noted_is_none(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(10.0, 25.0)
+        bench.pour(240.0, noted=False)
+        bench.run(11.0, 25.0)
+        assert not bench.of("level.leak")
+        assert "not noted" in bench.row("night.odd").basis
+
+
+class TestTopUp:
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def dry() -> Bench:
+        bench = Bench(LevelWatch(plan()), ml=-760.0)
+        bench.run(5.0, 25.0)
+        return bench
+
+    def test_says_how_much_and_how_long(self, dry: Bench) -> None:
+        [raised] = dry.of("level.top-up")
+        assert "until the lowest safe" in raised.message.what
+        assert raised.message.do.startswith("Pour ")
+        assert "mL of fresh water" in raised.message.do
+
+    def test_is_over_after_a_pour(self, dry: Bench) -> None:
+        dry.pour(850.0)
+        dry.run(2.0, 25.0)
+        assert not dry.of("level.top-up")[-1].active
+
+    def test_too_much_is_another_alarm(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=600.0)
+        bench.run(4.0, 25.0)
+        [raised] = bench.of("level.too-high")
+        assert raised.active
+        assert "Take " in raised.message.do
+
+
+class TestSensors:
+    def test_a_float_that_contradicts_the_gauge_is_named(self) -> None:
+        bench = Bench(LevelWatch(plan(with_float=True)), ml=-200.0)
+        bench.run(4.0, 25.0)
+        bench.float_says = 0.0
+        bench.run(5.0, 25.0)
+        assert bench.of("float-low.stuck-down")[-1].active
+        assert bench.of("level.disagree")[-1].active
+        assert "low float" in bench.of("level.disagree")[-1].message.what
+
+    def test_a_float_that_agrees_is_not(self) -> None:
+        bench = Bench(LevelWatch(plan(with_float=True)), ml=-560.0)
+        bench.run(6.0, 25.0)
+        assert not [f for f in bench.found if f.active and f.alarm.startswith("float")]
+
+    def test_no_evaporation_where_there_should_be_is_told_after_half_a_day(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=-100.0)
+        bench.run(12.0, 25.0)
+        bench.run(20.0, 0.0)
+        assert bench.of("level.standstill")[-1].active
+        assert bench.of("level.standstill")[-1].priority is Priority.LOW
+
+
+class TestJournal:
+    def test_a_late_pour_mends_the_night_that_is_told_already(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(14.0, 25.0)
+        bench.ml += 300.0
+        poured = bench.utc
+        bench.run(7.0, 25.0)
+        told = [row for row in bench.rows if row.name == "night.loss"]
+        bench.note("pour", 300.0, poured)
+        bench.run(0.1, 25.0)
+        again = [row for row in bench.rows if row.name == "night.loss"]
+        assert len(again) == len(told) + 1
+        assert again[-1].time_ms == told[-1].time_ms
+        assert again[-1].low is not None
+        assert again[-1].high is not None
+        assert again[-1].low < 250.0 < again[-1].high
+        assert "1 noted pours" in again[-1].basis
+
+    def test_a_pour_that_is_struck_out_counts_no_more(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(3.0, 25.0)
+        entry = bench.note("pour", 500.0, bench.utc - HOUR)
+        assert bench.watch.level is not None
+        assert len(bench.watch.level.pours) == 1
+        strikes = Entry(STRUCK, entry.at_ms, id=99, strikes=entry.id)
+        bench.watch.note(strikes, entry)
+        assert not bench.watch.level.pours
+
+    def test_a_pour_from_tomorrow_waits_for_tomorrow(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(1.0, 25.0)
+        bench.note("pour", 200.0, bench.utc + 2 * HOUR)
+        bench.run(1.0, 25.0)
+        assert bench.watch.level is not None
+        assert not bench.watch.level.pours
+        bench.ml += 0.0
+        bench.run(1.1, 25.0)
+        assert len(bench.watch.level.pours) == 1
+
+    @pytest.mark.parametrize("value", [-1200.0, 0.0])
+    def test_what_adds_no_water_is_no_pour(self, value: float) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(2.0, 25.0)
+        bench.note("pour", value, bench.utc)
+        assert bench.watch.level is not None
+        assert not bench.watch.level.pours
+
+    def test_two_pours_a_minute_apart_are_two(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=-400.0)
+        bench.run(9.0, 25.0)
+        bench.note("pour", 200.0, bench.utc - MINUTE)
+        bench.note("pour", 200.0, bench.utc)
+        bench.ml += 400.0
+        bench.run(12.0, 25.0)
+        loss = bench.row("night.loss")
+        assert loss.low is not None
+        assert loss.high is not None
+        assert loss.low < 250.0 < loss.high
+
+    def test_a_water_change_raises_nothing(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=-200.0)
+        bench.run(6.0, 25.0)
+        kept = bench.ml
+        bench.ml = -2000.0
+        bench.run(0.4, 25.0)
+        bench.ml = kept + 200.0
+        bench.note("water-change", 10_000.0, bench.utc)
+        bench.run(5.0, 25.0)
+        assert not [f for f in bench.found if f.active]
+
+
+class TestTrouble:
+    def test_a_gauge_unplugged_for_hours_widens_and_does_not_lie(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(11.0, 25.0)
+        for _ in range(4 * 30):
+            bench.now_ms += 2 * MINUTE
+            bench.ml -= 25.0 / 30
+            bench.found += bench.watch.tick(Moment(bench.now_ms, bench.utc, 1))
+        bench.run(6.0, 25.0)
+        loss = bench.row("night.loss")
+        assert loss.low is not None
+        assert loss.high is not None
+        assert loss.low < 250.0 < loss.high
+        assert not [f for f in bench.found if f.active]
+
+    def test_thirty_days_away_end_in_a_fresh_start(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(3.0, 25.0)
+        bench.now_ms += 30 * 24 * HOUR
+        bench.ml = 0.0
+        bench.run(8.0, 25.0)
+        assert not [f for f in bench.found if f.active]
+        assert bench.row("level.now").value == pytest.approx(-200 / 16.2, abs=3.0)
+
+
+class TestRestart:
+    def test_two_halves_say_the_same_as_one_go(self) -> None:
+        one, halves = Bench(LevelWatch(plan())), Bench(LevelWatch(plan()))
+        for bench in (one, halves):
+            bench.run(9.3, 25.0)
+            bench.pour(200.0)
+            bench.run(2.2, 25.0)
+        kept = halves.watch.state()
+        halves.watch = LevelWatch(plan())
+        halves.watch.restore(kept)
+        for bench in (one, halves):
+            bench.run(9.5, 25.0)
+        assert halves.rows == one.rows
+        assert halves.watch.state() == one.watch.state()
+
+    @pytest.mark.parametrize("state", ["{}", "[]", '{"form": 99}', "nonsense"])
+    def test_a_state_that_can_not_be_used_is_refused(self, state: str) -> None:
+        watch = LevelWatch(plan())
+        with pytest.raises(ValueError, match=r"."):
+            watch.restore(state)
+        assert watch.level is None
+
+    def test_other_sensors_begin_anew(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(1.0, 25.0)
+        with pytest.raises(ValueError, match="sensors"):
+            LevelWatch(plan(with_float=True)).restore(bench.watch.state())
+
+
+class TestTimeline:
+    def test_is_utc_while_nobody_steps_the_clock(self) -> None:
+        line = Timeline()
+        assert [line.at(Moment(m, NOON + m, 1)) for m in (0, 5, 10_000)] == [
+            NOON,
+            NOON + 5,
+            NOON + 10_000,
+        ]
+
+    def test_a_hand_on_the_clock_moves_nothing(self) -> None:
+        line = Timeline()
+        late = 10 * HOUR
+        line.at(Moment(late, NOON, 1))
+        assert line.at(Moment(late + 1000, NOON + 1000 - HOUR, 2)) == NOON + 1000
+        assert line.of_utc(NOON + 1000 - HOUR) == NOON + 1000
+
+    def test_a_restart_jumps_by_how_long_it_was_off(self) -> None:
+        line = Timeline()
+        line.at(Moment(50 * HOUR, NOON, 1))
+        assert line.at(Moment(20_000, NOON + 3 * HOUR, 2)) == NOON + 3 * HOUR
+
+    def test_a_boot_in_the_past_waits_and_jumps_when_the_clock_is_set(self) -> None:
+        line = Timeline()
+        line.at(Moment(50 * HOUR, NOON, 1))
+        assert line.at(Moment(20_000, NOON - 9 * HOUR, 2)) == NOON
+        assert line.at(Moment(80_000, NOON + 3 * HOUR, 3)) == NOON + 3 * HOUR
+
+    @given(
+        st.lists(
+            st.tuples(
+                st.integers(0, 100 * HOUR), st.integers(-30 * HOUR, 30 * HOUR), st.booleans()
+            ),
+            max_size=20,
+        )
+    )
+    def test_never_goes_back(self, moves: list[tuple[int, int, bool]]) -> None:
+        line, mono, offset, newest = Timeline(), 0, NOON, 0
+        for passed, step, boot in moves:
+            mono = 1000 if boot and mono > 70_000 else mono + passed
+            offset += step
+            at = line.at(Moment(mono, mono + offset, 1))
+            assert at >= newest
+            newest = at
+
+
+def windows(rate: float, expected: float, n: int) -> Iterator[rules.PastWindow]:
+    yield from (rules.PastWindow(k, rate, 1.0, expected) for k in range(n))
+
+
+class TestRules:
+    @given(st.floats(1, 80), st.floats(5, 60), st.integers(0, 56), st.booleans())
+    def test_what_is_allowed_lies_well_above_what_is_usual(
+        self, rate: float, expected: float, n: int, physics: bool
+    ) -> None:
+        now = rules.RateNow(rate, 1.0, expected, physics, 0.0)
+        bound = rules.usual(now, list(windows(rate, expected, n)), 0.25)
+        assert bound.allowed >= 1.5 * bound.middle - 1e-9
+        assert bound.allowed >= bound.middle + 8.0 - 1e-9
+
+    def test_the_usual_follows_the_humidity(self) -> None:
+        past = list(windows(20.0, 25.0, 56))
+        dry = rules.usual(rules.RateNow(40.0, 1.0, 50.0, True, 0.0), past, 0.25)
+        damp = rules.usual(rules.RateNow(40.0, 1.0, 25.0, True, 0.0), past, 0.25)
+        assert not rules.leaks(rules.RateNow(40.0, 1.0, 50.0, True, 0.0), dry)
+        assert rules.leaks(rules.RateNow(40.0, 1.0, 25.0, True, 0.0), damp)
+
+    def test_a_loss_that_does_not_follow_the_air_is_a_slow_leak(self) -> None:
+        swings = [15.0, 20.0, 25.0, 30.0] * 10
+        seeping = [rules.PastWindow(k, 0.8 * x + 25.0, 1.0, x) for k, x in enumerate(swings)]
+        sound = [rules.PastWindow(k, 0.8 * x, 1.0, x) for k, x in enumerate(swings)]
+        assert rules.seeps(rules.steady_part(seeping), seeping)
+        assert not rules.seeps(rules.steady_part(sound), sound)
+
+    def test_air_that_does_not_swing_tells_nothing(self) -> None:
+        assert rules.steady_part(list(windows(50.0, 25.0, 50))) is None
