@@ -15,6 +15,7 @@ from typing import Protocol
 
 from stillwell.entry import Entry
 from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
 from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store
@@ -64,6 +65,8 @@ class Observing:
 
     def __init__(self, observers: Sequence[Observer], store: Store) -> None:
         self._observers = tuple(observers)
+        self._failed: list[Observer] = []
+        """Those that are set aside."""
         self._store = store
         self._entry = 0
         self._saved_ms: int | None = None
@@ -73,7 +76,10 @@ class Observing:
         for observer in self._observers:
             after, entry = self._restored(observer)
             self._entry = max(self._entry, entry)
-            self._catch_up(observer, after)
+            try:
+                self._catch_up(observer, after)
+            except Exception:
+                self._set_aside(observer)
 
     def _restored(self, observer: Observer) -> tuple[int, int]:
         kept = self._store.described(key_of(observer))
@@ -97,26 +103,33 @@ class Observing:
 
     def see(self, readings: Sequence[Reading]) -> list[Finding]:
         """What the observers find in new readings."""
-        if not self._observers:
-            return []
-        return [
-            finding
-            for observer in self._observers
-            for reading in readings
-            for finding in observer.see(reading)
-        ]
+        found: list[Finding] = []
+        for observer in self._observers:
+            try:
+                for reading in readings:
+                    found.extend(observer.see(reading))
+            except Exception:
+                found.append(self._set_aside(observer))
+        return found
 
     def tick(self, now: Moment) -> list[Finding]:
         """What they find in the journal and in the passing of time; publishes their estimates and
         keeps their states now and then."""
-        if not self._observers:
+        if not self._observers and not self._failed:
             return []
         found = [finding for entry in self._new_entries() for finding in self._note(entry)]
         for observer in self._observers:
-            found.extend(observer.tick(now))
-            published = list(observer.estimates(now))
+            try:
+                found.extend(observer.tick(now))
+                published = list(observer.estimates(now))
+            except Exception:
+                found.append(self._set_aside(observer))
+                continue
             if published:
                 self._store.put_estimates(published)
+        if self._saved_ms is None:
+            found.extend(_failing(observer.name, False) for observer in self._observers)
+        found.extend(_failing(observer.name, True) for observer in self._failed)
         if self._saved_ms is None or now.mono_ms - self._saved_ms >= SAVE_EVERY_MS:
             if self._saved_ms is not None:
                 self.save()
@@ -131,14 +144,48 @@ class Observing:
 
     def _note(self, entry: Entry) -> list[Finding]:
         struck = self._store.entry(entry.strikes) if entry.strikes is not None else None
-        return [f for observer in self._observers for f in observer.note(entry, struck)]
+        found: list[Finding] = []
+        for observer in self._observers:
+            try:
+                found.extend(observer.note(entry, struck))
+            except Exception:
+                found.append(self._set_aside(observer))
+        return found
+
+    def _set_aside(self, observer: Observer) -> Finding:
+        """An estimator that fails must not stop the watch: it is left out until the next start, and
+        its state of before the fault stays in the store. What it has raised stands: nobody can say
+        that it is over."""
+        log.exception("%s is set aside until the next start", observer.name)
+        self._observers = tuple(o for o in self._observers if o is not observer)
+        self._failed.append(observer)
+        return _failing(observer.name, True)
 
     def save(self) -> None:
         """Keeps every state with the open batch."""
         newest = self._store.tail.newest(Stream.READINGS, committed_only=False)
         for observer in self._observers:
-            saved = {"reading": newest, "entry": self._entry, "state": observer.state()}
+            try:
+                state = observer.state()
+            except Exception:
+                self._set_aside(observer)
+                continue
+            saved = {"reading": newest, "entry": self._entry, "state": state}
             self._store.describe(key_of(observer), json.dumps(saved))
+
+
+def _failing(name: str, active: bool) -> Finding:
+    """The alarm about an estimator that is set aside."""
+    message = (
+        Message(
+            f"What watches the {name} from the readings has failed and is set aside.",
+            "A fault of stillwell, not of the tank: bands, floats and probes are watched as ever.",
+            "Restart stillwell when it suits; report the fault with the log of this minute.",
+        )
+        if active
+        else Message(f"The {name} is watched again.")
+    )
+    return Finding(f"{name}.failing", active, Priority.MEDIUM, message)
 
 
 def key_of(observer: Observer) -> str:

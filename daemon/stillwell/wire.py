@@ -15,6 +15,14 @@ from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
+from stillwell.estimate.heater import (
+    MAINS_LOST,
+    BandEdges,
+    Condition,
+    HeaterPlan,
+    HeaterWatch,
+    consequences,
+)
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
@@ -82,7 +90,7 @@ def judges(settings: Settings) -> dict[str, Judge]:
 
 def watch_plan(settings: Settings) -> WatchPlan:
     """What is watched, from the settings."""
-    level = level_plan(settings)
+    level, heater = level_plan(settings), heater_plan(settings)
     channels = tuple(
         ChannelWatch(
             name=name,
@@ -126,6 +134,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
         Agreement(name, agreement.of, agreement.within)
         for name, agreement in settings.agreement.items()
     )
+    doubts = doubts_of(level, heater)
     return WatchPlan(
         channels=channels,
         bands=bands,
@@ -134,7 +143,16 @@ def watch_plan(settings: Settings) -> WatchPlan:
         zone=settings.tank.zone,
         units=settings.tank.units,
         sinks=tuple(settings.sink),
-        elsewhere=(*WatchPlan().elsewhere, *(level.alarms() if level else ())),
+        elsewhere=(
+            *WatchPlan().elsewhere,
+            *(level.alarms() if level else ()),
+            *(heater_alarms(heater) if heater else ()),
+        ),
+        consequences=(
+            *consequences(band.name for band in bands if band.of_water),
+            *doubt_relations(bands, discrepancies, agreements, doubts),
+        ),
+        doubts=doubts,
     )
 
 
@@ -217,9 +235,91 @@ def level_plan(settings: Settings) -> LevelPlan | None:
     )
 
 
+def heater_plan(settings: Settings) -> HeaterPlan | None:
+    """What the heater's watch is told; None without a probe in the water. The probes that a band on
+    the water names come first, in its order."""
+    warm = [
+        name
+        for name, channel in settings.channel.items()
+        if Quantity(channel.quantity) is Quantity.TEMPERATURE
+    ]
+    of_water = {
+        name: band
+        for name, band in settings.band.items()
+        if ROOM not in band.of and all(channel in warm for channel in band.of)
+    }
+    named = [name for band in of_water.values() for name in band.of]
+    probes = tuple(dict.fromkeys(name for name in (*named, *warm) if name != ROOM))
+    if not probes:
+        return None
+    lamp = settings.tank.lamp
+    gauges = (n for n, c in settings.channel.items() if isinstance(c, LevelChannel))
+    return HeaterPlan(
+        probes=probes,
+        room=ROOM if ROOM in warm else "",
+        level=next(gauges, ""),
+        bands=tuple(
+            BandEdges(name, band.target - band.tolerance, band.target + band.tolerance)
+            for name, band in of_water.items()
+        ),
+        zone=settings.tank.zone,
+        units=settings.tank.units,
+        lamp_on=lamp.on if lamp else None,
+        lamp_off=lamp.off if lamp else None,
+    )
+
+
+def heater_alarms(plan: HeaterPlan) -> tuple[str, ...]:
+    """The names of the alarms of the heater's watch."""
+    probes = (*plan.probes, *((plan.room,) if plan.room else ()))
+    return (*map(str, Condition), MAINS_LOST, *(f"{name}.doubtful" for name in probes))
+
+
+def doubts_of(level: LevelPlan | None, heater: HeaterPlan | None) -> tuple[tuple[str, str], ...]:
+    """(alarm, channel): which alarms say that a channel is not to be believed."""
+    doubtful = (name for name in heater_alarms(heater)) if heater else ()
+    said = (*(a for a in doubtful if a.endswith(".doubtful")), *(level.alarms() if level else ()))
+    return tuple((alarm, alarm.rpartition(".")[0]) for alarm in said)
+
+
+def doubt_relations(
+    bands: tuple[Band, ...],
+    discrepancies: tuple[Discrepancy, ...],
+    agreements: tuple[Agreement, ...],
+    doubts: tuple[tuple[str, str], ...],
+) -> tuple[tuple[str, str], ...]:
+    """(consequence, cause) for channels that are not believed: what else would be said of the same
+    sensor, and of water that is seen through it."""
+    pairs = [(f"{name}.stuck", alarm) for alarm, name in doubts]
+    pairs += [(alarm, f"{name}.{kind}") for alarm, name in doubts for kind in ("silent", "fault")]
+    for band in bands:
+        # That nobody sees the water is said by the last of its probes that is not believed.
+        pairs += [(f"{band.name}.unseen", alarm) for alarm, name in doubts if name in band.channels]
+        if len(band.channels) == 1:
+            kinds = ("low", "high", "rate")
+            pairs += [
+                (f"{band.name}.{k}", a)
+                for a, name in doubts
+                for k in kinds
+                if name in band.channels
+            ]
+    for state in discrepancies:
+        pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
+    for agreement in agreements:
+        pairs += [
+            (f"{agreement.name}.apart", alarm)
+            for alarm, name in doubts
+            if name in agreement.channels
+        ]
+    return tuple(pairs)
+
+
 def observers(settings: Settings) -> list[Observer]:
     """The estimators that watch along, fresh."""
     made: list[Observer] = []
+    heater = heater_plan(settings)
+    if heater is not None:
+        made.append(HeaterWatch(heater))
     level = level_plan(settings)
     if level is not None:
         made.append(LevelWatch(level))
@@ -308,6 +408,7 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> 
                 stream: store.cursor(ahead_name(destination.name), stream) or 0
                 for stream in sink.streams()
             },
+            settle_letter=inbox.settle_letter,
         )
         made.append(SinkDelivery(OutboxThread(outbox)))
     return made

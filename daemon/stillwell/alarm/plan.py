@@ -41,6 +41,9 @@ class WatchPlan:
     """Alarms that others raise through `find`: names, or beginnings that end in a dot."""
     consequences: tuple[Relation, ...] = ()
     """(consequence, cause), beside those that follow from the plan itself."""
+    doubts: tuple[tuple[str, str], ...] = ()
+    """(alarm, channel): while the alarm stands the channel is not believed. Its readings move no
+    band and no state, and a band without another channel is unseen."""
     settle_s: float = 120.0
     """After a cause has returned, its consequences have so long to follow before they speak; those
     of a channel at least twice its gap."""
@@ -48,6 +51,9 @@ class WatchPlan:
 
     def __post_init__(self) -> None:
         known = {channel.name for channel in self.channels}
+        for alarm, name in self.doubts:
+            if name not in known:
+                raise ValueError(f"{alarm} is about {name}, which is no channel of this watch.")
         for what, name, channels in (
             *(("band", b.name, b.channels) for b in self.bands),
             *(("state", d.name, (d.channel,)) for d in self.discrepancies),

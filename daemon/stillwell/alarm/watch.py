@@ -85,6 +85,7 @@ class _Channel:
         "bands",
         "calm",
         "ceiling",
+        "doubted",
         "floor",
         "gap_ms",
         "good",
@@ -121,6 +122,8 @@ class _Channel:
         self.trouble = NONE
         self.stuck = False
         self.stuck_at: float | None = None
+        self.doubted = False
+        """Whether an alarm stands that says not to believe it: see `WatchPlan.doubts`."""
         self.averaged = False
         """Whether anything is judged on the means of its stretches."""
         self.raced = False
@@ -152,7 +155,7 @@ class _Channel:
 
     def shows(self, now: Moment) -> bool:
         """Whether its value may stand for the water now."""
-        return not self.stuck and now.mono_ms - self.seen.mono_ms < self.gap_ms
+        return not self.stuck and not self.doubted and now.mono_ms - self.seen.mono_ms < self.gap_ms
 
 
 class _Band:
@@ -232,6 +235,8 @@ class Watch:
         self._alarms: dict[str, AlarmState] = {}
         self._messages: dict[str, Message] = {}
         self._latest: dict[str, Transition] = {}
+        self._doubts: dict[str, _Channel] = {}
+        """The channel that an alarm says not to believe."""
         self._settling: dict[str, int] = {}
         """Suppressed alarms without a standing cause: when they speak if they still stand."""
         self._started: Moment | None = None
@@ -248,6 +253,7 @@ class Watch:
         self._connect()
 
     def _connect(self) -> None:
+        self._doubts = {alarm: self._channels[name] for alarm, name in self.plan.doubts}
         for band in self._bands:
             for channel in band.channels:
                 channel.bands.append(band)
@@ -293,6 +299,8 @@ class Watch:
                     out += self._move(row.alarm, Event(Kind.REMOVED), now)
                 del self._alarms[row.alarm], self._messages[row.alarm], self._latest[row.alarm]
         self._restore_rules()
+        for alarm in self._doubts:
+            self._look_for_doubt(alarm)
         for alarm, state in self._alarms.items():
             if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
                 self._settling[alarm] = now.mono_ms + self._settle_ms(alarm)
@@ -448,6 +456,7 @@ class Watch:
         )
         self._latest[alarm] = transition
         self._due_ms = -_NEVER_MS
+        self._look_for_doubt(alarm)
         out = [transition]
         for consequence in self._relations.consequences(alarm):
             out += self._regard(consequence, now)
@@ -509,7 +518,7 @@ class Watch:
             out += self._look_for_sight(band, now)
         kind = worth(reading)
         out += self._look_for_stuck(channel, kind, reading, now)
-        moves = kind is Worth.GOOD and not channel.stuck
+        moves = kind is Worth.GOOD and not channel.stuck and not channel.doubted
         if kind is Worth.GOOD or kind is Worth.FLAT:
             channel.good = now
         elif kind is Worth.BAD:
@@ -542,6 +551,7 @@ class Watch:
         return (
             channel.trouble.kind is None
             and not channel.stuck
+            and not channel.doubted
             and all(state.state.quiet for state in channel.states)
             and all(band.calm(now) for band in channel.bands)
         )
@@ -698,6 +708,26 @@ class Watch:
         message = self._words.moving(channel.watch)
         return self._set(alarm, False, channel.priority, message, None, now)
 
+    def _look_for_doubt(self, alarm: str) -> None:
+        """What somebody else says not to believe moves nothing until that is over; the trail begins
+        anew then. An alarm out of service casts no doubt."""
+        channel = self._doubts.get(alarm)
+        if channel is None:
+            return
+        doubted = any(
+            state is not None and state.active and state.state is not State.OUT_OF_SERVICE
+            for state in (self._alarms.get(a) for a, c in self._doubts.items() if c is channel)
+        )
+        if doubted == channel.doubted:
+            return
+        channel.doubted = doubted
+        channel.calm = False
+        for band in channel.bands:
+            for other in band.channels:
+                other.calm = False
+        channel.trail.clear()
+        channel.look_lately()
+
     def _look_for_sight(self, band: _Band, now: Moment) -> list[Transition]:
         was = band.state.sight
         sight = watch_over(was, band.seen(), None, self._begin(now), band.limits.blind_ms, now)
@@ -722,6 +752,8 @@ class Watch:
         for channel in band.channels:
             if channel.stuck:
                 trouble = "stuck"
+            elif channel.doubted:
+                trouble = "not to be believed"
             elif channel.trouble.kind is TroubleKind.FAULT:
                 trouble = "answers with nothing usable"
             elif channel.trouble.kind is TroubleKind.SILENT or channel.seen is _UNSEEN:

@@ -40,6 +40,10 @@ in 20 min only if nothing is lost, see `_possible`)."""
 APART_K = 0.5
 """So much is enough where another probe has seen nothing of it."""
 UNMOVED_K = 0.2
+FAR_K = 0.8
+FAR_S = 150.0
+"""So far from where another probe says that the water is, for so long, towards the room: told
+before a band on their mean would take it for cold water."""
 REBASED_K = 0.5
 SUDDEN_K = 0.12
 STAYED_S = 3600.0
@@ -101,6 +105,8 @@ class _Channel:
     longest_s: float = 0.0
     """For how long it has repeated itself at most, forgotten slowly."""
     noisy_s: float | None = None
+    far_s: float | None = None
+    """Since when it has been far from another one."""
     seen_s: float = 0.0
     seconds: float = 0.0
     """For how long it has been watched."""
@@ -186,6 +192,8 @@ class ProbeJudge:
         kind = self._standstill(channel, t_s, value) or self._noise(channel, t_s)
         if kind is not None and name not in self.doubted:
             self.doubted[name] = Doubted(kind, t_s, channel.now)
+        if name in self._probes and name not in self.doubted and self._far(name, t_s):
+            self.doubted[name] = Doubted(Kind.OUT, t_s, channel.blocks[0][1])
         block = int(t_s // BLOCK_S)
         if block != channel.block:
             if channel.count:
@@ -264,6 +272,38 @@ class ProbeJudge:
             and abs(now - seen.now - self._usual_gap(name, other)) > 0.7 * APART_K
             for other, seen in others
         )
+
+    def _far(self, name: str, t_s: float) -> bool:
+        """Whether the probe has been far from one that has not moved, and nearer to the room than
+        it was, for long enough."""
+        channel = self._channels[name]
+        away = channel.blocks and any(
+            self._away(name, other)
+            for other in self._probes
+            if other != name
+            and other not in self.doubted
+            and self._channels[other].blocks
+            and t_s - self._channels[other].seen_s < BLOCK_S
+        )
+        if not away:
+            channel.far_s = None
+            return False
+        if channel.far_s is None:
+            channel.far_s = t_s
+        return t_s - channel.far_s >= FAR_S
+
+    def _away(self, name: str, other: str) -> bool:
+        channel, seen = self._channels[name], self._channels[other]
+        if abs(channel.value - seen.value - self._usual_gap(name, other)) < FAR_K:
+            return False
+        before = channel.blocks[0][1]
+        change = channel.value - before
+        if abs(seen.value - seen.blocks[0][1]) > max(UNMOVED_K, 0.4 * abs(change)):
+            return False
+        room = self._channels.get(self._room)
+        if room is None or not room.blocks:
+            return change < 0
+        return abs(channel.value - room.value) < 0.75 * abs(before - room.blocks[0][1])
 
     def _usual_gap(self, name: str, other: str) -> float:
         """What `name` usually reads more than `other`, K."""
@@ -479,10 +519,9 @@ class ProbeJudge:
         return Message(f"{name} {what}, {words.since(since, now)}.{rest}", likely, do, PROBE)
 
     def _crept(self, name: str) -> str:
-        off = max(
-            [abs(d.off) for p, d in self._pairs.items() if name in p] or [0.0],
-        ) or abs(self._settings[name].off)
-        return self._words.difference(off, Quantity.TEMPERATURE)
+        pairs = [abs(d.off) for p, d in self._pairs.items() if name in p]
+        alone = [abs(d.off) for n, d in self._settings.items() if n == name]
+        return self._words.difference(max(pairs, default=0.0) or sum(alone), Quantity.TEMPERATURE)
 
     # -- across restarts -------------------------------------------------------------------------
 

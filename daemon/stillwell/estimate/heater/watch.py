@@ -22,8 +22,14 @@ SILENT_S = 900.0
 """A probe without a good reading for so long does not speak."""
 PUBLISH_S = 600.0
 LONGEST_AWAY_MS = 30 * 86_400_000
-PUMP_WINDOW_S = 6 * 3600.0
-"""A pump that has stood for longer than this before the heater failed is another story."""
+PUMP_WINDOW_S = 2 * 3600.0
+"""The heater's failing shows within about one of its pauses after the mains went: a chamber that
+rose longer before, or later than that, is another story."""
+PUMP_LATE_S = 600.0
+"""So much later the rise may be seen: gauges are read now and then."""
+POURS = frozenset({"pour", "salt-pour", "water-change"})
+POURED_S = 2700.0
+"""A rise within so long of a journal entry about water is that water."""
 _PRIORITY = {
     Condition.NOT_HEATING: Priority.HIGH,
     Condition.WITHOUT_END: Priority.HIGH,
@@ -64,6 +70,8 @@ class HeaterWatch:
         """What stands as we last said it, by alarm."""
         self._lead = plan.probes[0]
         self._level: float | None = None
+        """Where the level usually stands, mm."""
+        self._seen_level: float | None = None
         self._pump_since_s: float | None = None
         self._published_ms: int | None = None
         self._t = 0.0
@@ -101,8 +109,13 @@ class HeaterWatch:
         return out
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        """Takes nothing from the journal: water that was changed shows in the trace, noted or
-        not."""
+        """Takes from the journal only what made the chamber rise; water that was poured or changed
+        shows in the probes' trace, noted or not."""
+        last, since = self._last, self._pump_since_s
+        if struck is None and entry.kind in POURS and last is not None and since is not None:
+            at_s = self._t - (last.utc_ms - entry.at_ms) / 1000
+            if abs(at_s - since) < POURED_S:
+                self._pump_since_s, self._level = None, self._seen_level
         return _NONE
 
     def tick(self, now: Moment) -> Iterable[Finding]:
@@ -188,12 +201,17 @@ class HeaterWatch:
         """Whether pump and heater have stopped together."""
         cold = standing.get(Condition.NOT_HEATING)
         pump = self._pump_since_s
-        return cold is not None and pump is not None and cold - pump < PUMP_WINDOW_S
+        return cold is not None and pump is not None and -PUMP_LATE_S < cold - pump < PUMP_WINDOW_S
 
     def _see_level(self, value: float) -> None:
         """The chamber rises at once by what drains back when the pump stands."""
-        if self._level is None:
-            self._level = value
+        self._seen_level = value
+        since = self._pump_since_s
+        if self._level is None or (
+            since is not None and self._t - since > PUMP_WINDOW_S and MAINS_LOST not in self._told
+        ):
+            # It has stayed up: somebody poured.
+            self._level, self._pump_since_s = value, None
             return
         off = value - self._level
         if self._pump_since_s is None and off > self.plan.drain_back_mm:
