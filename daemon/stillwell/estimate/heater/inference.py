@@ -22,6 +22,8 @@ JUMP_K = 0.05
 ALONG = 0.4
 """Heating without end goes on along the heating curve: at this share of its slope at least. What
 stands still above the upper point is a chamber whose pump stands, warmed a little too far."""
+ASTRAY_S = 900.0
+"""Nor within this after the water went otherwise than foretold: a feeding pause is over then."""
 WARM_K = 0.5
 """Above the upper switching point with the heater off: the room, and no longer overshoot."""
 WARM_FOR_S = 1200.0
@@ -196,9 +198,11 @@ class Inference:
                 self._clear(Condition.SHORT_OF_POWER)
                 since = t_s - _passed(trough - sight.value, -sight.slope)
                 self._stand(Condition.NOT_HEATING, since)
-            case Verdict.STAYED if sight.slope > ALONG * (watch.known.gain - watch.known.loss):
-                since = t_s - _passed(sight.value - peak, sight.slope)
-                self._stand(Condition.WITHOUT_END, since)
+            case Verdict.STAYED:
+                along = sight.slope > ALONG * (watch.known.gain - watch.known.loss)
+                if along and t_s - watch.astray_s > ASTRAY_S:
+                    since = t_s - _passed(sight.value - peak, sight.slope)
+                    self._stand(Condition.WITHOUT_END, since)
         self._watch_levels(t_s, sight, trough, peak)
         self._watch_power(t_s, sight)
 
