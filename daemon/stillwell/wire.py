@@ -5,6 +5,7 @@ Everything here translates; nothing here decides.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from stillwell.alarm.watch import Watch
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
 from stillwell.estimate.heater import (
     MAINS_LOST,
+    PUMP_STOPPED,
     BandEdges,
     Condition,
     HeaterPlan,
@@ -27,6 +29,7 @@ from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
 from stillwell.estimate.level_watch import LevelWatch
+from stillwell.keeper.plan import BookPlan
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
 from stillwell.observing import Observer
@@ -194,6 +197,39 @@ def review_plan(settings: Settings) -> ReviewPlan:
     )
 
 
+def book_plan(settings: Settings) -> BookPlan:
+    """What the keeper's book is told."""
+    tank, book = settings.tank, settings.book
+    heater = heater_plan(settings)
+    of_water = heater.bands if heater else ()
+    lamp = tank.lamp
+    return BookPlan(
+        tank_ml=tank.volume,
+        zone=tank.zone,
+        units=tank.units,
+        target_c=(of_water[0].low + of_water[0].high) / 2 if of_water else BookPlan(0.0).target_c,
+        salinity_low=book.salinity[0],
+        salinity_high=book.salinity[1],
+        remind=book.remind,
+        remind_at=book.remind_at,
+        change_share=book.water_change,
+        change_every_d=_days(book.water_change_every),
+        salinity_every_d=_days(book.measure_salinity_every),
+        refractometer_every_d=_days(book.calibrate_refractometer_every),
+        drill_every_d=_days(book.drill_every),
+        lamp_h=None if lamp is None else _hours_between(lamp.on, lamp.off),
+    )
+
+
+def _days(seconds: float) -> int:
+    return max(1, round(seconds / 86_400))
+
+
+def _hours_between(on: dt.time, off: dt.time) -> float:
+    minutes = (off.hour * 60 + off.minute) - (on.hour * 60 + on.minute)
+    return (minutes % 1440 or 1440) / 60
+
+
 def level_plan(settings: Settings) -> LevelPlan | None:
     """What the level watch is told; None without a chamber, or without a sensor in it."""
     chamber = settings.tank.chamber
@@ -272,7 +308,12 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
 def heater_alarms(plan: HeaterPlan) -> tuple[str, ...]:
     """The names of the alarms of the heater's watch."""
     probes = (*plan.probes, *((plan.room,) if plan.room else ()))
-    return (*map(str, Condition), MAINS_LOST, *(f"{name}.doubtful" for name in probes))
+    return (
+        *map(str, Condition),
+        MAINS_LOST,
+        PUMP_STOPPED,
+        *(f"{name}.doubtful" for name in probes),
+    )
 
 
 def doubts_of(level: LevelPlan | None, heater: HeaterPlan | None) -> tuple[tuple[str, str], ...]:
@@ -306,6 +347,7 @@ def doubt_relations(
     for state in discrepancies:
         pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
     for agreement in agreements:
+        pairs.append((f"{agreement.name}.apart", PUMP_STOPPED))
         pairs += [
             (f"{agreement.name}.apart", alarm)
             for alarm, name in doubts

@@ -44,6 +44,8 @@ FAR_K = 0.8
 FAR_S = 150.0
 """So far from where another probe says that the water is, for so long, towards the room: told
 before a band on their mean would take it for cold water."""
+ALONE_K = 1.5
+"""As `FAR_K`, where no other probe is heard."""
 REBASED_K = 0.5
 SUDDEN_K = 0.12
 STAYED_S = 3600.0
@@ -277,13 +279,19 @@ class ProbeJudge:
         """Whether the probe has been far from one that has not moved, and nearer to the room than
         it was, for long enough."""
         channel = self._channels[name]
-        away = channel.blocks and any(
-            self._away(name, other)
+        others = [
+            other
             for other in self._probes
             if other != name
             and other not in self.doubted
             and self._channels[other].blocks
             and t_s - self._channels[other].seen_s < BLOCK_S
+        ]
+        away = bool(channel.blocks) and (
+            any(self._away(name, other) for other in others)
+            if others
+            else abs(channel.value - channel.blocks[0][1]) > ALONE_K
+            and self._nearer_to_the_room(channel)
         )
         if not away:
             channel.far_s = None
@@ -300,9 +308,14 @@ class ProbeJudge:
         change = channel.value - before
         if abs(seen.value - seen.blocks[0][1]) > max(UNMOVED_K, 0.4 * abs(change)):
             return False
+        return self._nearer_to_the_room(channel)
+
+    def _nearer_to_the_room(self, channel: _Channel) -> bool:
+        """Than half an hour ago; colder where there is no room to compare with."""
+        before = channel.blocks[0][1]
         room = self._channels.get(self._room)
         if room is None or not room.blocks:
-            return change < 0
+            return channel.value < before
         return abs(channel.value - room.value) < 0.75 * abs(before - room.blocks[0][1])
 
     def _usual_gap(self, name: str, other: str) -> float:

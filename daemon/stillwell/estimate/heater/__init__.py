@@ -4,15 +4,17 @@
 - `thermostat` learns from them (`creep`, `running`, `room_law` are its numbers),
 - `relay_filter` weighs what the relay may be doing now against what it always does,
 - `inference` is one probe's learning and judging, `forecast` where it leads,
+- `pump` tells a pump that stands from water that was poured,
 - `watch` is the observer that speaks, with `texts` for its words.
 """
 
 from stillwell.estimate.heater.inference import Condition, Inference, Sight
 from stillwell.estimate.heater.plan import BandEdges, HeaterPlan
-from stillwell.estimate.heater.watch import MAINS_LOST, HeaterWatch, consequences
+from stillwell.estimate.heater.watch import MAINS_LOST, PUMP_STOPPED, HeaterWatch, consequences
 
 __all__ = [
     "MAINS_LOST",
+    "PUMP_STOPPED",
     "BandEdges",
     "Condition",
     "HeaterPlan",

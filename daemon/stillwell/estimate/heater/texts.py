@@ -3,9 +3,12 @@ with the evidence for it and the other that is left; what to do; the caution."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from stillwell.alarm.wording import FAN, HOT_HEATER, UNPLUG, Wording
 from stillwell.estimate.heater.inference import Condition, Inference, Sight
 from stillwell.estimate.heater.plan import HeaterPlan
+from stillwell.estimate.heater.pump import Pump
 from stillwell.notice import Message
 from stillwell.reading import Moment, Quantity
 
@@ -161,6 +164,20 @@ class HeaterTexts:
             "If a plug, a socket or the floor is wet, switch the circuit off first and touch "
             "nothing. An RCD that trips again means a fault: unplug the tank's devices one by one, "
             "with dry hands, before you reset it.",
+        )
+
+    def pump(self, pump: Pump, probes: Sequence[str], since: Moment, now: Moment) -> Message:
+        """The pump stands."""
+        parted = self._k((pump.now or 0.0) - (pump.gap or 0.0))
+        return Message(
+            f"The return chamber has risen and its water parts from the tank's "
+            f"{self._words.since(since, now)}: {probes[0]} and {probes[1]} have moved apart by "
+            f"{parted}.",
+            "Most likely the pump stands, because water ran back into the chamber and is no longer "
+            "mixed; or somebody poured much cold or warm water, if the pump runs.",
+            "See that the pump runs and draws no air. While it stands the tank gets neither heat "
+            "nor oxygen from the chamber: stir or air it by hand.",
+            UNPLUG,
         )
 
     def over(self, condition: Condition, mind: Inference) -> Message:

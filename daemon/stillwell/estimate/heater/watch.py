@@ -10,6 +10,7 @@ from stillwell.alarm.missing import Worth, worth
 from stillwell.entry import Entry
 from stillwell.estimate.heater.inference import Condition, Inference
 from stillwell.estimate.heater.plan import HeaterPlan
+from stillwell.estimate.heater.pump import WINDOW_S, Pump
 from stillwell.estimate.heater.texts import HeaterTexts
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding
@@ -22,14 +23,10 @@ SILENT_S = 900.0
 """A probe without a good reading for so long does not speak."""
 PUBLISH_S = 600.0
 LONGEST_AWAY_MS = 30 * 86_400_000
-PUMP_WINDOW_S = 2 * 3600.0
-"""The heater's failing shows within about one of its pauses after the mains went: a chamber that
-rose longer before, or later than that, is another story."""
+PUMP_STOPPED = "pump.stopped"
 PUMP_LATE_S = 600.0
-"""So much later the rise may be seen: gauges are read now and then."""
+"""So much later than the heater's failing the rise may be seen: gauges are read now and then."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
-POURED_S = 2700.0
-"""A rise within so long of a journal entry about water is that water."""
 _PRIORITY = {
     Condition.NOT_HEATING: Priority.HIGH,
     Condition.WITHOUT_END: Priority.HIGH,
@@ -47,8 +44,11 @@ def consequences(bands: Iterable[str]) -> tuple[tuple[str, str], ...]:
     for band in bands:
         for cause in (Condition.NOT_HEATING, Condition.SHORT_OF_POWER, MAINS_LOST):
             pairs += [(f"{band}.low", str(cause)), (f"{band}.rate", str(cause))]
+        # The heater stands in the chamber: without the pump its heat stays there.
+        pairs.append((f"{band}.low", PUMP_STOPPED))
         for cause in (Condition.WITHOUT_END, Condition.TOO_WARM):
             pairs += [(f"{band}.high", str(cause)), (f"{band}.rate", str(cause))]
+    pairs.append((PUMP_STOPPED, MAINS_LOST))
     return tuple(pairs)
 
 
@@ -69,10 +69,8 @@ class HeaterWatch:
         self._told: dict[str, Message] = {}
         """What stands as we last said it, by alarm."""
         self._lead = plan.probes[0]
-        self._level: float | None = None
-        """Where the level usually stands, mm."""
-        self._seen_level: float | None = None
-        self._pump_since_s: float | None = None
+        self._pump = Pump(plan.drain_back_mm)
+        self._values: dict[str, float] = {}
         self._published_ms: int | None = None
         self._t = 0.0
         self._last: Moment | None = None
@@ -91,8 +89,8 @@ class HeaterWatch:
         now, value = reading.moment, reading.value
         t = self._pass_to(now)
         if name == plan.level:
-            self._see_level(value)
-            return _NONE
+            self._pump.see_level(t, value)
+            return self._pump_findings(now)
         changed = self.judge.see(name, t, value, self._settings())
         out = [self._doubt(channel, now) for channel in changed]
         if name == plan.room:
@@ -104,6 +102,8 @@ class HeaterWatch:
             return out
         room = self._room if t - self._room_s < SILENT_S else None
         self.minds[name].see(t, value, room)
+        self._values[name] = value
+        out += self._see_gap(name, t, now)
         if name == self._choose():
             out += self._findings(now)
         return out
@@ -111,11 +111,8 @@ class HeaterWatch:
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes from the journal only what made the chamber rise; water that was poured or changed
         shows in the probes' trace, noted or not."""
-        last, since = self._last, self._pump_since_s
-        if struck is None and entry.kind in POURS and last is not None and since is not None:
-            at_s = self._t - (last.utc_ms - entry.at_ms) / 1000
-            if abs(at_s - since) < POURED_S:
-                self._pump_since_s, self._level = None, self._seen_level
+        if struck is None and entry.kind in POURS and self._last is not None:
+            self._pump.pour(self._t - (self._last.utc_ms - entry.at_ms) / 1000)
         return _NONE
 
     def tick(self, now: Moment) -> Iterable[Finding]:
@@ -128,7 +125,9 @@ class HeaterWatch:
         told, self._told = self._told, {}
         out = list(self._findings(now))
         standing = {finding.alarm for finding in out}
-        for name in (*map(str, Condition), MAINS_LOST):
+        out += self._pump_findings(now)
+        standing |= {finding.alarm for finding in out}
+        for name in (*map(str, Condition), MAINS_LOST, PUMP_STOPPED):
             if name not in standing:
                 quiet = Message("Nothing of the kind is seen now." if name in told else "All well.")
                 out.append(Finding(name, False, Priority.MEDIUM, quiet))
@@ -145,7 +144,10 @@ class HeaterWatch:
 
     def pump_stands(self, stands: bool) -> None:
         """Level evidence from elsewhere: the pump has begun to stand, or runs again."""
-        self._pump_since_s = self._t if stands else None
+        if not stands:
+            self._pump.over()
+        elif self._pump.since_s is None:
+            self._pump.since_s = self._t
 
     @property
     def lead(self) -> Inference:
@@ -179,6 +181,7 @@ class HeaterWatch:
             since = self._moment(standing[Condition.NOT_HEATING], now)
             message = self._texts.mains(mind, since, now)
             self._told[MAINS_LOST] = message
+            self._pump.held = True
             yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
         for condition in Condition:
             name = str(condition)
@@ -195,31 +198,37 @@ class HeaterWatch:
                 yield Finding(name, False, _PRIORITY[condition], message)
         if not mains and MAINS_LOST in self._told:
             del self._told[MAINS_LOST]
+            self._pump.held = False
             yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
 
     def _mains(self, standing: dict[Condition, float]) -> bool:
         """Whether pump and heater have stopped together."""
         cold = standing.get(Condition.NOT_HEATING)
-        pump = self._pump_since_s
-        return cold is not None and pump is not None and -PUMP_LATE_S < cold - pump < PUMP_WINDOW_S
+        pump = self._pump.since_s
+        return cold is not None and pump is not None and -PUMP_LATE_S < cold - pump < WINDOW_S
 
-    def _see_level(self, value: float) -> None:
-        """The chamber rises at once by what drains back when the pump stands."""
-        self._seen_level = value
-        since = self._pump_since_s
-        if self._level is None or (
-            since is not None and self._t - since > PUMP_WINDOW_S and MAINS_LOST not in self._told
-        ):
-            # It has stayed up: somebody poured.
-            self._level, self._pump_since_s = value, None
-            return
-        off = value - self._level
-        if self._pump_since_s is None and off > self.plan.drain_back_mm:
-            self._pump_since_s = self._t
-        elif self._pump_since_s is not None and off < self.plan.drain_back_mm / 2:
-            self._pump_since_s = None
-        if self._pump_since_s is None:
-            self._level += 0.05 * off
+    def _see_gap(self, name: str, t: float, now: Moment) -> list[Finding]:
+        """The first two probes, while both are heard and believed."""
+        pair = self.plan.probes[:2]
+        heard = all(t - self._good_s.get(n, -SILENT_S) < SILENT_S for n in pair)
+        if len(pair) < 2 or name != pair[1] or pair[0] in self.judge.doubted or not heard:
+            return []
+        if pair[0] in self._values:
+            self._pump.see_gap(t, self._values[pair[0]] - self._values[name])
+        return self._pump_findings(now)
+
+    def _pump_findings(self, now: Moment) -> list[Finding]:
+        pump = self._pump
+        if pump.stands and PUMP_STOPPED not in self._told and pump.since_s is not None:
+            since = self._moment(pump.since_s, now)
+            message = self._texts.pump(pump, self.plan.probes, since, now)
+            self._told[PUMP_STOPPED] = message
+            return [Finding(PUMP_STOPPED, True, Priority.HIGH, message, since)]
+        if not pump.stands and PUMP_STOPPED in self._told:
+            del self._told[PUMP_STOPPED]
+            message = Message("The pump runs again: the chamber's water is the tank's.")
+            return [Finding(PUMP_STOPPED, False, Priority.HIGH, message)]
+        return []
 
     def _doubt(self, channel: str, now: Moment) -> Finding:
         return self.judge.finding(channel, self._t, now)
@@ -251,6 +260,7 @@ class HeaterWatch:
                 "minds": {name: mind.to_json() for name, mind in self.minds.items()},
                 "told": sorted(self._told),
                 "probes": self.judge.to_json(),
+                "pump": self._pump.to_json(),
             }
         )
 
@@ -265,7 +275,10 @@ class HeaterWatch:
                 if name in self.minds:
                     self.minds[name].restore(mind)
             self.judge.restore(kept["probes"])
+            if "pump" in kept:
+                self._pump.restore(kept["pump"])
             self._told = {str(name): Message("") for name in kept["told"]}
+            self._pump.held = MAINS_LOST in self._told
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self.__init__(self.plan)  # type: ignore[misc]
             raise ValueError(f"what was learned of the heater cannot be read: {error!r}") from error

@@ -1,0 +1,110 @@
+"""Whether the pump stands: the return chamber rises by what runs back, and its water, where the
+heater is, no longer mixes with the tank's.
+
+The rise alone is no proof: whoever pours lets the chamber rise as well. It needs the journal's
+silence and either the heater's failing at the same time (`HeaterWatch`) or two probes, one in the
+chamber and one in the tank, that part from that moment on.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+WINDOW_S = 2 * 3600.0
+"""A rise that has lasted for longer, and of which nothing came, is water that was poured."""
+POURED_S = 2700.0
+"""A rise within so long of a journal entry about water is that water."""
+PARTED_K = 0.25
+"""By so much more than before the rise the probes must differ."""
+MIXED_K = 0.12
+HELD_S = 600.0
+GAP_LIFE_S = 900.0
+SMOOTH_S = 180.0
+
+
+@dataclass(slots=True)
+class Pump:
+    """Times are seconds of the watch; levels mm, differences K."""
+
+    rise_mm: float
+    """A rise that is worth thinking about."""
+    level: float | None = None
+    """Where the level usually stands."""
+    since_s: float | None = None
+    """Since when the chamber has been up."""
+    stands: bool = False
+    """Whether the probes have parted since. It ends when they meet again: a leak lets the chamber
+    fall too."""
+    held: bool = False
+    """Whether somebody else has a proof that it stands."""
+    gap: float | None = None
+    """By how much the first probe reads more than the second while all is mixed."""
+    now: float | None = None
+    """As `gap`, now."""
+    _newest: float | None = None
+    _seen_s: float = -math.inf
+    _held_s: float | None = None
+
+    def see_level(self, t_s: float, value: float) -> None:
+        """Takes a gauge's value."""
+        self._newest = value
+        if self.level is None:
+            self.level = value
+            return
+        proven = self.stands or self.held
+        if self.since_s is not None and not proven and t_s - self.since_s > WINDOW_S:
+            self.over()
+            return
+        off = value - self.level
+        if self.since_s is None and off > self.rise_mm:
+            self.since_s = t_s
+        elif self.since_s is not None and not self.stands and off < self.rise_mm / 2:
+            self.over()
+            return
+        if self.since_s is None:
+            self.level += 0.05 * off
+
+    def see_gap(self, t_s: float, gap: float) -> None:
+        """Takes the difference of two believed probes, the one in the chamber first."""
+        dt_s, self._seen_s = min(600.0, t_s - self._seen_s), t_s
+        if self.gap is None or self.now is None:
+            self.gap = self.now = gap
+            return
+        self.now += min(1.0, dt_s / SMOOTH_S) * (gap - self.now)
+        if self.since_s is None:
+            self.gap += min(1.0, dt_s / GAP_LIFE_S) * (self.now - self.gap)
+            return
+        parted = abs(self.now - self.gap)
+        turned = parted < MIXED_K if self.stands else parted > PARTED_K
+        if not turned:
+            self._held_s = None
+        elif self._held_s is None:
+            self._held_s = t_s
+        elif t_s - self._held_s >= HELD_S:
+            if self.stands:
+                self.over()
+            else:
+                self.stands, self._held_s = True, None
+
+    def pour(self, at_s: float) -> None:
+        """The journal says that water was poured or changed then."""
+        if self.since_s is not None and not self.stands and abs(at_s - self.since_s) < POURED_S:
+            self.over()
+
+    def over(self) -> None:
+        """The pump runs, or never stood: the level is what it is now."""
+        self.level, self.since_s = self._newest, None
+        self.stands, self._held_s = False, None
+
+    def to_json(self) -> list[Any]:
+        return [self.level, self.since_s, self.stands, self.gap]
+
+    def restore(self, kept: Any) -> None:
+        """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
+        level, since_s, stands, gap = kept
+        self.level, self.since_s, self.gap = (
+            None if x is None else float(x) for x in (level, since_s, gap)
+        )
+        self.now, self.stands = self.gap, bool(stands) and self.since_s is not None

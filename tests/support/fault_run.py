@@ -1,0 +1,336 @@
+"""Runs one line of the catalogue of faults through the real pipeline, on the simulated tank of the
+demo configuration.
+
+Learning takes days and is the same for every fault: it is lived once a seed, and the store as it is
+then is copied for each fault. The copy goes on as a daemon does after a restart, with a tank of the
+same seed and beginning, so that every line is also a test of what survives one.
+
+When a fault can show at all is taken from the tank's own truth, beside a twin to which nothing
+happens: a heater that dies while it is off shows nothing until the twin's comes on.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+import random
+import shutil
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from stillwell import wire
+from stillwell.acquire.clock import SetClock
+from stillwell.entry import Entry
+from stillwell.forward import Run, drive, hurry
+from stillwell.notice import State, Transition
+from stillwell.settings import Settings, load
+from stillwell.units import Dimension, parse
+from stillwell_drivers.simulated import Simulated, SimulatedSettings
+from stillwell_drivers.tank_model import TankModel
+
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "config" / "reading-room-simulated.toml"
+CATALOGUE = ROOT / "tests" / "whole" / "faults.toml"
+DAY_S = 86_400.0
+LEARNING_S = 4 * DAY_S
+SHOWN = {"water": 0.05, "level": 2.0}
+"""By so much (K, mm) the truth has to differ from the twin's to be seen by anybody."""
+LOOK_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the catalogue."""
+
+    name: str
+    says: str
+    inject: tuple[Mapping[str, Any], ...]
+    """Faults of the simulated tank; empty for those of the machine."""
+    alarm: str
+    """A pattern that one of the alarms which sound must match; empty: none may sound."""
+    priority: str
+    shows: str
+    """``at once``, ``water``, ``level`` (when the truth differs from the twin's), or how long after
+    the fault began."""
+    within_s: float
+    never: tuple[str, ...]
+    """Patterns that no alarm which sounds may match, from the fault on to the deadline."""
+    begins: str
+    """Hours after midnight UTC; empty: drawn."""
+    probes: int
+    """How many of the tank's three temperature probes there are: 1 leaves nothing but one."""
+    slow: bool
+    """Takes days: only in the long form."""
+    journal: tuple[Mapping[str, Any], ...]
+    told_by: str
+    """The test that shows it, for faults of the machine."""
+    open: str
+    """Why it is not told yet; empty when it is."""
+
+
+def catalogue(path: Path = CATALOGUE) -> list[Line]:
+    """The lines of the table."""
+    table = tomllib.loads(path.read_text(encoding="utf-8"))
+    return [_line(name, keys) for name, keys in table.items()]
+
+
+def _line(name: str, keys: dict[str, Any]) -> Line:
+    inject = keys.pop("inject", [])
+    line = Line(
+        name=name,
+        says=keys.pop("says"),
+        inject=tuple([inject] if isinstance(inject, dict) else inject),
+        alarm=keys.pop("alarm", ""),
+        priority=keys.pop("priority", ""),
+        shows=keys.pop("shows", "at once"),
+        within_s=parse(keys.pop("within", "0 s"), Dimension.DURATION),
+        never=tuple(keys.pop("never", ())),
+        begins=keys.pop("begins", ""),
+        probes=keys.pop("probes", 3),
+        slow=keys.pop("slow", False),
+        journal=tuple(keys.pop("journal", ())),
+        told_by=keys.pop("told_by", ""),
+        open=keys.pop("open", ""),
+    )
+    if keys:
+        raise ValueError(f"{name}: {', '.join(keys)} means nothing in {CATALOGUE.name}.")
+    return line
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one fault did on one seed. Times in seconds after the fault began."""
+
+    line: Line
+    seed: int
+    sounded: tuple[tuple[float, Transition], ...]
+    """What somebody heard: suppressed alarms are not in it. Negative: before the fault."""
+    moved: tuple[tuple[float, Transition], ...]
+    """Every change of an alarm."""
+    shown_s: float
+    """When it could show at first."""
+    store: Path
+
+    @property
+    def heard(self) -> tuple[float, Transition] | None:
+        """The alarm that the line expects, at the first time that it sounded after the fault."""
+        for at_s, transition in self.sounded:
+            if at_s >= 0 and fnmatch.fnmatchcase(transition.alarm, self.line.alarm):
+                return at_s, transition
+        return None
+
+    @property
+    def delay_s(self) -> float | None:
+        """From the first moment at which it could show."""
+        return None if self.heard is None else max(0.0, self.heard[0] - self.shown_s)
+
+    def complaints(self) -> list[str]:
+        """What is not as the line says; empty when all is."""
+        line, out = self.line, []
+        early = [t.alarm for at_s, t in self.sounded if at_s < 0]
+        if early:
+            out.append(f"before the fault {', '.join(early)} sounded")
+        if line.alarm:
+            heard = self.heard
+            if heard is None:
+                out.append(f"{line.alarm} did not sound")
+            elif heard[0] - self.shown_s > line.within_s:
+                out.append(
+                    f"{line.alarm} sounded {(heard[0] - self.shown_s) / 60:.0f} min after it could "
+                    f"show, not within {line.within_s / 60:.0f} min"
+                )
+            elif heard[1].priority.value != line.priority:
+                out.append(f"{heard[1].alarm} is {heard[1].priority.value}, not {line.priority}")
+        wrong = {
+            t.alarm
+            for at_s, t in self.sounded
+            if at_s >= 0 and any(fnmatch.fnmatchcase(t.alarm, pattern) for pattern in line.never)
+        }
+        out += [f"{alarm} sounded and must not" for alarm in sorted(wrong)]
+        return out
+
+
+class Lives:
+    """Simulated tanks that have been learned, by seed, and what faults do to them."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._learned: dict[tuple[int, int], Path] = {}
+
+    def run(self, line: Line, seed: int) -> Outcome:
+        """One fault on one seed."""
+        learned = self._learn(seed, line.probes)
+        begins_s = LEARNING_S + _begins_s(line, seed)
+        faults = [{**fault, "after": _after(fault, begins_s)} for fault in line.inject]
+        shown_s = self._shown_s(line, seed, faults, begins_s)
+        until_s = begins_s + shown_s + line.within_s + 600.0
+        store = self._folder / f"{line.name}-{seed}.db"
+        shutil.copy(learned, store)
+        heard = self._live(
+            _settings(seed, line.probes, faults, self._folder),
+            store,
+            _start_ms(seed),
+            (LEARNING_S, until_s),
+            _entries(line, seed, begins_s),
+        )
+        moved = tuple(
+            (t.moment.utc_ms / 1000 - _start_ms(seed) / 1000 - begins_s, t) for t in heard
+        )
+        sounded = tuple(
+            (at_s, t)
+            for at_s, t in moved
+            if t.after is State.UNACKNOWLEDGED and t.event in ("raise", "unsuppress")
+        )
+        return Outcome(line, seed, sounded, moved, shown_s, store)
+
+    def _learn(self, seed: int, probes: int) -> Path:
+        path = self._learned.get((seed, probes))
+        if path is None:
+            path = self._folder / f"learned-{seed}-{probes}.db"
+            settings = _settings(seed, probes, [], self._folder)
+            self._live(settings, path, _start_ms(seed), (0.0, LEARNING_S))
+            self._learned[seed, probes] = path
+        return path
+
+    @staticmethod
+    def _live(
+        settings: Settings,
+        path: Path,
+        start_ms: int,
+        span_s: tuple[float, float],
+        journal: Sequence[Entry] = (),
+    ) -> list[Transition]:
+        """Lives through a span of a tank's life, seconds after its first moment."""
+        heard: list[Transition] = []
+        store = wire.open_store(settings, path, bulk=True)
+        line = wire.pipeline(settings, store, heard.append)
+        begin_ms, end_ms = (start_ms + round(at_s * 1000) for at_s in span_s)
+        with hurry():
+            run = Run(line, begin_ms, boot_id=f"simulated-{begin_ms}")
+            for entry in journal:
+                store.put_journal(entry)
+            drive(run, [s for on_bus in wire.sources(settings).values() for s in on_bus], end_ms)
+            run.end()
+        line.end()
+        return heard
+
+    def _shown_s(
+        self, line: Line, seed: int, faults: Sequence[Mapping[str, Any]], begins_s: float
+    ) -> float:
+        """Seconds after the fault began until anybody could see it."""
+        if line.shows == "at once":
+            return 0.0
+        if line.shows not in SHOWN:
+            return parse(line.shows, Dimension.DURATION)
+        tank, twin = (
+            _model(_settings(seed, line.probes, which, self._folder)) for which in (faults, ())
+        )
+        at_s = begins_s
+        while at_s < begins_s + 2 * DAY_S:
+            for model in (tank, twin):
+                model.advance(model.start_utc_ms + round(at_s * 1000))
+            ours, theirs = tank.state, twin.state
+            apart = (
+                abs(ours.chamber_c - theirs.chamber_c)
+                if line.shows == "water"
+                else abs(ours.level_mm - theirs.level_mm)
+            )
+            if apart > SHOWN[line.shows]:
+                return at_s - begins_s
+            at_s += LOOK_S
+        raise ValueError(f"{line.name} changes nothing in two days of the tank's life.")
+
+
+def _begins_s(line: Line, seed: int) -> float:
+    """When the fault begins, after the end of learning: at its hour, or drawn within a night and
+    a morning, the first hour left to the restart."""
+    if line.begins:
+        return parse(line.begins, Dimension.DURATION)
+    return 3600.0 * random.Random(f"{seed}/{line.name}").uniform(1.0, 7.0)
+
+
+def _after(fault: Mapping[str, Any], begins_s: float) -> str:
+    later = parse(fault["after"], Dimension.DURATION) if "after" in fault else 0.0
+    return f"{begins_s + later:.0f} s"
+
+
+def _start_ms(seed: int) -> int:
+    """The tank's first moment: midnight UTC, each seed in another season, never a change of
+    clocks or of water within its days of learning."""
+    month = 1 + seed % 12
+    return round(datetime(2026, month, 8, tzinfo=UTC).timestamp() * 1000)
+
+
+def _entries(line: Line, seed: int, begins_s: float) -> list[Entry]:
+    return [
+        Entry(
+            kind=note["kind"],
+            at_ms=_start_ms(seed)
+            + round(1000 * (begins_s + parse(note["after"], Dimension.DURATION))),
+            value=note["value"],
+            unit=note["unit"],
+            by="test",
+        )
+        for note in line.journal
+    ]
+
+
+def _settings(
+    seed: int, probes: int, faults: Sequence[Mapping[str, Any]], folder: Path
+) -> Settings:
+    """The demo's configuration with another seed, its beginning, and faults."""
+    text = DEMO.read_text(encoding="utf-8")
+    start = datetime.fromtimestamp(_start_ms(seed) / 1000, UTC).isoformat()
+    said = ", ".join(_inline(fault) for fault in faults)
+    text = _replaced(text, "seed = 1\n", f"seed = {seed}\nstart = {start}\nfaults = [{said}]\n")
+    path = folder / "tank.toml"
+    path.write_text(text, encoding="utf-8")
+    settings = load(path)
+    return _with_one_probe(settings) if probes == 1 else settings
+
+
+def _replaced(text: str, old: str, new: str) -> str:
+    if text.count(old) != 1:
+        raise ValueError(f"{DEMO} holds {old!r} {text.count(old)} times.")
+    return text.replace(old, new)
+
+
+def _inline(fault: Mapping[str, Any]) -> str:
+    words = (
+        f"{key} = {value}" if isinstance(value, int | float) else f'{key} = "{value}"'
+        for key, value in fault.items()
+    )
+    return f"{{ {', '.join(words)} }}"
+
+
+def _with_one_probe(settings: Settings) -> Settings:
+    """A tank with one probe and nothing else."""
+    only = "water-a"
+    source = settings.source["tank"]
+    model = source.settings
+    assert isinstance(model, SimulatedSettings)
+    seen = model.model_copy(update={"channels": {only: model.channels[only]}})
+    band = settings.band["water"].model_copy(update={"of": (only,)})
+    return replace(
+        settings,
+        source={"tank": replace(source, settings=seen, channels=(only,))},
+        channel={only: settings.channel[only]},
+        agreement={},
+        state={},
+        band={"water": band},
+        tank=settings.tank.model_copy(update={"chamber": None, "heater": None, "lamp": None}),
+    )
+
+
+def _model(settings: Settings) -> TankModel:
+    """The tank alone, at its first moment, without sensors."""
+    driver = settings.source["tank"].settings
+    assert isinstance(driver, SimulatedSettings)
+    simulated = Simulated(driver)
+    assert driver.start is not None
+    simulated.use_clock(SetClock(round(driver.start.timestamp() * 1000)))
+    simulated.open()
+    return simulated.model
