@@ -40,7 +40,7 @@ HERE = Circumstances(NOW, 68_000.0)
 
 
 def noted(kind: str, value: str | float | None = None, unit: str = "") -> Draft:
-    return drafted(kind, value, unit, here=HERE, text="said")
+    return drafted(kind, value, unit, here=HERE, text="water-change")
 
 
 def kept(entries: Sequence[Entry]) -> Circumstances:

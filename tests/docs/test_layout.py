@@ -21,6 +21,7 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),
     frozenset({"review", "observing", "journal"}),
+    frozenset({"keeper"}),
     frozenset({"pipeline"}),
     frozenset({"morning", "forward"}),
     frozenset({"wire", "supervise"}),

@@ -22,6 +22,7 @@ from stillwell.cli import (
     run,
     shelve,
     simulate,
+    today,
 )
 from stillwell.cli.options import EXIT_WRONG
 
@@ -36,7 +37,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for module in (run, check, review, note, mix, alarms, ack, shelve, export, simulate, replay):
+for module in (run, check, review, today, note, mix, alarms, ack, shelve, export, simulate, replay):
     module.add_to(app)
 
 

@@ -19,11 +19,12 @@ from stillwell.journal.evidence import (
     salinity_of,
     salt_events,
 )
-from stillwell.journal.kinds import KINDS, Kind, Rule, kind_named
+from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
 from stillwell.journal.standing import history, standing
 
 __all__ = [
     "KINDS",
+    "REMINDERS",
     "Circumstances",
     "Draft",
     "JournalError",

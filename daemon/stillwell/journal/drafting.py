@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.journal.kinds import KINDS, Kind, Rule, Takes, kind_named
+from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, Takes, kind_named
 from stillwell.journal.standing import standing
 from stillwell.units import Dimension, System, UnitError, parse, show
 from stillwell.water.ammonia import Species, measured
@@ -99,6 +99,9 @@ def drafted(
     typed = "" if value is None else f"{value}".strip()
     if rule.needs_text and not text:
         raise JournalError(f"A {rule.kind} needs a text.", f"Write: {rule.example}")
+    if rule.kind is Kind.POSTPONED and text not in REMINDERS:
+        known = ", ".join(REMINDERS)
+        raise JournalError(f'There is no reminder "{text}".', f"Reminders are: {known}.")
     number, kept_unit = _read(rule, typed, " ".join(unit.split()))
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)

@@ -28,6 +28,9 @@ class Kind(StrEnum):
     FED = "fed"
     ANIMALS_IN = "animals-in"
     ANIMALS_OUT = "animals-out"
+    SEEDED = "seeded"
+    CYCLE_START = "cycle-start"
+    POSTPONED = "postponed"
     NOTE = "note"
 
 
@@ -63,6 +66,9 @@ class Rule:
 
 
 _MG_N = "mg/L N"
+
+REMINDERS = ("top-up", "water-change", "salinity", "tests", "refractometer", "drill")
+"""What the keeper is reminded of; an entry that postpones names one of them in its text."""
 
 KINDS: dict[Kind, Rule] = {
     rule.kind: rule
@@ -204,6 +210,29 @@ KINDS: dict[Kind, Rule] = {
             possible=(1.0, 500.0),
             usual=(1.0, 20.0),
             example="animals-out 1",
+        ),
+        Rule(
+            Kind.SEEDED,
+            "live rock, sand or filter matter from a running tank put in",
+            Takes.NOTHING,
+            example="seeded",
+        ),
+        Rule(
+            Kind.CYCLE_START,
+            "something that gives off ammonia put into a new tank: its cycle begins",
+            Takes.NOTHING,
+            example="cycle-start",
+        ),
+        Rule(
+            Kind.POSTPONED,
+            "a reminder put off for so long; the text says which",
+            Takes.VALUE,
+            "s",
+            Dimension.DURATION,
+            (60.0, 366 * 86_400.0),
+            (60.0, 30 * 86_400.0),
+            needs_text=True,
+            example="postponed 2 d --text water-change",
         ),
         Rule(
             Kind.NOTE,

@@ -9,6 +9,7 @@ from stillwell.settings.loading import DEFAULT_PATH, Destination, Settings, Sour
 from stillwell.settings.schema import (
     Agreement,
     Band,
+    Book,
     Chamber,
     Channel,
     FloatChannel,
@@ -29,6 +30,7 @@ __all__ = [
     "DEFAULT_PATH",
     "Agreement",
     "Band",
+    "Book",
     "Chamber",
     "Channel",
     "ConfigError",

@@ -22,6 +22,7 @@ from stillwell.settings.schema import (
     BANDS,
     Agreement,
     Band,
+    Book,
     Channel,
     Frame,
     Night,
@@ -95,6 +96,7 @@ class Settings:
     state: Mapping[str, StateWatch]
     sink: Mapping[str, Destination]
     unanswered: Unanswered
+    book: Book
     warnings: tuple[Fault, ...] = ()
     """What does not stop the start and should be put right."""
 
@@ -189,6 +191,7 @@ class _Reading:
             file=self.file,
             tank=frame.tank,
             night=frame.night,
+            book=frame.book,
             store=frame.store,
             unanswered=frame.unanswered,
             store_path=path,

@@ -62,6 +62,7 @@ Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Conductivity = Annotated[float, Written(Dimension.CONDUCTIVITY)]
 MillimetresPerHour = Annotated[float, Written(Dimension.LEVEL_RATE)]
 MillimetresPerSecond = Annotated[float, Written(Dimension.LEVEL_RATE, per=3600)]
+Salinity = Annotated[float, Written(Dimension.SALINITY)]
 Plain = Annotated[float, Written(Dimension.PLAIN)]
 
 
@@ -197,6 +198,25 @@ class Night(Part):
     from_: TimeOfDay = Field(default=dt.time(22), alias="from")
     to: TimeOfDay = dt.time(8)
     review_at: TimeOfDay = dt.time(8, 5)
+
+
+class Book(Part):
+    """The keeper's work: between which limits, how often, when to be reminded. Defaults are common
+    practice."""
+
+    salinity: tuple[Annotated[Salinity, Gt(0)], Annotated[Salinity, Lt(42)]] = (34.0, 36.0)
+    """Between these it is well; the middle is the target."""
+    remind: bool = True
+    """Whether reminders go out as notices; `stillwell today` shows them in any case."""
+    remind_at: TimeOfDay = dt.time(9)
+    """At what time of day something becomes due."""
+    water_change: Annotated[Ratio, Gt(0), Lt(1)] = 0.15
+    """Share of the tank."""
+    water_change_every: Annotated[Seconds, Ge(86_400)] = 7.0 * 86_400
+    measure_salinity_every: Annotated[Seconds, Ge(86_400)] = 7.0 * 86_400
+    calibrate_refractometer_every: Annotated[Seconds, Ge(86_400)] = 30.0 * 86_400
+    drill_every: Annotated[Seconds, Ge(86_400)] = 90.0 * 86_400
+    """Letting an alarm ring on purpose."""
 
 
 def _growing(times: tuple[float, ...]) -> tuple[float, ...]:
@@ -514,6 +534,7 @@ class Frame(BaseSettings):
     tank: Tank
     night: Night = Night()
     unanswered: Unanswered = Unanswered()
+    book: Book = Book()
     store: Store = Store()
     source: dict[Name, SourceKeys]
     channel: dict[Name, Channel]

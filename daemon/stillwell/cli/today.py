@@ -1,0 +1,300 @@
+"""``stillwell today``: the one screen for somebody with wet hands."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stillwell.cli.console import PRIORITY_STYLE, print_json, say, stdout
+from stillwell.cli.options import (
+    ConfigOption,
+    JsonOption,
+    StoreOption,
+    fail,
+    load_settings,
+    reporting_store_errors,
+)
+from stillwell.cli.written import instant_ms
+
+if TYPE_CHECKING:
+    from stillwell.keeper.balance import Cycle
+    from stillwell.keeper.plan import BookPlan
+    from stillwell.keeper.reminders import Facts, Task
+    from stillwell.morning import ReviewPlan
+    from stillwell.settings import Settings
+    from stillwell.store import StoreReader
+
+FRESH_MS = 15 * 60_000
+"""What is older than this is not "now"."""
+SOON_MS = 2 * 86_400_000
+LAMP = "lamp"
+"""The channel of the lamp's switch, by its name."""
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("today")(today)
+
+
+def today(
+    forecast: Annotated[
+        bool, typer.Option("--forecast", help="Work out when the cycle ends: some seconds.")
+    ] = False,
+    at: Annotated[
+        str,
+        typer.Option(help="As it was then: 2026-01-31T08:00Z. Default: now, or a store's end."),
+    ] = "",
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """The water now, what to add, the salinity, the cycle, what is due and what is odd.
+
+    With --json one object: time, water, missing_ml, salinity, cycle, due, soon, alarms.
+
+    Example: stillwell today
+    """
+    from stillwell import wire
+    from stillwell.keeper.gathered import facts_of
+    from stillwell.store import StoreReader
+
+    settings = load_settings(config)
+    book, plan = wire.book_plan(settings), wire.review_plan(settings)
+    with reporting_store_errors(), StoreReader.open(store or settings.store_path) as reader:
+        now_ms = instant_ms(at) if at else _now_ms(reader)
+        facts = facts_of(reader, book, now_ms)
+        seen = _water(reader, plan, now_ms)
+        standing = _standing(reader)
+        light = _light(reader, settings, book, now_ms)
+    screen = _Screen(settings, book, plan, facts, now_ms, forecast)
+    if as_json:
+        print_json(screen.as_dict(seen, standing))
+    else:
+        screen.show(seen, standing, light)
+
+
+def _now_ms(reader: StoreReader) -> int:
+    """Now; for a store that nobody writes any more, the time of its last reading or entry."""
+    from stillwell.store import is_held
+
+    now_ms = time.time_ns() // 1_000_000
+    if is_held(reader.path):
+        return now_ms
+    times = [r.moment.utc_ms for r in reader.latest_readings() if r.moment.utc_ms <= now_ms]
+    if not times:
+        fail(f"{reader.path} holds no readings yet.", "Start the daemon, or run: stillwell check")
+    entries = reader.journal(max(times), now_ms)
+    return max([*times, *(e.at_ms for e in entries)])
+
+
+def _water(
+    reader: StoreReader, plan: ReviewPlan, now_ms: int
+) -> list[tuple[str, float | None, str, float, float]]:
+    """Each measurand: name, median of the healthy channels, unit, limits."""
+    from statistics import median
+
+    from stillwell.review import HEALTHY
+
+    latest = {r.channel: r for r in reader.latest_readings()}
+    out = []
+    for band in plan.bands:
+        values = [
+            r.value
+            for name in band.channels
+            if (r := latest.get(name)) is not None
+            and r.value is not None
+            and r.flag in HEALTHY
+            and abs(now_ms - r.moment.utc_ms) <= FRESH_MS
+        ]
+        out.append((band.name, median(values) if values else None, band.unit, band.low, band.high))
+    return out
+
+
+def _standing(reader: StoreReader) -> list[Any]:
+    return [t for t in reader.alarms() if t.active and t.alarm != "drill"]
+
+
+def _light(reader: StoreReader, settings: Settings, book: BookPlan, now_ms: int) -> str:
+    """Yesterday's light, where the lamp has a switch that is watched."""
+    from stillwell.calendar import local_date, utc_ms
+    from stillwell.keeper.photoperiod import kept_hours, words
+
+    channel = settings.channel.get(LAMP)
+    if channel is None or channel.quantity != "switch":
+        return ""
+    zone = settings.tank.time_zone
+    day = local_date(now_ms, zone)
+    start = utc_ms(day - dt.timedelta(days=1), dt.time(0), zone)
+    cells = reader.ten_minutes(LAMP, start, utc_ms(day, dt.time(0), zone))
+    return words(kept_hours(c.mean for c in cells), book.lamp_h)
+
+
+class _Screen:
+    """What the book says, in words and as data."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        book: BookPlan,
+        plan: ReviewPlan,
+        facts: Facts,
+        now_ms: int,
+        forecast: bool,
+    ) -> None:
+        from stillwell.keeper.balance import cycle_of
+        from stillwell.keeper.reminders import tasks
+
+        self.settings, self.book, self.plan, self.facts = settings, book, plan, facts
+        self.now_ms, self.forecast = now_ms, forecast
+        self.cycle: Cycle = cycle_of(facts.entries)
+        self.tasks = tasks(facts, book, now_ms)
+        self.due = [t for t in self.tasks if t.due_ms <= now_ms]
+        self.soon = [t for t in self.tasks if now_ms < t.due_ms <= now_ms + SOON_MS]
+
+    def show(self, seen: list[Any], standing: list[Any], light: str) -> None:
+        from rich.text import Text
+
+        zone = self.settings.tank.time_zone
+        now = dt.datetime.fromtimestamp(self.now_ms / 1000, zone)
+        say(Text(f"{self.plan.tank}, {now:%a %d %b %H:%M}", style="bold"))
+        for line in self._water_lines(seen):
+            say(line, hanging=2)
+        for line in (*self._level(), *self._salinity(), *self._cycle(), light):
+            if line:
+                say(line, hanging=2)
+        stdout().print()
+        if not self.due:
+            say(Text("Nothing is due.", style="green"))
+        for task in self.due:
+            say(Text.assemble((task.title, "bold yellow"), f" ({self._since(task)}). {task.text}"))
+            say(Text(f"then: {task.note}", style="dim"), indent=2)
+        for task in self.soon:
+            day = dt.datetime.fromtimestamp(task.due_ms / 1000, zone)
+            say(f"{day:%a %d %b}: {task.title.lower()}", indent=2)
+        if standing:
+            stdout().print()
+        for t in standing:
+            style = PRIORITY_STYLE[t.priority]
+            say(Text.assemble((t.alarm, style), f" ({t.after.value}): {t.message}"), hanging=2)
+
+    def _since(self, task: Task) -> str:
+        days = (self.now_ms - task.due_ms) // 86_400_000
+        return "due today" if days < 1 else f"due for {days} d"
+
+    def _water_lines(self, seen: list[Any]) -> list[str]:
+        from stillwell.morning import value_in_words
+
+        out = []
+        for name, value, unit, low, high in seen:
+            between = " to ".join(value_in_words(v, unit, self.plan.units) for v in (low, high))
+            if value is None:
+                out.append(f"{name.capitalize()}: nothing seen just now (wanted {between}).")
+                continue
+            verdict = "" if low <= value <= high else ": OUTSIDE"
+            shown = value_in_words(value, unit, self.plan.units)
+            out.append(f"{name.capitalize()} {shown}, wanted {between}{verdict}.")
+        return out
+
+    def _level(self) -> list[str]:
+        from stillwell.keeper.reminders import NOT_WORTH_ML
+        from stillwell.units import Dimension, show
+
+        missing = self.facts.missing_ml
+        if missing is None:
+            return ["Level: look at it; fill up to the mark with fresh water."]
+        amount = show(abs(missing), Dimension.VOLUME, self.book.units)
+        if abs(missing) < NOT_WORTH_ML:
+            return ["Level: at the mark."]
+        if missing < 0:
+            return [f"Level: {amount} above the mark; it evaporates by itself."]
+        return [f"Level: add {amount} of fresh water to the mark."]
+
+    def _salinity(self) -> list[str]:
+        from stillwell.estimate.salt import bring_back, salinity_estimate
+
+        salt, book = self.facts.salt, self.book
+        if salt is None or not salt.checks:
+            return ["Salinity: not measured yet."]
+        answer = salinity_estimate(salt, self.now_ms)
+        said = (
+            f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f}), from "
+            f"{', '.join(map(str, answer.basis))}; wanted {book.salinity_low:g} to "
+            f"{book.salinity_high:g}."
+        )
+        full = salt.mean[0]
+        if book.salinity_low <= full <= book.salinity_high:
+            return [said]
+        plan = bring_back(salt, book.salinity_target)
+        how = "fresh water" if plan.of_salinity == 0 else f"water of {plan.of_salinity:.0f} ppt"
+        return [
+            f"{said} Measure again; then swap {plan.swap_ml / 1000:.1f} L of tank water for {how} "
+            f"over {plan.hours:.0f} h or more. Unplug heater and pump, with dry hands, first."
+        ]
+
+    def _cycle(self) -> list[str]:
+        from stillwell.estimate.cycle import ANIMALS_CAUTION
+        from stillwell.keeper.balance import animals
+
+        cycle = self.cycle
+        if cycle.begun_ms is None:
+            return []
+        day = (self.now_ms - cycle.begun_ms) / 86_400_000
+        if not cycle.running:
+            done = "Cycle: finished; both have peaked and are back at zero."
+            return [done if animals(self.facts.entries) else f"{done} {ANIMALS_CAUTION}"]
+        said = f"Cycle, day {day:.0f}: {cycle.verdict.stage}. {' '.join(cycle.verdict.missing)}"
+        out = [said]
+        if self.forecast:
+            out.append(self._forecast())
+        elif cycle.tests:
+            out.append("When it ends: stillwell today --forecast works that out.")
+        return out
+
+    def _forecast(self) -> str:
+        from stillwell.estimate.cycle_fit import fitted, words
+        from stillwell.journal import cycle_happenings
+
+        cycle = self.cycle
+        assert cycle.begun_ms is not None
+        happenings = cycle_happenings(self.facts.entries, cycle.begun_ms, self.book.tank_ml)
+        fit = fitted(cycle.tests, cycle.begun_ms, seeded=cycle.seeded, happenings=happenings)
+        return words(fit, self.now_ms)
+
+    def as_dict(self, seen: list[Any], standing: list[Any]) -> dict[str, Any]:
+        from stillwell.estimate.salt import salinity_estimate
+
+        salt = self.facts.salt
+        answer = salinity_estimate(salt, self.now_ms) if salt and salt.checks else None
+        now = dt.datetime.fromtimestamp(self.now_ms / 1000, dt.UTC)
+        cycle = self.cycle
+        return {
+            "time": now.isoformat(timespec="seconds").replace("+00:00", "Z"),
+            "water": {
+                name: {"value": value, "unit": unit, "low": low, "high": high}
+                for name, value, unit, low, high in seen
+            },
+            "missing_ml": self.facts.missing_ml,
+            "salinity": answer and {"value": answer.value, "low": answer.low, "high": answer.high},
+            "cycle": None
+            if cycle.begun_ms is None
+            else {
+                "stage": str(cycle.verdict.stage),
+                "missing": list(cycle.verdict.missing),
+                "forecast": self._forecast() if self.forecast and cycle.running else None,
+            },
+            "due": [self._task(task) for task in self.due],
+            "soon": [self._task(task) for task in self.soon],
+            "alarms": [t.alarm for t in standing],
+        }
+
+    @staticmethod
+    def _task(task: Task) -> dict[str, str]:
+        return {
+            "task": task.name,
+            "date": task.local_date.isoformat(),
+            "title": task.title,
+            "text": task.text,
+            "note": task.note,
+        }

@@ -1,0 +1,223 @@
+"""What is to be done by hand, and when: each due once, done by a journal entry, postponed by one.
+
+Due dates are local dates at one time of day, so that a change of the clocks neither doubles nor
+drops one.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from stillwell.calendar import local_date, utc_ms
+from stillwell.entry import Entry
+from stillwell.estimate.cycle import next_test_ms
+from stillwell.estimate.salt import SaltState
+from stillwell.estimate.salt_alarm import CAUTION
+from stillwell.journal import REMINDERS, Kind, standing
+from stillwell.keeper.balance import Cycle, cycle_of
+from stillwell.keeper.plan import BookPlan
+from stillwell.units import Dimension, show
+from stillwell.water.mixing import batch
+
+TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, DRILL = REMINDERS
+
+NOT_WORTH_ML = 20.0
+"""Less than a few spoonfuls is not worth a walk."""
+FIRST_DRILL_D = 7
+_DAY = dt.timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the reminders look at."""
+
+    entries: Sequence[Entry]
+    """The journal of the last year or so."""
+    since_ms: int
+    """When this tank's readings began, UTC ms."""
+    salt: SaltState | None = None
+    missing_ml: float | None = None
+    """To the fill mark, by the level; None: not known."""
+    drilled_ms: int | None = None
+    """When the last drill was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One thing to do."""
+
+    name: str
+    local_date: dt.date
+    """For which it is due; name and date together are told once."""
+    due_ms: int
+    title: str
+    text: str
+    """What to do, how much, and the caution where a hand goes in."""
+    note: str
+    """The command that ticks it off."""
+
+
+def tasks(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
+    """Returns what is to be done next of each kind, the soonest first; `due_ms` may be still to
+    come. What makes no sense now (tests of a finished cycle, a top-up of a full tank, a water
+    change while bacteria settle) is left out."""
+    cycle = cycle_of(facts.entries)
+    found = [
+        _top_up(facts, plan, now_ms),
+        _water_change(facts, plan, cycle),
+        _salinity(facts, plan),
+        _tests(facts, plan, cycle),
+        _refractometer(facts, plan),
+        _drill(facts, plan),
+    ]
+    return sorted((t for t in found if t is not None), key=lambda t: (t.due_ms, t.name))
+
+
+def due(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
+    """Returns what is to be done now, the longest due first."""
+    return [task for task in tasks(facts, plan, now_ms) if task.due_ms <= now_ms]
+
+
+# -- when ----------------------------------------------------------------------------------------
+
+
+def _last(facts: Facts, *kinds: Kind, also: Callable[[Entry], bool] | None = None) -> int | None:
+    found = [
+        e.at_ms for e in standing(facts.entries) if e.kind in kinds and (also is None or also(e))
+    ]
+    return found[-1] if found else None
+
+
+def _date(at_ms: int, plan: BookPlan) -> dt.date:
+    return local_date(at_ms, ZoneInfo(plan.zone))
+
+
+def _dated(name: str, day: dt.date, facts: Facts, plan: BookPlan, done_ms: int | None) -> dt.date:
+    """The day, or the one to which it was postponed since it was done last."""
+    for entry in standing(facts.entries):
+        asked = entry.kind == Kind.POSTPONED and entry.text == name
+        if asked and entry.value is not None and entry.at_ms > (done_ms or 0):
+            day = max(day, _date(entry.at_ms + round(entry.value * 1000), plan))
+    return day
+
+
+def _task(
+    name: str,
+    day: dt.date,
+    facts: Facts,
+    plan: BookPlan,
+    done_ms: int | None,
+    words: tuple[str, str, str],
+) -> Task:
+    when = _dated(name, day, facts, plan, done_ms)
+    title, text, note = words
+    return Task(name, when, utc_ms(when, plan.remind_at, ZoneInfo(plan.zone)), title, text, note)
+
+
+# -- what ----------------------------------------------------------------------------------------
+
+
+def _top_up(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
+    """Every day until water is poured, unless the level knows that none is missing."""
+    if facts.missing_ml is not None and facts.missing_ml < NOT_WORTH_ML:
+        return None
+    done = _last(facts, Kind.POUR)
+    after = _date(facts.since_ms if done is None else done, plan) + _DAY
+    today = _date(now_ms, plan)
+    day = max(
+        after,
+        today if now_ms >= utc_ms(today, plan.remind_at, ZoneInfo(plan.zone)) else today - _DAY,
+    )
+    if facts.missing_ml is None:
+        how = "Fill up to the mark with fresh water."
+    else:
+        amount = show(facts.missing_ml, Dimension.VOLUME, plan.units)
+        how = f"Pour {amount} of fresh water, up to the mark."
+    text = f"{how} Fresh, not salt: only water evaporates, the salt stays. Dry hands on plugs."
+    words = ("Look at the level", text, "stillwell note pour 500 mL")
+    return _task(TOP_UP, day, facts, plan, done, words)
+
+
+def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
+    if cycle.running:
+        return None
+    done = _last(facts, Kind.WATER_CHANGE)
+    anchors = (facts.since_ms, done or 0, cycle.verdict.finished_ms or 0)
+    day = _date(max(anchors), plan) + plan.change_every_d * _DAY
+    recipe = batch(plan.change_ml, plan.salinity_target, plan.target_c)
+    volume = show(plan.change_ml, Dimension.VOLUME, plan.units)
+    text = (
+        f"{volume} out and as much new salt water in, at {plan.salinity_target:g} ppt and "
+        f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: about "
+        f"{show(recipe.dry_g, Dimension.MASS, plan.units)} of dry mix, mixed the day before "
+        f"(stillwell mix). Fill up to the mark with fresh water first. {CAUTION} Plug in again "
+        "when the chamber is full."
+    )
+    litres = f"{plan.change_ml / 1000:g} L at {plan.salinity_target:g} ppt"
+    words = ("Water change", text, f"stillwell note water-change {litres}")
+    return _task(WATER_CHANGE, day, facts, plan, done, words)
+
+
+def _salinity(facts: Facts, plan: BookPlan) -> Task:
+    done = _last(facts, Kind.SALINITY)
+    if done is None:
+        day = _date(facts.since_ms, plan) + _DAY
+    else:
+        day = _date(done, plan) + plan.salinity_every_d * _DAY
+    text = (
+        "Rinse the prism with fresh water and dry it; give the sample 45 s on it; read it against "
+        "the light. Rinse again."
+    )
+    if facts.salt is not None and facts.salt.checks:
+        text = f"{facts.salt.salinity:.1f} ppt is expected. {text}"
+    words = ("Measure the salinity", text, "stillwell note salinity 35.0 ppt")
+    return _task(SALINITY, day, facts, plan, done, words)
+
+
+def _tests(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
+    if not cycle.running or cycle.begun_ms is None:
+        return None
+    at = next_test_ms(cycle.tests, cycle.begun_ms)
+    if at is None:
+        return None
+    done = _last(facts, Kind.AMMONIA, Kind.NITRITE)
+    missing = cycle.verdict.missing
+    text = (
+        f"Ammonia and nitrite, both, by daylight. {missing[0] if missing else ''} Keep test "
+        "reagents away from children and out of the tank."
+    )
+    words = ("Test ammonia and nitrite", text, "stillwell note ammonia 0.5 mg/L N")
+    return _task(TESTS, _date(at, plan), facts, plan, done, words)
+
+
+def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
+    """Only where somebody measures salinity at all."""
+    first = next((e.at_ms for e in standing(facts.entries) if e.kind == Kind.SALINITY), None)
+    done = _last(facts, Kind.CALIBRATION, also=lambda e: "refract" in e.text.casefold())
+    if done is not None:
+        day = _date(done, plan) + plan.refractometer_every_d * _DAY
+    elif first is not None:
+        day = _date(first, plan)
+    else:
+        return None
+    text = (
+        "Put 35 ppt fluid on the clean prism, wait 45 s, note what it shows, and turn the screw "
+        "until it shows 35. Pure water is no substitute: it checks the other end of the scale."
+    )
+    note = 'stillwell note calibration 35.5 ppt --text "refractometer, 35 ppt fluid"'
+    words = ("Calibrate the refractometer", text, note)
+    return _task(REFRACTOMETER, day, facts, plan, done, words)
+
+
+def _drill(facts: Facts, plan: BookPlan) -> Task:
+    done = facts.drilled_ms
+    day = (
+        _date(facts.since_ms, plan) + FIRST_DRILL_D * _DAY
+        if done is None
+        else _date(done, plan) + plan.drill_every_d * _DAY
+    )
+    text = "Let an alarm ring on purpose, so that you know that it reaches you at night."
+    return _task(DRILL, day, facts, plan, done, ("Drill the alarm", text, "stillwell drill"))

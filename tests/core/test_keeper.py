@@ -1,0 +1,250 @@
+"""The keeper's book: what is due and when, the salt balance and the cycle by the journal, light."""
+
+from __future__ import annotations
+
+import datetime as dt
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillwell.calendar import local_date, utc_ms
+from stillwell.entry import Entry
+from stillwell.estimate.salt import MissingWater
+from stillwell.journal import Circumstances, JournalError, drafted
+from stillwell.keeper import photoperiod
+from stillwell.keeper.balance import animals, cycle_of, salt_state
+from stillwell.keeper.gathered import daily
+from stillwell.keeper.plan import BookPlan
+from stillwell.keeper.reminders import Facts, Task, due, tasks
+from stillwell.ports import Published
+
+DAY = 86_400_000
+HOUR = 3_600_000
+DUBLIN = ZoneInfo("Europe/Dublin")
+PLAN = BookPlan(68_000.0, "Europe/Dublin")
+START = utc_ms(dt.date(2026, 3, 2), dt.time(8), DUBLIN)  # a Monday
+
+
+def book(*rows: tuple[float, str, float | None, str]) -> list[Entry]:
+    """Entries as (days since the start, kind, value, unit)."""
+    return [
+        Entry(kind, START + round(day * DAY), value, unit, id=number + 1)
+        for number, (day, kind, value, unit) in enumerate(rows)
+    ]
+
+
+def at(day: float) -> int:
+    return START + round(day * DAY)
+
+
+def named(name: str, entries: list[Entry], now: float, **more: object) -> Task | None:
+    facts = Facts(entries, START, **more)  # type: ignore[arg-type]
+    return next((t for t in tasks(facts, PLAN, at(now)) if t.name == name), None)
+
+
+class TestTopUp:
+    def test_is_looked_at_every_day(self) -> None:
+        poured = book((3.4, "pour", 500.0, "mL"))
+        assert named("top-up", poured, 3.9).local_date == dt.date(2026, 3, 6)  # type: ignore[union-attr]
+
+    def test_that_nobody_answers_is_due_anew_each_day(self) -> None:
+        days = {named("top-up", [], day + 0.2).local_date for day in (1, 2, 3)}  # type: ignore[union-attr]
+        assert len(days) == 3
+
+    def test_is_left_out_when_the_level_knows_that_nothing_is_missing(self) -> None:
+        assert named("top-up", [], 3.2, missing_ml=5.0) is None
+
+    def test_says_how_much(self) -> None:
+        task = named("top-up", [], 3.2, missing_ml=540.0)
+        assert task is not None
+        assert "540 mL" in task.text
+
+    def test_of_today_is_not_due_before_its_time(self) -> None:
+        poured = book((3.4, "pour", 500.0, "mL"))
+        before_nine = Facts(poured, START)
+        assert not [t for t in due(before_nine, PLAN, at(4.0)) if t.name == "top-up"]
+        assert [t for t in due(before_nine, PLAN, at(4.05)) if t.name == "top-up"]
+
+
+class TestWaterChange:
+    def test_is_due_a_week_after_the_last(self) -> None:
+        task = named("water-change", book((2.0, "water-change", 10_000.0, "mL")), 3.0)
+        assert task is not None
+        assert task.local_date == dt.date(2026, 3, 11)
+
+    def test_says_amounts_and_the_caution(self) -> None:
+        task = named("water-change", [], 8.0)
+        assert task is not None
+        for part in ("10.0 L", "35 ppt", "dry mix", "unplug heater and pump", "drip loop", "RCD"):
+            assert part in task.text
+
+    def test_waits_while_the_cycle_runs(self) -> None:
+        running = book((0.1, "cycle-start", None, ""), (2.0, "ammonia", 1.0, "mg/L N"))
+        assert named("water-change", running, 20.0) is None
+
+    def test_keeps_its_hour_when_the_clocks_change(self) -> None:
+        # 29 March 2026: Ireland goes to summer time.
+        for changed in (18.0, 24.0):
+            task = named("water-change", book((changed, "water-change", 9e3, "mL")), changed)
+            assert task is not None
+            local = dt.datetime.fromtimestamp(task.due_ms / 1000, DUBLIN)
+            assert local.time() == dt.time(9)
+
+    def test_an_entry_struck_out_does_not_count(self) -> None:
+        rows = book((2.0, "water-change", 10_000.0, "mL"))
+        rows.append(Entry("struck", at(2.0), strikes=1, id=2))
+        task = named("water-change", rows, 3.0)
+        assert task is not None
+        assert task.local_date == dt.date(2026, 3, 9)
+
+
+class TestPostponing:
+    def test_puts_a_task_off_from_when_it_was_asked(self) -> None:
+        rows = [
+            *book((0.5, "water-change", 10_000.0, "mL")),
+            Entry("postponed", at(7.2), 2 * 86_400.0, "s", "water-change", id=9),
+        ]
+        task = named("water-change", rows, 7.3)
+        assert task is not None
+        assert task.local_date == dt.date(2026, 3, 11)
+
+    def test_is_over_once_the_thing_was_done(self) -> None:
+        rows = [
+            Entry("postponed", at(7.2), 20 * 86_400.0, "s", "water-change", id=9),
+            *book((8.0, "water-change", 10_000.0, "mL")),
+        ]
+        task = named("water-change", rows, 8.3)
+        assert task is not None
+        assert task.local_date == dt.date(2026, 3, 17)
+
+    def test_of_something_unknown_is_refused_with_what_there_is(self) -> None:
+        here = Circumstances(START, 68_000.0)
+        with pytest.raises(JournalError, match="refractometer"):
+            drafted("postponed", "2 d", here=here, text="watering")
+
+
+class TestTests:
+    def test_come_every_other_day_while_the_cycle_runs(self) -> None:
+        rows = book((0.1, "cycle-start", None, ""), (2.1, "ammonia", 1.0, "mg/L N"))
+        task = named("tests", rows, 3.0)
+        assert task is not None
+        assert task.local_date == dt.date(2026, 3, 6)
+
+    def test_are_silent_once_both_were_back_at_zero_twice(self) -> None:
+        rows = book(*CYCLE)
+        assert named("tests", rows, 30.0) is None
+        assert cycle_of(rows).verdict.finished_ms == at(12.0)
+
+    def test_are_nobodys_business_in_a_tank_that_lives_already(self) -> None:
+        rows = book((0.0, "animals-in", 2.0, ""), (5.0, "ammonia", 0.0, "mg/L N"))
+        assert named("tests", rows, 9.0) is None
+
+
+CYCLE = (
+    (0.0, "cycle-start", None, ""),
+    *((2.0, "ammonia", 2.0, "mg/L N"), (2.0, "nitrite", 0.0, "mg/L N")),
+    *((6.0, "ammonia", 0.5, "mg/L N"), (6.0, "nitrite", 1.0, "mg/L N")),
+    *((10.0, "ammonia", 0.0, "mg/L N"), (10.0, "nitrite", 0.0, "mg/L N")),
+    *((12.0, "ammonia", 0.0, "mg/L N"), (12.0, "nitrite", 0.0, "mg/L N")),
+)
+
+
+class TestOnce:
+    @given(
+        st.lists(
+            st.tuples(
+                st.floats(0.0, 60.0),
+                st.sampled_from(["pour", "water-change", "salinity", "ammonia", "cycle-start"]),
+            ),
+            max_size=12,
+        ),
+        st.floats(0.0, 60.0),
+    )
+    def test_a_task_has_one_date_and_its_time_lies_on_it(
+        self, rows: list[tuple[float, str]], now: float
+    ) -> None:
+        units = {"ammonia": "mg/L N", "salinity": "ppt", "cycle-start": ""}
+        entries = book(
+            *(
+                (day, kind, 35.0 if kind == "salinity" else 1.0, units.get(kind, "mL"))
+                for day, kind in sorted(rows)
+                if day <= now
+            )
+        )
+        found = tasks(Facts(entries, START), PLAN, at(now))
+        assert len({t.name for t in found}) == len(found)
+        for task in found:
+            assert local_date(task.due_ms, DUBLIN) == task.local_date
+            assert task.note.startswith("stillwell ")
+
+    def test_nothing_is_asked_of_the_first_hours(self) -> None:
+        assert due(Facts([], START), PLAN, at(0.05)) == []
+
+    def test_a_refractometer_that_was_never_calibrated_is_due(self) -> None:
+        rows = book((1.0, "salinity", 35.0, "ppt"))
+        task = named("refractometer", rows, 1.1)
+        assert task is not None
+        assert task.due_ms <= at(1.1)
+        rows.append(Entry("calibration", at(1.2), 35.5, "ppt", "Refractometer, 35 fluid", id=5))
+        later = named("refractometer", rows, 1.3)
+        assert later is not None
+        assert later.local_date == dt.date(2026, 4, 2)
+
+
+class TestBalance:
+    def test_a_check_is_the_salinity_and_salt_water_raises_it(self) -> None:
+        checked = book((1.0, "salinity", 35.0, "ppt"))
+        before = salt_state(checked, [], PLAN.salt, at(2.0))
+        poured = [*checked, Entry("salt-pour", at(1.5), 5000.0, "mL at 35 ppt", id=8)]
+        after = salt_state(poured, [], PLAN.salt, at(2.0))
+        assert before.checks == 1
+        # 5 L of 35 in 68 L are worth 35 x 5/68 = 2.6
+        assert after.mean[0] - before.mean[0] == pytest.approx(2.6, abs=0.15)
+
+    def test_does_not_depend_on_the_order_in_which_things_were_written_down(self) -> None:
+        rows = book(
+            (1.0, "salinity", 35.4, "ppt"),
+            (2.0, "pour", 900.0, "mL"),
+            (3.0, "salinity", 35.0, "ppt"),
+        )
+        assert salt_state(rows, [], PLAN.salt, at(4)) == salt_state(
+            rows[::-1], [], PLAN.salt, at(4)
+        )
+
+    def test_the_level_says_what_is_missing(self) -> None:
+        rows = book((1.0, "salinity", 35.0, "ppt"))
+        seen = [MissingWater(at(9.9), 0.0, 30.0)]
+        known = salt_state(rows, seen, PLAN.salt, at(10)).missing_ml
+        assert abs(known) < 100
+        assert salt_state(rows, [], PLAN.salt, at(10)).missing_ml > 1000
+
+    def test_of_the_hourly_level_one_figure_a_day_counts(self) -> None:
+        rows = [
+            Published("level.to-mark", at(0) + h * HOUR, "mL", 10.0 * h, 0.0, 400.0, "")
+            for h in range(48)
+        ]
+        assert len(daily(rows)) in (2, 3)
+
+    def test_animals_are_counted_in_and_out(self) -> None:
+        rows = book(
+            (1, "animals-in", 3.0, ""), (2, "animals-out", 1.0, ""), (3, "animals-in", None, "")
+        )
+        assert animals(rows) == 3
+
+
+class TestLight:
+    def test_ten_hours_of_a_day_are_ten_hours(self) -> None:
+        day = [1.0 if 72 <= cell < 132 else 0.0 for cell in range(144)]
+        assert photoperiod.kept_hours(day) == pytest.approx(10.0)
+
+    def test_a_day_that_was_hardly_seen_says_nothing(self) -> None:
+        assert photoperiod.kept_hours([1.0] * 100) is None
+        assert photoperiod.words(None, 10.0) == ""
+
+    def test_a_timer_that_went_wrong_is_told_with_the_caution(self) -> None:
+        said = photoperiod.words(14.0, 10.0)
+        assert "4.0 h more" in said
+        assert "Dry hands" in said
+        assert "no more than 30 min a day" in said

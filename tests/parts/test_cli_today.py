@@ -1,0 +1,52 @@
+"""`today`: the one screen, on a simulated tank."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from command_line import call, json_lines, tank
+
+END = "2026-03-10T12:00Z"
+
+
+@pytest.fixture(scope="module")
+def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A tank that was watched for a day."""
+    made = tank(tmp_path_factory.mktemp("today"))
+    lived = call("simulate", "-c", made, "--days", "1", "--until", END)
+    assert lived.exit_code == 0
+    return made
+
+
+class TestToday:
+    def test_says_the_water_and_what_is_due(self, config: Path) -> None:
+        said = call("today", "-c", config).stdout
+        assert "Tue 10 Mar 12:00" in said
+        assert "Water 25." in said
+        assert "wanted 24.8 °C to 25.8 °C" in said
+        assert "Measure the salinity" in said
+
+    def test_json_has_these_keys(self, config: Path) -> None:
+        [found] = json_lines(call("today", "-c", config, "--json"))
+        assert list(found) == [
+            *("time", "water", "missing_ml", "salinity", "cycle", "due", "soon", "alarms")
+        ]
+        assert found["time"] == END.replace("Z", ":00Z")
+        assert found["salinity"] is None
+        assert "salinity" in [task["task"] for task in found["due"]]
+
+    def test_what_is_noted_is_done(self, config: Path) -> None:
+        note = ("note", "-c", config, "--at", "2026-03-10T11:30Z", "--yes")
+        call(*note, "salinity", "35.2 ppt")
+        call(*note, "cycle-start")
+        call(*note, "ammonia", "1 mg/L N")
+        [found] = json_lines(call("today", "-c", config, "--json"))
+        assert found["salinity"]["low"] < 35.2 < found["salinity"]["high"]
+        assert found["cycle"]["stage"] == "ammonia rising"
+        assert "salinity" not in [task["task"] for task in found["due"]]
+
+    def test_an_empty_store_is_told(self, tmp_path: Path) -> None:
+        result = call("today", "-c", tank(tmp_path))
+        assert result.exit_code == 2
