@@ -16,6 +16,7 @@ from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
+from stillwell.estimate.estimate import Estimate
 from stillwell.estimate.heater import (
     MAINS_LOST,
     PUMP_STOPPED,
@@ -29,7 +30,9 @@ from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
 from stillwell.estimate.level_watch import LevelWatch
+from stillwell.keeper.cycle_watch import CycleWatch
 from stillwell.keeper.plan import BookPlan
+from stillwell.keeper.salt_watch import SaltWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
 from stillwell.observing import Observer
@@ -61,6 +64,10 @@ SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
 
 ROOM = "room"
 """The channel of the room's temperature, by its name."""
+
+APART_DELAY_S = 2700.0
+"""Water that is changed with the pump off, or a pump that pauses, parts two probes for half an
+hour; a probe in the air and a pump that stands are told before, by names of their own."""
 
 GAP_IN_READINGS = 4
 """A channel is silent after so many missed readings, unless the settings say otherwise."""
@@ -134,7 +141,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
         for name, state in settings.state.items()
     )
     agreements = tuple(
-        Agreement(name, agreement.of, agreement.within)
+        Agreement(name, agreement.of, agreement.within, APART_DELAY_S)
         for name, agreement in settings.agreement.items()
     )
     doubts = doubts_of(level, heater)
@@ -150,6 +157,8 @@ def watch_plan(settings: Settings) -> WatchPlan:
             *WatchPlan().elsewhere,
             *(level.alarms() if level else ()),
             *(heater_alarms(heater) if heater else ()),
+            *SaltWatch.alarms(),
+            *CycleWatch.alarms(),
         ),
         consequences=(
             *consequences(band.name for band in bands if band.of_water),
@@ -359,12 +368,18 @@ def doubt_relations(
 def observers(settings: Settings) -> list[Observer]:
     """The estimators that watch along, fresh."""
     made: list[Observer] = []
+    missing: Callable[[], Estimate | None] = lambda: None  # noqa: E731
     heater = heater_plan(settings)
     if heater is not None:
         made.append(HeaterWatch(heater))
     level = level_plan(settings)
     if level is not None:
-        made.append(LevelWatch(level))
+        level_watch = LevelWatch(level)
+        made.append(level_watch)
+        missing = level_watch.missing_to_mark
+    book = book_plan(settings)
+    # After the level: it is asked what is missing.
+    made += [SaltWatch(book, missing), CycleWatch(book)]
     return made
 
 

@@ -678,6 +678,11 @@ class LevelWatch:
         end = state.now_ms
         return self.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
 
+    def missing_to_mark(self) -> Estimate | None:
+        """How much fresh water is missing to the fill mark, mL, as last looked at; None when there
+        is not enough evidence."""
+        return self._facts.missing
+
     # --- keeping -----------------------------------------------------------------------------
 
     def state(self) -> str:
