@@ -12,8 +12,8 @@ POURS = ("pour", "salt-pour")
 WATER_CHANGE = "water-change"
 KINDS = (*POURS, WATER_CHANGE)
 
-JUG_REL_SD = 0.03
-"""How well a keeper's jug is read: its marks are good to some per cent (common practice)."""
+JUG_REL_SD = 0.05
+"""How well a volume is known that a keeper noted: a jug or can with marks (common practice)."""
 
 CHANGE_BEFORE_MS = 45 * 60_000
 CHANGE_AFTER_MS = 30 * 60_000

@@ -363,7 +363,7 @@ class LevelWatch:
         for night in last_nights(done, 2, self._zone, self._plan.night_from, self._plan.night_to):
             if night.end_utc_ms <= self.memory.night_first_utc:
                 continue
-            if night.end_utc_ms + 86_400_000 >= at_utc >= night.start_utc_ms - 12 * _HOUR_MS:
+            if night.end_utc_ms >= at_utc >= night.start_utc_ms - 12 * _HOUR_MS:
                 self.memory.again.append(night.end_utc_ms)
 
     # --- the rules ---------------------------------------------------------------------------

@@ -132,7 +132,7 @@ class Chamber(Part):
     length: Annotated[Millimetres, Gt(0)]
     width: Annotated[Millimetres, Gt(0)]
     uncertainty: Annotated[Ratio, Gt(0), Lt(1)] = 0.05
-    """How far the area may be off, as a share of it (95 %)."""
+    """How far the area may be off, as a share of it (one standard deviation)."""
     lowest_safe: Millimetres | None = None
     """Level relative to the fill mark at which the pump begins to draw air."""
     highest_safe: Millimetres | None = None
