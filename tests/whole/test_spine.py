@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-import time
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -24,7 +23,7 @@ class TestAlarmOnThePhone:
     ) -> None:
         mosquitto = broker()
         phone = listen(mosquitto.port, "stillwell/#")
-        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 110)])
+        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 220)])
         tank.start(speed=400)
 
         def notices(kind: str) -> list[dict[str, Any]]:
@@ -68,7 +67,7 @@ class TestAlarmOnThePhone:
         self, daemon: Make, broker: Make, listen: Make, fault: Make
     ) -> None:
         mosquitto = broker()
-        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 110)])
+        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 220)])
         mosquitto.kill()
         tank.start(speed=400)
         tank.until(lambda: tank.has("water.low", "clear"), "the alarm has come and gone")
@@ -133,12 +132,15 @@ class TestRestart:
         told = [json.loads(h.payload) for h in phone.on("stillwell/reading-room/notice")]
         assert [n["kind"] for n in told if n["alarm"] == "water-b.silent"] == ["raised"]
 
-    def test_sigterm_keeps_what_was_read(self, daemon: Make) -> None:
-        tank = daemon(commit_every="1 d")
+    def test_sigterm_keeps_what_was_read(self, daemon: Make, broker: Make, listen: Make) -> None:
+        mosquitto = broker()
+        phone = listen(mosquitto.port, "stillwell/reading-room/reading/water-a")
+        tank = daemon(port=mosquitto.port, commit_every="1 d")
         tank.start()
-        time.sleep(3)
+        tank.until(lambda: len(phone.heard) > 5, "the phone sees readings")
+        before = len(tank.readings("water-a"))
         assert tank.stop() == 0
-        assert len(tank.readings("water-a")) > 5, "the open batch was not written"
+        assert len(tank.readings("water-a")) >= before + 5, "the open batch was not written"
 
 
 class TestDisk:
