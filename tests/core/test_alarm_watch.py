@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.finding import Finding
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
+from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.ports import Command, Request
 from stillwell.reading import Flag, Moment, Quantity, Reading
@@ -506,7 +506,23 @@ class TestRequests:
         watch.find(finding("heater.b", False), at(1))
         reply, out = watch.request(Request(Command.ACKNOWLEDGE), at(2))
         assert reply.alarms == ("heater.a", "heater.b")
+        assert reply.text == "Acknowledged: heater.a, heater.b."
         assert [t.after for t in out] == [State.ACKNOWLEDGED, State.NORMAL]
+
+    def test_without_a_name_every_other_command_says_what_it_has_done(self) -> None:
+        watch = Watch(PLAN)
+        watch.find(finding("heater.a", True), at(0))
+        said = [
+            watch.request(Request(command, seconds=60), at(second))[0].text
+            for second, command in enumerate([Command.SHELVE, Command.UNSHELVE], start=1)
+        ]
+        watch.request(Request(Command.OUT_OF_SERVICE, "heater.a"), at(5))
+        said.append(watch.request(Request(Command.RETURN_TO_SERVICE), at(6))[0].text)
+        assert said == [
+            "Shelved: heater.a.",
+            "Taken off the shelf: heater.a.",
+            "Back in service: heater.a.",
+        ]
 
     def test_without_a_name_takes_nothing_out_of_service(self) -> None:
         watch = Watch(PLAN)

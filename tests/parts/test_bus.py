@@ -12,7 +12,7 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
-from stillwell.acquire.bus import REPLACEMENTS, Batch, Bus, Source, SourceState
+from stillwell.acquire.bus import REPLACEMENTS, Batch, Bus, Source, SourceState, Written
 from stillwell.acquire.clock import FastClock
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
@@ -47,10 +47,10 @@ class Scripted:
 
 class Collector:
     def __init__(self) -> None:
-        self.items: list[Batch | SourceState] = []
+        self.items: list[Batch | SourceState | Written] = []
         self._more = threading.Condition()
 
-    def __call__(self, item: Batch | SourceState) -> None:
+    def __call__(self, item: Batch | SourceState | Written) -> None:
         with self._more:
             self.items.append(item)
             self._more.notify_all()

@@ -67,6 +67,15 @@ _LONGEST_PAST_MS = 30 * 86_400_000
 
 _NEVER_MS = 1 << 62
 
+_DONE = {
+    Kind.ACKNOWLEDGE: "Acknowledged",
+    Kind.RESET: "Reset",
+    Kind.SHELVE: "Shelved",
+    Kind.UNSHELVE: "Taken off the shelf",
+    Kind.RETURN_TO_SERVICE: "Back in service",
+}
+"""What a person is told of a request for every alarm that it fits."""
+
 _PASS = Flag.PASS
 
 _UNSEEN = Moment(-_NEVER_MS, 0)
@@ -864,7 +873,7 @@ class Watch:
             out += self._move(alarm, self._with_cause(alarm, event), now, by=request.by)
         if not names:
             return Reply(False, f"There is no alarm to {request.command.replace('-', ' ')}."), []
-        return Reply(True, f"{request.command.capitalize()}: {', '.join(names)}.", names), out
+        return Reply(True, f"{_DONE[event.kind]}: {', '.join(names)}.", names), out
 
     def _unknown(self, subject: str) -> str:
         known = sorted({*self._rules, *self._alarms})
