@@ -514,7 +514,12 @@ def daemon(
     line = pipeline(settings, store, told)
     begin(line, clock, boot_id)
     look = CalendarLook(
-        store.path, review_plan(settings), settings.night.review_at, clock, inbox.put
+        store.path,
+        review_plan(settings),
+        settings.night.review_at,
+        clock,
+        inbox.put,
+        book_plan(settings),
     )
     return Daemon(
         Parts(

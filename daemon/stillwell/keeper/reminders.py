@@ -200,7 +200,7 @@ def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
     if done is not None:
         day = _date(done, plan) + plan.refractometer_every_d * _DAY
     elif first is not None:
-        day = _date(first, plan)
+        day = _date(first, plan) + _DAY  # not at once: who notes at night is not rung up
     else:
         return None
     text = (

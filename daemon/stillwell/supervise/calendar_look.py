@@ -1,21 +1,33 @@
-"""What the calendar's look does: makes the morning's review when it is due. Runs in the calendar's
+"""What the calendar's look does: makes the morning's review when it is due, and reminds the keeper
+of what is to be done by hand. Runs in the calendar's
 own thread with a reader of its own, so that neither the pipeline nor an alarm waits for it."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+import logging
+from collections.abc import Callable, Container, Iterable
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Job, due
+from stillwell.keeper.gathered import facts_of
+from stillwell.keeper.plan import BookPlan
+from stillwell.keeper.reminders import Task
+from stillwell.keeper.reminders import due as due_tasks
 from stillwell.morning import ReviewPlan, notice_of, review_of
+from stillwell.notice import Notice, Priority
 from stillwell.ports import Clock
 from stillwell.reading import Moment
 from stillwell.store import StoreReader
 from stillwell.supervise.inbox import Announced
 
+log = logging.getLogger(__name__)
+
 REVIEW = "review"
+REMIND_EVERY_MS = 10 * 60_000
+"""How often it is looked what is to be done by hand."""
 GRACE = dt.timedelta(hours=20)
 """A morning without power is caught up until late in the evening, then the next night is nearer."""
 
@@ -29,6 +41,7 @@ class CalendarLook:
         review_at: local time of day.
         clock: the daemon's.
         hand_over: takes the notice with its job and local date.
+        book: the keeper's work; without it nobody is reminded.
     """
 
     def __init__(
@@ -38,6 +51,7 @@ class CalendarLook:
         review_at: dt.time,
         clock: Clock,
         hand_over: Callable[[Announced], None],
+        book: BookPlan | None = None,
     ) -> None:
         self._store = store
         self._plan = plan
@@ -45,6 +59,8 @@ class CalendarLook:
         self._jobs = (Job(REVIEW, review_at, GRACE),)
         self._clock = clock
         self._hand_over = hand_over
+        self._book = book
+        self._reminded_ms: int | None = None
 
     def __call__(self) -> None:
         """Looks once. A clock that nobody has set yet decides nothing: at boot it may stand in
@@ -54,13 +70,65 @@ class CalendarLook:
         now = Moment(self._clock.monotonic_ns() // 1_000_000, self._clock.wall_ms())
         reader = StoreReader.open(self._store)
         try:
-            for job in due(now.utc_ms, self._zone, self._jobs, reader.done()):
+            done = reader.done()
+            jobs = due(now.utc_ms, self._zone, self._jobs, done)
+            tasks = self._tasks(reader, now) if jobs or self._may_remind(now) else []
+            for job in jobs:
                 night = self._plan.last(job.scheduled_utc_ms)[-1]
                 review = review_of(reader, self._plan, night)
-                self._hand_over(
-                    Announced(
-                        notice_of(review, self._plan, now), job.job.name, job.local_date.isoformat()
-                    )
-                )
+                notice = with_tasks(notice_of(review, self._plan, now), tasks)
+                self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
+            if self._book is not None and self._book.remind:
+                for task in untold(tasks, done):
+                    reminder = reminder_of(task, now)
+                    self._hand_over(Announced(reminder, job_of(task), task.local_date.isoformat()))
         finally:
             reader.close()
+
+    def _may_remind(self, now: Moment) -> bool:
+        """Working out what is due costs a read of four months: not every minute."""
+        if self._reminded_ms is not None and (
+            0 <= now.mono_ms - self._reminded_ms < REMIND_EVERY_MS
+        ):
+            return False
+        self._reminded_ms = now.mono_ms
+        return True
+
+    def _tasks(self, reader: StoreReader, now: Moment) -> list[Task]:
+        """What is due; nothing when the book can't be read: the review must go out all the same."""
+        if self._book is None:
+            return []
+        try:
+            return due_tasks(facts_of(reader, self._book, now.utc_ms), self._book, now.utc_ms)
+        except Exception:
+            log.exception("what is due could not be worked out")
+            return []
+
+
+def job_of(task: Task) -> str:
+    """The name under which a reminder is ticked off, with its date."""
+    return f"reminder {task.name}"
+
+
+def untold(tasks: Iterable[Task], done: Container[tuple[str, dt.date]]) -> list[Task]:
+    """Those of which nobody was reminded yet for their date."""
+    return [task for task in tasks if (job_of(task), task.local_date) not in done]
+
+
+def reminder_of(task: Task, now: Moment) -> Notice:
+    """The notice of a task. One key a date: sent once, however often it is made."""
+    return Notice(
+        key=f"reminder-{task.name}-{task.local_date.isoformat()}",
+        subject="reminder",
+        kind="reminder",
+        priority=Priority.LOW,
+        moment=now,
+        title=task.title,
+        text=f"{task.text}\nThen: {task.note}",
+    )
+
+
+def with_tasks(review: Notice, tasks: Iterable[Task]) -> Notice:
+    """The morning's notice with what is due."""
+    titles = [task.title[0].lower() + task.title[1:] for task in tasks]
+    return replace(review, text=f"{review.text}\nDue: {', '.join(titles)}.") if titles else review
