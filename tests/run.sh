@@ -11,6 +11,7 @@ declare -A needs=(
     [mosquitto]=mosquitto
     [mosquitto_pub]=mosquitto-clients
     [victoria-metrics]=victoria-metrics
+    [influxd]=influxdb
     [systemd-analyze]=systemd
     [shellcheck]=shellcheck
     [openssl]=openssl

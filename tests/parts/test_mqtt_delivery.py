@@ -152,6 +152,23 @@ class TestState:
         until(lambda: late.heard, "the retained state")
         assert json.loads(late.heard[-1].payload) == {"state": "stopped"}
 
+    def test_online_is_said_again_and_has_an_end_but_lost_and_stopped_have_none(
+        self, broker: Any, listen: Any, keeper: Any, until: Any
+    ) -> None:
+        mosquitto = broker()
+        ear = listen(mosquitto.port, f"{ROOT}/alive")
+        one = keeper(mosquitto.port, keepalive=5)
+        one.until_well()
+        until(lambda: ear.heard, "online")
+        # MQTT 5.0, 3.3.2.3.3: the server counts the interval down to what is left.
+        assert 0 < ear.heard[0].properties.MessageExpiryInterval <= 30
+        one.sink._born_s -= 11  # two keep-alives and more have passed
+        one.until(lambda: len(ear.heard) == 2, "online is said again")
+        assert json.loads(ear.heard[1].payload)["state"] == "online"
+        one.outbox.close()
+        until(lambda: len(ear.heard) == 3, "stopped")
+        assert not hasattr(ear.heard[2].properties, "MessageExpiryInterval")
+
 
 class TestNotices:
     def test_a_thousand_through_an_outage_arrive_once_and_in_order(

@@ -34,6 +34,10 @@ def alarms(
         bool, typer.Option("--all", "-a", help="Also those that are normal again.")
     ] = False,
     log: Annotated[int, typer.Option("--log", "-l", help="The last N changes instead.", min=0)] = 0,
+    report: Annotated[
+        bool, typer.Option("--report", help="How good the alarms themselves are, instead.")
+    ] = False,
+    days: Annotated[int, typer.Option(help="With --report: how many days back.", min=1)] = 30,
     config: ConfigOption = None,
     store: StoreOption = None,
     as_json: JsonOption = False,
@@ -41,12 +45,22 @@ def alarms(
     """What stands: each alarm's state, since when, and what to do.
 
     With --json one object a line: time, alarm, state, event, active, priority, since, text, by.
+    With --report and --json one object: start, end, raised, per_day, by_priority, most_frequent,
+    flood_share, chattering, fleeting, stale, standing, unanswered, answer_median_s, days, figures.
 
     Example: stillwell alarms --log 20
     """
     from stillwell.store import StoreReader
 
     path, plan = store_and_plan(config, store)
+    if report:
+        from stillwell.cli.alarm_quality import print_report, report_on
+
+        zone = ZoneInfo(plan.zone)
+        with reporting_store_errors():
+            found = report_on(path, days, zone)
+        print_report(found, zone, as_json=as_json)
+        return
     with reporting_store_errors():
         reader = StoreReader.open(path)
         try:

@@ -50,6 +50,10 @@ def check(
     patience: Annotated[
         str, typer.Option(help="How long a sink may take for the test notice.")
     ] = "15 s",
+    deadman: Annotated[
+        bool,
+        typer.Option("--deadman", help="Say how another machine can watch over this one, instead."),
+    ] = False,
     config: ConfigOption = None,
     store: StoreOption = None,
     as_json: JsonOption = False,
@@ -59,7 +63,8 @@ def check(
     While the daemon runs it holds the sensors: then its latest readings are shown, and the test
     notice goes out through it. Ends with 0 when all is well, with 1 when there is something to
     fix. With --json: ok, daemon_runs, and points, each with part, name, grade (well, note, fix),
-    what, do; a channel's also with source, value, unit, flag, tests.
+    what, do; a channel's also with source, value, unit, flag, tests. With --deadman and --json one
+    object a way: way, commands, text.
 
     Example: stillwell check --no-notice
     """
@@ -67,6 +72,9 @@ def check(
     logging.getLogger().addHandler(logging.NullHandler())
     patience_s = seconds(patience)
     settings = load_settings(config)
+    if deadman:
+        _tell_deadman(settings, as_json=as_json)
+        return
     path = store or settings.store_path
     with reporting_store_errors():
         points, runs = _look(settings, path, notice, patience_s, quiet=as_json)
@@ -77,6 +85,23 @@ def check(
         _print(points)
     if not well:
         raise typer.Exit(1)
+
+
+def _tell_deadman(settings: Settings, *, as_json: bool) -> None:
+    from rich.text import Text
+
+    from stillwell.cli.checks import deadman
+
+    if as_json:
+        for title, commands, more in deadman.ways(settings):
+            print_json({"way": title, "commands": commands, "text": more})
+        return
+    say(deadman.WHY)
+    for title, commands, more in deadman.ways(settings):
+        say(Text(f"\n{title}", style="bold"))
+        for line in commands:
+            say(line, indent=4)
+        say(more)
 
 
 def _look(

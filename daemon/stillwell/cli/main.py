@@ -14,6 +14,7 @@ from stillwell.cli import (
     ack,
     alarms,
     check,
+    drill,
     export,
     mix,
     note,
@@ -22,6 +23,7 @@ from stillwell.cli import (
     run,
     shelve,
     simulate,
+    sinks,
     today,
 )
 from stillwell.cli.options import EXIT_WRONG
@@ -37,7 +39,22 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for module in (run, check, review, today, note, mix, alarms, ack, shelve, export, simulate, replay):
+for module in (
+    run,
+    check,
+    review,
+    today,
+    note,
+    mix,
+    alarms,
+    ack,
+    shelve,
+    drill,
+    sinks,
+    export,
+    simulate,
+    replay,
+):
     module.add_to(app)
 
 

@@ -26,3 +26,11 @@ def seconds(text: str) -> float:
         return parse(text, Dimension.DURATION)
     except UnitError as error:
         fail(error.what, error.do)
+
+
+def seconds_in_words(seconds: float) -> str:
+    """A duration by its largest unit: ``40 s``, ``12 min``, ``3 h``, ``9 d``."""
+    for size, name in ((86_400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds // size:.0f} {name}"
+    return f"{max(0.0, seconds):.0f} s"

@@ -53,6 +53,9 @@ log = logging.getLogger(__name__)
 
 MOST_NAMES = 2000
 """Retained topics that are kept in memory; far above any tank's channels and alarms."""
+ALIVE_FOR = 6
+"""Keep-alives after which the broker forgets that we are online, unless we say it again: one that
+was restarted with what it had kept must not call us alive for ever."""
 MOST_TOLD = 200
 MOST_REPLIES = 100
 MOST_LEAVING = 3
@@ -164,6 +167,8 @@ class Mqtt:
         self._denied: dict[str, str] = {}
         self._replies: queue.Queue[Message] = queue.Queue(MOST_REPLIES)
         self._last_answer_s = 0.0
+        self._born_s = 0.0
+        """When the broker was last told that we are online."""
         self._started_s = time.monotonic()
 
     def __repr__(self) -> str:
@@ -215,8 +220,10 @@ class Mqtt:
         while not self._replies.empty():
             replies.append(self._replies.get_nowait())
         outgoing = list(replies)
-        if time.monotonic() - self._last_answer_s > 2 * self._settings.keepalive:
-            # paho's ping proves that something answers; a PUBACK proves that the broker works.
+        quiet_s = time.monotonic() - min(self._last_answer_s, self._born_s)
+        if quiet_s > 2 * self._settings.keepalive:
+            # paho's ping proves that something answers; a PUBACK proves that the broker works. And
+            # who looks for `alive` must find it before it expires.
             outgoing.append(self._birth())
         codes = self._publish(outgoing)
         for reply, code in zip(replies, codes, strict=False):
@@ -478,7 +485,13 @@ class Mqtt:
     def _birth(self) -> Message:
         # From the clock as it is now, so that a step of the clock since the start corrects itself.
         since_ms = int((time.time() - (time.monotonic() - self._started_s)) * 1000)
-        return Message(self._topics.alive, topics.birth(since_ms, __version__), retain=True)
+        self._born_s = time.monotonic()
+        return Message(
+            self._topics.alive,
+            topics.birth(since_ms, __version__),
+            retain=True,
+            expires_s=ALIVE_FOR * self._settings.keepalive,
+        )
 
     def _keep(self, seq: int, message: Message) -> None:
         known = self._latest.get(message.topic)

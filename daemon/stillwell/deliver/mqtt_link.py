@@ -104,6 +104,8 @@ class Message:
     retain: bool = False
     content_type: str = "application/json"
     correlation: bytes | None = None
+    expires_s: int | None = None
+    """After so long the broker forgets it, also a retained one (MQTT 5 only)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,13 +290,17 @@ class Link:
 
     def _properties_of(self, message: Message) -> Properties:
         known = self._properties.get(message.content_type)
-        if known is not None and message.correlation is None:
+        own = message.correlation is not None or message.expires_s is not None
+        if known is not None and not own:
             return known
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.PayloadFormatIndicator = 1
         properties.ContentType = message.content_type
         if message.correlation is not None:
             properties.CorrelationData = message.correlation
+        if message.expires_s is not None:
+            properties.MessageExpiryInterval = message.expires_s
+        if own:
             return properties
         self._properties[message.content_type] = properties
         return properties

@@ -83,6 +83,14 @@ Move = Callable[[str, Stream, int, Sequence[Refusal]], None]
 exception means that it could not be taken now; it is offered again, together with what came
 since."""
 
+SettleLetter = Callable[[int, str | None], None]
+"""Keeps what became of a dead letter that was sent once more: (its number, why it was refused again
+or None). Returns at once; an exception means that it is to be offered again."""
+
+
+def _unsettled(letter: int, reason: str | None) -> None:
+    """For an outbox that is given no letters."""
+
 
 @dataclass(frozen=True, slots=True)
 class Health:
@@ -126,6 +134,7 @@ class Outbox:
         committed_only: whether only rows that are safe on the disk may leave. Notices and
             transitions are committed at once; readings can be up to a commit interval behind.
         jitter: a number 0 … 1, new on each call.
+        settle_letter: see `SettleLetter`.
     """
 
     def __init__(
@@ -141,6 +150,7 @@ class Outbox:
         batch: int = 100,
         committed_only: bool = False,
         jitter: Callable[[], float] = random.random,
+        settle_letter: SettleLetter = _unsettled,
     ) -> None:
         self.name = name
         self.progress = 0
@@ -163,6 +173,11 @@ class Outbox:
         sink that `MayForget`."""
         self._marks: dict[Stream, deque[tuple[float, int]]] = {s: deque() for s in self._streams}
         """(second, row number): what had been sent by the end of which second."""
+        self._settle_letter = settle_letter
+        self._letters: dict[int, Row] = {}
+        """Dead letters to be sent once more, by number."""
+        self._settled: dict[int, str | None] = {}
+        """What became of them, until that is known to be kept."""
         self._open = False
         self._fed = False
         self._not_before = 0.0
@@ -182,6 +197,12 @@ class Outbox:
         """May be read from any thread."""
         with self._lock:
             return self._health
+
+    def send_again(self, letter: int, row: Row) -> None:
+        """Gives the sink a row once more that it refused for good. Safe from any thread."""
+        with self._lock:
+            if letter not in self._settled:
+                self._letters[letter] = row
 
     def step(self, now_s: float) -> float:
         """One round: tend the connection, offer one batch of each stream, move the cursors.
@@ -219,6 +240,9 @@ class Outbox:
             if outcome.lost:
                 self._rewind()
             more = more or not complete
+        away = self._offer_letters()
+        if away is not None:
+            return self._away(now_s, away)
         self._well(now_s, remark)
         if more:
             return 0.0
@@ -288,6 +312,22 @@ class Outbox:
             self._failures = 0
             return Outcome(1, (Refusal(rows[0].seq, f"The sink failed on it: {self._trouble}"),))
         return Outcome(0, (), SHORTEST_PAUSE_S, f"The sink itself failed: {self._trouble}")
+
+    def _offer_letters(self) -> Outcome | None:
+        """Sends the dead letters, each alone; the verdict when the far side has gone away."""
+        with self._lock:
+            letters = dict(self._letters)
+        for letter, row in letters.items():
+            outcome = self._guarded(lambda row=row: self._sink.send([row]), 1)  # type: ignore[misc]
+            if outcome is _FAILED:
+                outcome = Outcome(1, (Refusal(row.seq, f"The sink failed on it: {self._trouble}"),))
+            if outcome.accepted == 0:
+                return None if outcome.retry_after is None else outcome
+            with self._lock:
+                del self._letters[letter]
+                self._settled[letter] = outcome.refused[0].reason if outcome.refused else None
+            self._settle()
+        return None
 
     def _guarded(self, call: Callable[[], Outcome], given: int) -> Outcome:
         """The verdict of `call`, made sane; `_FAILED` when the sink raised."""
@@ -386,6 +426,14 @@ class Outbox:
                 log.warning("The cursor of %s cannot be kept now: %s.", self.name, error)
                 return
             del self._owed[name, stream]
+        for letter, reason in list(self._settled.items()):
+            try:
+                self._settle_letter(letter, reason)
+            except Exception as error:
+                log.warning("What became of a dead letter cannot be kept now: %s.", error)
+                return
+            with self._lock:
+                del self._settled[letter]
 
     # -- the sink's state --
 

@@ -44,6 +44,8 @@ class Cursor:
     seq: int
     behind: int
     """How many numbers the sink is behind the newest row on disk."""
+    waiting_since_ms: int | None = None
+    """UTC of the oldest row that the sink has not been given; None when there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,18 +265,36 @@ class StoreReader:
             for job, day in self._all("SELECT job, local_date FROM done")
         )
 
+    def newest(self, stream: Stream) -> int:
+        """The number of the newest row on disk; 0 when there is none."""
+        return int(self._all(f"SELECT coalesce(max(seq), 0) FROM {rows.TABLE[stream]}")[0][0])
+
     def cursors(self) -> list[Cursor]:
         """How far each sink has come."""
-        newest = {
-            stream: int(self._all(f"SELECT coalesce(max(seq), 0) FROM {table}")[0][0])
-            for stream, table in rows.TABLE.items()
-        }
+        newest = {stream: self.newest(stream) for stream in rows.TABLE}
         return [
-            Cursor(sink, Stream(stream), seq, max(0, newest[Stream(stream)] - seq))
+            Cursor(
+                sink,
+                Stream(stream),
+                seq,
+                max(0, newest[Stream(stream)] - seq),
+                self._first_after(Stream(stream), seq),
+            )
             for sink, stream, seq in self._all(
                 "SELECT sink, stream, seq FROM cursor ORDER BY sink, stream"
             )
         ]
+
+    def _first_after(self, stream: Stream, seq: int) -> int | None:
+        table = rows.TABLE[stream]
+        found = self._all(
+            f"SELECT time_ms FROM {table} WHERE seq > ? ORDER BY seq LIMIT 1"
+            if stream is Stream.ESTIMATES
+            else f"SELECT t.mono_ms + e.offset_ms FROM {table} t JOIN epoch e ON e.id = t.epoch "
+            "WHERE t.seq > ? ORDER BY t.seq LIMIT 1",
+            (seq,),
+        )
+        return int(found[0][0]) if found else None
 
     def dead_letters(self) -> list[DeadLetter]:
         """What sinks refused for good, oldest first."""

@@ -12,17 +12,26 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from stillwell.acquire.bus import Batch, Bus, SourceState, Written
 from stillwell.acquire.epoch import Change
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Clock
+from stillwell.ports import Clock, Row, Stream
 from stillwell.supervise.almanac import Almanac
-from stillwell.supervise.inbox import Announced, Asked, CursorMoved, Inbox, Item, Wake
+from stillwell.supervise.inbox import (
+    Announced,
+    Asked,
+    CursorMoved,
+    Inbox,
+    Item,
+    LetterSettled,
+    Wake,
+)
 from stillwell.supervise.sd_notify import notify, watchdog_s
+from stillwell.supervise.verdict import Verdict, verdict_key
 from stillwell.supervise.vigil import Vigil
 
 log = logging.getLogger(__name__)
@@ -42,6 +51,8 @@ PIPELINE_LIMIT_S = 60.0
 BUS_LIMIT_S = 300.0
 SINK_LIMIT_S = 300.0
 MISTAKES_IN_A_ROW = 50
+LETTERS_EVERY_MS = 5_000
+"""How often the store is asked for dead letters that somebody wants sent once more."""
 
 
 class Delivery(Protocol):
@@ -55,6 +66,15 @@ class Delivery(Protocol):
     @property
     def away(self) -> tuple[bool, str]:
         """Whether the far side can't be reached, and why in words."""
+        ...
+
+    @property
+    def sent(self) -> Mapping[Stream, int]:
+        """How far each stream has been sent."""
+        ...
+
+    def send_again(self, letter: int, row: Row) -> None:
+        """Gives the sink a dead letter once more."""
         ...
 
     def start(self) -> None: ...
@@ -100,6 +120,11 @@ class Daemon:
         )
         self._away_since: dict[str, int] = {}
         self._away_told: dict[str, bool] = {}
+        self._verdicts: dict[str, Verdict] = {}
+        """The last that was written down of each sink."""
+        self._letters_out: set[int] = set()
+        """Dead letters that their sinks have been given once more."""
+        self._letters_ms = 0
 
     def run(self) -> int:
         """Starts everything, watches, stops everything in order. Returns the exit code."""
@@ -244,6 +269,9 @@ class Daemon:
                 pipeline.write_down(item.source, item.notes)
             case CursorMoved():
                 pipeline.store.move_cursor(item.sink, item.stream, item.seq, item.refused)
+            case LetterSettled():
+                pipeline.store.settle_revived(item.letter, item.reason)
+                self._letters_out.discard(item.letter)
             case Asked():
                 item.answer(pipeline.request(item.request, self._mono_ms()))
             case Announced():
@@ -257,7 +285,29 @@ class Daemon:
         self._pipeline.answer_waiting(now_ms)
         for delivery in self._parts.deliveries:
             self._tell_of(delivery, now_ms)
+            self._write_verdict(delivery, now_ms)
+        if now_ms >= self._letters_ms:
+            self._letters_ms = now_ms + LETTERS_EVERY_MS
+            self._hand_letters_out()
         self._pipeline.tick(now_ms)
+
+    def _write_verdict(self, delivery: Delivery, now_ms: int) -> None:
+        """For those who look at the store (`stillwell sinks`); with the next commit."""
+        before = self._verdicts.get(delivery.name)
+        away, words = delivery.away
+        same = before is not None and (before.away, before.words) == (away, words)
+        since_ms = before.since_ms if same and before else self._pipeline.moment(now_ms).utc_ms
+        verdict = Verdict(away, words, since_ms, {str(s): n for s, n in delivery.sent.items()})
+        if verdict != before:
+            self._verdicts[delivery.name] = verdict
+            self._pipeline.store.describe(verdict_key(delivery.name), verdict.to_json())
+
+    def _hand_letters_out(self) -> None:
+        for delivery in self._parts.deliveries:
+            for letter, row in self._pipeline.store.revived(delivery.name):
+                if letter.id not in self._letters_out:
+                    self._letters_out.add(letter.id)
+                    delivery.send_again(letter.id, row)
 
     def _tell_of(self, delivery: Delivery, now_ms: int) -> None:
         away, reason = delivery.away

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from stillwell.deliver.outbox import OutboxThread
+from stillwell.ports import Row, Stream
 
 
 class SinkDelivery:
@@ -34,6 +37,16 @@ class SinkDelivery:
             return True, self._reason
         health = self._thread.outbox.health
         return health.away, health.verdict
+
+    @property
+    def sent(self) -> Mapping[Stream, int]:
+        """How far each stream has been sent."""
+        return {} if self._thread is None else self._thread.outbox.health.cursors
+
+    def send_again(self, letter: int, row: Row) -> None:
+        """Gives the sink a dead letter once more; one that can't be had leaves it where it is."""
+        if self._thread is not None:
+            self._thread.outbox.send_again(letter, row)
 
     def start(self) -> None:
         if self._thread is not None:

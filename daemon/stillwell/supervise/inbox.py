@@ -27,6 +27,15 @@ class CursorMoved:
 
 
 @dataclass(frozen=True, slots=True)
+class LetterSettled:
+    """What became of a dead letter that was sent once more."""
+
+    letter: int
+    reason: str | None
+    """Why it was refused again; None: it was taken."""
+
+
+@dataclass(frozen=True, slots=True)
 class Asked:
     """A request that came through a sink; `answer` is called with the reply from the pipeline's
     thread."""
@@ -49,7 +58,7 @@ class Wake:
     """Nothing has come, but there is something to look at: the daemon is to end."""
 
 
-Item = Batch | SourceState | Written | CursorMoved | Asked | Announced | Wake
+Item = Batch | SourceState | Written | CursorMoved | LetterSettled | Asked | Announced | Wake
 
 
 class InboxFullError(Exception):
@@ -77,6 +86,13 @@ class Inbox:
         """Like `put` for a sink's cursor, but raises `InboxFullError`: the sink offers it again."""
         try:
             self._queue.put_nowait(CursorMoved(sink, stream, seq, tuple(refused)))
+        except queue.Full as error:
+            raise InboxFullError from error
+
+    def settle_letter(self, letter: int, reason: str | None) -> None:
+        """Like `move` for a dead letter."""
+        try:
+            self._queue.put_nowait(LetterSettled(letter, reason))
         except queue.Full as error:
             raise InboxFullError from error
 

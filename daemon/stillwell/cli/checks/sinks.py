@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from stillwell.cli.checks.point import Grade, Point
-from stillwell.deliver.outbox import IDLE_S, Outbox
+from stillwell.deliver.outbox import IDLE_S, Outbox, ahead_name
 from stillwell.notice import Notice
 from stillwell.pipeline import drill
 from stillwell.ports import Command, Refusal, Request, Row, Sink, Stream
@@ -42,12 +42,11 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
         waiting = {n for n, made in known.items() if _takes_notices(made)}
         deadline = time.monotonic() + patience_s
         while waiting and time.monotonic() < deadline:
-            for cursor in reader.cursors():
-                if cursor.sink not in waiting or cursor.stream is not Stream.NOTICES:
-                    continue
-                wanted = cursor.seq + cursor.behind if wanted is None else wanted
-                if cursor.seq >= wanted:
-                    waiting.discard(cursor.sink)
+            wanted = reader.newest(Stream.NOTICES) if wanted is None else wanted
+            notices = (c for c in reader.cursors() if c.stream is Stream.NOTICES)
+            far = {cursor.sink for cursor in notices if cursor.seq >= wanted}
+            # In quiet hours a test goes ahead of what waits: that place has a cursor of its own.
+            waiting -= {name for name in waiting if far & {name, ahead_name(name)}}
             time.sleep(0.1)
         refused = {
             letter.sink: letter.reason

@@ -1,0 +1,155 @@
+"""The report on the alarms themselves, for people and for programs: `stillwell alarms --report`."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from stillwell.alarm.drill import DRILL
+from stillwell.alarm.quality_report import FIGURES, Report, report
+from stillwell.cli.alarm_line import rfc3339
+from stillwell.cli.console import print_json, say, stdout
+from stillwell.cli.written import seconds_in_words
+from stillwell.notice import Transition
+
+if TYPE_CHECKING:
+    from stillwell.store import StoreReader
+
+DAY_MS = 86_400_000
+MEMORY = "*"
+
+
+def report_on(path: Path, days: int, zone: ZoneInfo) -> Report:
+    """The report on the last `days` of a store: until now while a daemon writes it, else until its
+    last reading, so that a simulated or replayed store can be judged long afterwards.
+
+    Raises what `StoreReader` raises."""
+    from stillwell.store import StoreReader, is_held
+
+    now_ms = time.time_ns() // 1_000_000
+    with StoreReader.open(path) as reader:
+        log = [t for t in reader.transitions() if t.alarm != DRILL]
+        end_ms = now_ms if is_held(path) else _end_of(reader, log, now_ms)
+        start_ms = max(end_ms - days * DAY_MS, _start_of(reader, log, end_ms))
+    before = {t.alarm: t for t in log if t.moment.utc_ms < start_ms}
+    inside = [t for t in log if start_ms <= t.moment.utc_ms < end_ms]
+    return report(inside, start_ms, end_ms, zone, before.values())
+
+
+def _end_of(reader: StoreReader, log: list[Transition], now_ms: int) -> int:
+    span = reader.span()
+    ends = [t.moment.utc_ms + 1 for t in log[-1:]] + ([span[1] + 1] if span else [])
+    return max(ends, default=now_ms)
+
+
+def _start_of(reader: StoreReader, log: list[Transition], end_ms: int) -> int:
+    """Where the store begins: a week that was not watched must not make a good average."""
+    span = reader.span()
+    starts = [t.moment.utc_ms for t in log[:1]] + ([span[0]] if span else [])
+    return min([*starts, end_ms - 1])
+
+
+def print_report(found: Report, zone: ZoneInfo, *, as_json: bool) -> None:
+    """Prints it as a table with what each figure is held to, or as one JSON object."""
+    if as_json:
+        print_json(_as_dict(found))
+    else:
+        _print(found, zone)
+
+
+def _rows(found: Report) -> list[tuple[str, str, str]]:
+    """(key of its figures, name, value)."""
+    share = {p: n / found.raised for p, n in found.by_priority.items()} if found.raised else {}
+    shares = ", ".join(
+        f"{n} {p.value}" + (f" ({share[p]:.0%})" if found.enough else "")
+        for p, n in found.by_priority.items()
+        if n
+    )
+    top = ", ".join(f"{alarm} {n}" for alarm, n in found.most_frequent[:5])
+    unanswered = ", ".join(dict.fromkeys(spell.alarm for spell in found.unanswered))
+    busiest = max(found.days, key=lambda day: day.raised, default=None)
+    most = f"; most on {busiest.day:%d %b}: {busiest.raised}" if busiest and busiest.raised else ""
+    stale_day = max((day.stale for day in found.days), default=0)
+    stale = f"{', '.join(found.stale)}; {stale_day} at most on a day" if found.stale else ""
+    return [
+        ("per day", "raised", f"{found.raised}, {found.per_day:.2g} a day{most}"),
+        ("priorities", "by priority", shares or "none"),
+        ("most frequent", "most frequent", top or "none"),
+        ("flood", "in a flood", f"{found.flood_share:.2%} of the time"),
+        ("chattering", "chattering", ", ".join(found.chattering) or "none"),
+        ("fleeting", "fleeting", ", ".join(found.fleeting) or "none"),
+        ("stale", "stale (over 24 h)", stale or "none"),
+        ("", "standing now", ", ".join(found.standing) or "none"),
+        (
+            "unanswered",
+            "high, unanswered",
+            f"{len(found.unanswered)}: {unanswered}" if unanswered else "none",
+        ),
+        (
+            "",
+            "usual answer",
+            "nobody answered any"
+            if found.answer_median_ms is None
+            else f"after {seconds_in_words(found.answer_median_ms / 1000)} (median)",
+        ),
+    ]
+
+
+def _print(found: Report, zone: ZoneInfo) -> None:
+    from datetime import datetime
+
+    from rich.table import Table
+
+    start = datetime.fromtimestamp(found.start_ms / 1000, zone)
+    end = datetime.fromtimestamp(found.end_ms / 1000, zone)
+    table = Table(
+        title=f"The alarms from {start:%d %b %Y %H:%M} to {end:%d %b %Y %H:%M}",
+        title_justify="left",
+    )
+    for name in ("", "found", "good is"):
+        table.add_column(name)
+    for key, name, value in _rows(found):
+        table.add_row(name, value, "\n".join(_held_to(key)))
+    stdout().print(table)
+    if not found.enough:
+        say("Fewer than 20 alarms: shares by priority and by alarm mean nothing yet.")
+    say(f"{MEMORY} quoted from memory. Those figures are for control rooms, not for one person.")
+
+
+def _held_to(key: str) -> list[str]:
+    return [
+        f"{figure.text} ({figure.source}{MEMORY if figure.from_memory else ''})"
+        for figure in FIGURES.get(key, ())
+    ]
+
+
+def _as_dict(found: Report) -> dict[str, Any]:
+    return {
+        "start": rfc3339(found.start_ms),
+        "end": rfc3339(found.end_ms),
+        "raised": found.raised,
+        "per_day": round(found.per_day, 3),
+        "by_priority": {p.value: n for p, n in found.by_priority.items()},
+        "most_frequent": [{"alarm": alarm, "raised": n} for alarm, n in found.most_frequent],
+        "flood_share": found.flood_share,
+        "chattering": list(found.chattering),
+        "fleeting": list(found.fleeting),
+        "stale": list(found.stale),
+        "standing": list(found.standing),
+        "unanswered": [
+            {"alarm": spell.alarm, "raised": rfc3339(spell.raised_ms)} for spell in found.unanswered
+        ],
+        "answer_median_s": None
+        if found.answer_median_ms is None
+        else found.answer_median_ms / 1000,
+        "days": [
+            {"day": day.day.isoformat(), "raised": day.raised, "high": day.high, "stale": day.stale}
+            for day in found.days
+        ],
+        "figures": {
+            key: [{"text": f.text, "source": f.source, "from_memory": f.from_memory} for f in some]
+            for key, some in FIGURES.items()
+        },
+    }

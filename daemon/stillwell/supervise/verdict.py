@@ -1,0 +1,35 @@
+"""What the daemon leaves in the store about a sink, for those who look at it from outside."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How a sink is doing."""
+
+    away: bool
+    """Whether the far side can't be reached."""
+    words: str
+    """Why, or what else there is to say; empty when all is well."""
+    since_ms: int
+    """UTC since when it has been so."""
+    sent: Mapping[str, int] = field(default_factory=dict)
+    """How far each stream has been sent; a server that may forget is asked to keep more than that
+    before the kept cursor follows."""
+
+    def to_json(self) -> str:
+        return json.dumps(asdict(self), ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> Verdict:
+        """The inverse of `to_json`."""
+        return cls(**json.loads(text))
+
+
+def verdict_key(sink: str) -> str:
+    """Under which the store keeps it: see `Store.describe`."""
+    return f"sink {sink}"
