@@ -73,6 +73,9 @@ fi
 say "three days of a 68-litre tank, simulated"
 "$stillwell" simulate --config "$config" --store "$store" --from "$begun" --until "$now"
 
+say "the heater, learned from the water's temperature alone in these three days"
+"$stillwell" heater --config "$config" --store "$store"
+
 say "the review of last night"
 "$stillwell" review --config "$config" --store "$store"
 
@@ -101,8 +104,31 @@ trap 'kill -TERM $daemon 2>/dev/null || true; wait $daemon 2>/dev/null || true' 
 trap 'exit 130' INT TERM
 
 log() { "$stillwell" alarms --store "$store" --log 20; }
-waits_for_an_answer() { "$stillwell" alarms --store "$store" --json | grep -q '"state": "[a-z-]*unacknowledged"'; }
-all_quiet() { ! "$stillwell" alarms --store "$store" --json | grep -q '"active": true'; }
+# Read whole, not through "grep -q": it leaves at the first match, and the pipe breaks.
+states() { "$stillwell" alarms --store "$store" --json; }
+waits_for_an_answer() { [[ "$(states)" == *unacknowledged\"* ]]; }
+all_quiet() { [[ "$(states)" != *'"active": true'* ]]; }
+# Beside the early alarm: when the band alone would have spoken, its delay included.
+early() {
+    "$stillwell" alarms --store "$store" --log 200 --json | .venv/bin/python -c '
+import json, sys
+from datetime import datetime
+raised = {}
+for line in sys.stdin:
+    change = json.loads(line)
+    if change["event"] == "raise":
+        raised[change["alarm"]] = datetime.fromisoformat(change["time"].replace("Z", "+00:00"))
+for ours, band in (("heater.not-heating", "water.low"), ("heater.without-end", "water.high")):
+    if ours in raised and band in raised:
+        early = (raised[band] - raised[ours]).total_seconds() / 60
+        how = f"{early:.0f} min later" if early >= 0 else f"{-early:.0f} min earlier"
+        print(f"== {ours} spoke at {raised[ours]:%H:%M} UTC, having learned for three days; the plain "
+              f"band ({band}) would have spoken at {raised[band]:%H:%M}, {how}")
+    elif ours in raised:
+        print(f"== {ours} spoke at {raised[ours]:%H:%M} UTC, having learned for three days; the plain "
+              f"band ({band}) has not spoken yet")
+'
+}
 rang=0
 end=$((SECONDS + 120))
 while ((SECONDS < end)); do
@@ -117,11 +143,13 @@ while ((SECONDS < end)); do
     elif ((rang)) && all_quiet; then
         say "raised, acknowledged, cleared. The log: $stillwell alarms --store $store --log 20"
         log
+        early
         exit 0
     fi
     sleep 1
 done
 if ((rang)); then
+    early
     say "an alarm still stands; stopping here. Look at it with: $stillwell alarms --store $store"
 else
     say "no alarm: $fault needs more time than this, or harms nothing that is watched here; stopping"

@@ -127,30 +127,33 @@ class Outcome:
         """From the first moment at which it could show."""
         return None if self.heard is None else max(0.0, self.heard[0] - self.shown_s)
 
-    def complaints(self) -> list[str]:
-        """What is not as the line says; empty when all is."""
-        line, out = self.line, []
-        early = [t.alarm for at_s, t in self.sounded if at_s < 0]
-        if early:
-            out.append(f"before the fault {', '.join(early)} sounded")
-        if line.alarm:
-            heard = self.heard
-            if heard is None:
-                out.append(f"{line.alarm} did not sound")
-            elif heard[0] - self.shown_s > line.within_s:
-                out.append(
-                    f"{line.alarm} sounded {(heard[0] - self.shown_s) / 60:.0f} min after it could "
-                    f"show, not within {line.within_s / 60:.0f} min"
-                )
-            elif heard[1].priority.value != line.priority:
-                out.append(f"{heard[1].alarm} is {heard[1].priority.value}, not {line.priority}")
+    def misses(self) -> list[str]:
+        """How the alarm that the line expects fell short; empty when it is as it should be."""
+        line, heard = self.line, self.heard
+        if not line.alarm:
+            return []
+        if heard is None:
+            return [f"{line.alarm} did not sound"]
+        late_s = heard[0] - self.shown_s
+        if late_s > line.within_s:
+            return [
+                f"{line.alarm} sounded {late_s / 60:.0f} min after it could show, not within "
+                f"{line.within_s / 60:.0f} min"
+            ]
+        if heard[1].priority.value != line.priority:
+            return [f"{heard[1].alarm} is {heard[1].priority.value}, not {line.priority}"]
+        return []
+
+    def cries(self) -> list[str]:
+        """What sounded and must not; empty when all is as it should be."""
+        early = [f"{t.alarm} sounded before the fault" for at_s, t in self.sounded if at_s < 0]
         wrong = {
             t.alarm
             for at_s, t in self.sounded
-            if at_s >= 0 and any(fnmatch.fnmatchcase(t.alarm, pattern) for pattern in line.never)
+            if at_s >= 0
+            and any(fnmatch.fnmatchcase(t.alarm, pattern) for pattern in self.line.never)
         }
-        out += [f"{alarm} sounded and must not" for alarm in sorted(wrong)]
-        return out
+        return [*early, *(f"{alarm} sounded and must not" for alarm in sorted(wrong))]
 
 
 class Lives:

@@ -29,6 +29,8 @@ WARM_K = 0.5
 WARM_FOR_S = 1200.0
 WHOLE_S = 3600.0
 """A room warms water slowly: what came by a tear of the trace is no warm room."""
+LEAST_SHARE = 0.2
+"""So little heat may be the lamp's that has come on since: then the heater gives none."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
 MOVED_FOR_S = 86_400.0
@@ -191,6 +193,9 @@ class Inference:
                 self._clear(Condition.WITHOUT_END)
                 if sight.value > (trough + peak) / 2:
                     self._clear(Condition.SHORT_OF_POWER)
+            case Verdict.WEAK if self._share(sight) < LEAST_SHARE:
+                since = t_s - _passed(trough - sight.value, -sight.slope)
+                self._stand(Condition.NOT_HEATING, since)
             case Verdict.WEAK:
                 self._clear(Condition.NOT_HEATING)
                 self._stand(Condition.SHORT_OF_POWER, watch.began_s)
@@ -256,7 +261,7 @@ class Inference:
     def _watch_power(self, t_s: float, sight: Sight) -> None:
         """The heater is on and on, and the water does not rise."""
         assert self.filter is not None
-        known, thermostat = self.filter.known, self.thermostat
+        known = self.filter.known
         weak = (
             sight.relay is True
             and sight.slope < 0.03 * known.gain
@@ -264,12 +269,16 @@ class Inference:
         )
         if not self._for("power", weak, t_s, BACK_FOR_S):
             return
-        share = (sight.slope + thermostat.loss.mean) / known.gain
-        if share < 0.15:
+        if self._share(sight) < LEAST_SHARE:
             self._clear(Condition.SHORT_OF_POWER)
             self._stand(Condition.NOT_HEATING, self._held_since["power"])
         elif Condition.NOT_HEATING not in self.standing:
             self._stand(Condition.SHORT_OF_POWER, self._held_since["power"])
+
+    def _share(self, sight: Sight) -> float:
+        """How much of the heater's usual heat seems to come now."""
+        thermostat = self.thermostat
+        return (sight.slope + thermostat.loss.mean) / thermostat.gain.mean
 
     def _for(self, name: str, holds: bool, t_s: float, long_s: float) -> bool:
         if not holds:

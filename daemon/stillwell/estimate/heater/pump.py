@@ -12,14 +12,15 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-WINDOW_S = 2 * 3600.0
+WINDOW_S = 3 * 3600.0
 """A rise that has lasted for longer, and of which nothing came, is water that was poured."""
 POURED_S = 2700.0
 """A rise within so long of a journal entry about water is that water."""
 PARTED_K = 0.25
 """By so much more than before the rise the probes must differ."""
 MIXED_K = 0.12
-HELD_S = 600.0
+HELD_S = 1800.0
+"""Longer than water is changed with the pump off."""
 GAP_LIFE_S = 900.0
 SMOOTH_S = 180.0
 
@@ -45,6 +46,8 @@ class Pump:
     """As `gap`, now."""
     _newest: float | None = None
     _seen_s: float = -math.inf
+    _poured_s: float = -math.inf
+    """When water was last poured or changed by the journal."""
     _held_s: float | None = None
 
     def see_level(self, t_s: float, value: float) -> None:
@@ -59,6 +62,9 @@ class Pump:
             return
         off = value - self.level
         if self.since_s is None and off > self.rise_mm:
+            if abs(t_s - self._poured_s) < POURED_S:
+                self.level = value
+                return
             self.since_s = t_s
         elif self.since_s is not None and not self.stands and off < self.rise_mm / 2:
             self.over()
@@ -90,6 +96,7 @@ class Pump:
 
     def pour(self, at_s: float) -> None:
         """The journal says that water was poured or changed then."""
+        self._poured_s = max(self._poured_s, at_s)
         if self.since_s is not None and not self.stands and abs(at_s - self.since_s) < POURED_S:
             self.over()
 
