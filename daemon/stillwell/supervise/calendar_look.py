@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from stillwell.alarm.drill import DRILL
 from stillwell.calendar import Job, due
 from stillwell.keeper.gathered import facts_of
 from stillwell.keeper.plan import BookPlan
@@ -26,6 +27,9 @@ from stillwell.supervise.inbox import Announced
 log = logging.getLogger(__name__)
 
 REVIEW = "review"
+DRILL_REMINDER = "reminder drill"
+DRILL_EVERY = dt.timedelta(days=30)
+"""A choice of ours: phones, passwords and networks change, and nobody notices."""
 REMIND_EVERY_MS = 10 * 60_000
 """How often it is looked what is to be done by hand."""
 GRACE = dt.timedelta(hours=20)
@@ -78,6 +82,9 @@ class CalendarLook:
                 review = review_of(reader, self._plan, night)
                 notice = with_tasks(notice_of(review, self._plan, now), tasks)
                 self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
+            if jobs and drill_is_due(done, jobs[0].local_date):
+                day = jobs[0].local_date.isoformat()
+                self._hand_over(Announced(drill_reminder(now, day), DRILL_REMINDER, day))
             if self._book is not None and self._book.remind:
                 for task in untold(tasks, done):
                     reminder = reminder_of(task, now)
@@ -103,6 +110,30 @@ class CalendarLook:
         except Exception:
             log.exception("what is due could not be worked out")
             return []
+
+
+def drill_is_due(done: Iterable[tuple[str, dt.date]], today: dt.date) -> bool:
+    """Whether the last drill that somebody acknowledged, and the last reminder of it, are a month
+    ago; without any, whether the first review is. Days after today, of a clock that was wrong, do
+    not count."""
+    past = [(job, day) for job, day in done if day <= today]
+    drills = [day for job, day in past if job in (DRILL, DRILL_REMINDER)]
+    reviews = [day for job, day in past if job == REVIEW]
+    since = max(drills) if drills else min(reviews, default=today)
+    return today - since >= DRILL_EVERY
+
+
+def drill_reminder(now: Moment, day: str) -> Notice:
+    """The notice that asks for a drill. One key a date."""
+    return Notice(
+        key=f"reminder-drill-{day}",
+        subject="reminder",
+        kind="reminder",
+        priority=Priority.LOW,
+        moment=now,
+        title="Try whether alarms still reach everybody",
+        text="The last drill is a month ago. It takes two minutes: stillwell drill",
+    )
 
 
 def job_of(task: Task) -> str:
