@@ -26,6 +26,7 @@ from stillwell.cli import (
     simulate,
     sinks,
     today,
+    warm_up,
 )
 from stillwell.cli.options import EXIT_WRONG
 
@@ -47,6 +48,7 @@ for module in (
     today,
     note,
     mix,
+    warm_up,
     heater,
     alarms,
     ack,

@@ -63,7 +63,7 @@ def today(
     settings = load_settings(config)
     book, plan = wire.book_plan(settings), wire.review_plan(settings)
     with reporting_store_errors(), StoreReader.open(store or settings.store_path) as reader:
-        now_ms = instant_ms(at) if at else _now_ms(reader)
+        now_ms = instant_ms(at) if at else now_of(reader)
         facts = facts_of(reader, book, now_ms)
         seen = _water(reader, plan, now_ms)
         standing = _standing(reader)
@@ -75,7 +75,7 @@ def today(
         screen.show(seen, standing, light)
 
 
-def _now_ms(reader: StoreReader) -> int:
+def now_of(reader: StoreReader) -> int:
     """Now; for a store that nobody writes any more, the time of its last reading or entry."""
     from stillwell.store import is_held
 
