@@ -225,7 +225,6 @@ def book_plan(settings: Settings) -> BookPlan:
         change_every_d=_days(book.water_change_every),
         salinity_every_d=_days(book.measure_salinity_every),
         refractometer_every_d=_days(book.calibrate_refractometer_every),
-        drill_every_d=_days(book.drill_every),
         lamp_h=None if lamp is None else _hours_between(lamp.on, lamp.off),
     )
 

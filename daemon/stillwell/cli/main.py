@@ -13,6 +13,7 @@ from stillwell import __version__
 from stillwell.cli import (
     ack,
     alarms,
+    book,
     check,
     drill,
     export,
@@ -46,6 +47,7 @@ for module in (
     check,
     review,
     today,
+    book,
     note,
     mix,
     warm_up,

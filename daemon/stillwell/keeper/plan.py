@@ -26,7 +26,7 @@ class BookPlan:
     change_every_d: int = 7
     salinity_every_d: int = 7
     refractometer_every_d: int = 30
-    drill_every_d: int = 90
+    drill_every_d: int = 30
     lamp_h: float | None = None
     """Hours of light that the settings ask for; None without a lamp."""
 

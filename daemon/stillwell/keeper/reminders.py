@@ -26,7 +26,6 @@ TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, DRILL = REMINDERS
 
 NOT_WORTH_ML = 20.0
 """Less than a few spoonfuls is not worth a walk."""
-FIRST_DRILL_D = 7
 _DAY = dt.timedelta(days=1)
 
 
@@ -214,10 +213,6 @@ def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
 
 def _drill(facts: Facts, plan: BookPlan) -> Task:
     done = facts.drilled_ms
-    day = (
-        _date(facts.since_ms, plan) + FIRST_DRILL_D * _DAY
-        if done is None
-        else _date(done, plan) + plan.drill_every_d * _DAY
-    )
+    day = _date(facts.since_ms if done is None else done, plan) + plan.drill_every_d * _DAY
     text = "Let an alarm ring on purpose, so that you know that it reaches you at night."
     return _task(DRILL, day, facts, plan, done, ("Drill the alarm", text, "stillwell drill"))

@@ -215,8 +215,6 @@ class Book(Part):
     water_change_every: Annotated[Seconds, Ge(86_400)] = 7.0 * 86_400
     measure_salinity_every: Annotated[Seconds, Ge(86_400)] = 7.0 * 86_400
     calibrate_refractometer_every: Annotated[Seconds, Ge(86_400)] = 30.0 * 86_400
-    drill_every: Annotated[Seconds, Ge(86_400)] = 90.0 * 86_400
-    """Letting an alarm ring on purpose."""
 
 
 def _growing(times: tuple[float, ...]) -> tuple[float, ...]:

@@ -15,6 +15,7 @@ from stillwell.alarm.drill import DRILL
 from stillwell.calendar import Job, due
 from stillwell.keeper.gathered import facts_of
 from stillwell.keeper.plan import BookPlan
+from stillwell.keeper.reminders import DRILL as DRILL_TASK
 from stillwell.keeper.reminders import Task
 from stillwell.keeper.reminders import due as due_tasks
 from stillwell.morning import ReviewPlan, notice_of, review_of
@@ -142,8 +143,12 @@ def job_of(task: Task) -> str:
 
 
 def untold(tasks: Iterable[Task], done: Container[tuple[str, dt.date]]) -> list[Task]:
-    """Those of which nobody was reminded yet for their date."""
-    return [task for task in tasks if (job_of(task), task.local_date) not in done]
+    """Those of which nobody was reminded yet for their date. The drill has a notice of its own."""
+    return [
+        task
+        for task in tasks
+        if task.name != DRILL_TASK and (job_of(task), task.local_date) not in done
+    ]
 
 
 def reminder_of(task: Task, now: Moment) -> Notice:
