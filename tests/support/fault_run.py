@@ -35,7 +35,7 @@ ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "config" / "reading-room-simulated.toml"
 CATALOGUE = ROOT / "tests" / "whole" / "faults.toml"
 DAY_S = 86_400.0
-LEARNING_S = 4 * DAY_S
+LEARNING_S = 3 * DAY_S
 SHOWN = {"water": 0.05, "level": 2.0}
 """By so much (K, mm) the truth has to differ from the twin's to be seen by anybody."""
 LOOK_S = 60.0
@@ -188,6 +188,36 @@ class Lives:
             if t.after is State.UNACKNOWLEDGED and t.event in ("raise", "unsuppress")
         )
         return Outcome(line, seed, sounded, moved, shown_s, store)
+
+    def spans(
+        self,
+        name: str,
+        seed: int,
+        faults: Sequence[tuple[str, float]],
+        spans_s: Sequence[tuple[float, float]],
+        probes: int = 3,
+    ) -> list[list[tuple[float, Transition]]]:
+        """Lives through several spans after the learning, each a run of its own: what lies between
+        two of them nobody has seen. Times are seconds since the end of learning.
+
+        Args:
+            faults: name and beginning.
+
+        Returns:
+            what changed in each span, with its time.
+        """
+        learned = self._learn(seed, probes)
+        store = self._folder / f"{name}.db"
+        shutil.copy(learned, store)
+        said = [{"name": f, "after": f"{LEARNING_S + at_s:.0f} s"} for f, at_s in faults]
+        settings = _settings(seed, probes, said, self._folder)
+        start_ms = _start_ms(seed)
+        out = []
+        for begin_s, end_s in spans_s:
+            span = (LEARNING_S + begin_s, LEARNING_S + end_s)
+            heard = self._live(settings, store, start_ms, span)
+            out.append([((t.moment.utc_ms - start_ms) / 1000 - LEARNING_S, t) for t in heard])
+        return out
 
     def _learn(self, seed: int, probes: int) -> Path:
         path = self._learned.get((seed, probes))

@@ -6,12 +6,12 @@ By default every fault that shows within hours, on one seed; with --long all of 
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from fault_run import Line, Lives, catalogue
+from stillwell.notice import State, Transition
 
 HERE = Path(__file__).parent
 LINES = catalogue()
@@ -26,10 +26,13 @@ def lives(tmp_path_factory: pytest.TempPathFactory) -> Lives:
     return Lives(tmp_path_factory.mktemp("lives"))
 
 
-def _parameters(lines: list[Line], seeds: tuple[int, ...]) -> Iterator[object]:
-    for line in lines:
-        for seed in seeds:
-            yield pytest.param(line, seed, id=f"{line.name}-{seed}")
+def _parameters(lines: list[Line], seeds: tuple[int, ...]) -> dict[str, tuple[Line, int]]:
+    """By the name under which pytest shows it."""
+    return {f"{line.name}-{seed}": (line, seed) for line in lines for seed in seeds}
+
+
+QUICK = _parameters([line for line in ON_THE_TANK if not line.slow], (SEED,))
+ALL = _parameters(ON_THE_TANK, SEEDS)
 
 
 def check(lives: Lives, line: Line, seed: int) -> None:
@@ -62,15 +65,84 @@ class TestCatalogue:
 
 
 class TestEachFault:
-    @pytest.mark.parametrize(
-        ("line", "seed"), _parameters([x for x in ON_THE_TANK if not x.slow], (SEED,))
-    )
+    @pytest.mark.parametrize(("line", "seed"), list(QUICK.values()), ids=list(QUICK))
     def test_is_told_in_time_and_nothing_else_is_cried(
         self, lives: Lives, line: Line, seed: int
     ) -> None:
         check(lives, line, seed)
 
     @pytest.mark.long
-    @pytest.mark.parametrize(("line", "seed"), _parameters(ON_THE_TANK, SEEDS))
+    @pytest.mark.parametrize(("line", "seed"), list(ALL.values()), ids=list(ALL))
     def test_is_told_on_every_tank(self, lives: Lives, line: Line, seed: int) -> None:
         check(lives, line, seed)
+
+
+def raised(span: list[tuple[float, Transition]], alarm: str) -> list[float]:
+    return [at_s for at_s, t in span if t.alarm == alarm and t.event == "raise"]
+
+
+def cleared(span: list[tuple[float, Transition]], alarm: str) -> list[float]:
+    return [at_s for at_s, t in span if t.alarm == alarm and t.event == "clear"]
+
+
+HOUR_S = 3600.0
+
+
+class TestARestart:
+    def test_in_the_middle_of_a_fault_says_nothing_a_second_time_and_forgets_nothing(
+        self, lives: Lives
+    ) -> None:
+        first, second, third = lives.spans(
+            "restart",
+            SEED,
+            [("not-heating", 2 * HOUR_S)],
+            [(0.0, 5 * HOUR_S), (5 * HOUR_S + 60, 6 * HOUR_S), (6 * HOUR_S + 60, 9 * HOUR_S)],
+        )
+        assert len(raised(first, "heater.not-heating")) == 1
+        for span in (second, third):
+            assert raised(span, "heater.not-heating") == []
+            assert cleared(span, "heater.not-heating") == []
+            heard = {t.alarm for _, t in span if t.after is State.UNACKNOWLEDGED}
+            assert heard <= {"heater.not-heating"}
+
+    def test_before_the_fault_could_show_costs_what_was_learned_nothing(self, lives: Lives) -> None:
+        _, after = lives.spans(
+            "restart-early",
+            SEED,
+            [("not-heating", 1 * HOUR_S)],
+            [(0.0, 1.5 * HOUR_S), (1.5 * HOUR_S + 60, 5 * HOUR_S)],
+        )
+        assert len(raised(after, "heater.not-heating")) == 1
+
+
+class TestGaps:
+    def test_of_days_are_no_alarm_and_the_fault_after_one_is_found(self, lives: Lives) -> None:
+        day_s = 24 * HOUR_S
+        before, after = lives.spans(
+            "gap",
+            SEED,
+            [("not-heating", 3 * day_s + 5 * HOUR_S)],
+            [(0.0, HOUR_S), (3 * day_s, 3 * day_s + 9 * HOUR_S)],
+        )
+        sounds = [(at_s, t) for at_s, t in (*before, *after) if t.after is State.UNACKNOWLEDGED]
+        early = [t.alarm for at_s, t in sounds if at_s < 3 * day_s + 5 * HOUR_S]
+        assert [alarm for alarm in early if not alarm.startswith("level.")] == []
+        assert len(raised(after, "heater.not-heating")) == 1
+
+    def test_a_fault_that_began_in_one_is_found_after_it(self, lives: Lives) -> None:
+        _, after = lives.spans(
+            "gap-fault",
+            SEED,
+            [("not-heating", 10 * HOUR_S)],
+            [(0.0, HOUR_S), (11 * HOUR_S, 16 * HOUR_S)],
+        )
+        assert len(raised(after, "heater.not-heating")) == 1
+
+
+class TestCalmDays:
+    def test_on_which_nothing_is_wrong_nothing_of_heater_pump_and_probes_is_heard(
+        self, lives: Lives
+    ) -> None:
+        [span] = lives.spans("calm", SEED, [], [(0.0, 48 * HOUR_S)])
+        ours = ("heater.", "room.", "pump.", "mains.", "water", "source.")
+        assert [t.alarm for _, t in span if t.alarm.startswith(ours) and t.active] == []

@@ -51,6 +51,8 @@ MOST = 14
 ODD = 3
 """Stories at a time that switched for no known reason."""
 ODD_COST = 4.0
+AGREED_S = 600.0
+"""For so long after a beginning the stories of either relay may still come apart."""
 WEAK_S = 1200.0
 """A heater that gives only a share is told apart no earlier than this after it should be on."""
 WEAK_K = 0.05
@@ -298,9 +300,17 @@ class RelayFilter:
         for half in self._halves:
             half.spawn(known, t_s, self.errors[0])
         if len(self._halves) == 2:
-            ells = [max(story.ell for story in half.stories()) for half in self._halves]
-            if abs(ells[0] - ells[1]) > RESOLVED:
-                self._halves = [self._halves[0 if ells[0] > ells[1] else 1]]
+            bests = [max(half.stories(), key=lambda story: story.ell) for half in self._halves]
+            apart = bests[0].ell - bests[1].ell
+            if abs(apart) > RESOLVED:
+                self._halves = [self._halves[0 if apart > 0 else 1]]
+            elif bests[0].on == bests[1].on and t_s - self.began_s > AGREED_S:
+                # "It was on and went off for no known reason" is off as well: what the relay does
+                # now is known, and only that it has not switched explains it without a reason.
+                for half, best in zip(self._halves, bests, strict=True):
+                    if best is half.stay:
+                        self._halves = [half]
+                        break
             self.certainty = 0.0
             return Verdict.WAITING
         half = self._halves[0]
