@@ -43,6 +43,7 @@ from stillwell.ports import (
     DriverError,
     KnowsChannels,
     KnowsZone,
+    MayForget,
     Retains,
     Stream,
     TakesRequests,
@@ -465,6 +466,9 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> 
                 for stream in sink.streams()
             },
             settle_letter=inbox.settle_letter,
+            # A history is to hold what the store holds, also after a power cut; people and
+            # displays want it now.
+            committed_only=isinstance(sink, MayForget),
         )
         made.append(SinkDelivery(OutboxThread(outbox)))
     return made
