@@ -35,7 +35,7 @@ ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "config" / "reading-room-simulated.toml"
 CATALOGUE = ROOT / "tests" / "whole" / "faults.toml"
 DAY_S = 86_400.0
-LEARNING_S = 3 * DAY_S
+LEARNING_S = 4 * DAY_S
 SHOWN = {"water": 0.05, "level": 2.0}
 """By so much (K, mm) the truth has to differ from the twin's to be seen by anybody."""
 LOOK_S = 60.0

@@ -10,7 +10,7 @@ from typing import Any
 
 from stillwell.alarm.forecast import Forecast
 from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.relay_filter import Knowledge, RelayFilter, Verdict
+from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, Knowledge, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
 from stillwell.estimate.heater.thermostat import Moved, Thermostat
 from stillwell.estimate.noise import Noise
@@ -112,7 +112,7 @@ class Inference:
             self._judge(t_s, value)
         elif self.learned:
             self.filter = RelayFilter(self._knowledge(t_s))
-            self.filter.begin(t_s, value)
+            self.filter.begin(t_s, value, loss_share=LOSS_GAP_SHARE)
 
     def _end_minute(self, t_s: float) -> None:
         mean = self._sum / self._count

@@ -36,6 +36,11 @@ STEP_K = 0.015
 """And the water with it, by a pour (standard deviation)."""
 LOSS_STEP = 0.12
 """By how much it may then have changed, K/h (standard deviation)."""
+LOSS_TORN_SHARE = 0.3
+"""After the trace was torn (water was poured or changed) the loss may be off by this share too."""
+LOSS_GAP_SHARE = 0.1
+"""After a restart or a gap it is nearly the usual one: a loss three times as large must not be an
+excuse for a heater that gives nothing."""
 MIX_K = 0.0012
 """What is not modelled moves the water by this in a minute (standard deviation)."""
 CLIP = 3.5
@@ -224,11 +229,21 @@ class RelayFilter:
 
     # -- time ------------------------------------------------------------------------------------
 
-    def begin(self, t_s: float, value: float, relay: bool | None = None) -> None:
-        """Starts, or starts anew, with what is known and one reading."""
+    def begin(
+        self,
+        t_s: float,
+        value: float,
+        relay: bool | None = None,
+        loss_share: float = LOSS_TORN_SHARE,
+    ) -> None:
+        """Starts, or starts anew, with what is known and one reading.
+
+        Args:
+            loss_share: how far the loss may be off, as a share of the usual one, on top of a step.
+        """
         known = self.known
         self._at_s = self.began_s = self.settled_s = t_s
-        spread = LOSS_STEP / 3600 + 0.3 * abs(known.loss)
+        spread = LOSS_STEP / 3600 + loss_share * abs(known.loss)
         self._p = (known.sigma**2, 0.0, spread**2)
         ways = (False, True) if relay is None else (relay,)
         self._halves = [_Half(Story(value, known.loss, float(on), on, 0.0)) for on in ways]
@@ -248,7 +263,7 @@ class RelayFilter:
     def step(self, t_s: float, value: float) -> Verdict:
         """Takes one reading; returns what the half cycle has come to."""
         if self._at_s is None or t_s - self._at_s > 1800.0:
-            self.begin(t_s, value)
+            self.begin(t_s, value, loss_share=LOSS_GAP_SHARE)
             return Verdict.TORN
         dt = t_s - self._at_s
         if dt <= 0:
