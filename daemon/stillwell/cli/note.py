@@ -237,8 +237,12 @@ def _in_words(entry: Entry, settings: Settings) -> str:
         unit, _, rest = entry.unit.partition(" ")
         if unit == "mL":
             value = f" {show(entry.value, Dimension.VOLUME, settings.tank.units)} {rest}".rstrip()
+        elif entry.unit == "s":
+            value = f" {show(entry.value, Dimension.DURATION)}"
+        elif entry.unit == "mg/L N":
+            value = f" {entry.value:.2g} {entry.unit}"
         else:
-            value = f" {entry.value:g} {entry.unit}"
+            value = f" {entry.value:g} {entry.unit}".rstrip()
     elif entry.unit:
         value = f" {entry.unit}"
     text = f": {entry.text}" if entry.text else ""

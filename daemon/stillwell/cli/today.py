@@ -66,7 +66,7 @@ def today(
         now_ms = instant_ms(at) if at else now_of(reader)
         facts = facts_of(reader, book, now_ms)
         seen = _water(reader, plan, now_ms)
-        standing = _standing(reader)
+        standing = _standing(reader, now_ms if at else None)
         light = _light(reader, settings, book, now_ms)
     screen = _Screen(settings, book, plan, facts, now_ms, forecast)
     if as_json:
@@ -97,23 +97,27 @@ def _water(
 
     from stillwell.review import HEALTHY
 
-    latest = {r.channel: r for r in reader.latest_readings()}
     out = []
     for band in plan.bands:
-        values = [
-            r.value
-            for name in band.channels
-            if (r := latest.get(name)) is not None
-            and r.value is not None
-            and r.flag in HEALTHY
-            and abs(now_ms - r.moment.utc_ms) <= FRESH_MS
-        ]
+        values = []
+        for name in band.channels:
+            good = [
+                r.value
+                for r in reader.readings(name, now_ms - FRESH_MS, now_ms + 1)
+                if r.value is not None and r.flag in HEALTHY
+            ]
+            values += good[-1:]
         out.append((band.name, median(values) if values else None, band.unit, band.low, band.high))
     return out
 
 
-def _standing(reader: StoreReader) -> list[Any]:
-    return [t for t in reader.alarms() if t.active and t.alarm != "drill"]
+def _standing(reader: StoreReader, then_ms: int | None) -> list[Any]:
+    """The alarms whose condition stands, now or then."""
+    if then_ms is None:
+        latest = reader.alarms()
+    else:
+        latest = list({t.alarm: t for t in reader.transitions(end_ms=then_ms + 1)}.values())
+    return [t for t in latest if t.active and t.alarm != "drill"]
 
 
 def _light(reader: StoreReader, settings: Settings, book: BookPlan, now_ms: int) -> str:

@@ -1,0 +1,111 @@
+"""The README's walk from an empty glass box to the first animals: every command of it is run, as it
+stands there, by a shell.
+
+By default on a tank that is read every five minutes and whose level nobody works out, which takes
+most of a simulated fortnight; with `--long` on the one that the README names.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from command_line import tank
+
+ROOT = Path(__file__).parents[2]
+HEADING = "## From an empty glass box to the first animals\n"
+MARK = "#### "
+
+
+def lines() -> list[str]:
+    """The indented lines of the section, in order."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    section = text.split(HEADING, 1)[1].split("\n## ", 1)[0]
+    return re.findall(r"^ {4}(\S.*)$", section, re.MULTILINE)
+
+
+@pytest.fixture(scope="module")
+def said(tmp_path_factory: pytest.TempPathFactory, long_run: bool) -> list[tuple[str, str]]:
+    """Each line with what it said. A line that fails ends the shell."""
+    script = "".join(f"echo '{MARK}{number}'\n{line}\n" for number, line in enumerate(lines()))
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    environ = {k: v for k, v in os.environ.items() if not k.startswith("STILLWELL")}
+    folder = tmp_path_factory.mktemp("walk")
+    environ |= {"PATH": path, "TMPDIR": str(folder)}
+    if not long_run:
+        environ |= {
+            "STILLWELL_CONFIG": str(tank(folder)),
+            "STILLWELL__SOURCE__TANK__EVERY": "5 min",
+        }
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", script],
+        cwd=ROOT,
+        env=environ,
+        capture_output=True,
+        text=True,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    parts = re.split(rf"^{MARK}(\d+)\n", done.stdout, flags=re.MULTILINE)
+    found = [(lines()[int(n)], out) for n, out in zip(parts[1::2], parts[2::2], strict=True)]
+    assert done.returncode == 0, f"{found[-1][0]}\n{done.stderr}"
+    return found
+
+
+def after(said: list[tuple[str, str]], command: str, nth: int = 0) -> str:
+    return [out for line, out in said if line.startswith(f"stillwell {command}")][nth]
+
+
+class TestWalkthrough:
+    def test_every_line_runs(self, said: list[tuple[str, str]]) -> None:
+        assert [line for line, _ in said] == lines()
+        assert len(said) > 30
+
+    def test_needs_only_these_commands(self) -> None:
+        used = {line.split()[1] for line in lines() if line.startswith("stillwell ")}
+        assert used == {"simulate", "mix", "note", "warm-up", "today", "book"}
+
+    def test_a_batch_is_made_measured_put_right_and_warmed(
+        self, said: list[tuple[str, str]]
+    ) -> None:
+        assert "Weigh" in after(said, "mix", 0)
+        assert "Warm it from 12.0 °C" in after(said, "mix", 0)
+        assert "So this mix is" in after(said, "mix", 1)
+
+    def test_the_heater_is_judged_only_after_some_hours(self, said: list[tuple[str, str]]) -> None:
+        assert "Steady" not in after(said, "warm-up", 0)
+        assert "Steady" in after(said, "warm-up", 1)
+
+    def test_a_test_is_due_on_the_second_day(self, said: list[tuple[str, str]]) -> None:
+        assert "Test ammonia and nitrite (due today)" in after(said, "today", 0)
+
+    def test_the_end_is_foretold(self, said: list[tuple[str, str]]) -> None:
+        assert "The end is expected about day" in after(said, "today", 1)
+
+    def test_one_zero_is_not_enough_and_two_are(self, said: list[tuple[str, str]]) -> None:
+        assert "one more zero" in after(said, "today", 2)
+        assert "Cycle: finished" in after(said, "today", 3)
+        assert "add few at a time" in after(said, "today", 3)
+
+    def test_animals_live_in_a_tank_without_alarms(self, said: list[tuple[str, str]]) -> None:
+        last = after(said, "today", 4)
+        assert "Cycle: finished" in last
+        for alarm in ("ammonia.seen", "nitrite.seen", "salinity.high", "salinity.low", "water.low"):
+            assert alarm not in last
+
+    def test_the_list_is_in_units_of_people(self, said: list[tuple[str, str]]) -> None:
+        listed = after(said, "note --list")
+        assert "postponed 2 d: refractometer" in listed
+        assert "nitrite 1.5 mg/L N" in listed
+        assert "animals-in 2: hermit crabs" in listed
+
+    def test_the_hand_that_goes_in_is_warned(self) -> None:
+        text = (ROOT / "README.md").read_text(encoding="utf-8").split(HEADING, 1)[1]
+        section = text.split("\n## ", 1)[0].casefold()
+        for caution in ("unplug heater and pump", "dry hands", "drip loop", "rcd (gfci)", "vet"):
+            assert caution in section
