@@ -14,6 +14,7 @@ from far_sides import Receiver, Says
 from stillwell.ports import Stream
 
 Make = Callable[..., Any]
+SECRET = "s3cr3t-9d41"
 PUSH = """
 [sink.niamh]
 kind = "push"
@@ -148,6 +149,27 @@ class TestSinks:
         assert "once more" in again.stderr
         until(lambda: drills(phone), "the phone gets what was refused")
         until(lambda: not letters(), "no letter is left")
+
+    def test_tells_no_secret_and_neither_do_log_and_store(
+        self, daemon: Make, free_port: int
+    ) -> None:
+        more = (
+            f'[sink.history]\nkind = "influx"\nurl = "http://127.0.0.1:{free_port}"\n'
+            f'token = "{SECRET}"\n'
+            f'[sink.niamh]\nkind = "push"\nurl = "json://127.0.0.1:{free_port}/{SECRET}"\n'
+            f'[sink.watcher]\nkind = "ping"\nurl = "http://127.0.0.1:{free_port}/{SECRET}"\n'
+        )
+        tank = daemon(more=more, commit_every="1 s")
+        tank.start(speed=60)
+        tank.until(lambda: "niamh" in tank.said() and "history" in tank.said(), "both are away")
+        drilled = call("drill", "-c", tank.config, "--for", "2 min", "--json")
+        shown = [call("sinks", "-c", tank.config, *more).output for more in ([], ["--json"])]
+        tank.stop()
+        assert drilled.exit_code == 1
+        for text in (tank.said(), drilled.output, *shown):
+            assert SECRET not in text
+        for file in tank.store.parent.glob("tank.db*"):
+            assert SECRET.encode() not in file.read_bytes(), file
 
     def test_without_a_store_is_a_sentence(self, daemon: Make) -> None:
         told = call("sinks", "-c", daemon().config)
