@@ -71,7 +71,10 @@ class Broker:
         """Starts it and waits until it listens."""
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
-                [MOSQUITTO, "-c", str(self._config)], stdout=log, stderr=log
+                [MOSQUITTO, "-c", str(self._config)],
+                stdout=log,
+                stderr=log,
+                cwd=self.folder,  # where it leaves what it persists
             )
         process = self._process
 
