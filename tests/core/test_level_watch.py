@@ -252,13 +252,20 @@ class TestTopUp:
 
 class TestSensors:
     def test_a_float_that_contradicts_the_gauge_is_named(self) -> None:
-        bench = Bench(LevelWatch(plan(with_float=True)), ml=-200.0)
-        bench.run(4.0, 25.0)
+        bench = Bench(LevelWatch(plan(with_float=True)), ml=400.0)
+        bench.run(25.0, 25.0)
         bench.float_says = 0.0
         bench.run(5.0, 25.0)
         assert bench.of("float-low.stuck-down")[-1].active
         assert bench.of("level.disagree")[-1].active
         assert "low float" in bench.of("level.disagree")[-1].message.what
+
+    def test_on_a_tanks_first_day_no_sensor_is_called_wrong(self) -> None:
+        bench = Bench(LevelWatch(plan(with_float=True)), ml=-200.0)
+        bench.run(4.0, 25.0)
+        bench.float_says = 0.0
+        bench.run(19.0, 25.0)
+        assert not [f for f in bench.found if f.active and f.alarm != "level.top-up"]
 
     def test_a_float_that_agrees_is_not(self) -> None:
         bench = Bench(LevelWatch(plan(with_float=True)), ml=-560.0)

@@ -51,6 +51,10 @@ _SLOW_SHARE = 0.45
 TOP_UP_WITHIN_H = 6.0
 """So long before the lowest safe level somebody is asked to pour."""
 TOP_UP_CLEAR_H = 9.0
+ACQUAINTED_MS = 24 * 3_600_000
+"""No sensor of the level is called wrong sooner: before a day with its pours, pauses and ripple has
+been seen, heights and zeros are too little known to say which of two is off."""
+
 STUCK_UP, STUCK_DOWN = 0.9, 0.1
 CHATTER_MS = 12 * 3_600_000
 CHATTER_SEEN_MS = 2 * 3_600_000

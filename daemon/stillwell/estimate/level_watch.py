@@ -438,6 +438,8 @@ class LevelWatch:
             self._turn("level.top-up", low, now_ms, at, on=2, off=1)
             high = rules.too_high(level, geometry.highest_safe_mm, alarms("level.too-high").active)
             self._turn("level.too-high", high, now_ms, at, on=2, off=1)
+        if now_ms - state.marks[0].t_ms < rules.ACQUAINTED_MS:
+            return
         both = self._plan.gauge is not None and bool(self._floats)
         self._turn(
             "level.disagree", bool(odd) and (both or bool(state.inverted)), now_ms, at, on=4, off=2
