@@ -217,7 +217,16 @@ class ProbeJudge:
             return None
         limit = max(STUCK_S, STUCK_TIMES * channel.longest_s)
         usual = channel.seconds > 6 * 3600.0 and channel.longest_s > 0
-        return Kind.STUCK if usual and t_s - channel.same_s > limit else None
+        if not usual or t_s - channel.same_s <= limit:
+            return None
+        return None if self._all_stand(channel, t_s) else Kind.STUCK
+
+    def _all_stand(self, channel: _Channel, t_s: float) -> bool:
+        """Whether every other probe in the water stands still as well: then it is the water that
+        does, since two probes do not stick in the same hour."""
+        others = [self._channels[name] for name in self._probes]
+        others = [o for o in others if o is not channel and o.seconds > 0]
+        return bool(others) and all(t_s - o.same_s > 0.5 * STUCK_S for o in others)
 
     def _noise(self, channel: _Channel, t_s: float) -> Kind | None:
         noise = channel.noise
