@@ -95,6 +95,8 @@ class TestUnexpected:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
+            # Tests that run in the background of a shell ignore Ctrl-C, and so do their children.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
         )
         assert work.stdout is not None
         assert work.stdout.readline(), "it is at work"  # the first alarm
