@@ -74,9 +74,9 @@ class Observing:
     def resume(self) -> None:
         """Gives each observer its state of the last run and the readings kept since."""
         for observer in self._observers:
-            after, entry = self._restored(observer)
-            self._entry = max(self._entry, entry)
             try:
+                after, entry = self._restored(observer)
+                self._entry = max(self._entry, entry)
                 self._catch_up(observer, after)
             except Exception:
                 self._set_aside(observer)

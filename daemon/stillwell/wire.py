@@ -6,6 +6,7 @@ Everything here translates; nothing here decides.
 from __future__ import annotations
 
 import datetime as dt
+import logging
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -60,6 +61,8 @@ from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.delivery import SinkDelivery
 from stillwell.supervise.inbox import Inbox
+
+log = logging.getLogger(__name__)
 
 SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
 
@@ -403,9 +406,14 @@ def sources(settings: Settings) -> dict[str, list[Source]]:
 
 
 def _bus_of(source: SourceSettings) -> str:
-    if source.made is None:
-        return f"none:{source.name}"
-    return str(source.made.bus(source.settings))
+    """The bus, by the driver's word; a driver that can't even say that has one of its own, where it
+    harms nobody else."""
+    if source.made is not None:
+        try:
+            return str(source.made.bus(source.settings))
+        except Exception:
+            log.exception("the driver of %s can't name its bus", source.name)
+    return f"none:{source.name}"
 
 
 def _maker(source: SourceSettings) -> Callable[[], Driver]:
@@ -449,11 +457,19 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> 
         if destination.made is None:
             made.append(SinkDelivery.broken(destination.name, destination.broken))
             continue
-        sink = make_sink(settings, destination, quantities)
-        if isinstance(sink, TakesRequests):
-            sink.on_request(inbox.ask)
-        if isinstance(sink, WaitsForClock):
-            sink.use_trust(clock.trusted)
+        try:
+            sink = make_sink(settings, destination, quantities)
+            if isinstance(sink, TakesRequests):
+                sink.on_request(inbox.ask)
+            if isinstance(sink, WaitsForClock):
+                sink.use_trust(clock.trusted)
+        except Exception as error:
+            # A sink's own mistake is a sink that is away; the watch begins all the same. Not the
+            # error's own words: they may hold a password.
+            reason = f"The sink {destination.name} can't be made: {type(error).__name__}."
+            log.error("%s", reason)
+            made.append(SinkDelivery.broken(destination.name, reason))
+            continue
         outbox = Outbox(
             destination.name,
             sink,

@@ -51,6 +51,13 @@ class Broken:
         pass
 
 
+class BrokenAtStart(Broken):
+    """It fails on the state that it wrote itself, in a way that nobody announced."""
+
+    def restore(self, state: str) -> None:
+        raise IndexError("a fault of the test")
+
+
 class TestAnEstimatorThatFails:
     def test_is_set_aside_and_told_once_and_the_readings_go_on(self, tmp_path: Path) -> None:
         channel = ChannelWatch("water-a", "tank", Quantity.TEMPERATURE, 600.0)
@@ -75,3 +82,19 @@ class TestAnEstimatorThatFails:
         assert line.readings_taken == 20
         told = [(t.alarm, t.event) for t in heard if t.alarm == "heater.failing"]
         assert told == [("heater.failing", "raise")]
+
+    def test_at_its_own_state_does_not_stop_the_start(self, tmp_path: Path) -> None:
+        heard: list[Transition] = []
+        for observer in (Broken(), BrokenAtStart()):
+            line = Pipeline(
+                Store.open(tmp_path / "tank.db"),
+                Watch(WatchPlan(elsewhere=("heater.failing",))),
+                {},
+                observers=[observer],
+                told=heard.append,
+            )
+            run = Run(line, START_MS, boot_id="test")
+            run.pass_to(START_MS + 120_000)
+            run.end()
+            line.end()
+        assert [(t.alarm, t.event) for t in heard] == [("heater.failing", "raise")]
