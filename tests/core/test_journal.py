@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.cycle import Test
 from stillwell.estimate.level import Pour, WaterChange
+from stillwell.estimate.level_journal import change_of, pour_of
 from stillwell.estimate.nitrification import Happening
 from stillwell.estimate.salt import Check, Exchange, TopUp
 from stillwell.journal import (
@@ -26,7 +27,6 @@ from stillwell.journal import (
     cycle_tests,
     drafted,
     history,
-    level_evidence,
     salinity_of,
     salt_events,
     standing,
@@ -340,8 +340,7 @@ class TestEvidence:
             self.entry("salt-pour", "1", "L"),
             self.entry("water-change", "10", "L"),
         ]
-        found = level_evidence(entries)
-        assert found[0] == Pour(NOW, 540.0, 27.0, to_mark=True)
-        assert found[1] == Pour(NOW, 1000.0, 50.0, fresh=False)
-        # Half an hour to either side of the time noted.
-        assert found[2] == WaterChange(NOW - 1_800_000, NOW + 1_800_000)
+        assert pour_of(entries[0], NOW) == Pour(NOW, 540.0, 27.0, to_mark=True)
+        assert pour_of(entries[1], NOW) == Pour(NOW, 1000.0, 50.0, fresh=False)
+        # Three quarters of an hour before the time noted to half an hour after it.
+        assert change_of(entries[2], NOW) == WaterChange(NOW - 2_700_000, NOW + 1_800_000)

@@ -15,7 +15,6 @@ from stillwell.journal.drafting import (
 from stillwell.journal.evidence import (
     cycle_happenings,
     cycle_tests,
-    level_evidence,
     salinity_of,
     salt_events,
 )
@@ -36,7 +35,6 @@ __all__ = [
     "drafted",
     "history",
     "kind_named",
-    "level_evidence",
     "salinity_of",
     "salt_events",
     "standing",

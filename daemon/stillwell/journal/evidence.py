@@ -1,4 +1,5 @@
-"""What the entries are evidence of: the salt balance, the cycle, the level.
+"""What the entries are evidence of: the salt balance, the cycle. (What they mean to the level
+stands with its estimator, in `estimate.level_journal`.)
 
 Takes entries that stand (see `standing`). An entry that can't be read, as one written by another
 version, is left out rather than guessed at.
@@ -11,7 +12,6 @@ from collections.abc import Iterable
 
 from stillwell.entry import Entry
 from stillwell.estimate.cycle import Test
-from stillwell.estimate.level import Pour, WaterChange
 from stillwell.estimate.nitrification import Happening
 from stillwell.estimate.salt import Check, Event, Exchange, TopUp
 from stillwell.journal.kinds import Kind
@@ -23,10 +23,6 @@ from stillwell.water.seawater import (
 
 _DAY_MS = 86_400_000
 _SALINITY = re.compile(r"\bat ([0-9.]+) ppt")
-POUR_REL_SD = 0.05
-"""Of a volume that a keeper noted (common practice: a can with marks)."""
-CHANGE_TAKES_MS = 30 * 60_000
-"""How long a noted water change may have gone on before and after its time."""
 
 
 def _salinity_beside(entry: Entry, otherwise: float | None) -> float | None:
@@ -106,17 +102,3 @@ def cycle_happenings(entries: Iterable[Entry], begun_ms: int, tank_ml: float) ->
         for e in entries
         if e.kind == Kind.WATER_CHANGE and e.value is not None and e.at_ms > begun_ms
     ]
-
-
-def level_evidence(entries: Iterable[Entry]) -> list[Pour | WaterChange]:
-    """Returns what the level estimator is told, on the journal's clock."""
-    out: list[Pour | WaterChange] = []
-    for entry in entries:
-        to_mark = entry.unit.endswith("to mark")
-        if entry.kind in (Kind.POUR, Kind.SALT_POUR) and (entry.value is not None or to_mark):
-            sd = POUR_REL_SD * (entry.value or 0.0)
-            fresh = entry.kind == Kind.POUR
-            out.append(Pour(entry.at_ms, entry.value, sd, fresh=fresh, to_mark=to_mark))
-        elif entry.kind == Kind.WATER_CHANGE:
-            out.append(WaterChange(entry.at_ms - CHANGE_TAKES_MS, entry.at_ms + CHANGE_TAKES_MS))
-    return out
