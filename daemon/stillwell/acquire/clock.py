@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import threading
 import time
+from functools import cache
 from pathlib import Path
 
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -19,8 +20,14 @@ class _Timex(ctypes.Structure):
     _fields_ = (("modes", ctypes.c_uint), ("rest", ctypes.c_byte * 512))
 
 
+@cache
+def _libc() -> ctypes.CDLL:
+    """Opened once; find_library would run a compiler to look for it."""
+    return ctypes.CDLL(None)
+
+
 def _kernel_says_synchronised() -> bool:
-    libc = ctypes.CDLL(None)  # find_library would run a compiler to look for it
+    libc = _libc()
     if not hasattr(libc, "adjtimex"):
         return False
     state = int(libc.adjtimex(ctypes.byref(_Timex())))
