@@ -228,6 +228,7 @@ class TestHanging:
         assert came_back.wait(5.0)
         drive(bus, got, lambda: len(got.batches("probes")) >= 5)
         assert 99.0 not in [s.value for b in got.batches("probes") for s in b.samples]
+        assert [state.up for state in got.states("probes")] == [False, True]
 
     def test_a_bus_that_hangs_again_and_again_is_given_up(
         self, got: Collector, started: Any
