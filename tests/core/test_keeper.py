@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -79,6 +80,13 @@ class TestWaterChange:
         assert task is not None
         for part in ("10.0 L", "35 ppt", "dry mix", "unplug heater and pump", "drip loop", "RCD"):
             assert part in task.text
+
+    def test_is_due_also_where_gsw_cannot_be_had(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setitem(sys.modules, "gsw", None)
+        task = named("water-change", [], 8.0)
+        assert task is not None
+        assert "10.0 L" in task.text
+        assert "dry mix" not in task.text
 
     def test_waits_while_the_cycle_runs(self) -> None:
         running = book((0.1, "cycle-start", None, ""), (2.0, "ammonia", 1.0, "mg/L N"))

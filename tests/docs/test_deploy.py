@@ -96,6 +96,27 @@ class TestInstall:
         done = run(root / "opt/stillwell/venv/bin/stillwell", "--version")
         assert done.stdout.startswith("stillwell ")
 
+    def test_the_program_has_all_that_it_imports(self, root: Path, tmp_path: Path) -> None:
+        """Without what the tests bring along: on a Pi there is none of it."""
+        stillwell = root / "opt/stillwell/venv/bin/stillwell"
+        where = (
+            "--config",
+            ROOT / "config/reading-room-simulated.toml",
+            "--store",
+            tmp_path / "db",
+        )
+        for command in (
+            ("simulate", *where, "--days", "1"),
+            ("today", *where),
+            ("review", *where),
+            ("heater", *where),
+            ("mix", "10 L"),
+            ("alarms", *where, "--report"),
+        ):
+            done = run(stillwell, *command)
+            assert done.returncode == 0, done.stderr
+            assert "Traceback" not in done.stderr
+
     def test_everything_is_in_its_place(self, root: Path) -> None:
         for path in (
             "etc/stillwell/stillwell.toml",

@@ -21,6 +21,7 @@ from stillwell.keeper.balance import Cycle, cycle_of
 from stillwell.keeper.plan import BookPlan
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
+from stillwell.water.seawater import SeawaterMissingError
 
 TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, DRILL = REMINDERS
 
@@ -146,18 +147,26 @@ def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
     done = _last(facts, Kind.WATER_CHANGE)
     anchors = (facts.since_ms, done or 0, cycle.verdict.finished_ms or 0)
     day = _date(max(anchors), plan) + plan.change_every_d * _DAY
-    recipe = batch(plan.change_ml, plan.salinity_target, plan.target_c)
     volume = show(plan.change_ml, Dimension.VOLUME, plan.units)
     text = (
         f"{volume} out and as much new salt water in, at {plan.salinity_target:g} ppt and "
-        f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: about "
-        f"{show(recipe.dry_g, Dimension.MASS, plan.units)} of dry mix, mixed the day before "
-        f"(stillwell mix). Fill up to the mark with fresh water first. {CAUTION} Plug in again "
-        "when the chamber is full."
+        f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: {_dry_mix(plan)}"
+        f"mixed the day before (stillwell mix). Fill up to the mark with fresh water first. "
+        f"{CAUTION} Plug in again when the chamber is full."
     )
     litres = f"{plan.change_ml / 1000:g} L at {plan.salinity_target:g} ppt"
     words = ("Water change", text, f"stillwell note water-change {litres}")
     return _task(WATER_CHANGE, day, facts, plan, done, words)
+
+
+def _dry_mix(plan: BookPlan) -> str:
+    """How much to weigh; nothing on a 32-bit Pi, for which there is no gsw: the day is due all the
+    same."""
+    try:
+        recipe = batch(plan.change_ml, plan.salinity_target, plan.target_c)
+    except SeawaterMissingError:
+        return ""
+    return f"about {show(recipe.dry_g, Dimension.MASS, plan.units)} of dry mix, "
 
 
 def _salinity(facts: Facts, plan: BookPlan) -> Task:
