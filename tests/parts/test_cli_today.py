@@ -47,6 +47,14 @@ class TestToday:
         assert found["cycle"]["stage"] == "ammonia rising"
         assert "salinity" not in [task["task"] for task in found["due"]]
 
+    def test_a_store_ahead_of_the_clock_is_looked_at_all_the_same(self, tmp_path: Path) -> None:
+        made = tank(tmp_path)
+        lived = call("simulate", "-c", made, "--days", "0.1", "--until", "2096-03-10T12:00Z")
+        assert lived.exit_code == 0
+        said = call("today", "-c", made)
+        assert said.exit_code == 0, said.stderr
+        assert "Water 25." in said.stdout
+
     def test_an_empty_store_is_told(self, tmp_path: Path) -> None:
         result = call("today", "-c", tank(tmp_path))
         assert result.exit_code == 2

@@ -82,9 +82,11 @@ def now_of(reader: StoreReader) -> int:
     now_ms = time.time_ns() // 1_000_000
     if is_held(reader.path):
         return now_ms
-    times = [r.moment.utc_ms for r in reader.latest_readings() if r.moment.utc_ms <= now_ms]
-    if not times:
+    newest = [r.moment.utc_ms for r in reader.latest_readings()]
+    if not newest:
         fail(f"{reader.path} holds no readings yet.", "Start the daemon, or run: stillwell check")
+    # All of them ahead of this clock: it is the clock that is behind, as after a boot in the past.
+    times = [utc_ms for utc_ms in newest if utc_ms <= now_ms] or newest
     entries = reader.journal(max(times), now_ms)
     return max([*times, *(e.at_ms for e in entries)])
 
