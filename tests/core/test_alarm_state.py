@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stillwell.alarm.annunciator import restored
 from stillwell.alarm.notices import notices
 from stillwell.alarm.state import (
     LATCHES,
@@ -25,7 +26,6 @@ from stillwell.alarm.state import (
     Refuse,
     step,
 )
-from stillwell.alarm.watch import restored
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment
 

@@ -1,0 +1,322 @@
+"""The annunciator: all alarms of one tank as their machines stand, what each says, which keeps
+still under which, which is shelved and for how long.
+
+It knows conditions by name only: rules and findings bring what stands, persons bring requests, time
+ends shelves. Whatever moved comes back as transitions, in order, for the caller to keep and to
+send.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from stillwell.alarm import shelving
+from stillwell.alarm.plan import WatchPlan
+from stillwell.alarm.state import UNANSWERED, URGENCY, AlarmState, Event, Kind, Record, Refuse, step
+from stillwell.alarm.suppression import Relations
+from stillwell.alarm.wording import Wording
+from stillwell.notice import Message, Priority, State, Transition
+from stillwell.ports import Command, Reply, Request
+from stillwell.reading import Moment
+
+_LONGEST_PAST_MS = 30 * 86_400_000
+"""A restored condition is not believed to be older: the wall clock may be wrong by years."""
+
+_NEVER_MS = 1 << 62
+
+_DONE = {
+    Kind.ACKNOWLEDGE: "Acknowledged",
+    Kind.RESET: "Reset",
+    Kind.SHELVE: "Shelved",
+    Kind.UNSHELVE: "Taken off the shelf",
+    Kind.RETURN_TO_SERVICE: "Back in service",
+}
+"""What a person is told of a request for every alarm that it fits."""
+
+
+class Annunciator:
+    """Owned by one thread.
+
+    Args:
+        patience_ms: for the name of an alarm, how long it may take to follow its cause.
+    """
+
+    def __init__(self, plan: WatchPlan, words: Wording, patience_ms: Callable[[str], int]) -> None:
+        self.plan = plan
+        self._rules = frozenset(plan.rules())
+        self._relations = Relations(plan.relations())
+        self._words = words
+        self._patience_ms = patience_ms
+        self._alarms: dict[str, AlarmState] = {}
+        self._messages: dict[str, Message] = {}
+        self._latest: dict[str, Transition] = {}
+        self._settling: dict[str, int] = {}
+        """Suppressed alarms without a standing cause: when they speak if they still stand."""
+
+    # -- the calls -----------------------------------------------------------------------------
+
+    def restore(self, transitions: Sequence[Transition], now: Moment) -> list[Transition]:
+        """Takes up the alarms as they stood; announces none of them.
+
+        Returns the closing of those that the configuration no longer has.
+
+        Args:
+            transitions: the latest of each alarm, or all there are, oldest first.
+        """
+        out: list[Transition] = []
+        for row in {row.alarm: row for row in transitions}.values():
+            state = restored(row, self.plan.latches(row.alarm), now)
+            self._alarms[row.alarm] = state
+            self._messages[row.alarm] = row.message
+            self._latest[row.alarm] = row
+            if not self.plan.defines(row.alarm):
+                if state.state is not State.NORMAL:
+                    self._messages[row.alarm] = self._words.gone(row.alarm)
+                    out += self._move(row.alarm, Event(Kind.REMOVED), now)
+                del self._alarms[row.alarm], self._messages[row.alarm], self._latest[row.alarm]
+        for alarm, state in self._alarms.items():
+            if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
+                self._settling[alarm] = now.mono_ms + self._patience_ms(alarm)
+        return out
+
+    def set(
+        self,
+        alarm: str,
+        active: bool,
+        priority: Priority,
+        message: Message,
+        since: Moment | None,
+        now: Moment,
+    ) -> list[Transition]:
+        """Brings the standing of a condition to its alarm; asked as often as is convenient."""
+        state = self._alarms.get(alarm)
+        if state is None or not state.active:
+            if not active:
+                return []
+            self._messages[alarm] = message
+            under = self._cause_of(alarm, priority) is not None
+            event = Event(Kind.RAISE, priority, since=since, under_cause=under)
+            return self._move(alarm, event, now)
+        if not active:
+            self._messages[alarm] = message
+            return self._move(alarm, Event(Kind.CLEAR), now)
+        self._messages[alarm] = message
+        if URGENCY[priority] <= URGENCY[state.priority]:
+            return []
+        out = self._move(alarm, Event(Kind.PRIORITY, priority), now)
+        if (
+            self._alarms[alarm].state is State.SUPPRESSED
+            and self._cause_of(alarm, priority) is None
+            and alarm not in self._settling
+        ):
+            # It has become more urgent than what it was hidden under.
+            out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
+        return out
+
+    def relate(self, consequence: str, cause: str) -> None:
+        """From now on `consequence` keeps still while `cause` stands."""
+        self._relations.add(consequence, cause)
+
+    def request(self, request: Request, now: Moment) -> tuple[Reply, list[Transition]]:
+        """Does what a person asks, for one alarm or for every alarm that it fits."""
+        event, complaint = self._event_of(request)
+        if event is None:
+            return Reply(False, complaint), []
+        subject = request.subject
+        if not subject:
+            return self._request_all(request, event, now)
+        if subject not in self._alarms and subject not in self._rules:
+            return Reply(False, self._unknown(subject)), []
+        event = self._with_cause(subject, event)
+        after, actions = step(self._state(subject), event, now)
+        for action in actions:
+            if isinstance(action, Refuse):
+                return Reply(False, f"{subject} {action.reason}."), []
+        moved = self._move(subject, event, now, by=request.by)
+        return Reply(True, f"{subject} is {_said(after.state)} now.", (subject,)), moved
+
+    def tick(self, now: Moment) -> list[Transition]:
+        """Does what is due by time alone: shelves that end, causes that are over."""
+        return [*self._end_shelves(now), *self._settle(now)]
+
+    def next_due_ms(self) -> int:
+        """Returns before which monotonic time a tick has nothing to do."""
+        shelves = [
+            state.shelf_ends_ms
+            for state in self._alarms.values()
+            if state.shelf_ends_ms is not None
+        ]
+        return min([_NEVER_MS, *shelves, *self._settling.values()])
+
+    def standing(self, alarm: str) -> AlarmState | None:
+        """Returns the state of an alarm whose condition stands; None if it does not."""
+        state = self._alarms.get(alarm)
+        return state if state is not None and state.active else None
+
+    def latest(self) -> list[Transition]:
+        """Returns the latest transition of every alarm that has ever moved, by name."""
+        return [self._latest[alarm] for alarm in sorted(self._latest)]
+
+    # -- from conditions to alarms -------------------------------------------------------------
+
+    def _state(self, alarm: str) -> AlarmState:
+        state = self._alarms.get(alarm)
+        return AlarmState(latching=self.plan.latches(alarm)) if state is None else state
+
+    def _cause_of(self, alarm: str, priority: Priority) -> str | None:
+        return self._relations.explained(alarm, priority, self._alarms)
+
+    def _move(self, alarm: str, event: Event, now: Moment, *, by: str = "") -> list[Transition]:
+        before = self._state(alarm)
+        after, actions = step(before, event, now)
+        if not any(isinstance(action, Record) for action in actions):
+            return []
+        if after.since is None:
+            after = replace(after, since=now)  # so that the log holds the whole state
+        self._alarms[alarm] = after
+        if after.state is not State.SUPPRESSED:
+            self._settling.pop(alarm, None)
+        transition = Transition(
+            alarm=alarm,
+            moment=now,
+            before=before.state,
+            after=after.state,
+            event=event.kind.value,
+            priority=after.priority,
+            active=after.active,
+            message=self._messages.get(alarm, Message(alarm)),
+            since=after.since or now,
+            by=by,
+            shelved_for_ms=shelving.left_ms(after.shelf_ends_ms, now),
+        )
+        self._latest[alarm] = transition
+        out = [transition]
+        for consequence in self._relations.consequences(alarm):
+            out += self._regard(consequence, now)
+        return out
+
+    def _regard(self, alarm: str, now: Moment) -> list[Transition]:
+        """One of the causes of `alarm` has changed: it keeps still, or may soon speak.
+
+        What an acknowledged alarm says is known: it stays as it is. What was hidden has a while to
+        follow its cause, and speaks if it does not.
+        """
+        state = self._alarms.get(alarm)
+        if state is None:
+            return []
+        if self._cause_of(alarm, state.priority) is not None:
+            self._settling.pop(alarm, None)
+            if state.state is State.UNACKNOWLEDGED:
+                return self._move(alarm, Event(Kind.SUPPRESS), now)
+        elif state.state is State.SUPPRESSED and alarm not in self._settling:
+            self._settling[alarm] = now.mono_ms + self._patience_ms(alarm)
+        return []
+
+    def _settle(self, now: Moment) -> list[Transition]:
+        out: list[Transition] = []
+        for alarm in [a for a, due_ms in self._settling.items() if now.mono_ms >= due_ms]:
+            self._settling.pop(alarm)
+            state = self._alarms[alarm]
+            if self._cause_of(alarm, state.priority) is None:
+                out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
+        return out
+
+    def _end_shelves(self, now: Moment) -> list[Transition]:
+        out: list[Transition] = []
+        for alarm, state in list(self._alarms.items()):
+            if state.shelf_ends_ms is not None and now.mono_ms >= state.shelf_ends_ms:
+                out += self._move(alarm, self._with_cause(alarm, Event(Kind.SHELF_ENDED)), now)
+        return out
+
+    def _with_cause(self, alarm: str, event: Event) -> Event:
+        if event.kind in (Kind.UNSHELVE, Kind.SHELF_ENDED, Kind.RETURN_TO_SERVICE):
+            under = self._cause_of(alarm, self._state(alarm).priority) is not None
+            return Event(event.kind, under_cause=under)
+        return event
+
+    # -- requests ------------------------------------------------------------------------------
+
+    def _event_of(self, request: Request) -> tuple[Event | None, str]:
+        match request.command:
+            case Command.ACKNOWLEDGE:
+                return Event(Kind.ACKNOWLEDGE), ""
+            case Command.RESET:
+                return Event(Kind.RESET), ""
+            case Command.SHELVE:
+                shelve_ms = shelving.shelf_ms(request.seconds, self.plan.longest_shelf_s)
+                if shelve_ms is None:
+                    longest = self._words.duration(self.plan.longest_shelf_s * 1000)
+                    return None, f"Say for how long to shelve it: between 1 s and {longest}."
+                return Event(Kind.SHELVE, shelve_ms=shelve_ms), ""
+            case Command.UNSHELVE:
+                return Event(Kind.UNSHELVE), ""
+            case Command.OUT_OF_SERVICE:
+                return Event(Kind.OUT_OF_SERVICE), ""
+            case Command.RETURN_TO_SERVICE:
+                return Event(Kind.RETURN_TO_SERVICE), ""
+            case _:
+                return None, f"The alarms do not know how to {request.command}."
+
+    def _request_all(
+        self, request: Request, event: Event, now: Moment
+    ) -> tuple[Reply, list[Transition]]:
+        if event.kind is Kind.OUT_OF_SERVICE:
+            return Reply(False, "Name the alarm to take out of service; one at a time."), []
+        names = tuple(
+            alarm for alarm, state in sorted(self._alarms.items()) if _fits(event.kind, state)
+        )
+        out: list[Transition] = []
+        for alarm in names:
+            out += self._move(alarm, self._with_cause(alarm, event), now, by=request.by)
+        if not names:
+            return Reply(False, f"There is no alarm to {request.command.replace('-', ' ')}."), []
+        return Reply(True, f"{_DONE[event.kind]}: {', '.join(names)}.", names), out
+
+    def _unknown(self, subject: str) -> str:
+        known = sorted({*self._rules, *self._alarms})
+        near = difflib.get_close_matches(subject, known, n=1)
+        shown = " ".join(subject.split())[:60]
+        hint = f" Did you mean {near[0]}?" if near else ""
+        return f'There is no alarm "{shown}".{hint}'
+
+
+def restored(row: Transition, latching: bool, now: Moment) -> AlarmState:
+    """Returns the state of an alarm whose latest transition is `row`, on the clocks of a new
+    run."""
+    shelved = row.after is State.SHELVED
+    return AlarmState(
+        state=row.after,
+        active=row.active,
+        priority=row.priority,
+        latching=latching,
+        since=_on_this_clock(row.since, now),
+        shelf_ends_ms=shelving.restored_end_ms(row, now) if shelved else None,
+    )
+
+
+def _on_this_clock(then: Moment, now: Moment) -> Moment:
+    ago_ms = min(max(0, now.utc_ms - then.utc_ms), _LONGEST_PAST_MS)
+    return Moment(now.mono_ms - ago_ms, then.utc_ms, then.epoch)
+
+
+def _fits(kind: Kind, state: AlarmState) -> bool:
+    """Whether a request without a name is about an alarm in this state."""
+    match kind:
+        case Kind.ACKNOWLEDGE:
+            return state.state in UNANSWERED
+        case Kind.RESET:
+            return state.state is State.LATCHED_ACKNOWLEDGED
+        case Kind.SHELVE:
+            return state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+        case Kind.UNSHELVE:
+            return state.state is State.SHELVED
+        case Kind.RETURN_TO_SERVICE:
+            return state.state is State.OUT_OF_SERVICE
+        case _:
+            return False
+
+
+def _said(state: State) -> str:
+    return state.value.replace("-", " ")

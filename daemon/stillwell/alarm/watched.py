@@ -1,0 +1,175 @@
+"""What the watch knows of each channel and each rule now: mutable, owned by one `Watch`, and asked
+for every reading, which is why these are not frozen values.
+"""
+
+from __future__ import annotations
+
+import math
+
+from stillwell.alarm import agreement as agreements
+from stillwell.alarm import band as bands
+from stillwell.alarm import discrepancy as discrepancies
+from stillwell.alarm.agreement import Agreement
+from stillwell.alarm.band import Band, BandState
+from stillwell.alarm.discrepancy import Discrepancy
+from stillwell.alarm.limit import CLEAR, Limit
+from stillwell.alarm.missing import NONE, ChannelWatch
+from stillwell.alarm.rate import LATELY, STRETCH_MS, Slope, Trail, slope, steepest, together
+from stillwell.notice import Priority
+from stillwell.reading import Moment
+
+NEVER_MS = 1 << 62
+
+UNSEEN = Moment(-NEVER_MS, 0)
+"""The moment of a reading that never came."""
+
+
+class Channel:
+    """What is known of a channel now. Mutable, for the hot path's sake."""
+
+    __slots__ = (
+        "_slope",
+        "agreements",
+        "answered_ms",
+        "averaged",
+        "bad_tests",
+        "bands",
+        "calm",
+        "ceiling",
+        "doubted",
+        "floor",
+        "gap_ms",
+        "good",
+        "lately",
+        "priority",
+        "raced",
+        "seen",
+        "states",
+        "steepest",
+        "stuck",
+        "stuck_at",
+        "trail",
+        "trouble",
+        "value",
+        "watch",
+    )
+
+    def __init__(self, watch: ChannelWatch) -> None:
+        self.watch = watch
+        self.gap_ms = round(watch.gap_s * 1000)
+        self.bands: list[BandWatch] = []
+        self.states: list[StateWatch] = []
+        self.agreements: list[AgreementWatch] = []
+        self.priority = Priority.MEDIUM
+        self.calm = False
+        self.floor, self.ceiling = -math.inf, math.inf
+        self.value = math.nan
+        self.seen = UNSEEN
+        """When the last reading came that may move bands; `value` is its value."""
+        self.good: Moment | None = None
+        """When the last reading came that is no sign of trouble, while that is not `seen`."""
+        self.answered_ms: int | None = None
+        self.bad_tests = ""
+        self.trouble = NONE
+        self.stuck = False
+        self.stuck_at: float | None = None
+        self.doubted = False
+        """Whether an alarm stands that says not to believe it: see `WatchPlan.doubts`."""
+        self.averaged = False
+        """Whether anything is judged on the means of its stretches."""
+        self.raced = False
+        """Whether a rate limit asks for its slope after every stretch."""
+        self.trail = Trail()
+        self.lately: tuple[tuple[int, float], ...] = ()
+        """The stretches that a rate limit looks at."""
+        self.steepest = 0.0
+        """See `rate.steepest`; of `lately`."""
+        self._slope: Slope | None = None
+
+    def look_lately(self) -> None:
+        """Takes the trail as it is now for what a rate limit looks at."""
+        self.lately = tuple(self.trail.points)[-LATELY:]
+        self.steepest = steepest(self.lately)
+        self._slope = None
+
+    def slope(self) -> Slope | None:
+        """The slope of `lately`, worked out when somebody asks: most of the time nobody needs
+        to."""
+        if self._slope is None:
+            self._slope = slope(self.lately, self.watch.step)
+        return self._slope
+
+    def last_good(self) -> Moment | None:
+        if self.good is not None and self.good.mono_ms > self.seen.mono_ms:
+            return self.good
+        return None if self.seen is UNSEEN else self.seen
+
+    def shows(self, now: Moment) -> bool:
+        """Whether its value may stand for the water now."""
+        return not self.stuck and not self.doubted and now.mono_ms - self.seen.mono_ms < self.gap_ms
+
+
+class BandWatch:
+    __slots__ = ("band", "channels", "limits", "state")
+
+    def __init__(self, band: Band, channels: list[Channel]) -> None:
+        self.band = band
+        self.channels = channels
+        self.limits = bands.limits_of(band, max(channel.gap_ms for channel in channels))
+        self.state = BandState()
+
+    def value(self, now: Moment) -> float | None:
+        return bands.median([c.value for c in self.channels if c.shows(now)])
+
+    def slope(self, now: Moment) -> Slope | None:
+        slopes = [c.slope() for c in self.channels if c.shows(now)]
+        return together(s for s in slopes if s is not None)
+
+    def gentle(self) -> bool:
+        """Whether no slope of its channels can be beyond the limit on its rate, or move anything
+        that is being counted there."""
+        limit = self.limits.rate
+        return limit is None or (
+            self.state.rate.quiet and all(c.steepest < limit.at for c in self.channels)
+        )
+
+    def seen(self) -> Moment | None:
+        """When the newest reading came that could move it."""
+        newest = max((c.seen for c in self.channels), key=lambda moment: moment.mono_ms)
+        return None if newest is UNSEEN else newest
+
+    def calm(self, now: Moment) -> bool:
+        low, high = self.band.low, self.band.high
+        return self.state.quiet and all(
+            low <= c.value <= high for c in self.channels if c.shows(now)
+        )
+
+
+class StateWatch:
+    __slots__ = ("channel", "discrepancy", "limit", "state")
+
+    def __init__(self, discrepancy: Discrepancy, channel: Channel) -> None:
+        self.discrepancy = discrepancy
+        self.channel = channel
+        self.limit = discrepancies.limit_of(discrepancy, channel.gap_ms)
+        self.state = CLEAR
+
+
+class AgreementWatch:
+    __slots__ = ("agreement", "channels", "limit", "state")
+
+    def __init__(self, agreement: Agreement, channels: list[Channel]) -> None:
+        self.agreement = agreement
+        self.channels = channels
+        self.limit: Limit = agreements.limit_of(agreement, 3 * STRETCH_MS)
+        self.state = CLEAR
+
+    def means(self, now: Moment) -> dict[str, float]:
+        """The newest stretch's mean of each channel that shows something now."""
+        return {
+            c.watch.name: c.trail.points[-1][1]
+            for c in self.channels
+            if c.shows(now)
+            and c.trail.points
+            and now.mono_ms - c.trail.points[-1][0] < 3 * STRETCH_MS
+        }
