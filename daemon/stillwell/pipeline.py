@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
 from stillwell.alarm.drill import DRILL, PATIENCE_S, begun, drill_notices, over
 from stillwell.alarm.escalation import Escalation, blind
+from stillwell.alarm.notices import in_both
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
@@ -24,6 +26,7 @@ from stillwell.ports import Command, Noted, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store
+from stillwell.units import System
 
 log = logging.getLogger(__name__)
 
@@ -56,6 +59,8 @@ class Pipeline:
         told: is handed each transition after it has been kept (the demo's console, a replay's
         output).
         keep_raw_s: how long single readings are kept.
+        units: those of the tank: what is kept is worded in them, and notices in the others as well,
+            where the watch and the observers speak in `System.BOTH`.
     """
 
     def __init__(
@@ -68,11 +73,13 @@ class Pipeline:
         escalation: Escalation | None = None,
         told: Callable[[Transition], None] | None = None,
         keep_raw_s: float = 90 * 86_400.0,
+        units: System = System.METRIC,
     ) -> None:
         self.store = store
         self.watch = watch
         self._judges = judges
-        self._observing = Observing(observers, store)
+        self._observing = Observing(observers, store, units)
+        self._units = units
         self._escalation = escalation
         self._told = told
         self._boot_id = ""
@@ -233,8 +240,9 @@ class Pipeline:
 
     def announce(self, notice: Notice, job: str = "", local_date: str = "") -> None:
         """Keeps a notice that is not about an alarm (a review), with the calendar's tick in its
-        box."""
-        self.store.put_notice(notice)
+        box. It is stamped anew: who made it knows the clocks, but not their epoch."""
+        stamped = replace(notice, moment=self.moment(notice.moment.mono_ms))
+        self.store.put_notice(stamped)
         if job:
             self.store.mark_done(job, local_date)
 
@@ -301,7 +309,8 @@ class Pipeline:
         self._keep(self.watch.find(finding, self.moment(mono_ms)))
 
     def _keep(self, transitions: Iterable[Transition]) -> None:
-        for transition in transitions:
+        for made in transitions:
+            transition = in_both(made, self._units)
             is_drill = transition.alarm == DRILL
             if is_drill:
                 self._drilling = transition if transition.after in _CALLING else None
