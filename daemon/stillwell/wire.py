@@ -52,7 +52,7 @@ from stillwell.ports import (
 )
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
-from stillwell.reading import UNIT, Quantity
+from stillwell.reading import UNIT, Quantity, Reading
 from stillwell.review import BandPlan
 from stillwell.settings import Destination, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings
@@ -61,6 +61,7 @@ from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.delivery import SinkDelivery
 from stillwell.supervise.inbox import Inbox
+from stillwell.units import System
 
 log = logging.getLogger(__name__)
 
@@ -438,14 +439,18 @@ def pipeline(
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, review_plan(settings).to_json())
+    # What alarms say is read by several people, who may want different units.
+    tank = settings.tank.model_copy(update={"units": System.BOTH})
+    spoken = replace(settings, tank=tank)
     return Pipeline(
         store,
-        Watch(watch_plan(settings)),
+        Watch(watch_plan(spoken)),
         judges(settings),
-        observers=observers(settings),
+        observers=observers(spoken),
         escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,
+        units=settings.tank.units,
     )
 
 
@@ -531,6 +536,7 @@ def daemon(
     """The live daemon, ready to run."""
     inbox = Inbox()
     line = pipeline(settings, store, told)
+    not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id)
     look = CalendarLook(
         store.path,
@@ -539,6 +545,7 @@ def daemon(
         clock,
         inbox.put,
         book_plan(settings),
+        not_before_ms,
     )
     return Daemon(
         Parts(
@@ -553,6 +560,19 @@ def daemon(
             look_s=look_s,
         )
     )
+
+
+def _installed_ms() -> int:
+    """UTC ms at which this file was installed: no clock that stands before it is right."""
+    return round(Path(__file__).stat().st_mtime * 1000)
+
+
+def _last_kept_ms(store: Store) -> int:
+    """UTC ms of the reading that the last run kept last; 0 without any. By the store's order, not
+    by the time: one of a clock that once stood in the far future says nothing about now."""
+    rows = store.tail.latest_readings()
+    newest = max(rows, key=lambda row: row.seq, default=None)
+    return newest.body.moment.utc_ms if newest and isinstance(newest.body, Reading) else 0
 
 
 def begin(line: Pipeline, clock: Clock, boot_id: str) -> None:

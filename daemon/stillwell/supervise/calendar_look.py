@@ -1,6 +1,6 @@
 """What the calendar's look does: makes the morning's review when it is due, and reminds the keeper
-of what is to be done by hand. Runs in the calendar's
-own thread with a reader of its own, so that neither the pipeline nor an alarm waits for it."""
+of what is to be done by hand. Runs in the calendar's own thread with a reader of its own, so that
+neither the pipeline nor an alarm waits for it."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.drill import DRILL
+from stillwell.alarm.notices import notice_in_both
 from stillwell.calendar import Job, due
 from stillwell.keeper.gathered import facts_of
 from stillwell.keeper.plan import BookPlan
@@ -23,7 +24,9 @@ from stillwell.notice import Notice, Priority
 from stillwell.ports import Clock
 from stillwell.reading import Moment
 from stillwell.store import StoreReader
+from stillwell.supervise.clock_word import ClockWord
 from stillwell.supervise.inbox import Announced
+from stillwell.units import System
 
 log = logging.getLogger(__name__)
 
@@ -47,6 +50,7 @@ class CalendarLook:
         clock: the daemon's.
         hand_over: takes the notice with its job and local date.
         book: the keeper's work; without it nobody is reminded.
+        not_before_utc_ms: a clock that nobody has set is wrong for certain before this.
     """
 
     def __init__(
@@ -57,6 +61,7 @@ class CalendarLook:
         clock: Clock,
         hand_over: Callable[[Announced], None],
         book: BookPlan | None = None,
+        not_before_utc_ms: int = 0,
     ) -> None:
         self._store = store
         self._plan = plan
@@ -64,15 +69,16 @@ class CalendarLook:
         self._jobs = (Job(REVIEW, review_at, GRACE),)
         self._clock = clock
         self._hand_over = hand_over
-        self._book = book
+        self._book = None if book is None else replace(book, units=System.BOTH)
         self._reminded_ms: int | None = None
+        self._word = ClockWord(clock.monotonic_ns() // 1_000_000, not_before_utc_ms)
 
     def __call__(self) -> None:
-        """Looks once. A clock that nobody has set yet decides nothing: at boot it may stand in
-        1970."""
-        if not self._clock.trusted():
-            return
+        """Looks once. A clock that nobody has set decides nothing for ten minutes, and nothing as
+        long as it is wrong for certain: at boot it may stand in 1970."""
         now = Moment(self._clock.monotonic_ns() // 1_000_000, self._clock.wall_ms())
+        if not self._word.counts(now.mono_ms, now.utc_ms, self._clock.trusted()):
+            return
         reader = StoreReader.open(self._store)
         try:
             done = reader.done()
@@ -81,14 +87,22 @@ class CalendarLook:
             for job in jobs:
                 night = self._plan.last(job.scheduled_utc_ms)[-1]
                 review = review_of(reader, self._plan, night)
-                notice = with_tasks(notice_of(review, self._plan, now), tasks)
+                notice = notice_in_both(
+                    lambda units, review=review: with_tasks(  # type: ignore[misc]
+                        notice_of(review, replace(self._plan, units=units), now), tasks
+                    ),
+                    self._plan.units,
+                )
                 self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
             if jobs and drill_is_due(done, jobs[0].local_date):
                 day = jobs[0].local_date.isoformat()
                 self._hand_over(Announced(drill_reminder(now, day), DRILL_REMINDER, day))
             if self._book is not None and self._book.remind:
                 for task in untold(tasks, done):
-                    reminder = reminder_of(task, now)
+                    reminder = notice_in_both(
+                        lambda _, task=task: reminder_of(task, now),  # type: ignore[misc]
+                        self._plan.units,
+                    )
                     self._hand_over(Announced(reminder, job_of(task), task.local_date.isoformat()))
         finally:
             reader.close()

@@ -120,7 +120,7 @@ def clock(machine: Clock) -> Iterator[Point]:
         "wall",
         Grade.NOTE,
         f"Nobody has set it since this machine started; it shows {at:%Y-%m-%d %H:%M:%S} UTC. "
-        "Alarms do not wait for it; reviews do.",
+        "Alarms do not wait for it; reviews do, and go by it after ten minutes if it can be right.",
         "Look at: timedatectl. Without a network, set it by hand or fit a battery clock.",
         facts,
     )
