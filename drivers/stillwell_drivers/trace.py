@@ -11,7 +11,8 @@ In the configuration::
     float-low = { column = "float-low" }
 
 The readings are a CSV file, UTF-8, with the header ``time,channel,value``: RFC 3339 times, rows in
-time order, an empty value for a missed reading. The journal has ``time,kind,value,unit``.
+time order, an empty value for a missed reading. The journal has ``time,kind,value,unit`` and may
+have further columns, of which ``text``, ``by`` and ``reference`` (of a specific gravity) are read.
 `read_trace` and `read_journal` read them for replay: a damaged row is reported and left out, and
 never stops the rest, because the file in a bug report is often the one that a failing card has
 written.
@@ -39,6 +40,7 @@ from stillwell.units import Seconds
 
 _READINGS = ("time", "channel", "value")
 _JOURNAL = ("time", "kind", "value", "unit")
+_GRAVITY = ("sg", "specific gravity")
 _LONGEST_ROW = 4096
 _SHOWN = 60
 _LEAP_MS = 3_600_000
@@ -68,6 +70,8 @@ class JournalRow(NamedTuple):
     kind: str
     value: float | None
     unit: str
+    text: str = ""
+    by: str = ""
 
 
 Report = Callable[[Damage], None]
@@ -143,8 +147,11 @@ def _fields(row: bytes, count: int) -> list[str]:
     return fields
 
 
-def _rows(path: Path, header: tuple[str, ...], report: Report) -> Iterator[tuple[int, list[str]]]:
-    """Gives line number and fields of each row that can be split."""
+def _rows(
+    path: Path, header: tuple[str, ...], report: Report, *, more: bool = False
+) -> Iterator[tuple[int, list[str]]]:
+    """Gives line number and fields of each row that can be split; first the header's own names.
+    `more`: further columns may follow those of `header`."""
     try:
         file = path.open("rb")
     except OSError as error:
@@ -153,6 +160,7 @@ def _rows(path: Path, header: tuple[str, ...], report: Report) -> Iterator[tuple
         ) from None
     with file:
         number, lost = 0, False
+        names: list[str] = []
         while True:
             try:
                 row = file.readline(_LONGEST_ROW)
@@ -169,13 +177,15 @@ def _rows(path: Path, header: tuple[str, ...], report: Report) -> Iterator[tuple
                 continue
             number += 1
             if number == 1:
-                names = row.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace").strip()
-                if tuple(name.strip(' "') for name in names.split(",")) != header:
+                line = row.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace").strip()
+                names = [name.strip(' "') for name in line.split(",")]
+                if tuple(names[: len(header)] if more else names) != header:
                     raise TraceError(
-                        f'{path}, line 1: the header is "{names[:_SHOWN]}", '
+                        f'{path}, line 1: the header is "{line[:_SHOWN]}", '
                         f'and "{",".join(header)}" is needed.',
                         "Is this the right file?",
                     )
+                yield number, names
                 continue
             if not row.strip():
                 continue
@@ -184,7 +194,7 @@ def _rows(path: Path, header: tuple[str, ...], report: Report) -> Iterator[tuple
                 report(Damage(path, number, f"the row is longer than {_LONGEST_ROW} bytes"))
                 continue
             try:
-                yield number, _fields(row, len(header))
+                yield number, _fields(row, len(names))
             except _RowError as damage:
                 report(Damage(path, number, str(damage)))
         if number == 0:
@@ -214,7 +224,9 @@ def read_trace(
     known_time, known_ms = "", 0
     group: dict[str, Sample] = {}
     lines: list[int] = []
-    for line, (time, name, value) in _rows(path, _READINGS, report):
+    rows = _rows(path, _READINGS, report)
+    next(rows)
+    for line, (time, name, value) in rows:
         try:
             if time == known_time:
                 at = known_ms
@@ -247,22 +259,39 @@ def read_trace(
         yield now, tuple(group.values())
 
 
+def journal_lines(path: Path | str, report: Report = _ignore) -> Iterator[tuple[int, JournalRow]]:
+    """Gives line number and row of a journal, as the rows stand in the file.
+
+    Damaged rows go to `report`. Raises TraceError for a file that is no journal, on the first
+    ``next``.
+    """
+    path = Path(path)
+    rows = _rows(path, _JOURNAL, report, more=True)
+    _, names = next(rows)
+    further = names[len(_JOURNAL) :]
+    for line, (time, kind, value, unit, *rest) in rows:
+        beside = dict(zip(further, rest, strict=True))
+        try:
+            if not kind.strip():
+                raise _RowError("the kind is empty")
+            at = _milliseconds(time.strip())
+            if unit.strip().casefold() in _GRAVITY:
+                unit = f"{unit} {beside.get('reference', '')}"
+            number = _number(value)
+        except _RowError as damage:
+            report(Damage(path, line, str(damage)))
+            continue
+        text, by = (beside.get(name, "").strip() for name in ("text", "by"))
+        yield line, JournalRow(at, kind.strip(), number, " ".join(unit.split()), text, by)
+
+
 def read_journal(path: Path | str, report: Report = _ignore) -> list[JournalRow]:
     """Returns the rows of a journal in time order, also where the file is not.
 
     A keeper writes things down late: a row out of order counts, unlike one of a trace. Damaged rows
     go to `report`. Raises TraceError for a file that is no journal.
     """
-    path = Path(path)
-    rows: list[JournalRow] = []
-    for line, (time, kind, value, unit) in _rows(path, _JOURNAL, report):
-        try:
-            if not kind.strip():
-                raise _RowError("the kind is empty")
-            at = _milliseconds(time.strip())
-            rows.append(JournalRow(at, kind.strip(), _number(value), unit.strip()))
-        except _RowError as damage:
-            report(Damage(path, line, str(damage)))
+    rows = [row for _, row in journal_lines(path, report)]
     rows.sort(key=lambda row: row.utc_ms)
     return rows
 

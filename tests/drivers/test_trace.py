@@ -229,6 +229,19 @@ class TestTheJournal:
         assert rows == [JournalRow(EVENING, "pour", 1.2, "L")]
         assert [d.line for d in damage] == [2, 3, 4]
 
+    def test_further_columns_may_follow_and_a_gravity_finds_its_reference(
+        self, tmp_path: Path
+    ) -> None:
+        text = (
+            "time,kind,value,unit,reference,weather,by,text\n"
+            '2026-01-05T22:00:00Z,salinity,1.0264,sg,25/25 degC,rain,Niamh,"after, tea"\n'
+            "2026-01-05T22:01:00Z,pour,1.2,L,can,,,\n"
+        )
+        assert read_journal(written(tmp_path, text)) == [
+            JournalRow(EVENING, "salinity", 1.0264, "sg 25/25 degC", "after, tea", "Niamh"),
+            JournalRow(EVENING + 60_000, "pour", 1.2, "L"),
+        ]
+
     def test_a_trace_is_no_journal(self, tmp_path: Path) -> None:
         with pytest.raises(TraceError, match='"time,kind,value,unit" is needed'):
             read_journal(written(tmp_path, GOOD))
