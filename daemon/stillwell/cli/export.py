@@ -122,21 +122,21 @@ def _write(
 
     with _progress(quiet) as progress:
         if form is Format.PARQUET:
-            with _whole(output) as part:
+            with whole(output) as part:
                 return export_parquet(reader, part, *chosen, progress)
         if str(output) == "-":
             if form is Format.CSV:
                 return export_csv(reader, sys.stdout, *chosen, progress)
             return export_trace(reader, sys.stdout, None, *chosen, progress)
-        with _whole(output) as part, part.open("w", encoding="utf-8", newline="") as out:
+        with whole(output) as part, part.open("w", encoding="utf-8", newline="") as out:
             if journal is None:
                 return export_csv(reader, out, *chosen, progress)
-            with _whole(journal) as second, second.open("w", encoding="utf-8", newline="") as more:
+            with whole(journal) as second, second.open("w", encoding="utf-8", newline="") as more:
                 return export_trace(reader, out, more, *chosen, progress)
 
 
 @contextmanager
-def _whole(path: Path) -> Iterator[Path]:
+def whole(path: Path) -> Iterator[Path]:
     """A file beside `path` that takes its name once it is complete: nobody finds half of one."""
     part = path.with_name(path.name + ".part")
     try:

@@ -13,6 +13,7 @@ import typer
 
 from stillwell.cli.asking import ByOption, who
 from stillwell.cli.console import print_json, say, stdout
+from stillwell.cli.note_file import read_file, write_file
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -28,10 +29,8 @@ if TYPE_CHECKING:
     from stillwell.journal import Circumstances, Draft
     from stillwell.settings import Settings
 
-_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 _NUMBER = re.compile(r"([+-]?[0-9][0-9.,]*)\s*(.*)", re.DOTALL)
 _LISTED = 30
-_AHEAD = dt.timedelta(minutes=5)
 
 
 def add_to(app: typer.Typer) -> None:
@@ -59,6 +58,14 @@ def note(
         bool, typer.Option("--list", "-l", help="List the latest entries and end.")
     ] = False,
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Keep it however odd.")] = False,
+    to_file: Annotated[
+        Path | None,
+        typer.Option("--export", help="Write the journal into this CSV file; - is the screen."),
+    ] = None,
+    from_file: Annotated[
+        Path | None,
+        typer.Option("--import", help="Take the entries of this CSV file that are new."),
+    ] = None,
     by: ByOption = "",
     config: ConfigOption = None,
     store: StoreOption = None,
@@ -69,11 +76,16 @@ def note(
     A pour without a volume means: filled up to the mark. Entries may come late. Nothing is ever
     erased: --strike 12 strikes entry 12 out, --strike 12 pour 1.1 L puts another in its place.
 
+    A file has the columns time,kind,value,unit and may have text and by. Imported twice, its
+    entries are there once; a row that can't be is refused with its line, the rest is taken.
+
     With --json one object: id, time, kind, value, unit, text, by, strikes, struck_by; with --list
-    one a line.
+    one a line; with --import: taken (ids), known, struck, refused, odd (line, why).
 
     Example: stillwell note pour 1.2 L --at 18:30
     """
+    if (to_file or from_file) and (words or strike is not None or listed):
+        fail("A file goes alone.", "Write: stillwell note --import FILE")
     from stillwell.store import StoreReader
 
     settings = load_settings(config)
@@ -81,6 +93,13 @@ def note(
     with reporting_store_errors(), StoreReader.open(path) as reader:
         entries = reader.journal(struck=True)
         first = reader.span()
+    if to_file is not None:
+        write_file(to_file, entries, force=yes, as_json=as_json)
+    if from_file is not None:
+        here = _circumstances(settings, entries, first[0] if first else None)
+        read_file(from_file, here, path, sure=yes, as_json=as_json)
+    if to_file or from_file:
+        return
     if listed or (not words and strike is None):
         _print_entries(entries[-_LISTED:], settings, as_json=as_json)
         return
@@ -115,7 +134,7 @@ def _entry(
 ) -> Entry:
     """What is to be kept, or the end of the command with the reason why it can't be."""
     from stillwell.estimate.level_journal import took
-    from stillwell.journal import JournalError, corrected, drafted, struck
+    from stillwell.journal import JournalError, corrected, drafted, struck, when
 
     try:
         if not words:
@@ -129,16 +148,16 @@ def _entry(
         if lasted:
             seconds(lasted)  # or the end of the command
             text = f"{took(lasted)}; {text}".rstrip("; ")
-        when = _when(at, settings, here.now_ms)
-        if when is None and strike is not None:
+        at_ms = when(at, settings.tank.time_zone, here.now_ms) if at else None
+        if at_ms is None and strike is not None:
             # a correction is about the same deed, unless another time is given
-            when = next((e.at_ms for e in here.entries if e.id == strike), None)
+            at_ms = next((e.at_ms for e in here.entries if e.id == strike), None)
         draft = drafted(
             kind,
             value,
             unit,
             here=here,
-            at_ms=when,
+            at_ms=at_ms,
             text=text,
             by=by,
         )
@@ -157,28 +176,6 @@ def _split(words: list[str]) -> tuple[str, str | None, str]:
         return words[0], None, ""
     found = _NUMBER.fullmatch(rest)
     return (words[0], found[1], found[2]) if found else (words[0], rest, "")
-
-
-def _when(text: str, settings: Settings, now_ms: int) -> int | None:
-    """UTC ms of a time in the tank's zone; of a time of day the last one that has come."""
-    if not text:
-        return None
-    zone = settings.tank.time_zone
-    now = dt.datetime.fromtimestamp(now_ms / 1000, zone)
-    clock = _CLOCK.fullmatch(text.strip())
-    if clock:
-        then = now.replace(
-            hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0, fold=0
-        )
-        if then > now + _AHEAD:
-            then = (then.replace(tzinfo=None) - dt.timedelta(days=1)).replace(tzinfo=zone)
-    else:
-        try:
-            then = dt.datetime.fromisoformat(text)
-        except ValueError:
-            fail(f'"{text}" is no time.', "Write it like 18:30 or 2026-01-31T18:30.")
-        then = then if then.tzinfo else then.replace(tzinfo=zone)
-    return round(then.timestamp() * 1000)
 
 
 def _ask(draft: Draft, yes: bool) -> None:

@@ -19,6 +19,7 @@ from stillwell.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from stillwell.entry import Entry
     from stillwell.morning import ReviewPlan
     from stillwell.notice import Transition
     from stillwell.pipeline import Pipeline
@@ -94,6 +95,7 @@ class _Told:
 
     def __init__(self, path: Path, settings: Settings) -> None:
         self._path = path
+        self._settings = settings
         self._known = frozenset(settings.channel)
         self._damaged = 0
         self._strangers: set[str] = set()
@@ -111,11 +113,20 @@ class _Told:
             if fitting:
                 yield utc_ms, fitting
 
-    def entries(self, path: Path) -> Sequence[Any]:
-        """The rows of the journal."""
-        from stillwell_drivers.trace import read_journal
+    def entries(self, path: Path) -> Sequence[Entry]:
+        """What the journal's rows say, in the units in which the journal keeps it."""
+        from stillwell.journal import Circumstances, JournalError
+        from stillwell.journal.record import as_kept
+        from stillwell_drivers.trace import Damage, journal_lines
 
-        return list(read_journal(path, self._damage))
+        here = Circumstances(0, self._settings.tank.volume, self._settings.tank.units)
+        entries = []
+        for line, row in journal_lines(path, self._damage):
+            try:
+                entries.append(as_kept(row, here))
+            except JournalError as error:
+                self._damage(Damage(path, line, str(error)))
+        return sorted(entries, key=lambda entry: entry.at_ms)
 
     def sum_up(self) -> None:
         if self._damaged > DAMAGE_TOLD:
@@ -185,13 +196,11 @@ def _printing(settings: Settings, as_json: bool) -> Any:
     return told
 
 
-def _keep_journal(store: Store, rows: Sequence[Any]) -> None:
-    from stillwell.store import Entry
+def _keep_journal(store: Store, entries: Sequence[Entry]) -> None:
+    from dataclasses import replace
 
-    for row in rows:
-        store.put_journal(
-            Entry(at_ms=row.utc_ms, kind=row.kind, value=row.value, unit=row.unit, by="trace")
-        )
+    for entry in entries:
+        store.put_journal(replace(entry, by=entry.by or "trace", entered_ms=0))
 
 
 def _reviews(store: Path, plan: ReviewPlan, start_ms: int, end_ms: int, *, as_json: bool) -> None:

@@ -20,6 +20,7 @@ from stillwell.journal.evidence import (
 )
 from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
 from stillwell.journal.standing import history, standing
+from stillwell.journal.times import when
 
 __all__ = [
     "KINDS",
@@ -39,4 +40,5 @@ __all__ = [
     "salt_events",
     "standing",
     "struck",
+    "when",
 ]

@@ -74,6 +74,7 @@ def drafted(
     at_ms: int | None = None,
     text: str = "",
     by: str = "",
+    on_record: bool = False,
 ) -> Draft:
     """Returns the entry to keep.
 
@@ -86,6 +87,8 @@ def drafted(
         at_ms: when it was done, UTC; None: now.
         text: anything; up to 500 characters.
         by: who; up to 80 characters.
+        on_record: it stands in a record with full dates, as a file: an old date is nothing odd, and
+            what stands there twice was done twice.
 
     Raises JournalError with the reason for what is impossible or leaves open what is meant.
     """
@@ -95,7 +98,9 @@ def drafted(
         raise JournalError(str(error), "Write one of them.") from None
     text, by = _line(text, LONGEST_TEXT, "text"), _line(by, LONGEST_NAME, "name")
     when = here.now_ms if at_ms is None else at_ms
-    questions = _asked_about_time(when, here)
+    questions = _asked_about_time(when, here)  # also refuses what is to come
+    if on_record:
+        questions = []
     typed = "" if value is None else f"{value}".strip()
     if rule.needs_text and not text:
         raise JournalError(f"A {rule.kind} needs a text.", f"Write: {rule.example}")
@@ -106,7 +111,8 @@ def drafted(
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)
     entry = Entry(rule.kind, when, number, kept_unit, text, by, entered_ms=here.now_ms)
-    questions += _asked_about_twice(entry, here)
+    if not on_record:
+        questions += _asked_about_twice(entry, here)
     return Draft(entry, tuple(questions))
 
 

@@ -107,6 +107,22 @@ def note(path: Path, entry: Entry) -> int:
     return _write(Path(path), write)
 
 
+def note_all(path: Path, entries: Iterable[Entry]) -> list[int]:
+    """Writes journal entries that strike nothing, all or none of them. Returns their ids; raises
+    `StoreError`."""
+    keyed = [e if e.key else replace(e, key=uuid.uuid4().hex) for e in entries]
+
+    def write(db: sqlite3.Connection) -> list[int]:
+        ids = []
+        for entry in keyed:
+            insert_entry(db, entry)
+            found = db.execute("SELECT id FROM journal WHERE key = ?", (entry.key,)).fetchone()
+            ids.append(int(found[0]))
+        return ids
+
+    return _write(Path(path), write) if keyed else []
+
+
 def revive(path: Path, letters: Iterable[int]) -> int:
     """Asks that dead letters be sent once more. Returns how many there were of them."""
     wanted = [(letter,) for letter in letters]

@@ -1,0 +1,171 @@
+"""A journal as a file and back: which rows are new, which are there already, which can't be.
+
+The file is the trace format's ``time,kind,value,unit`` with two further columns, ``text`` and
+``by``. It holds the entries that stand: what was struck out stays behind, and a row that was struck
+out here since the file was written does not come back by it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+from stillwell.entry import STRUCK, Entry
+from stillwell.journal.drafting import (
+    TWICE_MS,
+    Circumstances,
+    JournalError,
+    drafted,
+)
+from stillwell.journal.standing import standing
+
+COLUMNS = ("time", "kind", "value", "unit", "text", "by")
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Row(Protocol):
+    """One line of a journal file, as it was read."""
+
+    @property
+    def utc_ms(self) -> int: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def value(self) -> float | None: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def text(self) -> str: ...
+    @property
+    def by(self) -> str: ...
+
+
+@dataclass(frozen=True, slots=True)
+class NotTaken:
+    """A row that was left out."""
+
+    line: int
+    why: str
+    do: str = ""
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.why} {self.do}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class Sorted:
+    """What a file brings."""
+
+    new: tuple[Entry, ...]
+    known: int
+    """Rows that are in the journal already."""
+    struck: tuple[NotTaken, ...]
+    """Rows that have been struck out here."""
+    refused: tuple[NotTaken, ...]
+    """Rows that can't be."""
+    odd: tuple[NotTaken, ...]
+    """Rows that can be and are odd."""
+
+
+def rows(entries: Iterable[Entry]) -> list[tuple[str, ...]]:
+    """Returns the fields of each entry that stands, in the order in which things were done."""
+    return [
+        (_rfc3339(e.at_ms), e.kind, _number(e.value), e.unit, e.text, e.by)
+        for e in standing(entries)
+    ]
+
+
+def sorted_out(lines: Iterable[tuple[int, Row]], here: Circumstances, *, sure: bool) -> Sorted:
+    """Returns what a file's rows come to.
+
+    Args:
+        lines: number and row.
+        here: the circumstances, with all entries of the journal, struck ones too.
+        sure: odd rows are right.
+    """
+    left = Counter(_same(e) for e in standing(here.entries))
+    gone = {_same(e): e for e in here.entries if e.struck_by is not None and e.kind != STRUCK}
+    there = standing(here.entries)
+    new: list[Entry] = []
+    known = 0
+    struck: list[NotTaken] = []
+    refused: list[NotTaken] = []
+    odd: list[NotTaken] = []
+    for line, row in lines:
+        try:
+            draft = drafted(
+                row.kind,
+                row.value,
+                row.unit,
+                here=here,
+                at_ms=row.utc_ms,
+                text=row.text,
+                by=row.by,
+                on_record=True,
+            )
+        except JournalError as error:
+            refused.append(NotTaken(line, error.what, error.do))
+            continue
+        entry = draft.entry
+        key = _same(entry)
+        if left[key] > 0:
+            left[key] -= 1
+            known += 1
+            continue
+        if key in gone:
+            number = gone[key].id
+            struck.append(NotTaken(line, f"Entry {number} was the same, and was struck out."))
+            continue
+        questions = (*draft.questions, *_near(entry, there))
+        if questions and not sure:
+            odd.append(NotTaken(line, questions[0]))
+            continue
+        new.append(entry)
+    return Sorted(tuple(new), known, tuple(struck), tuple(refused), tuple(odd))
+
+
+def as_kept(row: Row, here: Circumstances) -> Entry:
+    """Returns a row of a trace as the entry that the journal would keep, in the units that it keeps
+    them in. Odd values count. Raises JournalError with the reason for what can't be."""
+    at = replace(here, now_ms=max(here.now_ms, row.utc_ms))
+    return drafted(
+        row.kind,
+        row.value,
+        row.unit,
+        here=at,
+        at_ms=row.utc_ms,
+        text=row.text,
+        by=row.by,
+        on_record=True,
+    ).entry
+
+
+def _same(entry: Entry) -> tuple[object, ...]:
+    """What two entries have in common that are one."""
+    return entry.kind, entry.at_ms, entry.value, entry.unit, entry.text
+
+
+def _near(entry: Entry, there: Sequence[Entry]) -> tuple[str, ...]:
+    """A question where the journal holds nearly the same: noted by hand and by the file."""
+    for other in there:
+        if (
+            (other.kind, other.value, other.unit) == (entry.kind, entry.value, entry.unit)
+            and 0 < abs(other.at_ms - entry.at_ms) <= TWICE_MS
+            and (entry.value is not None or other.text == entry.text)
+        ):
+            return (f"Nearly the same is noted, as entry {other.id}. Is it another one?",)
+    return ()
+
+
+def _rfc3339(utc_ms: int) -> str:
+    moment = _EPOCH + timedelta(milliseconds=utc_ms)
+    return moment.isoformat(timespec="milliseconds" if utc_ms % 1000 else "seconds")[:-6] + "Z"
+
+
+def _number(value: float | None) -> str:
+    if value is None:
+        return ""
+    return str(int(value)) if abs(value) < 1e15 and value.is_integer() else repr(value)
