@@ -185,6 +185,12 @@ class TestTogether:
         assert found is not None
         assert found.per_h == pytest.approx(0.2)
 
+    @pytest.mark.parametrize("way", [1.0, -1.0])
+    def test_what_one_of_two_sees_alone_is_not_the_waters(self, way: float) -> None:
+        steep, still = some(line(9.0 * way)), some(line(0.0))
+        assert together([steep, still]) == still
+        assert together([still, steep]) == still
+
     def test_of_none_is_none(self) -> None:
         assert together([]) is None
 

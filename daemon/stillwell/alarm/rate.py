@@ -150,14 +150,18 @@ def trend(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
 
 
 def together(slopes: Iterable[Slope]) -> Slope | None:
-    """Returns one slope for several channels that see the same water: the median one; None for
-    none.
+    """Returns one slope for several channels that see the same water: the median one, of an even
+    number the gentler of the two in the middle; None for none.
 
     Each channel is compared with itself only, so that a probe that drops out, with its own offset,
-    makes no rate.
+    makes no rate. Where two differ it is one place that changes and not the water: a chamber whose
+    pump stood for a while and that is mixed again.
     """
     ordered = sorted(slopes, key=lambda s: s.per_h)
-    return ordered[(len(ordered) - 1) // 2] if ordered else None
+    if not ordered:
+        return None
+    middle = (ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2])
+    return min(middle, key=lambda s: abs(s.per_h))
 
 
 def _median(ordered: Sequence[float]) -> float:
