@@ -242,6 +242,7 @@ class KeeperSettings(_Strict):
     change_share: Share = 0.15
     changes_noted: Share = 1.0
     feeds_at: time | Never = time(19, 0)
+    salinity_every_d: Annotated[int, Field(ge=1)] | None = None
 
     def keeper(self) -> Keeper:
         """Returns the habits."""
@@ -255,6 +256,7 @@ class KeeperSettings(_Strict):
             change_share=self.change_share,
             changes_noted=self.changes_noted,
             feeds_at=None if isinstance(self.feeds_at, str) else self.feeds_at,
+            salinity_every_d=self.salinity_every_d,
         )
 
 

@@ -43,11 +43,20 @@ class Keeper:
     feeds_at: time | None = time(19, 0)
     feeding_s: float = 600.0
     """How long the pump is paused for feeding."""
+    salinity_every_d: int | None = None
+    """Days from one salinity check to the next; every check is written down."""
+    salinity_at: time = time(18, 0)
+    salinity_sd: float = 0.3
+    """Error of one check, g/kg, standard deviation: a refractometer's scale line is 1."""
 
     def __post_init__(self) -> None:
         for name in ("pours_missed", "pours_noted", "change_share", "changes_noted"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ValueError(f"keeper: {name} must be from 0 to 1, not {getattr(self, name)}.")
+        if self.salinity_every_d is not None and self.salinity_every_d < 1:
+            raise ValueError(
+                f"keeper: salinity_every_d must be 1 or more, not {self.salinity_every_d}."
+            )
 
 
 ABSENT = Keeper(pours_at=None, changes_on=None, feeds_at=None)
@@ -60,6 +69,7 @@ class DeedKind(StrEnum):
     CHANGE_ENDS = "change-ends"
     PAUSE_BEGINS = "pause-begins"
     PAUSE_ENDS = "pause-ends"
+    SALINITY = "salinity"
 
 
 class Deed(NamedTuple):
@@ -71,7 +81,7 @@ class Deed(NamedTuple):
     miss_mm: float = 0.0
     """By how much the level ends above the fill mark."""
     note_error: float = 0.0
-    """Relative error of the volume written down."""
+    """Error of what is written down: of a volume relative to it, of a salinity in g/kg."""
 
 
 class Note(NamedTuple):
@@ -79,7 +89,7 @@ class Note(NamedTuple):
 
     utc_ms: int
     kind: str
-    """``pour``, ``salt-pour`` or ``water-change``."""
+    """``pour``, ``salt-pour``, ``water-change`` or ``salinity``."""
     value: float
     unit: str
 
@@ -94,6 +104,7 @@ def deeds_of(keeper: Keeper, seed: int, day: date, zone: ZoneInfo) -> list[Deed]
     rng = random.Random(f"{seed}/keeper/{day.isoformat()}")
     missed, pour_noted, change_noted = rng.random(), rng.random(), rng.random()
     miss_mm, error, change_miss_mm = rng.gauss(0, 1), rng.gauss(0, 1), rng.gauss(0, 1)
+    salinity_error = rng.gauss(0, keeper.salinity_sd)
     deeds: list[Deed] = []
     if keeper.pours_at is not None and missed >= keeper.pours_missed:
         noted = pour_noted < keeper.pours_noted
@@ -111,6 +122,9 @@ def deeds_of(keeper: Keeper, seed: int, day: date, zone: ZoneInfo) -> list[Deed]
         at = _instant(day, keeper.feeds_at, zone)
         deeds.append(Deed(at, DeedKind.PAUSE_BEGINS))
         deeds.append(Deed(at + round(keeper.feeding_s * 1000), DeedKind.PAUSE_ENDS))
+    if keeper.salinity_every_d is not None and day.toordinal() % keeper.salinity_every_d == 0:
+        at = _instant(day, keeper.salinity_at, zone)
+        deeds.append(Deed(at, DeedKind.SALINITY, noted=True, note_error=salinity_error))
     deeds.sort()
     return deeds
 

@@ -802,6 +802,9 @@ class TankModel:
                     if deed.noted:
                         kind = "salt-pour" if self.keeper.pours_salt else "pour"
                         self._note(deed, kind, volume)
+            case DeedKind.SALINITY:
+                read = self._salt / self._mass * 1000 + deed.note_error
+                self.notes.append(Note(deed.utc_ms, "salinity", round(read, 1), "ppt"))
 
     def _short_of(self, miss_mm: float) -> float:
         """What is missing to `miss_mm` above the fill mark, mL."""

@@ -297,6 +297,20 @@ class TestWaterAndSalt:
         assert after.salinity == pytest.approx(0.85 * before.salinity + 0.15 * 35.0, abs=0.03)
         assert [note.kind for note in model.journal_since(0)] == ["water-change"]
 
+    def test_salinity_is_checked_every_so_many_days_and_written_down(self) -> None:
+        parameters = replace(PLAIN, salinity=34.0)
+        exact = replace(ABSENT, salinity_every_d=3, salinity_sd=0.0)
+        model = tank(keeper=exact, parameters=parameters)
+        at(model, 9 * DAY)
+        notes = model.journal_since(0)
+        assert [(b.utc_ms - a.utc_ms) / 86_400_000 for a, b in pairwise(notes)] == [3.0, 3.0]
+        assert {note.kind for note in notes} == {"salinity"}
+        # Nothing but water evaporates, so that it rises from 34 on.
+        assert 34.0 <= notes[0].value < notes[1].value < notes[2].value < 37.0
+        model = tank(keeper=replace(exact, salinity_sd=0.5), parameters=parameters)
+        at(model, 9 * DAY)
+        assert [note.value for note in model.journal_since(0)] != [note.value for note in notes]
+
     def test_the_level_rises_by_the_drain_back_while_the_pump_is_paused(self) -> None:
         model = tank(keeper=replace(ABSENT, feeds_at=time(19, 0)))
         before, during, after = (
