@@ -24,7 +24,8 @@ from stillwell.ports import Command, Published, Request
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
 from stillwell.reading import Flag, Moment, Quantity, Reading, Sample
-from stillwell.store import Store, StoreReader, writer
+from stillwell.store import Store, StoreReader
+from stillwell.store import file as store_file
 from stillwell.store.connect import connect_writer
 
 NOON = 1_768_478_400_000  # 2026-01-15T12:00:00Z
@@ -331,7 +332,7 @@ class Card:
             self._tell(db)
             return db
 
-        monkeypatch.setattr(writer, "connect_writer", connect)
+        monkeypatch.setattr(store_file, "connect_writer", connect)
 
     def takes_writes(self, takes: bool) -> None:
         self._takes = takes

@@ -57,7 +57,7 @@ class Disk(RuleBasedStateMachine):
         return Moment(self.mono, NOON + self.mono, self.epoch)
 
     def spoil(self) -> None:
-        db = self.store._db
+        db = self.store._file.db
         if db is not None and self.refuses == "read-only":
             db.execute("PRAGMA query_only = ON")
         elif db is not None and self.refuses == "full":
@@ -75,9 +75,9 @@ class Disk(RuleBasedStateMachine):
     @precondition(lambda self: bool(self.refuses))
     def disk_recovers(self) -> None:
         self.refuses = ""
-        if self.store._db is not None:
-            self.store._db.execute("PRAGMA query_only = OFF")
-            self.store._db.execute("PRAGMA max_page_count = 1000000")
+        if self.store._file.db is not None:
+            self.store._file.db.execute("PRAGMA query_only = OFF")
+            self.store._file.db.execute("PRAGMA max_page_count = 1000000")
 
     @rule(count=st.integers(1, 40))
     def readings(self, count: int) -> None:
@@ -177,9 +177,9 @@ class Disk(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         self.refuses = ""
-        if self.store._db is not None:
-            self.store._db.execute("PRAGMA query_only = OFF")
-            self.store._db.execute("PRAGMA max_page_count = 1000000")
+        if self.store._file.db is not None:
+            self.store._file.db.execute("PRAGMA query_only = OFF")
+            self.store._file.db.execute("PRAGMA max_page_count = 1000000")
         try:
             self.restart()
         finally:

@@ -86,9 +86,9 @@ class TestReaders:
             store.put([rows.reading(i) for i in range(6001, 7000)])
             store.commit()
             assert store.trouble is None
-            assert store._db is not None
+            assert store._file.db is not None
             # In the midst of its rows the reader holds nothing: the log can be folded back whole.
-            busy, _, _ = store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            busy, _, _ = store._file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
             assert busy == 0
             out, _ = other.communicate("go on\n", timeout=60)
         assert int(out) == 5000

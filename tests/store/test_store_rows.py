@@ -156,9 +156,9 @@ class TestCommits:
 
     def test_survive_a_power_cut_as_far_as_sqlite_promises(self, store: Store) -> None:
         # Killing a process proves nothing about the power; the settings that do are looked at.
-        assert store._db is not None
-        assert store._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-        assert store._db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
+        assert store._file.db is not None
+        assert store._file.db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert store._file.db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
 
     def test_nothing_to_write_costs_no_transaction(self, store: Store) -> None:
         before = store.commits

@@ -124,11 +124,11 @@ class TestFullDisk:
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:
         store = open_store()
-        assert store._db is not None
-        pages = store._db.execute("PRAGMA page_count").fetchone()[0]
-        store._db.execute(f"PRAGMA max_page_count = {pages + 8}")
+        assert store._file.db is not None
+        pages = store._file.db.execute("PRAGMA page_count").fetchone()[0]
+        store._file.db.execute(f"PRAGMA max_page_count = {pages + 8}")
         count = put_until_trouble(store, rows)
-        store._db.execute("PRAGMA max_page_count = 1000000")
+        store._file.db.execute("PRAGMA max_page_count = 1000000")
         store.tick(3_600_000)
         assert store.trouble is None
         with StoreReader.open(path) as reader:
@@ -138,8 +138,8 @@ class TestFullDisk:
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:
         store = open_store(backlog=1000)
-        assert store._db is not None
-        store._db.execute("PRAGMA query_only = ON")
+        assert store._file.db is not None
+        store._file.db.execute("PRAGMA query_only = ON")
         store.put([rows.reading(i, float(i)) for i in range(2500)])
         store.put_transition(rows.transition(2500), [rows.notice(2500, "n")])
         assert store.trouble is not None
@@ -159,8 +159,8 @@ class TestReadOnlyDisk:
         # A kernel that remounts a failing card read-only makes every write fail; a mount can't be
         # made read-only while the file is open for writing, so SQLite is told to refuse instead.
         store = open_store()
-        assert store._db is not None
-        store._db.execute("PRAGMA query_only = ON")
+        assert store._file.db is not None
+        store._file.db.execute("PRAGMA query_only = ON")
         store.put_transition(rows.transition(1), [rows.notice(1, "a")])
         assert "read-only" in (store.trouble or "")
         assert store.tail.rows(Stream.TRANSITIONS, 0, 9, committed_only=False)
@@ -277,12 +277,12 @@ class TestDamage:
         store.describe_channel("water-a", "temperature", "A")
         store.put([rows.reading(i) for i in range(3000)])
         store.put_transition(rows.transition(1), [rows.notice(1, "a")])
-        assert store._db is not None
-        store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        assert store._file.db is not None
+        store._file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
         with path.open("r+b") as file:
             file.seek(4096)
             file.write(b"\xa5" * (path.stat().st_size - 4096))
-        store._db.execute("PRAGMA shrink_memory")
+        store._file.db.execute("PRAGMA shrink_memory")
         store.put([rows.reading(5000)])
         store.put_transition(rows.transition(5001, event="acknowledge"), [rows.notice(5001, "b")])
         for t in (10_000, 20_000, 80_000):

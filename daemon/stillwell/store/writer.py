@@ -23,7 +23,7 @@ from stillwell.entry import Entry
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
 from stillwell.reading import Moment, Reading
-from stillwell.store import find, flush, requests, rescue, retention, rows
+from stillwell.store import flush, requests, retention, rows
 from stillwell.store.backlog import (
     ALARMS_LIMIT,
     READINGS_LIMIT,
@@ -34,25 +34,23 @@ from stillwell.store.backlog import (
     Rebased,
     Window,
 )
-from stillwell.store.blocks import OpenBlock, fill
+from stillwell.store.commit import Committer
 from stillwell.store.connect import (
     connect_alone,
     connect_reader,
-    connect_writer,
     in_words,
     is_busy,
     is_corrupt,
     is_disk,
 )
+from stillwell.store.epochs import Epochs
 from stillwell.store.errors import StoreBusy, StoreError, StoreMissing, StoreTooNew
-from stillwell.store.lock import WriterLock
-from stillwell.store.migrate import migrate
+from stillwell.store.file import StoreFile
 from stillwell.store.tail import Shared, Tail
 
 log = logging.getLogger(__name__)
 
 _BATCH_ROWS = 4096
-_SLICE_ROWS = 5_000
 _LONGEST_PAUSE_S = 60.0
 
 
@@ -90,29 +88,18 @@ class Store:
         self.opened = OpenReport()
         self.trouble: str | None = None
         """Why the disk does not take writes now, in words; None when it does."""
-        self.commits = 0
-        """Transactions written since the start: what wears a card."""
         self._every_ms = round(commit_every_s * 1000)
         self._bulk = bulk
         self._backlog_limit = backlog_limit
         self._full_at = min(_BATCH_ROWS, backlog_limit)
-        self._writer_lock = WriterLock(path)
-        self._db: sqlite3.Connection | None = None
+        self._file = StoreFile(path, durable=not bulk)
         self._seen_version: int | None = None
-        self._identity = (0, 0)
-        self._damaged = False
         self._mono_ms = 0
         self._committed_ms: int | None = None
         self._retry_ms = 0
         self._pause_s = 0.0
         self._partial = False
-        self._boot_id = ""
-        self._epoch_trusted = False
-        self._ids = rows.ChannelIds()
-        self._ids_on_disk: set[str] = set()
-        self._block: OpenBlock | None = None
-        self._epochs: dict[int, EpochBegun] = {}
-        self._next_epoch = 1
+        self._epochs = Epochs()
         self._cursors: dict[tuple[str, str], int] = {}
         self._done: set[tuple[str, str]] = set()
         self._keys: set[str] = set()
@@ -155,7 +142,7 @@ class Store:
             store._attach(first=True)
         except (sqlite3.Error, OSError) as error:
             if isinstance(error, PermissionError) and error.errno in (errno.EACCES, errno.EPERM):
-                store._writer_lock.release()
+                store._file.release()
                 raise StoreError(
                     f"This user may not write {path}: give it the directory {path.parent} "
                     f"(`chown`), or another `[store] path`."
@@ -163,12 +150,12 @@ class Store:
             try:
                 store._read_what_can_be_read()
             except StoreError:
-                store._writer_lock.release()
+                store._file.release()
                 raise
             store._fail(error)
             store.opened = replace(store.opened, trouble=store.trouble or "")
         except StoreError:
-            store._writer_lock.release()
+            store._file.release()
             raise
         return store
 
@@ -183,42 +170,13 @@ class Store:
         )
         self._readings = self._backlog.readings
         self._shared = Shared(self._backlog)
+        self._committer = Committer(self._backlog, self._shared, self._epochs.known, self._know)
 
     def _attach(self, *, first: bool) -> None:
-        """Takes the lock, opens the file, repairs what has to be. Raises what SQLite and the disk
-        raise."""
-        self._writer_lock.take()
-        created = not self.path.exists()
-        aside: Path | None = None
-        carried = 0
-        migrated = None
-        db: sqlite3.Connection | None = None
-        try:
-            if self._damaged:
-                raise rescue.damaged()
-            db = connect_writer(self.path, durable=not self._bulk)
-            rescue.check(db, self.path)
-            migrated = migrate(db, str(self.path))
-            if first:
-                self._load(db)
-        except sqlite3.DatabaseError as error:
-            if db is not None:
-                db.close()
-            if not is_corrupt(error):
-                raise
-            aside = rescue.move_aside(self.path)
-            log.error("%s Moved to %s.", in_words(error, self.path), aside)
-            db, carried = rescue.start_again(self.path, aside, durable=not self._bulk)
-            self._damaged = False
-            if first:
-                self._load(db)
-        except BaseException:
-            if db is not None:
-                db.close()
-            raise
-        self._db = db
-        status = self.path.stat()
-        self._identity = (status.st_dev, status.st_ino)
+        """Opens the file. Raises what `StoreFile.attach` does."""
+        attached = self._file.attach(self._load if first else None)
+        db = self._file.db
+        assert db is not None
         self._seen_version = None
         if first:
             db.execute(
@@ -226,25 +184,27 @@ class Store:
                 "asked: ask again.' WHERE done IS NULL"
             )
         else:
-            self._reconcile(db, new_file=aside is not None or created)
+            new_file = attached.moved_aside is not None or attached.created
+            self._reconcile(db, new_file=new_file)
             self.tail.reopen()
-        if first or aside is not None:
-            self.opened = OpenReport(created, migrated or None, aside, carried)
+        if first or attached.moved_aside is not None:
+            self.opened = OpenReport(
+                attached.created,
+                attached.migrated_from,
+                attached.moved_aside,
+                attached.carried_over,
+            )
 
     def _load(self, db: sqlite3.Connection) -> None:
         """Takes over what the file holds."""
-        for number, boot, offset, trusted, began in db.execute(
-            "SELECT id, boot_id, offset_ms, trusted, began_mono_ms FROM epoch"
-        ):
-            self._epochs[number] = EpochBegun(number, boot, offset, bool(trusted), began)
-        self._next_epoch = max(self._epochs, default=0) + 1
+        self._epochs.load(db)
         self._cursors = {
             (sink, stream): seq
             for sink, stream, seq in db.execute("SELECT sink, stream, seq FROM cursor")
         }
         self._start_windows({stream: self._newest_on_file(db, stream) for stream in Stream})
         self.tail = Tail(self.path, self._shared)
-        self._shared.offsets.update({e.id: e.offset_ms for e in self._epochs.values()})
+        self._shared.offsets.update({e.id: e.offset_ms for e in self._epochs.known.values()})
         for row in db.execute(
             f"SELECT {rows.TRANSITION} FROM transition "
             "WHERE seq IN (SELECT seq FROM alarm) ORDER BY seq"
@@ -264,17 +224,7 @@ class Store:
                 "SELECT job, local_date FROM done ORDER BY local_date DESC LIMIT 20000"
             )
         }
-        self._load_channels(db)
-
-    def _load_channels(self, db: sqlite3.Connection) -> None:
-        self._ids = rows.ChannelIds(db.execute("SELECT name, id FROM channel").fetchall())
-        self._ids_on_disk = set(self._ids)
-        last = find.last_blocked(db)
-        unblocked = db.execute(
-            f"SELECT {rows.READING} FROM reading WHERE seq > ? ORDER BY seq", (last,)
-        ).fetchall()
-        # A full block that is not in the table stays open; it is closed with the next rows.
-        _, self._block = fill(None, unblocked)
+        self._committer.look(db)
 
     def _newest_on_file(self, db: sqlite3.Connection, stream: Stream) -> int:
         table = rows.TABLE[stream]
@@ -303,27 +253,20 @@ class Store:
             # Nothing can be read. Numbers go on far above all that can be in the file, so that none
             # is given twice once it can be.
             far = max(time.time_ns() // 1_000_000, 1 << 40)
-            self._next_epoch = far
+            self._epochs.next_number = far
             self._start_windows(dict.fromkeys(Stream, far) if self.path.exists() else {})
             self.tail = Tail(self.path, self._shared)
 
     def _reconcile(self, db: sqlite3.Connection, *, new_file: bool) -> None:
         """After the file was away: what of the backlog is in it already, and what it lacks."""
-        self._load_channels(db)
+        self._committer.look(db)
         backlog = self._backlog
-        known = {number for (number,) in db.execute("SELECT id FROM epoch")}
         waiting = {step.id for step in backlog.epochs if isinstance(step, EpochBegun)}
-        backlog.epochs[:0] = [
-            epoch
-            for number, epoch in self._epochs.items()
-            if number not in known and number not in waiting
-        ]
-        for number, boot, offset, trusted, began in db.execute(
-            "SELECT id, boot_id, offset_ms, trusted, began_mono_ms FROM epoch"
-        ).fetchall():
-            if number not in self._epochs:
-                self._epochs[number] = EpochBegun(number, boot, offset, bool(trusted), began)
-                self._shared.offsets[number] = offset
+        backlog.epochs[:0] = [e for e in self._epochs.unknown_to(db) if e.id not in waiting]
+        self._epochs.load(db)
+        with self._shared.changed:
+            for epoch in self._epochs.known.values():
+                self._shared.offsets.setdefault(epoch.id, epoch.offset_ms)
         on_file = {
             (sink, stream): seq
             for sink, stream, seq in db.execute("SELECT sink, stream, seq FROM cursor")
@@ -347,7 +290,7 @@ class Store:
             if seq < self._backlog.transitions.first_pending:
                 db.execute(
                     f"INSERT OR IGNORE INTO transition ({rows.TRANSITION}) VALUES "
-                    f"({', '.join('?' * 18)})",
+                    f"({', '.join('?' * (rows.TRANSITION.count(',') + 1))})",
                     rows.bindable(rows.from_transition(seq, transition, self._shared.offsets)),
                 )
                 db.execute(
@@ -366,30 +309,23 @@ class Store:
             moment: now, on both clocks.
             trusted: whether the wall clock is known to be right.
         """
-        number = self._next_epoch
-        self._next_epoch += 1
-        self._boot_id = boot_id
-        self._epoch_trusted = trusted
         self._mono_ms = moment.mono_ms
         self._committed_ms = None
         self._retry_ms = 0
-        self._begin(number, boot_id, moment, trusted)
+        epoch = self._epochs.begin(boot_id, moment, trusted)
+        self._keep_epoch(epoch)
         self._commit_at_once()
-        return number
+        return epoch.id
 
-    def _begin(self, number: int, boot_id: str, moment: Moment, trusted: bool) -> None:
-        offset = moment.utc_ms - moment.mono_ms
-        epoch = EpochBegun(number, boot_id, offset, trusted, moment.mono_ms)
-        self._epochs[number] = epoch
+    def _keep_epoch(self, epoch: EpochBegun) -> None:
         self._backlog.epochs.append(epoch)
         with self._shared.changed:
-            self._shared.offsets[number] = offset
+            self._shared.offsets[epoch.id] = epoch.offset_ms
 
     def _know(self, moment: Moment) -> None:
-        """A row of an epoch that was never begun keeps its own times."""
-        if moment.epoch not in self._epochs:
-            self._begin(moment.epoch, "unknown", moment, False)
-            self._next_epoch = max(self._next_epoch, moment.epoch + 1)
+        epoch = self._epochs.meet(moment)
+        if epoch is not None:
+            self._keep_epoch(epoch)
 
     def rebase(self, boot_id: str, offset_ms: int) -> int:
         """The clock is known now: untrusted epochs of the boot get this offset and become trusted.
@@ -399,25 +335,20 @@ class Store:
 
         Returns how many epochs that were; commits.
         """
-        moved = [e for e in self._epochs.values() if e.boot_id == boot_id and not e.trusted]
+        moved = self._epochs.rebase(boot_id, offset_ms)
         if moved:
-            for epoch in moved:
-                self._epochs[epoch.id] = replace(epoch, offset_ms=offset_ms, trusted=True)
             self._backlog.epochs.append(Rebased(boot_id, offset_ms))
             with self._shared.changed:
                 self._shared.offsets.update({epoch.id: offset_ms for epoch in moved})
-            if boot_id == self._boot_id:
-                self._epoch_trusted = True
             self._commit_at_once()
         return len(moved)
-
-    # -- rows -------------------------------------------------------------------------------------
 
     def utc_ms(self, moment: Moment) -> int | None:
         """When a kept moment was, by what is known of its clock now; None when nobody ever set that
         clock."""
-        epoch = self._epochs.get(moment.epoch)
-        return moment.mono_ms + epoch.offset_ms if epoch is not None and epoch.trusted else None
+        return self._epochs.utc_ms(moment)
+
+    # -- rows -------------------------------------------------------------------------------------
 
     def describe_channel(self, name: str, quantity: str, label: str = "") -> None:
         """What pages and exports say of a channel; with the open batch."""
@@ -474,10 +405,10 @@ class Store:
     def _has_notice(self, key: str) -> bool:
         if key in self._keys:
             return True
-        if self._db is None:
+        if self._file.db is None:
             return False
         try:
-            found = self._db.execute("SELECT 1 FROM notice WHERE key = ?", (key,)).fetchone()
+            found = self._file.db.execute("SELECT 1 FROM notice WHERE key = ?", (key,)).fetchone()
         except (sqlite3.Error, UnicodeError):
             return False
         return found is not None
@@ -498,10 +429,10 @@ class Store:
     def described(self, key: str) -> str | None:
         """What `describe` has kept under `key`, also what is not on disk yet."""
         waiting = self._backlog.meta.get(key)
-        if waiting is not None or self._db is None:
+        if waiting is not None or self._file.db is None:
             return waiting
         try:
-            found = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+            found = self._file.db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         except sqlite3.Error:
             return None
         return None if found is None else str(found[0])
@@ -513,10 +444,10 @@ class Store:
 
     def journal_after(self, entry_id: int) -> list[Entry]:
         """Entries with ids above `entry_id`, those that other processes wrote included."""
-        if self._db is None:
+        if self._file.db is None:
             return []
         try:
-            found = self._db.execute(
+            found = self._file.db.execute(
                 f"SELECT {rows.ENTRY} FROM journal j WHERE j.id > ? ORDER BY j.id", (entry_id,)
             ).fetchall()
         except sqlite3.Error:
@@ -605,10 +536,10 @@ class Store:
         self._commit_at_once()
 
     def _read_letters(self, where: str) -> list[DeadLetter]:
-        if self._db is None:
+        if self._file.db is None:
             return []
         try:
-            found = self._db.execute(
+            found = self._file.db.execute(
                 f"SELECT sink, stream, seq, reason, at_ms, id, again FROM dead_letter {where} "
                 "ORDER BY id"
             ).fetchall()
@@ -621,13 +552,13 @@ class Store:
     def pending_requests(self) -> list[tuple[int, Request]]:
         """Commands of other processes that have no answer yet, oldest first. Cheap to ask every
         second: the table is only looked at when another process has written since."""
-        if self._db is None:
+        if self._file.db is None:
             return []
         try:
-            seen = int(self._db.execute("PRAGMA data_version").fetchone()[0])
+            seen = int(self._file.db.execute("PRAGMA data_version").fetchone()[0])
             if seen == self._seen_version:
                 return []
-            found = requests.open_requests(self._db)
+            found = requests.open_requests(self._file.db)
         except sqlite3.Error:
             return []
         self._seen_version = seen
@@ -640,6 +571,11 @@ class Store:
         self._commit_at_once()
 
     # -- keeping ----------------------------------------------------------------------------------
+
+    @property
+    def commits(self) -> int:
+        """Transactions written since the start: what wears a card."""
+        return self._committer.commits
 
     @property
     def backlog_lost(self) -> int:
@@ -671,7 +607,7 @@ class Store:
     def commit(self) -> None:
         """Writes what is waiting, now. Never raises for the disk: see `trouble`."""
         self._committed_ms = self._mono_ms
-        if self.trouble is None and self._db is not None and not self._backlog.waiting():
+        if self.trouble is None and self._file.db is not None and not self._backlog.waiting():
             return
         try:
             self._write()
@@ -695,139 +631,34 @@ class Store:
         except (sqlite3.Error, OSError, StoreError) as error:
             if not isinstance(error, sqlite3.Error) or _about_the_file(error):
                 raise
-            self._rollback()
+            self._file.rollback()
             self._write_with(flush.careful)
         except (UnicodeError, OverflowError, TypeError, ValueError):
-            self._rollback()
+            self._file.rollback()
             self._write_with(flush.careful)
 
     def _write_with(self, prepare: flush.Prepare) -> None:
-        if self._db is not None and self._is_gone():
+        if self._file.db is not None and self._file.is_gone():
             log.error(
                 "The store %s was removed while the daemon ran; starting a new one.", self.path
             )
-            self._detach()
-        if self._db is None:
+            self._file.detach()
+        if self._file.db is None:
             self._attach(first=False)
-        assert self._db is not None
+        assert self._file.db is not None
         if self.trouble is None:
-            self._write_together(self._db, prepare)
+            self._committer.together(self._file.db, prepare)
         else:
-            self._write_in_slices(self._db, prepare)
-
-    def _is_gone(self) -> bool:
-        """Whether somebody removed or replaced the file: SQLite would go on writing into
-        nowhere."""
-        try:
-            status = self.path.stat()
-        except FileNotFoundError:
-            return True
-        except OSError:
-            return False
-        return (status.st_dev, status.st_ino) != self._identity
-
-    def _write_together(self, db: sqlite3.Connection, prepare: flush.Prepare) -> None:
-        db.execute("BEGIN IMMEDIATE")
-        block = self._write_readings(db, self._readings.newest, prepare)
-        flush.write_vital(db, self._backlog, self._shared.offsets, self._ids, prepare)
-        flush.write_estimates(db, self._backlog, prepare)
-        flush.write_cursors(db, self._backlog, prepare)
-        self._commit(db)
-        self._settle_readings(self._readings.newest, block)
-        self._settle_vital()
-        self._settle_rest()
-
-    def _write_in_slices(self, db: sqlite3.Connection, prepare: flush.Prepare) -> None:
-        """After trouble: what matters most first, and readings in small pieces, so that a disk with
-        little room takes what it can."""
-        db.execute("BEGIN IMMEDIATE")
-        flush.write_epochs(db, self._backlog)
-        flush.write_vital(db, self._backlog, self._shared.offsets, self._ids, prepare)
-        self._commit(db)
-        self._settle_vital()
-        while self._readings.pending:
-            last = min(self._readings.newest, self._readings.first_pending + _SLICE_ROWS - 1)
-            db.execute("BEGIN IMMEDIATE")
-            block = self._write_readings(db, last, prepare)
-            self._commit(db)
-            self._settle_readings(last, block)
-        db.execute("BEGIN IMMEDIATE")
-        flush.write_estimates(db, self._backlog, prepare)
-        flush.write_cursors(db, self._backlog, prepare)
-        self._commit(db)
-        self._settle_rest()
-
-    def _write_readings(
-        self, db: sqlite3.Connection, last: int, prepare: flush.Prepare
-    ) -> OpenBlock | None:
-        first = self._readings.first_pending
-        pending = self._readings.between(first, last)
-        values = rows.from_readings(pending, first, self._ids)
-        unknown = {row[2] for row in values} - self._epochs.keys()
-        if unknown:
-            for reading in pending:
-                self._know(reading.moment)
-        flush.write_epochs(db, self._backlog)
-        if len(self._ids) > len(self._ids_on_disk):
-            flush.write_channels(
-                db, {name: self._ids[name] for name in self._ids.keys() - self._ids_on_disk}
-            )
-        return flush.write_readings(db, values, self._block, prepare)
-
-    def _commit(self, db: sqlite3.Connection) -> None:
-        db.execute("COMMIT")
-        self.commits += 1
-        self._backlog.epochs.clear()
-
-    def _settle_readings(self, last: int, block: OpenBlock | None) -> None:
-        self._block = block
-        self._ids_on_disk = set(self._ids)
-        with self._shared.changed:
-            self._readings.settle(last)
-            self._shared.changed.notify_all()
-
-    def _settle_vital(self) -> None:
-        backlog = self._backlog
-        with self._shared.changed:
-            backlog.transitions.settle(backlog.transitions.newest)
-            backlog.notices.settle(backlog.notices.newest)
-            self._shared.changed.notify_all()
-        backlog.journal.clear()
-        backlog.done.clear()
-        backlog.replies.clear()
-        backlog.channels.clear()
-        backlog.meta.clear()
-
-    def _settle_rest(self) -> None:
-        backlog = self._backlog
-        with self._shared.changed:
-            backlog.estimates.settle(backlog.estimates.newest)
-            self._shared.changed.notify_all()
-        backlog.cursors.clear()
-        backlog.letters.clear()
-        backlog.marks.clear()
-
-    def _rollback(self) -> None:
-        if self._db is not None and self._db.in_transaction:
-            try:
-                self._db.execute("ROLLBACK")
-            except sqlite3.Error:
-                self._detach()
-
-    def _detach(self) -> None:
-        if self._db is not None:
-            with contextlib.suppress(sqlite3.Error):
-                self._db.close()
-            self._db = None
+            self._committer.in_slices(self._file.db, prepare)
 
     def _fail(self, error: Exception) -> None:
-        self._rollback()
+        self._file.rollback()
         if is_corrupt(error):
-            self._damaged = True
+            self._file.damaged = True
         full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
         if not full and not is_busy(error):
             # A connection that met an I/O error or a read-only disk keeps to what it saw.
-            self._detach()
+            self._file.detach()
         words = str(error) if isinstance(error, StoreError) else in_words(error, self.path)
         if self.trouble is None:
             log.error("%s", words)
@@ -846,30 +677,29 @@ class Store:
     def keep_house(self, keep_raw_ms: int, blocks: int = 8) -> retention.Kept:
         """Rolls up and deletes a little; call again while `more`. Does nothing while the clock of
         the running epoch is not trusted or the disk is in trouble."""
-        if self._db is None or self.trouble is not None or not self._epoch_trusted:
+        if self._file.db is None or self.trouble is not None or not self._epochs.trusted:
             return retention.Kept(0, 0, False)
         try:
             return retention.step(
-                self._db, self._boot_id, self._now_ms(), keep_raw_ms, blocks=blocks
+                self._file.db, self._epochs.boot_id, self._now_ms(), keep_raw_ms, blocks=blocks
             )
         except sqlite3.Error as error:
             self._fail(error)
             return retention.Kept(0, 0, False)
 
     def _now_ms(self) -> int:
-        newest = self._epochs.get(max(self._epochs, default=0))
-        return self._mono_ms + (newest.offset_ms if newest else 0)
+        return self._mono_ms + self._epochs.newest_offset_ms()
 
     def close(self) -> None:
         """Commits, and lets go of file and lock."""
-        if self._db is not None or self._backlog.waiting():
+        if self._file.db is not None or self._backlog.waiting():
             self.commit()
         with self._shared.changed:
             self._shared.closed = True
             self._shared.changed.notify_all()
         self.tail.close()
-        self._detach()
-        self._writer_lock.release()
+        self._file.detach()
+        self._file.release()
 
     def __enter__(self) -> Store:
         return self
