@@ -20,6 +20,7 @@ from stillwell.alarm.notices import in_both
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
+from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observing import Observer, Observing
 from stillwell.ports import Command, Noted, Reply, Request, Row, Stream
@@ -59,6 +60,7 @@ class Pipeline:
         told: is handed each transition after it has been kept (the demo's console, a replay's
         output).
         keep_raw_s: how long single readings are kept.
+        note_taker: writes down what people send for the journal; none refuses.
         units: those of the tank: what is kept is worded in them, and notices in the others as well,
             where the watch and the observers speak in `System.BOTH`.
     """
@@ -73,6 +75,7 @@ class Pipeline:
         escalation: Escalation | None = None,
         told: Callable[[Transition], None] | None = None,
         keep_raw_s: float = 90 * 86_400.0,
+        note_taker: NoteTaker | None = None,
         units: System = System.METRIC,
     ) -> None:
         self.store = store
@@ -82,6 +85,7 @@ class Pipeline:
         self._units = units
         self._escalation = escalation
         self._told = told
+        self._note_taker = note_taker
         self._boot_id = ""
         self._face = Clockface(0, False)
         self._epoch = 0
@@ -229,6 +233,10 @@ class Pipeline:
             return self._test_notice(request, mono_ms)
         if request.command is Command.DRILL:
             return self._begin_drill(request, mono_ms)
+        if request.command is Command.NOTE:
+            if self._note_taker is None:
+                return Reply(False, "Nobody takes notes here.")
+            return self._note_taker(request, self.store, self.moment(mono_ms).utc_ms)
         reply, transitions = self.watch.request(request, self.moment(mono_ms))
         self._keep(transitions)
         return reply

@@ -195,6 +195,25 @@ class Command(StrEnum):
     RETURN_TO_SERVICE = "return-to-service"
     TEST_NOTICE = "test-notice"
     DRILL = "drill"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class ToNote:
+    """What somebody wants written into the journal, as it was typed: not yet looked at."""
+
+    kind: str = ""
+    value: str = ""
+    """A number, or a number with its unit."""
+    unit: str = ""
+    at: str = ""
+    """When it was done; empty: now."""
+    sure: bool = False
+    """It is right, however odd."""
+    strike: int | None = None
+    """The number of the entry that it strikes out; without a kind nothing comes in its place."""
+    key: str = ""
+    """The same key twice is one entry."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +227,8 @@ class Request:
     seconds: float = 0.0
     """How long to shelve."""
     text: str = ""
+    to_note: ToNote | None = None
+    """With `Command.NOTE`; its text and person are those of the request."""
 
 
 @dataclass(frozen=True, slots=True)

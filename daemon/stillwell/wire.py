@@ -32,6 +32,7 @@ from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
 from stillwell.estimate.level_watch import LevelWatch
 from stillwell.keeper.cycle_watch import CycleWatch
+from stillwell.keeper.note_taker import NoteTaker
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.salt_watch import SaltWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
@@ -450,6 +451,7 @@ def pipeline(
         escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,
+        note_taker=NoteTaker(tank.volume, settings.tank.zone, settings.tank.units),
         units=settings.tank.units,
     )
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.deliver.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused, parse
-from stillwell.ports import Command, Request
+from stillwell.ports import Command, Request, ToNote
 
 ALARMS = frozenset({"water.low", "water.high", "top-up"})
 
@@ -130,3 +130,47 @@ class TestNothingGetsThrough:
         for text in (answer.by, answer.text):
             text.encode()
             assert "\0" not in text
+
+
+near_notes = st.dictionaries(
+    st.sampled_from(["kind", "value", "unit", "at", "text", "by", "sure", "strike", "key", "knd"]),
+    st.one_of(st.sampled_from(["pour", "1.2 L", "18:30", 1.2, 12, True, ""]), json_values),
+    max_size=5,
+)
+
+
+class TestNotes:
+    def test_a_number_and_a_text_with_its_unit_are_both_a_value(self) -> None:
+        whole = parse(
+            "note", b'{"kind": "pour", "value": "1.2 L", "by": "Niamh", "text": "old can"}'
+        )
+        assert whole == Request(
+            Command.NOTE, by="Niamh", text="old can", to_note=ToNote("pour", "1.2 L")
+        )
+        parts = parse("note", b'{"kind": "pour", "value": 1.2, "unit": "L"}')
+        assert parts == Request(Command.NOTE, to_note=ToNote("pour", "1.2", "L"))
+
+    @pytest.mark.parametrize(
+        ("payload", "words"),
+        [
+            (b"", "not JSON"),
+            (b"{}", "Say what was done"),
+            (b'{"value": "1.2 L"}', "Say what was done"),
+            (b'{"kind": 7}', "quotation marks"),
+            (b'{"kind": "pour", "value": true}', "quotation marks"),
+            (b'{"kind": "pour", "sure": "yes"}', "true or false"),
+            (b'{"kind": "pour", "strike": "12"}', "the number of an entry"),
+            (b'{"kind": "pour", "strike": true}', "the number of an entry"),
+            (b'{"kind": "pour", "knd": "x"}', "Did you mean kind"),
+            (b'{"kind": "pour", "value": ' + b"9" * 60 + b"}", "40 characters"),
+        ],
+    )
+    def test_that_can_not_be_read_are_refused_with_the_reason(
+        self, payload: bytes, words: str
+    ) -> None:
+        assert words in refusal("note", payload)
+
+    @given(near_notes)
+    def test_of_any_shape_are_a_request_or_a_refusal(self, body: dict[str, object]) -> None:
+        answer = parse("note", json.dumps(body).encode())
+        assert isinstance(answer, Refused) or answer.to_note is not None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 import sys
 import time
 from pathlib import Path
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from stillwell.journal import Circumstances, Draft
     from stillwell.settings import Settings
 
-_NUMBER = re.compile(r"([+-]?[0-9][0-9.,]*)\s*(.*)", re.DOTALL)
 _LISTED = 30
 
 
@@ -171,11 +169,12 @@ def _entry(
 
 def _split(words: list[str]) -> tuple[str, str | None, str]:
     """Kind, value and unit of ``pour 1.2 L`` or ``pour 1.2L``."""
+    from stillwell.journal import number_and_unit
+
     rest = " ".join(words[1:]).strip()
     if not rest:
         return words[0], None, ""
-    found = _NUMBER.fullmatch(rest)
-    return (words[0], found[1], found[2]) if found else (words[0], rest, "")
+    return (words[0], *number_and_unit(rest))
 
 
 def _ask(draft: Draft, yes: bool) -> None:
@@ -201,7 +200,7 @@ def _keep(path: Path, entry: Entry, settings: Settings, *, as_json: bool) -> Non
     elif kept.strikes is not None and kept.kind == store.STRUCK:
         say(f"Entry {kept.strikes} is struck out.")
     else:
-        say(f"Noted as entry {kept.id}: {_in_words(kept, settings)}.")
+        say(f"Noted as entry {kept.id}: {_words(kept, settings)}.")
 
 
 def _print_entries(entries: list[Entry], settings: Settings, *, as_json: bool) -> None:
@@ -217,33 +216,17 @@ def _print_entries(entries: list[Entry], settings: Settings, *, as_json: bool) -
     if not shown:
         say("The journal is empty.")
     for entry in shown:
-        line = f"{entry.id:>4}  {_in_words(entry, settings)}"
+        line = f"{entry.id:>4}  {_words(entry, settings)}"
         if entry.struck_by is not None:
             stdout().print(Text(f"{line}  (struck out by {entry.struck_by})", style="dim strike"))
         else:
             say(line)
 
 
-def _in_words(entry: Entry, settings: Settings) -> str:
-    """``Wed 04 Mar 18:30  pour 1.2 L``."""
-    from stillwell.units import Dimension, show
+def _words(entry: Entry, settings: Settings) -> str:
+    from stillwell.journal import in_words
 
-    at = dt.datetime.fromtimestamp(entry.at_ms / 1000, settings.tank.time_zone)
-    value = ""
-    if entry.value is not None:
-        unit, _, rest = entry.unit.partition(" ")
-        if unit == "mL":
-            value = f" {show(entry.value, Dimension.VOLUME, settings.tank.units)} {rest}".rstrip()
-        elif entry.unit == "s":
-            value = f" {show(entry.value, Dimension.DURATION)}"
-        elif entry.unit == "mg/L N":
-            value = f" {entry.value:.2g} {entry.unit}"
-        else:
-            value = f" {entry.value:g} {entry.unit}".rstrip()
-    elif entry.unit:
-        value = f" {entry.unit}"
-    text = f": {entry.text}" if entry.text else ""
-    return f"{at:%a %d %b %H:%M}  {entry.kind}{value}{text}"
+    return in_words(entry, settings.tank.time_zone, settings.tank.units)
 
 
 def _as_dict(entry: Entry) -> dict[str, Any]:

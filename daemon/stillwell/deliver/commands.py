@@ -15,14 +15,16 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from stillwell.ports import Command, Request
+from stillwell.ports import Command, Request, ToNote
 
 LARGEST_BYTES = 2048
 LONGEST_SHELF_S = 7 * 86400.0
 """A shelved alarm is a forgotten alarm; a week covers a holiday (common practice)."""
 
 _KEYS = ("alarm", "for", "by", "text")
+_NOTE_KEYS = ("kind", "value", "unit", "at", "text", "by", "sure", "strike", "key")
 _LONGEST = {"alarm": 128, "for": 32, "by": 80, "text": 500}
+_LONGEST |= {"kind": 32, "value": 40, "unit": 60, "at": 40, "key": 64}
 _ALARM = re.compile(r"[a-z0-9][a-z0-9.\-]*")
 _DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,6})?) ?(s|min|h|d)")
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -50,7 +52,7 @@ def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> R
     Args:
         word: the last level of the topic, as ``acknowledge``.
         payload: JSON, ``{"alarm": "water.low", "for": "30 min", "by": "Niamh"}``; empty for no
-            details.
+            details. Of a note ``{"kind": "pour", "value": "1.2 L", "at": "18:30"}``.
         alarms: the names of all alarms, to catch an unknown one here; None leaves that to the
             daemon.
     """
@@ -60,6 +62,8 @@ def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> R
         known = ", ".join(sorted(Command))
         return Refused(f"There is no command {_shown(word)}; there are {known}.")
     try:
+        if command is Command.NOTE:
+            return _note(_object(payload, _NOTE_KEYS, '{"kind": "pour", "value": "1.2 L"}'))
         fields = _fields(payload)
         alarm = _alarm(fields["alarm"], alarms)
         if not alarm and command in _NAMES_ONE:
@@ -75,11 +79,41 @@ def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> R
 
 
 def _fields(payload: bytes) -> dict[str, str]:
-    if len(payload) > LARGEST_BYTES:
-        raise _BadError(f"The command has {len(payload)} bytes; it may have {LARGEST_BYTES}.")
     fields = dict.fromkeys(_KEYS, "")
-    if not payload.strip():
-        return fields
+    if payload.strip():
+        body = _object(payload, _KEYS, '{"alarm": "water.low"}')
+        fields |= {key: _text(key, value) for key, value in body.items()}
+    elif len(payload) > LARGEST_BYTES:
+        raise _BadError(_too_large(payload))
+    return fields
+
+
+def _note(body: dict[str, object]) -> Request:
+    """What is to be written down. Whether it can be is for the journal to say."""
+    strike, sure = body.pop("strike", None), body.pop("sure", False)
+    if strike is not None and (isinstance(strike, bool) or not isinstance(strike, int)):
+        raise _BadError("The field strike must be the number of an entry, as 12.")
+    if not isinstance(sure, bool):
+        raise _BadError("The field sure must be true or false.")
+    value = body.get("value", "")
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        body["value"] = f"{value}"
+    said = {key: _text(key, value) for key, value in body.items()}
+    by, text = said.pop("by", ""), said.pop("text", "")
+    if not said.get("kind") and strike is None:
+        raise _BadError('Say what was done, as {"kind": "pour", "value": "1.2 L"}.')
+    to_note = ToNote(**said, sure=sure, strike=strike)
+    return Request(Command.NOTE, by=by, text=text, to_note=to_note)
+
+
+def _too_large(payload: bytes) -> str:
+    return f"The command has {len(payload)} bytes; it may have {LARGEST_BYTES}."
+
+
+def _object(payload: bytes, keys: tuple[str, ...], example: str) -> dict[str, object]:
+    """The JSON object of a payload, with none but these keys."""
+    if len(payload) > LARGEST_BYTES:
+        raise _BadError(_too_large(payload))
     try:
         body = json.loads(
             payload.decode("utf-8"), parse_constant=_no_constant, object_pairs_hook=_no_twins
@@ -89,24 +123,25 @@ def _fields(payload: bytes) -> dict[str, str]:
     except UnicodeDecodeError:
         raise _BadError("The command is not UTF-8 text.") from None
     except (ValueError, RecursionError):
-        raise _BadError(
-            'The command is not JSON that can be read; write {"alarm": "water.low"}.'
-        ) from None
+        raise _BadError(f"The command is not JSON that can be read; write {example}.") from None
     if not isinstance(body, dict):
-        raise _BadError('The command must be one JSON object, as {"alarm": "water.low"}.')
-    for key, value in body.items():
-        if key not in fields:
-            near = get_close_matches(key, _KEYS, 1)
-            hint = f" Did you mean {near[0]}?" if near else f" There are {', '.join(_KEYS)}."
+        raise _BadError(f"The command must be one JSON object, as {example}.")
+    for key in body:
+        if key not in keys:
+            near = get_close_matches(key, keys, 1)
+            hint = f" Did you mean {near[0]}?" if near else f" There are {', '.join(keys)}."
             raise _BadError(f"The command has no field {_shown(key)}.{hint}")
-        if not isinstance(value, str):
-            raise _BadError(f"The field {key} must be a text in quotation marks.")
-        if len(value) > _LONGEST[key]:
-            raise _BadError(f"The field {key} may have {_LONGEST[key]} characters.")
-        if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in value):
-            raise _BadError(f"The field {key} has control characters in it.")
-        fields[key] = value.strip()
-    return fields
+    return body
+
+
+def _text(key: str, value: object) -> str:
+    if not isinstance(value, str):
+        raise _BadError(f"The field {key} must be a text in quotation marks.")
+    if len(value) > _LONGEST[key]:
+        raise _BadError(f"The field {key} may have {_LONGEST[key]} characters.")
+    if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in value):
+        raise _BadError(f"The field {key} has control characters in it.")
+    return value.strip()
 
 
 def _no_constant(text: str) -> object:

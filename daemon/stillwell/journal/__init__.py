@@ -21,6 +21,7 @@ from stillwell.journal.evidence import (
 from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
 from stillwell.journal.standing import history, standing
 from stillwell.journal.times import when
+from stillwell.journal.wording import in_words, number_and_unit
 
 __all__ = [
     "KINDS",
@@ -35,7 +36,9 @@ __all__ = [
     "cycle_tests",
     "drafted",
     "history",
+    "in_words",
     "kind_named",
+    "number_and_unit",
     "salinity_of",
     "salt_events",
     "standing",

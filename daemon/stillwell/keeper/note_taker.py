@@ -1,0 +1,102 @@
+"""Writes down what somebody sends from afar, held to the same rules as what is typed beside the
+tank."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from stillwell.entry import STRUCK, Entry
+from stillwell.journal import (
+    Circumstances,
+    Draft,
+    JournalError,
+    corrected,
+    drafted,
+    in_words,
+    number_and_unit,
+    struck,
+    when,
+)
+from stillwell.journal.drafting import TWICE_MS
+from stillwell.ports import Reply, Request, ToNote
+from stillwell.store import Store, StoreError, StoreReader
+from stillwell.units import System
+
+
+class NoteTaker:
+    """Belongs to one tank.
+
+    Args:
+        tank_ml: its water.
+        zone: IANA name, for times of day.
+        units: in which the replies speak.
+    """
+
+    def __init__(self, tank_ml: float, zone: str, units: System) -> None:
+        self._tank_ml = tank_ml
+        self._zone = ZoneInfo(zone)
+        self._units = units
+
+    def __call__(self, request: Request, store: Store, now_ms: int) -> Reply:
+        """Returns what became of it; keeps it in the store when it can be."""
+        asked = request.to_note or ToNote()
+        key = f"sent {asked.key}" if asked.key else uuid.uuid4().hex
+        try:
+            at_ms = when(asked.at, self._zone, now_ms) if asked.at else None
+            here = self._here(asked, store, now_ms, now_ms if at_ms is None else at_ms)
+            again = next((e for e in here.entries if e.key == key), None)
+            if again is not None:
+                return Reply(True, f"That is noted already, as entry {again.id}.")
+            draft = self._draft(request, asked, here, at_ms)
+        except JournalError as error:
+            return Reply(False, f"{error.what} {error.do}")
+        except StoreError as error:
+            return Reply(False, f"The journal can't be read now: {error}")
+        if draft.questions and not asked.sure:
+            return Reply(False, f'{draft.questions[0]} If so, send it again with "sure": true.')
+        entry = replace(draft.entry, key=key)
+        store.put_journal(entry)
+        return Reply(True, self._told(entry, store))
+
+    def _draft(
+        self, request: Request, asked: ToNote, here: Circumstances, at_ms: int | None
+    ) -> Draft:
+        if not asked.kind and asked.strike is not None:
+            return Draft(struck(asked.strike, here, by=request.by, text=request.text))
+        if at_ms is None and asked.strike is not None:
+            # a correction is about the same deed, unless another time is given
+            at_ms = next((e.at_ms for e in here.entries if e.id == asked.strike), None)
+        value, unit = asked.value, asked.unit
+        if not unit:
+            value, unit = number_and_unit(value)
+        draft = drafted(
+            asked.kind, value, unit, here=here, at_ms=at_ms, text=request.text, by=request.by
+        )
+        return draft if asked.strike is None else corrected(asked.strike, draft, here)
+
+    def _here(self, asked: ToNote, store: Store, now_ms: int, at_ms: int) -> Circumstances:
+        with StoreReader.open(store.path) as reader:
+            if asked.strike is None and not asked.key:
+                # Only what may be the same: a journal of years is not read for one pour.
+                entries = reader.journal(at_ms - TWICE_MS, at_ms + TWICE_MS + 1, struck=True)
+            else:
+                entries = reader.journal(struck=True)
+            span = reader.span()
+        return Circumstances(
+            now_ms, self._tank_ml, self._units, span[0] if span else None, tuple(entries)
+        )
+
+    def _told(self, entry: Entry, store: Store) -> str:
+        if entry.kind == STRUCK:
+            return f"Entry {entry.strikes} is struck out."
+        words = in_words(entry, self._zone, self._units)
+        try:
+            with StoreReader.open(store.path) as reader:
+                near = reader.journal(entry.at_ms, entry.at_ms + 1, struck=True)
+        except StoreError:
+            near = []
+        kept = next((e for e in near if e.key == entry.key), None)
+        # On a disk that takes nothing it waits in memory, without a number.
+        return f"Noted: {words}." if kept is None else f"Noted as entry {kept.id}: {words}."

@@ -1,0 +1,114 @@
+"""Notes sent from afar, through the pipeline, into a store: taken, refused, asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from stillwell.alarm.plan import WatchPlan
+from stillwell.alarm.watch import Watch
+from stillwell.keeper.note_taker import NoteTaker
+from stillwell.pipeline import Pipeline
+from stillwell.ports import Command, Reply, Request, ToNote
+from stillwell.store import Store, StoreReader
+from stillwell.units import System
+
+NOON = 1_772_366_400_000  # 1 March 2026 12:00 UTC
+Say = Callable[..., Reply]
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "tank.db"
+
+
+@pytest.fixture
+def say(path: Path) -> Iterator[Say]:
+    taker = NoteTaker(68_000.0, "Europe/Dublin", System.METRIC)
+    line = Pipeline(Store.open(path), Watch(WatchPlan()), {}, note_taker=taker)
+    line.begin("boot-1", 0, NOON, trusted=True)
+
+    def asks(by: str = "Niamh", text: str = "", **said: object) -> Reply:
+        to_note = ToNote(**said)  # type: ignore[arg-type]
+        return line.request(Request(Command.NOTE, by=by, text=text, to_note=to_note), 0)
+
+    yield asks
+    line.end()
+
+
+def journal(path: Path) -> list[tuple[str, float | None, str, int]]:
+    with StoreReader.open(path) as reader:
+        return [(e.kind, e.value, e.unit, e.at_ms) for e in reader.journal()]
+
+
+class TestTaken:
+    def test_it_stands_in_the_journal_and_the_reply_says_as_what(
+        self, say: Say, path: Path
+    ) -> None:
+        reply = say(kind="pour", value="1.2 L", at="09:30")
+        assert reply == Reply(True, "Noted as entry 1: Sun 01 Mar 09:30  pour 1.2 L.")
+        assert journal(path) == [("pour", 1200.0, "mL", NOON - 9_000_000)]
+
+    def test_without_a_time_it_is_now(self, say: Say, path: Path) -> None:
+        say(kind="salinity", value="1.0264", unit="25/25 degC")
+        assert journal(path) == [("salinity", 1.0264, "sg 25/25 °C", NOON)]
+
+    def test_a_correction_is_about_the_same_time(self, say: Say, path: Path) -> None:
+        say(kind="pour", value="12 L", at="09:30", sure=True)
+        assert say(kind="pour", value="1.2 L", strike=1).done
+        assert journal(path) == [("pour", 1200.0, "mL", NOON - 9_000_000)]
+
+    def test_a_strike_puts_nothing_in_its_place(self, say: Say, path: Path) -> None:
+        say(kind="pour", value="1.2 L")
+        assert say(strike=1).text == "Entry 1 is struck out."
+        assert journal(path) == []
+
+    def test_the_same_key_twice_is_one_entry(self, say: Say, path: Path) -> None:
+        first = say(kind="pour", value="1.2 L", sure=True, key="a")
+        again = say(kind="pour", value="1.2 L", sure=True, key="a")
+        assert (first.done, again.done) == (True, True)
+        assert again.text == "That is noted already, as entry 1."
+        assert len(journal(path)) == 1
+
+
+class TestRefused:
+    @pytest.mark.parametrize(
+        ("said", "words"),
+        [
+            ({"kind": "pour", "value": "-1.2 L"}, "can't be"),
+            ({"kind": "pour", "value": "1.2"}, "needs one"),
+            ({"kind": "salinity", "value": "1.026"}, "0.6 to 0.8 ppt"),
+            ({"kind": "drink", "value": "1 L"}, "no kind of entry"),
+            ({"kind": "pour", "value": "1 L", "at": "soon"}, "no time"),
+            ({"kind": "pour", "value": "1 L", "at": "2099-01-01T08:00Z"}, "still to come"),
+            ({"kind": "pour", "value": "1 L", "strike": 7}, "no entry 7"),
+            ({"strike": 7}, "no entry 7"),
+        ],
+    )
+    def test_with_the_reason_and_nothing_is_kept(
+        self, say: Say, path: Path, said: dict[str, object], words: str
+    ) -> None:
+        reply = say(**said)
+        assert not reply.done
+        assert words in reply.text
+        assert journal(path) == []
+
+    def test_what_is_odd_is_asked_about_and_taken_when_sure(self, say: Say, path: Path) -> None:
+        asked = say(kind="pour", value="12 L")
+        assert not asked.done
+        assert asked.text.endswith('send it again with "sure": true.')
+        assert say(kind="pour", value="12 L", sure=True).done
+        assert len(journal(path)) == 1
+
+    def test_the_same_within_two_minutes_is_odd(self, say: Say, path: Path) -> None:
+        say(kind="pour", value="1 L")
+        assert "noted already, as entry 1" in say(kind="pour", value="1 L").text
+        assert len(journal(path)) == 1
+
+    def test_where_nobody_takes_notes(self, path: Path) -> None:
+        line = Pipeline(Store.open(path), Watch(WatchPlan()), {})
+        line.begin("boot-1", 0, NOON, trusted=True)
+        assert not line.request(Request(Command.NOTE, to_note=ToNote("fed")), 0).done
+        line.end()
