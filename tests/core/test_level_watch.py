@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -14,8 +15,9 @@ from hypothesis import strategies as st
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate import level_rules as rules
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level_alarms import LEVEL_ALARMS
 from stillwell.estimate.level_plan import FloatChannel, GaugeChannel, LevelPlan
-from stillwell.estimate.level_watch import LEVEL_ALARMS, LevelWatch
+from stillwell.estimate.level_watch import LevelWatch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
 from stillwell.notice import Priority
@@ -57,9 +59,12 @@ class Bench:
     float_says: float | None = None
     entries: int = 0
 
+    wall_off_ms: int = 0
+    """How far somebody has put the wall clock off."""
+
     @property
     def utc(self) -> int:
-        return NOON + self.now_ms
+        return NOON + self.now_ms + self.wall_off_ms
 
     def run(self, hours: float, ml_per_h: float) -> None:
         for _ in range(round(hours * 30)):
@@ -77,7 +82,7 @@ class Bench:
             "humidity": 50.0,
             "level": mm + self.noise.gauss(0, 1),
         }
-        if self.watch._floats:
+        if self.watch._record.plan.floats:
             closed = 1.0 if mm > -41.0 else 0.0
             seen["float-low"] = closed if self.float_says is None else self.float_says
         for name, value in seen.items():
@@ -166,6 +171,30 @@ class TestNight:
         [loss] = [row for row in rows if row.name == "night.loss"]
         assert loss.value is None
         assert loss.basis == "No level sensor was heard."
+
+
+class TestClock:
+    """The nights of a wall clock that somebody sets."""
+
+    YEAR = 365 * 24 * HOUR
+
+    def test_an_hour_in_a_far_future_silences_no_later_night(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(9.0, 25.0)
+        bench.wall_off_ms = self.YEAR
+        bench.run(1.0, 25.0)
+        bench.wall_off_ms = 0
+        bench.run(11.0, 25.0)
+        assert bench.row("night.loss").time_ms == NOON + 20 * HOUR
+
+    def test_a_night_is_told_once_however_often_it_ends(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(20.5, 25.0)
+        for off in (-HOUR, 0, -2 * self.YEAR, 0):
+            bench.wall_off_ms = off
+            bench.run(0.3, 25.0)
+        ends = [row.time_ms for row in bench.rows if row.name == "night.loss"]
+        assert ends == [NOON + 20 * HOUR]
 
 
 class TestFirstTick:
@@ -320,12 +349,14 @@ class TestJournal:
         assert len(bench.watch.level.pours) == 1
 
     @pytest.mark.parametrize("value", [-1200.0, 0.0])
-    def test_what_adds_no_water_is_no_pour(self, value: float) -> None:
+    def test_what_adds_no_water_is_no_pour_and_the_morning_says_so(self, value: float) -> None:
         bench = Bench(LevelWatch(plan()))
-        bench.run(2.0, 25.0)
+        bench.run(8.0, 25.0)
         bench.note("pour", value, bench.utc)
         assert bench.watch.level is not None
         assert not bench.watch.level.pours
+        bench.run(13.0, 25.0)
+        assert f"A pour of {value:g} mL: a pour adds water." in bench.row("night.odd").basis
 
     def test_two_pours_a_minute_apart_are_two(self) -> None:
         bench = Bench(LevelWatch(plan()), ml=-400.0)
@@ -397,6 +428,16 @@ class TestRestart:
         with pytest.raises(ValueError, match=r"."):
             watch.restore(state)
         assert watch.level is None
+
+    def test_a_state_of_the_first_versions_is_read(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(21.0, 25.0)
+        body = json.loads(bench.watch.state())
+        assert body.pop("nights told") == [NOON + 20 * HOUR]
+        del body["refused"]
+        again = LevelWatch(plan())
+        again.restore(json.dumps(body))
+        assert again.state() == bench.watch.state()
 
     def test_other_sensors_begin_anew(self) -> None:
         bench = Bench(LevelWatch(plan()))

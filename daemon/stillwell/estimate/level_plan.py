@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
 
+from stillwell.calendar import Night, last_nights
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.units import System
 
@@ -62,6 +64,10 @@ class LevelPlan:
         """Of all open water. A tank is about as deep as it is wide (common practice): its surface
         is then the volume to the power of two thirds."""
         return self.surface_mm2 or (self.volume_ml * 1000.0) ** (2 / 3)
+
+    def night_before(self, utc_ms: int) -> Night:
+        """The last night that has ended by a time."""
+        return last_nights(utc_ms, 1, ZoneInfo(self.zone), self.night_from, self.night_to)[0]
 
     @property
     def physics_rel_sd(self) -> float:

@@ -1,0 +1,178 @@
+"""The alarms about the level and its sensors: the rules' verdicts, debounced, in words."""
+
+from __future__ import annotations
+
+from stillwell.estimate import level_rules as rules
+from stillwell.estimate.level import LevelState
+from stillwell.estimate.level_facts import Facts, gather
+from stillwell.estimate.level_plan import FloatChannel
+from stillwell.estimate.level_record import Debounce, LevelRecord
+from stillwell.estimate.level_words import LevelWords
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.reading import Moment
+
+LEVEL_ALARMS = (
+    "level.leak",
+    "level.standstill",
+    "level.disagree",
+    "level.top-up",
+    "level.too-high",
+)
+
+_HOUR_MS = 3_600_000
+_FIRST_MS = 2 * _HOUR_MS
+"""Before so much has been seen no rule is asked."""
+_BLIND_MS = _HOUR_MS
+"""Without a word of any sensor for so long, nothing is said of the water."""
+_HOUR_OF_SLICES = 6
+
+
+class LevelAlarms:
+    """Turns what is known into findings."""
+
+    def __init__(self, record: LevelRecord) -> None:
+        self._record = record
+        self._words = LevelWords(record.plan)
+        self._floats = {channel.spec.name: channel for channel in record.plan.floats}
+        self.facts = Facts()
+        """As last looked at."""
+        self.found: list[Finding] = []
+        """Whoever takes them empties it."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return (*LEVEL_ALARMS, *self._record.plan.alarms())
+
+    def announce(self, now: Moment) -> None:
+        """Says of every alarm how it stands."""
+        level = self._record.level
+        if level is not None and level.slices:
+            self.facts = gather(self._record, level, level.now_ms)
+        self.found += [self._standing(name, now) for name in self.names]
+
+    def judge(self, state: LevelState, now_ms: int, at: Moment) -> None:
+        """Asks every rule."""
+        if not state.slices or now_ms - state.marks[0].t_ms < _FIRST_MS:
+            return
+        self.facts = gather(self._record, state, now_ms)
+        slice_ms = self._record.model.slice_ms
+        if now_ms - (state.slices[-1].index + 1) * slice_ms <= _BLIND_MS:
+            self._judge_water(now_ms, at)
+        if now_ms - state.marks[0].t_ms >= rules.ACQUAINTED_MS:
+            self._judge_sensors(state, now_ms, at)
+
+    def _judge_water(self, now_ms: int, at: Moment) -> None:
+        facts = self.facts
+        rate, bound, level = facts.rate, facts.bound, facts.level
+        assert rate is not None
+        assert bound is not None
+        racing = facts.leaking is not None or (
+            self._alarm("level.leak").active and not rules.leaks_no_more(rate, bound)
+        )
+        leaks = racing or facts.seeping is not None
+        self._turn("level.leak", leaks, now_ms, at, on=2, off=4)
+        still = facts.idle is not None and rules.stands_still(facts.idle, bound)
+        self._turn("level.standstill", still, now_ms, at, on=4, off=4)
+        geometry = self._record.plan.geometry
+        already = self._alarm("level.top-up").active
+        low = rules.wants_water(facts.reserve, level, geometry.lowest_safe_mm, already)
+        self._turn("level.top-up", low, now_ms, at, on=2, off=1)
+        already = self._alarm("level.too-high").active
+        high = rules.too_high(level, geometry.highest_safe_mm, already)
+        self._turn("level.too-high", high, now_ms, at, on=2, off=1)
+
+    def _judge_sensors(self, state: LevelState, now_ms: int, at: Moment) -> None:
+        odd = self.facts.odd
+        both = self._record.plan.gauge is not None and bool(self._floats)
+        disagree = bool(odd) and (both or bool(state.inverted))
+        self._turn("level.disagree", disagree, now_ms, at, on=4, off=2)
+        for name, channel in self._floats.items():
+            self._judge_float(name, channel, name in odd and name not in state.inverted, now_ms, at)
+
+    def _judge_float(
+        self, name: str, channel: FloatChannel, odd: bool, now_ms: int, at: Moment
+    ) -> None:
+        shares = self._record.memory.shares.get(name, [])
+        hour = [share for _, share in shares[-_HOUR_OF_SLICES:]]
+        mean = sum(hour) / len(hour) if hour else 0.5
+        height = channel.spec.height_mm - 0.5 * channel.spec.differential_mm
+        chatters = bool(shares) and (
+            rules.chatters(shares, self._record.model.slice_ms, height, self.facts.level)
+            or (odd and rules.mostly_partly(hour))
+        )
+        for kind, seen in (
+            ("stuck-up", odd and mean >= rules.STUCK_UP),
+            ("stuck-down", odd and mean <= rules.STUCK_DOWN),
+            ("chattering", chatters),
+        ):
+            self._turn(f"{name}.{kind}", seen, now_ms, at, on=4, off=2)
+
+    def _alarm(self, name: str) -> Debounce:
+        return self._record.memory.alarms.setdefault(name, Debounce())
+
+    def _turn(self, name: str, seen: bool, now_ms: int, at: Moment, *, on: int, off: int) -> None:
+        if self._alarm(name).turn(seen, now_ms, on, off):
+            self.found.append(self._standing(name, at))
+
+    # --- in words ----------------------------------------------------------------------------
+
+    def _standing(self, name: str, now: Moment) -> Finding:
+        """How an alarm stands."""
+        alarm = self._alarm(name)
+        since = None
+        if alarm.active:
+            ago = max(0, self._record.memory.line.at(now) - alarm.since_ms)
+            since = Moment(now.mono_ms - ago, now.utc_ms - ago, now.epoch)
+        message = self._message(name, since or now, now) if alarm.active else self._over(name)
+        return Finding(name, alarm.active, self._priority(name), message, since)
+
+    def _priority(self, name: str) -> Priority:
+        if name == "level.leak":
+            return Priority.HIGH
+        if name == "level.top-up":
+            level = self.facts.level
+            lowest = self._record.plan.geometry.lowest_safe_mm
+            below = level is not None and level.value <= lowest
+            return Priority.HIGH if below else Priority.MEDIUM
+        return Priority.LOW if name == "level.standstill" else Priority.MEDIUM
+
+    def _message(self, name: str, since: Moment, now: Moment) -> Message:
+        """What is wrong."""
+        words, facts = self._words, self.facts
+        rate, bound = facts.rate, facts.bound
+        if name in ("level.leak", "level.standstill") and (rate is None or bound is None):
+            return self._over(name)  # known again after the next look
+        match name:
+            case "level.leak" if facts.leaking is None and facts.seeping is not None:
+                return words.seep(facts.seeping, since, now)
+            case "level.leak" if rate is not None and bound is not None:
+                return words.leak(facts.leaking or rate, bound, since, now)
+            case "level.standstill" if rate is not None and bound is not None:
+                return words.standstill(facts.idle or rate, bound, since, now)
+            case "level.top-up":
+                return words.top_up(facts.level, facts.missing, facts.reserve)
+            case "level.too-high":
+                return words.too_high(facts.level, facts.missing)
+            case "level.disagree":
+                level = self._record.level
+                inverted = level.inverted if level else ()
+                return words.disagree(facts.odd or inverted, inverted)
+        channel, _, kind = name.rpartition(".")
+        return words.float_fault(kind, self._floats[channel])
+
+    def _over(self, name: str) -> Message:
+        """That nothing is wrong, or no longer."""
+        words, facts = self._words, self.facts
+        match name:
+            case "level.leak":
+                return words.no_leak(facts.rate)
+            case "level.standstill":
+                return words.evaporates()
+            case "level.top-up":
+                return words.topped_up(facts.level)
+            case "level.too-high":
+                return words.not_too_high()
+            case "level.disagree":
+                return words.agree()
+        return words.float_well(self._floats[name.rpartition(".")[0]])

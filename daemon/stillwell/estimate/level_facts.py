@@ -1,0 +1,126 @@
+"""What the rules about the level look at: the model asked once, in one passage through its
+ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from stillwell.estimate import level_rules as rules
+from stillwell.estimate.estimate import Estimate, NotEnough
+from stillwell.estimate.level import LevelState
+from stillwell.estimate.level_record import LevelRecord
+
+Answer = Estimate | NotEnough
+
+_HOUR_MS = 3_600_000
+_THERMAL_OVER_H = 3
+_CHANGED_MS = 7 * 86_400_000
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """How the level stood when the rules last looked."""
+
+    rate: rules.RateNow | None = None
+    bound: rules.Usual | None = None
+    seeping: rules.Constant | None = None
+    """The part of the loss that does not follow the air, where it is a slow leak's."""
+    level_said: Answer | None = None
+    missing_said: Answer | None = None
+    reserve_said: Answer | None = None
+    rate_said: Answer | None = None
+    odd: tuple[str, ...] = ()
+    """Sensors that contradict the rest."""
+    leaking: rules.RateNow | None = None
+    """The mean over the shortest window in which the rate is a leak's."""
+    idle: rules.RateNow | None = None
+    """The mean over hours, where the rate is low."""
+
+    @property
+    def level(self) -> Estimate | None:
+        return _number(self.level_said)
+
+    @property
+    def missing(self) -> Estimate | None:
+        return _number(self.missing_said)
+
+    @property
+    def reserve(self) -> Estimate | None:
+        return _number(self.reserve_said)
+
+
+def _number(answer: Answer | None) -> Estimate | None:
+    return answer if isinstance(answer, Estimate) else None
+
+
+def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
+    """Asks the model what the rules want to know of `now_ms`."""
+    model, past = record.model, record.memory.past
+    begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
+    thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
+    rate = rules.RateNow.of(model.rate_view(state), thermal)
+    bound = rules.usual(rate, past, record.plan.physics_rel_sd)
+    steady = rules.steady_part(past)
+    slow = rate.ml_per_h < 0.5 * bound.middle
+    return Facts(
+        rate,
+        bound,
+        steady if rules.seeps(steady, past) else None,
+        model.level_now(state, brief=True),
+        model.to_fill_mark(state, brief=True),
+        model.hours_to(state, record.plan.geometry.lowest_safe_mm, brief=True),
+        model.rate_now(state, brief=True),
+        model.distrusted(state),
+        _leaking(record, state, now_ms, rate, bound),
+        _over(record, state, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
+    )
+
+
+def _leaking(
+    record: LevelRecord, state: LevelState, now_ms: int, rate: rules.RateNow, bound: rules.Usual
+) -> rules.RateNow | None:
+    if not rules.suspicious(rate, bound):
+        return None
+    for hours in rules.LEAK_WINDOWS_H:
+        over = _over(record, state, now_ms, hours, rate)
+        if over is not None and rules.leaks(over, bound):
+            return over
+    return None
+
+
+def _over(
+    record: LevelRecord, state: LevelState, now_ms: int, hours: int, rate: rules.RateNow
+) -> rules.RateNow | None:
+    """The mean rate over the last hours; None where they were not all seen."""
+    begin = now_ms - hours * _HOUR_MS
+    if begin < state.marks[0].t_ms:
+        return None
+    ml, sd = record.model.expected_loss(state, begin, now_ms)
+    thermal = record.swelling_ml(begin, now_ms) / hours
+    return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
+
+
+def keep_window(
+    record: LevelRecord, state: LevelState, end_ms: int, bound: rules.Usual | None
+) -> None:
+    """Keeps the six hours up to `end_ms` as a part of the tank's own past.
+
+    Args:
+        bound: what was usual; None before it was known.
+    """
+    memory = record.memory
+    memory.windows_ms = end_ms
+    begin = end_ms - rules.WINDOW_MS
+    try:
+        ml, sd = record.model.expected_loss(state, begin, end_ms)
+    except ValueError:
+        return
+    hours = rules.WINDOW_MS / _HOUR_MS
+    ml -= record.swelling_ml(begin, end_ms)
+    newest = memory.past[-1].end_ms if memory.past else 0
+    if bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS:
+        return  # a leak must not become the usual; what stays for a week does
+    memory.past.append(
+        rules.PastWindow(end_ms, ml / hours, sd / hours, record.expected(begin, end_ms))
+    )
+    del memory.past[: -rules.MOST_WINDOWS]

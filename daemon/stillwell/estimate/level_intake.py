@@ -1,0 +1,135 @@
+"""What readings are evidence of: shares of a float's looks, values of a gauge, what physics expects
+of water, room and humidity."""
+
+from __future__ import annotations
+
+import math
+from statistics import median
+
+from stillwell.estimate.level import Expect, Gauge, Share
+from stillwell.estimate.level_plan import FloatChannel
+from stillwell.estimate.level_record import LevelRecord
+from stillwell.reading import Flag, Reading
+from stillwell.water.evaporation import Air, Water, expected
+
+_EXPECT_EVERY_MS = 60_000
+_CLIMATE_STALE_MS = 3_600_000
+_NO_HUMIDITY = 50.0
+_NO_HUMIDITY_REL_SD = 0.4
+"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice)."""
+_SHARES_KEPT = 80
+_TEMPERATURES_KEPT = 300
+_FLAG_OF_LEVEL = (Flag.PASS, Flag.NOT_EVALUATED)
+
+
+class LevelIntake:
+    """Takes readings into a record."""
+
+    def __init__(self, record: LevelRecord) -> None:
+        self._record = record
+        self._plan = plan = record.plan
+        self._floats = {channel.spec.name: channel for channel in plan.floats}
+        self._wanted = frozenset(
+            {
+                *self._floats,
+                *plan.water,
+                *(name for name in (plan.room, plan.humidity) if name),
+                *((plan.gauge.name,) if plan.gauge else ()),
+            }
+        )
+
+    def wants(self, channel: str) -> bool:
+        """Whether a channel's readings are evidence of anything here."""
+        return channel in self._wanted
+
+    def take(self, reading: Reading, now_ms: int) -> None:
+        """Takes one reading.
+
+        Args:
+            now_ms: its time on the line, to which the record has passed.
+        """
+        value = reading.value
+        if value is None or reading.flag in (Flag.FAIL, Flag.MISSING):
+            return
+        name = reading.channel
+        if name in self._floats:
+            self._take_share(self._floats[name], reading, value, now_ms)
+        elif self._plan.gauge is not None and name == self._plan.gauge.name:
+            # the model weighs outliers itself; a line that does not move is no measurement
+            if reading.flag in _FLAG_OF_LEVEL or "flat" not in reading.tests:
+                self._record.update(Gauge(now_ms, value), now_ms)
+        else:
+            self._record.memory.latest[name] = (now_ms, value)
+            if name in self._plan.water:
+                self._record.memory.slice_sum[0] += value
+                self._record.memory.slice_sum[1] += 1.0
+                self._take_climate(now_ms)
+
+    def close_slice(self, now_ms: int) -> None:
+        """Keeps the means of the slice that has ended, if one has."""
+        memory = self._record.memory
+        index = now_ms // self._record.model.slice_ms
+        if index <= memory.slice:
+            return
+        if memory.slice_sum[1]:
+            memory.temperatures.append((memory.slice, memory.slice_sum[0] / memory.slice_sum[1]))
+            del memory.temperatures[:-_TEMPERATURES_KEPT]
+        for name, (total, count) in memory.share_sums.items():
+            kept = memory.shares.setdefault(name, [])
+            kept.append((memory.slice, total / count))
+            del kept[:-_SHARES_KEPT]
+        memory.slice_sum = [0.0, 0.0]
+        memory.share_sums = {}
+        memory.slice = index
+
+    def _take_share(
+        self, channel: FloatChannel, reading: Reading, share: float, now_ms: int
+    ) -> None:
+        looks = _looks(reading.raw) or channel.looks
+        told = self._record.level.last if self._record.level else ()
+        last = next((t for name, _, t in told if name == reading.channel), None)
+        begin = now_ms - round(channel.every_s * 1000)
+        if last is not None:
+            begin = max(begin, min(last, now_ms - 1))
+        share = min(1.0, max(0.0, share))
+        self._record.update(Share(reading.channel, begin, now_ms, share, looks), now_ms)
+        sums = self._record.memory.share_sums.setdefault(reading.channel, [0.0, 0.0])
+        sums[0] += share
+        sums[1] += 1.0
+
+    def _take_climate(self, now_ms: int) -> None:
+        memory = self._record.memory
+        if now_ms - memory.told_expect_ms < _EXPECT_EVERY_MS:
+            return
+        water = self._water_now(now_ms)
+        room = self._fresh(self._plan.room, now_ms)
+        if water is None or room is None:
+            return
+        memory.told_expect_ms = now_ms
+        humidity = self._fresh(self._plan.humidity, now_ms)
+        rel_sd = self._plan.physics_rel_sd
+        if humidity is None:
+            humidity, rel_sd = _NO_HUMIDITY, math.hypot(rel_sd, _NO_HUMIDITY_REL_SD)
+        foretold = expected(
+            Water(water, self._plan.salinity_g_kg),
+            Air(room, min(100.0, max(0.0, humidity))),
+            self._plan.area_mm2,
+        )
+        self._record.update(Expect(now_ms, foretold.ml_per_h, rel_sd), now_ms)
+
+    def _water_now(self, now_ms: int) -> float | None:
+        values = [v for n in self._plan.water if (v := self._fresh(n, now_ms)) is not None]
+        return median(values) if values else None
+
+    def _fresh(self, name: str | None, now_ms: int) -> float | None:
+        at_ms, value = self._record.memory.latest.get(name or "", (0, math.nan))
+        return value if name and 0 <= now_ms - at_ms <= _CLIMATE_STALE_MS and at_ms else None
+
+
+def _looks(raw: str) -> int | None:
+    """The number of looks in ``closed 12/60, 5 changes``."""
+    if not raw.startswith("closed "):
+        return None
+    _, _, rest = raw.partition("/")
+    digits = rest.split(",")[0]
+    return int(digits) if digits.isdigit() and int(digits) > 0 else None

@@ -1,0 +1,181 @@
+"""What is published of the level: how it stands, once an hour; a night's numbers once it has ended,
+and again when an entry has changed them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from stillwell.calendar import Night
+from stillwell.estimate.estimate import Basis, Estimate, NotEnough
+from stillwell.estimate.level import LevelState, Oddity
+from stillwell.estimate.level_facts import Answer, Facts
+from stillwell.estimate.level_record import LevelRecord
+from stillwell.estimate.level_words import LevelWords
+from stillwell.ports import Published
+from stillwell.reading import Moment
+
+_HOUR_MS = 3_600_000
+_AFTER_NIGHT_MS = 3 * 60_000
+"""A night's numbers wait so long for the last readings of it, and come before the review."""
+_NIGHTS_KEPT = 8
+_Z = 1.959964
+_PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS
+
+
+class LevelNumbers:
+    """Publishes from a record."""
+
+    def __init__(self, record: LevelRecord) -> None:
+        self._record = record
+        self._plan = record.plan
+        self._zone = ZoneInfo(record.plan.zone)
+        self._words = LevelWords(record.plan)
+        self._minute = -1
+
+    def due(self, facts: Facts, now: Moment) -> list[Published]:
+        """What is worth publishing now.
+
+        Args:
+            facts: as last looked at.
+        """
+        state, memory = self._record.level, self._record.memory
+        if state is None:
+            return []
+        out: list[Published] = []
+        if memory.looked_ms - memory.published_ms >= _HOUR_MS and facts.rate is not None:
+            memory.published_ms = memory.looked_ms - memory.looked_ms % _HOUR_MS
+            out += self._hourly(facts, state, memory.line.to_utc(memory.looked_ms))
+        minute = now.utc_ms // 60_000
+        if minute != self._minute:
+            self._minute = minute
+            memory.again += self._ended(now.utc_ms)
+        if memory.again:
+            for end_utc in sorted(set(memory.again)):
+                out += self.of_night(self._plan.night_before(end_utc), state)
+            memory.again = []
+        return out
+
+    def _ended(self, now_utc: int) -> list[int]:
+        """The night that has ended since the last look. By a clock that was put back none has, and
+        a night that was told before is not told anew when it comes again."""
+        memory = self._record.memory
+        ended = self._plan.night_before(now_utc - _AFTER_NIGHT_MS).end_utc_ms
+        last, memory.night_ended_utc = memory.night_ended_utc, ended
+        if not last:
+            memory.night_first_utc = ended
+        if not last or ended <= last or ended in memory.nights_told:
+            return []
+        memory.nights_told = [*memory.nights_told, ended][-_NIGHTS_KEPT:]
+        return [ended]
+
+    def _hourly(self, facts: Facts, state: LevelState, at_utc: int) -> list[Published]:
+        basis = self._record.model.recent_basis(state)
+        return [
+            _published(name, at_utc, unit, replace(answer, basis=basis))
+            for name, unit, answer in (
+                ("level.now", "mm", facts.level_said),
+                ("level.rate", "mL/h", facts.rate_said),
+                ("level.to-mark", "mL", facts.missing_said),
+                ("level.reserve", "h", facts.reserve_said),
+            )
+            if answer is not None
+        ]
+
+    def of_night(self, night: Night, state: LevelState) -> list[Published]:
+        """The numbers of one night: loss, rate, what physics expected, what was odd."""
+        line = self._record.memory.line
+        begin, end = line.of_utc(night.start_utc_ms), line.of_utc(night.end_utc_ms)
+        at = night.end_utc_ms
+        loss = self._record.model.loss(state, begin, end)
+        if isinstance(loss, Estimate):
+            shift = self._record.swelling_ml(begin, end)
+            loss = Estimate(
+                loss.value - shift,
+                max(0.0, loss.low - shift),
+                max(0.0, loss.high - shift),
+                loss.unit,
+                loss.basis,
+                loss.window,
+            )
+            rate: Answer = loss.scaled(_HOUR_MS / (end - begin), "mL/h")
+        else:
+            rate = loss
+        odd = self._oddities(state, begin, end)
+        return [
+            _published("night.loss", at, "mL", loss),
+            _published("night.rate", at, "mL/h", rate),
+            self._foretold(begin, end, at),
+            Published("night.odd", at, "1", float(len(odd)), None, None, "\n".join(odd)),
+        ]
+
+    def _foretold(self, begin: int, end: int, at: int) -> Published:
+        ml_per_h = self._record.expected(begin, end)
+        if not ml_per_h:
+            why = "Water and room temperature were not seen together."
+            return Published("night.expected", at, "mL", None, None, None, why)
+        ml = ml_per_h * (end - begin) / _HOUR_MS
+        spread = _Z * self._plan.physics_rel_sd
+        low, high = ml * max(0.0, 1 - spread), ml * (1 + spread)
+        rests = "physics, from water, room and humidity"
+        return Published("night.expected", at, "mL", ml, low, high, rests)
+
+    def _oddities(self, state: LevelState, begin: int, end: int) -> list[str]:
+        said = [
+            _odd_in_words(odd, self._clock(odd.t_ms), self._words)
+            for odd in _told(self._record.model.oddities(state, begin, end))
+        ]
+        refused = [(r.t_ms, r.reason) for r in state.refused if "pour" in r.reason.lower()]
+        refused += self._record.memory.refused
+        said += [why for at_ms, why in refused if begin - 12 * _HOUR_MS <= at_ms < end]
+        return list(dict.fromkeys(said))
+
+    def _clock(self, line_ms: int) -> str:
+        utc_ms = self._record.memory.line.to_utc(line_ms)
+        return f"{dt.datetime.fromtimestamp(utc_ms / 1000, self._zone):%H:%M}"
+
+
+def _published(name: str, at_ms: int, unit: str, answer: Answer) -> Published:
+    if isinstance(answer, NotEnough):
+        return Published(name, at_ms, unit, None, None, None, answer.reason)
+    return Published(name, at_ms, unit, answer.value, answer.low, answer.high, _rests(answer.basis))
+
+
+def _rests(basis: Sequence[Basis]) -> str:
+    return ", ".join(str(part) for part in basis) or "the nights before and physics"
+
+
+def _told(oddities: Sequence[Oddity]) -> list[Oddity]:
+    """Oddities worth telling: a step that is lost in its own uncertainty is none, and a rise with a
+    fall of the same size after it is a pump that stood."""
+    out: list[Oddity] = []
+    sized = [o for o in oddities if o.kind == "rate break" or abs(o.ml) > 2.0 * o.sd_ml]
+    for odd in sized:
+        before = out[-1] if out else None
+        if (
+            before is not None
+            and before.ml * odd.ml < 0
+            and before.ml > 0
+            and abs(before.ml + odd.ml) < 2.0 * math.hypot(before.sd_ml, odd.sd_ml)
+            and odd.t_ms - before.t_ms < _PUMP_STOOD_WITHIN_MS
+        ):
+            out[-1] = Oddity(before.t_ms, "pump stood", before.ml, before.sd_ml)
+            continue
+        out.append(odd)
+    return out
+
+
+def _odd_in_words(odd: Oddity, at: str, words: LevelWords) -> str:
+    about = words.volume(abs(odd.ml))
+    if odd.kind == "pump stood":
+        return f"{at}: the level rose by {about} and fell again, as when the pump stands."
+    if odd.kind == "pour not seen":
+        return f"{at}: a pour of {about} was noted, and the level did not see it."
+    if odd.kind == "rate break":
+        return f"{at}: the rate changed suddenly."
+    if odd.ml > 0:
+        return f"{at}: about {about} seem to have been poured in and not noted."
+    return f"{at}: about {about} went at once."
