@@ -15,7 +15,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.salt import MissingWater
 from stillwell.journal import Circumstances, JournalError, drafted
 from stillwell.keeper import photoperiod
-from stillwell.keeper.balance import animals, cycle_of, salt_state
+from stillwell.keeper.balance import animals, cycle_of, last_check, salt_state
 from stillwell.keeper.gathered import daily
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts, Task, due, tasks
@@ -234,6 +234,24 @@ class TestBalance:
             for h in range(48)
         ]
         assert len(daily(rows)) in (2, 3)
+
+    def test_a_check_that_nothing_explains_is_told_with_what_it_likely_comes_from(self) -> None:
+        week = [(float(day), "salinity", 35.0, "ppt") for day in range(0, 22, 7)]
+        pours = [(day + 0.5, "pour", 540.0, "mL to mark") for day in range(21)]
+        last = last_check(book(*week, *pours), (), PLAN.salt, at(22))
+        assert last is not None
+        assert not last.unexpected
+        odd = book(*week, *pours, (21.5, "salinity", 37.5, "ppt"))
+        last = last_check(odd, (), PLAN.salt, at(22))
+        assert last is not None
+        assert last.unexpected
+        assert "Most likely: " in last.text
+
+    def test_the_first_check_of_all_is_never_unexpected(self) -> None:
+        last = last_check(book((0.0, "salinity", 38.0, "ppt")), (), PLAN.salt, at(1))
+        assert last is not None
+        assert not last.unexpected
+        assert last_check([], (), PLAN.salt, at(1)) is None
 
     def test_animals_are_counted_in_and_out(self) -> None:
         rows = book(

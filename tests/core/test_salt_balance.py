@@ -36,6 +36,7 @@ from stillwell.estimate.salt_alarm import (
     explained,
     findings,
 )
+from stillwell.units import System
 
 DAY = 86_400_000
 TANK = SaltParameters(full_ml=68_000.0)
@@ -287,6 +288,18 @@ class TestFindings:
         said = str(findings(state, state.t_ms)[1].message)
         assert "a day that no entry explains: salt water is lost" in said
         assert "no entry explains" not in str(findings(known(33.0), 0)[1].message)
+
+    def test_say_how_much_over_how_many_hours_in_the_units_of_the_keeper(self) -> None:
+        state = updated(begun(TANK, 0), Check(0, 37.0, 0.1))
+        for units, litres in ((System.METRIC, " L of tank water"), (System.US, " gal of tank")):
+            high, _, _ = findings(state, 0, units=units)
+            assert litres in high.message.do
+            assert "for fresh, over 48 h or more, in 2 parts a day apart" in high.message.do
+
+    def test_say_what_an_unexpected_check_speaks_for(self) -> None:
+        state = updated(begun(TANK, 0), Check(0, 37.0, 0.1))
+        high, _, _ = findings(state, 0, why="Most likely: topped up with salt water (80 %).")
+        assert "topped up with salt water" in high.message.likely
 
     def test_go_only_with_a_deadband(self) -> None:
         state = known(35.95, 0.01)

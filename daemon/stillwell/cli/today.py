@@ -204,7 +204,7 @@ class _Screen:
         return out
 
     def _level(self) -> list[str]:
-        from stillwell.keeper.reminders import NOT_WORTH_ML
+        from stillwell.estimate.salt_alarm import NOT_WORTH_ML
         from stillwell.units import Dimension, show
 
         missing = self.facts.missing_ml
@@ -218,10 +218,11 @@ class _Screen:
         return [f"Level: add {amount} of fresh water to the mark."]
 
     def _salinity(self) -> list[str]:
-        from stillwell.estimate.salt import bring_back, salinity_estimate
+        from stillwell.estimate.salt import salinity_estimate
+        from stillwell.estimate.salt_alarm import CAUTION, mended
 
-        salt, book = self.facts.salt, self.book
-        if salt is None or not salt.checks:
+        salt, book, last = self.facts.salt, self.book, self.facts.check
+        if salt is None or last is None:
             return ["Salinity: not measured yet."]
         answer = salinity_estimate(salt, self.now_ms)
         said = (
@@ -229,15 +230,14 @@ class _Screen:
             f"{', '.join(map(str, answer.basis))}; wanted {book.salinity_low:g} to "
             f"{book.salinity_high:g}."
         )
-        full = salt.mean[0]
-        if book.salinity_low <= full <= book.salinity_high:
-            return [said]
-        plan = bring_back(salt, book.salinity_target)
-        how = "fresh water" if plan.of_salinity == 0 else f"water of {plan.of_salinity:.0f} ppt"
-        return [
-            f"{said} Measure again; then swap {plan.swap_ml / 1000:.1f} L of tank water for {how} "
-            f"over {plan.hours:.0f} h or more. Unplug heater and pump, with dry hands, first."
-        ]
+        if not book.salinity_low <= answer.value <= book.salinity_high:
+            how = mended(salt, book.units)
+            said += f" Measure again{f'; then {how}' if how else ''}. {CAUTION}"
+        out = [said]
+        if last.unexpected:
+            at = dt.datetime.fromtimestamp(last.check.t_ms / 1000, self.settings.tank.time_zone)
+            out.append(f"Last check ({at:%a %d %b}): {last.text}")
+        return out
 
     def _cycle(self) -> list[str]:
         from stillwell.estimate.cycle import ANIMALS_CAUTION

@@ -18,6 +18,7 @@ from stillwell.estimate.salt import (
 )
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
+from stillwell.units import Dimension, System, show
 
 CAUTION = (
     "Before a hand goes into the water, unplug heater and pump, with dry hands; every cord needs a "
@@ -28,6 +29,8 @@ HIGH, LOW, UNSURE = "salinity.high", "salinity.low", "salinity.unsure"
 _DEADBAND = 0.1
 """A salinity alarm goes only when the estimate is so far inside again."""
 _LATELY_MS = 86_400_000
+NOT_WORTH_ML = 20.0
+"""Less than a few spoonfuls is not worth a walk."""
 
 
 class Cause(StrEnum):
@@ -117,10 +120,21 @@ _ADVICE: dict[Cause, str] = {
 }
 
 
+_UNEXPECTED = 2.0
+"""In standard deviations: one check in twenty is so far off by chance."""
+
+
+def is_unexpected(state: SaltState, check: Check) -> bool:
+    """Returns whether a check is further from what the entries foretell than chance explains.
+    `state` is the one before the check."""
+    above, sd = surprise(state, check)
+    return abs(above) >= _UNEXPECTED * sd
+
+
 def explained(state: SaltState, check: Check) -> str:
     """Returns what to tell the keeper about a check: as expected, or what it likely comes from."""
     above, sd = surprise(state, check)
-    if abs(above) < 2.0 * sd:
+    if abs(above) < _UNEXPECTED * sd:
         return f"As expected: {check.salinity - above:.1f} was predicted."
     found = causes(state, check)
     first = found[0]
@@ -135,7 +149,12 @@ def explained(state: SaltState, check: Check) -> str:
 
 
 def findings(
-    state: SaltState, now_ms: int, standing: frozenset[str] = frozenset()
+    state: SaltState,
+    now_ms: int,
+    standing: frozenset[str] = frozenset(),
+    *,
+    why: str = "",
+    units: System = System.METRIC,
 ) -> tuple[Finding, ...]:
     """Returns the three salinity findings as they stand at a time.
 
@@ -146,6 +165,8 @@ def findings(
         state: the balance.
         now_ms: now, on the state's clock.
         standing: names of those that were active last time, for the deadband.
+        why: what the last check spoke for, where it was unexpected (`explained`).
+        units: of the volumes.
     """
     now = advanced(state, now_ms)
     answer = salinity_estimate(state, now_ms)
@@ -154,29 +175,57 @@ def findings(
     low = answer.value < p.low + (_DEADBAND if LOW in standing else 0.0)
     slack = _DEADBAND if UNSURE in standing else 0.0
     outside = answer.high > p.high - slack or answer.low < p.low + slack
-    reckoned = f"Salinity {answer.value:.1f} ({answer.low:.1f} to {answer.high:.1f})"
+    reckoned = f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f})"
     if state.last_check_ms is not None:
-        days = (now_ms - state.last_check_ms) / 86_400_000
-        reckoned += f", reckoned from the check {days:.0f} d ago and what was poured since"
+        reckoned += f", reckoned from the check {_ago(now_ms - state.last_check_ms)}"
+        reckoned += " and what was poured since,"
     else:
-        reckoned += ", reckoned without any check"
+        reckoned += ", reckoned without any check,"
     return (
-        Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned)),
-        Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned)),
+        Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units)),
+        Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned, why, units)),
         Finding(UNSURE, outside and not (high or low), Priority.LOW, _unsure(now, reckoned)),
     )
 
 
-def _litres(ml: float) -> str:
-    return f"{ml / 1000:.1f} L"
+def _ago(ms: int) -> str:
+    return f"{ms / 86_400_000:.0f} d ago" if ms >= 36 * 3_600_000 else _hours(ms / 3_600_000)
 
 
-def _high(now: SaltState, reckoned: str) -> Message:
+def _hours(hours: float) -> str:
+    return f"{hours:.0f} h ago" if hours >= 1 else "just now"
+
+
+def mended(now: SaltState, units: System) -> str:
+    """Returns how to bring the salinity back to the middle of the limits: so much, over so many
+    hours; empty where nothing but waiting helps. What is missing to the mark is fresh water."""
+    p = now.parameters
+    plan = bring_back(now, (p.low + p.high) / 2)
+    steps = []
+    if plan.pour_fresh_ml > NOT_WORTH_ML:
+        amount = show(plan.pour_fresh_ml, Dimension.VOLUME, units)
+        steps.append(f"pour {amount} of fresh water, to the mark")
+    if plan.swap_ml > NOT_WORTH_ML and not p.low <= now.mean[0] <= p.high:
+        amount = show(plan.swap_ml, Dimension.VOLUME, units)
+        new = "fresh" if plan.of_salinity == 0 else f"salt water of {plan.of_salinity:.0f} ppt"
+        steps.append(f"swap {amount} of tank water for {new}")
+    if not steps:
+        return ""
+    parts = f", in {plan.portions} parts a day apart" if plan.portions > 1 else ""
+    # Half an hour for a small step: nobody is to stand there with a stop watch.
+    hours = max(0.5, plan.hours)
+    over = f"{hours:.0f} h" if hours >= 1.5 else show(hours * 3600, Dimension.DURATION)
+    return f"{', then '.join(steps)}, over {over} or more{parts} (common practice)"
+
+
+def _high(now: SaltState, reckoned: str, why: str, units: System) -> Message:
     p = now.parameters
     unnoted = unnoted_estimate(now)
-    plan = bring_back(now, (p.low + p.high) / 2)
     if now.mean[1] * now.mean[0] > now.salinity - p.high and now.missing_ml > 0:
-        likely = f"About {_litres(now.missing_ml)} have evaporated and were not poured back."
+        gone = show(now.missing_ml, Dimension.VOLUME, units)
+        likely = f"About {gone} have evaporated and were not poured back."
+    elif why:
+        likely = why
     elif unnoted.low > 0:
         likely = (
             f"It rises {unnoted.value:.2f} a day that no entry explains: most likely the top-ups "
@@ -186,37 +235,32 @@ def _high(now: SaltState, reckoned: str) -> Message:
         likely = f"{now.since.salt_pours} pours of salt water are noted since the last check."
     else:
         likely = ""
-    do = "Measure it before you do anything."
-    if plan.pour_fresh_ml > 1:
-        do += f" Then pour {_litres(plan.pour_fresh_ml)} of fresh water, to the mark."
-    if plan.swap_ml > 1 and now.mean[0] > (p.low + p.high) / 2:
-        do += (
-            f" Then swap {_litres(plan.swap_ml)} of tank water for fresh, over {plan.hours:.0f} h "
-            "or more."
-        )
-    return Message(f"{reckoned} is above {p.high:g}.", likely, do, CAUTION)
+    return Message(f"{reckoned} is above {p.high:g}.", likely, _do(now, units), CAUTION)
 
 
-def _low(now: SaltState, reckoned: str) -> Message:
+def _do(now: SaltState, units: System) -> str:
+    how = mended(now, units)
+    return f"Measure it before you do anything. Then {how}." if how else "Measure it."
+
+
+def _low(now: SaltState, reckoned: str, why: str, units: System) -> Message:
     p = now.parameters
-    plan = bring_back(now, (p.low + p.high) / 2)
     unnoted = unnoted_estimate(now)
-    likely, do = "", "Measure it before you do anything."
-    if now.mean[0] >= p.low:
+    likely, do = why, _do(now, units)
+    if now.mean[0] >= p.low and now.missing_ml < 0:
+        over = show(-now.missing_ml, Dimension.VOLUME, units)
         likely = (
-            f"The water stands above the mark by {_litres(-now.missing_ml)} of fresh water too "
-            "much; it evaporates by itself."
+            f"The water stands above the mark by {over} of fresh water too much; it evaporates by "
+            "itself."
         )
-        do += " Then pour no fresh water until the level is back at the mark."
-    elif unnoted.high < 0:
+        do = (
+            "Measure it before you do anything. Then pour no fresh water until the level is back "
+            "at the mark."
+        )
+    elif not likely and unnoted.high < 0:
         likely = (
             f"It falls {-unnoted.value:.2f} a day that no entry explains: salt water is lost "
             "(splash, salt creep, a leak) and fresh water poured after it."
-        )
-    if plan.swap_ml > 1 and plan.of_salinity > 0 and now.mean[0] < p.low:
-        do += (
-            f" Then swap {_litres(plan.swap_ml)} of tank water for salt water of "
-            f"{plan.of_salinity:.0f}, over {plan.hours:.0f} h or more."
         )
     return Message(f"{reckoned} is below {p.low:g}.", likely, do, CAUTION)
 
@@ -224,7 +268,7 @@ def _low(now: SaltState, reckoned: str) -> Message:
 def _unsure(now: SaltState, reckoned: str) -> Message:
     p = now.parameters
     return Message(
-        f"{reckoned}: it may be outside {p.low:g} to {p.high:g}.",
+        f"{reckoned} may be outside {p.low:g} to {p.high:g}.",
         "Nothing speaks for a fault; it is long since anybody measured.",
         "Measure the salinity and note it.",
     )

@@ -10,12 +10,14 @@ from stillwell.estimate.cycle import Stage, Test, Verdict, verdict
 from stillwell.estimate.salt import (
     Check,
     EvaporationRate,
+    Event,
     MissingWater,
     SaltParameters,
     SaltState,
     begun,
     replayed,
 )
+from stillwell.estimate.salt_alarm import explained, is_unexpected
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
 
 DAY_MS = 86_400_000
@@ -37,17 +39,47 @@ def salt_state(
         parameters: the tank.
         now_ms: UTC ms; what is later is left out.
     """
+    events = _events(entries, level, now_ms)
+    return replayed(_started(events, parameters, now_ms), events, now_ms)
+
+
+def _events(entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> list[Event]:
+    """What the balance is told up to a time, in order."""
     start_ms = now_ms - LOOK_BACK_MS
     kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]
     events = [*salt_events(kept), *(e for e in level if start_ms <= e.t_ms <= now_ms)]
-    first_ms = min((e.t_ms for e in events), default=now_ms)
-    return replayed(begun(parameters, first_ms), events, now_ms)
+    return sorted(events, key=lambda e: e.t_ms)
 
 
-def latest_check(entries: Iterable[Entry]) -> Check | None:
-    """Returns the last salinity that somebody measured."""
-    checks = [e for e in salt_events(standing(entries)) if isinstance(e, Check)]
-    return checks[-1] if checks else None
+def _started(events: Sequence[Event], parameters: SaltParameters, now_ms: int) -> SaltState:
+    return begun(parameters, min((e.t_ms for e in events), default=now_ms))
+
+
+@dataclass(frozen=True, slots=True)
+class LastCheck:
+    """The newest salinity that somebody measured, beside what the entries before it foretold."""
+
+    check: Check
+    text: str
+    """As expected, or what it likely comes from and what to look at."""
+    unexpected: bool
+
+
+def last_check(
+    entries: Iterable[Entry], level: Iterable[Level], parameters: SaltParameters, now_ms: int
+) -> LastCheck | None:
+    """Returns the newest check and what it speaks for, None without one; arguments as of
+    `salt_state`. The first of all is never unexpected: nothing foretold it."""
+    events = _events(entries, level, now_ms)
+    found = [n for n, event in enumerate(events) if isinstance(event, Check)]
+    if not found:
+        return None
+    check = events[found[-1]]
+    assert isinstance(check, Check)
+    if len(found) == 1:
+        return LastCheck(check, "", False)
+    before = replayed(_started(events, parameters, now_ms), events[: found[-1]], check.t_ms)
+    return LastCheck(check, explained(before, check), is_unexpected(before, check))
 
 
 @dataclass(frozen=True, slots=True)

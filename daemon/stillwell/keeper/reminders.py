@@ -15,9 +15,9 @@ from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
 from stillwell.estimate.cycle import next_test_ms
 from stillwell.estimate.salt import SaltState
-from stillwell.estimate.salt_alarm import CAUTION
+from stillwell.estimate.salt_alarm import CAUTION, NOT_WORTH_ML
 from stillwell.journal import REMINDERS, Kind, standing
-from stillwell.keeper.balance import Cycle, cycle_of
+from stillwell.keeper.balance import Cycle, LastCheck, cycle_of
 from stillwell.keeper.plan import BookPlan
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
@@ -25,8 +25,6 @@ from stillwell.water.seawater import SeawaterMissingError
 
 TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, DRILL = REMINDERS
 
-NOT_WORTH_ML = 20.0
-"""Less than a few spoonfuls is not worth a walk."""
 _DAY = dt.timedelta(days=1)
 
 
@@ -39,6 +37,8 @@ class Facts:
     since_ms: int
     """When this tank's readings began, UTC ms."""
     salt: SaltState | None = None
+    check: LastCheck | None = None
+    """The last salinity measured, and what it speaks for."""
     missing_ml: float | None = None
     """To the fill mark, by the level; None: not known."""
     drilled_ms: int | None = None

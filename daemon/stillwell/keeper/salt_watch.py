@@ -12,7 +12,7 @@ from stillwell.estimate.salt import MissingWater, SaltState, salinity_estimate
 from stillwell.estimate.salt_alarm import HIGH, LOW, UNSURE, findings
 from stillwell.finding import Finding
 from stillwell.journal import Kind
-from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, salt_state
+from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, last_check, salt_state
 from stillwell.keeper.plan import BookPlan
 from stillwell.notice import Message, Priority
 from stillwell.ports import Published
@@ -86,7 +86,9 @@ class SaltWatch:
             quiet = not (first or self._standing)
             self._standing = frozenset()
             return () if quiet else tuple(_over(name) for name in self.alarms())
-        found = findings(salt, now.utc_ms, self._standing)
+        last = last_check(entries, self._level, self._plan.salt, now.utc_ms)
+        why = last.text if last is not None and last.unexpected else ""
+        found = findings(salt, now.utc_ms, self._standing, why=why, units=self._plan.units)
         self._standing = frozenset(f.alarm for f in found if f.active)
         return found
 
