@@ -128,8 +128,9 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     channels = tuple(
         channel_night(name, reader.readings(name, start, end), start, end) for name in plan.channels
     )
-    transitions = reader.transitions(start, end)
+    transitions = [t.in_units(plan.units) for t in reader.transitions(start, end)]
     before = _before(reader, start, {t.alarm for t in transitions})
+    before = [t.in_units(plan.units) for t in before]
     alarms = alarm_nights(transitions, before, end)
     odd = oddities(bands, channels)
     water = _water(reader, plan, night)

@@ -6,7 +6,7 @@ States and terms follow ANSI/ISA-18.2-2016 and IEC 62682.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from stillwell.reading import Moment
@@ -75,6 +75,27 @@ class Transition:
     by: str = ""
     """Who did it, where a person did."""
     shelved_for_ms: int = 0
+    also: Message | None = None
+    """`message` in the other system of units, where that makes a difference and is known."""
+    also_units: str = ""
+    """Which system that is: metric or us."""
+
+    def in_units(self, units: str | None) -> Transition:
+        """Returns the transition as somebody reads it who wants these units; itself where it is
+        worded in them already, or where nobody asks for any."""
+        if self.also is None or self.also_units != units:
+            return self
+        return replace(self, message=self.also, also=None, also_units="")
+
+
+@dataclass(frozen=True, slots=True)
+class Worded:
+    """What a notice says in another system of units."""
+
+    units: str
+    """metric or us."""
+    title: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,3 +113,13 @@ class Notice:
     title: str
     """One line, at most 80 characters."""
     text: str
+    also: Worded | None = None
+    """The same in the other system of units, where that makes a difference and is known."""
+
+    def in_units(self, units: str | None) -> Notice:
+        """Returns the notice as somebody reads it who wants these units; itself where it is worded
+        in them already, or where nobody asks for any."""
+        also = self.also
+        if also is None or also.units != units:
+            return self
+        return replace(self, title=also.title, text=also.text, also=None)

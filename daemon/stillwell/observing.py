@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 from stillwell.entry import Entry
@@ -19,6 +20,7 @@ from stillwell.notice import Message, Priority
 from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store
+from stillwell.units import System, read_in
 
 log = logging.getLogger(__name__)
 
@@ -63,11 +65,15 @@ class Observer(Protocol):
 class Observing:
     """The observers of one pipeline, and their place in the store."""
 
-    def __init__(self, observers: Sequence[Observer], store: Store) -> None:
+    def __init__(
+        self, observers: Sequence[Observer], store: Store, units: System = System.METRIC
+    ) -> None:
         self._observers = tuple(observers)
         self._failed: list[Observer] = []
         """Those that are set aside."""
         self._store = store
+        self._units = units
+        """Of the words that are published with a number."""
         self._entry = 0
         self._saved_ms: int | None = None
 
@@ -126,7 +132,9 @@ class Observing:
                 found.append(self._set_aside(observer))
                 continue
             if published:
-                self._store.put_estimates(published)
+                self._store.put_estimates(
+                    [replace(p, basis=read_in(p.basis, self._units)) for p in published]
+                )
         if self._saved_ms is None:
             found.extend(_failing(observer.name, False) for observer in self._observers)
         found.extend(_failing(observer.name, True) for observer in self._failed)

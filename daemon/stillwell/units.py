@@ -51,6 +51,9 @@ class System(StrEnum):
 
     METRIC = "metric"
     US = "us"
+    BOTH = "both"
+    """For texts that are read by several people: each figure stands in them twice, see `read_in`.
+    No person sees this one."""
 
 
 class UnitError(ValueError):
@@ -381,9 +384,30 @@ def show(
         return "unknown"
     if dimension is Dimension.DURATION:
         return _duration(value)
+    if system == System.BOTH:
+        metric = show(value, dimension, System.METRIC, digits)
+        other = show(value, dimension, System.US, digits)
+        return metric if metric == other else f"{_BEGINS}{metric}{_OR_ELSE}{other}{_ENDS}"
     face = _face(value, dimension, system == System.US)
     number = _fixed(value / face.size + face.zero, face.digits if digits is None else digits)
     return f"{number} {face.unit}".rstrip()
+
+
+# Unicode's own signs for a text with another one beside it (interlinear annotation, Unicode
+# Standard, section 23.8): no blanks, nothing that anybody types.
+_BEGINS, _OR_ELSE, _ENDS = "\ufff9", "\ufffa", "\ufffb"
+_FIGURE = re.compile(f"{_BEGINS}([^{_OR_ELSE}{_ENDS}]*){_OR_ELSE}([^{_ENDS}]*){_ENDS}")
+
+
+def read_in(text: str, system: System | str) -> str:
+    """Returns a text that was made with `System.BOTH` as it is for a reader of `system`, metric or
+    us; any other text as it is."""
+    return _FIGURE.sub(r"\2" if system == System.US else r"\1", text) if _BEGINS in text else text
+
+
+def differ(one: str, other: str) -> bool:
+    """Whether two figures that `show` made are told apart in every system that they stand in."""
+    return all(read_in(one, s) != read_in(other, s) for s in (System.METRIC, System.US))
 
 
 def write(value: float, dimension: Dimension) -> str:

@@ -212,7 +212,7 @@ class TestThereAndBack:
     @given(
         st.floats(min_value=0, max_value=1e6),
         st.sampled_from([D.VOLUME, D.FLOW, D.MASS]),
-        st.sampled_from(list(System)),
+        st.sampled_from([System.METRIC, System.US]),
     )
     def test_amounts_keep_their_leading_digits(
         self, value: float, dimension: Dimension, system: System

@@ -17,7 +17,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.notices import title
-from stillwell.notice import Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
 from stillwell.reading import Moment
 
 LONGEST_GONE_MS = 7 * 86_400_000
@@ -122,20 +122,28 @@ def turn_of(notice: Notice) -> int:
 
 
 def _repeated(raised: Transition, step: Step, now: Moment) -> Notice:
-    message, moment = raised.message, raised.moment
-    gone = _span(step.after_ms)
-    said = [part for part in (message.what, message.do, message.caution) if part]
-    nobody = f"Nobody has answered this for {gone}. Acknowledge it to stop the repeats."
+    moment, also = raised.moment, raised.also
+    title_, text = _words(raised, raised.message, step)
     notice = Notice(
         key=f"{raised.alarm}:repeated:{step.number}:{moment.epoch}:{moment.mono_ms}",
         subject=raised.alarm,
         kind="repeated",
         priority=raised.priority,
         moment=now,
-        title=title(message.what, f"Unanswered for {gone}: "),
-        text="\n".join([*said, nobody, f"({raised.alarm}, {raised.priority} priority)"]),
+        title=title_,
+        text=text,
+        also=None if also is None else Worded(raised.also_units, *_words(raised, also, step)),
     )
     return address(notice, step.turn)
+
+
+def _words(raised: Transition, message: Message, step: Step) -> tuple[str, str]:
+    """Title and text of a repeat."""
+    gone = _span(step.after_ms)
+    said = [part for part in (message.what, message.do, message.caution) if part]
+    nobody = f"Nobody has answered this for {gone}. Acknowledge it to stop the repeats."
+    text = "\n".join([*said, nobody, f"({raised.alarm}, {raised.priority} priority)"])
+    return title(message.what, f"Unanswered for {gone}: "), text
 
 
 def _span(ms: int) -> str:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 from stillwell.alarm.state import Kind
-from stillwell.notice import Notice, State, Transition
+from stillwell.notice import Message, Notice, State, Transition, Worded
+from stillwell.units import System, read_in
 
 LONGEST_TITLE = 80
 
@@ -35,9 +39,8 @@ def notices(transition: Transition) -> list[Notice]:
     kind = kind_of(transition)
     if kind is None:
         return []
-    moment, message = transition.moment, transition.message
-    body = [part for part in (message.likely, message.do, message.caution) if part]
-    priority = transition.priority
+    moment, priority, also = transition.moment, transition.priority, transition.also
+    title_, text = _words(transition, kind, transition.message)
     return [
         Notice(
             key=f"{transition.alarm}:{kind}:{priority}:{moment.epoch}:{moment.mono_ms}",
@@ -45,10 +48,54 @@ def notices(transition: Transition) -> list[Notice]:
             kind=kind,
             priority=priority,
             moment=moment,
-            title=title(message.what, "Worse: " if kind == "worse" else ""),
-            text="\n".join([message.what, *body, f"({transition.alarm}, {priority} priority)"]),
+            title=title_,
+            text=text,
+            also=None
+            if also is None
+            else Worded(transition.also_units, *_words(transition, kind, also)),
         )
     ]
+
+
+def _words(transition: Transition, kind: str, message: Message) -> tuple[str, str]:
+    """Title and text."""
+    body = [part for part in (message.likely, message.do, message.caution) if part]
+    about = f"({transition.alarm}, {transition.priority} priority)"
+    text = "\n".join([message.what, *body, about])
+    return title(message.what, "Worse: " if kind == "worse" else ""), text
+
+
+def other(units: System) -> System:
+    """Returns the system of units that is not `units`."""
+    return System.METRIC if units is System.US else System.US
+
+
+def in_both(transition: Transition, units: System) -> Transition:
+    """Returns a transition whose message was made with `System.BOTH` as one that is worded in
+    `units`, and in the other system where that makes a difference."""
+    message, also = (_read_in(transition.message, system) for system in (units, other(units)))
+    if message == also:
+        return transition if message == transition.message else replace(transition, message=message)
+    return replace(transition, message=message, also=also, also_units=str(other(units)))
+
+
+def notice_in_both(make: Callable[[System], Notice], units: System) -> Notice:
+    """Returns the notice that `make` makes for `units`, with what it makes for the other system.
+    Figures that `System.BOTH` made are read in the system that was asked for."""
+    first, second = (_closed(make(system), system) for system in (units, other(units)))
+    if (first.title, first.text) == (second.title, second.text):
+        return first
+    return replace(first, also=Worded(str(other(units)), second.title, second.text))
+
+
+def _closed(notice: Notice, system: System) -> Notice:
+    title_, text = read_in(notice.title, system), read_in(notice.text, system)
+    return replace(notice, title=title_, text=text)
+
+
+def _read_in(message: Message, system: System) -> Message:
+    parts = (message.what, message.likely, message.do, message.caution)
+    return Message(*(read_in(part, system) for part in parts))
 
 
 def title(what: str, before: str = "") -> str:

@@ -20,7 +20,7 @@ from stillwell.alarm.missing import ChannelWatch, Kind
 from stillwell.alarm.rate import Slope
 from stillwell.notice import Message
 from stillwell.reading import Moment, Quantity
-from stillwell.units import Dimension, System, show
+from stillwell.units import Dimension, System, differ, show
 
 UNPLUG = (
     "Unplug heater and pump before you reach in; touch plugs with dry hands only. If a plug or "
@@ -74,7 +74,7 @@ class Wording:
     def pair(self, value: float, limit: float, quantity: Quantity) -> tuple[str, str]:
         """Returns a value and a limit with as many digits as it takes to tell them apart."""
         short = (self.value(value, quantity), self.value(limit, quantity))
-        if short[0] != short[1]:
+        if differ(*short):
             return short
         return self.value(value, quantity, 2), self.value(limit, quantity, 2)
 

@@ -23,7 +23,7 @@ from contextvars import ContextVar
 from dataclasses import replace
 from datetime import UTC, datetime
 from datetime import time as time_of_day
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
@@ -35,6 +35,7 @@ from stillwell.alarm.quiet_hours import QuietHours
 from stillwell.alarm.state import URGENCY
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Outcome, Row, Stream
+from stillwell.units import System
 
 log = logging.getLogger(__name__)
 
@@ -68,6 +69,8 @@ class PushSettings(BaseModel):
     url: SecretStr
     """Where to, as Apprise writes it: ``mailto://…``, ``ntfy://…``, ``json://…``. It holds
     passwords and tokens: keep it out of the file, as a credential ``sink.<name>.url``."""
+    units: Literal[System.METRIC, System.US] | None = None
+    """In which units this recipient reads figures; without it in those of the tank."""
     lowest: Priority = Priority.LOW
     """Alarms of this priority and higher ones; reviews and reminders are low."""
     quiet_from: TimeOfDay | None = None
@@ -177,9 +180,9 @@ class Push:
         now. The rest is not for this recipient, or went ahead."""
         held, todo = [], []
         for place, row in enumerate(rows):
-            notice = row.body
-            if not isinstance(notice, Notice) or not self._is_mine(notice):
+            if not isinstance(row.body, Notice) or not self._is_mine(row.body):
                 continue
+            notice = row.body.in_units(self._settings.units)
             if self._quiet is not None and self._quiet.holds(notice, now_ms):
                 held.append((place, notice))
             elif row.seq > self._ahead or not self._is_urgent(notice):

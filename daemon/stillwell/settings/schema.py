@@ -178,7 +178,7 @@ class Tank(Part):
     zone: Zone
     volume: Annotated[Millilitres, Gt(0)]
     """All the water, chamber included."""
-    units: System = System.METRIC
+    units: Literal[System.METRIC, System.US] = System.METRIC
     """How people see numbers: metric or us."""
     surface: Surface | None = None
     """Of all open water; guessed from the volume when it is not given."""

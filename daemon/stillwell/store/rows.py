@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from stillwell.entry import Entry
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
 from stillwell.ports import Published, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store.blocks import ReadingRow
@@ -17,9 +18,13 @@ FLAGS: dict[int, Flag] = {int(flag): flag for flag in Flag}
 READING = "seq, channel, epoch, mono_ms, value, flag, tests, raw"
 TRANSITION = (
     "seq, alarm, epoch, mono_ms, state_before, state_after, event, priority, active, what, "
-    "likely, advice, caution, since_mono_ms, since_epoch, since_utc_ms, person, shelved_for_ms"
+    "likely, advice, caution, since_mono_ms, since_epoch, since_utc_ms, person, shelved_for_ms, "
+    "also"
 )
-NOTICE = "seq, key, subject, kind, priority, epoch, mono_ms, title, text"
+NOTICE = (
+    "seq, key, subject, kind, priority, epoch, mono_ms, title, text, also_units, also_title, "
+    "also_text"
+)
 ESTIMATE = "seq, name, time_ms, unit, value, low, high, basis"
 TABLE = {
     Stream.READINGS: "reading",
@@ -119,11 +124,20 @@ def from_transition(seq: int, t: Transition, offsets: Offsets) -> tuple[Any, ...
         t.since.utc_ms,
         t.by,
         t.shelved_for_ms,
+        _also(t),
     )
+
+
+def _also(t: Transition) -> str | None:
+    if t.also is None:
+        return None
+    parts = (t.also_units, t.also.what, t.also.likely, t.also.do, t.also.caution)
+    return json.dumps(parts, ensure_ascii=False)
 
 
 def to_transition(row: Sequence[Any], offsets: Offsets) -> Transition:
     since = Moment(row[13], row[15], row[14] or 0)
+    units, *parts = json.loads(row[18]) if row[18] else ("",)
     return Transition(
         alarm=row[1],
         moment=Moment(row[3], row[3] + offsets.get(row[2], 0), row[2]),
@@ -136,11 +150,13 @@ def to_transition(row: Sequence[Any], offsets: Offsets) -> Transition:
         since=since if row[14] is None else at(since, offsets),
         by=row[16],
         shelved_for_ms=row[17],
+        also=Message(*parts) if parts else None,
+        also_units=units,
     )
 
 
 def from_notice(seq: int, n: Notice) -> tuple[Any, ...]:
-    moment = n.moment
+    moment, also = n.moment, n.also
     return (
         seq,
         n.key,
@@ -151,6 +167,9 @@ def from_notice(seq: int, n: Notice) -> tuple[Any, ...]:
         moment.mono_ms,
         n.title,
         n.text,
+        None if also is None else also.units,
+        None if also is None else also.title,
+        None if also is None else also.text,
     )
 
 
@@ -163,6 +182,7 @@ def to_notice(row: Sequence[Any], offsets: Offsets) -> Notice:
         moment=Moment(row[6], row[6] + offsets.get(row[5], 0), row[5]),
         title=row[7],
         text=row[8],
+        also=None if row[9] is None else Worded(row[9], row[10], row[11]),
     )
 
 

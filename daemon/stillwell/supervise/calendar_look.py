@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from stillwell.alarm.drill import DRILL
 from stillwell.alarm.notices import notice_in_both
-from stillwell.calendar import Job, due
+from stillwell.calendar import Job, Night, due
 from stillwell.keeper.gathered import facts_of
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import DRILL as DRILL_TASK
@@ -86,13 +86,7 @@ class CalendarLook:
             tasks = self._tasks(reader, now) if jobs or self._may_remind(now) else []
             for job in jobs:
                 night = self._plan.last(job.scheduled_utc_ms)[-1]
-                review = review_of(reader, self._plan, night)
-                notice = notice_in_both(
-                    lambda units, review=review: with_tasks(  # type: ignore[misc]
-                        notice_of(review, replace(self._plan, units=units), now), tasks
-                    ),
-                    self._plan.units,
-                )
+                notice = self._review(reader, night, tasks, now)
                 self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
             if jobs and drill_is_due(done, jobs[0].local_date):
                 day = jobs[0].local_date.isoformat()
@@ -106,6 +100,17 @@ class CalendarLook:
                     self._hand_over(Announced(reminder, job_of(task), task.local_date.isoformat()))
         finally:
             reader.close()
+
+    def _review(
+        self, reader: StoreReader, night: Night, tasks: Iterable[Task], now: Moment
+    ) -> Notice:
+        """The morning's notice, in the tank's units and in the others."""
+
+        def worded(units: System) -> Notice:
+            plan = replace(self._plan, units=units)
+            return with_tasks(notice_of(review_of(reader, plan, night), plan, now), tasks)
+
+        return notice_in_both(worded, self._plan.units)
 
     def _may_remind(self, now: Moment) -> bool:
         """Working out what is due costs a read of four months: not every minute."""

@@ -1,0 +1,73 @@
+"""What a tank says, for people who read other units than it does: through the watch, the observers,
+the calendar and the store."""
+
+from __future__ import annotations
+
+from itertools import chain
+from pathlib import Path
+
+import pytest
+
+from command_line import tank
+from stillwell import wire
+from stillwell.forward import Run, drive
+from stillwell.notice import Notice
+from stillwell.settings import load
+from stillwell.store import StoreReader
+from stillwell.supervise.calendar_look import CalendarLook
+from stillwell.supervise.inbox import Announced
+
+EVENING_MS = 1_780_000_000_000 - 1_780_000_000_000 % 86_400_000 + 20 * 3_600_000
+NIGHT_MS = 12 * 3_600_000
+CHAMBER = """
+[tank.chamber]
+length = "18 cm"
+width = "9 cm"
+"""
+OPEN_FIGURE = "\ufff9".encode()
+
+
+def lived(folder: Path, units: str) -> tuple[list[Notice], bytes]:
+    """The notices of a tank whose heater dies in the evening, and its whole store, in bytes."""
+    text = tank(folder, CHAMBER).read_text()
+    text = text.replace('volume = "68 L"', f'volume = "68 L"\nunits = "{units}"')
+    text = text.replace("seed = 7", 'seed = 7\nfaults = [{ name = "not-heating", after = "1 h" }]')
+    path = folder / "tank.toml"
+    path.write_text(text)
+    settings = load(path)
+    store = wire.open_store(settings, bulk=True)
+    line = wire.pipeline(settings, store)
+    run = Run(line, EVENING_MS, boot_id="run")
+    sources = list(chain.from_iterable(wire.sources(settings).values()))
+    drive(run, sources, EVENING_MS + NIGHT_MS)
+    run.end()
+    store.commit()
+
+    def keep(item: Announced) -> None:
+        line.announce(item.notice, item.job, item.local_date)
+
+    plan, book = wire.review_plan(settings), wire.book_plan(settings)
+    CalendarLook(store.path, plan, settings.night.review_at, run.clock, keep, book)()
+    line.end()
+    with StoreReader.open(settings.store_path) as reader:
+        return list(reader.notices()), settings.store_path.read_bytes()
+
+
+class TestARecipientOfOtherUnits:
+    @pytest.mark.parametrize(
+        ("units", "other", "here", "there"),
+        [("metric", "us", "°C", "°F"), ("us", "metric", "°F", "°C")],
+    )
+    def test_reads_alarms_and_reviews_in_them(
+        self, tmp_path: Path, units: str, other: str, here: str, there: str
+    ) -> None:
+        notices, kept = lived(tmp_path, units)
+        assert OPEN_FIGURE not in kept, "what is kept is worded"
+        found = {notice.kind for notice in notices if notice.also is not None}
+        assert {"raised", "review"} <= found
+        assert any(notice.subject == "water.low" for notice in notices)
+        for notice in notices:
+            read = notice.in_units(other)
+            assert there not in notice.title + notice.text
+            assert here not in read.title + read.text
+            assert (here in notice.text) == (there in read.text)
