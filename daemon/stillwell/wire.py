@@ -16,6 +16,7 @@ from stillwell.acquire.bus import Bus, Deliver, Source
 from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
+from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
 from stillwell.estimate.estimate import Estimate
 from stillwell.estimate.heater import (
@@ -27,6 +28,8 @@ from stillwell.estimate.heater import (
     HeaterWatch,
     consequences,
 )
+from stillwell.estimate.lamp_watch import LAMP_NOT_ON, LampPlan, LampWatch
+from stillwell.estimate.lamp_watch import alarms as lamp_alarms
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
@@ -40,6 +43,7 @@ from stillwell.notice import Transition
 from stillwell.observing import Observer
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
+    CarriesLinks,
     Clock,
     Driver,
     DriverError,
@@ -70,6 +74,9 @@ SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
 
 ROOM = "room"
 """The channel of the room's temperature, by its name."""
+
+LAMP = "lamp"
+"""The channel of the lamp's switch, by its name."""
 
 APART_DELAY_S = 2700.0
 """Water that is changed with the pump off, or a pump that pauses, parts two probes for half an
@@ -163,11 +170,13 @@ def watch_plan(settings: Settings) -> WatchPlan:
             *WatchPlan().elsewhere,
             *(level.alarms() if level else ()),
             *(heater_alarms(heater) if heater else ()),
+            *(lamp_alarms() if lamp_plan(settings) else ()),
             *SaltWatch.alarms(),
             *CycleWatch.alarms(),
         ),
         consequences=(
             *consequences(band.name for band in bands if band.of_water),
+            (LAMP_NOT_ON, MAINS_LOST),
             *doubt_relations(bands, discrepancies, agreements, doubts),
         ),
         doubts=doubts,
@@ -232,7 +241,14 @@ def book_plan(settings: Settings) -> BookPlan:
         salinity_every_d=_days(book.measure_salinity_every),
         refractometer_every_d=_days(book.calibrate_refractometer_every),
         lamp_h=None if lamp is None else _hours_between(lamp.on, lamp.off),
+        lamp=LAMP if LAMP in settings.channel and _is_switch(settings, LAMP) else None,
+        water=heater.probes if heater else (),
+        room=heater.room or None if heater else None,
     )
+
+
+def _is_switch(settings: Settings, channel: str) -> bool:
+    return Quantity(settings.channel[channel].quantity) is Quantity.SWITCH
 
 
 def _days(seconds: float) -> int:
@@ -319,6 +335,15 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
     )
 
 
+def lamp_plan(settings: Settings) -> LampPlan | None:
+    """What the lamp's watch is told; None without a lamp's hours, a probe in the water and one in
+    the room."""
+    heater, lamp = heater_plan(settings), settings.tank.lamp
+    if heater is None or not heater.room or lamp is None or lamp.on == lamp.off:
+        return None
+    return LampPlan(heater.probes, heater.room, lamp.on, lamp.off, heater.zone, heater.units)
+
+
 def heater_alarms(plan: HeaterPlan) -> tuple[str, ...]:
     """The names of the alarms of the heater's watch."""
     probes = (*plan.probes, *((plan.room,) if plan.room else ()))
@@ -377,6 +402,9 @@ def observers(settings: Settings) -> list[Observer]:
     heater = heater_plan(settings)
     if heater is not None:
         made.append(HeaterWatch(heater))
+    lamp = lamp_plan(settings)
+    if lamp is not None:
+        made.append(LampWatch(lamp))
     level = level_plan(settings)
     if level is not None:
         level_watch = LevelWatch(level)
@@ -434,9 +462,12 @@ def buses(settings: Settings, clock: Clock, deliver: Deliver) -> list[Bus]:
 
 
 def pipeline(
-    settings: Settings, store: Store, told: Callable[[Transition], None] | None = None
+    settings: Settings,
+    store: Store,
+    told: Callable[[Transition], None] | None = None,
+    key: bytes | None = None,
 ) -> Pipeline:
-    """The pipeline over an opened store."""
+    """The pipeline over an opened store. `key`: what the links of messages are signed with."""
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, review_plan(settings).to_json())
@@ -453,11 +484,29 @@ def pipeline(
         keep_raw_s=settings.store.keep_raw,
         note_taker=NoteTaker(tank.volume, settings.tank.zone, settings.tank.units),
         units=settings.tank.units,
+        link_key=key,
     )
 
 
-def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> list[SinkDelivery]:
-    """A thread a sink, not yet started."""
+def link_key(settings: Settings) -> bytes | None:
+    """What the links of messages are signed with; None where there are none. A key that can't be
+    kept costs the links and nothing else."""
+    page = settings.page
+    if page.address is None:
+        return None
+    if page.key is not None:
+        return page.key.get_secret_value().encode()
+    try:
+        return kept_key(key_file(settings.store_path))
+    except KeyFileError as error:
+        log.error("%s", error)
+        return None
+
+
+def deliveries(
+    settings: Settings, store: Store, inbox: Inbox, clock: Clock, key: bytes | None = None
+) -> list[SinkDelivery]:
+    """A thread a sink, not yet started. `key`: what links are signed with."""
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
     made = []
     for destination in settings.sink.values():
@@ -470,6 +519,8 @@ def deliveries(settings: Settings, store: Store, inbox: Inbox, clock: Clock) -> 
                 sink.on_request(inbox.ask)
             if isinstance(sink, WaitsForClock):
                 sink.use_trust(clock.trusted)
+            if isinstance(sink, CarriesLinks) and key is not None and settings.page.address:
+                sink.use_links(Links(settings.page.address, key, clock.wall_ms).of)
         except Exception as error:
             # A sink's own mistake is a sink that is away; the watch begins all the same. Not the
             # error's own words: they may hold a password.
@@ -537,7 +588,8 @@ def daemon(
 ) -> Daemon:
     """The live daemon, ready to run."""
     inbox = Inbox()
-    line = pipeline(settings, store, told)
+    key = link_key(settings)
+    line = pipeline(settings, store, told, key)
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id)
     look = CalendarLook(
@@ -556,7 +608,7 @@ def daemon(
             pipeline=line,
             inbox=inbox,
             buses=buses(settings, clock, inbox.put),
-            deliveries=deliveries(settings, store, inbox, clock),
+            deliveries=deliveries(settings, store, inbox, clock, key),
             calendar_look=look,
             calendar_every_s=calendar_every_s,
             look_s=look_s,

@@ -1,0 +1,160 @@
+"""How much of the water's heat is the lamp's: what a half cycle of the thermostat loses, by the
+room, by the lamp and by the heater.
+
+    loss = coupling (water - room) + rest - lamp f - heater h        K/h
+
+f is the share of the half cycle in which the lamp burnt, h is 1 where the heater was on, else 0.
+Recursive least squares with forgetting (Plackett, Biometrika 37 (1950) 149; from memory). The
+variance of what is foretold holds the coefficients' own uncertainty: outside of what has been seen
+of the room nothing is foretold closely, and nothing is concluded there.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+HALF_LIFE_H = 10 * 24.0
+PRIOR = (0.05, 0.0, 0.0, 0.8)
+"""Small tanks come to rest within 8 to 50 h, so that the coupling is about 1/20 h (common
+practice)."""
+PRIOR_SD = (0.03, 0.5, 0.5, 1.0)
+LEAST_SD = 0.008
+"""A half cycle's slope is never believed closer, K/h: lid, humidity and hands come and go."""
+FIRST_SCATTER = 0.02
+EACH = 5
+"""Half cycles with the lamp and without it before anything is concluded."""
+CARRIES = 5.0
+"""The lamp's heat must be so many times its own uncertainty."""
+_SIZE = 4
+_LAMP = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A half cycle as the heat balance sees it."""
+
+    start_ms: int
+    end_ms: int
+    """UTC."""
+    loss: float
+    """K/h; negative while the heater warms."""
+    error: float
+    """Standard error of `loss` by the noise of the readings."""
+    warmer_k: float
+    """Water less room."""
+    heated: bool
+
+    def factors(self, lit: float) -> tuple[float, ...]:
+        return (self.warmer_k, 1.0, -lit, -1.0 if self.heated else 0.0)
+
+
+def _prior() -> list[list[float]]:
+    return [[PRIOR_SD[i] ** 2 if i == j else 0.0 for j in range(_SIZE)] for i in range(_SIZE)]
+
+
+@dataclass(slots=True)
+class LampHeat:
+    """The regression's state."""
+
+    mean: list[float] = field(default_factory=lambda: list(PRIOR))
+    cov: list[list[float]] = field(default_factory=_prior)
+    scatter: list[float] = field(default_factory=lambda: [FIRST_SCATTER**2, FIRST_SCATTER**2])
+    """Variance of a half cycle's loss about the law, (K/h)^2: with the heater off, and on."""
+    lit: float = 0.0
+    dark: float = 0.0
+    """Half cycles learned with the lamp on and off, faded like the rest."""
+    at_ms: int = 0
+
+    def foretold(self, piece: Piece, lit: float) -> tuple[float, float]:
+        """Returns the loss that is expected of a half cycle if the lamp burnt for a share `lit` of
+        it, K/h, and its variance."""
+        x = piece.factors(lit)
+        loss = sum(a * b for a, b in zip(x, self.mean, strict=True))
+        spread = sum(x[i] * x[j] * self.cov[i][j] for i in range(_SIZE) for j in range(_SIZE))
+        noise = max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
+        return loss, max(0.0, spread) + noise
+
+    def learn(self, piece: Piece, lit: float) -> None:
+        """Takes a half cycle of which it is known how long the lamp burnt in it."""
+        self._fade(piece.end_ms)
+        x = piece.factors(lit)
+        loss, variance = self.foretold(piece, lit)
+        off = piece.loss - loss
+        if min(self.lit, self.dark) >= EACH:
+            limit = 4 * math.sqrt(variance)
+            off = max(-limit, min(limit, off))
+        gain = [sum(row[j] * x[j] for j in range(_SIZE)) / variance for row in self.cov]
+        self.mean = [m + g * off for m, g in zip(self.mean, gain, strict=True)]
+        self.cov = [
+            [self.cov[i][j] - gain[i] * gain[j] * variance for j in range(_SIZE)]
+            for i in range(_SIZE)
+        ]
+        kind = int(piece.heated)
+        noise = variance - self.scatter[kind]
+        left = max(0.0, off * off - noise)
+        self.scatter[kind] += 0.05 * (left - self.scatter[kind])
+        if lit > 0.5:
+            self.lit += 1.0
+        else:
+            self.dark += 1.0
+
+    def _fade(self, now_ms: int) -> None:
+        hours = max(0, now_ms - self.at_ms) / 3_600_000 if self.at_ms else 0.0
+        self.at_ms = now_ms
+        faded = 0.5 ** (hours / HALF_LIFE_H)
+        self.lit, self.dark = self.lit * faded, self.dark * faded
+        # What is forgotten comes back as the prior's width, never as more: a scaling that keeps
+        # the matrix a covariance.
+        scale = [
+            math.sqrt(min(1.0 / faded, PRIOR_SD[i] ** 2 / max(self.cov[i][i], 1e-12)))
+            for i in range(_SIZE)
+        ]
+        self.cov = [
+            [self.cov[i][j] * scale[i] * scale[j] for j in range(_SIZE)] for i in range(_SIZE)
+        ]
+
+    def forget_lamp(self) -> None:
+        """Begins anew with the lamp, and keeps what is known of the rest."""
+        for i in range(_SIZE):
+            self.cov[i][_LAMP] = self.cov[_LAMP][i] = 0.0
+        self.cov[_LAMP][_LAMP] = PRIOR_SD[_LAMP] ** 2
+        self.mean[_LAMP] = PRIOR[_LAMP]
+        self.lit = 0.0
+
+    @property
+    def lamp(self) -> tuple[float, float]:
+        """What the lamp warms the water by, K/h, and its standard error."""
+        return self.mean[_LAMP], math.sqrt(max(0.0, self.cov[_LAMP][_LAMP]))
+
+    @property
+    def carries(self) -> bool:
+        """Whether the lamp's heat stands out from everything else enough to be missed."""
+        warms, error = self.lamp
+        return min(self.lit, self.dark) >= EACH and warms > CARRIES * error
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "mean": self.mean,
+            "cov": self.cov,
+            "scatter": self.scatter,
+            "lit": self.lit,
+            "dark": self.dark,
+            "at_ms": self.at_ms,
+        }
+
+    @classmethod
+    def revived(cls, kept: Any) -> LampHeat:
+        """Raises ValueError, KeyError or TypeError for what `to_json` did not write."""
+        mean = [float(m) for m in kept["mean"]]
+        cov = [[float(c) for c in row] for row in kept["cov"]]
+        scatter = [float(s) for s in kept["scatter"]]
+        lit, dark = float(kept["lit"]), float(kept["dark"])
+        numbers = [*mean, *scatter, lit, dark, *(c for row in cov for c in row)]
+        shaped = len(mean) == _SIZE and len(scatter) == 2
+        if not shaped or [len(row) for row in cov] != [_SIZE] * _SIZE:
+            raise ValueError("a kept heat of the lamp has another shape")
+        if not all(map(math.isfinite, numbers)) or min(*scatter, lit, dark) < 0:
+            raise ValueError("a kept heat of the lamp is no number")
+        return cls(mean, cov, scatter, lit, dark, int(kept["at_ms"]))
