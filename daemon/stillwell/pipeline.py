@@ -9,11 +9,19 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
+from stillwell.alarm.answer_link import (
+    Rejected,
+    claimed,
+    holds,
+    occurrence,
+    request_of,
+    signed,
+)
 from stillwell.alarm.drill import DRILL, PATIENCE_S, begun, drill_notices, over
 from stillwell.alarm.escalation import Escalation, blind
 from stillwell.alarm.notices import in_both
@@ -63,6 +71,7 @@ class Pipeline:
         note_taker: writes down what people send for the journal; none refuses.
         units: those of the tank: what is kept is worded in them, and notices in the others as well,
             where the watch and the observers speak in `System.BOTH`.
+        link_key: what the links of messages are signed with; None where there are none.
     """
 
     def __init__(
@@ -77,12 +86,14 @@ class Pipeline:
         keep_raw_s: float = 90 * 86_400.0,
         note_taker: NoteTaker | None = None,
         units: System = System.METRIC,
+        link_key: bytes | None = None,
     ) -> None:
         self.store = store
         self.watch = watch
         self._judges = judges
         self._observing = Observing(observers, store, units)
         self._units = units
+        self._link_key = link_key
         self._escalation = escalation
         self._told = told
         self._note_taker = note_taker
@@ -229,6 +240,8 @@ class Pipeline:
 
     def request(self, request: Request, mono_ms: int) -> Reply:
         """Does what a person asks of the alarms."""
+        if request.command is Command.ANSWER or request.link:
+            return self._by_link(request, mono_ms)
         if request.command is Command.TEST_NOTICE:
             return self._test_notice(request, mono_ms)
         if request.command is Command.DRILL:
@@ -261,6 +274,32 @@ class Pipeline:
         self.store.close()
 
     # -- inside
+
+    def _by_link(self, request: Request, mono_ms: int) -> Reply:
+        """Does what a link allows, if it holds now, and keeps that it has been used."""
+        if request.link:
+            answer = claimed(request.link)
+        elif self._link_key is None:
+            return Reply(False, "This daemon makes no links: set [page] address.")
+        else:
+            answer = signed(request.token, self._link_key)
+        if isinstance(answer, Rejected):
+            return Reply(False, answer.text)
+        raised = self.store.latest_call(answer.alarm)
+        expires = datetime.fromtimestamp(answer.expires_ms / 1000, UTC)
+        used = (f"link {answer.once}", expires.date())
+        found = holds(
+            answer,
+            self.moment(mono_ms).utc_ms,
+            {answer.once} if self.store.is_done(*used) else frozenset(),
+            None if raised is None else occurrence(raised),
+        )
+        if isinstance(found, Rejected):
+            return Reply(False, found.text)
+        reply = self.request(request_of(answer, request.by or "a link"), mono_ms)
+        if reply.done:
+            self.store.mark_done(*used)
+        return reply
 
     def _test_notice(self, request: Request, mono_ms: int) -> Reply:
         now = self.moment(mono_ms)

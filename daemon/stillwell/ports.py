@@ -196,6 +196,8 @@ class Command(StrEnum):
     TEST_NOTICE = "test-notice"
     DRILL = "drill"
     NOTE = "note"
+    ANSWER = "answer"
+    """Whatever the link of a message allows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +231,10 @@ class Request:
     text: str = ""
     to_note: ToNote | None = None
     """With `Command.NOTE`; its text and person are those of the request."""
+    token: str = field(default="", repr=False)
+    """With `Command.ANSWER`: the token of a link, from anybody, not yet looked at."""
+    link: str = ""
+    """Where the command came by a link whose signature has been checked: what that link allows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,6 +314,15 @@ class KnowsZone(Protocol):
     `open`, with the IANA name of the tank's zone."""
 
     def use_zone(self, zone: str) -> None: ...
+
+
+@runtime_checkable
+class CarriesLinks(Protocol):
+    """An ability of sinks whose messages can hold a link: `use_links` is called once, before
+    `open`, with a function that makes a fresh link through which a notice can be answered; empty
+    for a notice that wants no answer."""
+
+    def use_links(self, link: Callable[[Notice], str]) -> None: ...
 
 
 @runtime_checkable

@@ -218,6 +218,13 @@ class TestExamples:
         )
         assert commands.parse("reset", made["all"]) == Request(Command.RESET)
 
+    def test_answers(self) -> None:
+        made = json.dumps(examples("answer")["one"]).encode()
+        token = examples("answer")["one"]["token"]
+        assert commands.parse("answer", made) == Request(Command.ANSWER, by="Niamh", token=token)
+        for bad in (b"", b"{}", b'{"token": ""}', b'{"token": 1}', b'{"alarm": "water.low"}'):
+            assert isinstance(commands.parse("answer", bad), commands.Refused)
+
     def test_notes(self) -> None:
         made = {
             name: commands.parse("note", json.dumps(payload).encode())

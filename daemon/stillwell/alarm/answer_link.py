@@ -6,6 +6,13 @@ It allows nothing else: who finds an old message can acknowledge what was over l
 refused. It is bound to the occurrence, so that yesterday's link does not answer today's alarm.
 
 Form: ``1.<body>.<mac>``, both base64url without padding (RFC 4648, section 5), fit for a URL.
+
+Two looks at a token. Its signature can be checked by whoever has the key, as a web page beside the
+daemon; what is left of it then, its claims, is no secret any more and may be kept. Whether the
+claims hold now (not used, not expired, the right occurrence) only the daemon knows.
+
+Whoever serves the address of the links must not carry them out on a mere GET: chat services fetch
+links to show what is behind them (common practice). Ask with a button.
 """
 
 from __future__ import annotations
@@ -15,16 +22,24 @@ import binascii
 import hashlib
 import hmac
 import json
+import re
 from collections.abc import Container
 from dataclasses import dataclass
 
-from stillwell.notice import Transition
-from stillwell.ports import Command
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Command, Request
 
 VERSION = "1"
 SHORTEST_KEY = 32
 """Bytes: the key is as long as the hash's output (RFC 2104, section 3)."""
 LONGEST_TOKEN = 512
+GOOD_FOR_MS = 24 * 3_600_000
+"""A choice of ours: an alarm that nobody has answered is said again within hours, with a new
+link."""
+_LAST_MS = 253_402_300_799_999
+"""The end of the calendar's years."""
+_ABOUT = re.compile(r":(\d+:\d+)(?::to-\d+)?$")
+_CALLING = frozenset({"raised", "worse", "repeated", "drill"})
 ANSWERS = frozenset({Command.ACKNOWLEDGE, Command.SHELVE})
 """What a link may do. Nothing that lasts, as taking out of service, and nothing to all alarms."""
 
@@ -56,6 +71,13 @@ def occurrence(raised: Transition) -> str:
     return f"{raised.moment.epoch}:{raised.moment.mono_ms}"
 
 
+def occurrence_of(notice: Notice) -> str:
+    """Returns the name of the occurrence that `notice` calls somebody for; empty where it wants no
+    answer. Its key ends in the moment of the transition that it is about."""
+    found = _ABOUT.search(notice.key)
+    return found[1] if found and notice.kind in _CALLING else ""
+
+
 def sign(answer: Answer, key: bytes) -> str:
     """Returns the token for `answer`. Raises ValueError for a key that is too short, or for an
     answer that no link may give.
@@ -66,6 +88,15 @@ def sign(answer: Answer, key: bytes) -> str:
         raise ValueError(f"A key for links has at least {SHORTEST_KEY} bytes.")
     if answer.command not in ANSWERS or not answer.alarm or not answer.once:
         raise ValueError("A link acknowledges or shelves one alarm, once.")
+    body = _encode(claims(answer).encode())
+    token = f"{VERSION}.{body}.{_encode(_mac(body, key))}"
+    if len(token) > LONGEST_TOKEN:
+        raise ValueError("The alarm's name is too long for a link.")
+    return token
+
+
+def claims(answer: Answer) -> str:
+    """Returns what a token says, without its signature: nobody can make a token of it."""
     fields = [
         answer.command.value,
         answer.alarm,
@@ -74,11 +105,17 @@ def sign(answer: Answer, key: bytes) -> str:
         answer.once,
         answer.shelve_s,
     ]
-    body = _encode(json.dumps(fields, separators=(",", ":"), ensure_ascii=False).encode())
-    token = f"{VERSION}.{body}.{_encode(_mac(body, key))}"
-    if len(token) > LONGEST_TOKEN:
-        raise ValueError("The alarm's name is too long for a link.")
-    return token
+    return json.dumps(fields, separators=(",", ":"), ensure_ascii=False)
+
+
+def claimed(text: str) -> Answer | Rejected:
+    """The inverse of `claims`, for text whose signature has been checked. Never raises."""
+    return _parsed(text.encode("utf-8", "replace")) or Rejected(_OTHER_VERSION)
+
+
+def request_of(answer: Answer, by: str) -> Request:
+    """Returns the command that a valid answer is."""
+    return Request(answer.command, answer.alarm, by, float(answer.shelve_s))
 
 
 def check(
@@ -93,12 +130,22 @@ def check(
         used: the `once` of tokens that were taken before.
         standing: the alarm's occurrence now, where it is known; a token for another is refused.
     """
+    answer = signed(token, key)
+    return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used, standing)
+
+
+def signed(token: str, key: bytes) -> Answer | Rejected:
+    """Returns what `token` says where its signature is right, or why not. Never raises."""
     body = _verified(token, key)
     if body is None:
         return Rejected("This link was not made here, or was not copied whole.")
-    answer = _parsed(body)
-    if answer is None:
-        return Rejected("This link was made by another version; use stillwell ack.")
+    return _parsed(body) or Rejected(_OTHER_VERSION)
+
+
+def holds(
+    answer: Answer, now_utc_ms: int, used: Container[str], standing: str | None = None
+) -> Answer | Rejected:
+    """Returns what a signed token allows now, or why nothing; the arguments as for `check`."""
     if now_utc_ms >= answer.expires_ms:
         return Rejected(
             f"The link about {answer.alarm} has expired; a newer message has a new one."
@@ -110,6 +157,9 @@ def check(
             f"The link is about an earlier {answer.alarm}, not the one that stands now."
         )
     return answer
+
+
+_OTHER_VERSION = "This link was made by another version; use stillwell ack."
 
 
 def _verified(token: str, key: bytes) -> bytes | None:
@@ -127,8 +177,12 @@ def _verified(token: str, key: bytes) -> bytes | None:
 def _parsed(body: bytes) -> Answer | None:
     try:
         command, alarm, which, expires_ms, once, shelve_s = json.loads(body)
+        if not all(isinstance(text, str) for text in (alarm, which, once)):
+            return None
+        if not 0 <= int(expires_ms) <= _LAST_MS:
+            return None
         return Answer(Command(command), alarm, which, int(expires_ms), once, int(shelve_s))
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, RecursionError):
         return None
 
 

@@ -24,7 +24,7 @@ LONGEST_SHELF_S = 7 * 86400.0
 _KEYS = ("alarm", "for", "by", "text")
 _NOTE_KEYS = ("kind", "value", "unit", "at", "text", "by", "sure", "strike", "key")
 _LONGEST = {"alarm": 128, "for": 32, "by": 80, "text": 500}
-_LONGEST |= {"kind": 32, "value": 40, "unit": 60, "at": 40, "key": 64}
+_LONGEST |= {"token": 512, "kind": 32, "value": 40, "unit": 60, "at": 40, "key": 64}
 _ALARM = re.compile(r"[a-z0-9][a-z0-9.\-]*")
 _DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,6})?) ?(s|min|h|d)")
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -62,6 +62,8 @@ def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> R
         known = ", ".join(sorted(Command))
         return Refused(f"There is no command {_shown(word)}; there are {known}.")
     try:
+        if command is Command.ANSWER:
+            return _answer(_object(payload, ("token", "by"), '{"token": "1.…"}'))
         if command is Command.NOTE:
             return _note(_object(payload, _NOTE_KEYS, '{"kind": "pour", "value": "1.2 L"}'))
         fields = _fields(payload)
@@ -86,6 +88,14 @@ def _fields(payload: bytes) -> dict[str, str]:
     elif len(payload) > LARGEST_BYTES:
         raise _BadError(_too_large(payload))
     return fields
+
+
+def _answer(body: dict[str, object]) -> Request:
+    """Somebody has followed a link. Whether it holds is for the daemon to say."""
+    said = {key: _text(key, value) for key, value in body.items()}
+    if not said.get("token"):
+        raise _BadError('Give the token of the link, as {"token": "1.…"}.')
+    return Request(Command.ANSWER, by=said.get("by", ""), token=said["token"])
 
 
 def _note(body: dict[str, object]) -> Request:

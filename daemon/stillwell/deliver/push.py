@@ -115,6 +115,7 @@ class Push:
         self._ahead = 0
         self._service: Any = None
         self._apprise: Any = None
+        self._link: Callable[[Notice], str] = lambda notice: ""
         self.use_zone("UTC")
 
     def __repr__(self) -> str:
@@ -134,6 +135,9 @@ class Push:
         from_, to = self._settings.quiet_from, self._settings.quiet_to
         if from_ is not None and to is not None:
             self._quiet = QuietHours(from_, to, self._zone, self._settings.wakes)
+
+    def use_links(self, link: Callable[[Notice], str]) -> None:
+        self._link = link
 
     def resume(self, ahead: Mapping[Stream, int]) -> None:
         self._ahead = ahead.get(Stream.NOTICES, 0)
@@ -262,10 +266,14 @@ class Push:
             Priority.MEDIUM: kinds.WARNING,
             Priority.LOW: kinds.INFO,
         }[notice.priority]
+        body = _plain(notice.text) or _plain(notice.title)
+        link = self._link(notice)
+        if link:
+            body += f"\nAcknowledge: {link}"
         with _listening() as status:
             taken = self._service.notify(
                 title=title(f"{self._tank}: {_plain(notice.title)}"),
-                body=_plain(notice.text) or _plain(notice.title),
+                body=body,
                 notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,
                 body_format=self._apprise.NotifyFormat.TEXT,
                 interpret_escapes=False,

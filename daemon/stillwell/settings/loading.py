@@ -26,6 +26,7 @@ from stillwell.settings.schema import (
     Channel,
     Frame,
     Night,
+    Page,
     SinkKeys,
     SourceKeys,
     StateWatch,
@@ -96,6 +97,7 @@ class Settings:
     state: Mapping[str, StateWatch]
     sink: Mapping[str, Destination]
     unanswered: Unanswered
+    page: Page
     book: Book
     warnings: tuple[Fault, ...] = ()
     """What does not stop the start and should be put right."""
@@ -194,6 +196,7 @@ class _Reading:
             book=frame.book,
             store=frame.store,
             unanswered=frame.unanswered,
+            page=frame.page,
             store_path=path,
             source={
                 name: _source(name, keys, sources[name], self.tree)

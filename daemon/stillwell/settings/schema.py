@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Generic, Literal, TypeVar
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from annotated_types import Ge, Gt, Lt, MinLen
@@ -22,6 +23,7 @@ from pydantic import (
     ConfigDict,
     Field,
     PlainSerializer,
+    SecretStr,
     StringConstraints,
     WithJsonSchema,
 )
@@ -236,6 +238,44 @@ class Unanswered(Part):
     """Then it is said to the recipients of the next turn as well."""
     then_every: Annotated[Seconds, Ge(0)] = 21_600.0
     """Once all turns have heard it; 0 s: then it keeps still."""
+
+
+SHORTEST_LINK_KEY = 32
+"""Bytes: RFC 2104, section 3, for HMAC-SHA-256."""
+
+
+def _web_address(address: str) -> str:
+    try:
+        parts = urlsplit(address)
+        good = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
+    except ValueError:
+        good = False
+    if not good or not address.isascii() or any(sign.isspace() for sign in address):
+        raise SettingError("This is no web address.", 'Write it like "http://tank.local:8080".')
+    if parts.username is not None or parts.password is not None or parts.query or parts.fragment:
+        raise SettingError(
+            "The address has a user, a query or a fragment.", "Leave them out: links are added."
+        )
+    return address.rstrip("/")
+
+
+def _long_enough(key: SecretStr) -> SecretStr:
+    if len(key.get_secret_value().encode()) < SHORTEST_LINK_KEY:
+        raise SettingError(
+            f"The key is shorter than {SHORTEST_LINK_KEY} bytes.",
+            "Make one with: openssl rand -hex 32. Or leave it out: the daemon makes one.",
+        )
+    return key
+
+
+class Page(Part):
+    """Where a web page answers the links in messages."""
+
+    address: Annotated[str, AfterValidator(_web_address)] | None = None
+    """As the phone reaches it: http://tank.local:8080. Without it no message has a link."""
+    key: Annotated[SecretStr, AfterValidator(_long_enough)] | None = None
+    """What links are signed with, at least 32 bytes. Better as the credential ``page.key`` than
+    here; without it the daemon makes one and keeps it beside the store."""
 
 
 class Store(Part):
@@ -532,6 +572,7 @@ class Frame(BaseSettings):
     tank: Tank
     night: Night = Night()
     unanswered: Unanswered = Unanswered()
+    page: Page = Page()
     book: Book = Book()
     store: Store = Store()
     source: dict[Name, SourceKeys]

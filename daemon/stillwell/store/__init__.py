@@ -11,7 +11,7 @@ from stillwell.store.errors import NotRunning, StoreBusy, StoreError, StoreMissi
 from stillwell.store.export import Written, export_csv, export_parquet, export_trace
 from stillwell.store.lock import is_held
 from stillwell.store.reader import Channel, Cursor, StoreReader, TenMinutes
-from stillwell.store.requests import ask, await_reply, note, note_all, revive
+from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_all, revive
 from stillwell.store.retention import Kept
 from stillwell.store.tail import Tail
 from stillwell.store.writer import OpenReport, Store
@@ -35,6 +35,7 @@ __all__ = [
     "TenMinutes",
     "Written",
     "ask",
+    "ask_by_link",
     "await_reply",
     "export_csv",
     "export_parquet",

@@ -17,6 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from stillwell.alarm.answer_link import Rejected, claims, request_of, signed
 from stillwell.entry import Entry
 from stillwell.ports import Command, Reply, Request
 from stillwell.store import rows
@@ -45,8 +46,8 @@ def ask(path: Path, request: Request) -> int:
 
     def write(db: sqlite3.Connection) -> int:
         made = db.execute(
-            "INSERT INTO request (asked_ms, command, subject, person, seconds, text) "
-            "VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO request (asked_ms, command, subject, person, seconds, text, link) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
             (
                 time.time_ns() // 1_000_000,
                 str(request.command),
@@ -54,11 +55,24 @@ def ask(path: Path, request: Request) -> int:
                 request.by,
                 request.seconds,
                 request.text,
+                request.link,
             ),
         )
         return int(made.lastrowid or 0)
 
     return _write(path, write)
+
+
+def ask_by_link(path: Path, token: str, key: bytes, by: str = "") -> int | Rejected:
+    """Leaves the command of a link for the daemon, where its signature is right; whether it holds
+    now the daemon says in its reply. The token itself is not kept.
+
+    Returns its id, for `await_reply`, or why there is nothing to ask. Raises as `ask` does.
+    """
+    answer = signed(token, key)
+    if isinstance(answer, Rejected):
+        return answer
+    return ask(path, replace(request_of(answer, by), link=claims(answer)))
 
 
 def await_reply(path: Path, request_id: int, timeout_s: float = 10.0) -> Reply:
@@ -158,8 +172,8 @@ def open_requests(db: sqlite3.Connection) -> list[tuple[int, Request]]:
     """Commands without an answer, oldest first; those that this version does not know are
     answered."""
     found = []
-    for number, command, subject, person, seconds, text in db.execute(
-        "SELECT id, command, subject, person, seconds, text FROM request WHERE done IS NULL "
+    for number, command, subject, person, seconds, text, link in db.execute(
+        "SELECT id, command, subject, person, seconds, text, link FROM request WHERE done IS NULL "
         "ORDER BY id"
     ).fetchall():
         try:
@@ -170,7 +184,7 @@ def open_requests(db: sqlite3.Connection) -> list[tuple[int, Request]]:
                 (f"This daemon knows no command {command!r}: it may need an update.", number),
             )
             continue
-        found.append((int(number), Request(known, subject, person, seconds, text)))
+        found.append((int(number), Request(known, subject, person, seconds, text, link=link)))
     return found
 
 

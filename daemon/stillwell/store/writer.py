@@ -20,7 +20,7 @@ from datetime import date
 from pathlib import Path
 
 from stillwell.entry import Entry
-from stillwell.notice import Notice, Transition
+from stillwell.notice import Notice, State, Transition
 from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
 from stillwell.reading import Moment, Reading
 from stillwell.store import flush, requests, retention, rows
@@ -469,6 +469,25 @@ class Store:
     def done(self) -> frozenset[tuple[str, str]]:
         """(job, ISO local date) of what has been done: the newest 20,000."""
         return frozenset(self._done)
+
+    def latest_call(self, alarm: str) -> Transition | None:
+        """The newest change that made an alarm unacknowledged, also what is not on disk yet; None
+        where there is none, or where the file can't be read."""
+        waiting = self._backlog.transitions
+        for t in reversed(waiting.between(waiting.first_pending, waiting.newest)):
+            if t.alarm == alarm and t.after is State.UNACKNOWLEDGED:
+                return t
+        if self._file.db is None:
+            return None
+        try:
+            found = self._file.db.execute(
+                f"SELECT {rows.TRANSITION} FROM transition WHERE alarm = ? AND state_after = ? "
+                "ORDER BY seq DESC LIMIT 1",
+                (alarm, str(State.UNACKNOWLEDGED)),
+            ).fetchone()
+        except (sqlite3.Error, UnicodeError):
+            return None
+        return None if found is None else rows.to_transition(found, self._shared.offsets)
 
     def latest_transitions(self) -> list[Transition]:
         """The newest transition of each alarm, oldest first: what the alarm machine is restored

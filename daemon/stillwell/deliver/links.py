@@ -1,0 +1,106 @@
+"""The links in messages, and the key that they are signed with.
+
+The key is the daemon's own: made once beside the store and readable by its user alone, or given as
+a credential. Whoever has it can make links; so it stands in no log, no message and not in the
+store.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+
+from stillwell.alarm.answer_link import (
+    GOOD_FOR_MS,
+    SHORTEST_KEY,
+    Answer,
+    occurrence_of,
+    sign,
+)
+from stillwell.notice import Notice
+from stillwell.ports import Command
+
+
+class KeyFileError(Exception):
+    """The key can't be read or made; the text is a sentence for the keeper."""
+
+
+def key_file(store: Path) -> Path:
+    """Returns where the key is that belongs to a store."""
+    return store.with_suffix(".link-key")
+
+
+def kept_key(path: Path) -> bytes:
+    """Returns the key that is kept in a file, which is made, mode 0600, if it is not there. Raises
+    `KeyFileError`."""
+    try:
+        if not path.exists():
+            _make(path)
+        key = path.read_bytes()
+    except OSError as error:
+        raise KeyFileError(
+            f"The key for links cannot be kept in {path}: {error.strerror}. Messages go out "
+            f"without links."
+        ) from error
+    if len(key) < SHORTEST_KEY:
+        raise KeyFileError(
+            f"{path} is no key for links. Remove it, and a new one is made at the next start."
+        )
+    return key
+
+
+def _make(path: Path) -> None:
+    """In two steps, so that a power cut leaves a whole key or none; who comes second takes the
+    first one's."""
+    fresh = path.with_name(f"{path.name}.{os.getpid()}")
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    try:
+        os.fchmod(handle, 0o600)
+        os.write(handle, secrets.token_bytes(SHORTEST_KEY))
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    try:
+        os.link(fresh, path)
+    except FileExistsError:
+        pass
+    finally:
+        fresh.unlink()
+
+
+class Links:
+    """Makes links to one address.
+
+    Args:
+        address: what they begin with, as ``http://tank.local:8080``.
+        key: see above.
+        wall_ms: UTC milliseconds.
+    """
+
+    def __init__(self, address: str, key: bytes, wall_ms: Callable[[], int]) -> None:
+        self._address = address.rstrip("/")
+        self._key = key
+        self._wall_ms = wall_ms
+
+    def __repr__(self) -> str:
+        return f"Links({self._address!r})"
+
+    def of(self, notice: Notice) -> str:
+        """Returns a fresh link that acknowledges what `notice` calls somebody for; empty where it
+        wants no answer."""
+        about = occurrence_of(notice)
+        if not about:
+            return ""
+        answer = Answer(
+            Command.ACKNOWLEDGE,
+            notice.subject,
+            about,
+            self._wall_ms() + GOOD_FOR_MS,
+            secrets.token_urlsafe(9),
+        )
+        try:
+            return f"{self._address}/answer/{sign(answer, self._key)}"
+        except ValueError:
+            return ""
