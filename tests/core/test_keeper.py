@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
+from stillwell.estimate.lamplight import LitHours, NotSeen
 from stillwell.estimate.salt import MissingWater
 from stillwell.journal import Circumstances, JournalError, drafted
 from stillwell.keeper import photoperiod
 from stillwell.keeper.balance import animals, cycle_of, last_check, salt_state
 from stillwell.keeper.gathered import daily
+from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts, Task, due, tasks
 from stillwell.ports import Published
@@ -267,10 +269,36 @@ class TestLight:
 
     def test_a_day_that_was_hardly_seen_says_nothing(self) -> None:
         assert photoperiod.kept_hours([1.0] * 100) is None
-        assert photoperiod.words(None, 10.0) == ""
+        assert photoperiod.words(Light(10.0)) == ""
 
     def test_a_timer_that_went_wrong_is_told_with_the_caution(self) -> None:
-        said = photoperiod.words(14.0, 10.0)
+        said = photoperiod.words(Light(10.0, 14.0))
         assert "4.0 h more" in said
         assert "Dry hands" in said
         assert "no more than 30 min a day" in said
+
+    def test_hours_seen_only_in_the_water_s_warmth_say_so(self) -> None:
+        seen = Light(10.0, by_warmth=LitHours(12.0, 11.5, 12.5, 600, 7.0))
+        assert "about 12.0 h a day (11.5 to 12.5), by the water's warmth" in photoperiod.words(seen)
+        assert "more than the 10 h wanted" in photoperiod.words(seen)
+        as_wanted = Light(10.0, by_warmth=LitHours(10.5, 9.5, 11.5, 600, 7.0))
+        assert photoperiod.words(as_wanted).endswith("; 10 h wanted.")
+        unseen = Light(10.0, by_warmth=NotSeen("it does not show."))
+        assert "it does not show" in photoperiod.words(unseen)
+
+    def test_hours_that_were_noted_are_those_wanted(self) -> None:
+        noted = book((0.0, "lamp-hours", 11 * 3600.0, "s"), (1.0, "lamp-hours", 9 * 3600.0, "s"))
+        assert photoperiod.wanted_hours(noted, 8.0) == 9.0
+        assert photoperiod.wanted_hours([], 8.0) == 8.0
+        assert photoperiod.wanted_hours([], None) == 10.0
+
+    def test_a_wrong_yesterday_is_work_for_today_until_hours_are_noted(self) -> None:
+        off = Light(10.0, 14.0)
+        task = named("lamp", [], 5.5, light=off)
+        assert task is not None
+        assert task.local_date == local_date(at(5.5), DUBLIN)
+        assert task.note == "stillwell note lamp-hours 10 h"
+        noted = book((5.4, "lamp-hours", 10 * 3600.0, "s"))
+        assert named("lamp", noted, 5.5, light=off) is None
+        assert named("lamp", [], 5.5, light=Light(10.0, 10.2)) is None
+        assert named("lamp", [], 5.5) is None

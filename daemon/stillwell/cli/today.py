@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 FRESH_MS = 15 * 60_000
 """What is older than this is not "now"."""
 SOON_MS = 2 * 86_400_000
-LAMP = "lamp"
-"""The channel of the lamp's switch, by its name."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -57,7 +55,8 @@ def today(
     Example: stillwell today
     """
     from stillwell import wire
-    from stillwell.keeper.gathered import facts_of
+    from stillwell.keeper import photoperiod
+    from stillwell.keeper.gathered import facts_of, light_by_warmth
     from stillwell.store import StoreReader
 
     settings = load_settings(config)
@@ -67,7 +66,7 @@ def today(
         facts = facts_of(reader, book, now_ms)
         seen = _water(reader, plan, now_ms)
         standing = _standing(reader, now_ms if at else None)
-        light = _light(reader, settings, book, now_ms)
+        light = photoperiod.words(light_by_warmth(reader, facts.light, book, now_ms))
     screen = _Screen(settings, book, plan, facts, now_ms, forecast)
     if as_json:
         print_json(screen.as_dict(seen, standing))
@@ -120,21 +119,6 @@ def _standing(reader: StoreReader, then_ms: int | None) -> list[Any]:
     else:
         latest = list({t.alarm: t for t in reader.transitions(end_ms=then_ms + 1)}.values())
     return [t for t in latest if t.active and t.alarm != "drill"]
-
-
-def _light(reader: StoreReader, settings: Settings, book: BookPlan, now_ms: int) -> str:
-    """Yesterday's light, where the lamp has a switch that is watched."""
-    from stillwell.calendar import local_date, utc_ms
-    from stillwell.keeper.photoperiod import kept_hours, words
-
-    channel = settings.channel.get(LAMP)
-    if channel is None or channel.quantity != "switch":
-        return ""
-    zone = settings.tank.time_zone
-    day = local_date(now_ms, zone)
-    start = utc_ms(day - dt.timedelta(days=1), dt.time(0), zone)
-    cells = reader.ten_minutes(LAMP, start, utc_ms(day, dt.time(0), zone))
-    return words(kept_hours(c.mean for c in cells), book.lamp_h)
 
 
 class _Screen:

@@ -67,7 +67,7 @@ class Rule:
 
 _MG_N = "mg/L N"
 
-REMINDERS = ("top-up", "water-change", "salinity", "tests", "refractometer", "drill")
+REMINDERS = ("top-up", "water-change", "salinity", "tests", "refractometer", "lamp", "drill")
 """What the keeper is reminded of; an entry that postpones names one of them in its text."""
 
 KINDS: dict[Kind, Rule] = {

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
+from dataclasses import replace
+from statistics import fmean
+from zoneinfo import ZoneInfo
 
+from stillwell.calendar import local_date, utc_ms
+from stillwell.entry import Entry
+from stillwell.estimate.lamplight import Cell, lit_hours
 from stillwell.estimate.salt import MissingWater
 from stillwell.journal import Kind
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, last_check, salt_state
+from stillwell.keeper.photoperiod import Light, kept_hours, wanted_hours
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
 from stillwell.ports import Published
@@ -14,6 +22,8 @@ from stillwell.store import StoreReader
 
 JOURNAL_MS = 400 * DAY_MS
 """So far back the journal is read: every interval of a reminder lies within."""
+WARMTH_MS = 7 * DAY_MS
+"""So far back the water's warmth is asked for the lamp's hours."""
 LEVEL_FRESH_MS = 3 * 3_600_000
 _Z2 = 3.92
 """Widths of a 95 % interval in standard deviations."""
@@ -37,9 +47,46 @@ def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
         since_ms=span[0] if span else now_ms,
         salt=salt_state(entries, levels, plan.salt, now_ms),
         check=last_check(entries, levels, plan.salt, now_ms),
+        light=_light(reader, entries, plan, now_ms),
         missing_ml=newest.value if fresh and newest is not None else None,
         drilled_ms=max(drilled, default=None),
     )
+
+
+def _light(reader: StoreReader, entries: Iterable[Entry], plan: BookPlan, now_ms: int) -> Light:
+    """Yesterday by the lamp's switch, where there is one."""
+    wanted = wanted_hours(entries, plan.lamp_h)
+    if plan.lamp is None:
+        return Light(wanted)
+    zone = ZoneInfo(plan.zone)
+    today = local_date(now_ms, zone)
+    start_ms, end_ms = (
+        utc_ms(day, dt.time(0), zone) for day in (today - dt.timedelta(days=1), today)
+    )
+    cells = reader.ten_minutes(plan.lamp, start_ms, end_ms)
+    return Light(wanted, kept_hours(cell.mean for cell in cells))
+
+
+def light_by_warmth(reader: StoreReader, light: Light, plan: BookPlan, now_ms: int) -> Light:
+    """Returns the light with what the water's temperature of the last week says of it, where no
+    switch says more. Costs some tenths of a second: for a screen, not for a look every minute."""
+    if light.yesterday_h is not None or not plan.water:
+        return light
+    start_ms = now_ms - WARMTH_MS
+    means = [_ten_minutes(reader, name, start_ms, now_ms) for name in plan.water]
+    room = {} if plan.room is None else _ten_minutes(reader, plan.room, start_ms, now_ms)
+    zone = ZoneInfo(plan.zone)
+    cells = []
+    for at_ms in sorted(set().union(*means)):
+        local = dt.datetime.fromtimestamp(at_ms / 1000, zone)
+        water = fmean(found[at_ms] for found in means if at_ms in found)
+        cells.append(Cell(at_ms, local.hour * 60 + local.minute, water, room.get(at_ms)))
+    return replace(light, by_warmth=lit_hours(cells))
+
+
+def _ten_minutes(reader: StoreReader, channel: str, start_ms: int, end_ms: int) -> dict[int, float]:
+    cells = reader.ten_minutes(channel, start_ms, end_ms)
+    return {cell.start_ms: cell.mean for cell in cells if cell.mean is not None}
 
 
 def daily(level: Iterable[Published]) -> list[MissingWater]:

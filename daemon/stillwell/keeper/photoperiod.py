@@ -3,14 +3,55 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
+
+from stillwell.entry import Entry
+from stillwell.estimate.lamplight import LitHours, NotSeen
+from stillwell.journal import Kind, standing
 
 USUAL_H = 10.0
 """A day (common practice)."""
 OFF_BY_H = 0.5
 GENTLE_MIN = 30
 """By how much a day the hours are changed at most (common practice)."""
+DO = (
+    f"Look at its timer; change the hours by no more than {GENTLE_MIN} min a day. Dry hands on "
+    "plugs."
+)
 _CELL_H = 10 / 60
 _LEAST_SEEN = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """What is known of the lamp's hours."""
+
+    wanted_h: float
+    yesterday_h: float | None = None
+    """By its switch; None: it has none, or it was not seen for long enough."""
+    by_warmth: LitHours | NotSeen | None = None
+    """By the water's temperature, over some days; None: not asked."""
+
+    @property
+    def off_h(self) -> float:
+        """Returns by how much yesterday was longer than wanted, h; 0 where that is not known or as
+        wanted."""
+        if self.yesterday_h is None or abs(self.yesterday_h - self.wanted_h) <= OFF_BY_H:
+            return 0.0
+        return self.yesterday_h - self.wanted_h
+
+
+UNKNOWN = Light(USUAL_H)
+"""Nothing is known of any lamp."""
+
+
+def wanted_hours(entries: Iterable[Entry], planned_h: float | None) -> float:
+    """Returns the hours a day that the lamp is to be on: as noted last, else as in the settings,
+    else ten."""
+    noted = [e.value for e in standing(entries) if e.kind == Kind.LAMP_HOURS]
+    if noted and noted[-1] is not None:
+        return noted[-1] / 3600
+    return USUAL_H if planned_h is None else planned_h
 
 
 def kept_hours(shares: Iterable[float | None]) -> float | None:
@@ -25,16 +66,25 @@ def kept_hours(shares: Iterable[float | None]) -> float | None:
     return sum(seen) * _CELL_H if len(seen) * _CELL_H >= _LEAST_SEEN * 24.0 else None
 
 
-def words(kept_h: float | None, wanted_h: float | None) -> str:
-    """Returns a sentence about yesterday's light; empty where nothing is known of a lamp."""
-    wanted = USUAL_H if wanted_h is None else wanted_h
-    if kept_h is None:
-        return ""
-    off = kept_h - wanted
-    if abs(off) <= OFF_BY_H:
-        return f"Lamp: {kept_h:.1f} h yesterday, as wanted."
-    return (
-        f"Lamp: {kept_h:.1f} h yesterday, {abs(off):.1f} h {'more' if off > 0 else 'less'} than "
-        f"the {wanted:g} h wanted. Look at its timer; change the hours by no more than "
-        f"{GENTLE_MIN} min a day. Dry hands on plugs."
-    )
+def words(light: Light) -> str:
+    """Returns a sentence about the light; empty where nothing is known of a lamp."""
+    wanted = f"{light.wanted_h:g} h wanted"
+    if light.yesterday_h is not None:
+        said = f"Lamp: {light.yesterday_h:.1f} h yesterday"
+        off = light.off_h
+        if not off:
+            return f"{said}, as wanted."
+        return f"{said}, {abs(off):.1f} h {'more' if off > 0 else 'less'} than the {wanted}. {DO}"
+    match light.by_warmth:
+        case LitHours(value, low, high):
+            said = (
+                f"Lamp: about {value:.1f} h a day ({low:g} to {high:g}), by the water's warmth "
+                f"over {light.by_warmth.days:.0f} days"
+            )
+            if low - OFF_BY_H <= light.wanted_h <= high + OFF_BY_H:
+                return f"{said}; {wanted}."
+            way = "more" if value > light.wanted_h else "less"
+            return f"{said}, {way} than the {wanted}. {DO}"
+        case NotSeen(reason):
+            return f"Lamp: no switch of it is watched, and {reason}"
+    return ""

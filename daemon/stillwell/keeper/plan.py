@@ -29,6 +29,12 @@ class BookPlan:
     drill_every_d: int = 30
     lamp_h: float | None = None
     """Hours of light that the settings ask for; None without a lamp."""
+    lamp: str | None = None
+    """The channel of the lamp's switch."""
+    water: tuple[str, ...] = ()
+    """The channels of the water's temperature."""
+    room: str | None = None
+    """The channel of the room's temperature."""
 
     @property
     def salinity_target(self) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import local_date, utc_ms
@@ -17,13 +17,15 @@ from stillwell.estimate.cycle import next_test_ms
 from stillwell.estimate.salt import SaltState
 from stillwell.estimate.salt_alarm import CAUTION, NOT_WORTH_ML
 from stillwell.journal import REMINDERS, Kind, standing
+from stillwell.keeper import photoperiod
 from stillwell.keeper.balance import Cycle, LastCheck, cycle_of
+from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
 from stillwell.water.seawater import SeawaterMissingError
 
-TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, DRILL = REMINDERS
+TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, LAMP, DRILL = REMINDERS
 
 _DAY = dt.timedelta(days=1)
 
@@ -39,6 +41,7 @@ class Facts:
     salt: SaltState | None = None
     check: LastCheck | None = None
     """The last salinity measured, and what it speaks for."""
+    light: Light = field(default=photoperiod.UNKNOWN)
     missing_ml: float | None = None
     """To the fill mark, by the level; None: not known."""
     drilled_ms: int | None = None
@@ -71,6 +74,7 @@ def tasks(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
         _salinity(facts, plan),
         _tests(facts, plan, cycle),
         _refractometer(facts, plan),
+        _lamp(facts, plan, now_ms),
         _drill(facts, plan),
     ]
     return sorted((t for t in found if t is not None), key=lambda t: (t.due_ms, t.name))
@@ -218,6 +222,19 @@ def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
     note = 'stillwell note calibration 35.5 ppt --text "refractometer, 35 ppt fluid"'
     words = ("Calibrate the refractometer", text, note)
     return _task(REFRACTOMETER, day, facts, plan, done, words)
+
+
+def _lamp(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
+    """The day after one with other hours than wanted."""
+    if not facts.light.off_h:
+        return None
+    done = _last(facts, Kind.LAMP_HOURS)
+    today = _date(now_ms, plan)
+    if done is not None and _date(done, plan) >= today:
+        return None
+    note = f"stillwell note lamp-hours {facts.light.wanted_h:g} h"
+    words = ("Look at the lamp's timer", photoperiod.words(facts.light), note)
+    return _task(LAMP, today, facts, plan, done, words)
 
 
 def _drill(facts: Facts, plan: BookPlan) -> Task:
