@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from pathlib import Path
 from typing import Any, ClassVar, Protocol, runtime_checkable
 
 from pydantic import BaseModel
@@ -323,6 +324,15 @@ class CarriesLinks(Protocol):
     for a notice that wants no answer."""
 
     def use_links(self, link: Callable[[Notice], str]) -> None: ...
+
+
+@runtime_checkable
+class AttachesPictures(Protocol):
+    """An ability of sinks whose messages can hold a file: `use_pictures` is called once, before
+    `open`, with a function that says where the picture is that goes with a notice, if there is
+    one."""
+
+    def use_pictures(self, picture: Callable[[Notice], Path | None]) -> None: ...
 
 
 @runtime_checkable

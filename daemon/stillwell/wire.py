@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +45,7 @@ from stillwell.notice import Transition
 from stillwell.observing import Observer
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
+    AttachesPictures,
     CarriesLinks,
     Clock,
     Driver,
@@ -66,6 +69,7 @@ from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.delivery import SinkDelivery
 from stillwell.supervise.inbox import Inbox
+from stillwell.supervise.night_picture import NightPictures
 from stillwell.units import System
 
 log = logging.getLogger(__name__)
@@ -503,8 +507,26 @@ def link_key(settings: Settings) -> bytes | None:
         return None
 
 
+def night_pictures(settings: Settings, store: Path, stop: threading.Event) -> NightPictures:
+    """The pictures that recipients want, in their units."""
+    wanted = [sink.settings for sink in settings.sink.values()]
+    units = {units_of(settings, sink) for sink in wanted if getattr(sink, "pictures", False)}
+    return NightPictures(store, units, stop)
+
+
+def units_of(settings: Settings, sink: Any) -> System:
+    """In which units a recipient reads: those of the tank, where he says nothing else."""
+    said = getattr(sink, "units", None)
+    return said if isinstance(said, System) else settings.tank.units
+
+
 def deliveries(
-    settings: Settings, store: Store, inbox: Inbox, clock: Clock, key: bytes | None = None
+    settings: Settings,
+    store: Store,
+    inbox: Inbox,
+    clock: Clock,
+    key: bytes | None = None,
+    pictures: NightPictures | None = None,
 ) -> list[SinkDelivery]:
     """A thread a sink, not yet started. `key`: what links are signed with."""
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
@@ -521,6 +543,9 @@ def deliveries(
                 sink.use_trust(clock.trusted)
             if isinstance(sink, CarriesLinks) and key is not None and settings.page.address:
                 sink.use_links(Links(settings.page.address, key, clock.wall_ms).of)
+            if isinstance(sink, AttachesPictures) and pictures is not None:
+                units = units_of(settings, destination.settings)
+                sink.use_pictures(partial(pictures.of, units=units))
         except Exception as error:
             # A sink's own mistake is a sink that is away; the watch begins all the same. Not the
             # error's own words: they may hold a password.
@@ -592,6 +617,8 @@ def daemon(
     line = pipeline(settings, store, told, key)
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id)
+    stop = threading.Event()
+    pictures = night_pictures(settings, store.path, stop)
     look = CalendarLook(
         store.path,
         review_plan(settings),
@@ -600,6 +627,7 @@ def daemon(
         inbox.put,
         book_plan(settings),
         not_before_ms,
+        pictures.draw,
     )
     return Daemon(
         Parts(
@@ -608,10 +636,11 @@ def daemon(
             pipeline=line,
             inbox=inbox,
             buses=buses(settings, clock, inbox.put),
-            deliveries=deliveries(settings, store, inbox, clock, key),
+            deliveries=deliveries(settings, store, inbox, clock, key, pictures),
             calendar_look=look,
             calendar_every_s=calendar_every_s,
             look_s=look_s,
+            stop=stop,
         )
     )
 

@@ -23,7 +23,10 @@ from contextvars import ContextVar
 from dataclasses import replace
 from datetime import UTC, datetime
 from datetime import time as time_of_day
+from functools import partial
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
@@ -77,6 +80,8 @@ class PushSettings(BaseModel):
     quiet_to: TimeOfDay | None = None
     """In between, by the tank's clock on the wall, only `wakes` and higher is told; the rest comes
     afterwards, in one message."""
+    pictures: bool = True
+    """Whether the night's picture goes along, where there is one and the service takes files."""
     wakes: Priority = Priority.HIGH
     turn: Annotated[int, Field(ge=1, le=9)] = 1
     """1 hears alarms at once; 2 hears the high ones that 1 has not answered; and so on."""
@@ -116,6 +121,8 @@ class Push:
         self._service: Any = None
         self._apprise: Any = None
         self._link: Callable[[Notice], str] = lambda notice: ""
+        self._picture: Callable[[Notice], Path | None] = lambda notice: None
+        self._takes_files = False
         self.use_zone("UTC")
 
     def __repr__(self) -> str:
@@ -138,6 +145,10 @@ class Push:
 
     def use_links(self, link: Callable[[Notice], str]) -> None:
         self._link = link
+
+    def use_pictures(self, picture: Callable[[Notice], Path | None]) -> None:
+        if self._settings.pictures:
+            self._picture = picture
 
     def resume(self, ahead: Mapping[Stream, int]) -> None:
         self._ahead = ahead.get(Stream.NOTICES, 0)
@@ -253,6 +264,7 @@ class Push:
                 f"`url` of [sink.{self._name}] is not one that Apprise knows: check its first "
                 f"word and that no part is missing."
             )
+        self._takes_files = bool(getattr(service, "attachment_support", False))
         self._apprise = apprise
         self._service = apprise.Apprise(asset=asset)
         self._service.add(service)
@@ -270,14 +282,20 @@ class Push:
         link = self._link(notice)
         if link:
             body += f"\nAcknowledge: {link}"
+        picture = self._picture(notice) if self._takes_files else None
         with _listening() as status:
-            taken = self._service.notify(
+            tell = partial(
+                self._service.notify,
                 title=title(f"{self._tank}: {_plain(notice.title)}"),
                 body=body,
                 notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,
                 body_format=self._apprise.NotifyFormat.TEXT,
                 interpret_escapes=False,
             )
+            taken = picture is not None and tell(attach=f"file://{quote(str(picture))}")
+            # A service may mind the picture, its size or its kind: the words matter more, even if
+            # some service then says them twice.
+            taken = taken or tell()
         if taken:
             return ""
         said = f" and answers {status[-1]}" if status else ""

@@ -51,6 +51,7 @@ class CalendarLook:
         hand_over: takes the notice with its job and local date.
         book: the keeper's work; without it nobody is reminded.
         not_before_utc_ms: a clock that nobody has set is wrong for certain before this.
+        draw: draws the night that began on a date, before its review is told.
     """
 
     def __init__(
@@ -62,6 +63,7 @@ class CalendarLook:
         hand_over: Callable[[Announced], None],
         book: BookPlan | None = None,
         not_before_utc_ms: int = 0,
+        draw: Callable[[dt.date], None] = lambda evening: None,
     ) -> None:
         self._store = store
         self._plan = plan
@@ -69,6 +71,7 @@ class CalendarLook:
         self._jobs = (Job(REVIEW, review_at, GRACE),)
         self._clock = clock
         self._hand_over = hand_over
+        self._draw = draw
         self._book = None if book is None else replace(book, units=System.BOTH)
         self._reminded_ms: int | None = None
         self._word = ClockWord(clock.monotonic_ns() // 1_000_000, not_before_utc_ms)
@@ -87,6 +90,7 @@ class CalendarLook:
             for job in jobs:
                 night = self._plan.last(job.scheduled_utc_ms)[-1]
                 notice = self._review(reader, night, tasks, now)
+                self._draw(night.local_date)
                 self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
             if jobs and drill_is_due(done, jobs[0].local_date):
                 day = jobs[0].local_date.isoformat()

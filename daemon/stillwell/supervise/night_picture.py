@@ -1,0 +1,120 @@
+"""The picture of a night beside the store, for messages that can carry one.
+
+It is drawn once a morning, in a process of its own: matplotlib would cost the daemon some fifty
+megabytes for good, and whatever goes wrong in it must not touch the watch. That process has little
+priority, a bound on its memory and a bound on its time; without its picture the message goes all
+the same.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Collection
+from importlib.util import find_spec
+from pathlib import Path
+
+from stillwell.notice import Notice
+from stillwell.units import System
+
+log = logging.getLogger(__name__)
+
+LONGEST_S = 120.0
+"""A Pi Zero takes half a minute, most of it to find its fonts."""
+KEPT = 3
+"""Nights: a recipient who was out of reach gets the picture as long as it is here."""
+_PREFIX = "review-"
+
+
+class NightPictures:
+    """Draws pictures and knows where they are.
+
+    Args:
+        store: the file whose nights are drawn.
+        units: the systems in which somebody wants them.
+        stop: ends a drawing that is going on.
+        longest_s: real seconds for one of them.
+    """
+
+    def __init__(
+        self,
+        store: Path,
+        units: Collection[System],
+        stop: threading.Event,
+        longest_s: float = LONGEST_S,
+    ) -> None:
+        self._store = store
+        self._folder = store.with_name(f"{store.stem}-nights")
+        self._units = sorted(set(units))
+        self._stop = stop
+        self._longest_s = longest_s
+
+    def draw(self, evening: dt.date) -> None:
+        """Draws the night that began on a local date. Blocks for as long as that takes; never
+        raises."""
+        if not self._units or find_spec("matplotlib") is None:
+            return
+        try:
+            self._folder.mkdir(exist_ok=True)
+            for units in self._units:
+                self._draw(evening, units)
+            for old in sorted(self._folder.glob("*.png"))[: -KEPT * len(self._units)]:
+                old.unlink()
+        except Exception as error:
+            log.warning("The night's picture could not be drawn: %s.", error)
+
+    def of(self, notice: Notice, units: System) -> Path | None:
+        """Returns the picture that goes with a morning's notice; None where there is none."""
+        if notice.kind != "review" or not notice.key.startswith(_PREFIX):
+            return None
+        path = self._path(notice.key.removeprefix(_PREFIX), units)
+        return path if path.is_file() else None
+
+    def _path(self, evening: str, units: System) -> Path:
+        return self._folder / f"night-{evening}-{units}.png"
+
+    def _draw(self, evening: dt.date, units: System) -> None:
+        path = self._path(evening.isoformat(), units)
+        with tempfile.TemporaryDirectory() as scratch:
+            drawn = Path(scratch) / path.name
+            command = [
+                *(sys.executable, "-m", "stillwell.cli.night_file"),
+                *(str(self._store), evening.isoformat(), str(units), str(drawn)),
+            ]
+            # A home of its own for matplotlib's fonts: a service has none. One thread is enough.
+            environ = os.environ | {"MPLCONFIGDIR": scratch, "OPENBLAS_NUM_THREADS": "1"}
+            environ.pop("NOTIFY_SOCKET", None)
+            child = subprocess.Popen(
+                command,
+                env=environ,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                text=True,
+            )
+            said = self._wait(child)
+            if child.returncode or not drawn.is_file():
+                log.warning("The night's picture could not be drawn: %s", said or "no reason")
+                return
+            # Not a rename: the scratch folder may be on another disk. Nobody looks before the
+            # notice is kept, which is later.
+            path.write_bytes(drawn.read_bytes())
+
+    def _wait(self, child: subprocess.Popen[str]) -> str:
+        """Waits for the end, or makes one. Returns the last of what was said."""
+        end = time.monotonic() + self._longest_s
+        why = ""
+        while child.poll() is None:
+            if self._stop.is_set() or time.monotonic() > end:
+                why = "it took too long." if not self._stop.is_set() else "the daemon ends."
+                child.kill()
+                child.wait()
+            self._stop.wait(0.2)
+        lines = child.communicate()[1].strip().splitlines()
+        return why or " ".join(lines[-2:])
