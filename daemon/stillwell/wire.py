@@ -21,6 +21,7 @@ from stillwell.alarm.watch import Watch
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
 from stillwell.estimate.estimate import Estimate
+from stillwell.estimate.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.estimate.heater import (
     MAINS_LOST,
     PUMP_STOPPED,
@@ -117,7 +118,7 @@ def judges(settings: Settings) -> dict[str, Judge]:
 
 def watch_plan(settings: Settings) -> WatchPlan:
     """What is watched, from the settings."""
-    level, heater = level_plan(settings), heater_plan(settings)
+    level, heater, gauge = level_plan(settings), heater_plan(settings), gauge_plan(settings)
     channels = tuple(
         ChannelWatch(
             name=name,
@@ -175,6 +176,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
             *(level.alarms() if level else ()),
             *(heater_alarms(heater) if heater else ()),
             *(lamp_alarms() if lamp_plan(settings) else ()),
+            *((gauge.alarm,) if gauge else ()),
             *SaltWatch.alarms(),
             *CycleWatch.alarms(),
         ),
@@ -348,6 +350,15 @@ def lamp_plan(settings: Settings) -> LampPlan | None:
     return LampPlan(heater.probes, heater.room, lamp.on, lamp.off, heater.zone, heater.units)
 
 
+def gauge_plan(settings: Settings) -> GaugePlan | None:
+    """What the gauge's watch is told; None without a gauge."""
+    for name, channel in settings.channel.items():
+        if isinstance(channel, LevelChannel):
+            tank = settings.tank
+            return GaugePlan(name, channel.label, tank.zone, tank.units)
+    return None
+
+
 def heater_alarms(plan: HeaterPlan) -> tuple[str, ...]:
     """The names of the alarms of the heater's watch."""
     probes = (*plan.probes, *((plan.room,) if plan.room else ()))
@@ -409,6 +420,9 @@ def observers(settings: Settings) -> list[Observer]:
     lamp = lamp_plan(settings)
     if lamp is not None:
         made.append(LampWatch(lamp))
+    gauge = gauge_plan(settings)
+    if gauge is not None:
+        made.append(GaugeWatch(gauge))
     level = level_plan(settings)
     if level is not None:
         level_watch = LevelWatch(level)

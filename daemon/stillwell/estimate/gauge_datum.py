@@ -1,0 +1,220 @@
+"""Whether a level gauge still stands where it stood: a jump that stays, and a pour that then ends
+elsewhere.
+
+A gauge that is pushed up or down by some millimetres reads like water that was poured in or taken
+out; at that moment nothing tells the two apart. But whoever pours, pours to the same mark: the
+heights at which pours end are the gauge's datum, as a bench mark is a tide gauge's. Where the
+reading has jumped by itself and the next pour ends off the mark by as much, it is the gauge that
+has moved; where that pour ends at the mark, it was water.
+
+Readings are folded into the medians of ten minutes, so that ripple, outliers and a pump that
+pauses for less than an hour make no jump.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+BLOCK_S = 600.0
+SETTLED = 6
+"""Blocks (an hour) for which the level must be steady after a jump: longer than a pump pauses."""
+BEFORE = 3
+BETWEEN = 6
+"""A jump takes at most so many blocks: water is changed in half an hour (common practice)."""
+LEAST_MM = 5.0
+STEADY_MM = 1.5
+"""Blocks that are steady scatter about their own slow fall by no more than this."""
+FEWEST_ENDS = 4
+"""Pours that must have been seen before their mark is known."""
+KEPT_ENDS = 12
+TIMES = 4.0
+"""An end this many of the ends' usual deviations from the mark is off it."""
+MATCH_MM = 3.0
+"""So nearly must the jump and the next pour's miss agree."""
+JUMP_LIFE_S = 4 * 86_400.0
+"""A jump is held against the pours of so many days."""
+TAKEN_S = 7 * 86_400.0
+"""For so long a moved gauge is told; then the mark is where the pours end now."""
+GAP_S = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """The reading has gone from one steady height to another; s and mm."""
+
+    at_s: float
+    before_mm: float
+    after_mm: float
+
+    @property
+    def by_mm(self) -> float:
+        return self.after_mm - self.before_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """The gauge reads otherwise than it did."""
+
+    jump: Jump
+    end: Jump
+    """The pour that ended off the mark."""
+    mark_mm: float
+    """Where pours ended before."""
+
+    @property
+    def by_mm(self) -> float:
+        """By the jump itself: where a pour ends is the less certain of the two."""
+        return self.jump.by_mm
+
+
+@dataclass(slots=True)
+class GaugeDatum:
+    """One gauge. `see` once a good reading, in time order; times are seconds, heights mm."""
+
+    ends: deque[float] = field(default_factory=lambda: deque(maxlen=KEPT_ENDS))
+    """Where the last pours ended."""
+    loose: Jump | None = None
+    """The last jump that did not end at the mark."""
+    moved: Moved | None = None
+    _blocks: deque[tuple[float, float]] = field(
+        default_factory=lambda: deque(maxlen=BEFORE + BETWEEN + SETTLED)
+    )
+    _block: int = -1
+    _values: list[float] = field(default_factory=list)
+
+    def see(self, t_s: float, value: float) -> bool:
+        """Takes one reading; returns whether `moved` has changed."""
+        block = int(t_s // BLOCK_S)
+        if block == self._block:
+            self._values.append(value)
+            return False
+        changed = self._end_block() if self._values else False
+        if self._blocks and t_s - self._blocks[-1][0] > GAP_S:
+            self._blocks.clear()
+        self._block, self._values = block, [value]
+        return changed
+
+    @property
+    def mark(self) -> tuple[float, float] | None:
+        """Where pours end, and how far from it an end is off; None before enough were seen."""
+        if len(self.ends) < FEWEST_ENDS:
+            return None
+        middle = median(self.ends)
+        spread = 1.4826 * median(abs(end - middle) for end in self.ends)
+        return middle, max(LEAST_MM - 1.0, TIMES * spread)
+
+    def _end_block(self) -> bool:
+        self._blocks.append(((self._block + 0.5) * BLOCK_S, median(self._values)))
+        was = self.moved
+        newest = self._blocks[-1][0]
+        if self.loose is not None and newest - self.loose.at_s > JUMP_LIFE_S:
+            self.loose = None
+        if self.moved is not None and newest - self.moved.end.at_s > TAKEN_S:
+            self.ends = deque([self.moved.end.after_mm] * FEWEST_ENDS, maxlen=KEPT_ENDS)
+            self.moved = None
+        jump = self._jump()
+        if jump is not None:
+            while len(self._blocks) > SETTLED:
+                self._blocks.popleft()
+            self._weigh(jump)
+        return self.moved is not was
+
+    def _jump(self) -> Jump | None:
+        """A jump that has just become certain: steady before, steady for an hour since."""
+        blocks = list(self._blocks)
+        if len(blocks) < BEFORE + BETWEEN + SETTLED:
+            return None
+        late = blocks[-SETTLED:]
+        slope = _steady(late)
+        if slope is None:
+            return None
+        # The latest steady stretch before it: a jump may take no block at all.
+        for last in range(len(blocks) - SETTLED, BEFORE - 1, -1):
+            early = blocks[last - BEFORE : last]
+            if _steady(early) is None:
+                continue
+            at = (early[-1][0] + late[0][0]) / 2
+            before = median(v + slope * (at - t) for t, v in early)
+            after = median(v + slope * (at - t) for t, v in late)
+            if abs(after - before) >= LEAST_MM:
+                return Jump(at, before, after)
+        return None
+
+    def _weigh(self, jump: Jump) -> None:
+        mark = self.mark
+        if mark is None:
+            if jump.by_mm > 0:
+                self.ends.append(jump.after_mm)
+            return
+        middle, off_mm = mark
+        miss = jump.after_mm - middle
+        if abs(miss) < off_mm:
+            # A pour that ended where pours end: the gauge is where it was, or is back there.
+            if jump.by_mm > 0:
+                self.ends.append(jump.after_mm)
+                self.loose = self.moved = None
+            return
+        loose = self.loose
+        if jump.by_mm > 0 and loose is not None and abs(miss - loose.by_mm) < MATCH_MM:
+            if self.moved is None:
+                self.moved = Moved(loose, jump, middle)
+            return
+        if self.moved is None:
+            self.loose = jump
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "ends": list(self.ends),
+            "loose": _kept(self.loose),
+            "moved": None
+            if self.moved is None
+            else [_kept(self.moved.jump), _kept(self.moved.end), self.moved.mark_mm],
+            "blocks": list(self._blocks),
+            "open": [self._block, self._values],
+        }
+
+    @classmethod
+    def revived(cls, kept: Any) -> GaugeDatum:
+        """Raises ValueError, KeyError or TypeError for what `to_json` did not write."""
+        datum = cls()
+        datum.ends.extend(_number(end) for end in kept["ends"])
+        datum.loose = _jump_of(kept["loose"])
+        if kept["moved"] is not None:
+            jump, end, mark = kept["moved"]
+            first, last = _jump_of(jump), _jump_of(end)
+            if first is None or last is None:
+                raise ValueError("a kept move of a gauge has no jump")
+            datum.moved = Moved(first, last, _number(mark))
+        datum._blocks.extend((_number(t), _number(v)) for t, v in kept["blocks"])
+        block, values = kept["open"]
+        datum._block, datum._values = int(block), [_number(v) for v in values]
+        return datum
+
+
+def _steady(blocks: list[tuple[float, float]]) -> float | None:
+    """The slope of blocks that lie about a gently sloping line, mm/s; None for others."""
+    (t0, v0), (t1, v1) = blocks[0], blocks[-1]
+    slope = (v1 - v0) / (t1 - t0)
+    if abs(slope) * 3600.0 > 2 * STEADY_MM + 1.0:
+        return None
+    off = [abs(v - v0 - slope * (t - t0)) for t, v in blocks]
+    return slope if max(off) <= STEADY_MM else None
+
+
+def _kept(jump: Jump | None) -> list[float] | None:
+    return None if jump is None else [jump.at_s, jump.before_mm, jump.after_mm]
+
+
+def _jump_of(kept: Any) -> Jump | None:
+    return None if kept is None else Jump(*(_number(number) for number in kept))
+
+
+def _number(kept: Any) -> float:
+    number = float(kept)
+    if not math.isfinite(number):
+        raise ValueError("a kept height is no number")
+    return number
