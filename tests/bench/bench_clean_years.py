@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-from clean_life import FLOATS_ONLY, TANKS, live
+from clean_life import FLOATS_ONLY, TANKS, Sounded, live
 
 
 def main() -> None:
@@ -31,17 +31,20 @@ def main() -> None:
     every = (*TANKS, FLOATS_ONLY)
     tanks = [every[n - 1] for n in args.tank] if args.tank else list(TANKS)
     begin = time.process_time()
-    false = true = 0
+    counts = {True: 0, False: 0}
+
+    def heard(sounded: Sounded) -> None:
+        counts[sounded.true] += 1
+        if not (sounded.true and args.quiet):
+            print(f"  {sounded}", flush=True)
+
     for tank in tanks:
         print(f"{tank.name}, seed {tank.seed}, {args.days} days from {args.start}", flush=True)
         with tempfile.TemporaryDirectory() as folder:
-            for sounded in live(tank, start, args.days, Path(folder)):
-                false += not sounded.true
-                true += sounded.true
-                if not sounded.true or not args.quiet:
-                    print(f"  {sounded}", flush=True)
+            live(tank, start, args.days, Path(folder), heard)
         print(f"  [{time.process_time() - begin:.0f} s of one core]", flush=True)
-    print(f"{false} false alarms on {len(tanks) * args.days} tank-days; {true} that were so")
+    days = len(tanks) * args.days
+    print(f"{counts[False]} false alarms on {days} tank-days; {counts[True]} that were so")
 
 
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -88,12 +88,13 @@ class Sounded:
         )
 
 
-def live(tank: Tank, start: datetime, days: int, folder: Path) -> Iterator[Sounded]:
-    """Lives through `days` from midnight of `start` on; yields what sounded, as it does."""
+def live(
+    tank: Tank, start: datetime, days: int, folder: Path, heard: Callable[[Sounded], None]
+) -> None:
+    """Lives through `days` from midnight of `start` on; hands over what sounds, as it does."""
     settings = settings_of(tank, start, days, folder)
     path = folder / f"{tank.seed}.db"
     path.unlink(missing_ok=True)
-    heard: list[Sounded] = []
     models: list[TankModel] = []
     truth = Truth(tank)
     start_ms = round(start.timestamp() * 1000)
@@ -101,7 +102,7 @@ def live(tank: Tank, start: datetime, days: int, folder: Path) -> Iterator[Sound
     def told(t: Transition) -> None:
         if t.after is State.UNACKNOWLEDGED and t.event in ("raise", "unsuppress"):
             day = (t.moment.utc_ms - start_ms) // 86_400_000
-            heard.append(Sounded(tank.name, day, t, truth.bears_out(t.alarm)))
+            heard(Sounded(tank.name, day, t, truth.bears_out(t.alarm)))
 
     def look(_utc_ms: int) -> None:
         if models:
@@ -130,7 +131,6 @@ def live(tank: Tank, start: datetime, days: int, folder: Path) -> Iterator[Sound
         run.end()
     line.end()
     path.unlink(missing_ok=True)
-    yield from heard
 
 
 class Truth:
@@ -214,7 +214,7 @@ highest_safe = "25 mm"
 path = "unused.db"
 [source.tank]
 driver = "simulated"
-every = "30 s"
+every = "60 s"
 seed = {tank.seed}
 start = {start.isoformat()}
 events = [{", ".join(_events(tank, start, days))}]
