@@ -193,6 +193,8 @@ class TankSettings(_Strict):
     ripple: Millimetres | None = None
     lamp_on: time | None = None
     lamp_off: time | None = None
+    filled: Celsius | None = None
+    """How warm the water is when its life begins: a new tank is cold."""
 
     @model_validator(mode="after")
     def _possible(self) -> TankSettings:
@@ -212,6 +214,7 @@ class TankSettings(_Strict):
             "ripple_mm": self.ripple,
             "lamp_on": self.lamp_on,
             "lamp_off": self.lamp_off,
+            "filled_c": self.filled,
         }
         # Values are of different types, each right for its field.
         given: dict[str, object] = {k: v for k, v in changes.items() if v is not None}

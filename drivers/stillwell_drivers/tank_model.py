@@ -120,6 +120,8 @@ class TankParameters:
 
     volume_ml: float = 68_000.0
     """Of all water at 25 °C with the chamber filled to the mark."""
+    filled_c: float | None = None
+    """How warm the water is at first; None: at the setting."""
     salinity: float = 35.0
     glass_j_per_k: float = 12_000.0
     """Heat capacity of glass and rock."""
@@ -173,6 +175,8 @@ class TankParameters:
         for name in _NOT_BELOW_ZERO:
             if not getattr(self, name) >= 0:
                 raise ValueError(f"tank: {name} must not be below 0, not {getattr(self, name)}.")
+        if self.filled_c is not None and not 0 < self.filled_c < 45:
+            raise ValueError(f"tank: no tank is filled with water of {self.filled_c:g} °C.")
         if not self.chamber_ml < self.volume_ml:
             raise ValueError("tank: the chamber holds less than the whole tank.")
         if not self.chamber_floor_mm < 0 < self.chamber_rim_mm:
@@ -323,7 +327,8 @@ class TankModel:
     Args:
         parameters: its physics.
         seed: of everything that is random in it.
-        start_utc_ms: its first moment; the chamber is filled to the mark, the water at the setting.
+        start_utc_ms: its first moment; the chamber is filled to the mark, the water at the setting
+            unless said otherwise.
         zone: for the lamp's and the keeper's hours.
         faults: what goes wrong; faults of sensors are ignored here.
         events: what happens that is no fault.
@@ -360,7 +365,7 @@ class TankModel:
         self._air_pa = 0.0
         self._air_pa_slope = 0.0
 
-        self._water = self._sensed = p.setting_c
+        self._water = self._sensed = p.setting_c if p.filled_c is None else p.filled_c
         self._excess = 0.0
         self._body_w = 0.0
         self._relay = False
