@@ -84,7 +84,8 @@ class GaugeWatch:
         higher = "higher" if moved.by_mm > 0 else "lower"
         message = Message(
             f"{called} reads {by} {higher} than before: it jumped by itself"
-            f"{self._at(jumped, now)}, and the pour{self._at(ended, now)} ended as far off where pours end.",
+            f"{self._at(jumped, now)}, and the pour{self._at(ended, now)} ended as far off where "
+            "pours end.",
             f"Most likely the gauge has been moved by {by}, because the jump was no water that the "
             "next pour would have made up for; or the fill mark is another one now, and that jump "
             "was water that somebody poured or took out.",
