@@ -39,6 +39,8 @@ LEARNING_S = 4 * DAY_S
 SHOWN = {"water": 0.05, "level": 2.0}
 """By so much (K, mm) the truth has to differ from the twin's to be seen by anybody."""
 LOOK_S = 60.0
+NOBODY_ELSE: Mapping[str, Any] = {}
+"""The usual keeper's habits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,8 @@ class Line:
     slow: bool
     """Takes days: only in the long form."""
     journal: tuple[Mapping[str, Any], ...]
+    keeper: Mapping[str, Any]
+    """Habits of the tank's keeper that differ from the usual, from the learning on."""
     told_by: str
     """The test that shows it, for faults of the machine."""
     open: str
@@ -92,6 +96,7 @@ def _line(name: str, keys: dict[str, Any]) -> Line:
         probes=keys.pop("probes", 3),
         slow=keys.pop("slow", False),
         journal=tuple(keys.pop("journal", ())),
+        keeper=keys.pop("keeper", {}),
         told_by=keys.pop("told_by", ""),
         open=keys.pop("open", ""),
     )
@@ -161,11 +166,11 @@ class Lives:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._learned: dict[tuple[int, int], Path] = {}
+        self._learned: dict[str, Path] = {}
 
     def run(self, line: Line, seed: int) -> Outcome:
         """One fault on one seed."""
-        learned = self._learn(seed, line.probes)
+        learned = self._learn(seed, line.probes, line.keeper)
         begins_s = LEARNING_S + _begins_s(line, seed)
         faults = [{**fault, "after": _after(fault, begins_s)} for fault in line.inject]
         shown_s = self._shown_s(line, seed, faults, begins_s)
@@ -173,7 +178,7 @@ class Lives:
         store = self._folder / f"{line.name}-{seed}.db"
         shutil.copy(learned, store)
         heard = self._live(
-            _settings(seed, line.probes, faults, self._folder),
+            _settings(seed, line.probes, faults, self._folder, line.keeper),
             store,
             _start_ms(seed),
             (LEARNING_S, until_s),
@@ -219,13 +224,14 @@ class Lives:
             out.append([((t.moment.utc_ms - start_ms) / 1000 - LEARNING_S, t) for t in heard])
         return out
 
-    def _learn(self, seed: int, probes: int) -> Path:
-        path = self._learned.get((seed, probes))
+    def _learn(self, seed: int, probes: int, keeper: Mapping[str, Any] = NOBODY_ELSE) -> Path:
+        key = f"{seed}-{probes}{''.join(f'-{habit}-{is_}' for habit, is_ in keeper.items())}"
+        path = self._learned.get(key)
         if path is None:
-            path = self._folder / f"learned-{seed}-{probes}.db"
-            settings = _settings(seed, probes, [], self._folder)
+            path = self._folder / f"learned-{key}.db"
+            settings = _settings(seed, probes, [], self._folder, keeper)
             self._live(settings, path, _start_ms(seed), (0.0, LEARNING_S))
-            self._learned[seed, probes] = path
+            self._learned[key] = path
         return path
 
     @staticmethod
@@ -312,13 +318,19 @@ def _entries(line: Line, seed: int, begins_s: float) -> list[Entry]:
 
 
 def _settings(
-    seed: int, probes: int, faults: Sequence[Mapping[str, Any]], folder: Path
+    seed: int,
+    probes: int,
+    faults: Sequence[Mapping[str, Any]],
+    folder: Path,
+    keeper: Mapping[str, Any] = NOBODY_ELSE,
 ) -> Settings:
-    """The demo's configuration with another seed, its beginning, and faults."""
+    """The demo's configuration with another seed, its beginning, its keeper's habits, and
+    faults."""
     text = DEMO.read_text(encoding="utf-8")
     start = datetime.fromtimestamp(_start_ms(seed) / 1000, UTC).isoformat()
     said = ", ".join(_inline(fault) for fault in faults)
-    text = _replaced(text, "seed = 1\n", f"seed = {seed}\nstart = {start}\nfaults = [{said}]\n")
+    own = f"seed = {seed}\nstart = {start}\nfaults = [{said}]\nkeeper = {_inline(keeper)}\n"
+    text = _replaced(text, "seed = 1\n", own)
     path = folder / "tank.toml"
     path.write_text(text, encoding="utf-8")
     settings = load(path)
