@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from stillwell.acquire.bus import Bus, Deliver, Source
+from stillwell.alarm.agreement import FASTEST_WATER_K_PER_S
 from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
@@ -159,7 +160,13 @@ def watch_plan(settings: Settings) -> WatchPlan:
         for name, state in settings.state.items()
     )
     agreements = tuple(
-        Agreement(name, agreement.of, agreement.within, APART_DELAY_S)
+        Agreement(
+            name,
+            agreement.of,
+            agreement.within,
+            APART_DELAY_S,
+            FASTEST_WATER_K_PER_S if heater and set(agreement.of) <= set(heater.probes) else None,
+        )
         for name, agreement in settings.agreement.items()
     )
     doubts = doubts_of(level, heater)

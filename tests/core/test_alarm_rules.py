@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.alarm import agreement, band, discrepancy
-from stillwell.alarm.agreement import Agreement, odd_one_out
+from stillwell.alarm.agreement import Agreement
 from stillwell.alarm.band import Band, BandState, judge_value, limits_of, median
 from stillwell.alarm.discrepancy import Discrepancy
 from stillwell.alarm.limit import CLEAR, judge
@@ -98,15 +98,6 @@ class TestDiscrepancy:
 
 
 class TestAgreement:
-    def test_of_three_the_odd_one_is_named(self) -> None:
-        assert odd_one_out({"a": 25.0, "b": 25.1, "c": 26.4}) == "c"
-
-    def test_of_two_nobody_can_say(self) -> None:
-        assert odd_one_out({"a": 25.0, "b": 26.4}) is None
-
-    def test_of_three_that_all_differ_nobody_can_say(self) -> None:
-        assert odd_one_out({"a": 24.0, "b": 25.0, "c": 26.4}) is None
-
     def test_its_limit_is_on_the_distance(self) -> None:
         limit = agreement.limit_of(Agreement("water", ("a", "b"), 0.5), 900_000)
         assert limit.beyond(0.51)

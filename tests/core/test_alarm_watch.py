@@ -266,6 +266,36 @@ class TestSensorsToldApartFromWater:
 
         out = play(Watch(PLAN), then((600, well), (7200, apart), (99_999, well)), 14_400)
         assert names(out) == [("probes.apart", "raise"), ("probes.apart", "clear")]
+        assert "nobody can say which" in out[0].message.likely
+
+    def test_of_two_probes_apart_the_one_that_went_as_no_water_can_is_named(self) -> None:
+        rule = Agreement("probes", ("water-a", "water-b"), 0.5, fastest_per_s=4.0 / 3600)
+        plan = replace(PLAN, bands=(), agreements=(rule,))
+
+        def apart(s: int) -> Iterator[Row]:
+            yield "water-a", 25.0
+            yield "water-b", 26.6
+            yield "low", 1.0
+
+        [raised] = play(Watch(plan), then((3600, well), (7200, apart)), 7200)
+        assert raised.alarm == "probes.apart"
+        assert "probe B is wrong, because it moved faster than the water can" in (
+            raised.message.likely
+        )
+
+    def test_of_three_probes_apart_the_one_that_stands_alone_is_named(self) -> None:
+        third = replace(PLAN.channels[0], name="water-c")
+        rule = Agreement("probes", ("water-a", "water-b", "water-c"), 0.5)
+        plan = replace(PLAN, channels=(*PLAN.channels, third), bands=(), agreements=(rule,))
+
+        def apart(s: int) -> Iterator[Row]:
+            yield "water-a", 25.0
+            yield "water-b", 26.0
+            yield "water-c", 25.1
+            yield "low", 1.0
+
+        [raised] = play(Watch(plan), apart, 3600)
+        assert "probe B is wrong, because it stands alone" in raised.message.likely
 
     def test_a_stuck_probe_does_not_return_by_a_restart_alone(self) -> None:
         stuck = Reading("water-a", at(0), 25.0, Flag.SUSPECT, "flat-line")

@@ -1,16 +1,20 @@
-"""Two or more probes that should show the same and do not: a sensor alarm, since no one knows
-which.
+"""Two or more probes that should show the same and do not: a sensor alarm, never one of the water.
 
 Judged on the means of the last stretch of each (see `rate`), so that noise and probes read at
-different seconds make no difference.
+different seconds make no difference. Which of them is likelier wrong `neighbours` says, where it
+can be said.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from stillwell.alarm.limit import Limit, Side
+from stillwell.alarm.neighbours import Terms
+from stillwell.alarm.rate import STRETCH_MS
+
+FASTEST_WATER_K_PER_S = 4.0 / 3600
+"""What heats or cools a small tank does not do it faster: 150 W in 40 L give 3 K an hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +26,8 @@ class Agreement:
     within: float
     delay_s: float = 900.0
     """How long they must be apart to be told, and together to return."""
+    fastest_per_s: float | None = None
+    """The fastest that what they see can change; None where it is not known."""
 
 
 def limit_of(agreement: Agreement, longest_step_ms: int) -> Limit:
@@ -36,13 +42,5 @@ def limit_of(agreement: Agreement, longest_step_ms: int) -> Limit:
     )
 
 
-def odd_one_out(values: Mapping[str, float]) -> str | None:
-    """Returns the channel that is likelier wrong: of three or more, the one farthest from the
-    median of the others, if it is at least twice as far as the next; of two, nobody can say
-    (None)."""
-    if len(values) < 3:
-        return None
-    ordered = sorted(values.values())
-    middle = ordered[len(ordered) // 2]
-    far = sorted(((abs(value - middle), name) for name, value in values.items()), reverse=True)
-    return far[0][1] if far[0][0] >= 2 * far[1][0] else None
+def terms_of(agreement: Agreement) -> Terms:
+    return Terms(agreement.within, 3 * STRETCH_MS / 1000, agreement.fastest_per_s)

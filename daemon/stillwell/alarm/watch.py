@@ -312,7 +312,7 @@ class Watch:
                 alarm = f"{band.band.name}.rate"
                 out += self._set(alarm, active, band.band.priority, message, since, now)
         for agreement in channel.agreements:
-            out += self._look_at_agreement(agreement, now)
+            out += self._look_at_agreement(agreement, channel, now)
         return out or _NOTHING
 
     @staticmethod
@@ -322,8 +322,12 @@ class Watch:
         at_ms = slope_.first_ms if slope_.turned_ms is None else slope_.turned_ms
         return Moment(at_ms, now.utc_ms - now.mono_ms + at_ms, now.epoch)
 
-    def _look_at_agreement(self, agreement: AgreementWatch, now: Moment) -> list[Transition]:
+    def _look_at_agreement(
+        self, agreement: AgreementWatch, channel: Channel, now: Moment
+    ) -> list[Transition]:
         means = agreement.means(now)
+        if channel.watch.name in means:
+            agreement.see(channel)
         if len(means) < 2:
             return []
         apart = max(means.values()) - min(means.values())
@@ -334,7 +338,9 @@ class Watch:
             return []
         since = agreement.state.since or was.since
         message = (
-            self._words.apart(agreement.agreement, means, self._watches, since, now)
+            self._words.apart(
+                agreement.agreement, means, self._watches, since, now, agreement.company
+            )
             if active
             else self._words.together(agreement.agreement)
         )

@@ -14,6 +14,7 @@ from stillwell.alarm.band import Band, BandState
 from stillwell.alarm.discrepancy import Discrepancy
 from stillwell.alarm.limit import CLEAR, Limit
 from stillwell.alarm.missing import NONE, ChannelWatch
+from stillwell.alarm.neighbours import Company, seen
 from stillwell.alarm.rate import LATELY, STRETCH_MS, Slope, Trail, slope, steepest, together
 from stillwell.notice import Priority
 from stillwell.reading import Moment
@@ -156,13 +157,21 @@ class StateWatch:
 
 
 class AgreementWatch:
-    __slots__ = ("agreement", "channels", "limit", "state")
+    __slots__ = ("agreement", "channels", "company", "limit", "state", "terms")
 
     def __init__(self, agreement: Agreement, channels: list[Channel]) -> None:
         self.agreement = agreement
         self.channels = channels
         self.limit: Limit = agreements.limit_of(agreement, 3 * STRETCH_MS)
+        self.terms = agreements.terms_of(agreement)
+        self.company = Company()
         self.state = CLEAR
+
+    def see(self, channel: Channel) -> None:
+        """Takes the stretch of a channel that has just ended."""
+        ends_ms, mean = channel.trail.points[-1]
+        name = channel.watch.name
+        self.company, _ = seen(self.company, self.terms, name, mean, ends_ms)
 
     def means(self, now: Moment) -> dict[str, float]:
         """The newest stretch's mean of each channel that shows something now."""

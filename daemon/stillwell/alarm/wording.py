@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from stillwell.alarm.agreement import Agreement, odd_one_out
+from stillwell.alarm.agreement import Agreement
 from stillwell.alarm.band import Band
 from stillwell.alarm.discrepancy import Discrepancy
 from stillwell.alarm.forecast import Forecast, reaches
 from stillwell.alarm.missing import ChannelWatch, Kind
+from stillwell.alarm.neighbours import Company
 from stillwell.alarm.rate import Slope
 from stillwell.notice import Message
 from stillwell.reading import Moment, Quantity
@@ -345,8 +346,9 @@ class Wording:
         channels: Mapping[str, ChannelWatch],
         since: Moment | None,
         now: Moment,
+        company: Company | None = None,
     ) -> Message:
-        """Channels that should agree do not."""
+        """Channels that should agree do not; `company` may say which one is likelier wrong."""
         quantity = channels[agreement.channels[0]].quantity
         shown = " and ".join(
             f"{channels[name].label or name} {self.value(value, quantity)}"
@@ -358,11 +360,12 @@ class Wording:
             else "?"
         )
         within = self.difference(agreement.within, quantity)
-        odd = odd_one_out(values)
+        odd = company.odd if company is not None and company.odd in values else ""
+        because = company.because if company is not None else ""
         return Message(
             f"{agreement.name.capitalize()}: sensors are {apart} apart {self.since(since, now)}, "
             f"more than {within}. They read {shown}.",
-            f"Most likely {channels[odd].label or odd} is wrong."
+            f"Most likely {channels[odd].label or odd} is wrong, because it {because}."
             if odd
             else "One of them is wrong or is not where it should be; nobody can say which.",
             "Hold a thermometer that you trust beside them and see which one is off."

@@ -35,7 +35,8 @@ tolerance    window; 0 never flags              the sliding window while the tol
 gap          asked when the clock says so       the same; and a gap empties the spike test's memory
 ===========  =================================  ==================================================
 
-Gross range is the same in both. Not in the manual, but needed beside a tank: `power_on` (85 °C),
-`stale_conversion`, and `agreement` of probes that see the same water (the manual's neighbour test,
-between probes centimetres apart). `judge` runs the tests of one channel on its samples.
+Gross range is the same in both. Not in the manual, but needed beside a tank: `power_on` (85 °C) and
+`stale_conversion`. `judge` runs the tests of one channel on its samples; the manual's neighbour
+test, here between probes centimetres apart, flags no reading and stands with the alarms
+(`stillwell.alarm.neighbours`).
 """

@@ -1,11 +1,11 @@
-"""Agreement of probes that see the same water: are they apart, and which one is likelier wrong?
+"""Which of the probes that see the same water is likelier wrong?
 
-QARTOD's neighbour test, between channels of one tank. With three or more, the one that stands alone
-is likelier wrong. With two, values alone can't say, so each channel is compared with its own
-habits: one that left the other faster than water can change, one that has become noisier than it
-used to be, one that stands still although it never used to. Where none of that shows, the answer is
-"unknown", not a
-guess: a probe that moves while the other rests may be the only one that still sees the water.
+QARTOD's neighbour test, between channels of one tank, on the means of their stretches (see `rate`).
+With three or more, the one that stands alone is likelier wrong. With two, values alone can't say,
+so each channel is compared with its own habits: one that left the other faster than water can
+change, one that has become noisier than it used to be, one that stands still although it never used
+to. Where none of that shows, the answer is "unknown", not a guess: a probe that moves while the
+other rests may be the only one that still sees the water.
 
 How long they must be apart before anybody is told is the alarm's affair.
 """
