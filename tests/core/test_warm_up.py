@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.keeper.warm_up import HOUR_MS, Stage, stage, words
+from stillwell.keeper.warm_up import HOUR_MS, Guide, Stage, hours_to, stage, words
 from stillwell.units import System
 
 TEN_MIN = 600_000
@@ -30,10 +30,20 @@ class TestStages:
     def test_nothing_is_said_of_the_first_hour(self) -> None:
         assert stage(warmed(25.3, 0.5), TARGET, 0, HOUR_MS // 2).stage is Stage.UNSEEN
 
-    def test_a_tank_that_warms_is_left_alone(self) -> None:
-        run = stage(warmed(25.3, 2.2), TARGET, 0, round(2.2 * HOUR_MS))
+    def test_a_tank_that_warms_is_left_alone_and_its_hours_are_foretold(self) -> None:
+        points = [(at, 18.0 + 0.9 * at / HOUR_MS) for at, _ in warmed(0, 4)]
+        run = stage(points, TARGET, 0, 4 * HOUR_MS)
         assert run.stage is Stage.WARMING
-        assert "Leave it" in words(run, TARGET, System.METRIC)
+        # 3.7 K and half an hour's lag of the mean, at 0.9 K/h
+        assert hours_to(run, TARGET) == pytest.approx(4.6, abs=0.1)
+        said = words(run, TARGET, System.METRIC)
+        assert "at this rate it is at 25.3 °C in about 4 h 30 min" in said
+        assert said.endswith("Leave the dial.")
+
+    def test_water_that_has_met_the_thermostat_once_is_settling(self) -> None:
+        rising = [(at, min(25.4, 20.0 + at / HOUR_MS * 1.5)) for at, _ in warmed(0, 4)]
+        points = [*rising, (round(4.1 * HOUR_MS), 25.3), (round(4.3 * HOUR_MS), 25.2)]
+        assert stage(points, TARGET, 0, round(4.4 * HOUR_MS)).stage is Stage.SETTLING
 
     def test_steady_at_the_target_is_done(self) -> None:
         run = stage(warmed(25.2, 8), TARGET, 0, 8 * HOUR_MS)
@@ -46,7 +56,7 @@ class TestStages:
         assert run.stage is Stage.TRIM
         assert run.trim_k == pytest.approx(TARGET - held, abs=0.05)
         said = words(run, TARGET, System.METRIC)
-        assert f"turn the dial {way}" in said
+        assert f"Turn the dial {way}" in said
         assert "unplug the heater and the pump" in said
 
     def test_after_a_trim_an_hour_passes_first(self) -> None:
@@ -60,6 +70,48 @@ class TestStages:
         run = stage(points, TARGET, 0, 4 * HOUR_MS)
         assert run.stage is Stage.COOLING
         assert "plugged in" in words(run, TARGET, System.METRIC)
+
+
+class TestGuide:
+    """A run that somebody stays with: the water of each half hour, a dial that is turned."""
+
+    def told(self, dial_c: list[tuple[float, float]], notes: list[float], hours: int) -> list[str]:
+        """Stages as they were told. `dial_c`: (from this hour on, what the heater holds)."""
+        guide, out = Guide(), []
+        points: list[tuple[int, float]] = []
+        base = 21.0
+        for half in range(hours * 2):
+            now_h = (half + 1) / 2
+            for cell in range(3):
+                at_h = half / 2 + (cell + 0.5) / 6
+                held = [c for since, c in dial_c if since <= at_h][-1]
+                base = min(held, base + 0.25) if base < held else max(held, base - 0.25)
+                points.append((round(at_h * HOUR_MS), base + 0.15 * sin(at_h * 5.0)))
+            noted = [h for h in notes if h <= now_h]
+            trimmed = round(noted[-1] * HOUR_MS) if noted else None
+            now_ms = round(now_h * HOUR_MS)
+            run = stage(points, TARGET, 0, now_ms, trimmed)
+            if guide.tells(run, trimmed, now_ms):
+                out.append(str(run.stage))
+            if run.stage is Stage.DONE:
+                break
+        return out
+
+    def test_warms_settles_and_is_done(self) -> None:
+        told = self.told([(0.0, 25.3)], [], 16)
+        assert told[-1] == Stage.DONE
+        assert Stage.WARMING in told
+        assert Stage.TRIM not in told
+
+    def test_a_trim_is_told_waited_for_and_judged_again(self) -> None:
+        told = self.told([(0.0, 24.5), (9.0, 25.3)], [9.0], 20)
+        assert told[-1] == Stage.DONE
+        assert Stage.TRIM in told
+        assert told.index(Stage.TRIM) < len(told) - 2
+
+    def test_advice_that_nobody_follows_is_said_again_each_hour(self) -> None:
+        told = self.told([(0.0, 24.5)], [], 14)
+        assert told.count(Stage.TRIM) >= 3
 
 
 class TestAlways:

@@ -44,7 +44,7 @@ class TestHeater:
         said = call("heater", "--config", other, "--store", store).output
         assert "Turn the dial up by 0.3 K" in said
         assert "after an hour" in said
-        assert "Unplug the heater" in said
+        assert "unplug the heater and the pump, with dry hands" in said
 
     def test_says_so_when_nothing_is_learned_yet(self, tmp_path: Path) -> None:
         path = tmp_path / "young.db"

@@ -38,3 +38,52 @@ class TestWarmUp:
         [run] = json_lines(call("warm-up", "-c", config, "--json"))
         assert run["stage"] == "not seen"
         assert run["again"] >= "2026-03-10T16:30"
+
+
+@pytest.fixture(scope="module")
+def cold(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tank(tmp_path_factory.mktemp("cold"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("STILLWELL__SOURCE__TANK__TANK__FILLED", "19 degC")
+        assert call("simulate", "-c", made, *hours(8, 11)).exit_code == 0
+    return made
+
+
+def hours(begin: int, end: int) -> tuple[str, ...]:
+    return "--from", f"2026-03-10T{begin:02}:00Z", "--until", f"2026-03-10T{end:02}:00Z"
+
+
+class TestStaying:
+    def test_from_a_cold_start_until_the_dial_is_right(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        made = tank(tmp_path)
+        monkeypatch.setenv("STILLWELL__SOURCE__TANK__TANK__FILLED", "22 degC")
+        assert call("simulate", "-c", made, *hours(8, 9)).exit_code == 0
+        end = [9]
+
+        def wait(seconds: float) -> None:
+            """Two hours pass: the same life, seen for longer."""
+            end[0] += 2
+            assert end[0] < 22
+            for file in tmp_path.glob("tank.db*"):
+                file.unlink()
+            assert call("simulate", "-c", made, *hours(8, end[0])).exit_code == 0
+
+        monkeypatch.setattr("stillwell.cli.warm_up.time.sleep", wait)
+        said = call("warm-up", "-c", made, "--follow").stdout
+        steps = ("still warming", "Leave the dial: it is at", "Noted as entry")
+        assert sorted(steps, key=said.index) == list(steps)
+        assert "warm-up: steady" in call("note", "-c", made, "--list").stdout
+
+
+class TestAColdTank:
+    def test_has_one_alarm_and_no_storm(self, cold: Path) -> None:
+        said = [row["alarm"] for row in json_lines(call("alarms", "-c", cold, "--json"))]
+        assert [name for name in said if name.startswith(("water", "heater"))] == ["water.low"]
+
+    def test_says_when_it_will_be_warm_and_how_to_keep_the_alarm_still(self, cold: Path) -> None:
+        said = call("warm-up", "-c", cold).stdout
+        assert "It is still warming" in said
+        assert "at this rate it is at 25.3 °C in about" in said
+        assert 'stillwell shelve water.low --for "' in said

@@ -203,24 +203,7 @@ def _figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
 
 def advice_in_words(seen: _Seen, plan: ReviewPlan) -> str:
     """What to do with the dial."""
-    from stillwell.estimate.heater.trim import Turn
-    from stillwell.units import Dimension, show
+    from stillwell.estimate.heater.trim import words
 
-    target = show((seen.band.low + seen.band.high) / 2, Dimension.TEMPERATURE, plan.units)
-    setting = show(_number(seen.learned["heater.setting"].value), Dimension.TEMPERATURE, plan.units)
-    by = show(seen.advice.by_k, Dimension.DIFFERENCE, plan.units)
-    match seen.advice.turn:
-        case Turn.WAIT:
-            return (
-                "Leave the dial for now: the water has not been where the heater holds it for the "
-                "last two and a half hours. Let it come to rest for two to three hours, then look "
-                "again."
-            )
-        case Turn.LEAVE:
-            return f"Leave the dial: it is at {setting}, the target is {target}."
-    way = "up" if seen.advice.turn is Turn.UP else "down"
-    return (
-        f"Turn the dial {way} by {by}: it is at {setting}, the target is {target}. Look again "
-        "after an hour, and compare anew once the water has been at rest for two to three hours. "
-        "Unplug the heater before you reach into the water."
-    )
+    target = (seen.band.low + seen.band.high) / 2
+    return words(seen.advice, _number(seen.learned["heater.setting"].value), target, plan.units)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,7 +20,6 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
-from stillwell.cli.today import now_of
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
@@ -43,7 +43,8 @@ def warm_up(
     ] = "",
     at: Annotated[str, typer.Option(help="As it was then. Default: now, or a store's end.")] = "",
     follow: Annotated[
-        bool, typer.Option("--follow", help="Stay until it is steady; tell each change.")
+        bool,
+        typer.Option("--follow", help="Stay until the dial is right: tell each change, record it."),
     ] = False,
     record: Annotated[
         bool, typer.Option("--record", help="Put the outcome into the journal once it is steady.")
@@ -56,25 +57,38 @@ def warm_up(
     """Set a new heater: say when the water is steady, which way to turn the dial, when to look.
 
     Let the tank warm for two or three hours, trim as told, note it (stillwell note heater-trim 0.5
-    K), and call it again after an hour.
+    K), and call it again after an hour; or let it stay with --follow, which does the waiting.
 
-    With --json one object: stage, mean, rate, trim, again (when to look again), text.
+    With --json one object: time, stage, mean, rate, trim, again (when to look again), text.
 
     Example: stillwell warm-up --follow
     """
+    from stillwell.keeper.warm_up import Guide, Stage
+
     settings = load_settings(config)
     path = store or settings.store_path
-    told = None
+    guide = Guide()
     while True:
-        run, target = _look(path, settings, since, at)
-        if run.stage != told:
-            told = run.stage
-            _tell(run, target, settings, as_json=as_json)
-        if not follow or run.trim_k or run.stage.startswith("steady"):
+        seen = _look(path, settings, since, at)
+        if guide.tells(seen.run, seen.trimmed_ms, seen.now_ms):
+            _tell(seen, settings, as_json=as_json)
+        if not follow or seen.run.stage is Stage.DONE:
             break
         time.sleep(LOOK_EVERY_S)
-    if record:
-        _record(path, run, target, settings, who(by), at)
+    if record or follow:
+        _record(path, seen, settings, who(by))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """One look."""
+
+    run: WarmUp
+    target_c: float
+    now_ms: int
+    trimmed_ms: int | None
+    low_alarm: str
+    """The alarm about cold water, when it stands and nobody has shelved it."""
 
 
 def _band(settings: Settings) -> BandPlan:
@@ -93,7 +107,7 @@ def _band(settings: Settings) -> BandPlan:
     return bands[0]
 
 
-def _look(path: Path, settings: Settings, since: str, at: str) -> tuple[WarmUp, float]:
+def _look(path: Path, settings: Settings, since: str, at: str) -> _Seen:
     from stillwell.journal import Kind
     from stillwell.keeper.warm_up import stage
     from stillwell.store import StoreReader
@@ -102,14 +116,25 @@ def _look(path: Path, settings: Settings, since: str, at: str) -> tuple[WarmUp, 
     target = (band.low + band.high) / 2
     with reporting_store_errors(), StoreReader.open(path) as reader:
         span = reader.span()
-        if span is None:
-            fail(f"{path} holds no readings yet.", "Start the daemon first.")
-        now_ms = instant_ms(at) if at else now_of(reader)
+        # As of the last reading: a store may be one of yesterday, or of a clock that runs fast.
+        latest = [r.moment.utc_ms for r in reader.latest_readings() if r.channel in band.channels]
+        if span is None or not latest:
+            fail(f"{path} holds no readings of the water yet.", "Start the daemon first.")
+        now_ms = instant_ms(at) if at else max(latest)
         begun = instant_ms(since) if since else span[0]
         trims = reader.journal(begun, now_ms + 1, (Kind.HEATER_TRIM,))
         points = _points(reader, band, max(begun, now_ms - BACK_MS), now_ms)
+        low_alarm = "" if at else _cold_alarm(reader, f"{band.name}.low")
     trimmed = trims[-1].at_ms if trims else None
-    return stage(points, target, begun, now_ms, trimmed), target
+    return _Seen(stage(points, target, begun, now_ms, trimmed), target, now_ms, trimmed, low_alarm)
+
+
+def _cold_alarm(reader: StoreReader, name: str) -> str:
+    from stillwell.notice import State
+
+    calling = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+    standing = any(t.alarm == name and t.active and t.after in calling for t in reader.alarms())
+    return name if standing else ""
 
 
 def _points(
@@ -126,14 +151,19 @@ def _points(
     return [(at + 300_000, median(values)) for at, values in sorted(cells.items())]
 
 
-def _tell(run: WarmUp, target: float, settings: Settings, *, as_json: bool) -> None:
+def _tell(seen: _Seen, settings: Settings, *, as_json: bool) -> None:
     from stillwell.keeper.warm_up import words
 
-    text = words(run, target, settings.tank.units)
-    again = dt.datetime.fromtimestamp(run.look_again_ms / 1000, settings.tank.time_zone)
+    run = seen.run
+    text = words(run, seen.target_c, settings.tank.units)
+    now, again = (
+        dt.datetime.fromtimestamp(ms / 1000, settings.tank.time_zone)
+        for ms in (seen.now_ms, run.look_again_ms)
+    )
     if as_json:
         print_json(
             {
+                "time": now.isoformat(timespec="minutes"),
                 "stage": str(run.stage),
                 "mean": run.mean_c,
                 "rate": run.rate_k_h,
@@ -143,23 +173,42 @@ def _tell(run: WarmUp, target: float, settings: Settings, *, as_json: bool) -> N
             }
         )
         return
-    say(text)
+    say(f"{now:%a %d %b %H:%M}. {text}", hanging=2)
+    quiet = _quiet(seen)
+    if quiet:
+        say(quiet, hanging=2)
     say(f"Look again: {again:%a %d %b %H:%M}.")
 
 
-def _record(path: Path, run: WarmUp, target: float, settings: Settings, by: str, at: str) -> None:
+def _quiet(seen: _Seen) -> str:
+    """How to keep the alarm still that says rightly that the water is cold."""
+    from math import ceil
+
+    from stillwell.keeper.warm_up import hours_to
+
+    hours = hours_to(seen.run, seen.target_c)
+    if not seen.low_alarm or hours is None:
+        return ""
+    return (
+        f"{seen.low_alarm} stands, as it must, and repeats until it is answered. Quiet until then: "
+        f'stillwell shelve {seen.low_alarm} --for "{ceil(hours) + 1} h"'
+    )
+
+
+def _record(path: Path, seen: _Seen, settings: Settings, by: str) -> None:
     from stillwell import store
     from stillwell.entry import Entry
     from stillwell.journal import Kind
     from stillwell.units import Dimension, show
 
+    run = seen.run
     if run.mean_c is None or not run.stage.startswith("steady"):
         fail("It is not steady yet: there is no outcome to record.", "Call it again later.")
     units = settings.tank.units
     text = (
         f"warm-up: {run.stage}, {show(run.mean_c, Dimension.TEMPERATURE, units)} with "
-        f"{show(target, Dimension.TEMPERATURE, units)} wanted"
+        f"{show(seen.target_c, Dimension.TEMPERATURE, units)} wanted"
     )
     with reporting_store_errors():
-        number = store.note(path, Entry(Kind.NOTE, instant_ms(at), text=text, by=by))
+        number = store.note(path, Entry(Kind.NOTE, seen.now_ms, text=text, by=by))
     say(f"Noted as entry {number}.")

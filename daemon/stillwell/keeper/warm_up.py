@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from stillwell.estimate.heater.trim import CAUTION, WARM_UP_S, Trim, Turn, trim
+from stillwell.estimate.heater.trim import words as advised
 from stillwell.units import Dimension, System, show
 
 HOUR_MS = 3_600_000
@@ -17,16 +19,15 @@ WINDOW_MS = 3 * HOUR_MS
 """A thermostat switches on and off once in an hour or two."""
 TURN_K = 0.06
 """Water that comes back by more has turned: more than the noise of a ten-minute mean."""
+BEGINS_K = 1.0
+"""Water that has turned once so near to the target has most likely met the thermostat."""
 STILL_K = 0.1
 """Water that moves less than this in all is held, whether or not it is seen to turn."""
-NEAR_K = 0.2
-"""As near to the target as a dial can be set (our own allowance)."""
+HELD_WITHIN_K = 0.15
+"""How well a setting is known by two turns of ten-minute means (our own allowance)."""
 FEWEST = 6
 """Ten-minute means: an hour of them."""
-CAUTION = (
-    "Before you reach for the dial unplug the heater and the pump, with dry hands; a heater that "
-    "was on stays under water for 15 min. Drip loop, RCD (GFCI)."
-)
+WAIT = Trim(Turn.WAIT)
 
 
 class Stage(StrEnum):
@@ -49,10 +50,15 @@ class WarmUp:
     """What the thermostat holds, once it is steady; before, the mean of the last hour."""
     rate_k_h: float | None
     """Over the last hour."""
-    trim_k: float
-    """By how much to turn the dial: up when above 0."""
+    advice: Trim
+    """What to do with the dial."""
     look_again_ms: int
     """When it is worth looking again, UTC ms."""
+
+    @property
+    def trim_k(self) -> float:
+        """Returns by how much to turn the dial: up when above 0."""
+        return -self.advice.by_k if self.advice.turn is Turn.DOWN else self.advice.by_k
 
 
 def stage(
@@ -76,43 +82,72 @@ def stage(
     seen = [p for p in points if max(begun_ms, now_ms - WINDOW_MS) <= p[0] <= now_ms]
     soon = now_ms + HOUR_MS // 2
     if len(seen) < FEWEST:
-        return WarmUp(Stage.UNSEEN, None, None, 0.0, max(soon, begun_ms + HOUR_MS))
+        return WarmUp(Stage.UNSEEN, None, None, WAIT, max(soon, begun_ms + HOUR_MS))
     values = [value for _, value in seen]
     mean = sum(values[-FEWEST:]) / FEWEST
     rate = (seen[-1][1] - seen[-FEWEST][1]) / (seen[-1][0] - seen[-FEWEST][0]) * HOUR_MS
-    held = setting(values)
+    turned = turns(values)
     if now_ms - begun_ms < least:
-        return WarmUp(Stage.SETTLING, mean, rate, 0.0, begun_ms + least)
-    if held is None:
+        return WarmUp(Stage.SETTLING, mean, rate, WAIT, begun_ms + least)
+    if len(turned) < 2 and not held_still(values):
+        if turned and abs(target_c - mean) < BEGINS_K:
+            return WarmUp(Stage.SETTLING, mean, rate, WAIT, soon)
         moving = Stage.WARMING if rate > 0 else Stage.COOLING
         left_h = max(0.5, min(12.0, (target_c - mean) / rate)) if rate else 0.5
-        return WarmUp(moving, mean, rate, 0.0, now_ms + round(left_h * HOUR_MS))
-    off = target_c - held
-    if abs(off) <= NEAR_K:
-        return WarmUp(Stage.DONE, held, rate, 0.0, now_ms + 24 * HOUR_MS)
-    return WarmUp(Stage.TRIM, held, rate, off, now_ms + AFTER_TRIM_MS)
+        return WarmUp(moving, mean, rate, WAIT, now_ms + round(left_h * HOUR_MS))
+    low, high = sorted(turned[-2:]) if len(turned) >= 2 else (min(values), max(values))
+    held = (low + high) / 2
+    lately = [value for at_ms, value in seen if at_ms >= now_ms - WARM_UP_S * 1000]
+    interval = held, held - HELD_WITHIN_K, held + HELD_WITHIN_K
+    advice = trim(interval, (low, high), target_c, lately)
+    match advice.turn:
+        case Turn.WAIT:
+            return WarmUp(Stage.SETTLING, mean, rate, WAIT, soon)
+        case Turn.LEAVE:
+            return WarmUp(Stage.DONE, held, rate, advice, now_ms + 24 * HOUR_MS)
+    return WarmUp(Stage.TRIM, held, rate, advice, now_ms + AFTER_TRIM_MS)
 
 
-def setting(values: Sequence[float]) -> float | None:
-    """Returns what a thermostat holds: midway between where the water turned last at the top and at
-    the bottom. None while it has not turned both ways; the mean where it hardly moves at all.
-    """
-    if max(values) - min(values) < STILL_K and len(values) >= 2 * FEWEST:
-        return sum(values) / len(values)
-    turns: list[float] = []
+def held_still(values: Sequence[float]) -> bool:
+    """Returns whether the water hardly moves at all."""
+    return len(values) >= 2 * FEWEST and max(values) - min(values) < STILL_K
+
+
+def turns(values: Sequence[float]) -> list[float]:
+    """Returns where the water turned, tops and bottoms, in order: where the heater switches, but
+    for what the first value hides."""
+    found: list[float] = []
     low = high = values[0]
     rising: bool | None = None
     for value in values[1:]:
         low, high = min(low, value), max(high, value)
         if rising is not False and value < high - TURN_K:
             if rising:
-                turns.append(high)
+                found.append(high)
             rising, low = False, value
         elif rising is not True and value > low + TURN_K:
             if rising is False:
-                turns.append(low)
+                found.append(low)
             rising, high = True, value
-    return (turns[-1] + turns[-2]) / 2 if len(turns) >= 2 else None
+    return found
+
+
+@dataclass(slots=True)
+class Guide:
+    """What somebody who stays with the run has been told."""
+
+    stage: Stage | None = None
+    trimmed_ms: int | None = None
+    told_ms: int = 0
+
+    def tells(self, run: WarmUp, trimmed_ms: int | None, now_ms: int) -> bool:
+        """Returns whether there is something to say: a new stage, a trim that was noted, or, an
+        hour later, the same advice again where nobody followed it."""
+        again = run.stage is Stage.TRIM and now_ms - self.told_ms >= AFTER_TRIM_MS
+        news = run.stage is not self.stage or trimmed_ms != self.trimmed_ms or again
+        if news:
+            self.stage, self.trimmed_ms, self.told_ms = run.stage, trimmed_ms, now_ms
+        return news
 
 
 def words(run: WarmUp, target_c: float, units: System) -> str:
@@ -124,32 +159,39 @@ def words(run: WarmUp, target_c: float, units: System) -> str:
     def k(value: float) -> str:
         return show(abs(value), Dimension.DIFFERENCE, units)
 
-    held = run.stage in (Stage.TRIM, Stage.DONE)
-    now = "" if run.mean_c is None else f"{c(run.mean_c)} {'held' if held else 'lately'}. "
+    now = "" if run.mean_c is None else f"{c(run.mean_c)} lately. "
+    rate = run.rate_k_h or 0.0
     match run.stage:
         case Stage.UNSEEN:
             return "The water was not seen for a whole hour yet: look again in an hour."
         case Stage.SETTLING:
-            return f"{now}Too early to judge: a tank takes 2 to 3 h to settle."
+            return f"{now}Not at rest yet: a tank takes 2 to 3 h to settle. Leave the dial."
         case Stage.WARMING:
-            return f"{now}It is still warming, by {k(run.rate_k_h or 0.0)} an hour. Leave it."
+            text = f"{now}It is still warming, by {k(rate)} an hour"
+            hours = hours_to(run, target_c)
+            if hours is not None:
+                ahead = show(round(hours * 2) * 1800, Dimension.DURATION)
+                text += f"; at this rate it is at {c(target_c)} in about {ahead}"
+            return f"{text}. Leave the dial."
         case Stage.COOLING:
-            text = f"{now}It is cooling, by {k(run.rate_k_h or 0.0)} an hour. "
+            text = f"{now}It is cooling, by {k(rate)} an hour. "
             if run.mean_c is not None and run.mean_c < target_c:
                 return text + (
                     "Look whether the heater's light is on, and whether it is plugged in and under "
                     f"water. {CAUTION}"
                 )
             return text + "It was warmer than the dial says: leave it."
-        case Stage.DONE:
-            return (
-                f"{now}Steady, and within {k(NEAR_K)} of {c(target_c)}: the dial is right. Look "
-                "again tomorrow morning, after a night without the lamp."
-            )
-        case Stage.TRIM:
-            way = "up" if run.trim_k > 0 else "down"
-            return (
-                f"{now}Steady, {k(run.trim_k)} {'below' if run.trim_k > 0 else 'above'} "
-                f"{c(target_c)}: turn the dial {way} by about {k(run.trim_k)}, note it, and look "
-                f"again in an hour. {CAUTION}"
-            )
+    assert run.mean_c is not None
+    said = f"Steady. {advised(run.advice, run.mean_c, target_c, units)}"
+    if run.stage is Stage.DONE:
+        said += " Look again tomorrow morning, after a night without the lamp."
+    return said
+
+
+def hours_to(run: WarmUp, target_c: float) -> float | None:
+    """Returns in how many hours warming water is at the target if it goes on so, at least half an
+    hour; None where it does not."""
+    if run.stage is not Stage.WARMING or run.mean_c is None or not run.rate_k_h:
+        return None
+    left = target_c - run.mean_c
+    return max(0.5, left / run.rate_k_h) if left > 0 else None

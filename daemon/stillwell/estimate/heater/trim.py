@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from stillwell.units import Dimension, System, show
+
 WARM_UP_S = 2.5 * 3600.0
 """Two to three hours; common practice."""
 AGAIN_S = 3600.0
@@ -18,6 +20,12 @@ CLOSE_K = 0.1
 """Nearer than this no dial can be set."""
 REST_K = 0.3
 """The water is at rest while it stays so close to where the heater switches."""
+
+
+CAUTION = (
+    "Before you reach for the dial unplug the heater and the pump, with dry hands; a heater that "
+    "was on stays under water for 15 min. Drip loop, RCD (GFCI)."
+)
 
 
 class Turn(StrEnum):
@@ -59,3 +67,23 @@ def trim(
     if abs(by) < CLOSE_K or low <= target <= high:
         return Trim(Turn.LEAVE)
     return Trim(Turn.UP if by > 0 else Turn.DOWN, abs(by))
+
+
+def words(advice: Trim, setting_c: float, target_c: float, units: System | str) -> str:
+    """Returns the advice for the person beside the tank, with the caution where a hand goes in."""
+    setting, target = (show(c, Dimension.TEMPERATURE, units) for c in (setting_c, target_c))
+    match advice.turn:
+        case Turn.WAIT:
+            return (
+                "Leave the dial for now: the water has not been where the heater holds it for long "
+                "enough. Let it come to rest for two to three hours, then look again."
+            )
+        case Turn.LEAVE:
+            return f"Leave the dial: it is at {setting}, the target is {target}."
+    way = "up" if advice.turn is Turn.UP else "down"
+    by = show(advice.by_k, Dimension.DIFFERENCE, units)
+    return (
+        f"Turn the dial {way} by {by}: it is at {setting}, the target is {target}. Note it "
+        f"(stillwell note heater-trim), look again after an hour, and compare anew once the water "
+        f"has been at rest for two to three hours. {CAUTION}"
+    )
