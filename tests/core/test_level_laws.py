@@ -25,9 +25,10 @@ from stillwell.estimate.level import (
     Pour,
     Share,
 )
-from stillwell.estimate.level.bank import Bank, H, Physics
+from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.gauge import locate, quantisation_bias_variance
 from stillwell.estimate.level.gaussian import Gaussian, merged
+from stillwell.estimate.level.physics import H, Physics
 from stillwell.estimate.level.ripple import Occupancy, Told, log_upper, posterior_moments
 
 MIN = 60_000

@@ -15,12 +15,15 @@ see `bank`), with these choices:
   amount counts once, as one correlated piece of knowledge, while the level tells the amount.
   Gaussian rather than log-rate: the filter stays linear, so that a window's parts sum to the
   window; a slightly negative lower end is the price.
-- **Several opinions on how restless the rate is, and how strong the ripple,** run side by side and
-  are weighed by how well they foretell: a steady night is then estimated nearly as well as if it
-  were known to be steady, and a float's stated ripple need not be right.
+- **Several opinions on how restless the rate is** run side by side and are weighed by how well they
+  foretell: a steady night is then estimated nearly as well as if it were known to be steady.
+- **The ripple is learned like an error of geometry.** A float's stated ripple need not be right; it
+  is a state, and the product of ripple and level that a float sees enters by its moments.
 - **A float's share closed** is a smooth function of the level, ripple and differential (`ripple`);
   its likelihood goes in by quadrature (assumed-density filtering), not by a linearisation, since
-  its tails (closed throughout, open throughout) carry evidence too.
+  its tails (closed throughout, open throughout) carry evidence too. While the level is vague, of
+  a long time of being closed only the end counts, and of being open the beginning: water falls,
+  and the rest follows.
 - **Windows by a counting state** rather than a backward smoother: mm lost since the window's start
   is one more coordinate that later evidence goes on correcting (fixed-point smoothing). Nothing
   needs to be stored but the condensed evidence.

@@ -7,6 +7,7 @@ State (one `Gaussian` a member of the bank)::
     D      today's departure from it (Ornstein–Uhlenbeck)
     K      relative error of mm per mL (the chamber's area), constant
     G      the gauge's zero, random walk
+    R      ln of the true over the stated ripple, nearly constant
     F…     each float's height error, nearly constant
     A      only in a window that is asked for: mm lost since its start
 
@@ -17,28 +18,31 @@ State (one `Gaussian` a member of the bank)::
 Loss in mL is A / (mm_per_ml (1 + K)): between two returns to one height A equals the pours' rise, K
 cancels, and the loss is what was poured, whatever the chamber's area. The smoothing lies in A: it
 keeps its covariance with everything else, so that evidence after the window goes on sharpening it
-(fixed-point smoothing). The members differ in the restlessness of D and in the ripple; their
-weights follow from how well each foretold the evidence (Magill, IEEE Trans. Autom. Control 10
-(1965) 434; from memory). The ripple is a matter of members rather than a state: one float sees only
-rate over ripple, and a linearised filter would imagine that it can tell the two apart."""
+(fixed-point smoothing). The members differ in the restlessness of D; their weights follow from how
+well each foretold the evidence (Magill, IEEE Trans. Autom. Control 10 (1965) 434; from memory).
+
+A float sees the level over the ripple, a product of two unknowns. The ripple is the same at every
+float and every day, so it is a coordinate, and what it does to the rate (a larger ripple takes
+longer to pass) is a covariance: heights, pours and area tell the two apart in time."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from stillwell.estimate.level.drift import Drift
 from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.gaussian import Gaussian, Row, merged
-from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.ledger import FloatTold, Slice
-from stillwell.estimate.level.ripple import Occupancy, certain, occupancy, peak, posterior_moments
+from stillwell.estimate.level.physics import D, F, G, H, K, M, Physics, R
+from stillwell.estimate.level.ripple import Occupancy, certain, half_way, posterior_moments
 
-H, M, D, K, G, F = 0, 1, 2, 3, 4, 5
 _MS_PER_H = 3_600_000.0
 _FLOAT_CREEP = 0.01
 """mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can
 hold."""
+_RIPPLE_CREEP = 0.1
+"""Share of its uncertainty that the ripple may change by in a day: pumps clog and are cleaned."""
 _ODDS_RANGE = 6.0
 _GAUGE_SPAN_MM = 100.0
 _STEP_MM = 30.0
@@ -52,88 +56,36 @@ _FLOOR = -9.0
 _IMPROBABLE = 14.0
 _SURPRISE = 8.0
 """ln of how much less probable than the best case a slice must be to be looked into."""
-_OUTER = math.sqrt(1.5)
-_WITHIN = 0.7
-"""Error of the ripple within a kind, as a share of its uncertainty: the points lie 1.22 apart, that
-leaves 0.35, and twice that since the slices of half a crossing share it."""
+_BEND = 3.0
+"""Ripples from its height beyond which a float's share no longer hangs on the ripple."""
+_LIKELY = 0.05
+_VAGUE_RIPPLES = 0.5
+"""See `Bank.foretold`."""
 _RATE_BREAK = 3.0
 """Spread of the rate after a sudden change, in typical rates."""
-
-
-class Kind(NamedTuple):
-    """What a member of the bank takes for given."""
-
-    wander: float
-    """Standard deviation of D, as a share of the expected rate."""
-    log_ripple: float
-    """ln of the true over the stated ripple, the same for all floats."""
-
-
-@dataclass(frozen=True, slots=True)
-class Physics:
-    """Everything about a chamber that the bank needs, computed once."""
-
-    geometry: Geometry
-    floats: tuple[FloatSpec, ...]
-    gauge: GaugeSpec | None
-    habits: Habits
-    kinds: tuple[Kind, ...]
-    laws: dict[float, tuple[Occupancy, ...]]
-    """For each log-ripple, the law of each float."""
-    places: dict[str, int]
-
-    @classmethod
-    def of(
-        cls,
-        geometry: Geometry,
-        floats: tuple[FloatSpec, ...],
-        gauge: GaugeSpec | None,
-        habits: Habits,
-    ) -> Physics:
-        sd = max((f.ripple_log_sd for f in floats), default=0.0)
-        # three equally probable points with the variance of the normal
-        ripples = (-_OUTER * sd, 0.0, _OUTER * sd) if sd > 0 else (0.0,)
-        kinds = tuple(Kind(wander, ripple) for wander in habits.wander for ripple in ripples)
-        laws = {
-            ripple: tuple(
-                occupancy(f.differential_mm, f.ripple_mm * math.exp(ripple), f.ripple_tau_s)
-                for f in floats
-            )
-            for ripple in ripples
-        }
-        places = {f.name: i for i, f in enumerate(floats)}
-        return cls(geometry, floats, gauge, habits, kinds, laws, places)
-
-    @property
-    def ripple_log_sd(self) -> float:
-        """How well the ripple is known before its kinds are told apart."""
-        return max((f.ripple_log_sd for f in self.floats), default=0.0)
-
-    @property
-    def base_odds(self) -> float:
-        return math.log(self.habits.sensor_fault)
 
 
 class Bank:
     """The members, their weights (as logarithms) and each sensor's log-odds of being at fault."""
 
-    __slots__ = ("counting", "kinds", "members", "odds", "physics", "weights")
+    __slots__ = ("_drift", "_members", "_weights", "counting", "kinds", "odds", "physics")
 
     def __init__(
         self,
         physics: Physics,
         members: list[Gaussian],
-        kinds: list[Kind],
+        kinds: list[float],
         weights: list[float],
         odds: list[float],
         counting: bool = False,
     ) -> None:
         self.physics = physics
-        self.members = members
+        self._members = members
         self.kinds = kinds
-        self.weights = weights
+        self._weights = weights
         self.odds = odds
         self.counting = counting
+        self._drift = Drift()
 
     @classmethod
     def prior(cls, physics: Physics) -> Bank:
@@ -141,15 +93,16 @@ class Bank:
         mark."""
         geometry, habits = physics.geometry, physics.habits
         span = geometry.highest_safe_mm - geometry.lowest_safe_mm
-        mean = [geometry.middle_mm, 1.0, 0.0, 0.0, 0.0] + [0.0] * len(physics.floats)
+        mean = [geometry.middle_mm, 1.0, 0.0, 0.0, 0.0, 0.0] + [0.0] * len(physics.floats)
         members = []
         for kind in physics.kinds:
             sd = [
                 0.35 * span,
                 habits.typical_rel_sd,
-                kind.wander,
+                kind,
                 geometry.area_rel_sd,
                 physics.gauge.offset_sd_mm if physics.gauge else 0.0,
+                physics.ripple_log_sd,
                 *(f.height_sd_mm for f in physics.floats),
             ]
             members.append(Gaussian.diagonal(mean, sd))
@@ -160,80 +113,93 @@ class Bank:
         return bank
 
     def copy(self) -> Bank:
-        return Bank(
+        other = Bank(
             self.physics,
-            [g.copy() for g in self.members],
+            [g.copy() for g in self._members],
             self.kinds.copy(),
-            self.weights.copy(),
+            self._weights.copy(),
             self.odds.copy(),
             self.counting,
         )
+        other._drift = self._drift.copy()
+        return other
+
+    @property
+    def members(self) -> list[Gaussian]:
+        """As of now: what was predicted is carried out when somebody looks."""
+        if self._drift.hours > 0:
+            self._carry_out()
+        return self._members
+
+    @property
+    def weights(self) -> list[float]:
+        """Logarithms; their exponentials sum to one."""
+        if self._drift.hours > 0:
+            self._carry_out()
+        return self._weights
 
     def start_counting(self) -> None:
         for g in self.members:
             g.extend()
         self.counting = True
 
+    def stop_counting(self) -> None:
+        """Leaves what was counted as it stands now."""
+        if self._drift.hours > 0:
+            self._carry_out()
+        self.counting = False
+
     def predict(self, dt_ms: float, shape: float) -> None:
         """Moves everything on by `dt_ms` at `shape` mm/h. Two halves give the same as the whole."""
-        if dt_ms <= 0:
-            return
-        habits = self.physics.habits
-        t = dt_ms / _MS_PER_H
-        days = t / 24.0
-        tau = habits.wander_tau_h
-        e = math.exp(-t / tau)
-        reach = tau * -math.expm1(-t / tau)
-        drift = self.physics.gauge.drift_mm_per_sqrt_day if self.physics.gauge else 0.0
-        # moments of an OU process and its integral (Gillespie, Phys. Rev. E 54 (1996) 2084; from
-        # memory)
-        if t / tau < 0.02:
-            vii = 2.0 / 3.0 * t**3 / tau * (1.0 - 0.75 * t / tau)
-        else:
-            vii = tau * tau * (2 * t / tau - 3 + 4 * e - e * e)
-        vdi = reach * reach / tau
-        vdd = -math.expm1(-2 * t / tau)
-        for g, (wander, _) in zip(self.members, self.kinds, strict=True):
+        if dt_ms > 0:
+            habits = self.physics.habits
+            self._drift.further(dt_ms, shape, habits.wander_tau_h, habits.trend**2 / 24.0)
+
+    def _carry_out(self) -> None:
+        drift, self._drift = self._drift, Drift()
+        days = drift.hours / 24.0
+        physics = self.physics
+        zero = physics.gauge.drift_mm_per_sqrt_day**2 * days if physics.gauge else 0.0
+        ripple = (_RIPPLE_CREEP * physics.ripple_log_sd) ** 2 * days
+        creep = _FLOAT_CREEP**2 * days
+        hm, hd, keep = drift.hm, drift.hd, drift.keep
+        for g, wander in zip(self._members, self.kinds, strict=True):
             P = g.P  # noqa: N806
-            g.mix(H, M, -shape * t)
-            g.mix(H, D, -shape * reach)
             w2 = wander * wander
-            trend = w2 * habits.trend**2 / 24.0
-            qhh = shape * shape * (w2 * vii + trend * t**3 / 3)
-            qhd = -shape * w2 * vdi
-            qhm = -shape * trend * t * t / 2
+            qhh, qhm, qhd = w2 * drift.qhh, w2 * drift.qhm, w2 * drift.qhd
+            g.mix_two(H, M, hm, D, hd)
             if self.counting:
                 a = len(g.x) - 1
-                g.mix(a, M, shape * t)
-                g.mix(a, D, shape * reach)
-            g.scale(D, e)
+                g.mix_two(a, M, -hm, D, -hd)
+            g.scale(D, keep)
             if self.counting:
                 P[a][a] += qhh
                 _cross(P, a, H, -qhh)
                 _cross(P, a, D, -qhd)
                 _cross(P, a, M, -qhm)
             P[H][H] += qhh
-            P[D][D] += w2 * vdd
-            P[M][M] += trend * t
+            P[D][D] += w2 * drift.qdd
+            P[M][M] += w2 * drift.qmm
             _cross(P, H, D, qhd)
             _cross(P, H, M, qhm)
-            P[G][G] += drift * drift * days
-            for i in range(len(self.physics.floats)):
-                P[F + i][F + i] += _FLOAT_CREEP**2 * days
-        self._fade(math.exp(-days / habits.forget_days))
+            P[G][G] += zero
+            P[R][R] += ripple
+            for i in range(F, F + len(physics.floats)):
+                P[i][i] += creep
+        self._fade(math.exp(-days / physics.habits.forget_days))
 
     def _fade(self, keep: float) -> None:
         """Lets the preference among kinds fade, and leaves that within a kind as it is: which level
         is right does not go out of date, how restless the rate is does."""
         if len(self.physics.kinds) == 1:
             return
-        sums: dict[Kind, float] = {}
-        for weight, kind in zip(self.weights, self.kinds, strict=True):
+        sums: dict[float, float] = {}
+        for weight, kind in zip(self._weights, self.kinds, strict=True):
             sums[kind] = sums.get(kind, 0.0) + math.exp(weight)
         lift = {kind: (keep - 1.0) * math.log(max(v, 1e-300)) for kind, v in sums.items()}
-        faded = [w + lift[kind] for w, kind in zip(self.weights, self.kinds, strict=True)]
+        faded = [w + lift[kind] for w, kind in zip(self._weights, self.kinds, strict=True)]
         total = _log_total(faded)
-        self.weights = [w - total for w in faded]
+        self._weights = [w - total for w in faded]
 
     def pour(self, ml: float, sd_ml: float) -> None:
         per = self.physics.geometry.mm_per_ml
@@ -255,7 +221,7 @@ class Bank:
             s = v + variance
             logs.append(weight - 0.5 * (value - m) ** 2 / s - 0.5 * math.log(s))
             g.revise(gain, s, value - m, 0.0)
-        self.weights = self._normal(logs)
+        self._weights = self._normal(logs)
 
     def step(self, direction: int) -> None:
         """The level moved by an unknown amount, up (+1) or down (-1)."""
@@ -282,7 +248,7 @@ class Bank:
         nothing like a Gaussian, and cutting it again and again would count the same evidence each
         time."""
         members: list[Gaussian] = []
-        kinds: list[Kind] = []
+        kinds: list[float] = []
         weights: list[float] = []
         for g, kind, weight in zip(self.members, self.kinds, self.weights, strict=True):
             v = g.P[H][H]
@@ -302,22 +268,23 @@ class Bank:
                 members.append(part)
                 kinds.append(kind)
                 weights.append(weight + log_share - total)
-        self.members, self.kinds, self.weights = members, kinds, weights
+        self._members, self.kinds, self._weights = members, kinds, weights
 
     def _merge(self, always: bool = False) -> None:
         """Drops what has become improbable, and joins members of one kind that agree again."""
-        if len(self.members) == len(self.physics.kinds):
+        if len(self._members) == len(self.physics.kinds):
             return
+        all_members, all_weights = self.members, self.weights
         members: list[Gaussian] = []
-        kinds: list[Kind] = []
+        kinds: list[float] = []
         weights: list[float] = []
         for kind in self.physics.kinds:
             mine = [i for i, w in enumerate(self.kinds) if w == kind]
-            total = _log_total([self.weights[i] for i in mine])
-            mine = [i for i in mine if self.weights[i] > total - _IMPROBABLE]
-            total_kept = _log_total([self.weights[i] for i in mine])
-            shares = [math.exp(self.weights[i] - total_kept) for i in mine]
-            parts = [self.members[i] for i in mine]
+            total = _log_total([all_weights[i] for i in mine])
+            mine = [i for i in mine if all_weights[i] > total - _IMPROBABLE]
+            total_kept = _log_total([all_weights[i] for i in mine])
+            shares = [math.exp(all_weights[i] - total_kept) for i in mine]
+            parts = [all_members[i] for i in mine]
             joint = sum(w * g.x[H] for g, w in zip(parts, shares, strict=True))
             within = sum(w * g.P[H][H] for g, w in zip(parts, shares, strict=True))
             spread = sum(w * (g.x[H] - joint) ** 2 for g, w in zip(parts, shares, strict=True))
@@ -329,7 +296,7 @@ class Bank:
                 members += parts
                 kinds += [kind] * len(parts)
                 weights += [total + math.log(w) for w in shares]
-        self.members, self.kinds, self.weights = members, kinds, weights
+        self._members, self.kinds, self._weights = members, kinds, weights
 
     def break_rate(self, shape: float, ago_h: float) -> None:
         """The rate changed suddenly by an unknown amount, `ago_h` ago: it takes a while until a
@@ -387,21 +354,71 @@ class Bank:
             total += -math.log(_GAUGE_SPAN_MM)
         return total
 
+    def foretold(self, place: int, told: FloatTold, goes_on: bool) -> bool:
+        """Whether a float's slice, all closed or all open, may be passed over.
+
+        It may where it says nothing new: every member is sure of it. It may also where it
+        `goes_on` unchanged in the slices beside it and the level is vague: while the water falls,
+        that the float is still closed implies that it was before, and cutting a vague Gaussian off
+        again and again would count that one fact many times. What is improbable is never passed
+        over, and nothing of a float in doubt."""
+        share = told.told.share
+        if 0.0 < share < 1.0 or self.odds[place] > self.physics.base_odds:
+            return False
+        sure, probable, spread = True, 0.0, 0.0
+        for g, wander, weight in zip(self._members, self.kinds, self._weights, strict=True):
+            mean, sd, law = self._distance(place, g, wander)
+            sure = sure and certain(law, mean - 6.0 * sd, mean + 6.0 * sd, told.told)
+            if not sure and not goes_on:
+                return False
+            w = math.exp(weight)
+            beyond = (mean - half_way(law, told.told)) / sd
+            probable += w * 0.5 * math.erfc((-beyond if share > 0 else beyond) / math.sqrt(2.0))
+            spread += w * sd
+        return sure or (probable > _LIKELY and spread > _VAGUE_RIPPLES)
+
+    def _distance(self, place: int, g: Gaussian, wander: float) -> tuple[float, float, Occupancy]:
+        """Mean and standard deviation of the level above a float in ripples, as of now, and the
+        float's law; without carrying out what was predicted."""
+        physics, drift = self.physics, self._drift
+        x, P, f = g.x, g.P, F + place  # noqa: N806
+        share = physics.ripple_share[place]
+        inverse = math.exp(-share * x[R]) / physics.floats[place].ripple_mm
+        law = physics.law(place, share * x[R])
+        hm, hd = drift.hm, drift.hd
+        level, m, d = P[H], P[M], P[D]
+        mean = x[H] + hm * x[M] + hd * x[D] - x[f] - physics.middle_mm(place)
+        v = level[H] + hm * (2 * level[M] + hm * m[M]) + hd * (2 * level[D] + hd * d[D])
+        v += 2 * hm * hd * m[D] + wander * wander * drift.qhh
+        v += P[f][f] - 2 * (level[f] + hm * m[f] + hd * d[f]) + physics.habits.sway_mm**2
+        mean, v = mean * inverse, v * inverse * inverse
+        cross = (level[R] + hm * m[R] + hd * d[R] - P[f][R]) * inverse
+        seen = _stretched(mean, v, cross, P[R][R], law.stretch * share)
+        return seen.mean, math.sqrt(max(seen.variance, 1e-12)), law
+
     def _absorb_float(self, place: int, told: FloatTold) -> tuple[float, bool]:
-        spec = self.physics.floats[place]
-        middle = spec.height_mm - 0.5 * spec.differential_mm
-        sway2 = self.physics.habits.sway_mm**2
-        within = _WITHIN * self.physics.ripple_log_sd
+        physics = self.physics
+        spec, share = physics.floats[place], physics.ripple_share[place]
+        middle = physics.middle_mm(place)
+        sway2 = physics.habits.sway_mm**2
+        f = F + place
         found: list[_Update] = []
-        for g, kind in zip(self.members, self.kinds, strict=True):
-            inverse = math.exp(-kind.log_ripple) / spec.ripple_mm
-            law = self.physics.laws[kind.log_ripple][place]
-            mean = (g.x[H] - g.x[F + place] - middle) * inverse
-            row: Row = ((H, inverse), (F + place, -inverse))
+        for g in self.members:
+            law = physics.law(place, share * g.x[R])
+            inverse = math.exp(-share * g.x[R]) / spec.ripple_mm
+            row: Row = ((H, inverse), (f, -inverse))
             _, v, gain = g.project(row)
+            mean = (g.x[H] - g.x[f] - middle) * inverse
             v += sway2 * inverse * inverse
-            if within > 0.0 and 0.0 < told.told.share < 1.0:
-                v += (within * peak(law, told.told)[0]) ** 2
+            if share > 0.0:
+                ripple = g.P[R]
+                seen = _stretched(mean, v, gain[R], ripple[R], law.stretch * share)
+                mean, v = seen.mean, seen.variance
+                gain = [
+                    seen.of_level * a - seen.of_ripple * b
+                    for a, b in zip(gain, ripple, strict=True)
+                ]
+            v = max(v, 1e-12)
             sd6 = 6.0 * math.sqrt(v)
             if certain(law, mean - sd6, mean + sd6, told.told):
                 found.append(_Update(1.0, 1.0, mean, v, mean, v, gain))
@@ -429,13 +446,14 @@ class Bank:
     ) -> tuple[float, bool]:
         """Mixes "the sensor is well" with "it is at fault and says nothing"; collapses to
         moments."""
+        weights = self.weights
         unexplained = math.exp(log_unexplained)
         fault = 1.0 / (1.0 + math.exp(-self.odds[sensor]))
-        mean_z = sum(math.exp(w) * u.z for w, u in zip(self.weights, found, strict=True))
-        best_z = sum(math.exp(w) * u.best for w, u in zip(self.weights, found, strict=True))
+        mean_z = sum(math.exp(w) * u.z for w, u in zip(weights, found, strict=True))
+        best_z = sum(math.exp(w) * u.best for w, u in zip(weights, found, strict=True))
         surprising = mean_z < best_z * math.exp(-_SURPRISE) and fault < 0.5
         logs: list[float] = []
-        for g, u, w in zip(self.members, found, self.weights, strict=True):
+        for g, u, w in zip(self._members, found, weights, strict=True):
             well = (1.0 - fault) * u.z
             whole = well + fault * unexplained
             logs.append(w + math.log(max(whole, 1e-300)))
@@ -453,7 +471,7 @@ class Bank:
                 )
                 g.revise(u.gain, u.variance, trust * off, min(kept, 4.0 * u.variance))
         total = _log_total(logs)
-        self.weights = self._normal(logs)
+        self._weights = self._normal(logs)
         self.odds[sensor] = _pull(
             self.odds[sensor] + log_unexplained - math.log(max(mean_z, 1e-300)),
             self.physics.base_odds,
@@ -465,7 +483,7 @@ class Bank:
         be cleaned."""
         total = _log_total(logs)
         logs = [value - total for value in logs]
-        sums: dict[Kind, float] = {}
+        sums: dict[float, float] = {}
         for value, kind in zip(logs, self.kinds, strict=True):
             sums[kind] = sums.get(kind, 0.0) + math.exp(value)
         floor = math.exp(_FLOOR)
@@ -489,6 +507,34 @@ class _Update(NamedTuple):
     after_mean: float
     after_variance: float
     gain: list[float]
+
+
+class _Stretched(NamedTuple):
+    """A level in ripples when the ripple is uncertain too."""
+
+    mean: float
+    variance: float
+    of_level: float
+    of_ripple: float
+    """Its covariance with anything: so much of the level's own covariance with it, less so much of
+    the ripple's."""
+
+
+def _stretched(
+    mean: float, variance: float, cross: float, ripple: float, power: float
+) -> _Stretched:
+    """Moments of L exp(-power R) for a Gaussian L (`mean`, `variance`) and R (0, `ripple`) with
+    covariance `cross`: the normal's moment-generating function and Stein's lemma.
+
+    Taking the moments whole rather than by a derivative matters: R is the same for hundreds of
+    slices, and a small bias of each would add up. Far from the float, where its share hangs on the
+    ripple no more, R counts for less."""
+    if abs(mean) > _BEND:
+        power *= _BEND / abs(mean)
+    grow = math.exp(0.5 * power * power * ripple)
+    shifted = grow * (mean - power * cross)
+    square = grow**4 * ((mean - 2.0 * power * cross) ** 2 + variance)
+    return _Stretched(shifted, square - shifted * shifted, grow, power * shifted)
 
 
 def _unexplained(told: FloatTold) -> float:

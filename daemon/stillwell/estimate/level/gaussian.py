@@ -34,14 +34,16 @@ class Gaussian:
             i, a = row[0]
             gain = self.P[i].copy() if a == 1.0 else [a * p for p in self.P[i]]
             return a * x[i], a * gain[i], gain
-        mean = 0.0
-        gain = [0.0] * len(x)
-        for i, a in row:
+        P = self.P  # noqa: N806
+        i, a = row[0]
+        mean = a * x[i]
+        gain = [a * p for p in P[i]]
+        for i, a in row[1:]:
             mean += a * x[i]
-            line = self.P[i]
-            for j, p in enumerate(line):
-                gain[j] += a * p
-        variance = sum(a * gain[i] for i, a in row)
+            gain = [g + a * p for g, p in zip(gain, P[i], strict=True)]
+        variance = 0.0
+        for i, a in row:
+            variance += a * gain[i]
         return mean, variance, gain
 
     def revise(self, gain: list[float], variance: float, shift: float, kept: float) -> None:
@@ -52,34 +54,43 @@ class Gaussian:
         is assumed-density filtering."""
         scale = shift / variance
         shrink = (variance - kept) / (variance * variance)
-        x = self.x
-        n = len(x)
+        P = self.P  # noqa: N806
+        self.x = [a + g * scale for a, g in zip(self.x, gain, strict=True)]
         for i, g in enumerate(gain):
-            if g == 0.0:
-                continue
-            x[i] += g * scale
-            line = self.P[i]
-            gs = g * shrink
-            for j in range(n):
-                line[j] -= gs * gain[j]
+            if g != 0.0:
+                gs = g * shrink
+                P[i] = [p - gs * h for p, h in zip(P[i], gain, strict=True)]
 
     def mix(self, i: int, j: int, a: float) -> None:
         """``x[i] += a x[j]``, with its covariances."""
         P = self.P  # noqa: N806
         self.x[i] += a * self.x[j]
-        source = P[j]
-        target = P[i]
-        for k in range(len(self.x)):
-            target[k] += a * source[k]
-        for line in P:
-            line[i] += a * line[j]
+        target = [p + a * q for p, q in zip(P[i], P[j], strict=True)]
+        target[i] += a * target[j]
+        self._replace(i, target)
+
+    def mix_two(self, i: int, j: int, a: float, k: int, b: float) -> None:
+        """``x[i] += a x[j] + b x[k]``, with its covariances; `i` is neither of the others."""
+        P = self.P  # noqa: N806
+        x = self.x
+        x[i] += a * x[j] + b * x[k]
+        target = [p + a * q + b * r for p, q, r in zip(P[i], P[j], P[k], strict=True)]
+        target[i] += a * target[j] + b * target[k]
+        self._replace(i, target)
+
+    def _replace(self, i: int, line: list[float]) -> None:
+        """Sets row and column `i`."""
+        P = self.P  # noqa: N806
+        for other, value in zip(P, line, strict=True):
+            other[i] = value
+        P[i] = line
 
     def scale(self, i: int, a: float) -> None:
         """``x[i] *= a``, with its covariances."""
         self.x[i] *= a
-        self.P[i] = [a * p for p in self.P[i]]
-        for line in self.P:
-            line[i] *= a
+        line = [a * p for p in self.P[i]]
+        line[i] *= a
+        self._replace(i, line)
 
     def renew(self, i: int, mean: float, variance: float) -> None:
         """Forgets everything about ``x[i]``."""

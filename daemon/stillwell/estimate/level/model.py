@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, replace
 
 from stillwell.estimate.estimate import Basis, Estimate, NotEnough
-from stillwell.estimate.level.bank import Bank, D, H, K, M, Physics
+from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.evidence import (
     Evidence,
     Expect,
@@ -30,6 +30,7 @@ from stillwell.estimate.level.passage import (
     moments,
     rate_ml,
 )
+from stillwell.estimate.level.physics import D, H, K, M, Physics
 from stillwell.estimate.level.state import LevelState, Refused
 
 _Z = 1.959964
@@ -496,7 +497,7 @@ class LevelModel:
 
         def below(hours: float) -> float:
             bank = passage.bank.copy()
-            bank.counting = False
+            bank.stop_counting()
             bank.predict(hours * 3_600_000.0, passage.shape)
             total = 0.0
             for g, w in zip(bank.members, bank.weights, strict=True):

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from stillwell.estimate.level.bank import Bank, D, H, K, Kind, M, Physics
+from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.evidence import Pour
 from stillwell.estimate.level.gaussian import Gaussian
-from stillwell.estimate.level.ledger import Pause, Slice
+from stillwell.estimate.level.ledger import FloatTold, Pause, Slice
+from stillwell.estimate.level.physics import D, H, K, M, Physics
 
 Moments = Callable[[Gaussian], tuple[float, float]]
 
@@ -37,7 +38,7 @@ class Kept:
 
     members: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]
     """Mean, and the covariance's lower triangle row by row."""
-    kinds: tuple[tuple[float, float], ...]
+    kinds: tuple[float, ...]
     weights: tuple[float, ...]
     odds: tuple[float, ...]
 
@@ -48,7 +49,7 @@ class Kept:
                 (tuple(g.x), tuple(p for i, row in enumerate(g.P) for p in row[: i + 1]))
                 for g in bank.members
             ),
-            tuple((k.wander, k.log_ripple) for k in bank.kinds),
+            tuple(bank.kinds),
             tuple(bank.weights),
             tuple(bank.odds),
         )
@@ -57,7 +58,7 @@ class Kept:
         return Bank(
             physics,
             [Gaussian(list(x), _square(triangle, len(x))) for x, triangle in self.members],
-            [Kind(*kind) for kind in self.kinds],
+            list(self.kinds),
             list(self.weights),
             list(self.odds),
         )
@@ -238,11 +239,11 @@ class Passage:
 
     def _close_window(self) -> None:
         self._within = False
-        self.bank.counting = False
+        self.bank.stop_counting()
         for doubt in self.doubts:
-            doubt.bank.counting = False
+            doubt.bank.stop_counting()
         if self.deaf is not None:
-            self.deaf.counting = False
+            self.deaf.stop_counting()
 
     def _lose_level(self) -> None:
         for bank in self._all():
@@ -306,6 +307,12 @@ class Passage:
             if self._within:
                 self.seen.paused += 1
             return
+        speaking = tuple(told for told in piece.floats if not self._may_pass(i, told))
+        if not speaking and piece.gauge is None:
+            self._count(piece)
+            return
+        if len(speaking) < len(piece.floats):
+            piece = replace(piece, floats=speaking)
         trial = self.bank.copy()
         log_e, surprising = trial.absorb(piece, self.shape, self.t_ms)
         others = []
@@ -314,10 +321,10 @@ class Passage:
             log_d, _ = bank.absorb(piece, self.shape, self.t_ms)
             others.append((doubt, bank, log_d))
         if surprising:
-            self._explain(i, piece)
+            self._explain(i, self._slices[i])
             return
         self.bank = trial
-        self._count(piece)
+        self._count(self._slices[i])
         kept = []
         for doubt, bank, log_d in others:
             doubt.log_odds += log_d - log_e
@@ -328,6 +335,33 @@ class Passage:
             if doubt.log_odds > -3.0 * _CLEAR:
                 kept.append(doubt)
         self.doubts = kept
+
+    def _may_pass(self, i: int, told: FloatTold) -> bool:
+        """Whether what a float says in slice `i` is foretold in every line of thought."""
+        place = self.physics.places.get(told.name)
+        if place is None or 0.0 < told.told.share < 1.0:
+            return False
+        goes_on = self._goes_on(i, told)
+        if not self.bank.foretold(place, told, goes_on):
+            return False
+        return all(doubt.bank.foretold(place, told, goes_on) for doubt in self.doubts)
+
+    def _goes_on(self, i: int, told: FloatTold) -> bool:
+        """Whether falling water makes slice `i` needless for a float that is all closed or all
+        open: the two after it are closed as well, or the two before it were open."""
+        way = 1 if told.told.share >= 1.0 else -1
+        here = self._slices[i].index
+        for k in (1, 2):
+            at = i + way * k
+            if not 0 <= at < len(self._slices):
+                return False
+            beside = self._slices[at]
+            if beside.index != here + way * k or self._muted(beside):
+                return False
+            shares = [f.told.share for f in beside.floats if f.name == told.name]
+            if shares != [told.told.share]:
+                return False
+        return True
 
     def _believe(self, doubt: Doubt) -> None:
         self.bank = doubt.bank

@@ -26,6 +26,7 @@ _COUNT = round(2 * _REACH / _STEP) + 1
 _INSTANT = 1e9
 """Forgetting rate of a float without differential, per second: it has no memory of its own."""
 _LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
+_NUDGE = 0.05
 _THRESHOLD_MEMORY = math.log(2.0)
 """Integrated autocorrelation time of ``OU > mean`` over that of the process's own forgetting time:
 ∫ (2/pi) arcsin(exp(-t)) dt = ln 2."""
@@ -60,6 +61,21 @@ def _log_sum(terms: list[float]) -> float:
     return top + math.log(sum(math.exp(t - top) for t in terms))
 
 
+def _log_steepness(half: float) -> float:
+    """ln of how fast the log-odds of "closed" rise with w at the middle of the thresholds."""
+    closed, opened = _log_integrals(-_NUDGE - half, -_NUDGE + half)
+    return math.log((closed - opened) / _NUDGE)
+
+
+def _stretch(half: float) -> float:
+    """d ln(width of the law in mm) / d ln(ripple): 1 for a float without differential; where the
+    differential is large against the ripple the width goes with the ripple's square."""
+    if half < 0.02:
+        return 1.0
+    up, down = _log_steepness(half * (1 + _NUDGE)), _log_steepness(half * (1 - _NUDGE))
+    return 1.0 + (up - down) / (2.0 * _NUDGE)
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """One slice of one float, condensed."""
@@ -78,6 +94,8 @@ class Occupancy:
     def __init__(self, differential_mm: float, ripple_mm: float, tau_s: float) -> None:
         half = 0.5 * differential_mm / ripple_mm
         self._tau_s = tau_s
+        self.stretch = _stretch(half)
+        """By how much its width in mm goes with the ripple: see `_stretch`."""
         self._log_closed: list[float] = []
         self._log_open: list[float] = []
         self._forget: list[float] = []
@@ -179,13 +197,33 @@ def _read(curve: list[float], low: float, step: float, n: int) -> list[float]:
 def certain(law: Occupancy, low: float, high: float, told: Told) -> bool:
     """Whether a share of 0 or 1 says nothing new about a w that lies between these two."""
     if told.share >= 1.0:
-        return _read(_curve(law, told), low, 0.0, 0)[0] > -1e-3
+        return low >= _edges(law, told)[1]
     if told.share <= 0.0:
-        return _read(_curve(law, told), high, 0.0, 0)[0] > -1e-3
+        return high <= _edges(law, told)[1]
     return False
 
 
-@lru_cache(maxsize=64)
+def half_way(law: Occupancy, told: Told) -> float:
+    """The w at which a share of 0 or 1 is half as probable as far away from the float."""
+    return _edges(law, told)[0]
+
+
+@lru_cache(maxsize=1024)
+def _edges(law: Occupancy, told: Told) -> tuple[float, float]:
+    """The w at which a share of 0 or 1 is half as probable as at best, and at which it is certain
+    but for a thousandth."""
+    curve = _curve(law, told)
+    down = told.share >= 1.0
+    found: list[float] = []
+    for limit in (-math.log(2.0), -1e-3):
+        # from the certain end on
+        places = range(_COUNT - 1, -1, -1) if down else range(_COUNT)
+        at = next((i for i in places if curve[i] < limit), 0 if down else _COUNT - 1)
+        found.append(-_REACH + _STEP * (at + (1 if down else -1)))
+    return found[0], found[1]
+
+
+@lru_cache(maxsize=256)
 def occupancy(differential_mm: float, ripple_mm: float, tau_s: float) -> Occupancy:
     """The law of such a float; floats alike share one."""
     return Occupancy(differential_mm, ripple_mm, tau_s)

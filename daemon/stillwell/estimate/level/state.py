@@ -11,7 +11,7 @@ from stillwell.estimate.level.ledger import FloatTold, OpenFloat, OpenSlice, Pau
 from stillwell.estimate.level.passage import Kept, KeptDoubt, Mark
 from stillwell.estimate.level.ripple import Told
 
-FORM = 1
+FORM = 2
 """Counts up when the stored form changes; a state of another form is refused."""
 
 
@@ -109,7 +109,7 @@ def _mark(body: dict[str, Any]) -> Mark:
 def _kept(body: dict[str, Any]) -> Kept:
     return Kept(
         tuple((tuple(x), tuple(triangle)) for x, triangle in body["members"]),
-        tuple((wander, ripple) for wander, ripple in body["kinds"]),
+        tuple(body["kinds"]),
         tuple(body["weights"]),
         tuple(body["odds"]),
     )

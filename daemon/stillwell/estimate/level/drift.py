@@ -1,0 +1,88 @@
+"""How level and rate move on by themselves, put together over any time before it is applied.
+
+Between two pieces of evidence only three or four coordinates change, in the same way for every
+member of the bank but for the size of the noise. So the steps (each with its own shape) are put
+together as a few numbers, and the members are moved once, when somebody looks at them."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+_MS_PER_H = 3_600_000.0
+
+
+class _Step(NamedTuple):
+    """One step of a rate that strays, per unit of its variance and of mm/h."""
+
+    hours: float
+    keep: float
+    """What is left of the departure."""
+    reach: float
+    """h; the departure's integral over its value at the start."""
+    vii: float
+    vdi: float
+    vdd: float
+    """Variance of the departure's integral (h²), its covariance with the departure (h), and the
+    departure's own."""
+
+
+@lru_cache(maxsize=4096)
+def _step(dt_ms: float, tau_h: float) -> _Step:
+    """Moments of an Ornstein–Uhlenbeck process and its integral (Gillespie, Phys. Rev. E 54 (1996)
+    2084; from memory)."""
+    t = dt_ms / _MS_PER_H
+    e = math.exp(-t / tau_h)
+    reach = tau_h * -math.expm1(-t / tau_h)
+    if t / tau_h < 0.02:
+        vii = 2.0 / 3.0 * t**3 / tau_h * (1.0 - 0.75 * t / tau_h)
+    else:
+        vii = tau_h * tau_h * (2 * t / tau_h - 3 + 4 * e - e * e)
+    return _Step(t, e, reach, vii, reach * reach / tau_h, -math.expm1(-2 * t / tau_h))
+
+
+class Drift:
+    """A motion of level H, long-run rate M and departure D::
+
+        H += hm M + hd D,   D *= keep
+
+    with noise of covariance wander² (qhh … qdd); that of M with D stays zero."""
+
+    __slots__ = ("hd", "hm", "hours", "keep", "qdd", "qhd", "qhh", "qhm", "qmm")
+
+    def __init__(self) -> None:
+        self.hours = 0.0
+        self.hm = self.hd = 0.0
+        self.keep = 1.0
+        self.qhh = self.qhm = self.qhd = self.qmm = self.qdd = 0.0
+
+    def copy(self) -> Drift:
+        other = Drift()
+        other.hours, other.keep = self.hours, self.keep
+        other.hm, other.hd = self.hm, self.hd
+        other.qhh, other.qhm, other.qhd = self.qhh, self.qhm, self.qhd
+        other.qmm, other.qdd = self.qmm, self.qdd
+        return other
+
+    def further(self, dt_ms: float, shape: float, tau_h: float, trend: float) -> None:
+        """Adds a step of `dt_ms` at `shape` mm/h. Two halves give the same as the whole.
+
+        `tau_h` is the time over which the departure forgets itself, `trend` the variance that the
+        long-run rate gains in an hour, over that of the departure."""
+        t, e, reach, vii, vdi, vdd = _step(dt_ms, tau_h)
+        a, b = -shape * t, -shape * reach
+        hm, hd = self.qhm + a * self.qmm, self.qhd + b * self.qdd
+        self.qhh += (
+            a * (self.qhm + hm)
+            + b * (self.qhd + hd)
+            + shape * shape * (vii + trend * t * t * t / 3.0)
+        )
+        self.qhm = hm - 0.5 * shape * trend * t * t
+        self.qhd = e * hd - shape * vdi
+        self.qmm += trend * t
+        self.qdd = e * e * self.qdd + vdd
+        self.hm += a
+        self.hd += b * self.keep
+        self.keep *= e
+        self.hours += t

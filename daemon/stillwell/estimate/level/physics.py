@@ -1,0 +1,59 @@
+"""The state's coordinates, and everything about chamber and sensors that does not change."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
+from stillwell.estimate.level.ripple import Occupancy, occupancy
+
+H, M, D, K, G, R, F = 0, 1, 2, 3, 4, 5, 6
+"""Places in the state; see `bank`. From F on one for each float."""
+_GRID = 0.1
+"""Spacing of log-ripples at which a float's law is worked out; between them it is stretched."""
+
+
+@dataclass(frozen=True, slots=True)
+class Physics:
+    """Everything about a chamber that the bank needs, computed once."""
+
+    geometry: Geometry
+    floats: tuple[FloatSpec, ...]
+    gauge: GaugeSpec | None
+    habits: Habits
+    kinds: tuple[float, ...]
+    """Standard deviations of D that the members take for given, as shares of the expected rate."""
+    places: dict[str, int]
+    ripple_log_sd: float
+    """Prior standard deviation of R."""
+    ripple_share: tuple[float, ...]
+    """For each float, by how much its log-ripple goes with R."""
+
+    @classmethod
+    def of(
+        cls,
+        geometry: Geometry,
+        floats: tuple[FloatSpec, ...],
+        gauge: GaugeSpec | None,
+        habits: Habits,
+    ) -> Physics:
+        sd = max((f.ripple_log_sd for f in floats), default=0.0)
+        share = tuple(f.ripple_log_sd / sd if sd > 0 else 0.0 for f in floats)
+        places = {f.name: i for i, f in enumerate(floats)}
+        return cls(geometry, floats, gauge, habits, habits.wander, places, sd, share)
+
+    def law(self, place: int, log_ripple: float) -> Occupancy:
+        """A float's law where the ripple is exp(`log_ripple`) times the stated one."""
+        spec = self.floats[place]
+        ripple = spec.ripple_mm * math.exp(_GRID * round(log_ripple / _GRID))
+        return occupancy(spec.differential_mm, ripple, spec.ripple_tau_s)
+
+    def middle_mm(self, place: int) -> float:
+        """The stated middle between a float's two thresholds."""
+        spec = self.floats[place]
+        return spec.height_mm - 0.5 * spec.differential_mm
+
+    @property
+    def base_odds(self) -> float:
+        return math.log(self.habits.sensor_fault)
