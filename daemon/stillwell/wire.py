@@ -513,16 +513,16 @@ def pipeline(
     )
 
 
-def link_key(settings: Settings) -> bytes | None:
+def link_key(settings: Settings, store: Path) -> bytes | None:
     """What the links of messages are signed with; None where there are none. A key that can't be
-    kept costs the links and nothing else."""
+    kept beside the store costs the links and nothing else."""
     page = settings.page
     if page.address is None:
         return None
     if page.key is not None:
         return page.key.get_secret_value().encode()
     try:
-        return kept_key(key_file(settings.store_path))
+        return kept_key(key_file(store))
     except KeyFileError as error:
         log.error("%s", error)
         return None
@@ -610,15 +610,17 @@ def make_sink(
 def _cursors(store: Store, name: str, sink: Any) -> dict[Stream, int]:
     """How far the sink has been given each stream. A sink that is new starts at now for notices
     and transitions (nobody wants the alarms of last year on a new phone) and for what it shows
-    only the latest of; a server that keeps history starts at the beginning of it."""
+    only the latest of; a server that keeps history starts at the beginning of it. Where it starts
+    is kept at once: a restart before its first row must not move it past what came meanwhile."""
     latest_only = sink.latest_only() if isinstance(sink, Retains) else frozenset()
     cursors: dict[Stream, int] = {}
     for stream in sink.streams():
         kept = store.cursor(name, stream)
-        if kept is not None:
-            cursors[stream] = kept
-        elif stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in latest_only:
-            cursors[stream] = store.tail.newest(stream, committed_only=False)
+        if kept is None:
+            from_now = stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in latest_only
+            kept = store.tail.newest(stream, committed_only=False) if from_now else 0
+            store.move_cursor(name, stream, kept)
+        cursors[stream] = kept
     return cursors
 
 
@@ -634,7 +636,7 @@ def daemon(
 ) -> Daemon:
     """The live daemon, ready to run."""
     inbox = Inbox()
-    key = link_key(settings)
+    key = link_key(settings, store.path)
     line = pipeline(settings, store, told, key)
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id)

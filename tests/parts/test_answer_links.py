@@ -9,7 +9,6 @@ import os
 import re
 import stat
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -218,8 +217,7 @@ class TestTheKey:
         self, tmp_path: Path, caplog: pytest.LogCaptureFixture
     ) -> None:
         settings = load(tank(tmp_path, f'[page]\naddress = "{ADDRESS}"\n'))
-        settings = replace(settings, store_path=tmp_path / "nowhere" / "tank.db")
-        assert wire.link_key(settings) is None
+        assert wire.link_key(settings, tmp_path / "nowhere" / "tank.db") is None
         assert "without links" in caplog.text
 
     def test_may_come_as_a_credential_and_is_shown_nowhere(self, tmp_path: Path) -> None:
@@ -230,7 +228,7 @@ class TestTheKey:
         (folder / "page.key").write_text(secret)
         environ = {"CREDENTIALS_DIRECTORY": str(folder)}
         settings = load(file, environ=environ)
-        assert wire.link_key(settings) == secret.encode()
+        assert wire.link_key(settings, settings.store_path) == secret.encode()
         assert settings.page.address == ADDRESS
         assert not key_file(settings.store_path).exists()
         assert secret not in repr(settings)

@@ -279,6 +279,8 @@ class Push:
             Priority.LOW: kinds.INFO,
         }[notice.priority]
         body = _plain(notice.text) or _plain(notice.title)
+        # The morning's title begins with what people call the tank.
+        called = "" if notice.kind == "review" else f"{self._tank}: "
         link = self._link(notice)
         if link:
             body += f"\nAcknowledge: {link}"
@@ -286,7 +288,7 @@ class Push:
         with _listening() as status:
             tell = partial(
                 self._service.notify,
-                title=title(f"{self._tank}: {_plain(notice.title)}"),
+                title=title(f"{called}{_plain(notice.title)}"),
                 body=body,
                 notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,
                 body_format=self._apprise.NotifyFormat.TEXT,
