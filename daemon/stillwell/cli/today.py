@@ -204,6 +204,7 @@ class _Screen:
     def _salinity(self) -> list[str]:
         from stillwell.estimate.salt import salinity_estimate
         from stillwell.estimate.salt_alarm import CAUTION, mended
+        from stillwell.keeper.reminders import scale_in_words
 
         salt, book, last = self.facts.salt, self.book, self.facts.check
         if salt is None or last is None:
@@ -218,6 +219,9 @@ class _Screen:
             how = mended(salt, book.units)
             said += f" Measure again{f'; then {how}' if how else ''}. {CAUTION}"
         out = [said]
+        scale = scale_in_words(self.facts.entries, book.zone)
+        if scale:
+            out.append(scale)
         if last.unexpected:
             at = dt.datetime.fromtimestamp(last.check.t_ms / 1000, self.settings.tank.time_zone)
             out.append(f"Last check ({at:%a %d %b}): {last.text}")

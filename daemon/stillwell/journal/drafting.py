@@ -262,6 +262,7 @@ def _volume(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
     return parse(f"{typed} {unit.strip()}", Dimension.VOLUME), f"mL{tail}"
 
 
+_NO_ATC = re.compile(r"(?:ppt|psu|‰) (?:no|without) ATC at (.+)", re.IGNORECASE)
 _CONDUCTIVITY = re.compile(r"([µμu]S/cm|mS/cm|S/m)(?:(?: at| @)? (.+))?", re.IGNORECASE)
 _GRAVITY_SPAN = (0.995, 1.035)
 
@@ -271,6 +272,9 @@ def _salinity(typed: str, unit: str) -> tuple[float, str]:
     word = unit.casefold()
     if word in ("ppt", "psu", "g/kg", "‰"):
         return number, "ppt"
+    bare = _NO_ATC.fullmatch(unit)
+    if bare:
+        return number, f"ppt no ATC at {_prism(bare[1]):g} degC"
     meter = _CONDUCTIVITY.fullmatch(unit)
     if meter:
         if not meter[2]:
@@ -303,6 +307,16 @@ def _salinity(typed: str, unit: str) -> tuple[float, str]:
     )
 
 
+def _prism(text: str) -> float:
+    t_c = parse(text, Dimension.TEMPERATURE)
+    if not 0.0 <= t_c <= 30.0:
+        raise JournalError(
+            f"A prism at {t_c:g} °C is outside 0 to 30 °C.",
+            "Let instrument and sample come to the room's temperature, and read again.",
+        )
+    return t_c
+
+
 def _spans(
     rule: Rule, unit: str, here: Circumstances
 ) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
@@ -310,6 +324,8 @@ def _spans(
         return (0.995, 1.034), (1.019, 1.0305)
     if rule.kind is Kind.SALINITY and unit.startswith("mS/cm"):
         return (0.0, 85.0), (40.0, 62.0)
+    if rule.kind is Kind.SALINITY and "no ATC" in unit:
+        return (0.0, 50.0), (24.0, 42.0)
     possible, usual = rule.possible, rule.usual
     if rule.of_tank and possible is not None and usual is not None:
         possible = possible[0] * here.tank_ml, possible[1] * here.tank_ml

@@ -15,6 +15,9 @@ from stillwell.estimate.cycle import Test
 from stillwell.estimate.nitrification import Happening
 from stillwell.estimate.salt import Check, Event, Exchange, TopUp
 from stillwell.journal.kinds import Kind
+from stillwell.journal.refractometer_log import calibrations, read_by_it, too_much
+from stillwell.water.refractometer import Adjusted
+from stillwell.water.refractometer import salinity as off_the_scale
 from stillwell.water.seawater import (
     Reference,
     salinity_of_conductivity,
@@ -44,6 +47,9 @@ def salinity_of(entry: Entry) -> float:
         return salinity_of_specific_gravity(
             entry.value, Reference.parse(entry.unit.removeprefix("sg "))
         )
+    bare = re.fullmatch(r"ppt no ATC at (-?[0-9.]+) degC", entry.unit)
+    if bare:
+        return off_the_scale(entry.value, float(bare[1]), Adjusted())
     meter = re.fullmatch(r"mS/cm at (-?[0-9.]+) degC", entry.unit)
     if meter:
         return salinity_of_conductivity(entry.value, float(meter[1]))
@@ -53,8 +59,9 @@ def salinity_of(entry: Entry) -> float:
 def salt_events(
     entries: Iterable[Entry], *, check_sd: float = 0.5, salt_water: float = 35.0
 ) -> list[Event]:
-    """Returns what the salt balance is told. A check that no seawater can show is left out; raises
-    SeawaterMissingError for specific gravities and conductivities where the package is missing.
+    """Returns what the salt balance is told. A check that no seawater can show is left out; one off
+    a refractometer is put right by what its calibrations found. Raises SeawaterMissingError for
+    specific gravities and conductivities where the package is missing.
 
     Args:
         entries: those that stand.
@@ -62,14 +69,19 @@ def salt_events(
         salt_water: of salt water poured in without a word about its salinity.
     """
     out: list[Event] = []
-    for entry in entries:
+    rows = list(entries)
+    looks = calibrations(rows)
+    for entry in rows:
         to_mark = entry.unit.endswith("to mark")
         match entry.kind:
             case Kind.SALINITY:
                 try:
-                    out.append(Check(entry.at_ms, salinity_of(entry), check_sd))
+                    read = salinity_of(entry)
                 except ValueError:
                     continue
+                if looks and read_by_it(entry):
+                    read = max(0.0, read - too_much(entry.at_ms, looks))
+                out.append(Check(entry.at_ms, read, check_sd))
             case Kind.POUR if entry.value is not None or to_mark:
                 out.append(TopUp(entry.at_ms, entry.value, to_mark=to_mark))
             case Kind.SALT_POUR if entry.value is not None:

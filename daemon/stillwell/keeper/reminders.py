@@ -17,12 +17,14 @@ from stillwell.estimate.cycle import next_test_ms
 from stillwell.estimate.salt import SaltState
 from stillwell.estimate.salt_alarm import CAUTION, NOT_WORTH_ML
 from stillwell.journal import REMINDERS, Kind, standing
+from stillwell.journal.refractometer_log import calibrations, is_refractometer
 from stillwell.keeper import photoperiod
 from stillwell.keeper.balance import Cycle, LastCheck, cycle_of
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
+from stillwell.water.refractometer import drift_per_day
 from stillwell.water.seawater import SeawaterMissingError
 
 TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, LAMP, DRILL = REMINDERS
@@ -208,7 +210,7 @@ def _tests(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
 def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
     """Only where somebody measures salinity at all."""
     first = next((e.at_ms for e in standing(facts.entries) if e.kind == Kind.SALINITY), None)
-    done = _last(facts, Kind.CALIBRATION, also=lambda e: "refract" in e.text.casefold())
+    done = _last(facts, Kind.CALIBRATION, also=is_refractometer)
     if done is not None:
         day = _date(done, plan) + plan.refractometer_every_d * _DAY
     elif first is not None:
@@ -219,9 +221,27 @@ def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
         "Put 35 ppt fluid on the clean prism, wait 45 s, note what it shows, and turn the screw "
         "until it shows 35. Pure water is no substitute: it checks the other end of the scale."
     )
+    text = " ".join(filter(None, (scale_in_words(facts.entries, plan.zone), text)))
     note = 'stillwell note calibration 35.5 ppt --text "refractometer, 35 ppt fluid"'
     words = ("Calibrate the refractometer", text, note)
     return _task(REFRACTOMETER, day, facts, plan, done, words)
+
+
+def scale_in_words(entries: Sequence[Entry], zone: str) -> str:
+    """Returns when the refractometer was set last, what it showed then, and how it wanders; empty
+    when nobody noted it."""
+    looks = calibrations(standing(entries))
+    if not looks:
+        return ""
+    last = looks[-1]
+    at = dt.datetime.fromtimestamp(last.at_ms / 1000, ZoneInfo(zone))
+    off = last.offset
+    found = "right" if abs(off) < 0.05 else f"{abs(off):.1f} {'high' if off > 0 else 'low'}"
+    said = f"Refractometer: set on {at:%a %d %b}, found {found} then"
+    drift = drift_per_day(looks)
+    if drift is not None and abs(drift) >= 0.001:
+        said += f"; it wanders {30 * drift:+.1f} in a month"
+    return f"{said}."
 
 
 def _lamp(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:

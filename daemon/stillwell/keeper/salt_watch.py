@@ -19,7 +19,9 @@ from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
 HOUR_MS = 3_600_000
-OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE})
+OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE, Kind.CALIBRATION})
+FORM = 2
+"""Of the state that is kept; of another one it starts anew, from the journal."""
 _PRIORITY = {HIGH: Priority.MEDIUM, LOW: Priority.MEDIUM, UNSURE: Priority.LOW}
 _Z2 = 3.92
 _LEAST_SD_ML = 20.0
@@ -122,19 +124,22 @@ class SaltWatch:
     def state(self) -> str:
         """Some kB of JSON: entries and levels of four months."""
         kept = [
-            [e.id, e.kind, e.at_ms, e.value, e.unit]
+            [e.id, e.kind, e.at_ms, e.value, e.unit, e.text]
             for e in sorted(self._entries.values(), key=lambda e: e.id)
         ]
         level = [asdict(m) for m in self._level]
-        return json.dumps({"entries": kept, "level": level, "standing": sorted(self._standing)})
+        standing = sorted(self._standing)
+        return json.dumps({"form": FORM, "entries": kept, "level": level, "standing": standing})
 
     def restore(self, state: str) -> None:
         """The inverse of `state`. Raises ValueError for what it can't read."""
         try:
             kept = json.loads(state)
+            if kept["form"] != FORM:
+                raise ValueError(f"A state of the salt balance of form {kept['form']}.")
             entries = {
-                int(i): Entry(str(kind), int(at_ms), value, str(unit), id=int(i))
-                for i, kind, at_ms, value, unit in kept["entries"]
+                int(i): Entry(str(kind), int(at_ms), value, str(unit), str(text), id=int(i))
+                for i, kind, at_ms, value, unit, text in kept["entries"]
             }
             level = [MissingWater(**m) for m in kept["level"]]
             standing = frozenset(str(name) for name in kept["standing"])

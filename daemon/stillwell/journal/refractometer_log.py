@@ -1,0 +1,63 @@
+"""The refractometer by the journal: when it was set, what it showed then, and what that says of the
+readings between.
+
+A scale is right when it has just been set, and what it is found to be off at the next look has come
+since: a reading in between is put right by its share of the time. What was read before the first
+look is put right by all of it, as nobody knows when the scale moved.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+
+from stillwell.entry import Entry
+from stillwell.journal.kinds import Kind
+from stillwell.water.refractometer import STANDARD_SALINITY, Calibration
+
+_FLUID = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(?:ppt|psu|g/kg|‰)", re.IGNORECASE)
+_PURE = re.compile(r"\b(pure|fresh|distilled|deionised|deionized|osmosis|ro|rodi)\b", re.IGNORECASE)
+_OTHER = re.compile(r"\b(hydrometer|conductivity|salinometer|probe|pen)\b", re.IGNORECASE)
+_FURTHEST = 6.0
+"""A scale further off than this is not read but misread, or it is another fluid."""
+
+
+def is_refractometer(entry: Entry) -> bool:
+    """Returns whether a calibration is one of the refractometer."""
+    return entry.kind == Kind.CALIBRATION and "refract" in entry.text.casefold()
+
+
+def calibrations(entries: Iterable[Entry]) -> tuple[Calibration, ...]:
+    """Returns the looks at a fluid of known salinity that say what the scale showed, in order of
+    time. The fluid is the one that the text names (``35 ppt fluid``, ``pure water``), else 35."""
+    found = []
+    for entry in entries:
+        if not is_refractometer(entry) or entry.value is None or entry.unit not in ("", "ppt"):
+            continue
+        named = _FLUID.search(entry.text)
+        if named:
+            standard = float(named[1])
+        else:
+            standard = 0.0 if _PURE.search(entry.text) else STANDARD_SALINITY
+        if abs(entry.value - standard) <= _FURTHEST:
+            found.append(Calibration(entry.at_ms, standard, entry.value))
+    return tuple(sorted(found, key=lambda c: c.at_ms))
+
+
+def too_much(at_ms: int, looks: Sequence[Calibration]) -> float:
+    """Returns what the scale showed too much at a time, in salinity; 0 after the last look."""
+    before = [look for look in looks if look.at_ms <= at_ms]
+    after = [look for look in looks if look.at_ms > at_ms]
+    if not after:
+        return 0.0
+    following = after[0]
+    if not before:
+        return following.offset
+    share = (at_ms - before[-1].at_ms) / (following.at_ms - before[-1].at_ms)
+    return share * following.offset
+
+
+def read_by_it(entry: Entry) -> bool:
+    """Returns whether a salinity was read off a scale of salinity, and not said to be of another
+    instrument."""
+    return entry.unit.startswith("ppt") and not _OTHER.search(entry.text)
