@@ -195,7 +195,8 @@ def _new_batch(
         f"1. Put {show(recipe.fresh_ml, Dimension.VOLUME, units)} of fresh water into a clean "
         "bucket that is used for nothing else.",
         f"2. Weigh {mass(recipe.dry_g)} of dry mix ({recipe.rough}). Stir in "
-        f"{mass(recipe.first_g)} of it first, with a pump or by hand, until the water is clear.",
+        f"{mass(recipe.first_g)} of it first, with a clean spoon or a pump, until the water is "
+        "clear. Dry hands on its plug, and unplug it before a hand goes in.",
         f"3. Read the salinity: the batch is to read a little low. Stir in the other "
         f"{mass(recipe.dry_g - recipe.first_g)} bit by bit until it reads {salinity:.1f}: salt "
         "goes in easily and comes out only by throwing water away.",

@@ -113,7 +113,8 @@ _ADVICE: dict[Cause, str] = {
     Cause.EVAPORATED: "Look at the level and fill up to the mark with fresh water.",
     Cause.SALT_TOP_UP: "Taste or measure what is in the top-up can: it must be fresh water.",
     Cause.SALT_LOST: (
-        "Look for splashes, salt crusts and wet places; replace what was lost with salt water."
+        "Look for splashes, salt crusts and wet places (dry hands on plugs; unplug heater and pump "
+        "before you reach in); replace what was lost with salt water."
     ),
     Cause.OVERFILLED: "Look whether the level stands above the mark.",
     Cause.INSTRUMENT: "Adjust the refractometer with 35 ppt fluid and read again.",

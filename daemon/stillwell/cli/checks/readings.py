@@ -7,15 +7,15 @@ from stillwell.morning import value_in_words
 from stillwell.reading import UNIT, Failure, Flag, Quantity, Reading
 from stillwell.settings import Settings
 
-CABLE = "Check its plug and cable, and that the configuration names this sensor."
-WIRING = "Check plug and cable: a loose contact or a long unshielded lead does this."
+CABLE = "Check its connector and cable, and that the configuration names this sensor."
+WIRING = "Check connector and cable: a loose contact or a long unshielded lead does this."
 LIMITS = "If the water really is so, change [channel.{name}.quality]; else look at the sensor."
 DO = {
     Failure.GONE: CABLE,
     Failure.SILENT: CABLE,
     Failure.CRC: WIRING,
     Failure.EMPTY_FRAME: WIRING + " So does a probe without its 3.3 V.",
-    Failure.POWER_ON: "The probe loses its supply for moments: check its 3.3 V and its plug.",
+    Failure.POWER_ON: "The probe loses its supply for moments: check its 3.3 V and its connector.",
     Failure.GARBAGE: "Compare what came with `pattern` and `baud` in the configuration.",
     "gross-range": LIMITS,
     "power-on": "85 °C is what a probe shows before it has measured: check its 3.3 V.",
