@@ -23,7 +23,7 @@ from pydantic import ValidationError
 
 from far_sides import Asked, Receiver, Says
 from stillwell.deliver.influx import ASK_KEEPER_S, TRUST_SETTLES_S, Influx, InfluxSettings
-from stillwell.ports import Outcome, Row, Stream
+from stillwell.ports import Outcome, Published, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
 
 TOKEN = "tok-5f2e9a71"
@@ -133,6 +133,19 @@ def either(request: pytest.FixtureRequest, server: Receiver, tank: Callable[...,
         bucket="",
         token=None,
     )
+
+
+class TestABatch:
+    def test_with_estimates_that_have_no_number_sends_the_others_and_refuses_none(
+        self, server: Receiver, tank: Callable[..., Tank]
+    ) -> None:
+        made = [Published("loss", BEGAN + n, "mL", n or None, None, None, "") for n in range(4)]
+        batch = [Row(Stream.ESTIMATES, seq, body) for seq, body in enumerate(made, 1)]
+        one = tank(server.url)
+        assert one.sink.send(batch) == Outcome(4)
+        assert values(server.asked[0]) == [1, 2, 3]
+        assert one.sink.send(batch[:1]) == Outcome(1)
+        assert len(server.asked) == 1, "nothing is no request"
 
 
 class TestABatchThatIsRefused:

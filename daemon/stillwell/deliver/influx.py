@@ -244,9 +244,12 @@ class Influx:
         refusals: list[Refusal] = []
         for place, row in enumerate(rows):
             try:
-                lines.append((place, line_of(row, self._tank, self._channels)))
+                line = line_of(row, self._tank, self._channels)
             except ValueError as error:
                 refusals.append(Refusal(row.seq, f"{error}."))
+                continue
+            if line is not None:
+                lines.append((place, line))
         waiting = [lines] if lines else []
         lost = False
         while waiting:

@@ -88,7 +88,10 @@ class InfluxDb2:
     def write(self, lines: Sequence[str]) -> Answer:
         try:
             self._api.write(
-                bucket=self._bucket, org=self._org, record=list(lines), write_precision="ms"
+                bucket=self._bucket,
+                org=self._org,
+                record="\n".join(lines),
+                write_precision="ms",
             )
         except self._refusal as error:
             if not error.status:

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import lru_cache
 
 from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Published, Row
@@ -28,8 +29,9 @@ _EARLIEST_MS = -(2**63) // 1_000_000
 _LATEST_MS = 2**63 // 1_000_000
 
 
-def line_of(row: Row, tank: str, channels: Mapping[str, Quantity]) -> str:
-    """Returns the point of `row` as one line without its end, with its time in ms.
+def line_of(row: Row, tank: str, channels: Mapping[str, Quantity]) -> str | None:
+    """Returns the point of `row` as one line without its end, with its time in ms; None for an
+    estimate without a number (one for which there was not enough evidence): it has no point.
 
     Args:
         channels: what each configured channel measures; a channel that is no longer configured is
@@ -52,6 +54,8 @@ def line_of(row: Row, tank: str, channels: Mapping[str, Quantity]) -> str:
         case Published():
             parts = (("value", body.value), ("low", body.low), ("high", body.high))
             fields = {key: repr(float(v)) for key, v in parts if v is not None and math.isfinite(v)}
+            if not fields:
+                return None
             tags = {"tank": tank, "name": body.name, "unit": body.unit}
             return _point("estimate", tags, fields, body.time_ms)
         case Notice():
@@ -70,14 +74,18 @@ def _reading(reading: Reading, tank: str, quantity: Quantity | None) -> str:
 
 
 def _point(measurement: str, tags: Mapping[str, str], fields: Mapping[str, str], ms: int) -> str:
-    if not fields:
-        raise ValueError("The row has no number in it")
     if not _EARLIEST_MS < ms < _LATEST_MS:
         # InfluxDB keeps nanoseconds in 64 bits.
         raise ValueError("The row's time is no time that a server can keep")
+    written = ",".join([f"{key}={value}" for key, value in fields.items()])
+    return f"{_series(measurement, tuple(tags.items()))} {written} {ms}"
+
+
+@lru_cache(maxsize=1024)
+def _series(measurement: str, tags: tuple[tuple[str, str], ...]) -> str:
+    """What stands before the fields: the same for all points of a channel, and half of the work."""
     # Sorted by key, as the reference advises for speed. An empty tag value is not allowed.
-    written = "".join(f",{key}={_tag(value)}" for key, value in sorted(tags.items()) if value)
-    return f"{measurement}{written} {','.join(f'{k}={v}' for k, v in fields.items())} {ms}"
+    return measurement + "".join(f",{key}={_tag(value)}" for key, value in sorted(tags) if value)
 
 
 def _whole(number: int) -> str:
