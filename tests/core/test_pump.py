@@ -1,66 +1,108 @@
-"""A pump that stands, told from water that was poured."""
+"""A pump that stands, told from water that is poured or changed."""
 
 from __future__ import annotations
 
-from stillwell.estimate.heater.pump import WINDOW_S, Pump
+import json
+import random
 
-STEP_S = 30.0
+import pytest
+
+from stillwell.estimate.heater.pump import Pump
+
+HOUR = 3600.0
 
 
-def live(pump: Pump, begin_s: float, hours: float, level: float, gap: float) -> float:
-    """The gauge and both probes for a while; returns when it ends."""
-    t = begin_s
-    while t < begin_s + hours * 3600:
-        t += STEP_S
-        pump.see_level(t, level)
-        pump.see_gap(t, gap)
-    return t
+class Chamber:
+    """Falls 1.4 mm/h; its probe reads `gap` K more than the tank's, both seen every 30 s."""
+
+    def __init__(self) -> None:
+        self.pump = Pump(8.0)
+        self.rng = random.Random(1)
+        self.t = 0.0
+        self.level, self.gap = 0.0, 0.05
+        self.stood: list[float] = []
+
+    def run(self, hours: float, rise: float = 0.0, parts: float = 0.0) -> None:
+        """Args: rise: of the chamber, mm; parts: by so much the probes come to part, K."""
+        end = self.t + hours * HOUR
+        parted = 0.0
+        while self.t < end:
+            self.t += 30.0
+            self.level -= 1.4 / 120
+            parted += (parts - parted) * 30.0 / 600.0
+            self.pump.see_level(self.t, round(self.level + rise + self.rng.gauss(0, 1)))
+            self.pump.see_gap(self.t, self.gap + parted + self.rng.gauss(0, 0.04))
+            if self.pump.stands:
+                self.stood.append(self.t)
 
 
 class TestAPumpThatStands:
-    def test_is_told_when_the_chamber_is_up_and_the_probes_part(self) -> None:
-        pump = Pump(8.0)
-        at = live(pump, 0.0, 3, 0.0, 0.05)
-        live(pump, at, 1, 20.0, 0.6)
-        assert pump.stands
-        assert pump.since_s == at + STEP_S
+    def test_is_found_within_the_hour_and_its_end_too(self) -> None:
+        chamber = Chamber()
+        chamber.run(6)
+        began = chamber.t
+        chamber.run(2, rise=20.0, parts=0.6)
+        assert chamber.stood
+        assert chamber.stood[0] - began < HOUR
+        chamber.run(3)
+        assert not chamber.pump.stands
 
-    def test_runs_again_when_they_meet(self) -> None:
-        pump = Pump(8.0)
-        at = live(pump, 0.0, 3, 0.0, 0.05)
-        at = live(pump, at, 1, 20.0, 0.6)
-        live(pump, at, 1, 0.0, 0.05)
-        assert (pump.stands, pump.since_s) == (False, None)
+    def test_for_a_feeding_is_none(self) -> None:
+        chamber = Chamber()
+        for _ in range(4):
+            chamber.run(5)
+            chamber.run(10 / 60, rise=20.0, parts=0.8)
+        chamber.run(2)
+        assert chamber.stood == []
 
-    def test_is_not_water_that_was_poured(self) -> None:
-        pump = Pump(8.0)
-        at = live(pump, 0.0, 3, 0.0, 0.05)
-        at = live(pump, at, WINDOW_S / 3600 + 0.5, 20.0, 0.05)
-        assert (pump.stands, pump.since_s, pump.level) == (False, None, 20.0)
 
-    def test_is_not_water_that_the_journal_knows_of_before_or_after_it_shows(self) -> None:
-        for noted_first in (True, False):
-            pump = Pump(8.0)
-            at = live(pump, 0.0, 3, 0.0, 0.05)
-            if noted_first:
-                pump.pour(at)
-            at = live(pump, at, 0.1, 20.0, 0.05)
-            if not noted_first:
-                pump.pour(at)
-            assert pump.since_s is None
+class TestWater:
+    def test_that_is_poured_and_not_noted_parts_no_probes(self) -> None:
+        chamber = Chamber()
+        chamber.run(20)
+        chamber.level = 0.0
+        chamber.run(6)
+        assert chamber.stood == []
+        assert chamber.pump.since_s is None
 
-    def test_is_not_two_probes_that_part_while_the_chamber_is_where_it_was(self) -> None:
-        pump = Pump(8.0)
-        at = live(pump, 0.0, 3, 0.0, 0.05)
-        live(pump, at, 2, 0.0, 0.6)
-        assert not pump.stands
+    @pytest.mark.parametrize("before_mm", [0.0, -25.0])
+    @pytest.mark.parametrize("minutes", [25, 50])
+    def test_that_is_changed_and_not_noted_is_no_pump_that_stands(
+        self, before_mm: float, minutes: int
+    ) -> None:
+        """The pump is off meanwhile and the probes part; when it runs again they meet."""
+        chamber = Chamber()
+        chamber.level = before_mm + 8.4
+        chamber.run(6)
+        chamber.run(minutes / 60, rise=-130.0, parts=0.8)
+        chamber.level = 0.0
+        chamber.run(4)
+        assert chamber.stood == []
 
-    def test_outlives_a_restart(self) -> None:
-        pump = Pump(8.0)
-        at = live(pump, 0.0, 3, 0.0, 0.05)
-        at = live(pump, at, 1, 20.0, 0.6)
+    def test_that_stays_low_becomes_the_usual_level(self) -> None:
+        chamber = Chamber()
+        chamber.run(2)
+        chamber.run(5, rise=-60.0)
+        assert chamber.pump.level == pytest.approx(chamber.level - 60.0, abs=2.0)
+        assert chamber.pump.low_s is None
+
+
+class TestARestart:
+    def test_in_a_water_change_knows_what_was_usual(self) -> None:
+        chamber = Chamber()
+        chamber.run(6)
+        chamber.run(0.2, rise=-130.0, parts=0.8)
         again = Pump(8.0)
-        again.restore(pump.to_json())
-        live(again, at, 1, 20.0, 0.6)
-        assert again.stands
-        assert again.since_s == pump.since_s
+        again.restore(json.loads(json.dumps(chamber.pump.to_json())))
+        assert again.to_json() == chamber.pump.to_json()
+        chamber.pump = again
+        chamber.run(0.2, rise=-130.0, parts=0.8)
+        chamber.level = 0.0
+        chamber.run(3)
+        assert chamber.stood == []
+
+    def test_takes_up_what_an_older_version_kept(self) -> None:
+        pump = Pump(8.0)
+        pump.restore([-3.0, 100.0, True, 0.1])
+        assert (pump.level, pump.since_s, pump.stands, pump.gap) == (-3.0, 100.0, True, 0.1)
+        assert pump.low_s is None

@@ -35,6 +35,9 @@ class Pump:
     """Where the level usually stands."""
     since_s: float | None = None
     """Since when the chamber has been up."""
+    low_s: float | None = None
+    """Since when it has been as far down: water is being changed, with the pump off. What is usual
+    is not learned from that."""
     stands: bool = False
     """Whether the probes have parted since. It ends when they meet again: a leak lets the chamber
     fall too."""
@@ -61,6 +64,13 @@ class Pump:
             self.over()
             return
         off = value - self.level
+        if self.since_s is None and off < -self.rise_mm:
+            if self.low_s is None:
+                self.low_s = t_s
+            if t_s - self.low_s <= WINDOW_S:
+                return
+            self.level = value
+        self.low_s = None
         if self.since_s is None and off > self.rise_mm:
             if abs(t_s - self._poured_s) < POURED_S:
                 self.level = value
@@ -79,6 +89,8 @@ class Pump:
             self.gap = self.now = gap
             return
         self.now += min(1.0, dt_s / SMOOTH_S) * (gap - self.now)
+        if self.low_s is not None:
+            return
         if self.since_s is None:
             self.gap += min(1.0, dt_s / GAP_LIFE_S) * (self.now - self.gap)
             return
@@ -106,12 +118,12 @@ class Pump:
         self.stands, self._held_s = False, None
 
     def to_json(self) -> list[Any]:
-        return [self.level, self.since_s, self.stands, self.gap]
+        return [self.level, self.since_s, self.stands, self.gap, self.low_s]
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
-        level, since_s, stands, gap = kept
-        self.level, self.since_s, self.gap = (
-            None if x is None else float(x) for x in (level, since_s, gap)
+        level, since_s, stands, gap, *later = kept
+        self.level, self.since_s, self.gap, self.low_s = (
+            None if x is None else float(x) for x in (level, since_s, gap, *(later or [None]))
         )
         self.now, self.stands = self.gap, bool(stands) and self.since_s is not None
