@@ -160,8 +160,29 @@ class TestBand:
             yield "water-a", 25.0
             yield "low", 1.0
 
-        out = play(Watch(PLAN), then((300, well), (9999, scene)), 900)
-        assert ("water.low", "raise") in names(out)
+        out = play(Watch(PLAN), then((300, well), (9999, scene)), 3600)
+        [raised] = [t for t in out if t.alarm == "water.low"]
+        assert raised.moment == at(300 + 1800 + 300)
+
+    def test_a_chamber_that_warms_while_the_pump_pauses_is_not_warm_water(self) -> None:
+        def paused(s: int) -> Iterator[Row]:
+            yield "water-a", 26.6
+            yield "water-b", 25.3
+            yield "low", 1.0
+
+        for minutes in (10, 29):
+            scene = then((600, well), (600 + 60 * minutes, paused), (99_999, well))
+            out = play(Watch(PLAN), scene, 7200)
+            assert [t.alarm for t in out if t.alarm.startswith("water.")] == []
+
+    def test_water_that_both_probes_see_warm_is_told_without_delay(self) -> None:
+        def warm(s: int) -> Iterator[Row]:
+            yield "water-a", 26.6
+            yield "water-b", 26.2
+            yield "low", 1.0
+
+        [raised] = play(Watch(PLAN), then((600, well), (9999, warm)), 1800)
+        assert (raised.alarm, raised.moment) == ("water.high", at(900))
 
     def test_a_latching_band_waits_for_acknowledge_and_reset(self) -> None:
         watch = Watch(replace(PLAN, bands=(replace(WATER, latching=True),)))

@@ -1,8 +1,9 @@
 """One measurand, seen by one or more channels, kept within a band.
 
-The value of a band is the median of its healthy channels. From it and from the slope (see `rate`)
-come four conditions: too low, too high, changing too fast, and unseen: no healthy channel has shown
-it for so long that nobody knows. While it is unseen, the others stay as they were last known.
+The value of a band is the median of its healthy channels; of two of which one has just left the
+band, for half an hour the other. From it and from the slope (see `rate`) come four conditions: too
+low, too high, changing too fast, and unseen: no healthy channel has shown it for so long that
+nobody knows. While it is unseen, the others stay as they were last known.
 """
 
 from __future__ import annotations
@@ -98,6 +99,19 @@ def median(values: Sequence[float]) -> float | None:
     ordered = sorted(values)
     half = count // 2
     return ordered[half] if count % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+SPLIT_MS = 30 * 60_000
+"""For so long two channels may lie on different sides of a limit before their mean counts: while
+the pump pauses for a feeding or a water change (half an hour, common practice), the heater warms
+the chamber alone."""
+
+
+def split(band: Band, values: Sequence[float]) -> bool:
+    """Whether there are two values, one of them within the band and the other without."""
+    return len(values) == 2 and (band.low <= values[0] <= band.high) != (
+        band.low <= values[1] <= band.high
+    )
 
 
 def judge_value(limits: BandLimits, state: BandState, value: float, now: Moment) -> BandState:

@@ -264,7 +264,7 @@ class Watch:
         return Sightings(band.value(now), trends, band.state.lowest, band.state.highest)
 
     def _look_at_band(self, band: BandWatch, now: Moment) -> list[Transition]:
-        value = band.value(now)
+        value = band.judged(now)
         if value is None:
             return []
         was = band.state

@@ -111,16 +111,32 @@ class Channel:
 
 
 class BandWatch:
-    __slots__ = ("band", "channels", "limits", "state")
+    __slots__ = ("band", "channels", "limits", "split_ms", "state")
 
     def __init__(self, band: Band, channels: list[Channel]) -> None:
         self.band = band
         self.channels = channels
         self.limits = bands.limits_of(band, max(channel.gap_ms for channel in channels))
         self.state = BandState()
+        self.split_ms: int | None = None
+        """Since when two channels have been on different sides of a limit."""
 
     def value(self, now: Moment) -> float | None:
         return bands.median([c.value for c in self.channels if c.shows(now)])
+
+    def judged(self, now: Moment) -> float | None:
+        """The value by which an alarm is raised or returned: as `value`, but of two channels that
+        have just come to lie on different sides of a limit the one that is still within."""
+        values = [c.value for c in self.channels if c.shows(now)]
+        stands = self.state.low.active or self.state.high.active
+        if stands or not bands.split(self.band, values):
+            self.split_ms = None
+            return bands.median(values)
+        if self.split_ms is None:
+            self.split_ms = now.mono_ms
+        if now.mono_ms - self.split_ms >= bands.SPLIT_MS:
+            return bands.median(values)
+        return min(values, key=lambda value: abs(value - self.band.target))
 
     def slope(self, now: Moment) -> Slope | None:
         slopes = [c.slope() for c in self.channels if c.shows(now)]
