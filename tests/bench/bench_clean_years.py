@@ -25,6 +25,9 @@ def main() -> None:
     parser.add_argument(
         "--tank", type=int, action="append", help="only this one; 4 has floats only"
     )
+    parser.add_argument(
+        "--no-chamber", action="store_true", help="without the level's model: takes a third"
+    )
     parser.add_argument("--quiet", action="store_true", help="not the true ones")
     args = parser.parse_args()
     start = datetime.fromisoformat(args.start).replace(tzinfo=UTC)
@@ -41,7 +44,7 @@ def main() -> None:
     for tank in tanks:
         print(f"{tank.name}, seed {tank.seed}, {args.days} days from {args.start}", flush=True)
         with tempfile.TemporaryDirectory() as folder:
-            live(tank, start, args.days, Path(folder), heard)
+            live(tank, start, args.days, Path(folder), heard, chamber=not args.no_chamber)
         print(f"  [{time.process_time() - begin:.0f} s of one core]", flush=True)
     days = len(tanks) * args.days
     print(f"{counts[False]} false alarms on {days} tank-days; {counts[True]} that were so")

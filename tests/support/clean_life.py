@@ -89,10 +89,23 @@ class Sounded:
 
 
 def live(
-    tank: Tank, start: datetime, days: int, folder: Path, heard: Callable[[Sounded], None]
+    tank: Tank,
+    start: datetime,
+    days: int,
+    folder: Path,
+    heard: Callable[[Sounded], None],
+    *,
+    chamber: bool = True,
 ) -> None:
-    """Lives through `days` from midnight of `start` on; hands over what sounds, as it does."""
+    """Lives through `days` from midnight of `start` on; hands over what sounds, as it does.
+
+    Args:
+        chamber: whether the settings know the chamber. Without it the level's model does not run,
+            which takes most of the time; gauge, floats and all else do.
+    """
     settings = settings_of(tank, start, days, folder)
+    if not chamber:
+        settings = replace(settings, tank=settings.tank.model_copy(update={"chamber": None}))
     path = folder / f"{tank.seed}.db"
     path.unlink(missing_ok=True)
     models: list[TankModel] = []
