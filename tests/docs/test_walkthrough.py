@@ -78,22 +78,31 @@ class TestWalkthrough:
         assert "So this mix is" in after(said, "mix", 1)
 
     def test_the_heater_is_judged_only_after_some_hours(self, said: list[tuple[str, str]]) -> None:
-        assert "Steady" not in after(said, "warm-up", 0)
+        assert "still warming" in after(said, "warm-up", 0)
+        assert "at this rate it is at 25.3 °C in about" in after(said, "warm-up", 0)
         assert "Steady" in after(said, "warm-up", 1)
 
+    def test_a_cold_tank_is_called_so_with_the_hour_of_its_end(
+        self, said: list[tuple[str, str]]
+    ) -> None:
+        assert re.search(
+            r"OUTSIDE, rising 0\.[6-9] K an hour, inside about", after(said, "today", 0)
+        )
+        assert "water.low (unacknowledged" in after(said, "today", 0)
+
     def test_a_test_is_due_on_the_second_day(self, said: list[tuple[str, str]]) -> None:
-        assert "Test ammonia and nitrite (due today)" in after(said, "today", 0)
+        assert "Test ammonia and nitrite (due today)" in after(said, "today", 1)
 
     def test_the_end_is_foretold(self, said: list[tuple[str, str]]) -> None:
-        assert "The end is expected about day" in after(said, "today", 1)
+        assert "The end is expected about day" in after(said, "today", 2)
 
     def test_one_zero_is_not_enough_and_two_are(self, said: list[tuple[str, str]]) -> None:
-        assert "one more zero" in after(said, "today", 2)
-        assert "Cycle: finished" in after(said, "today", 3)
-        assert "add few at a time" in after(said, "today", 3)
+        assert "one more zero" in after(said, "today", 3)
+        assert "Cycle: finished" in after(said, "today", 4)
+        assert "add few at a time" in after(said, "today", 4)
 
     def test_animals_live_in_a_tank_without_alarms(self, said: list[tuple[str, str]]) -> None:
-        last = after(said, "today", 4)
+        last = after(said, "today", 5)
         assert "Cycle: finished" in last
         for alarm in ("ammonia.seen", "nitrite.seen", "salinity.high", "salinity.low", "water.low"):
             assert alarm not in last
@@ -101,7 +110,7 @@ class TestWalkthrough:
     def test_the_list_is_in_units_of_people(self, said: list[tuple[str, str]]) -> None:
         listed = after(said, "note --list")
         assert "postponed 2 d: refractometer" in listed
-        assert "nitrite 1.5 mg/L N" in listed
+        assert "nitrite 1.5 mg/L as N" in listed
         assert "animals-in 2: hermit crabs" in listed
 
     def test_the_hand_that_goes_in_is_warned(self) -> None:

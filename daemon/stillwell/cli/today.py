@@ -20,6 +20,8 @@ from stillwell.cli.options import (
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from stillwell.keeper.balance import Cycle
     from stillwell.keeper.plan import BookPlan
     from stillwell.keeper.reminders import Facts, Task
@@ -30,6 +32,9 @@ if TYPE_CHECKING:
 FRESH_MS = 15 * 60_000
 """What is older than this is not "now"."""
 SOON_MS = 2 * 86_400_000
+HOUR_MS = 3_600_000
+MOVES_K_H = 0.1
+"""Water that changes more slowly stands, as far as anybody cares."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -92,8 +97,8 @@ def now_of(reader: StoreReader) -> int:
 
 def _water(
     reader: StoreReader, plan: ReviewPlan, now_ms: int
-) -> list[tuple[str, float | None, str, float, float]]:
-    """Each measurand: name, median of the healthy channels, unit, limits."""
+) -> list[tuple[str, float | None, str, float, float, float | None]]:
+    """Each measurand: name, median of the healthy channels, unit, limits, change an hour."""
     from statistics import median
 
     from stillwell.review import HEALTHY
@@ -108,8 +113,28 @@ def _water(
                 if r.value is not None and r.flag in HEALTHY
             ]
             values += good[-1:]
-        out.append((band.name, median(values) if values else None, band.unit, band.low, band.high))
+        value = median(values) if values else None
+        rate = _rate(reader, band.channels, now_ms)
+        out.append((band.name, value, band.unit, band.low, band.high, rate))
     return out
+
+
+def _rate(reader: StoreReader, channels: Sequence[str], now_ms: int) -> float | None:
+    """By how much it changed an hour over the last hour, the median of its channels; None when it
+    was not seen throughout."""
+    from statistics import median
+
+    rates = []
+    for name in channels:
+        cells = [
+            c for c in reader.ten_minutes(name, now_ms - HOUR_MS, now_ms) if c.mean is not None
+        ]
+        if len(cells) >= 5:
+            first, last = cells[0], cells[-1]
+            assert first.mean is not None
+            assert last.mean is not None
+            rates.append((last.mean - first.mean) / (last.start_ms - first.start_ms) * HOUR_MS)
+    return median(rates) if rates else None
 
 
 def _standing(reader: StoreReader, then_ms: int | None) -> list[Any]:
@@ -167,7 +192,9 @@ class _Screen:
             stdout().print()
         for t in standing:
             style = PRIORITY_STYLE[t.priority]
-            say(Text.assemble((t.alarm, style), f" ({t.after.value}): {t.message}"), hanging=2)
+            told = dt.datetime.fromtimestamp(t.moment.utc_ms / 1000, zone)
+            about = f" ({t.after.value}, {told:%a %H:%M}): {t.message}"
+            say(Text.assemble((t.alarm, style), about), hanging=2)
 
     def _since(self, task: Task) -> str:
         days = (self.now_ms - task.due_ms) // 86_400_000
@@ -177,15 +204,31 @@ class _Screen:
         from stillwell.morning import value_in_words
 
         out = []
-        for name, value, unit, low, high in seen:
+        for name, value, unit, low, high, rate in seen:
             between = " to ".join(value_in_words(v, unit, self.plan.units) for v in (low, high))
             if value is None:
                 out.append(f"{name.capitalize()}: nothing seen just now (wanted {between}).")
                 continue
-            verdict = "" if low <= value <= high else ": OUTSIDE"
+            inside = low <= value <= high
+            verdict = "" if inside else f": OUTSIDE{self._course(value, unit, low, high, rate)}"
             shown = value_in_words(value, unit, self.plan.units)
             out.append(f"{name.capitalize()} {shown}, wanted {between}{verdict}.")
         return out
+
+    def _course(self, value: float, unit: str, low: float, high: float, rate: float | None) -> str:
+        """Where a value outside its band is going."""
+        from stillwell.units import Dimension, show
+
+        if unit != "Cel" or rate is None or abs(rate) < MOVES_K_H:
+            return ""
+        step = show(abs(rate), Dimension.DIFFERENCE, self.book.units)
+        course = f", {'rising' if rate > 0 else 'falling'} {step} an hour"
+        left = low - value if value < low else high - value
+        if left / rate <= 0 or left / rate > 24:
+            return course
+        at_ms = self.now_ms + left / rate * HOUR_MS
+        at = dt.datetime.fromtimestamp(at_ms / 1000, self.settings.tank.time_zone)
+        return f"{course}, inside about {at:%H:%M}"
 
     def _level(self) -> list[str]:
         from stillwell.estimate.salt_alarm import NOT_WORTH_ML
@@ -266,8 +309,8 @@ class _Screen:
         return {
             "time": now.isoformat(timespec="seconds").replace("+00:00", "Z"),
             "water": {
-                name: {"value": value, "unit": unit, "low": low, "high": high}
-                for name, value, unit, low, high in seen
+                name: {"value": value, "unit": unit, "low": low, "high": high, "rate": rate}
+                for name, value, unit, low, high, rate in seen
             },
             "missing_ml": self.facts.missing_ml,
             "salinity": answer and {"value": answer.value, "low": answer.low, "high": answer.high},

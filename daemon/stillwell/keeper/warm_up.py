@@ -15,8 +15,8 @@ HOUR_MS = 3_600_000
 AT_LEAST_MS = 2 * HOUR_MS
 """After the start, before anything is called steady (common practice)."""
 AFTER_TRIM_MS = HOUR_MS
-WINDOW_MS = 3 * HOUR_MS
-"""A thermostat switches on and off once in an hour or two."""
+WINDOW_MS = 6 * HOUR_MS
+"""A thermostat switches on and off once in an hour or two, more seldom beside a warm lamp."""
 TURN_K = 0.06
 """Water that comes back by more has turned: more than the noise of a ten-minute mean."""
 BEGINS_K = 1.0
