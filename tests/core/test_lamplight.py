@@ -24,6 +24,7 @@ def lived(
     seed: int = 1,
     room: bool = True,
     noise: float = 0.01,
+    air_c: float = 20.0,
 ) -> list[Cell]:
     """Ten-minute means."""
     rng = random.Random(seed)
@@ -32,7 +33,7 @@ def lived(
     values: list[float] = []
     for minute in range(days * 1440):
         hour = minute / 60 % 24
-        air = 20.0 + 1.5 * math.sin(2 * math.pi * (hour - 9) / 24)
+        air = air_c + 1.5 * math.sin(2 * math.pi * (hour - 9) / 24)
         lit = (hour - on_h) % 24 < hours
         heating = water < 25.1 or (heating and water < 25.5)
         rate = -(water - air) / 15 + heater_k_h * heating + lamp_k_h * lit
@@ -69,6 +70,11 @@ class TestLampHours:
     @pytest.mark.parametrize("room", [True, False])
     def test_are_not_made_up_where_there_is_no_lamp(self, seed: int, room: bool) -> None:
         assert isinstance(lit_hours(lived(0.0, seed=seed, room=room)), NotSeen)
+
+    @pytest.mark.parametrize("air_c", [22.5, 23.5, 24.0, 24.5, 25.0, 26.0])
+    def test_are_not_turned_round_where_the_heater_hardly_runs(self, air_c: float) -> None:
+        found = lit_hours(lived(0.3, heater_k_h=1.2, air_c=air_c))
+        assert isinstance(found, NotSeen) or found.low <= 10.0 <= found.high
 
     def test_are_not_told_of_two_days_nor_of_nights_alone(self) -> None:
         assert isinstance(lit_hours(lived(0.2, days=2)), NotSeen)

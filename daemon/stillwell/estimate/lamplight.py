@@ -34,6 +34,8 @@ _LIKE = 8.0
 """Hours whose fit is worse by less than this are as likely (95 % of one parameter is 3.84; doubled,
 as the slots of one day are not independent)."""
 _WIDEST_H = 3.0
+_ALWAYS, _MOST_ALWAYS = 0.9, 3
+"""Share of the time, and slots."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,10 @@ def _looked_at(
             room[minute // 30].append(room_c)
     if any(len(found) < _PER_SLOT for found in by_slot):
         return 0.0, NotSeen("some hours of the day were seen too seldom.")
+    always = sum(fmean(is_on for _, is_on in found) > _ALWAYS for found in by_slot)
+    if always >= _MOST_ALWAYS:
+        # What is taken for the heater does not come and go: it is the lamp itself.
+        return 0.0, NotSeen("the heater is on for hours without a pause.")
     lift = _lift(by_slot)
     y = [fmean(slope - lift * is_on for slope, is_on in found) for found in by_slot]
     nuisances = [[1.0] * SLOTS, *_course()]
