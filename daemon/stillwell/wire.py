@@ -55,7 +55,9 @@ from stillwell.ports import (
     KnowsChannels,
     KnowsZone,
     MayForget,
+    Published,
     Retains,
+    Row,
     Stream,
     TakesRequests,
     WaitsForClock,
@@ -75,6 +77,9 @@ from stillwell.supervise.night_picture import NightPictures
 from stillwell.units import System
 
 log = logging.getLogger(__name__)
+
+ESTIMATES_LOOKED_THROUGH = 2_000
+"""Rows: five days of them, a dozen an hour."""
 
 SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
 
@@ -407,6 +412,8 @@ def doubt_relations(
             ]
     for state in discrepancies:
         pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
+    # A pump that stands parts the chamber's probe from the tank's for good.
+    pairs += [(alarm, PUMP_STOPPED) for alarm, _ in doubts if alarm.endswith(".doubtful")]
     for agreement in agreements:
         pairs.append((f"{agreement.name}.apart", PUMP_STOPPED))
         pairs += [
@@ -580,7 +587,11 @@ def deliveries(
             store.tail,
             _cursors(store, destination.name, sink),
             inbox.move,
-            latest=lambda: (*store.tail.latest_transitions(), *store.tail.latest_readings()),
+            latest=lambda: (
+                *store.tail.latest_transitions(),
+                *store.tail.latest_readings(),
+                *_latest_estimates(store),
+            ),
             ahead={
                 stream: store.cursor(ahead_name(destination.name), stream) or 0
                 for stream in sink.streams()
@@ -592,6 +603,14 @@ def deliveries(
         )
         made.append(SinkDelivery(OutboxThread(outbox)))
     return made
+
+
+def _latest_estimates(store: Store) -> list[Row]:
+    """The newest of each estimate, as far back as some days: a night's numbers come once a day."""
+    newest = store.tail.newest(Stream.ESTIMATES, committed_only=False)
+    after = max(0, newest - ESTIMATES_LOOKED_THROUGH)
+    rows = store.tail.rows(Stream.ESTIMATES, after, ESTIMATES_LOOKED_THROUGH, committed_only=False)
+    return list({row.body.name: row for row in rows if isinstance(row.body, Published)}.values())
 
 
 def make_sink(
