@@ -5,9 +5,10 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from heapq import merge
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
@@ -33,7 +34,8 @@ from stillwell.units import Dimension, System, show
 PLAN_KEY = "review plan"
 """Under which the plan is kept in the store."""
 
-_LEVEL_BACK_MS = 3 * 3_600_000
+_HOUR_MS, _TEN_MIN_MS = 3_600_000, 600_000
+_LEVEL_BACK_MS = 3 * _HOUR_MS
 _LEVEL_AFTER_MS = 10 * 60_000
 """The level at a night's end is the newest of the hours before, or of the minutes after."""
 _RESERVE_MOST_H = 60 * 24.0
@@ -161,8 +163,8 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
 def level_points(
     reader: StoreReader, plan: ReviewPlan, start_ms: int, end_ms: int
 ) -> list[tuple[int, float]]:
-    """The level over a time as (UTC ms, mm): the gauge's ten-minute means, or the estimates where
-    there is no gauge. Empty where there is neither."""
+    """The level over a time as (UTC ms, mm), for pictures: the gauge's ten-minute means, or where
+    there is no gauge the hourly estimates, joined. Empty where there is neither."""
     for name, quantity in plan.channels.items():
         if quantity is Quantity.LEVEL:
             cells = reader.ten_minutes(name, start_ms, end_ms)
@@ -170,8 +172,21 @@ def level_points(
             found = [(at, mean) for at, mean in points if mean is not None]
             if found:
                 return found
-    rows = reader.estimates("level.now", start_ms, end_ms)
-    return [(row.time_ms, row.value) for row in rows if row.value is not None]
+    rows = reader.estimates("level.now", start_ms - _HOUR_MS, end_ms + _HOUR_MS)
+    known = [(row.time_ms, row.value) for row in rows if row.value is not None]
+    return [
+        (at_ms, mm) for at_ms, mm in (*_joined(known), *known[-1:]) if start_ms <= at_ms < end_ms
+    ]
+
+
+def _joined(points: Sequence[tuple[int, float]]) -> Iterator[tuple[int, float]]:
+    """Every ten minutes from each point to the next, where that follows within the hour or two."""
+    for (at_ms, mm), (then_ms, then_mm) in pairwise(points):
+        apart_ms = then_ms - at_ms
+        steps = apart_ms // _TEN_MIN_MS if apart_ms <= 2 * _HOUR_MS else 1
+        for k in range(max(1, steps)):
+            part = k * _TEN_MIN_MS / apart_ms if k else 0.0
+            yield at_ms + k * _TEN_MIN_MS, mm + (then_mm - mm) * part
 
 
 def merged(
@@ -238,6 +253,8 @@ def water_in_words(water: WaterNight, units: System) -> list[str]:
     said: list[str] = []
     if water.lost is None or water.rate is None:
         said.append(f"Water lost: not enough evidence. {water.not_enough}")
+        if water.before is not None:
+            said.append(f"{_nights_before(water)} {flow(water.before)}.")
     else:
         lost, rate = water.lost, water.rate
         low, high = lost.low or 0.0, lost.high or 0.0
@@ -247,10 +264,9 @@ def water_in_words(water: WaterNight, units: System) -> list[str]:
             f"({volume_in_words(low, units)} to {volume_in_words(high, units)}), "
             f"{flow(rate.value)} or {a_day} a day"
         )
-        if water.before is not None and water.nights_before > 1:
-            first += f"; the {water.nights_before} nights before {flow(water.before)}"
-        elif water.before is not None:
-            first += f"; the night before {flow(water.before)}"
+        if water.before is not None:
+            before = _nights_before(water)
+            first += f"; {before[0].lower()}{before[1:]} {flow(water.before)}"
         if water.expected is not None:
             ratio = lost.value / water.expected.value if water.expected.value else 0.0
             first += f"; {ratio:.0%} of what physics expects"
@@ -258,6 +274,12 @@ def water_in_words(water: WaterNight, units: System) -> list[str]:
     if water.level is not None:
         said.append(_level_in_words(water, water.level, units))
     return said
+
+
+def _nights_before(water: WaterNight) -> str:
+    """The nights that the mean of the nights before rests on."""
+    many = water.nights_before > 1
+    return f"The {water.nights_before} nights before" if many else "The night before"
 
 
 def _level_in_words(water: WaterNight, level: Figure, units: System) -> str:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from stillwell.cli.options import fail
+from stillwell.units import Dimension, show
 
 if TYPE_CHECKING:
     from stillwell.morning import ReviewPlan
@@ -34,8 +36,13 @@ def draw(reader: StoreReader, plan: ReviewPlan, made: Review, path: Path) -> Non
     _level(level, reader, plan, made, zone)
     _lost(lost, made, zone)
     _temperature(warm, reader, plan, made, zone)
-    for axes in (level, lost, warm):
+    for axes, dimension in (
+        (level, Dimension.LENGTH),
+        (lost, Dimension.VOLUME),
+        (warm, Dimension.TEMPERATURE),
+    ):
         axes.grid(alpha=0.3)
+        axes.yaxis.set_major_formatter(partial(_in_units, dimension, plan))
         _events(axes, reader, made, zone)
     warm.set_xlim(_at(made.start_ms, zone), _at(made.end_ms, zone))
     warm.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))  # type: ignore[no-untyped-call]
@@ -43,6 +50,11 @@ def draw(reader: StoreReader, plan: ReviewPlan, made: Review, path: Path) -> Non
         figure.savefig(path, dpi=120)
     except (OSError, ValueError) as error:
         fail(f"{path} can't be written: {error}.", "Name a file that ends in .png.")
+
+
+def _in_units(dimension: Dimension, plan: ReviewPlan, value: float, place: int | None) -> str:
+    """A value at an axis, in the keeper's units."""
+    return show(value, dimension, plan.units)
 
 
 def _at(ms: int, zone: ZoneInfo) -> dt.datetime:
@@ -66,12 +78,12 @@ def _level(axes: Any, reader: StoreReader, plan: ReviewPlan, made: Review, zone:
     axes.fill_between(
         at, [row.low for row in rows], [row.high for row in rows], alpha=0.25, color="tab:blue"
     )
-    axes.set_ylabel("level, mm from the mark")
+    axes.set_ylabel("level, from the fill mark")
 
 
 def _lost(axes: Any, made: Review, zone: ZoneInfo) -> None:
     """The loss at the night's end with its interval, and a straight line to it."""
-    axes.set_ylabel("water lost, mL")
+    axes.set_ylabel("water lost")
     water = made.water
     if water is None or water.lost is None:
         axes.text(0.5, 0.5, "not enough evidence", ha="center", transform=axes.transAxes)
@@ -100,7 +112,7 @@ def _temperature(
         axes.plot([_at(ms, zone) for ms, _ in points], [v for _, v in points], label=band.name)
         for limit in (band.low, band.high):
             axes.axhline(limit, ls=":", c="tab:red", lw=1)
-    axes.set_ylabel("temperature, °C")
+    axes.set_ylabel("temperature")
 
 
 def _events(axes: Any, reader: StoreReader, made: Review, zone: ZoneInfo) -> None:

@@ -87,9 +87,12 @@ def _hours(start_ms: int, end_ms: int, zone: dt.tzinfo, width: int) -> str:
 
     put(start_ms, 0)
     put(end_ms, width)
+    local = dt.datetime.fromtimestamp(start_ms / 1000, zone).utcoffset() or dt.timedelta()
+    ahead_ms = local // dt.timedelta(milliseconds=1)
     for step in _STEPS_MS:
         if (end_ms - start_ms) / step <= width / 10:
-            for at_ms in range(start_ms - start_ms % step + step, end_ms, step):
+            first_ms = start_ms - (start_ms + ahead_ms) % step + step
+            for at_ms in range(first_ms, end_ms, step):
                 put(at_ms, (at_ms - start_ms) * width // (end_ms - start_ms) - 2)
             break
     return "".join(line).rstrip()
