@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 import pytest
@@ -171,6 +171,38 @@ class TestNight:
         [loss] = [row for row in rows if row.name == "night.loss"]
         assert loss.value is None
         assert loss.basis == "No level sensor was heard."
+
+
+class TestNightsOfOneFloat:
+    """Nobody knows in the morning; the evening does, when the water has passed the float again."""
+
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def bench() -> Bench:
+        lone = replace(plan(with_float=True, gauge=False), room=None, humidity=None)
+        bench = Bench(LevelWatch(lone), ml=-600.0)
+        for hours in (20.5, 24.0, 24.0):
+            bench.run(hours, 25.0)
+            bench.pour(600.0)
+        bench.run(15.0, 25.0)
+        return bench
+
+    def test_have_no_number_in_the_morning_and_one_later(self, bench: Bench) -> None:
+        end = NOON + 20 * HOUR
+        told = [row for row in bench.rows if row.name == "night.loss" and row.time_ms == end]
+        assert told[0].value is None
+        assert told[0].basis.startswith("No float changed")
+        assert told[-1].low is not None
+        assert told[-1].high is not None
+        assert told[-1].low < 250.0 < told[-1].high
+        assert told[-1].basis.endswith("what floats and pours said before and after")
+
+    def test_are_published_in_the_order_of_the_nights(self, bench: Bench) -> None:
+        assert bench.row("night.loss").time_ms == NOON + 68 * HOUR
+
+    def test_are_asked_about_no_longer_when_they_are_known(self, bench: Bench) -> None:
+        body = json.loads(bench.watch.state())
+        assert NOON + 20 * HOUR not in body["nights open"]
 
 
 class TestClock:
@@ -434,7 +466,8 @@ class TestRestart:
         bench.run(21.0, 25.0)
         body = json.loads(bench.watch.state())
         assert body.pop("nights told") == [NOON + 20 * HOUR]
-        del body["refused"]
+        for later in ("refused", "nights open", "stands", "inverted"):
+            del body[later]
         again = LevelWatch(plan())
         again.restore(json.dumps(body))
         assert again.state() == bench.watch.state()

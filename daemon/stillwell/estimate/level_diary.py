@@ -66,7 +66,7 @@ class LevelDiary:
                 del memory.refused[:-_REFUSED_MOST]
             else:
                 self._record.update(pour, now_ms)
-        self._nights_again(entry.at_ms)
+        self.changed(entry.at_ms)
 
     def _strike(self, struck: Entry) -> None:
         memory, level = self._record.memory, self._record.level
@@ -95,11 +95,11 @@ class LevelDiary:
                 if near is None or abs(near.t_ms - pour.t_ms) >= _HOUR_MS:
                     return
                 self._record.level = self._record.model.retract(level, near)
-        self._nights_again(struck.at_ms)
+        self.changed(struck.at_ms)
 
-    def _nights_again(self, at_utc: int) -> None:
-        """Nights that have been published and reach to or past a changed time are worked out
-        anew: the last two at most."""
+    def changed(self, at_utc: int) -> None:
+        """Something is known anew of a time: nights that have been published and reach to or past
+        it are worked out again, the last two at most."""
         memory = self._record.memory
         for end_utc in memory.nights_told[-_NIGHTS_ANEW:]:
             night = self._record.plan.night_before(end_utc)

@@ -54,7 +54,9 @@ def _number(answer: Answer | None) -> Estimate | None:
 
 
 def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
-    """Asks the model what the rules want to know of `now_ms`."""
+    """Asks the model what the rules want to know of `now_ms`. How long the water will last is
+    asked once an hour, when it is published, and as often as the rules where it may matter: it
+    costs as much as all the rest."""
     model, past = record.model, record.memory.past
     begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
     thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
@@ -62,18 +64,32 @@ def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
     bound = rules.usual(rate, past, record.plan.physics_rel_sd)
     steady = rules.steady_part(past)
     slow = rate.ml_per_h < 0.5 * bound.middle
+    level = model.level_now(state, brief=True)
+    hourly = now_ms - record.memory.published_ms >= _HOUR_MS
+    lowest = record.plan.geometry.lowest_safe_mm
+    soon = hourly or _soon(record, level, max(bound.allowed, rate.ml_per_h + 2.0 * rate.sd))
     return Facts(
         rate,
         bound,
         steady if rules.seeps(steady, past) else None,
-        model.level_now(state, brief=True),
+        level,
         model.to_fill_mark(state, brief=True),
-        model.hours_to(state, record.plan.geometry.lowest_safe_mm, brief=True),
+        model.hours_to(state, lowest, brief=True) if soon else None,
         model.rate_now(state, brief=True),
         model.distrusted(state),
         _leaking(record, state, now_ms, rate, bound),
         _over(record, state, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
     )
+
+
+def _soon(record: LevelRecord, level: Answer, ml_per_h: float) -> bool:
+    """Whether the lowest safe level may be near: at twice `ml_per_h`, within the hours in which a
+    top-up is asked for."""
+    if isinstance(level, NotEnough):
+        return True
+    geometry = record.plan.geometry
+    left_ml = (level.low - geometry.lowest_safe_mm) / geometry.mm_per_ml
+    return left_ml < rules.TOP_UP_CLEAR_H * 2.0 * ml_per_h
 
 
 def _leaking(

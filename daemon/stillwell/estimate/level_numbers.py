@@ -22,7 +22,13 @@ _HOUR_MS = 3_600_000
 _AFTER_NIGHT_MS = 3 * 60_000
 """A night's numbers wait so long for the last readings of it, and come before the review."""
 _NIGHTS_KEPT = 8
+_STAND_WORTH_TELLING_MS = 45 * 60_000
+"""A feeding is not."""
+_OPEN_FOR_MS = 3 * 24 * _HOUR_MS
+"""A night without a number is asked about for so long."""
 _Z = 1.959964
+_NOTHING_MOVED = "without a change"
+"""How a basis ends that says only where the water was not."""
 _PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS
 
 
@@ -46,18 +52,42 @@ class LevelNumbers:
         if state is None:
             return []
         out: list[Published] = []
+        again, memory.again = memory.again, []
         if memory.looked_ms - memory.published_ms >= _HOUR_MS and facts.rate is not None:
             memory.published_ms = memory.looked_ms - memory.looked_ms % _HOUR_MS
             out += self._hourly(facts, state, memory.line.to_utc(memory.looked_ms))
+            again += self._answered(state)
+        if state.inverted != memory.inverted:
+            # everything was worked out with the float the wrong way round
+            memory.inverted = state.inverted
+            again += memory.nights_told
         minute = now.utc_ms // 60_000
         if minute != self._minute:
             self._minute = minute
-            memory.again += self._ended(now.utc_ms)
-        if memory.again:
-            for end_utc in sorted(set(memory.again)):
-                out += self.of_night(self._plan.night_before(end_utc), state)
-            memory.again = []
+            again += self._ended(now.utc_ms)
+        for end_utc in self._from(again, now.utc_ms):
+            out += self.of_night(self._plan.night_before(end_utc), state)
         return out
+
+    def _from(self, again: list[int], now_utc: int) -> list[int]:
+        """The nights to publish when some have changed: the later ones as well, so that what was
+        published last is about the last night. None of a clock that once stood in the future."""
+        told = self._record.memory.nights_told
+        later = [end for end in told if min(again, default=end) < end <= now_utc]
+        return sorted({*again, *later})
+
+    def _answered(self, state: LevelState) -> list[int]:
+        """Nights without a number for which there is one by now: with one float, the night is known
+        when the water has passed it again."""
+        memory = self._record.memory
+        known = []
+        for end_utc in memory.nights_open:
+            night = self._plan.night_before(end_utc)
+            if isinstance(self._loss(night, state), Estimate):
+                known.append(end_utc)
+        since_ms = memory.line.to_utc(memory.looked_ms) - _OPEN_FOR_MS
+        memory.nights_open = [e for e in memory.nights_open if e not in known and e > since_ms]
+        return known
 
     def _ended(self, now_utc: int) -> list[int]:
         """The night that has ended since the last look. By a clock that was put back none has, and
@@ -87,23 +117,14 @@ class LevelNumbers:
 
     def of_night(self, night: Night, state: LevelState) -> list[Published]:
         """The numbers of one night: loss, rate, what physics expected, what was odd."""
-        line = self._record.memory.line
-        begin, end = line.of_utc(night.start_utc_ms), line.of_utc(night.end_utc_ms)
+        begin, end = self._span(night)
         at = night.end_utc_ms
-        loss = self._record.model.loss(state, begin, end)
+        rate = loss = self._loss(night, state)
         if isinstance(loss, Estimate):
-            shift = self._record.swelling_ml(begin, end)
-            loss = Estimate(
-                loss.value - shift,
-                max(0.0, loss.low - shift),
-                max(0.0, loss.high - shift),
-                loss.unit,
-                loss.basis,
-                loss.window,
-            )
-            rate: Answer = loss.scaled(_HOUR_MS / (end - begin), "mL/h")
-        else:
-            rate = loss
+            rate = loss.scaled(_HOUR_MS / (end - begin), "mL/h")
+        elif at not in self._record.memory.nights_open:
+            open_nights = self._record.memory.nights_open
+            self._record.memory.nights_open = [*open_nights, at][-_NIGHTS_KEPT:]
         odd = self._oddities(state, begin, end)
         return [
             _published("night.loss", at, "mL", loss),
@@ -111,6 +132,23 @@ class LevelNumbers:
             self._foretold(begin, end, at),
             Published("night.odd", at, "1", float(len(odd)), None, None, "\n".join(odd)),
         ]
+
+    def _span(self, night: Night) -> tuple[int, int]:
+        """Where a night lies on the line."""
+        line = self._record.memory.line
+        return line.of_utc(night.start_utc_ms), line.of_utc(night.end_utc_ms)
+
+    def _loss(self, night: Night, state: LevelState) -> Answer:
+        """What evaporated in a night, the water's own swelling taken out."""
+        begin, end = self._span(night)
+        if begin < state.marks[0].t_ms:
+            return NotEnough("The watch of the level began after the night had.", (begin, end))
+        loss = self._record.model.loss(state, begin, end)
+        if isinstance(loss, NotEnough):
+            return loss
+        shift = self._record.swelling_ml(begin, end)
+        low, high = max(0.0, loss.low - shift), max(0.0, loss.high - shift)
+        return replace(loss, value=loss.value - shift, low=low, high=high)
 
     def _foretold(self, begin: int, end: int, at: int) -> Published:
         ml_per_h = self._record.expected(begin, end)
@@ -127,6 +165,11 @@ class LevelNumbers:
         said = [
             _odd_in_words(odd, self._clock(odd.t_ms), self._words)
             for odd in _told(self._record.model.oddities(state, begin, end))
+        ]
+        said += [
+            f"{self._clock(a)} to {self._clock(b)}: the water stood high, as when the pump stands."
+            for a, b in self._record.memory.stands
+            if begin <= a < end and b - a >= _STAND_WORTH_TELLING_MS
         ]
         refused = [(r.t_ms, r.reason) for r in state.refused if "pour" in r.reason.lower()]
         refused += self._record.memory.refused
@@ -145,7 +188,10 @@ def _published(name: str, at_ms: int, unit: str, answer: Answer) -> Published:
 
 
 def _rests(basis: Sequence[Basis]) -> str:
-    return ", ".join(str(part) for part in basis) or "the nights before and physics"
+    parts = [str(part) for part in basis]
+    if all(part.kind.endswith(_NOTHING_MOVED) or part.kind.startswith("slices") for part in basis):
+        parts.append("what floats and pours said before and after")
+    return ", ".join(parts)
 
 
 def _told(oddities: Sequence[Oddity]) -> list[Oddity]:

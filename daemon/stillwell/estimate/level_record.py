@@ -10,15 +10,7 @@ from typing import Any
 
 from stillwell.entry import Entry
 from stillwell.estimate import level_rules as rules
-from stillwell.estimate.level import (
-    Expect,
-    Gauge,
-    LevelModel,
-    LevelState,
-    Pour,
-    Share,
-    WaterChange,
-)
+from stillwell.estimate.level import Evidence, LevelModel, LevelState
 from stillwell.estimate.level_keeping import Keeping, revived
 from stillwell.estimate.level_plan import LevelPlan
 from stillwell.estimate.timeline import Timeline
@@ -78,6 +70,8 @@ class Memory:
     """The end of the last night before the watch began: nothing is said of it, nor before."""
     nights_told: list[int] = field(default_factory=list)
     """Ends (UTC) of the last nights whose numbers were published."""
+    nights_open: list[int] = field(default_factory=list)
+    """Those of them for which there was no number."""
     again: list[int] = field(default_factory=list)
     """Ends (UTC) of nights whose numbers an entry has changed."""
     past: list[rules.PastWindow] = field(default_factory=list)
@@ -90,6 +84,10 @@ class Memory:
     """Entries about a time that has not come."""
     open_changes: list[tuple[int, int]] = field(default_factory=list)
     """Water changes that are not over: beginning and end on the line."""
+    stands: list[tuple[int, int]] = field(default_factory=list)
+    """When the pump stood, by the level: beginning and end on the line."""
+    inverted: tuple[str, ...] = ()
+    """The floats that were taken to be upside down at the last look."""
     refused: list[tuple[int, str]] = field(default_factory=list)
     """Entries that can't be what they say: time on the line, why."""
     latest: dict[str, tuple[int, float]] = field(default_factory=dict)
@@ -133,7 +131,7 @@ class LevelRecord:
         self.level = self.model.tick(self.state(now_ms), now_ms)
         return self.level
 
-    def update(self, evidence: Share | Gauge | Expect | Pour | WaterChange, now_ms: int) -> None:
+    def update(self, evidence: Evidence, now_ms: int) -> None:
         """Tells the model."""
         self.level = self.model.update(self.state(now_ms), evidence, now_ms)
 
@@ -184,6 +182,7 @@ class LevelRecord:
                     memory.night_first_utc,
                 ],
                 "nights told": memory.nights_told,
+                "nights open": memory.nights_open,
                 "again": memory.again,
                 "past": [asdict(window) for window in memory.past],
                 "temperatures": memory.temperatures,
@@ -191,6 +190,8 @@ class LevelRecord:
                 "alarms": {name: asdict(alarm) for name, alarm in memory.alarms.items()},
                 "pending": [asdict(entry) for entry in memory.pending],
                 "open changes": memory.open_changes,
+                "stands": memory.stands,
+                "inverted": memory.inverted,
                 "refused": memory.refused,
                 "latest": memory.latest,
                 "slice": [memory.slice, memory.slice_sum, memory.share_sums],
@@ -230,6 +231,7 @@ class LevelRecord:
             night_first_utc=first,
             # not kept by the first versions: the last night that had ended had been told
             nights_told=[int(end) for end in body.get("nights told", [ended] if ended else [])],
+            nights_open=[int(end) for end in body.get("nights open", [])],
             again=[int(end) for end in body["again"]],
             past=[rules.PastWindow(**window) for window in body["past"]],
             temperatures=[(int(i), float(t)) for i, t in body["temperatures"]],
@@ -241,6 +243,8 @@ class LevelRecord:
             alarms={n: Debounce(**a) for n, a in body["alarms"].items() if n in alarms},
             pending=[Entry(**entry) for entry in body["pending"]],
             open_changes=[(int(a), int(b)) for a, b in body["open changes"]],
+            stands=[(int(a), int(b)) for a, b in body.get("stands", [])],
+            inverted=tuple(body.get("inverted", ())),
             refused=[(int(at), str(why)) for at, why in body.get("refused", [])],
             latest={n: (int(t), float(v)) for n, (t, v) in body["latest"].items()},
             slice=int(number),

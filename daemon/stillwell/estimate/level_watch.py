@@ -8,17 +8,20 @@ from collections.abc import Iterable
 from stillwell.entry import Entry
 from stillwell.estimate import level_rules as rules
 from stillwell.estimate.estimate import Estimate, NotEnough
-from stillwell.estimate.level import CalibrationWorth, LevelState
+from stillwell.estimate.level import CalibrationWorth, LevelState, PumpStopped
 from stillwell.estimate.level_alarms import LevelAlarms
 from stillwell.estimate.level_diary import LevelDiary
 from stillwell.estimate.level_facts import keep_window
 from stillwell.estimate.level_intake import LevelIntake
 from stillwell.estimate.level_numbers import LevelNumbers
 from stillwell.estimate.level_plan import LevelPlan
+from stillwell.estimate.level_pump import stood
 from stillwell.estimate.level_record import LevelRecord
 from stillwell.finding import Finding
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
+
+_STANDS_KEPT = 40
 
 
 class LevelWatch:
@@ -99,6 +102,7 @@ class LevelWatch:
             boundary = (now_ms - 1) // rules.LOOK_EVERY_MS * rules.LOOK_EVERY_MS
             state = record.pass_to(boundary)
             self._intake.close_slice(boundary)
+            state = self._without_stand(state)
             memory.looked_ms = boundary
             if boundary >= memory.windows_ms + rules.WINDOW_MS:
                 end_ms = boundary // rules.WINDOW_MS * rules.WINDOW_MS
@@ -107,6 +111,18 @@ class LevelWatch:
         record.pass_to(now_ms)
         self._intake.close_slice(now_ms)
         return now_ms
+
+    def _without_stand(self, state: LevelState) -> LevelState:
+        """Tells the model of a pump that stood and runs again."""
+        record = self._record
+        found = stood(state, record.model.slice_ms)
+        if found is None:
+            return state
+        record.update(PumpStopped(found.begin_ms, found.end_ms), state.now_ms)
+        record.memory.stands.append((found.begin_ms, found.end_ms))
+        del record.memory.stands[:-_STANDS_KEPT]
+        self._diary.changed(record.memory.line.to_utc(found.begin_ms))
+        return record.state(state.now_ms)
 
     # --- answers -----------------------------------------------------------------------------
 

@@ -1,0 +1,167 @@
+"""A pump that stood and runs again, as the level shows it. What drains back lifts the water in the
+chamber at once, and the pump takes as much away at once: neither a pour nor a loss.
+
+Found when it is over: a rise and a fall of the same size, each within a few minutes, with the water
+high in between. Evaporation makes no such fall. A pour that nobody noted makes the rise alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from stillwell.estimate.level import LevelState
+
+LONGEST_MS = 26 * 3_600_000
+"""A day of cleaning, and a little."""
+_LONGEST_BY_FLOAT_MS = 3_600_000
+"""A float says only that the water was above it: for an hour at most no evaporation has brought it
+down again."""
+_LATELY = 6
+"""Slices: a fall is looked for in the last hour, at each look of the rules."""
+_LEAST_MM = 3.0
+_SURE = 5.0
+"""A step counts when it is so many standard deviations large."""
+_ALIKE, _ALIKE_MM = 0.15, 1.5
+"""How far fall and rise may differ."""
+_MIXED = 1
+"""Slices between before and after that saw a bit of both."""
+_POUR_NEAR_MS = 45 * 60_000
+"""A noted pour as near as this to the rise explains it."""
+_DIP_MS = 3 * 3_600_000
+"""A water change is over within that."""
+_OPEN, _CLOSED, _MOSTLY = 0.02, 0.98, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """A time in which the pump stood, on the line."""
+
+    begin_ms: int
+    end_ms: int
+    rise_mm: float | None
+    """How far the water stood higher; None where only a float saw it."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    index: int
+    mm: float
+    variance: float
+
+
+def stood(state: LevelState, slice_ms: int) -> Stood | None:
+    """The pump's stand that has ended within the last hour and of which the state does not know;
+    None where there was none."""
+    if not state.slices:
+        return None
+    newest = state.slices[-1].index
+    for found in (*_by_gauge(state, slice_ms, newest), *_by_float(state, slice_ms, newest)):
+        if not _known(state, found, slice_ms) and not _poured(state, found):
+            return found
+    return None
+
+
+def _by_gauge(state: LevelState, slice_ms: int, newest: int) -> Iterator[Stood]:
+    most = LONGEST_MS // slice_ms
+    points = [
+        _Point(piece.index, piece.gauge.mm, piece.gauge.variance)
+        for piece in state.slices
+        if piece.gauge is not None
+        and piece.index >= newest - most - _LATELY
+        and not _paused(state, piece.index * slice_ms)
+    ]
+    for last, after in _steps(points):
+        if points[after].index < newest - _LATELY:
+            continue
+        fall = points[last].mm - points[after].mm
+        if not _whole(points, last, after, fall) or after + 1 == len(points):
+            continue
+        begun = _rise(points, last, fall)
+        if begun is not None and not _refilled(points, begun, fall, slice_ms):
+            begin_ms = (points[begun].index + 1) * slice_ms
+            yield Stood(begin_ms, points[after].index * slice_ms, fall)
+
+
+def _rise(points: Sequence[_Point], last: int, fall: float) -> int | None:
+    """The place of the slice before the rise that belongs to a fall after `last`."""
+    for first in range(last, 0, -1):
+        if points[first].mm < points[last].mm - fall / 2:
+            return None  # it had been down in between
+        for back in range(1, _MIXED + 2):
+            before = first - back
+            if before < 0 or points[first].index - points[before].index > _MIXED + 1:
+                continue
+            rise = points[first].mm - points[before].mm
+            alike = abs(rise - fall) <= max(_ALIKE_MM, _ALIKE * fall)
+            if alike and _whole(points, before, first, rise):
+                return before
+    return None
+
+
+def _refilled(points: Sequence[_Point], before: int, fall: float, slice_ms: int) -> bool:
+    """Whether the rise after `before` only brought back what had been taken: a water change."""
+    since = points[before].index - _DIP_MS // slice_ms
+    high = points[before].mm + fall / 2
+    return any(point.mm > high for point in points[:before] if point.index >= since)
+
+
+def _steps(points: Sequence[_Point]) -> Iterator[tuple[int, int]]:
+    """Neighbouring places, and those with one slice in between."""
+    for last in range(len(points) - 1):
+        for after in range(last + 1, min(last + _MIXED + 2, len(points))):
+            if points[after].index - points[last].index <= _MIXED + 1:
+                yield last, after
+
+
+def _whole(points: Sequence[_Point], one: int, other: int, step: float) -> bool:
+    """Whether a step is large, and all of it: neither begun in the slice before nor ended in the
+    one after."""
+    a, b = points[one], points[other]
+    if step < max(_LEAST_MM, _SURE * math.sqrt(a.variance + b.variance)):
+        return False
+    way = 1.0 if b.mm > a.mm else -1.0
+    most = max(_ALIKE_MM, _ALIKE * step)
+    begun = one > 0 and way * (a.mm - points[one - 1].mm) > most
+    goes_on = other + 1 < len(points) and way * (points[other + 1].mm - b.mm) > most
+    return not begun and not goes_on
+
+
+def _by_float(state: LevelState, slice_ms: int, newest: int) -> Iterator[Stood]:
+    most = _LONGEST_BY_FLOAT_MS // slice_ms
+    lately = [piece for piece in state.slices if piece.index >= newest - most - _LATELY]
+    for name in {told.name for piece in lately for told in piece.floats} - set(state.inverted):
+        shares = [
+            (piece.index, told.told.share)
+            for piece in lately
+            for told in piece.floats
+            if told.name == name
+        ]
+        opens = [place for place, (_, share) in enumerate(shares) if share <= _OPEN]
+        for one, other in pairwise(opens):
+            between = [share for _, share in shares[one + 1 : other]]
+            begin, end = shares[one][0] + 1, shares[other][0]
+            if not between or end - begin > most or end - begin != len(between):
+                continue
+            closed = between[_MIXED:-_MIXED] if len(between) > 2 * _MIXED else []
+            if max(between) >= _MOSTLY and all(share >= _CLOSED for share in closed):
+                yield Stood(begin * slice_ms, end * slice_ms, None)
+
+
+def _known(state: LevelState, found: Stood, slice_ms: int) -> bool:
+    """Whether a pause tells of it already."""
+    return any(
+        pause.t0_ms <= found.end_ms + slice_ms
+        and (pause.t1_ms is None or pause.t1_ms >= found.begin_ms - slice_ms)
+        for pause in state.pauses
+    )
+
+
+def _paused(state: LevelState, at_ms: int) -> bool:
+    return any(p.t0_ms <= at_ms and (p.t1_ms is None or at_ms < p.t1_ms) for p in state.pauses)
+
+
+def _poured(state: LevelState, found: Stood) -> bool:
+    return any(abs(pour.t_ms - found.begin_ms) <= _POUR_NEAR_MS for pour in state.pours)
