@@ -413,7 +413,7 @@ def doubt_relations(
     for state in discrepancies:
         pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
     # A pump that stands parts the chamber's probe from the tank's for good.
-    pairs += [(alarm, PUMP_STOPPED) for alarm, _ in doubts if alarm.endswith(".doubtful")]
+    pairs += [(a, PUMP_STOPPED) for a, n in doubts if a.endswith(".doubtful") and n != ROOM]
     for agreement in agreements:
         pairs.append((f"{agreement.name}.apart", PUMP_STOPPED))
         pairs += [

@@ -93,6 +93,19 @@ class TestGoodProbes:
         rig.run(3600)
         assert rig.changes == []
 
+    def test_a_chamber_that_warms_while_the_room_warms_too_is_believed(self) -> None:
+        rig = Rig()
+        rig.run(2 * DAY)
+        closed = rig.t + 1800
+
+        def window(name: str, t: float, value: float) -> float:
+            if name == "room":
+                return 16.0 if t < closed else 19.5
+            return value + 1.2 if name == "a" and t > closed + 900 else value
+
+        rig.run(1800 + 900 + 600, window)
+        assert rig.changes == []
+
     def test_a_new_probe_with_a_slightly_other_zero_is_taken_as_it_is(self) -> None:
         rig = Rig()
         rig.run(2 * DAY)
@@ -121,6 +134,21 @@ class TestBadProbes:
         rig = watched(("a",))
         rig.run(1800, lambda name, t, value: {"a": 20.0, "room": water(t)}[name])
         assert rig.kinds() == {"a": Kind.SWAPPED, "room": Kind.SWAPPED}
+
+    def test_swapped_ones_stay_doubted_until_they_are_changed_back(self) -> None:
+        rig = watched()
+
+        def changed(name: str, t: float, value: float) -> float:
+            if name == "b":
+                return 20.0
+            if name == "room":
+                return water(t) + 0.1
+            return value + 1.0 if t % DAY < 600 else value  # a feeding pause
+
+        rig.run(26 * 3600, changed)
+        assert rig.kinds() == {"b": Kind.SWAPPED, "room": Kind.SWAPPED}
+        rig.run(2 * 3600)
+        assert rig.kinds() == {}
 
     def test_a_drift_is_laid_to_the_probe_that_sees_the_thermostat_creep(self) -> None:
         rig = Rig()
@@ -171,3 +199,40 @@ class TestRestart:
         again.restore(kept)
         assert again.doubted == rig.judge.doubted
         assert again.to_json() == rig.judge.to_json()
+
+    @pytest.mark.parametrize("minutes", [3, 12, 25, 47])
+    @pytest.mark.parametrize("kind", [Kind.OUT, Kind.STUCK, Kind.NOISY])
+    def test_in_the_middle_of_a_fault_gives_the_same_as_none(
+        self, kind: Kind, minutes: float
+    ) -> None:
+        rng = random.Random(9)
+
+        def fault(name: str, _t: float, value: float) -> float:
+            if name != "a":
+                return value
+            bad = {Kind.OUT: 20.0, Kind.STUCK: 25.25, Kind.NOISY: value + rng.gauss(0, 0.3)}
+            return bad[kind]
+
+        straight, cut = watched(), watched()
+        straight.run(2 * 3600, fault)
+        rng.seed(9)
+        cut.run(60 * minutes, fault)
+        again = ProbeJudge(cut.probes, "room")
+        again.restore(json.loads(json.dumps(cut.judge.to_json())))
+        cut.judge = again
+        cut.run(2 * 3600 - 60 * minutes, fault)
+        assert cut.changes == straight.changes
+        assert [kind for _, _, kind in straight.changes][:1] == [kind]
+        assert cut.judge.to_json() == straight.judge.to_json()
+
+    def test_takes_up_what_an_older_version_kept(self) -> None:
+        rig = watched()
+        rig.run(3 * 3600, lambda name, _t, value: 25.25 if name == "a" else value)
+        kept = json.loads(json.dumps(rig.judge.to_json()))
+        kept["noise"] = {name: habit[:3] for name, habit in kept["noise"].items()}
+        for named in ("pairs", "settings"):
+            kept[named] = {name: numbers[:3] for name, numbers in kept[named].items()}
+        kept["doubted"] = {name: doubt[:5] for name, doubt in kept["doubted"].items()}
+        again = ProbeJudge(rig.probes, "room")
+        again.restore(kept)
+        assert set(again.doubted) == {"a"}

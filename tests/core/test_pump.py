@@ -79,6 +79,16 @@ class TestWater:
         chamber.run(4)
         assert chamber.stood == []
 
+    def test_that_was_poured_and_then_changed_neither(self) -> None:
+        chamber = Chamber()
+        chamber.run(20)
+        chamber.level = 0.0
+        chamber.run(1.5)
+        chamber.run(0.4, rise=-130.0, parts=0.8)
+        chamber.level = 0.0
+        chamber.run(4)
+        assert chamber.stood == []
+
     def test_that_stays_low_becomes_the_usual_level(self) -> None:
         chamber = Chamber()
         chamber.run(2)

@@ -25,9 +25,11 @@ from stillwell_drivers.simulated import Simulated, SimulatedSettings
 from stillwell_drivers.tank_model import TankModel, TankParameters, TankState
 
 DAY_S = 86_400.0
-LOOK_S = 600.0
-_BEFORE = 12
+LOOK_S = 120.0
+_BEFORE = 60
 """So many looks back the truth may lie: delays are part of every alarm."""
+_TEN_MINUTES = 5
+_HALF_AN_HOUR = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +103,10 @@ def live(
 
     Args:
         chamber: whether the settings know the chamber. Without it the level's model does not run,
-            which takes most of the time; gauge, floats and all else do.
+            which takes most of the time, and nobody measures the salinity, of which the balance
+            knows nothing without the level; all else goes on.
     """
-    settings = settings_of(tank, start, days, folder)
-    if not chamber:
-        settings = replace(settings, tank=settings.tank.model_copy(update={"chamber": None}))
+    settings = settings_of(tank, start, days, folder, chamber=chamber)
     path = folder / f"{tank.seed}.db"
     path.unlink(missing_ok=True)
     models: list[TankModel] = []
@@ -182,7 +183,11 @@ class Truth:
             case "level.top-up":
                 return last.level_mm < LOWEST_SAFE_MM + 15
             case "too-full":
-                return all(s.level_mm > tank.high_mm - 2 for s in list(self._seen)[-2:])
+                lately = list(self._seen)[-_TEN_MINUTES:]
+                return all(s.level_mm > tank.high_mm - 2 for s in lately)
+            case "pump.stopped":
+                lately = list(self._seen)[-_HALF_AN_HOUR:]
+                return sum(not s.pump_on for s in lately) > 0.8 * len(lately)
             case "salinity.high":
                 return last.salinity > SALINITY[1] - 0.3
             case "salinity.low":
@@ -194,16 +199,18 @@ LOWEST_SAFE_MM = -60.0
 SALINITY = (34.0, 36.0)
 
 
-def settings_of(tank: Tank, start: datetime, days: int, folder: Path) -> Settings:
+def settings_of(
+    tank: Tank, start: datetime, days: int, folder: Path, *, chamber: bool = True
+) -> Settings:
     """The configuration of one tank's life."""
     path = folder / f"{tank.seed}.toml"
-    path.write_text(_toml(tank, start, days), encoding="utf-8")
+    path.write_text(_toml(tank, start, days, chamber), encoding="utf-8")
     settings = load(path)
     assert isinstance(settings.source["tank"].settings, SimulatedSettings)
     return settings
 
 
-def _toml(tank: Tank, start: datetime, days: int) -> str:
+def _toml(tank: Tank, start: datetime, days: int, chamber: bool) -> str:
     p = tank.parameters
     water = [name for name in tank.channels if name.startswith("water")]
     side = (p.chamber_area_mm2 / 2) ** 0.5
@@ -217,12 +224,7 @@ volume = "{p.volume_ml / 1000:.1f} L"
 surface = {{ length = "{surface:.0f} mm", width = "{surface:.0f} mm" }}
 heater = {{ power = "{p.heater_w:.0f} W" }}
 lamp = {{ on = "12:00", off = "22:00" }}
-[tank.chamber]
-length = "{2 * side:.0f} mm"
-width = "{side:.0f} mm"
-uncertainty = "5 %"
-lowest_safe = "{LOWEST_SAFE_MM} mm"
-highest_safe = "25 mm"
+{_chamber(side) if chamber else ""}
 [store]
 path = "unused.db"
 [source.tank]
@@ -236,7 +238,7 @@ events = [{", ".join(_events(tank, start, days))}]
 [source.tank.keeper]
 pours_noted = 0.7
 changes_noted = 0.6
-salinity_every_d = 7
+{"salinity_every_d = 7" if chamber else ""}
 [source.tank.channels]
 """
     text += "".join(f"{name} = {{ {_sensor(name, tank)} }}\n" for name in tank.channels)
@@ -257,6 +259,17 @@ rate = "3 K/h"
         text += f'[agreement.water]\nof = [{of}]\nwithin = "0.5 K"\n'
     text += "".join(said for name, said in _STATES.items() if name in tank.channels)
     return text
+
+
+def _chamber(side: float) -> str:
+    return f"""
+[tank.chamber]
+length = "{2 * side:.0f} mm"
+width = "{side:.0f} mm"
+uncertainty = "5 %"
+lowest_safe = "{LOWEST_SAFE_MM} mm"
+highest_safe = "25 mm"
+"""
 
 
 _STATES = {

@@ -64,6 +64,9 @@ class Pump:
             self.over()
             return
         off = value - self.level
+        if self.since_s is not None and not proven and off < -self.rise_mm:
+            # It was water that was poured, and now water is taken out.
+            self.since_s, self._held_s = None, None
         if self.since_s is None and off < -self.rise_mm:
             if self.low_s is None:
                 self.low_s = t_s

@@ -1,0 +1,76 @@
+"""The difference of two probes in one water, or of a probe and the thermostat: as it usually is,
+and lately. What creeps is a drift; what jumps and stays is another zero."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+DRIFTED_K = 0.2
+"""A difference that has crept so far is told."""
+CREPT_K = 0.3
+"""A single probe has only the thermostat beside it, and the dial may have been turned little by
+little: it is told later."""
+TURNED_K = 0.05
+"""A setting that moves by more at once is the dial's or a new probe's doing, and no drift."""
+SUDDEN_K = 0.12
+REBASED_K = 0.5
+STAYED_S = 3600.0
+SETTLED_S = 36 * 3600.0
+"""How long a difference is learned before a drift is measured from it."""
+KNOWN_S = 3600.0
+BASE_LIFE_S = 30 * 86_400.0
+FAST_LIFE_S = 3 * 3600.0
+
+
+@dataclass(slots=True)
+class Difference:
+    """Of two things that should go together, K. Times are the judge's seconds."""
+
+    base: float = 0.0
+    """As it usually is."""
+    fast: float = 0.0
+    """As it has been in the last hours."""
+    seconds: float = 0.0
+    odd_s: float | None = None
+    """Since when it has been elsewhere at once."""
+    suspect: str = ""
+    """Which of the two moved then."""
+
+    def add(self, value: float, dt_s: float) -> None:
+        if self.seconds == 0.0:
+            self.base = self.fast = value
+        self.seconds += dt_s
+        self.fast += min(1.0, dt_s / FAST_LIFE_S) * (value - self.fast)
+        if abs(value - self.base) < 0.75 * DRIFTED_K or self.seconds < SETTLED_S:
+            life = min(BASE_LIFE_S, self.seconds)
+            self.base += min(1.0, dt_s / life) * (value - self.base)
+
+    @property
+    def off(self) -> float:
+        """By how much it has crept."""
+        return self.fast - self.base if self.seconds > SETTLED_S else 0.0
+
+    def sudden(self, value: float) -> float:
+        """By how much it is elsewhere at once; 0 for what may be noise, or before it is known."""
+        away = value - self.fast
+        return away if self.seconds > KNOWN_S and abs(away) > SUDDEN_K else 0.0
+
+    def jump(self, by: float) -> None:
+        """Takes another zero as it is."""
+        self.base += by
+        self.fast += by
+
+    def to_json(self) -> list[Any]:
+        return [self.base, self.fast, self.seconds, self.odd_s, self.suspect]
+
+    @classmethod
+    def revived(cls, kept: Any) -> Difference:
+        """Takes up `to_json`'s value, or that of an older version, which kept the first three.
+        Raises ValueError or TypeError for anything else."""
+        base, fast, seconds = (float(number) for number in kept[:3])
+        if not all(map(math.isfinite, (base, fast, seconds))):
+            raise ValueError("a kept difference is no number")
+        odd_s, suspect = kept[3:] if len(kept) == 5 else (None, "")
+        return cls(base, fast, seconds, None if odd_s is None else float(odd_s), str(suspect))

@@ -1,0 +1,50 @@
+"""That a probe is not believed, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+
+class Kind(StrEnum):
+    """Why a probe is not believed."""
+
+    OUT = "out-of-water"
+    SWAPPED = "swapped"
+    DRIFT = "drift"
+    NOISY = "noisy"
+    STUCK = "stuck"
+    JUMP = "jump"
+
+
+@dataclass(slots=True)
+class Doubted:
+    """One probe that is not believed. Times are the judge's seconds."""
+
+    kind: Kind
+    since_s: float
+    before: float
+    """What it read before, °C."""
+    sure: bool = True
+    """Whether it is known which of two it is."""
+    other: str = ""
+    well_s: float | None = None
+    """Since when it has behaved again."""
+
+    def to_json(self) -> list[Any]:
+        return [str(self.kind), self.since_s, self.before, self.sure, self.other, self.well_s]
+
+    @classmethod
+    def revived(cls, kept: Any) -> Doubted:
+        """Raises ValueError or TypeError for what `to_json` did not write."""
+        kind, since_s, before, sure, other, *later = kept
+        well_s = later[0] if later else None
+        return cls(
+            Kind(kind),
+            float(since_s),
+            float(before),
+            bool(sure),
+            str(other),
+            None if well_s is None else float(well_s),
+        )

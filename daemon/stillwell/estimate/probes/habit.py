@@ -1,0 +1,151 @@
+"""One channel's own habits: its last half hour, its noise, and for how long it repeats itself."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+from stillwell.estimate.noise import Noise
+
+BLOCK_S = 300.0
+"""Readings are folded into means of this length for all but noise and standstill."""
+KEPT_BLOCKS = 7
+"""Half an hour of them."""
+GAP_S = 1800.0
+"""After so long without a reading the last half hour means nothing."""
+KNOWN_S = 6 * 3600.0
+"""Habits are known after so long."""
+NOISY = 2.5
+"""Noise has grown: so many times the usual."""
+QUIET = 1.6
+NOISY_S = 1200.0
+STUCK_S = 3600.0
+STUCK_TIMES = 5.0
+"""Stuck: the same value for so much longer than ever before."""
+
+
+@dataclass(slots=True)
+class Habit:
+    """One channel. `take` once a good reading, in time order; times are the judge's seconds."""
+
+    noise: Noise = field(default_factory=Noise)
+    blocks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=KEPT_BLOCKS))
+    """Time and mean of the last blocks."""
+    value: float = math.nan
+    """The newest reading."""
+    same_s: float = 0.0
+    """Since when it has read `value`."""
+    longest_s: float = 0.0
+    """For how long it has repeated itself at most, forgotten slowly."""
+    noisy_s: float | None = None
+    """Since when its noise has been grown."""
+    far_s: float | None = None
+    """Since when it has been far from another one; `place` sees to it."""
+    seen_s: float = 0.0
+    seconds: float = 0.0
+    """For how long it has been watched."""
+    _block: int = -1
+    _total: float = 0.0
+    _count: int = 0
+
+    def take(self, t_s: float, value: float) -> bool:
+        """Takes one reading; returns whether a block has ended with it."""
+        if t_s - self.seen_s > GAP_S:
+            self.blocks.clear()
+            self.value, self._block, self._total, self._count = math.nan, -1, 0.0, 0
+        else:
+            self.seconds += t_s - self.seen_s
+        self.seen_s = t_s
+        self.noise.add(t_s, value)
+        self._repeat(t_s, value)
+        ended = False
+        block = int(t_s // BLOCK_S)
+        if block != self._block:
+            if self._count:
+                at_s = (self._block + 0.5) * BLOCK_S
+                self.blocks.append((at_s, self._total / self._count))
+                ended = True
+            self._block, self._total, self._count = block, 0.0, 0
+        self._total += value
+        self._count += 1
+        return ended
+
+    def _repeat(self, t_s: float, value: float) -> None:
+        if value == self.value:
+            return
+        lasted = t_s - self.same_s
+        if not math.isnan(self.value) and lasted < STUCK_S:
+            self.longest_s = max(0.9998 * self.longest_s, lasted)
+        self.value, self.same_s = value, t_s
+
+    @property
+    def now(self) -> float:
+        """The mean of the last block, °C."""
+        return self.blocks[-1][1] if self.blocks else self.value
+
+    @property
+    def before(self) -> float:
+        """The mean of the first block that is kept, half an hour ago."""
+        return self.blocks[0][1] if self.blocks else self.value
+
+    def change(self) -> float:
+        """From the first kept block to the last, K."""
+        return self.blocks[-1][1] - self.blocks[0][1] if len(self.blocks) > 1 else 0.0
+
+    def stands(self, t_s: float) -> bool:
+        """Whether it repeats itself for longer than it ever did."""
+        limit = max(STUCK_S, STUCK_TIMES * self.longest_s)
+        known = self.seconds > KNOWN_S and self.longest_s > 0
+        return known and t_s - self.same_s > limit
+
+    def moves_again(self, t_s: float) -> bool:
+        return t_s - self.same_s < max(600.0, 2 * self.longest_s)
+
+    def noisy(self, t_s: float) -> bool:
+        """Whether its noise has been grown for `NOISY_S`."""
+        if self.seconds < KNOWN_S or self.noise.lately < NOISY * self.noise.usual:
+            self.noisy_s = None
+            return False
+        if self.noisy_s is None:
+            self.noisy_s = t_s
+        return t_s - self.noisy_s > NOISY_S
+
+    @property
+    def quiet(self) -> bool:
+        return self.noise.lately < QUIET * self.noise.usual
+
+    def to_json(self) -> list[Any]:
+        return [
+            self.noise.to_json(),
+            self.longest_s,
+            self.seconds,
+            {
+                "blocks": list(self.blocks),
+                "value": None if math.isnan(self.value) else self.value,
+                "same_s": self.same_s,
+                "noisy_s": self.noisy_s,
+                "far_s": self.far_s,
+                "seen_s": self.seen_s,
+                "open": [self._block, self._total, self._count],
+            },
+        ]
+
+    def restore(self, kept: Any) -> None:
+        """Takes up `to_json`'s value, or that of an older version, which kept the first three.
+        Raises ValueError, KeyError or TypeError for anything else."""
+        noise, longest_s, seconds, *later = kept
+        self.noise.restore(noise)
+        self.longest_s, self.seconds = float(longest_s), float(seconds)
+        if not later:
+            return
+        lately = later[0]
+        self.blocks.extend((float(t), float(v)) for t, v in lately["blocks"])
+        self.value = math.nan if lately["value"] is None else float(lately["value"])
+        self.same_s, self.seen_s = float(lately["same_s"]), float(lately["seen_s"])
+        self.noisy_s, self.far_s = (
+            None if at is None else float(at) for at in (lately["noisy_s"], lately["far_s"])
+        )
+        block, total, count = lately["open"]
+        self._block, self._total, self._count = int(block), float(total), int(count)

@@ -1,0 +1,269 @@
+"""The judge of one tank's probes: takes their readings, doubts and believes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from typing import Any
+
+from stillwell.estimate.probes.difference import (
+    CREPT_K,
+    DRIFTED_K,
+    REBASED_K,
+    SETTLED_S,
+    STAYED_S,
+    TURNED_K,
+    Difference,
+)
+from stillwell.estimate.probes.doubt import Doubted, Kind
+from stillwell.estimate.probes.habit import BLOCK_S, Habit
+from stillwell.estimate.probes.place import APART_K, Places
+from stillwell.estimate.probes.words import ProbeWords
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.reading import Moment
+from stillwell.units import System
+
+BELIEVED_S = 1800.0
+"""A doubted probe must behave for so long."""
+
+
+class ProbeJudge:
+    """Judges the probes of one tank. `see` once a good reading; times are monotonic seconds."""
+
+    def __init__(
+        self,
+        probes: Sequence[str],
+        room: str = "",
+        zone: str = "UTC",
+        units: System | str = "metric",
+    ) -> None:
+        self._probes = tuple(probes)
+        self._room = room
+        self._habits = {name: Habit() for name in (*probes, *((room,) if room else ()))}
+        self._pairs = {pair: Difference() for pair in combinations(self._probes, 2)}
+        self._settings = {name: Difference() for name in probes}
+        self._setting: dict[str, float] = {}
+        self.doubted: dict[str, Doubted] = {}
+        self._places = Places(self._probes, room, self._habits, self._pairs, self.doubted)
+        self._words = ProbeWords(zone, units)
+
+    # -- a reading -------------------------------------------------------------------------------
+
+    def see(
+        self, name: str, t_s: float, value: float, settings: Mapping[str, float] | None = None
+    ) -> list[str]:
+        """Takes one good reading; returns the channels whose standing has changed by it.
+
+        Args:
+            settings: the thermostat's setting as each probe sees it, °C, as far as it is learned.
+        """
+        habit = self._habits[name]
+        if t_s <= habit.seen_s:
+            return []
+        before = set(self.doubted)
+        block_ended = habit.take(t_s, value)
+        if name not in self.doubted:
+            kind = self._out_of_habit(name, t_s)
+            if kind is not None:
+                self.doubted[name] = Doubted(kind, t_s, habit.now)
+            elif name in self._probes and self._places.far(name, t_s):
+                self.doubted[name] = Doubted(Kind.OUT, t_s, habit.before)
+        if block_ended:
+            self._end_block(name, habit, t_s, settings or {})
+        return sorted(before ^ set(self.doubted))
+
+    def _out_of_habit(self, name: str, t_s: float) -> Kind | None:
+        habit = self._habits[name]
+        if habit.stands(t_s) and not self._places.all_stand(name, t_s):
+            return Kind.STUCK
+        return Kind.NOISY if habit.noisy(t_s) else None
+
+    # -- every five minutes ----------------------------------------------------------------------
+
+    def _end_block(
+        self, name: str, habit: Habit, t_s: float, settings: Mapping[str, float]
+    ) -> None:
+        if name in self.doubted:
+            self._believe(name, habit, t_s)
+        elif name == self._room:
+            self._swap(t_s)
+        elif self._places.pulled(name):
+            self.doubted[name] = Doubted(Kind.OUT, t_s, habit.before)
+            self._swap(t_s)
+        else:
+            self._compare_with_thermostat(name, t_s, settings)
+            self._compare(name, habit, t_s)
+
+    def _swap(self, t_s: float) -> None:
+        name = self._places.swapped(t_s)
+        if name:
+            self.doubted[name].kind, self.doubted[name].other = Kind.SWAPPED, self._room
+            was = self._habits[self._room].before
+            self.doubted[self._room] = Doubted(Kind.SWAPPED, t_s, was, other=name)
+
+    def _compare(self, name: str, habit: Habit, t_s: float) -> None:
+        for pair, difference in self._pairs.items():
+            if name != pair[0] or pair[1] in self.doubted:
+                continue
+            other = self._habits[pair[1]]
+            if not other.blocks or t_s - other.seen_s > 2 * BLOCK_S:
+                continue
+            apart = habit.now - other.now
+            sudden = difference.sudden(apart)
+            if sudden:
+                self._wait(pair, difference, sudden, t_s)
+                continue
+            difference.odd_s = None
+            difference.add(apart, BLOCK_S)
+            if abs(difference.off) > DRIFTED_K:
+                which, sure = self._drifter(pair)
+                other_name = pair[1] if which == pair[0] else pair[0]
+                now = self._habits[which].now
+                self.doubted[which] = Doubted(Kind.DRIFT, t_s, now, sure, other_name)
+                return
+
+    def _wait(
+        self, pair: tuple[str, str], difference: Difference, sudden: float, t_s: float
+    ) -> None:
+        """A step between two probes. A pause of the pump passes; what stays is another zero."""
+        if difference.odd_s is None:
+            first, second = (self._habits[name] for name in pair)
+            difference.odd_s = t_s
+            difference.suspect = pair[0] if abs(first.change()) >= abs(second.change()) else pair[1]
+        if t_s - difference.odd_s < STAYED_S:
+            return
+        difference.odd_s = None
+        if abs(sudden) < REBASED_K:
+            difference.jump(sudden)
+            return
+        which = difference.suspect
+        other = pair[1] if which == pair[0] else pair[0]
+        signed = sudden if which == pair[0] else -sudden
+        before = self._habits[which].now - signed
+        self.doubted[which] = Doubted(Kind.JUMP, t_s, before, True, other)
+
+    def _compare_with_thermostat(
+        self, name: str, t_s: float, settings: Mapping[str, float]
+    ) -> None:
+        setting = settings.get(name)
+        if setting is None or name not in self._settings:
+            return
+        seen = self._settings[name]
+        last = self._setting.get(name, setting)
+        self._setting[name] = setting
+        if abs(setting - last) > TURNED_K:
+            seen.jump(setting - last)
+        seen.add(setting, BLOCK_S)
+        alone = len(self._probes) == 1
+        if alone and abs(seen.fast - seen.base) > CREPT_K and seen.seconds > SETTLED_S:
+            self.doubted[name] = Doubted(Kind.DRIFT, t_s, self._habits[name].now, False)
+
+    def _drifter(self, pair: tuple[str, str]) -> tuple[str, bool]:
+        """Which of two drifts: the one that sees the thermostat's setting creep."""
+        first, second = (abs(self._settings[name].off) for name in pair)
+        if max(first, second) < 0.3 * DRIFTED_K or abs(first - second) < 0.3 * DRIFTED_K:
+            return pair[1], False
+        return (pair[0] if first > second else pair[1]), True
+
+    def _believe(self, name: str, habit: Habit, t_s: float) -> None:
+        """Whether a doubted probe behaves again."""
+        doubt = self.doubted[name]
+        if not self._well(name, habit, doubt, t_s):
+            doubt.well_s = None
+            return
+        if doubt.well_s is None:
+            doubt.well_s = t_s
+        if t_s - doubt.well_s < BELIEVED_S:
+            return
+        del self.doubted[name]
+        other = self.doubted.get(doubt.other)
+        if doubt.kind is Kind.SWAPPED and other is not None and other.kind is Kind.SWAPPED:
+            # Where the one hangs again, the other does not.
+            del self.doubted[doubt.other]
+
+    def _well(self, name: str, habit: Habit, doubt: Doubted, t_s: float) -> bool:
+        if doubt.kind is Kind.NOISY:
+            return habit.quiet
+        if doubt.kind is Kind.STUCK:
+            return habit.moves_again(t_s)
+        if doubt.kind is Kind.DRIFT:
+            # A drift does not heal: believed again when it agrees, or when it has been replaced.
+            pairs = [(p, d) for p, d in self._pairs.items() if name in p]
+            for pair, difference in pairs:
+                first, second = (self._habits[n] for n in pair)
+                if abs(first.now - second.now - difference.base) > 0.5 * DRIFTED_K:
+                    return False
+            return bool(pairs)
+        if name == self._room:
+            return False  # water is no measure of the room: it is believed with the probe
+        others = self._places.believed(name)
+        reference = self._habits[others[0]].now if others else doubt.before
+        return abs(habit.now - reference) < REBASED_K and abs(habit.change()) < APART_K
+
+    # -- answers ---------------------------------------------------------------------------------
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        return tuple(self._habits)
+
+    def finding(self, name: str, t_s: float, now: Moment) -> Finding:
+        """What is to be said of `name` now, `t_s` by the judge's time: that it is doubted, or that
+        it is not."""
+        doubt = self.doubted.get(name)
+        alarm = f"{name}.doubtful"
+        if doubt is None:
+            return Finding(
+                alarm, False, Priority.MEDIUM, Message(f"{name} behaves and is believed.")
+            )
+        in_water = name in self._probes
+        left = [p for p in self._probes if p not in self.doubted]
+        ago_ms = max(0, round((t_s - doubt.since_s) * 1000))
+        since = Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)
+        habit = self._habits[name]
+        message = self._words.doubted(
+            name,
+            doubt,
+            reads=habit.now,
+            newest=habit.value,
+            crept_k=self._crept(name),
+            left=left if in_water else None,
+            since=since,
+            now=now,
+        )
+        priority = Priority.HIGH if in_water and not left else Priority.MEDIUM
+        return Finding(alarm, True, priority, message, since)
+
+    def _crept(self, name: str) -> float:
+        pairs = [abs(d.off) for p, d in self._pairs.items() if name in p]
+        alone = [abs(d.off) for n, d in self._settings.items() if n == name]
+        return max(pairs, default=0.0) or sum(alone)
+
+    # -- across restarts -------------------------------------------------------------------------
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "noise": {name: habit.to_json() for name, habit in self._habits.items()},
+            "pairs": {"/".join(p): d.to_json() for p, d in self._pairs.items()},
+            "settings": {name: d.to_json() for name, d in self._settings.items()},
+            "setting": dict(self._setting),
+            "doubted": {name: doubt.to_json() for name, doubt in self.doubted.items()},
+        }
+
+    def restore(self, kept: Any) -> None:
+        """Takes up `to_json`'s value; channels that are no longer there are left out. Raises
+        ValueError, KeyError or TypeError for anything else."""
+        for name, habit in kept["noise"].items():
+            if name in self._habits:
+                self._habits[name].restore(habit)
+        for name, numbers in kept["pairs"].items():
+            pair = tuple(name.split("/"))
+            if len(pair) == 2 and pair in self._pairs:
+                self._pairs[pair] = Difference.revived(numbers)
+        for name, numbers in kept["settings"].items():
+            if name in self._settings:
+                self._settings[name] = Difference.revived(numbers)
+        self._setting = {str(n): float(v) for n, v in kept["setting"].items()}
+        for name, doubt in kept["doubted"].items():
+            if name in self._habits:
+                self.doubted[name] = Doubted.revived(doubt)
