@@ -1,8 +1,9 @@
 """Draws one night into a file, as a process of its own beside a daemon:
 ``python -m stillwell.cli.night_file STORE EVENING UNITS FILE``.
 
-It gives way to everything else on the machine: it runs at the lowest priority, is the first that
-the kernel ends when memory runs out, and may have so much memory and no more.
+It gives way to everything else on the machine: it runs at the lowest priority where it may choose
+it (the service's system call filter says no), is the first that the kernel ends when memory runs
+out, and may have so much memory and no more.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from pathlib import Path
 
 import typer
 
-MOST_BYTES = 200 * 1024 * 1024
+MOST_BYTES = 160 * 1024 * 1024
 """Of data; matplotlib with three charts takes 120 MB, of which it touches half."""
 
 
