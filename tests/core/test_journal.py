@@ -89,7 +89,7 @@ class TestValues:
         ("kind", "value", "unit", "says"),
         [
             ("pour", "-1.2", "L", "can't be"),
-            ("pour", "70", "L", "can't be: it is from 1 mL to 68.0 L"),
+            ("pour", "70", "L", "can't be: it is more than 68.0 L"),
             ("pour", "500", "", "has no unit|needs one"),
             ("pour", "1,2", "L", "comma"),
             ("pour", "1.2", "L at 35 ppt", "Write salt-pour"),

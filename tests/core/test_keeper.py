@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -272,7 +273,7 @@ class TestLight:
         assert photoperiod.words(Light(10.0)) == ""
 
     def test_a_timer_that_went_wrong_is_told_with_the_caution(self) -> None:
-        said = photoperiod.words(Light(10.0, 14.0))
+        said = photoperiod.words(Light(10.0, True, 14.0))
         assert "4.0 h more" in said
         assert "Dry hands" in said
         assert "no more than 30 min a day" in said
@@ -283,22 +284,23 @@ class TestLight:
         assert "more than the 10 h wanted" in photoperiod.words(seen)
         as_wanted = Light(10.0, by_warmth=LitHours(10.5, 9.5, 11.5, 600, 7.0))
         assert photoperiod.words(as_wanted).endswith("; 10 h wanted.")
-        unseen = Light(10.0, by_warmth=NotSeen("it does not show."))
+        unseen = Light(10.0, known=True, by_warmth=NotSeen("it does not show."))
         assert "it does not show" in photoperiod.words(unseen)
+        assert photoperiod.words(replace(unseen, known=False)) == ""
 
     def test_hours_that_were_noted_are_those_wanted(self) -> None:
         noted = book((0.0, "lamp-hours", 11 * 3600.0, "s"), (1.0, "lamp-hours", 9 * 3600.0, "s"))
-        assert photoperiod.wanted_hours(noted, 8.0) == 9.0
-        assert photoperiod.wanted_hours([], 8.0) == 8.0
-        assert photoperiod.wanted_hours([], None) == 10.0
+        assert photoperiod.wanted(noted, 8.0) == Light(9.0, known=True)
+        assert photoperiod.wanted([], 8.0) == Light(8.0, known=True)
+        assert photoperiod.wanted([], None) == Light(10.0)
 
     def test_a_wrong_yesterday_is_work_for_today_until_hours_are_noted(self) -> None:
-        off = Light(10.0, 14.0)
+        off = Light(10.0, True, 14.0)
         task = named("lamp", [], 5.5, light=off)
         assert task is not None
         assert task.local_date == local_date(at(5.5), DUBLIN)
         assert task.note == "stillwell note lamp-hours 10 h"
         noted = book((5.4, "lamp-hours", 10 * 3600.0, "s"))
         assert named("lamp", noted, 5.5, light=off) is None
-        assert named("lamp", [], 5.5, light=Light(10.0, 10.2)) is None
+        assert named("lamp", [], 5.5, light=Light(10.0, True, 10.2)) is None
         assert named("lamp", [], 5.5) is None

@@ -22,6 +22,7 @@ from stillwell.cli.written import instant_ms
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from stillwell.estimate.estimate import Basis
     from stillwell.keeper.balance import Cycle
     from stillwell.keeper.plan import BookPlan
     from stillwell.keeper.reminders import Facts, Task
@@ -146,6 +147,14 @@ def _standing(reader: StoreReader, then_ms: int | None) -> list[Any]:
     return [t for t in latest if t.active and t.alarm != "drill"]
 
 
+def _counted(basis: Sequence[Basis]) -> str:
+    """``2 salinity checks, 1 pour``."""
+    return ", ".join(
+        f"{part.count} {part.kind if part.count != 1 else part.kind.removesuffix('s')}"
+        for part in basis
+    )
+
+
 class _Screen:
     """What the book says, in words and as data."""
 
@@ -176,7 +185,13 @@ class _Screen:
         say(Text(f"{self.plan.tank}, {now:%a %d %b %H:%M}", style="bold"))
         for line in self._water_lines(seen):
             say(line, hanging=2)
-        for line in (*self._level(), *self._salinity(), *self._cycle(), light):
+        for line in (
+            *self._level(),
+            *self._salinity(),
+            *self._cycle(),
+            *self._ammonia(seen),
+            light,
+        ):
             if line:
                 say(line, hanging=2)
         stdout().print()
@@ -255,7 +270,7 @@ class _Screen:
         answer = salinity_estimate(salt, self.now_ms)
         said = (
             f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f}), from "
-            f"{', '.join(map(str, answer.basis))}; wanted {book.salinity_low:g} to "
+            f"{_counted(answer.basis)}; wanted {book.salinity_low:g} to "
             f"{book.salinity_high:g}."
         )
         if not book.salinity_low <= answer.value <= book.salinity_high:
@@ -288,6 +303,31 @@ class _Screen:
         elif cycle.tests:
             out.append("When it ends: stillwell today --forecast works that out.")
         return out
+
+    def _ammonia(self, seen: list[Any]) -> list[str]:
+        """How much of the ammonia is the NH3 that harms, at the water as it is."""
+        from stillwell.estimate.salt import salinity_estimate
+        from stillwell.journal import Kind, standing
+        from stillwell.keeper.cycle_watch import newest_ph
+        from stillwell.water.ammonia import Concentration, Species, words
+
+        rows = standing(self.facts.entries)
+        newest = next((e.value for e in reversed(rows) if e.kind == Kind.AMMONIA), None)
+        if not newest:
+            return []
+        warm = [row[1] for row in seen if row[2] == "Cel" and row[1] is not None]
+        salt = self.facts.salt
+        measured = salt is not None and salt.checks > 0
+        salinity = salinity_estimate(salt, self.now_ms).value if salt and measured else None
+        return [
+            words(
+                Concentration(Species.AMMONIA, newest),
+                newest_ph(rows),
+                warm[0] if warm else self.book.target_c,
+                self.book.salinity_target if salinity is None else salinity,
+                self.book.units,
+            )
+        ]
 
     def _forecast(self) -> str:
         from stillwell.estimate.cycle_fit import fitted, words

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import erf, exp, pi, sqrt
+from math import ceil, erf, exp, pi, sqrt
 
 from stillwell.estimate.salt import (
+    FASTEST_PER_DAY,
     Check,
     SaltState,
     advanced,
@@ -201,22 +202,26 @@ def mended(now: SaltState, units: System) -> str:
     """Returns how to bring the salinity back to the middle of the limits: so much, over so many
     hours; empty where nothing but waiting helps. What is missing to the mark is fresh water."""
     p = now.parameters
-    plan = bring_back(now, (p.low + p.high) / 2)
+    target, full = (p.low + p.high) / 2, now.mean[0]
+    plan = bring_back(now, target)
     steps = []
+    moved = 0.0
     if plan.pour_fresh_ml > NOT_WORTH_ML:
         amount = show(plan.pour_fresh_ml, Dimension.VOLUME, units)
         steps.append(f"pour {amount} of fresh water, to the mark")
-    if plan.swap_ml > NOT_WORTH_ML and not p.low <= now.mean[0] <= p.high:
+        moved += abs(now.salinity - full)
+    if plan.swap_ml > NOT_WORTH_ML and not p.low + _DEADBAND <= full <= p.high - _DEADBAND:
         amount = show(plan.swap_ml, Dimension.VOLUME, units)
         new = "fresh" if plan.of_salinity == 0 else f"salt water of {plan.of_salinity:.0f} ppt"
         steps.append(f"swap {amount} of tank water for {new}")
+        moved += abs(full - target)
     if not steps:
         return ""
-    parts = f", in {plan.portions} parts a day apart" if plan.portions > 1 else ""
-    # Half an hour for a small step: nobody is to stand there with a stop watch.
-    hours = max(0.5, plan.hours)
-    over = f"{hours:.0f} h" if hours >= 1.5 else show(hours * 3600, Dimension.DURATION)
-    return f"{', then '.join(steps)}, over {over} or more{parts} (common practice)"
+    days = moved / FASTEST_PER_DAY
+    if days < 0.1:
+        return f"{', then '.join(steps)}, slowly"
+    parts = f", in {ceil(days)} parts a day apart" if days > 1 else ""
+    return f"{', then '.join(steps)}, over {24 * days:.0f} h or more{parts} (common practice)"
 
 
 def _high(now: SaltState, reckoned: str, why: str, units: System) -> Message:

@@ -350,8 +350,9 @@ def _asked_about_value(rule: Rule, value: float, unit: str, here: Circumstances)
     shown = _shown(rule, value, unit, here)
     if possible is not None and not possible[0] <= value <= possible[1]:
         low, high = (_shown(rule, v, unit, here) for v in possible)
+        edge = f"more than {high}" if value > possible[1] else f"less than {low}"
         raise JournalError(
-            f"A {rule.kind} of {shown} can't be: it is from {low} to {high} here.",
+            f"A {rule.kind} of {shown} can't be: it is {edge}.",
             "Look at the number and its unit.",
         )
     if usual is not None and not usual[0] <= value <= usual[1]:

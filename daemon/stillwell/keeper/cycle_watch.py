@@ -4,7 +4,7 @@ in a tank with animals. The forecast of the cycle's end takes seconds and is not
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from stillwell.entry import Entry
 from stillwell.estimate.cycle import Stage
@@ -33,6 +33,18 @@ _DO = (
     "Test again. Change 10 to 20 % of the water, feed nothing today, look for anything dead, and "
     f"test tomorrow (common practice). {_HAND} An animal that looks ill is for a vet or the shop."
 )
+
+
+def newest_ph(rows: Sequence[Entry]) -> Ph:
+    """Returns the pH that was measured last, the usual one where none was.
+
+    Args:
+        rows: entries that stand, in order.
+    """
+    newest = next((e for e in reversed(rows) if e.kind == Kind.PH and e.value), None)
+    if newest is None or newest.value is None:
+        return Ph(USUAL_PH)
+    return Ph(newest.value, PhScale.TOTAL if newest.unit == PhScale.TOTAL else PhScale.NBS)
 
 
 class CycleWatch:
@@ -95,18 +107,13 @@ class CycleWatch:
         if kind == Kind.AMMONIA:
             what += " " + words(
                 Concentration(Species.AMMONIA, value),
-                self._ph(rows),
+                newest_ph(rows),
                 self._plan.target_c,
                 self._plan.salinity_target,
+                self._plan.units,
             )
         likely = "Too much food, something dead, or bacteria that have not grown along."
         return Finding(name, True, Priority.MEDIUM, Message(what, likely, _DO))
-
-    def _ph(self, rows: list[Entry]) -> Ph:
-        newest = next((e for e in reversed(rows) if e.kind == Kind.PH and e.value), None)
-        if newest is None or newest.value is None:
-            return Ph(USUAL_PH)
-        return Ph(newest.value, PhScale.TOTAL if newest.unit == PhScale.TOTAL else PhScale.NBS)
 
     def estimates(self, now: Moment) -> Iterable[Published]:
         """The stage as a number from 0 (not started) to 4 (finished), whenever it changes."""

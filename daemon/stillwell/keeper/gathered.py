@@ -14,7 +14,7 @@ from stillwell.estimate.lamplight import Cell, lit_hours
 from stillwell.estimate.salt import MissingWater
 from stillwell.journal import Kind
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, last_check, salt_state
-from stillwell.keeper.photoperiod import Light, kept_hours, wanted_hours
+from stillwell.keeper.photoperiod import Light, kept_hours, wanted
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
 from stillwell.ports import Published
@@ -55,16 +55,16 @@ def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
 
 def _light(reader: StoreReader, entries: Iterable[Entry], plan: BookPlan, now_ms: int) -> Light:
     """Yesterday by the lamp's switch, where there is one."""
-    wanted = wanted_hours(entries, plan.lamp_h)
+    light = wanted(entries, plan.lamp_h)
     if plan.lamp is None:
-        return Light(wanted)
+        return light
     zone = ZoneInfo(plan.zone)
     today = local_date(now_ms, zone)
     start_ms, end_ms = (
         utc_ms(day, dt.time(0), zone) for day in (today - dt.timedelta(days=1), today)
     )
     cells = reader.ten_minutes(plan.lamp, start_ms, end_ms)
-    return Light(wanted, kept_hours(cell.mean for cell in cells))
+    return replace(light, yesterday_h=kept_hours(cell.mean for cell in cells))
 
 
 def light_by_warmth(reader: StoreReader, light: Light, plan: BookPlan, now_ms: int) -> Light:

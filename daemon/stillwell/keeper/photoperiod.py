@@ -27,6 +27,8 @@ class Light:
     """What is known of the lamp's hours."""
 
     wanted_h: float
+    known: bool = False
+    """Whether settings or journal speak of a lamp."""
     yesterday_h: float | None = None
     """By its switch; None: it has none, or it was not seen for long enough."""
     by_warmth: LitHours | NotSeen | None = None
@@ -45,13 +47,13 @@ UNKNOWN = Light(USUAL_H)
 """Nothing is known of any lamp."""
 
 
-def wanted_hours(entries: Iterable[Entry], planned_h: float | None) -> float:
+def wanted(entries: Iterable[Entry], planned_h: float | None) -> Light:
     """Returns the hours a day that the lamp is to be on: as noted last, else as in the settings,
     else ten."""
     noted = [e.value for e in standing(entries) if e.kind == Kind.LAMP_HOURS]
     if noted and noted[-1] is not None:
-        return noted[-1] / 3600
-    return USUAL_H if planned_h is None else planned_h
+        return Light(noted[-1] / 3600, known=True)
+    return UNKNOWN if planned_h is None else Light(planned_h, known=True)
 
 
 def kept_hours(shares: Iterable[float | None]) -> float | None:
@@ -68,23 +70,23 @@ def kept_hours(shares: Iterable[float | None]) -> float | None:
 
 def words(light: Light) -> str:
     """Returns a sentence about the light; empty where nothing is known of a lamp."""
-    wanted = f"{light.wanted_h:g} h wanted"
+    hours = f"{light.wanted_h:g} h wanted"
     if light.yesterday_h is not None:
         said = f"Lamp: {light.yesterday_h:.1f} h yesterday"
         off = light.off_h
         if not off:
             return f"{said}, as wanted."
-        return f"{said}, {abs(off):.1f} h {'more' if off > 0 else 'less'} than the {wanted}. {DO}"
+        return f"{said}, {abs(off):.1f} h {'more' if off > 0 else 'less'} than the {hours}. {DO}"
     match light.by_warmth:
         case LitHours(value, low, high):
             said = (
-                f"Lamp: about {value:.1f} h a day ({low:g} to {high:g}), by the water's warmth "
+                f"Lamp: about {value:.1f} h a day ({low:.1f} to {high:.1f}), by the water's warmth "
                 f"over {light.by_warmth.days:.0f} days"
             )
             if low - OFF_BY_H <= light.wanted_h <= high + OFF_BY_H:
-                return f"{said}; {wanted}."
+                return f"{said}; {hours}."
             way = "more" if value > light.wanted_h else "less"
-            return f"{said}, {way} than the {wanted}. {DO}"
-        case NotSeen(reason):
+            return f"{said}, {way} than the {hours}. {DO}"
+        case NotSeen(reason) if light.known:
             return f"Lamp: no switch of it is watched, and {reason}"
     return ""

@@ -12,6 +12,8 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from stillwell.units import Dimension, System, show
+
 _N, _H, _O = 14.007, 1.008, 15.999
 """Standard atomic weights (IUPAC 2021, abridged), g/mol."""
 
@@ -193,13 +195,16 @@ def free_ammonia(
     return total.mg_n_per_l * nh3_share(ph, t_c, salinity, formula)
 
 
-def words(total: Concentration, ph: Ph, t_c: float, salinity: float) -> str:
+def words(
+    total: Concentration, ph: Ph, t_c: float, salinity: float, units: System = System.METRIC
+) -> str:
     """Returns a sentence or two for the person beside the tank: figure, formula, scale, and the
     caution."""
     share = nh3_share(ph, t_c, salinity)
+    warm = show(t_c, Dimension.TEMPERATURE, units)
     text = (
         f"NH3 {total.mg_n_per_l * share:.3f} mg/L as N, {100 * share:.1f} % of the total ammonia "
-        f"({total.mg_n_per_l:.2f} mg/L as N) at pH {ph.value:.1f} ({ph.scale} scale), {t_c:.1f} °C "
+        f"({total.mg_n_per_l:.2f} mg/L as N) at pH {ph.value:.1f} ({ph.scale} scale), {warm} "
         f"and salinity {salinity:.1f}, by {Formula.JOHANSSON_WEDBORG}; other published formulas "
         "lie up to 30 % off."
     )
