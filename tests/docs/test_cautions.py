@@ -36,8 +36,6 @@ CAUTION = re.compile(
 )
 
 NO_HAND = {
-    "estimate/salt_alarm.py mended": "half a sentence: today and the alarms set the caution beside",
-    "alarm/wording.py HOT_HEATER": "itself a part of the caution",
     "cli/check.py TITLE": "the name of a section about drivers of others",
     "keeper/reminders.py _lamp": "its text is that of photoperiod.words, which is looked at there",
 }
@@ -81,25 +79,40 @@ def pieces(tree: ast.Module) -> Iterator[tuple[str, list[ast.AST]]]:
             yield node.name, list(without_docstring(node.body))
 
 
+def names_in(nodes: list[ast.AST]) -> set[str]:
+    return {
+        n.id if isinstance(n, ast.Name) else n.attr
+        for node in nodes
+        for n in ast.walk(node)
+        if isinstance(n, ast.Name | ast.Attribute)
+    }
+
+
+Piece = tuple[str, str, set[str]]
+"""Name, what is written in it, and the names used in it."""
+
+
 def without_caution(trees: dict[str, ast.Module]) -> list[str]:
-    """Where a deed has no caution beside it."""
+    """Where a deed has no caution beside it: neither in the same piece nor in each of those of its
+    module that use it."""
     known = constants(trees)
     out = []
     for path, tree in trees.items():
-        for name, nodes in pieces(tree):
-            said = " ".join(literal(node) for node in nodes)
-            if not DEEDS.search(said):
-                continue
-            named = {
-                n.id if isinstance(n, ast.Name) else n.attr
-                for node in nodes
-                for n in ast.walk(node)
-                if isinstance(n, ast.Name | ast.Attribute)
-            }
-            beside = " ".join([said, *(known[one] for one in named & known.keys())])
-            if not CAUTION.search(beside):
-                out.append(f"{path} {name}")
+        said = [(name, " ".join(map(literal, n)), names_in(n)) for name, n in pieces(tree)]
+        out += [
+            f"{path} {piece[0]}"
+            for piece in said
+            if DEEDS.search(piece[1]) and not covered(piece, said, known, frozenset())
+        ]
     return out
+
+
+def covered(piece: Piece, said: list[Piece], known: dict[str, str], seen: frozenset[str]) -> bool:
+    name, text, named = piece
+    if CAUTION.search(" ".join([text, *(known[one] for one in named & known.keys())])):
+        return True
+    users = [one for one in said if name in one[2] and one[0] not in seen | {name}]
+    return bool(users) and all(covered(user, said, known, seen | {name}) for user in users)
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +146,8 @@ class TestCautions:
             ),
             ('def a():\n    "Turn the dial up."\n    return "Wait."', []),
             ('SAYS = "Clean the float."', ["x.py SAYS"]),
+            ('SAYS = "Clean the float."\ndef a():\n    return SAYS + " Unplug it, dry hands."', []),
+            ('SAYS = "Clean the float."\ndef a():\n    return SAYS', ["x.py SAYS"]),
             ('def a():\n    return f"Swap {1} L. Unplug the pump, with dry hands, first."', []),
         ],
     )
