@@ -17,7 +17,7 @@ from stillwell.estimate.lamplight import LitHours, NotSeen
 from stillwell.estimate.salt import MissingWater
 from stillwell.journal import Circumstances, JournalError, drafted
 from stillwell.keeper import photoperiod
-from stillwell.keeper.balance import animals, cycle_of, last_check, salt_state
+from stillwell.keeper.balance import Ledger, animals, cycle_of, salt_state
 from stillwell.keeper.gathered import daily
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
@@ -241,20 +241,35 @@ class TestBalance:
     def test_a_check_that_nothing_explains_is_told_with_what_it_likely_comes_from(self) -> None:
         week = [(float(day), "salinity", 35.0, "ppt") for day in range(0, 22, 7)]
         pours = [(day + 0.5, "pour", 540.0, "mL to mark") for day in range(21)]
-        last = last_check(book(*week, *pours), (), PLAN.salt, at(22))
+        ledger = Ledger(PLAN.salt)
+        ledger.at(book(*week, *pours), (), at(22))
+        last = ledger.last_check
         assert last is not None
         assert not last.unexpected
         odd = book(*week, *pours, (21.5, "salinity", 37.5, "ppt"))
-        last = last_check(odd, (), PLAN.salt, at(22))
+        ledger.at(odd, (), at(22))
+        last = ledger.last_check
         assert last is not None
         assert last.unexpected
         assert "Most likely: " in last.text
 
     def test_the_first_check_of_all_is_never_unexpected(self) -> None:
-        last = last_check(book((0.0, "salinity", 38.0, "ppt")), (), PLAN.salt, at(1))
+        ledger = Ledger(PLAN.salt)
+        ledger.at(book((0.0, "salinity", 38.0, "ppt")), (), at(1))
+        last = ledger.last_check
         assert last is not None
         assert not last.unexpected
-        assert last_check([], (), PLAN.salt, at(1)) is None
+        ledger.at([], (), at(1))
+        assert ledger.last_check is None
+
+    @given(st.lists(st.tuples(st.floats(0.0, 150.0), st.sampled_from(["salinity", "pour"]))))
+    def test_from_hour_to_hour_is_what_it_is_anew(self, rows: list[tuple[float, str]]) -> None:
+        value = {"salinity": (35.2, "ppt"), "pour": (540.0, "mL")}
+        entries = book(*((day, kind, *value[kind]) for day, kind in rows))
+        ledger = Ledger(PLAN.salt)
+        for day in (0.0, 10.0, 10.04, 60.0, 125.0, 149.0, 160.0):
+            anew = salt_state(entries, [], PLAN.salt, at(day))
+            assert ledger.at(entries, [], at(day)) == anew
 
     def test_animals_are_counted_in_and_out(self) -> None:
         rows = book(

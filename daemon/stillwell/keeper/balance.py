@@ -14,8 +14,9 @@ from stillwell.estimate.salt import (
     MissingWater,
     SaltParameters,
     SaltState,
+    advanced,
     begun,
-    replayed,
+    updated,
 )
 from stillwell.estimate.salt_alarm import explained, is_unexpected
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
@@ -39,20 +40,7 @@ def salt_state(
         parameters: the tank.
         now_ms: UTC ms; what is later is left out.
     """
-    events = _events(entries, level, now_ms)
-    return replayed(_started(events, parameters, now_ms), events, now_ms)
-
-
-def _events(entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> list[Event]:
-    """What the balance is told up to a time, in order."""
-    start_ms = now_ms - LOOK_BACK_MS
-    kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]
-    events = [*salt_events(kept), *(e for e in level if start_ms <= e.t_ms <= now_ms)]
-    return sorted(events, key=lambda e: e.t_ms)
-
-
-def _started(events: Sequence[Event], parameters: SaltParameters, now_ms: int) -> SaltState:
-    return begun(parameters, min((e.t_ms for e in events), default=now_ms))
+    return Ledger(parameters).at(entries, level, now_ms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,21 +53,54 @@ class LastCheck:
     unexpected: bool
 
 
-def last_check(
-    entries: Iterable[Entry], level: Iterable[Level], parameters: SaltParameters, now_ms: int
-) -> LastCheck | None:
-    """Returns the newest check and what it speaks for, None without one; arguments as of
-    `salt_state`. The first of all is never unexpected: nothing foretold it."""
-    events = _events(entries, level, now_ms)
-    found = [n for n, event in enumerate(events) if isinstance(event, Check)]
-    if not found:
-        return None
-    check = events[found[-1]]
-    assert isinstance(check, Check)
-    if len(found) == 1:
-        return LastCheck(check, "", False)
-    before = replayed(_started(events, parameters, now_ms), events[: found[-1]], check.t_ms)
-    return LastCheck(check, explained(before, check), is_unexpected(before, check))
+class Ledger:
+    """The balance at one time after another: what has been reckoned up to the last event is not
+    reckoned again. The figures are those of `salt_state`."""
+
+    def __init__(self, parameters: SaltParameters) -> None:
+        self._parameters = parameters
+        self._events: list[Event] | None = None
+        self._after: SaltState | None = None
+        self._last: LastCheck | None = None
+
+    def at(self, entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> SaltState:
+        """Returns the balance; arguments as of `salt_state`."""
+        events = _events(entries, level, now_ms)
+        if not events:
+            self._events, self._after, self._last = None, None, None
+            return begun(self._parameters, now_ms)
+        if self._after is None or events != self._events:
+            self._after, self._last = _reckoned(begun(self._parameters, events[0].t_ms), events)
+            self._events = events
+        return advanced(self._after, now_ms)
+
+    @property
+    def last_check(self) -> LastCheck | None:
+        """Returns the newest check and what it speaks for, as of the last `at`; None without one.
+        The first of all is never unexpected: nothing foretold it."""
+        return self._last
+
+
+def _events(entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> list[Event]:
+    """What the balance is told up to a time, in order."""
+    start_ms = now_ms - LOOK_BACK_MS
+    kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]
+    events = [*salt_events(kept), *(e for e in level if start_ms <= e.t_ms <= now_ms)]
+    return sorted(events, key=lambda e: e.t_ms)
+
+
+def _reckoned(start: SaltState, events: Sequence[Event]) -> tuple[SaltState, LastCheck | None]:
+    """The balance after the last event, and what was expected of the last check."""
+    checks = [n for n, event in enumerate(events) if isinstance(event, Check)]
+    state, last = start, None
+    for n, event in enumerate(events):
+        if checks and n == checks[-1]:
+            assert isinstance(event, Check)
+            first = len(checks) == 1
+            text = "" if first else explained(state, event)
+            last = LastCheck(event, text, not first and is_unexpected(state, event))
+        state = updated(state, event)
+    return state, last
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.lamplight import Cell, lit_hours
 from stillwell.estimate.salt import MissingWater
 from stillwell.journal import Kind
-from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, last_check, salt_state
+from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger
 from stillwell.keeper.photoperiod import Light, kept_hours, wanted
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
@@ -38,15 +38,16 @@ def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
     entries += reader.journal(0, now_ms - JOURNAL_MS, (Kind.ANIMALS_IN, Kind.ANIMALS_OUT))
     span = reader.span()
     level = list(reader.estimates("level.to-mark", now_ms - LOOK_BACK_MS, now_ms + 1))
-    levels = daily(level)
+    ledger = Ledger(plan.salt)
+    salt = ledger.at(entries, daily(level), now_ms)
     drilled = [t.moment.utc_ms for t in reader.alarms() if t.alarm == DRILL_ALARM]
     newest = next((row for row in reversed(level) if row.value is not None), None)
     fresh = newest is not None and now_ms - newest.time_ms <= LEVEL_FRESH_MS
     return Facts(
         entries=sorted(entries, key=lambda e: (e.at_ms, e.id)),
         since_ms=span[0] if span else now_ms,
-        salt=salt_state(entries, levels, plan.salt, now_ms),
-        check=last_check(entries, levels, plan.salt, now_ms),
+        salt=salt,
+        check=ledger.last_check,
         light=_light(reader, entries, plan, now_ms),
         missing_ml=newest.value if fresh and newest is not None else None,
         drilled_ms=max(drilled, default=None),

@@ -12,7 +12,7 @@ from stillwell.estimate.salt import MissingWater, SaltState, salinity_estimate
 from stillwell.estimate.salt_alarm import HIGH, LOW, UNSURE, findings
 from stillwell.finding import Finding
 from stillwell.journal import Kind
-from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, last_check, salt_state
+from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger
 from stillwell.keeper.plan import BookPlan
 from stillwell.notice import Message, Priority
 from stillwell.ports import Published
@@ -46,6 +46,7 @@ class SaltWatch:
     ) -> None:
         self._plan = plan
         self._missing = missing
+        self._ledger = Ledger(plan.salt)
         self._entries: dict[int, Entry] = {}
         self._level: list[MissingWater] = []
         self._standing: frozenset[str] = frozenset()
@@ -82,13 +83,13 @@ class SaltWatch:
         first, self._first = self._first, False
         self._forget(now.utc_ms)
         entries = list(self._entries.values())
-        salt = salt_state(entries, self._level, self._plan.salt, now.utc_ms)
+        salt = self._ledger.at(entries, self._level, now.utc_ms)
         self._salt = salt if salt.checks else None
         if self._salt is None:
             quiet = not (first or self._standing)
             self._standing = frozenset()
             return () if quiet else tuple(_over(name) for name in self.alarms())
-        last = last_check(entries, self._level, self._plan.salt, now.utc_ms)
+        last = self._ledger.last_check
         why = last.text if last is not None and last.unexpected else ""
         found = findings(salt, now.utc_ms, self._standing, why=why, units=self._plan.units)
         self._standing = frozenset(f.alarm for f in found if f.active)
