@@ -13,6 +13,7 @@ from stillwell import __version__
 from stillwell.cli import (
     ack,
     alarms,
+    backfill,
     book,
     check,
     drill,
@@ -57,6 +58,7 @@ for module in (
     shelve,
     drill,
     sinks,
+    backfill,
     export,
     simulate,
     replay,

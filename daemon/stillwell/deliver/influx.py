@@ -30,7 +30,7 @@ from stillwell.deliver.influx_link import (
     InfluxLink,
     UnreachableError,
 )
-from stillwell.deliver.line_protocol import line_of
+from stillwell.deliver.line_protocol import line_of, line_of_ten_minutes
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Quantity
 
@@ -181,6 +181,32 @@ class Influx:
             self._doubtful.setdefault(rows[0].stream, rows[0].seq - 1)
         return outcome
 
+    def lines_of(self, rows: Sequence[Row]) -> list[str]:
+        """Returns the points of those rows that have one."""
+        found = []
+        for row in rows:
+            try:
+                line = line_of(row, self._tank, self._channels)
+            except ValueError:
+                continue
+            if line is not None:
+                found.append(line)
+        return found
+
+    def ten_minutes(
+        self, channel: str, start_ms: int, mean: float, low: float, high: float, count: int
+    ) -> str:
+        """Returns the point of ten minutes of a channel: see `line_of_ten_minutes`."""
+        quantity = self._channels.get(channel)
+        return line_of_ten_minutes(self._tank, channel, quantity, start_ms, mean, low, high, count)
+
+    def write(self, lines: Sequence[str]) -> Outcome:
+        """Writes points at once, for whoever sends a history; refusals bear the line's place."""
+        why = self._connect()
+        if why:
+            return Outcome(0, (), ASK_KEEPER_S, why)
+        return self._write(list(enumerate(lines)), range(len(lines)), [])
+
     def close(self) -> None:
         if self._link is not None:
             self._link.close()
@@ -239,7 +265,6 @@ class Influx:
         return ""
 
     def _send(self, rows: Sequence[Row]) -> Outcome:
-        assert self._link is not None
         lines: list[tuple[int, str]] = []
         refusals: list[Refusal] = []
         for place, row in enumerate(rows):
@@ -250,6 +275,13 @@ class Influx:
                 continue
             if line is not None:
                 lines.append((place, line))
+        return self._write(lines, [row.seq for row in rows], refusals)
+
+    def _write(
+        self, lines: list[tuple[int, str]], seqs: Sequence[int], refusals: list[Refusal]
+    ) -> Outcome:
+        """The verdict on points, each with its row's place among the numbers of all rows."""
+        assert self._link is not None
         waiting = [lines] if lines else []
         lost = False
         while waiting:
@@ -260,7 +292,7 @@ class Influx:
             except UnreachableError as error:
                 # The connection that takes over is no second loss.
                 self._forgave_s = self._monotonic_s()
-                return self._came_to(rows, first, refusals, Outcome(0, (), 1.0, str(error)), True)
+                return self._came_to(seqs, first, refusals, Outcome(0, (), 1.0, str(error)), True)
             lost = self._was_lost() or lost
             if 200 <= answer.status < 300:
                 continue
@@ -270,16 +302,16 @@ class Influx:
                     middle = len(part) // 2
                     waiting += [part[middle:], part[:middle]]
                 else:
-                    refusals.append(Refusal(rows[first].seq, self._words(answer)))
+                    refusals.append(Refusal(seqs[first], self._words(answer)))
                 continue
-            return self._came_to(rows, first, refusals, self._not_now(answer), lost)
-        return Outcome(len(rows), tuple(refusals), lost=lost)
+            return self._came_to(seqs, first, refusals, self._not_now(answer), lost)
+        return Outcome(len(seqs), tuple(refusals), lost=lost)
 
     def _came_to(
-        self, rows: Sequence[Row], first: int, refusals: list[Refusal], why: Outcome, lost: bool
+        self, seqs: Sequence[int], first: int, refusals: list[Refusal], why: Outcome, lost: bool
     ) -> Outcome:
         """The verdict when the row at `first` and those after it must be tried again."""
-        done = {row.seq for row in rows[:first]}
+        done = set(seqs[:first])
         kept = tuple(refusal for refusal in refusals if refusal.seq in done)
         return Outcome(first, kept, why.retry_after, why.reason, lost=lost)
 

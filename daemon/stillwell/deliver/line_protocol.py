@@ -7,6 +7,7 @@ Source: InfluxData, "Line protocol" (InfluxDB 2 reference): escapes, field types
 | `reading` | tank, channel, quantity, unit | `value` (float; none for a missed reading), `flag` (integer, QARTOD) |
 | `alarm` | tank, alarm | `active`, `unanswered`, `withheld` (integer 0 or 1), `urgency` (integer 1 low … 3 high) |
 | `estimate` | tank, name, unit | `value`, `low`, `high` (float) |
+| `ten_minutes` | tank, channel, quantity, unit | `mean`, `low`, `high` (float), `count` (integer): good readings |
 
 All fields are numbers: servers that keep nothing else (VictoriaMetrics) then keep all of it. A
 point is told from another by measurement, tags and time (ms): sent twice, it is kept once.
@@ -62,15 +63,41 @@ def line_of(row: Row, tank: str, channels: Mapping[str, Quantity]) -> str | None
             raise ValueError("A notice is no point")
 
 
-def _reading(reading: Reading, tank: str, quantity: Quantity | None) -> str:
-    tags = {"tank": tank, "channel": reading.channel}
+def line_of_ten_minutes(
+    tank: str,
+    channel: str,
+    quantity: Quantity | None,
+    start_ms: int,
+    mean: float,
+    low: float,
+    high: float,
+    count: int,
+) -> str:
+    """Returns the point of ten minutes of a channel whose single readings are kept no more.
+
+    Args:
+        start_ms: UTC of their beginning, the time of the point.
+        mean, low, high: of the good readings among them, in the quantity's unit.
+        count: how many those were.
+    """
+    fields = {key: repr(float(v)) for key, v in (("mean", mean), ("low", low), ("high", high))}
+    fields["count"] = _whole(count)
+    return _point("ten_minutes", _tags(tank, channel, quantity), fields, start_ms)
+
+
+def _tags(tank: str, channel: str, quantity: Quantity | None) -> dict[str, str]:
+    tags = {"tank": tank, "channel": channel}
     if quantity is not None:
         tags |= {"quantity": quantity.value, "unit": UNIT[quantity]}
+    return tags
+
+
+def _reading(reading: Reading, tank: str, quantity: Quantity | None) -> str:
     fields = {}
     if reading.value is not None and math.isfinite(reading.value):
         fields["value"] = repr(float(reading.value))
     fields["flag"] = _whole(reading.flag)
-    return _point("reading", tags, fields, reading.moment.utc_ms)
+    return _point("reading", _tags(tank, reading.channel, quantity), fields, reading.moment.utc_ms)
 
 
 def _point(measurement: str, tags: Mapping[str, str], fields: Mapping[str, str], ms: int) -> str:

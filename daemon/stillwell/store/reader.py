@@ -312,6 +312,14 @@ class StoreReader:
             return None
         return min(s.start_ms for s in found), max(s.end_ms for s in found)
 
+    def began(self) -> int | None:
+        """The UTC of the first that is known of any channel: of ten minutes whose readings may be
+        gone, or of a raw reading; None when there is nothing."""
+        first = [row[0] for row in self._all("SELECT min(start_ms) FROM tenmin")]
+        span = self.span()
+        known = [at for at in (*first, span[0] if span else None) if at is not None]
+        return min(known, default=None)
+
     def close(self) -> None:
         self._db.close()
 
