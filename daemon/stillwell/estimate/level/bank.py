@@ -32,10 +32,12 @@ from typing import NamedTuple
 
 from stillwell.estimate.level.drift import Drift
 from stillwell.estimate.level.gauge import Located
-from stillwell.estimate.level.gaussian import Gaussian, Row, merged
+from stillwell.estimate.level.gaussian import Gaussian, Row
 from stillwell.estimate.level.ledger import FloatTold, Slice
+from stillwell.estimate.level.mixture import Weighed, cut, joined, log_total
 from stillwell.estimate.level.physics import D, F, G, H, K, M, Physics, R
 from stillwell.estimate.level.ripple import Occupancy, certain, half_way, posterior_moments
+from stillwell.estimate.level.sight import sight
 
 _MS_PER_H = 3_600_000.0
 _FLOAT_CREEP = 0.01
@@ -47,17 +49,10 @@ _ODDS_RANGE = 6.0
 _GAUGE_SPAN_MM = 100.0
 _STEP_MM = 30.0
 """Prior mean and spread of an unexplained step of the level."""
-_VAGUE_MM = 9.0
-_NARROW_MM = 6.0
-_APART_MM = 10.0
-"""A level vaguer than the first is cut into members as narrow as the second, the third apart."""
 _FLOOR = -9.0
 """ln of the least weight of a kind."""
-_IMPROBABLE = 14.0
 _SURPRISE = 8.0
 """ln of how much less probable than the best case a slice must be to be looked into."""
-_BEND = 3.0
-"""Ripples from its height beyond which a float's share no longer hangs on the ripple."""
 _LIKELY = 0.05
 _VAGUE_RIPPLES = 0.5
 """See `Bank.foretold`."""
@@ -198,7 +193,7 @@ class Bank:
             sums[kind] = sums.get(kind, 0.0) + math.exp(weight)
         lift = {kind: (keep - 1.0) * math.log(max(v, 1e-300)) for kind, v in sums.items()}
         faded = [w + lift[kind] for w, kind in zip(self._weights, self.kinds, strict=True)]
-        total = _log_total(faded)
+        total = log_total(faded)
         self._weights = [w - total for w in faded]
 
     def pour(self, ml: float, sd_ml: float) -> None:
@@ -241,62 +236,25 @@ class Bank:
         self._split()
 
     def _split(self) -> None:
-        """Cuts every member whose level is vague into narrow ones (Gaussian sum, Alspach and
-        Sorenson, IEEE Trans. Autom. Control 17 (1972) 439; from memory).
-
-        A float that is closed cuts a distribution off on one side. Of a wide Gaussian that leaves
-        nothing like a Gaussian, and cutting it again and again would count the same evidence each
-        time."""
-        members: list[Gaussian] = []
-        kinds: list[float] = []
-        weights: list[float] = []
-        for g, kind, weight in zip(self.members, self.kinds, self.weights, strict=True):
-            v = g.P[H][H]
-            if v <= _VAGUE_MM**2:
-                members.append(g)
-                kinds.append(kind)
-                weights.append(weight)
-                continue
-            between = v - _NARROW_MM**2
-            reach = math.ceil(3.0 * math.sqrt(between) / _APART_MM)
-            shifts = [k * _APART_MM for k in range(-reach, reach + 1)]
-            logs = [-0.5 * shift * shift / between for shift in shifts]
-            total = _log_total(logs)
-            for shift, log_share in zip(shifts, logs, strict=True):
-                part = g.copy()
-                part.revise(part.P[H].copy(), v, shift, _NARROW_MM**2)
-                members.append(part)
-                kinds.append(kind)
-                weights.append(weight + log_share - total)
-        self._members, self.kinds, self._weights = members, kinds, weights
+        """Cuts every member whose level is vague into narrow ones."""
+        every = list(zip(self.members, self.kinds, self.weights, strict=True))
+        self._set([(part, kind) for g, kind, weight in every for part in cut(g, weight)])
 
     def _merge(self, always: bool = False) -> None:
         """Drops what has become improbable, and joins members of one kind that agree again."""
         if len(self._members) == len(self.physics.kinds):
             return
-        all_members, all_weights = self.members, self.weights
-        members: list[Gaussian] = []
-        kinds: list[float] = []
-        weights: list[float] = []
+        every = list(zip(self.members, self.kinds, self.weights, strict=True))
+        out: list[tuple[Weighed, float]] = []
         for kind in self.physics.kinds:
-            mine = [i for i, w in enumerate(self.kinds) if w == kind]
-            total = _log_total([all_weights[i] for i in mine])
-            mine = [i for i in mine if all_weights[i] > total - _IMPROBABLE]
-            total_kept = _log_total([all_weights[i] for i in mine])
-            shares = [math.exp(all_weights[i] - total_kept) for i in mine]
-            parts = [all_members[i] for i in mine]
-            joint = sum(w * g.x[H] for g, w in zip(parts, shares, strict=True))
-            within = sum(w * g.P[H][H] for g, w in zip(parts, shares, strict=True))
-            spread = sum(w * (g.x[H] - joint) ** 2 for g, w in zip(parts, shares, strict=True))
-            if always or spread < max(0.5 * within, 0.01):
-                members.append(parts[0] if len(parts) == 1 else merged(parts, shares))
-                kinds.append(kind)
-                weights.append(total)
-            else:
-                members += parts
-                kinds += [kind] * len(parts)
-                weights += [total + math.log(w) for w in shares]
-        self._members, self.kinds, self._weights = members, kinds, weights
+            mine = [(g, weight) for g, its, weight in every if its == kind]
+            out += [(part, kind) for part in joined(mine, always)]
+        self._set(out)
+
+    def _set(self, parts: list[tuple[Weighed, float]]) -> None:
+        self._members = [g for (g, _), _ in parts]
+        self._weights = [weight for (_, weight), _ in parts]
+        self.kinds = [kind for _, kind in parts]
 
     def break_rate(self, shape: float, ago_h: float) -> None:
         """The rate changed suddenly by an unknown amount, `ago_h` ago: it takes a while until a
@@ -393,7 +351,7 @@ class Bank:
         v += P[f][f] - 2 * (level[f] + hm * m[f] + hd * d[f]) + physics.habits.sway_mm**2
         mean, v = mean * inverse, v * inverse * inverse
         cross = (level[R] + hm * m[R] + hd * d[R] - P[f][R]) * inverse
-        seen = _stretched(mean, v, cross, P[R][R], law.stretch * share)
+        seen = sight(mean, v, cross, P[R][R], law.stretch * share)
         return seen.mean, math.sqrt(max(seen.variance, 1e-12)), law
 
     def _absorb_float(self, place: int, told: FloatTold) -> tuple[float, bool]:
@@ -412,7 +370,7 @@ class Bank:
             v += sway2 * inverse * inverse
             if share > 0.0:
                 ripple = g.P[R]
-                seen = _stretched(mean, v, gain[R], ripple[R], law.stretch * share)
+                seen = sight(mean, v, gain[R], ripple[R], law.stretch * share)
                 mean, v = seen.mean, seen.variance
                 gain = [
                     seen.of_level * a - seen.of_ripple * b
@@ -470,7 +428,7 @@ class Bank:
                     + trust * (1 - trust) * off * off
                 )
                 g.revise(u.gain, u.variance, trust * off, min(kept, 4.0 * u.variance))
-        total = _log_total(logs)
+        total = log_total(logs)
         self._weights = self._normal(logs)
         self.odds[sensor] = _pull(
             self.odds[sensor] + log_unexplained - math.log(max(mean_z, 1e-300)),
@@ -481,7 +439,7 @@ class Bank:
     def _normal(self, logs: list[float]) -> list[float]:
         """Weights that sum to one, with no kind ever lost for good: the season may turn, the pump
         be cleaned."""
-        total = _log_total(logs)
+        total = log_total(logs)
         logs = [value - total for value in logs]
         sums: dict[float, float] = {}
         for value, kind in zip(logs, self.kinds, strict=True):
@@ -490,7 +448,7 @@ class Bank:
         if min(sums.values()) < floor:
             lift = {k: _FLOOR - math.log(max(v, 1e-300)) for k, v in sums.items() if v < floor}
             logs = [v + lift.get(k, 0.0) for v, k in zip(logs, self.kinds, strict=True)]
-            total = _log_total(logs)
+            total = log_total(logs)
             logs = [value - total for value in logs]
         return logs
 
@@ -509,34 +467,6 @@ class _Update(NamedTuple):
     gain: list[float]
 
 
-class _Stretched(NamedTuple):
-    """A level in ripples when the ripple is uncertain too."""
-
-    mean: float
-    variance: float
-    of_level: float
-    of_ripple: float
-    """Its covariance with anything: so much of the level's own covariance with it, less so much of
-    the ripple's."""
-
-
-def _stretched(
-    mean: float, variance: float, cross: float, ripple: float, power: float
-) -> _Stretched:
-    """Moments of L exp(-power R) for a Gaussian L (`mean`, `variance`) and R (0, `ripple`) with
-    covariance `cross`: the normal's moment-generating function and Stein's lemma.
-
-    Taking the moments whole rather than by a derivative matters: R is the same for hundreds of
-    slices, and a small bias of each would add up. Far from the float, where its share hangs on the
-    ripple no more, R counts for less."""
-    if abs(mean) > _BEND:
-        power *= _BEND / abs(mean)
-    grow = math.exp(0.5 * power * power * ripple)
-    shifted = grow * (mean - power * cross)
-    square = grow**4 * ((mean - 2.0 * power * cross) ** 2 + variance)
-    return _Stretched(shifted, square - shifted * shifted, grow, power * shifted)
-
-
 def _unexplained(told: FloatTold) -> float:
     """ln probability of a slice's share from a float that says nothing about the level, on the
     scale on which the best possible level gives 0: stuck either way, or, seldom, anything
@@ -551,8 +481,3 @@ def _pull(odds: float, base: float) -> float:
 def _cross(rows: list[list[float]], i: int, j: int, q: float) -> None:
     rows[i][j] += q
     rows[j][i] += q
-
-
-def _log_total(logs: list[float]) -> float:
-    top = max(logs)
-    return top + math.log(sum(math.exp(value - top) for value in logs))

@@ -88,7 +88,7 @@ class Habits:
     typical_ml_per_h: float = 22.5
     """A gallon a week for a nano tank: common practice."""
     typical_rel_sd: float = 0.7
-    wander: tuple[float, ...] = (0.06, 0.15, 0.4)
+    wander: tuple[float, ...] = (0.03, 0.12, 0.4)
     """How far the rate strays from its long-run value within a day (standard deviation, as a share
     of the typical or expected rate): the tank's own readings choose among these."""
     trend: float = 0.6

@@ -26,7 +26,7 @@ class FloatTold:
     told: Told
     intervals: int
     partly: int
-    """Intervals of these in which it was neither closed nor open throughout."""
+    """Intervals of these in which it was neither closed nor open throughout, or not as before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +51,25 @@ class OpenFloat:
     before: int | None
     intervals: int
     partly: int
+    split: int
+    """Intervals in which it was neither closed nor open throughout."""
 
-    def told(self) -> FloatTold:
-        share = self.closed / self.looks
+    @property
+    def splits(self) -> bool | None:
+        """Whether intervals are told apart within; None when the slice doesn't say."""
+        if self.split:
+            return True
+        return False if 0.0 < self.closed < self.looks else None
+
+    def told(self, splits: bool) -> FloatTold:
+        """`splits`: whether this float has been seen to change within an interval. One that never
+        has may be a bare 0 or 1 now and then, however many looks are said to stand behind it."""
+        looks = self.looks if self.split or splits else min(self.looks, float(self.intervals))
+        if self.splits is False:
+            looks = min(looks, float(self.intervals))
         return FloatTold(
             self.name,
-            Told(share, self.looks, self.seconds, self.before),
+            Told(self.closed / self.looks, looks, self.seconds, self.before),
             self.intervals,
             self.partly,
         )
@@ -79,12 +92,13 @@ class OpenSlice:
     def with_share(
         self, name: str, share: float, looks: int, seconds: float, before: int | None
     ) -> OpenSlice:
-        partly = 1 if 0.0 < share < 1.0 else 0
+        split = 1 if 0.0 < share < 1.0 else 0
         out: list[OpenFloat] = []
         found = False
         for f in self.floats:
             if f.name == name:
                 found = True
+                partly = 1 if split or share * f.looks != f.closed else 0
                 f = OpenFloat(  # noqa: PLW2901
                     name,
                     f.closed + share * looks,
@@ -93,11 +107,20 @@ class OpenSlice:
                     f.before,
                     f.intervals + 1,
                     f.partly + partly,
+                    f.split + split,
                 )
             out.append(f)
         if not found:
-            out.append(OpenFloat(name, share * looks, looks, seconds, before, 1, partly))
+            partly = 1 if split or (before is not None and share != before) else 0
+            out.append(OpenFloat(name, share * looks, looks, seconds, before, 1, partly, split))
         return replace(self, floats=tuple(out))
+
+    def still_splitting(self, splitting: tuple[str, ...]) -> tuple[str, ...]:
+        """`splitting` as this slice leaves it, sorted."""
+        names = set(splitting)
+        names |= {f.name for f in self.floats if f.splits is True}
+        names -= {f.name for f in self.floats if f.splits is False}
+        return tuple(sorted(names))
 
     def with_gauge(self, t_ms: int, mm: float) -> OpenSlice:
         if len(self.gauge) >= _MOST_READINGS:
@@ -112,13 +135,14 @@ class OpenSlice:
             expect_rel_sd=rel_sd,
         )
 
-    def closed(self, gauge: GaugeSpec | None, slice_ms: int) -> Slice:
+    def closed(self, gauge: GaugeSpec | None, slice_ms: int, splitting: tuple[str, ...]) -> Slice:
+        """`splitting`: floats that have been seen to change within an interval."""
         located = None
         if self.gauge and gauge is not None:
             located = locate(self.gauge, gauge, slice_ms / 1000.0)
         return Slice(
             self.index,
-            tuple(f.told() for f in self.floats),
+            tuple(f.told(f.name in splitting) for f in self.floats),
             located,
             self.expect_sum / self.expect_count if self.expect_count else None,
             self.expect_rel_sd,

@@ -20,13 +20,12 @@ from stillwell.estimate.level.evidence import (
 from stillwell.estimate.level.gaussian import Gaussian
 from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.ledger import OpenSlice, Pause, placed, state_before, turned
+from stillwell.estimate.level.mark import Mark, first_mark
 from stillwell.estimate.level.passage import (
-    Mark,
     Oddity,
     Passage,
     Seen,
     counted_ml,
-    first_mark,
     moments,
     rate_ml,
 )
@@ -308,8 +307,12 @@ class LevelModel:
             return state
         slices = state.slices
         if not opened.empty():
-            slices = (*slices, opened.closed(self.physics.gauge, self.slice_ms))
-        state = replace(state, open=None, slices=slices)
+            slices = (
+                *slices,
+                opened.closed(self.physics.gauge, self.slice_ms, state.splitting),
+            )
+        splitting = opened.still_splitting(state.splitting)
+        state = replace(state, open=None, slices=slices, splitting=splitting)
         recent = (opened.index - 6) * self.slice_ms
         if state.pours and state.pours[-1].t_ms >= recent:
             state = self._look_for_turned(state)
@@ -368,7 +371,7 @@ class LevelModel:
         first = start.t_ms // self.slice_ms - 2 * _REACH
         near = [s for s in state.slices if s.index >= first]
         if state.open is not None and not state.open.empty():
-            near.append(state.open.closed(self.physics.gauge, self.slice_ms))
+            near.append(state.open.closed(self.physics.gauge, self.slice_ms, state.splitting))
         if state.inverted:
             near = [
                 replace(s, floats=tuple(f for f in s.floats if f.name not in state.inverted))

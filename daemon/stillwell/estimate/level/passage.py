@@ -15,6 +15,7 @@ from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.evidence import Pour
 from stillwell.estimate.level.gaussian import Gaussian
 from stillwell.estimate.level.ledger import FloatTold, Pause, Slice
+from stillwell.estimate.level.mark import Kept, KeptDoubt, Mark
 from stillwell.estimate.level.physics import D, H, K, M, Physics
 
 Moments = Callable[[Gaussian], tuple[float, float]]
@@ -30,58 +31,6 @@ _RATE_BREAK_AGO_H = (0.3, 1.0)
 _LEAST_POUR_MM = 1.5
 _LEAST_DRAIN_MM = 4.0
 """Steps smaller than these are not told from a change of the rate."""
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """A bank as plain numbers."""
-
-    members: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]
-    """Mean, and the covariance's lower triangle row by row."""
-    kinds: tuple[float, ...]
-    weights: tuple[float, ...]
-    odds: tuple[float, ...]
-
-    @classmethod
-    def of(cls, bank: Bank) -> Kept:
-        return cls(
-            tuple(
-                (tuple(g.x), tuple(p for i, row in enumerate(g.P) for p in row[: i + 1]))
-                for g in bank.members
-            ),
-            tuple(bank.kinds),
-            tuple(bank.weights),
-            tuple(bank.odds),
-        )
-
-    def revived(self, physics: Physics) -> Bank:
-        return Bank(
-            physics,
-            [Gaussian(list(x), _square(triangle, len(x))) for x, triangle in self.members],
-            list(self.kinds),
-            list(self.weights),
-            list(self.odds),
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class KeptDoubt:
-    log_odds: float
-    pour_ms: int
-    pour_ml: float
-    bank: Kept
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """Everything that a passage needs to go on from here; plain numbers, exact through JSON."""
-
-    t_ms: int
-    bank: Kept
-    shape: float
-    shape_ms: int | None
-    physics_told: bool
-    doubts: tuple[KeptDoubt, ...] = ()
 
 
 @dataclass(slots=True)
@@ -523,21 +472,6 @@ class Passage:
                 KeptDoubt(d.log_odds, d.pour_ms, d.pour_ml, Kept.of(d.bank)) for d in self.doubts
             ),
         )
-
-
-def _square(triangle: Sequence[float], n: int) -> list[list[float]]:
-    out = [[0.0] * n for _ in range(n)]
-    at = iter(triangle)
-    for i in range(n):
-        for j in range(i + 1):
-            out[i][j] = out[j][i] = next(at)
-    return out
-
-
-def first_mark(physics: Physics, t_ms: int) -> Mark:
-    bank = Bank.prior(physics)
-    shape = physics.habits.typical_ml_per_h * physics.geometry.mm_per_ml
-    return Mark(t_ms, Kept.of(bank), shape, None, False)
 
 
 def moments(bank: Bank, of: Moments) -> tuple[float, float]:

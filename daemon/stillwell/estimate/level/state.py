@@ -8,10 +8,10 @@ from typing import Any
 from stillwell.estimate.level.evidence import Pour
 from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.ledger import FloatTold, OpenFloat, OpenSlice, Pause, Slice
-from stillwell.estimate.level.passage import Kept, KeptDoubt, Mark
+from stillwell.estimate.level.mark import Kept, KeptDoubt, Mark
 from stillwell.estimate.level.ripple import Told
 
-FORM = 2
+FORM = 3
 """Counts up when the stored form changes; a state of another form is refused."""
 
 
@@ -38,6 +38,8 @@ class LevelState:
     """Each float's last share and when that interval ended."""
     inverted: tuple[str, ...] = ()
     """Floats that open when water is poured in: mounted upside down, and left out."""
+    splitting: tuple[str, ...] = ()
+    """Floats that have been seen to change within an interval: their looks are looks."""
     refused: tuple[Refused, ...] = ()
     """The latest refusals, newest last."""
 
@@ -61,6 +63,7 @@ class LevelState:
                 marks=tuple(_mark(m) for m in body["marks"]),
                 last=tuple((str(n), float(s), int(t)) for n, s, t in body["last"]),
                 inverted=tuple(body["inverted"]),
+                splitting=tuple(body["splitting"]),
                 refused=tuple(Refused(**r) for r in body["refused"]),
             )
         except (KeyError, TypeError) as damage:
