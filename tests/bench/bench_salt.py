@@ -37,19 +37,9 @@ from salt_world import (
     simulate,
 )
 
-from stillwell.estimate.salt import (
-    Check,
-    Event,
-    Exchange,
-    SaltParameters,
-    TopUp,
-    advanced,
-    begun,
-    replayed,
-    unnoted_estimate,
-    updated,
-)
+from stillwell.estimate.salt import advanced, begun, replayed, unnoted_estimate, updated
 from stillwell.estimate.salt_alarm import HIGH, Cause, causes, findings
+from stillwell.estimate.salt_told import Check, Event, Exchange, SaltParameters, TopUp
 
 Array = npt.NDArray[np.float64]
 

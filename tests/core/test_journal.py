@@ -15,7 +15,7 @@ from stillwell.estimate.cycle import Test
 from stillwell.estimate.level import Pour, WaterChange
 from stillwell.estimate.level_journal import change_of, pour_of
 from stillwell.estimate.nitrification import Happening
-from stillwell.estimate.salt import Check, Exchange, TopUp
+from stillwell.estimate.salt_told import Check, Exchange, TopUp
 from stillwell.journal import (
     KINDS,
     Circumstances,

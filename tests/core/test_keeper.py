@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
 from stillwell.estimate.lamplight import LitHours, NotSeen
-from stillwell.estimate.salt import MissingWater
+from stillwell.estimate.salt_told import MissingWater
 from stillwell.journal import Circumstances, JournalError, drafted
 from stillwell.keeper import photoperiod
 from stillwell.keeper.balance import Ledger, animals, cycle_of, salt_state

@@ -9,19 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.estimate.salt import (
-    Check,
-    EvaporationRate,
-    Event,
-    Exchange,
-    MissingWater,
-    SaltParameters,
     SaltState,
-    TopUp,
     advanced,
     begun,
-    bring_back,
-    check_due_ms,
-    kilograms,
     replayed,
     salinity_estimate,
     unnoted_estimate,
@@ -35,6 +25,17 @@ from stillwell.estimate.salt_alarm import (
     causes,
     explained,
     findings,
+)
+from stillwell.estimate.salt_mending import bring_back
+from stillwell.estimate.salt_told import (
+    Check,
+    EvaporationRate,
+    Event,
+    Exchange,
+    MissingWater,
+    SaltParameters,
+    TopUp,
+    kilograms,
 )
 from stillwell.units import System
 
@@ -149,16 +150,6 @@ class TestTheInterval:
         state = updated(state, TopUp(DAY, None, to_mark=True))
         basis = salinity_estimate(state, DAY).basis
         assert [str(b) for b in basis] == ["1 salinity checks", "1 pours"]
-
-    def test_says_when_the_next_check_is_due(self) -> None:
-        precise = updated(known(), Check(0, 35.0, 0.1))
-        due = check_due_ms(precise)
-        assert due is not None
-        answer = salinity_estimate(precise, due)
-        assert answer.high > 36.0 or answer.low < 34.0
-        before = salinity_estimate(precise, due - DAY // 4)
-        assert before.low >= 34.0
-        assert before.high <= 36.0
 
     def test_of_a_check_that_can_not_be_is_moved_and_not_overruled(self) -> None:
         state = updated(known(), Check(DAY, 38.0, 0.25))

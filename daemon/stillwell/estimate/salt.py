@@ -15,110 +15,34 @@ came at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from math import exp, inf, sqrt
+from math import exp, sqrt
 
 from stillwell.estimate.estimate import Basis, Estimate
+from stillwell.estimate.matrix4 import (
+    Matrix,
+    Vector,
+    diagonal,
+    moved,
+    quadratic,
+    rows,
+    widened,
+)
+from stillwell.estimate.salt_told import (
+    Check,
+    EvaporationRate,
+    Event,
+    Exchange,
+    MissingWater,
+    SaltParameters,
+    TopUp,
+    kilograms,
+)
 
 _DAY_MS = 86_400_000
 _Z = 1.959964
 """Of the central 95 % of a normal distribution."""
-
-Vector = tuple[float, float, float, float]
-Matrix = tuple[Vector, Vector, Vector, Vector]
-
-
-def kilograms(ml: float, salinity: float = 0.0) -> float:
-    """Returns the mass of so much water near 25 degC.
-
-    A straight line through EOS-80 at 25 degC and salinities of 0 and 35 (997.048 and 1023.343
-    kg/m3; UNESCO Technical Paper in Marine Science 44), within 0.1 kg/m3 between.
-    """
-    return ml / 1e6 * (997.048 + 0.75129 * salinity)
-
-
-@dataclass(frozen=True, slots=True)
-class SaltParameters:
-    """What is known of the tank before its journal begins. The defaults are common practice or our
-    own allowances; none is a published figure."""
-
-    full_ml: float
-    """All water of the tank when it is filled to the mark."""
-    full_rel_sd: float = 0.05
-    """How well that is known; rock and sand are easily forgotten."""
-    low: float = 34.0
-    high: float = 36.0
-    evaporation_ml_d: float = 540.0
-    """Expected before anything is known: a gallon a week (common practice)."""
-    evaporation_rel_sd: float = 0.5
-    evaporation_memory_d: float = 10.0
-    """In how many days weather and season forget what the rate was."""
-    mark_sd_ml: float = 150.0
-    """How near to the mark "filled to the mark" is."""
-    pour_rel_sd: float = 0.05
-    """Of a poured volume."""
-    batch_sd: float = 0.5
-    """Of the salinity of salt water that somebody mixed."""
-    unnoted_per_day: float = 0.02
-    """Standard deviation of the salt a day that comes or goes steadily without an entry, in
-    salinity."""
-    wander_per_root_day: float = 0.03
-    """And of what comes and goes irregularly: splashes, wet hands, foam."""
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """Somebody measured the salinity."""
-
-    t_ms: int
-    salinity: float
-    sd: float = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class TopUp:
-    """Water poured in. `ml` None: not measured, then `to_mark` must be true."""
-
-    t_ms: int
-    ml: float | None
-    salinity: float = 0.0
-    """0: fresh water."""
-    to_mark: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Exchange:
-    """A water change: so much out, and the same in salt water, or as much as it took."""
-
-    t_ms: int
-    ml: float
-    salinity: float | None = None
-    """Of the new water; None: not measured, then it is taken as meant for the middle of the
-    limits."""
-    to_mark: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class MissingWater:
-    """What the level says is missing to the fill mark; negative when it stands above."""
-
-    t_ms: int
-    ml: float
-    sd_ml: float
-
-
-@dataclass(frozen=True, slots=True)
-class EvaporationRate:
-    """How much evaporates now, by the level or by physics. Each one told counts as new evidence:
-    tell it once a day, not once a reading."""
-
-    t_ms: int
-    ml_d: float
-    rel_sd: float
-
-
-Event = Check | TopUp | Exchange | MissingWater | EvaporationRate
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,42 +88,12 @@ class SaltState:
     def salinity_sd(self) -> float:
         """Returns how well that is known."""
         h = _reading_of(self.mean)
-        return sqrt(max(0.0, _quadratic(h, self.spread)))
+        return sqrt(max(0.0, quadratic(h, self.spread)))
 
     @property
     def missing_ml(self) -> float:
         """Returns how much fresh water is missing to the mark."""
         return self.mean[1] * self.full_kg / kilograms(1.0)
-
-
-# -- small matrices ------------------------------------------------------------------------------
-
-
-def _rows(rows: Sequence[Sequence[float]]) -> Matrix:
-    a, b, c, d = ((r[0], r[1], r[2], r[3]) for r in rows)
-    return a, b, c, d
-
-
-def _diagonal(a: float, b: float, c: float, d: float) -> Matrix:
-    return (a, 0.0, 0.0, 0.0), (0.0, b, 0.0, 0.0), (0.0, 0.0, c, 0.0), (0.0, 0.0, 0.0, d)
-
-
-def _moved(spread: Matrix, by: Matrix) -> Matrix:
-    """Returns F P F'."""
-    half = [[sum(by[i][k] * spread[k][j] for k in range(4)) for j in range(4)] for i in range(4)]
-    return _rows(
-        [[sum(half[i][k] * by[j][k] for k in range(4)) for j in range(4)] for i in range(4)]
-    )
-
-
-def _widened(spread: Matrix, *variances: float) -> Matrix:
-    return _rows(
-        [[spread[i][j] + (variances[i] if i == j else 0.0) for j in range(4)] for i in range(4)]
-    )
-
-
-def _quadratic(h: Vector, spread: Matrix) -> float:
-    return sum(h[i] * h[j] * spread[i][j] for i in range(4) for j in range(4))
 
 
 def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
@@ -210,9 +104,9 @@ def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> Salt
     gain = [p / total for p in ph]
     a, b, c, d = (m + g * surprise for m, g in zip(state.mean, gain, strict=True))
     # Joseph's form: stays symmetric and positive whatever the rounding.
-    keep = _rows([[(i == j) - gain[i] * h[j] for j in range(4)] for i in range(4)])
-    spread = _moved(state.spread, keep)
-    spread = _rows(
+    keep = rows([[(i == j) - gain[i] * h[j] for j in range(4)] for i in range(4)])
+    spread = moved(state.spread, keep)
+    spread = rows(
         [[spread[i][j] + gain[i] * gain[j] * variance for j in range(4)] for i in range(4)]
     )
     return replace(state, mean=(a, b, c, d), spread=spread)
@@ -238,7 +132,7 @@ def begun(
         parameters,
         t_ms,
         (salinity, 0.0, rate, 0.0),
-        _diagonal(
+        diagonal(
             sd**2,
             (2 * mark) ** 2,
             (rate * parameters.evaporation_rel_sd) ** 2,
@@ -276,8 +170,8 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
             c,
         )
         sd = usual * p.evaporation_rel_sd
-        spread = _widened(
-            _moved(spread, by),
+        spread = widened(
+            moved(spread, by),
             p.wander_per_root_day**2 * days,
             (0.1 * usual * days) ** 2,
             sd * sd * (1.0 - stays * stays),
@@ -316,7 +210,7 @@ def surprise(state: SaltState, check: Check) -> tuple[float, float]:
     """Returns by how much a check reads above what is expected at its time, and the standard
     deviation that this difference should have."""
     now = advanced(state, check.t_ms)
-    sd = sqrt(_quadratic(_reading_of(now.mean), now.spread) + check.sd**2)
+    sd = sqrt(quadratic(_reading_of(now.mean), now.spread) + check.sd**2)
     return check.salinity - now.salinity, sd
 
 
@@ -330,7 +224,7 @@ def _checked(state: SaltState, check: Check) -> SaltState:
         # Something happened that no entry speaks of. What is known of the salt goes with it: the
         # check counts, as if the difference had been a likely one.
         lacking = (above / 2) ** 2 - sd**2
-        state = replace(state, spread=_widened(state.spread, lacking, 0.0, 0.0, 0.0))
+        state = replace(state, spread=widened(state.spread, lacking, 0.0, 0.0, 0.0))
     told = _told(state, _reading_of(state.mean), above, check.sd**2)
     return replace(
         told,
@@ -344,7 +238,7 @@ def _to_mark(state: SaltState) -> SaltState:
     """What was missing no longer is, and nothing known about it says anything about now."""
     s, _, e, c = state.mean
     mark = (kilograms(state.parameters.mark_sd_ml) / state.full_kg) ** 2
-    spread = _rows(
+    spread = rows(
         [
             [mark if i == j == 1 else 0.0 if 1 in (i, j) else state.spread[i][j] for j in range(4)]
             for i in range(4)
@@ -375,7 +269,7 @@ def _topped_up(state: SaltState, pour: TopUp) -> SaltState:
             (0.0, 0.0, 1.0, 0.0),
             (0.0, 0.0, 0.0, 1.0),
         )
-        spread = _widened(_moved(state.spread, by), salt_sd**2, 0.0, 0.0, 0.0)
+        spread = widened(moved(state.spread, by), salt_sd**2, 0.0, 0.0, 0.0)
         state = replace(state, mean=(s + poured * pour.salinity, u, e, c), spread=spread)
     if pour.to_mark:
         state = _to_mark(state)
@@ -385,7 +279,7 @@ def _topped_up(state: SaltState, pour: TopUp) -> SaltState:
         state = replace(
             state,
             mean=(s, u - poured, e, c),
-            spread=_widened(state.spread, 0.0, (poured * relative) ** 2, 0.0, 0.0),
+            spread=widened(state.spread, 0.0, (poured * relative) ** 2, 0.0, 0.0),
         )
     fresh = pour.salinity <= 0
     since = replace(
@@ -413,19 +307,19 @@ def _exchanged(state: SaltState, change: Exchange) -> SaltState:
         (0.0, 0.0, 1.0, 0.0),
         (0.0, 0.0, 0.0, 1.0),
     )
-    spread = _moved(state.spread, by)
+    spread = moved(state.spread, by)
     came = kilograms(change.ml, new) / state.full_kg
     if change.to_mark:
         # Filled up with salt water: what was missing came as salt water too.
         came = max(0.0, out + u)
         by = ((1.0, new, 0.0, 0.0), by[1], by[2], by[3])
-        spread = _moved(spread, by)
+        spread = moved(spread, by)
     relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
     salt_var = (came * new_sd) ** 2 + (out * relative * (new - here)) ** 2
     state = replace(
         state,
         mean=(s * left + came * new, u + out - came, e, c),
-        spread=_widened(spread, salt_var, 0.0, 0.0, 0.0),
+        spread=widened(spread, salt_var, 0.0, 0.0, 0.0),
         exchanges=state.exchanges + 1,
         since=replace(state.since, exchanged=state.since.exchanged + out),
     )
@@ -474,75 +368,3 @@ def unnoted_estimate(state: SaltState) -> Estimate:
     rate = state.mean[3]
     basis = (Basis("salinity checks", state.checks),)
     return Estimate(rate, rate - half, rate + half, "PSU/d", basis, (state.t_ms, state.t_ms))
-
-
-def check_due_ms(state: SaltState, horizon_d: float = 60.0) -> int | None:
-    """Returns when the interval will reach beyond the limits, if everything goes on as it is: the
-    latest time for the next check; None when that is farther off than the horizon."""
-    low, high = state.parameters.low, state.parameters.high
-    step = _DAY_MS // 4
-    now = state
-    for _ in range(int(horizon_d * 4)):
-        answer = salinity_estimate(now, now.t_ms)
-        if answer.low < low or answer.high > high:
-            return now.t_ms
-        now = advanced(now, now.t_ms + step)
-    return None
-
-
-FASTEST_PER_DAY = 1.0
-"""No faster than about 1 a day for animals (common practice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class BringBack:
-    """How to bring the salinity to where it should be."""
-
-    pour_fresh_ml: float
-    """First: fresh water up to the mark."""
-    swap_ml: float
-    """Then: so much of the tank out and the same volume in."""
-    of_salinity: float
-    """Of the water that comes in; 0: fresh."""
-    hours: float
-    """Spread over at least so long."""
-    portions: int
-    """In so many equal parts, one a day at most."""
-
-
-def bring_back(
-    state: SaltState,
-    target: float,
-    saltier: float | None = None,
-    per_day: float = FASTEST_PER_DAY,
-) -> BringBack:
-    """Returns how to bring the tank to `target`.
-
-    Args:
-        state: now.
-        target: the salinity to come to, when filled to the mark.
-        saltier: of the salt water at hand when the tank is too fresh; None: 5 above the target.
-        per_day: how fast at most. Raises ValueError where the water at hand can't do it.
-    """
-    if not (target > 0 and per_day > 0):
-        raise ValueError("The target and the pace must be above 0.")
-    full, first = state.mean[0], max(0.0, state.missing_ml)
-    new = 0.0 if full > target else (target + 5.0 if saltier is None else saltier)
-    if full < target and new <= target:
-        raise ValueError(
-            f"Water of {new:g} can't raise a tank to {target:g}: mix some that is saltier."
-        )
-    if full == target:
-        volume = 0.0
-    else:
-        # (W - x rho_tank) full + x rho_new new = (W - x rho_tank + x rho_new) target
-        out, into = kilograms(1.0, full), kilograms(1.0, new)
-        volume = state.full_kg * (target - full) / (out * (target - full) + into * (new - target))
-    total = abs(state.salinity - target)
-    return BringBack(
-        pour_fresh_ml=first,
-        swap_ml=max(0.0, volume),
-        of_salinity=new,
-        hours=24.0 * total / per_day,
-        portions=max(1, -int(-total // per_day)) if total < inf else 1,
-    )

@@ -8,15 +8,14 @@ from enum import StrEnum
 from math import ceil, erf, exp, pi, sqrt
 
 from stillwell.estimate.salt import (
-    FASTEST_PER_DAY,
-    Check,
     SaltState,
     advanced,
-    bring_back,
     salinity_estimate,
     surprise,
     unnoted_estimate,
 )
+from stillwell.estimate.salt_mending import FASTEST_PER_DAY, bring_back
+from stillwell.estimate.salt_told import Check
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 from stillwell.units import Dimension, System, show

@@ -7,18 +7,9 @@ from dataclasses import dataclass
 
 from stillwell.entry import Entry
 from stillwell.estimate.cycle import Stage, Test, Verdict, verdict
-from stillwell.estimate.salt import (
-    Check,
-    EvaporationRate,
-    Event,
-    MissingWater,
-    SaltParameters,
-    SaltState,
-    advanced,
-    begun,
-    updated,
-)
+from stillwell.estimate.salt import SaltState, advanced, begun, updated
 from stillwell.estimate.salt_alarm import explained, is_unexpected
+from stillwell.estimate.salt_told import Check, EvaporationRate, Event, MissingWater, SaltParameters
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
 
 DAY_MS = 86_400_000

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
 from stillwell.estimate.lamplight import Cell, lit_hours
-from stillwell.estimate.salt import MissingWater
+from stillwell.estimate.salt_told import MissingWater
 from stillwell.journal import Kind
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger
 from stillwell.keeper.photoperiod import Light, kept_hours, wanted

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from stillwell.estimate.salt import SaltParameters
+from stillwell.estimate.salt_told import SaltParameters
 from stillwell.units import System
 
 

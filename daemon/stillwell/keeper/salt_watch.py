@@ -8,8 +8,9 @@ from dataclasses import asdict
 
 from stillwell.entry import Entry
 from stillwell.estimate.estimate import Estimate
-from stillwell.estimate.salt import MissingWater, SaltState, salinity_estimate
+from stillwell.estimate.salt import SaltState, salinity_estimate
 from stillwell.estimate.salt_alarm import HIGH, LOW, UNSURE, findings
+from stillwell.estimate.salt_told import MissingWater
 from stillwell.finding import Finding
 from stillwell.journal import Kind
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger
