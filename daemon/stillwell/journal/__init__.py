@@ -7,7 +7,6 @@ from __future__ import annotations
 from stillwell.journal.drafting import (
     Circumstances,
     Draft,
-    JournalError,
     corrected,
     drafted,
     struck,
@@ -19,6 +18,7 @@ from stillwell.journal.evidence import (
     salt_events,
 )
 from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
+from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import history, standing
 from stillwell.journal.times import when
 from stillwell.journal.wording import in_words, number_and_unit

@@ -5,18 +5,17 @@ when it is odd.
 from __future__ import annotations
 
 import math
-import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, Takes, kind_named
+from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
+from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
-from stillwell.units import Dimension, System, UnitError, parse, show
-from stillwell.water.ammonia import Species, measured
-from stillwell.water.seawater import Reference
+from stillwell.journal.values import read
+from stillwell.units import System, show
 
 _MINUTE_MS = 60_000
 _DAY_MS = 86_400_000
@@ -28,20 +27,6 @@ EARLIEST_MS = 946_684_800_000
 """1 January 2000: what is earlier is a slip or a clock that was never set."""
 TWICE_MS = 2 * _MINUTE_MS
 LONGEST_TEXT, LONGEST_NAME = 500, 80
-
-
-class JournalError(ValueError):
-    """An entry that can't be.
-
-    Args:
-        what: what is wrong, in a sentence.
-        do: what to write instead, in a sentence.
-    """
-
-    def __init__(self, what: str, do: str) -> None:
-        super().__init__(f"{what} {do}")
-        self.what = what
-        self.do = do
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +92,7 @@ def drafted(
     if rule.kind is Kind.POSTPONED and text not in REMINDERS:
         known = ", ".join(REMINDERS)
         raise JournalError(f'There is no reminder "{text}".', f"Reminders are: {known}.")
-    number, kept_unit = _read(rule, typed, " ".join(unit.split()))
+    number, kept_unit = read(rule, typed, " ".join(unit.split()))
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)
     entry = Entry(rule.kind, when, number, kept_unit, text, by, entered_ms=here.now_ms)
@@ -172,149 +157,6 @@ def _line(text: str, longest: int, what: str) -> str:
             f"The {what} has {len(plain)} characters.", f"At most {longest} are kept: shorten it."
         )
     return plain
-
-
-# -- values --------------------------------------------------------------------------------------
-
-
-def _read(rule: Rule, typed: str, unit: str) -> tuple[float | None, str]:
-    """The value and the unit as they are kept."""
-    if not typed:
-        if rule.takes is Takes.VALUE:
-            raise JournalError(f"A {rule.kind} needs a value.", f"Write: {rule.example}")
-        if rule.kind is Kind.POUR:
-            return None, "to mark"
-        return None, ""
-    if rule.takes is Takes.NOTHING:
-        raise JournalError(
-            f"A {rule.kind} takes no value.", "Put what you want to say in the text."
-        )
-    try:
-        number, kept = _read_value(rule, typed, unit)
-    except UnitError as error:
-        raise JournalError(error.what, error.do) from None
-    except JournalError:
-        raise
-    except ValueError as error:
-        raise JournalError(str(error), f"Write: {rule.example}") from None
-    return number, kept
-
-
-def _read_value(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
-    match rule.kind:
-        case Kind.POUR | Kind.SALT_POUR | Kind.WATER_CHANGE:
-            return _volume(rule, typed, unit)
-        case Kind.SALINITY:
-            return _salinity(typed, unit)
-        case Kind.AMMONIA | Kind.NITRITE | Kind.NITRATE:
-            found = measured(Species(rule.kind), _number(typed), unit)
-            return found.mg_n_per_l, rule.unit
-        case Kind.PH:
-            scale = {"": "NBS", "ph": "NBS", "nbs": "NBS", "total": "total"}.get(unit.casefold())
-            if scale is None:
-                raise JournalError(f'"{unit}" is no pH scale.', 'Write "NBS" or "total".')
-            return _number(typed), scale
-        case Kind.LAMP_HOURS:
-            return parse(f"{typed} {unit}", Dimension.DURATION), "s"
-        case Kind.CALIBRATION:
-            return _number(typed), unit
-        case Kind.ANIMALS_IN | Kind.ANIMALS_OUT:
-            count = _number(typed)
-            if unit or count != int(count):
-                raise JournalError("Animals are counted.", f"Write: {rule.example}")
-            return count, ""
-        case _:
-            assert rule.dimension is not None
-            return parse(_with(typed, unit, rule), rule.dimension), rule.unit
-
-
-def _with(typed: str, unit: str, rule: Rule) -> str:
-    # What the journal itself has written is read again: degrees Celsius stand there as Cel.
-    return f"{typed} {'degC' if unit == 'Cel' and rule.unit == 'Cel' else unit}"
-
-
-def _number(typed: str) -> float:
-    return parse(typed, Dimension.PLAIN)
-
-
-_AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg))(.*)", re.IGNORECASE)
-_TO_MARK = re.compile(r"(.*?) ?\bto (?:the )?(?:fill )?mark", re.IGNORECASE)
-
-
-def _volume(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
-    tail = ""
-    marked = _TO_MARK.fullmatch(unit)
-    if marked:
-        unit, tail = marked[1], " to mark"
-    at = _AT.fullmatch(unit)
-    if at:
-        if rule.kind is Kind.POUR:
-            raise JournalError(
-                "A pour is fresh water and has no salinity.", "Write salt-pour for salt water."
-            )
-        salinity = parse(re.sub("psu", "ppt", at[2], flags=re.IGNORECASE), Dimension.SALINITY)
-        if not 0.0 < salinity <= 42.0:
-            raise JournalError(
-                f"Salt water has a salinity above 0, up to 42, not {salinity:g}.",
-                f"Write: {rule.example}",
-            )
-        unit, tail = at[1] + at[3], f" at {salinity:g} ppt{tail}"
-    return parse(f"{typed} {unit.strip()}", Dimension.VOLUME), f"mL{tail}"
-
-
-_NO_ATC = re.compile(r"(?:ppt|psu|‰) (?:no|without) ATC at (.+)", re.IGNORECASE)
-_CONDUCTIVITY = re.compile(r"([µμu]S/cm|mS/cm|S/m)(?:(?: at| @)? (.+))?", re.IGNORECASE)
-_GRAVITY_SPAN = (0.995, 1.035)
-
-
-def _salinity(typed: str, unit: str) -> tuple[float, str]:
-    number = _number(typed)
-    word = unit.casefold()
-    if word in ("ppt", "psu", "g/kg", "‰"):
-        return number, "ppt"
-    bare = _NO_ATC.fullmatch(unit)
-    if bare:
-        return number, f"ppt no ATC at {_prism(bare[1]):g} degC"
-    meter = _CONDUCTIVITY.fullmatch(unit)
-    if meter:
-        if not meter[2]:
-            raise JournalError(
-                "A conductivity says nothing about salinity without the water's temperature.",
-                f'Write "{typed} {meter[1]} at 25.2 degC" with the temperature of the sample.',
-            )
-        t_c = parse(meter[2], Dimension.TEMPERATURE)
-        if not -2.0 <= t_c <= 40.0:
-            raise JournalError(
-                f"A sample of {t_c:g} °C is outside -2 to 40 °C.",
-                f'Write "{typed} {meter[1]} at 25.2 degC" with the temperature of the sample.',
-            )
-        ms_cm = parse(f"{typed} {meter[1]}", Dimension.CONDUCTIVITY)
-        return ms_cm, f"mS/cm at {t_c:g} degC"
-    gravity = word.removeprefix("specific gravity").removeprefix("sg").strip()
-    looks_it = _GRAVITY_SPAN[0] <= number <= _GRAVITY_SPAN[1]
-    if gravity and (looks_it or gravity != word):
-        reference = Reference.parse(gravity)
-        return number, f"sg {reference}"
-    if looks_it or word in ("sg", "specific gravity"):
-        raise JournalError(
-            f"A specific gravity of {typed} is worth 0.6 to 0.8 ppt more or less, depending on the "
-            "temperatures it is referred to.",
-            f'Write "{typed} 25/25 degC" or "{typed} 60/60 degF", as it stands on the instrument.',
-        )
-    raise JournalError(
-        f'"{unit}" is no unit of salinity.' if unit else f"{typed} has no unit.",
-        f'Write "{typed} ppt", "1.0264 25/25 degC" or "53.1 mS/cm at 25.2 degC".',
-    )
-
-
-def _prism(text: str) -> float:
-    t_c = parse(text, Dimension.TEMPERATURE)
-    if not 0.0 <= t_c <= 30.0:
-        raise JournalError(
-            f"A prism at {t_c:g} °C is outside 0 to 30 °C.",
-            "Let instrument and sample come to the room's temperature, and read again.",
-        )
-    return t_c
 
 
 def _spans(

@@ -17,9 +17,9 @@ from stillwell.entry import STRUCK, Entry
 from stillwell.journal.drafting import (
     TWICE_MS,
     Circumstances,
-    JournalError,
     drafted,
 )
+from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 
 COLUMNS = ("time", "kind", "value", "unit", "text", "by")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-from stillwell.journal.drafting import JournalError
+from stillwell.journal.refusal import JournalError
 
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 _AHEAD = dt.timedelta(minutes=5)
