@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import random
 
@@ -28,8 +29,17 @@ from stillwell.estimate.level import (
 from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.gauge import locate, quantisation_bias_variance
 from stillwell.estimate.level.gaussian import Gaussian, merged
+from stillwell.estimate.level.ledger import FloatTold, OpenSlice, Slice
 from stillwell.estimate.level.physics import H, Physics
-from stillwell.estimate.level.ripple import Occupancy, Told, log_upper, posterior_moments
+from stillwell.estimate.level.ripple import (
+    Occupancy,
+    Told,
+    certain,
+    half_way,
+    log_upper,
+    posterior_moments,
+)
+from stillwell.estimate.level.sight import sight
 
 MIN = 60_000
 HOUR = 60 * MIN
@@ -75,6 +85,49 @@ class TestShareLaw:
         assert law.log_likelihood(-3.0, closed) > -0.01
         assert law.log_likelihood(-3.0, fresh) < -1.0
 
+    @pytest.mark.parametrize("differential", [0.0, 0.7, 1.5, 2.5])
+    @pytest.mark.parametrize("w", [0.0, 1.0])
+    def test_a_slices_share_strays_no_more_than_its_likelihood_says(
+        self, differential: float, w: float
+    ) -> None:
+        # source of the check: direct simulation of the surface at 20 steps a second, 36 h
+        rng = np.random.default_rng(11)
+        n, tau, ripple = 20 * 36 * 3600, 2.0, 0.8
+        a = math.exp(-0.05 / tau)
+        noise = rng.standard_normal(n) * math.sqrt(1 - a * a) * ripple
+        surface = lfilter([1.0], [1.0, -a], noise) + w * ripple
+        turn = np.where(
+            surface >= differential / 2, 1, np.where(surface < -differential / 2, -1, 0)
+        )
+        at = np.maximum.accumulate(np.where(turn != 0, np.arange(n), 0))
+        shares = (turn[at] > 0)[::20].reshape(-1, 600).mean(axis=1)
+        p = float(shares.mean())
+        law = Occupancy(differential, ripple, tau)
+        told = Told(p, 600, 600.0, None)
+        beside = law.share(w + 0.05)
+        divergence = p * math.log(p / beside) + (1 - p) * math.log((1 - p) / (1 - beside))
+        counted = -law.log_likelihood(w + 0.05, told) / divergence
+        # between the two regimes less than it says, down to a half: never much more
+        assert 0.4 < float(shares.var()) / (p * (1 - p) / counted) < 1.2
+
+    @pytest.mark.parametrize("differential", [0.0, 1.0, 2.5])
+    def test_its_width_in_mm_goes_with_the_ripple_as_it_says(self, differential: float) -> None:
+        def width(ripple: float) -> float:
+            law = Occupancy(differential, ripple, 2.0)
+            return ripple / (law.share(0.1) - law.share(-0.1))
+
+        found = math.log(width(0.84) / width(0.76)) / math.log(0.84 / 0.76)
+        assert Occupancy(differential, 0.8, 2.0).stretch == pytest.approx(found, rel=0.03)
+
+    def test_all_closed_is_half_as_probable_where_it_says(self) -> None:
+        for share in (0.0, 1.0):
+            told = Told(share, 600, 600.0, None)
+            at = half_way(PLAIN, told)
+            assert PLAIN.log_likelihood(at, told) == pytest.approx(math.log(0.5), abs=0.15)
+            assert not certain(PLAIN, at, at, told)
+            far = 6.0 if share else -6.0
+            assert certain(PLAIN, far, far, told)
+
     @settings(max_examples=30, deadline=None)
     @given(
         st.floats(-5, 5),
@@ -104,6 +157,63 @@ class TestShareLaw:
 
 
 PLAIN = Occupancy(0.0, 0.8, 2.0)
+
+
+class TestSight:
+    def test_its_moments_are_those_of_the_product(self) -> None:
+        # source of the check: two million draws
+        rng = np.random.default_rng(1)
+        spread = np.array([[0.8, 0.1], [0.1, 0.06]])
+        level, ripple = rng.multivariate_normal([1.3, 0.0], spread, 2_000_000).T
+        seen = level * np.exp(-1.4 * ripple)
+        told = sight(1.3, 0.8, 0.1, 0.06, 1.4)
+        assert told.mean == pytest.approx(float(seen.mean()), abs=0.005)
+        assert told.variance == pytest.approx(float(seen.var()), rel=0.01)
+        for k, other in enumerate((level, ripple)):
+            covariance = told.of_level * spread[k, 0] - told.of_ripple * spread[k, 1]
+            assert covariance == pytest.approx(float(np.cov(seen, other)[0, 1]), abs=0.002)
+
+    def test_one_float_alone_cannot_tell_a_fast_fall_from_a_weak_ripple(self) -> None:
+        # a passage twice as fast as typical, of a float whose ripple is known to 30 %
+        spec = FloatSpec("a", -8.0, 0.0)
+        model = LevelModel(Geometry(16200.0, 0.0), (spec,))
+        state = model.start(0)
+        for k in range(10 * 60):
+            level = -2.0 - 45.0 / 16.2 * k / 60
+            share = round(60 * float(norm.cdf((level + 8.0) / 0.8))) / 60
+            state = model.update(
+                state, Share("a", k * MIN, (k + 1) * MIN, share, 60), (k + 1) * MIN
+            )
+        view = model.rate_view(state)
+        assert view.now == pytest.approx(2.0, abs=0.5)
+        assert 0.15 < view.now_sd / view.now < 0.5
+
+
+class TestBareLooks:
+    """A float that is read now and then, and of which more looks are claimed."""
+
+    def slice(self, shares: list[float]) -> OpenSlice:
+        opened = OpenSlice(0)
+        for share in shares:
+            opened = opened.with_share("a", share, 30, 30.0, None)
+        return opened
+
+    def test_count_as_one_each_while_no_interval_was_ever_split(self) -> None:
+        for shares in ([1.0] * 20, [1.0, 0.0] * 10):
+            told = self.slice(shares).closed(None, 600_000, ()).floats[0]
+            assert told.told.looks == 20
+
+    def test_count_as_said_once_an_interval_was(self) -> None:
+        split = self.slice([1.0] * 19 + [0.9])
+        assert split.closed(None, 600_000, ()).floats[0].told.looks == 600
+        assert split.still_splitting(()) == ("a",)
+        assert self.slice([1.0] * 20).closed(None, 600_000, ("a",)).floats[0].told.looks == 600
+
+    def test_a_slice_of_both_and_none_between_tells_them(self) -> None:
+        bare = self.slice([1.0, 0.0] * 10)
+        assert bare.still_splitting(("a",)) == ()
+        assert bare.closed(None, 600_000, ("a",)).floats[0].told.looks == 20
+        assert bare.closed(None, 600_000, ()).floats[0].partly > 0
 
 
 class TestGaugeSlice:
@@ -254,6 +364,52 @@ class TestInvariants:
         many = model.expected_loss(play(model, calm, 12 * HOUR), 2 * HOUR, 12 * HOUR)
         some = model.expected_loss(play(model, fewer, 12 * HOUR), 2 * HOUR, 12 * HOUR)
         assert many[1] <= some[1] * (1 + 1e-9)
+
+    @settings(max_examples=60, deadline=None)
+    @given(
+        st.sampled_from([0.0, 1.0, 2.5]),
+        st.floats(0.1, 3.0),
+        st.floats(-2.0, 2.0),
+        st.floats(-2.0, 2.0),
+        st.booleans(),
+    )
+    def test_a_share_that_does_not_surprise_never_widens(
+        self, differential: float, sd: float, off: float, away: float, bare: bool
+    ) -> None:
+        """Of anything: level, rate, area, ripple, height. The likelihood of a share has one hump;
+        times a Gaussian it is narrower than either. Stated for one restlessness, as above."""
+        spec = FloatSpec("a", -8.0, differential)
+        physics = Physics.of(Geometry(16200.0), (spec,), None, Habits(wander=(0.12,)))
+        bank = Bank.prior(physics)
+        bank.see_level(physics.middle_mm(0) + away * spec.ripple_mm, sd)
+        before = [row[i] for g in bank.members for i, row in enumerate(g.P)]
+        share = physics.law(0, 0.0).share(away + off * min(1.0, sd / spec.ripple_mm))
+        share = round(share * 20) / 20 if bare else share
+        told = FloatTold("a", Told(share, 20 if bare else 600, 600.0, None), 20, 1)
+        bank.absorb(Slice(0, (told,)), 1.4, 0.0)
+        if bank.odds[0] > physics.base_odds:
+            return
+        after = [row[i] for g in bank.members for i, row in enumerate(g.P)]
+        for i, (was, now) in enumerate(zip(before, after, strict=True)):
+            assert now <= was * (1 + 1e-6), i
+
+    @settings(max_examples=8, deadline=None)
+    @given(st.integers(0, 10_000), st.sampled_from([1, 5]), st.integers(1, 12 * 60 - 1))
+    def test_in_one_go_or_in_two_halves_with_a_restart_between_the_numbers_are_the_same(
+        self, seed: int, every: int, cut: int
+    ) -> None:
+        events = night(seed, every, True, True)
+        whole = play(MODEL, events, 12 * HOUR)
+        state = play(MODEL, [e for e in events if e[0] <= cut * MIN], cut * MIN)
+        state = LevelState.from_json(json.loads(json.dumps(state.to_json())))
+        again = LevelModel(MODEL.geometry, MODEL.physics.floats, MODEL.physics.gauge)
+        for t, e in events:
+            if t > cut * MIN:
+                state = again.update(state, e, t)
+        state = again.tick(state, 12 * HOUR)
+        assert state == whole
+        for window in ((HOUR, 12 * HOUR), (3 * HOUR, 9 * HOUR)):
+            assert again.loss(state, *window) == MODEL.loss(whole, *window)
 
     @settings(max_examples=10, deadline=None)
     @given(st.integers(0, 10_000), st.integers(1, 11 * 60))
