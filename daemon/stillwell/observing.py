@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -60,6 +60,21 @@ class Observer(Protocol):
     def restore(self, state: str) -> None:
         """The inverse. Raises ValueError for a state that it can't use: it then starts anew."""
         ...
+
+
+class OnlyBelieved:
+    """An observer that is not shown the readings of channels that another one doubts: a probe in
+    the air is no reason to call a tank leaky."""
+
+    def __init__(self, observer: Observer, doubted: Callable[[], Container[str]]) -> None:
+        self.name = observer.name
+        self.note, self.tick, self.estimates = observer.note, observer.tick, observer.estimates
+        self.state, self.restore = observer.state, observer.restore
+        self._observer = observer
+        self._doubted = doubted
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        return () if reading.channel in self._doubted() else self._observer.see(reading)
 
 
 class Observing:

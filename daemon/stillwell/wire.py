@@ -8,16 +8,16 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from stillwell.acquire.bus import Bus, Deliver, Source
-from stillwell.alarm.agreement import FASTEST_WATER_K_PER_S
 from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
+from stillwell.alarm.rate import FASTEST_WATER_K_PER_S
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
@@ -44,7 +44,7 @@ from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.salt_watch import SaltWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
-from stillwell.observing import Observer
+from stillwell.observing import Observer, OnlyBelieved
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
     AttachesPictures,
@@ -412,6 +412,10 @@ def doubt_relations(
             ]
     for state in discrepancies:
         pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
+    # The heater's heat stays in the chamber of a pump that stands.
+    pairs += [
+        (f"{b.name}.{k}", PUMP_STOPPED) for b in bands if b.of_water for k in ("high", "rate")
+    ]
     # A pump that stands parts the chamber's probe from the tank's for good.
     pairs += [(a, PUMP_STOPPED) for a, n in doubts if a.endswith(".doubtful") and n != ROOM]
     for agreement in agreements:
@@ -429,18 +433,21 @@ def observers(settings: Settings) -> list[Observer]:
     made: list[Observer] = []
     missing: Callable[[], Estimate | None] = lambda: None  # noqa: E731
     heater = heater_plan(settings)
+    doubted: Callable[[], Container[str]] = lambda: ()  # noqa: E731
     if heater is not None:
-        made.append(HeaterWatch(heater))
+        heater_watch = HeaterWatch(heater)
+        made.append(heater_watch)
+        doubted = lambda: heater_watch.judge.doubted  # noqa: E731
     lamp = lamp_plan(settings)
     if lamp is not None:
-        made.append(LampWatch(lamp))
+        made.append(OnlyBelieved(LampWatch(lamp), doubted))
     gauge = gauge_plan(settings)
     if gauge is not None:
         made.append(GaugeWatch(gauge))
     level = level_plan(settings)
     if level is not None:
         level_watch = LevelWatch(level)
-        made.append(level_watch)
+        made.append(OnlyBelieved(level_watch, doubted))
         missing = level_watch.missing_to_mark
     book = book_plan(settings)
     # After the level: it is asked what is missing.

@@ -13,9 +13,6 @@ from stillwell.alarm.limit import Limit, Side
 from stillwell.alarm.neighbours import Terms
 from stillwell.alarm.rate import STRETCH_MS
 
-FASTEST_WATER_K_PER_S = 4.0 / 3600
-"""What heats or cools a small tank does not do it faster: 150 W in 40 L give 3 K an hour."""
-
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
