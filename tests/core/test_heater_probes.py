@@ -93,6 +93,16 @@ class TestGoodProbes:
         rig.run(3600)
         assert rig.changes == []
 
+    @pytest.mark.parametrize("room", [True, False])
+    def test_a_single_one_that_comes_back_from_a_warmed_chamber_is_believed(
+        self, room: bool
+    ) -> None:
+        rig = Rig(("a",), room)
+        rig.run(2 * DAY)
+        rig.run(900, lambda name, _t, value: value + 1.8 if name == "a" else value)
+        rig.run(3600)
+        assert rig.changes == []
+
     def test_a_chamber_that_warms_while_the_room_warms_too_is_believed(self) -> None:
         rig = Rig()
         rig.run(2 * DAY)

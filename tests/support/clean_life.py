@@ -42,6 +42,9 @@ class Tank:
     """Of `TankParameters.drawn`; None: the reading room's."""
     channels: tuple[str, ...]
     tolerance_k: float
+    on_delay: str = "5 min"
+    """Of the band. A single probe beside the heater sees the chamber grow warm at every pause of
+    the pump: its keeper waits for longer than water is changed."""
     low_mm: float = -40.0
     high_mm: float = 10.0
 
@@ -60,11 +63,16 @@ TANKS = (
         ("water-a", "water-b", "level", "float-low"),
         0.9,
     ),
-    Tank("58 L, 128 W, one probe and a gauge", 103, 9, ("water-a", "level"), 0.6),
+    Tank("58 L, 128 W, one probe and a gauge", 103, 9, ("water-a", "level"), 0.6, "35 min"),
 )
 """Unlike in size, heater, differential, room and in what looks at them."""
 FLOATS_ONLY = Tank(
-    "113 L, one probe, two floats", 104, 1, ("water-a", "room", "float-low", "float-high"), 0.9
+    "113 L, one probe, two floats",
+    104,
+    1,
+    ("water-a", "room", "float-low", "float-high"),
+    0.9,
+    "35 min",
 )
 """Without a gauge the level's model costs some ten times as much: not among the three years."""
 
@@ -250,7 +258,7 @@ of = [{of}]
 target = "{p.setting_c:.2f} degC"
 tolerance = "{tank.tolerance_k} K"
 deadband = "0.1 K"
-on_delay = "5 min"
+on_delay = "{tank.on_delay}"
 off_delay = "5 min"
 priority = "high"
 rate = "3 K/h"

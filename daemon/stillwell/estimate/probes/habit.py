@@ -13,6 +13,9 @@ BLOCK_S = 300.0
 """Readings are folded into means of this length for all but noise and standstill."""
 KEPT_BLOCKS = 7
 """Half an hour of them."""
+EARLIER_BLOCKS = 36
+"""And three hours before that, for where it has been."""
+BEEN_K = 0.3
 GAP_S = 1800.0
 """After so long without a reading the last half hour means nothing."""
 KNOWN_S = 6 * 3600.0
@@ -33,6 +36,8 @@ class Habit:
     noise: Noise = field(default_factory=Noise)
     blocks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=KEPT_BLOCKS))
     """Time and mean of the last blocks."""
+    earlier: deque[float] = field(default_factory=lambda: deque(maxlen=EARLIER_BLOCKS))
+    """Means of the blocks before them."""
     value: float = math.nan
     """The newest reading."""
     same_s: float = 0.0
@@ -54,6 +59,7 @@ class Habit:
         """Takes one reading; returns whether a block has ended with it."""
         if t_s - self.seen_s > GAP_S:
             self.blocks.clear()
+            self.earlier.clear()
             self.value, self._block, self._total, self._count = math.nan, -1, 0.0, 0
         else:
             self.seconds += t_s - self.seen_s
@@ -65,6 +71,8 @@ class Habit:
         if block != self._block:
             if self._count:
                 at_s = (self._block + 0.5) * BLOCK_S
+                if len(self.blocks) == KEPT_BLOCKS:
+                    self.earlier.append(self.blocks[0][1])
                 self.blocks.append((at_s, self._total / self._count))
                 ended = True
             self._block, self._total, self._count = block, 0.0, 0
@@ -93,6 +101,10 @@ class Habit:
     def change(self) -> float:
         """From the first kept block to the last, K."""
         return self.blocks[-1][1] - self.blocks[0][1] if len(self.blocks) > 1 else 0.0
+
+    def been_at(self, value: float) -> bool:
+        """Whether it has read about so much in the hours before the last half."""
+        return any(abs(mean - value) < BEEN_K for mean in self.earlier)
 
     def stands(self, t_s: float) -> bool:
         """Whether it repeats itself for longer than it ever did."""
@@ -123,6 +135,7 @@ class Habit:
             self.seconds,
             {
                 "blocks": list(self.blocks),
+                "earlier": list(self.earlier),
                 "value": None if math.isnan(self.value) else self.value,
                 "same_s": self.same_s,
                 "noisy_s": self.noisy_s,
@@ -142,6 +155,7 @@ class Habit:
             return
         lately = later[0]
         self.blocks.extend((float(t), float(v)) for t, v in lately["blocks"])
+        self.earlier.extend(float(mean) for mean in lately["earlier"])
         self.value = math.nan if lately["value"] is None else float(lately["value"])
         self.same_s, self.seen_s = float(lately["same_s"]), float(lately["seen_s"])
         self.noisy_s, self.far_s = (

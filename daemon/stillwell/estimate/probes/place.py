@@ -62,6 +62,8 @@ class Places:
             return False
         others = self.believed(name)
         if not others:
+            if habit.been_at(now):
+                return False  # it comes back from a chamber that was warmed with the pump off
             return abs(change) > (1.5 * PULLED_K if self._room_now() is None else PULLED_K)
         # Water that really changed changes for both.
         return all(
@@ -81,6 +83,7 @@ class Places:
             any(self._away(name, other) for other in others)
             if others
             else abs(habit.value - habit.before) > ALONE_K
+            and not habit.been_at(habit.value)
             and self._nearer_to_the_room(habit.before, habit.value)
         )
         if not away:
