@@ -58,8 +58,10 @@ class Line:
     """``at once``, ``water``, ``level`` (when the truth differs from the twin's), or how long after
     the fault began."""
     within_s: float
+    listen_s: float
+    """For so long after it could show, at least, it is listened to what sounds."""
     never: tuple[str, ...]
-    """Patterns that no alarm which sounds may match, from the fault on to the deadline."""
+    """Patterns that no alarm which sounds may match, from the fault on."""
     begins: str
     """Hours after midnight UTC; empty: drawn."""
     probes: int
@@ -91,6 +93,7 @@ def _line(name: str, keys: dict[str, Any]) -> Line:
         priority=keys.pop("priority", ""),
         shows=keys.pop("shows", "at once"),
         within_s=parse(keys.pop("within", "0 s"), Dimension.DURATION),
+        listen_s=parse(keys.pop("listen", "0 s"), Dimension.DURATION),
         never=tuple(keys.pop("never", ())),
         begins=keys.pop("begins", ""),
         probes=keys.pop("probes", 3),
@@ -174,7 +177,7 @@ class Lives:
         begins_s = LEARNING_S + _begins_s(line, seed)
         faults = [{**fault, "after": _after(fault, begins_s)} for fault in line.inject]
         shown_s = self._shown_s(line, seed, faults, begins_s)
-        until_s = begins_s + shown_s + line.within_s + 600.0
+        until_s = begins_s + shown_s + max(line.within_s + 600.0, line.listen_s)
         store = self._folder / f"{line.name}-{seed}.db"
         shutil.copy(learned, store)
         heard = self._live(
