@@ -47,6 +47,14 @@ class TestAPumpThatStands:
         chamber.run(3)
         assert not chamber.pump.stands
 
+    def test_with_a_heater_that_heats_is_no_loss_of_the_mains(self) -> None:
+        for parts, warmed in ((0.6, True), (-0.6, False), (0.1, False)):
+            chamber = Chamber()
+            chamber.run(6)
+            chamber.run(2, rise=20.0, parts=parts)
+            assert chamber.pump.since_s is not None
+            assert chamber.pump.warmed is warmed
+
     def test_for_a_feeding_is_none(self) -> None:
         chamber = Chamber()
         for _ in range(4):

@@ -41,6 +41,9 @@ class Pump:
     stands: bool = False
     """Whether the probes have parted since. It ends when they meet again: a leak lets the chamber
     fall too."""
+    warmed: bool = False
+    """Whether the chamber has grown warmer than the tank since: then its heater heats, and the
+    mains are there."""
     held: bool = False
     """Whether somebody else has a proof that it stands."""
     gap: float | None = None
@@ -78,7 +81,7 @@ class Pump:
             if abs(t_s - self._poured_s) < POURED_S:
                 self.level = value
                 return
-            self.since_s = t_s
+            self.since_s, self.warmed = t_s, False
         elif self.since_s is not None and not self.stands and off < self.rise_mm / 2:
             self.over()
             return
@@ -97,6 +100,8 @@ class Pump:
         if self.since_s is None:
             self.gap += min(1.0, dt_s / GAP_LIFE_S) * (self.now - self.gap)
             return
+        if self.now - self.gap > PARTED_K:
+            self.warmed = True
         parted = abs(self.now - self.gap)
         turned = parted < MIXED_K if self.stands else parted > PARTED_K
         if not turned:
@@ -121,12 +126,14 @@ class Pump:
         self.stands, self._held_s = False, None
 
     def to_json(self) -> list[Any]:
-        return [self.level, self.since_s, self.stands, self.gap, self.low_s]
+        return [self.level, self.since_s, self.stands, self.gap, self.low_s, self.warmed]
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
         level, since_s, stands, gap, *later = kept
+        low_s, warmed = later if len(later) == 2 else (None, False)
         self.level, self.since_s, self.gap, self.low_s = (
-            None if x is None else float(x) for x in (level, since_s, gap, *(later or [None]))
+            None if x is None else float(x) for x in (level, since_s, gap, low_s)
         )
+        self.warmed = bool(warmed)
         self.now, self.stands = self.gap, bool(stands) and self.since_s is not None

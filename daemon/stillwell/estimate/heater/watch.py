@@ -205,7 +205,9 @@ class HeaterWatch:
         """Whether pump and heater have stopped together."""
         cold = standing.get(Condition.NOT_HEATING)
         pump = self._pump.since_s
-        return cold is not None and pump is not None and -PUMP_LATE_S < cold - pump < WINDOW_S
+        if cold is None or pump is None or self._pump.warmed:
+            return False
+        return -PUMP_LATE_S < cold - pump < WINDOW_S
 
     def _see_gap(self, name: str, t: float, now: Moment) -> list[Finding]:
         """The first two probes, while both are heard and believed."""
