@@ -41,11 +41,19 @@ def main() -> None:
         if not (sounded.true and args.quiet):
             print(f"  {sounded}", flush=True)
 
+    months: set[int] = set()
+
+    def lived(day: int) -> None:
+        if day % 30 == 0 and day not in months:
+            months.add(day)
+            print(f"  day {day} [{time.process_time() - begin:.0f} s of one core]", flush=True)
+
     for tank in tanks:
+        months.clear()
         print(f"{tank.name}, seed {tank.seed}, {args.days} days from {args.start}", flush=True)
         with tempfile.TemporaryDirectory() as folder:
-            live(tank, start, args.days, Path(folder), heard, chamber=not args.no_chamber)
-        print(f"  [{time.process_time() - begin:.0f} s of one core]", flush=True)
+            chamber = not args.no_chamber
+            live(tank, start, args.days, Path(folder), heard, chamber=chamber, lived=lived)
     days = len(tanks) * args.days
     print(f"{counts[False]} false alarms on {days} tank-days; {counts[True]} that were so")
 

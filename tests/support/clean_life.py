@@ -106,6 +106,7 @@ def live(
     heard: Callable[[Sounded], None],
     *,
     chamber: bool = True,
+    lived: Callable[[int], None] = lambda _day: None,
 ) -> None:
     """Lives through `days` from midnight of `start` on; hands over what sounds, as it does.
 
@@ -113,6 +114,7 @@ def live(
         chamber: whether the settings know the chamber. Without it the level's model does not run,
             which takes most of the time, and nobody measures the salinity, of which the balance
             knows nothing without the level; all else goes on.
+        lived: is told now and then how many days have passed.
     """
     settings = settings_of(tank, start, days, folder, chamber=chamber)
     path = folder / f"{tank.seed}.db"
@@ -126,9 +128,10 @@ def live(
             day = (t.moment.utc_ms - start_ms) // 86_400_000
             heard(Sounded(tank.name, day, t, truth.bears_out(t.alarm)))
 
-    def look(_utc_ms: int) -> None:
+    def look(utc_ms: int) -> None:
         if models:
             truth.see(models[0].state)
+        lived((utc_ms - start_ms) // 86_400_000)
 
     store = wire.open_store(settings, path, bulk=True)
     line = wire.pipeline(settings, store, told)
