@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 
 from stillwell.estimate.heater.creep import DAY_S, Creep
 from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.relay_filter import Knowledge, RelayFilter, Verdict
+from stillwell.estimate.heater.relay_filter import RelayFilter, Verdict
 from stillwell.estimate.heater.room_law import RoomLaw
 from stillwell.estimate.heater.running import Running
 from stillwell.estimate.heater.sawtooth import Half, SawTooth, fit
+from stillwell.estimate.heater.stories import Knowledge
 from stillwell.estimate.noise import Noise
 from stillwell.water.heat import seconds_until
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from typing import Any
 
 DAY_S = 86_400.0
-LEVEL_WALK = 0.008
+LEVEL_WALK = 0.005
 """How far the level wanders in a day, K: dial, thermostat's temperature, air pressure."""
-RATE_WALK = 0.005
+RATE_WALK = 0.003
 """How far the rate wanders in a day, K/day."""
-RATE_PRIOR = 0.02
+RATE_PRIOR = 0.008
 """K/day, before anything is seen: a probe that drifts more is at fault."""
 ASTRAY = 4.0
 """Innovations that go on to one side, faded over four of them and in standard deviations of their
@@ -91,8 +91,9 @@ class Creep:
         """Where the next turning point is expected at `at_s`, and its standard deviation, K."""
         d = max(0.0, at_s - self.at_s) / DAY_S
         spread2 = self.p00 + d * (2 * self.p01 + d * self.p11) + LEVEL_WALK**2 * d
+        # The scatter is known from few; the errors of measuring are known beforehand.
         few = 1.0 + 1.5 / max(1.0, self.count - 1.0)
-        return self.level + self.rate * min(d, 3.0), math.sqrt(spread2 + self.scatter2) * few
+        return self.level + self.rate * min(d, 3.0), math.sqrt(spread2 + self.scatter2 * few * few)
 
     @property
     def error(self) -> float:

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from stillwell.alarm.forecast import Forecast
+from stillwell.estimate.heater.duty import Duty
 from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, Knowledge, RelayFilter, Verdict
+from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
-from stillwell.estimate.heater.thermostat import Moved, Thermostat
+from stillwell.estimate.heater.stories import Knowledge
+from stillwell.estimate.heater.tears import SETTLE_S, Tear
+from stillwell.estimate.heater.thermostat import MOVED_K, MOVED_TIMES, Thermostat
 from stillwell.estimate.noise import Noise
 
-SETTLE_S = 300.0
-"""After the trace was torn nothing is judged for so long."""
-JUMP_K = 0.05
-"""A lasting jump of the trace that is worth keeping in mind."""
 ALONG = 0.4
 """Heating without end goes on along the heating curve: at this share of its slope at least. What
 stands still above the upper point is a chamber whose pump stands, warmed a little too far."""
@@ -29,8 +27,23 @@ WARM_K = 0.5
 WARM_FOR_S = 1200.0
 WHOLE_S = 3600.0
 """A room warms water slowly: what came by a tear of the trace is no warm room."""
-LEAST_SHARE = 0.2
-"""So little heat may be the lamp's that has come on since: then the heater gives none."""
+MENDING_S = 1800.0
+"""While a tear is measured no fault is believed: it may have been another probe. No longer."""
+CALM_S = 3600.0
+"""A switch tells of the dial only when the water has gone as foretold for so long before it."""
+SAME = 0.35
+"""The second switching point confirms the first where it has moved as far within this share."""
+SOME_SHARE = 0.7
+"""Of what the water usually loses, the heat that comes makes up so much: a part of the heater's
+still comes, or the lamp's is enough for now."""
+LIFTED_SHARE = 1.1
+"""More lifts the water, which a heater that is too weak does not: the lamp does."""
+REFUTED = -3.0
+"""Log likelihood ratio at which a weak heater is out of the question."""
+SHORT_TAU_S = 8 * 3600.0
+"""Time constant of a tank that follows its room fast; common practice."""
+NO_SHARE = 0.5
+"""So little may be the lamp's alone."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
 MOVED_FOR_S = 86_400.0
@@ -67,9 +80,10 @@ class Inference:
         """What stands, and since when."""
         self.moved_k = 0.0
         """By how much the setting has been moved, as long as that is told."""
-        self.replaced: Moved | None = None
-        """The last jump that turned out to be the probe's own."""
         self.filter: RelayFilter | None = None
+        self.duty = Duty()
+        self.changes = 0
+        """Grows whenever `standing` changes."""
         self._saw = SawTooth()
         self._minute = -1
         self._sum = 0.0
@@ -77,13 +91,8 @@ class Inference:
         self._room_sum = 0.0
         self._room_count = 0
         self._at_s = 0.0
-        self._tear: tuple[float, float, float] | None = None
-        """While the trace is torn: when that began, the value before, and its slope."""
+        self._tear = Tear()
         self._torn_s = -math.inf
-        self._past: deque[tuple[float, float, float]] = deque(maxlen=8)
-        """Time, temperature and slope while the trace is whole."""
-        self._after: list[tuple[float, float]] = []
-        """Readings since it was last torn."""
         self._held_since: dict[str, float] = {}
 
     @property
@@ -105,6 +114,8 @@ class Inference:
         if minute != self._minute:
             if self._count:
                 self._end_minute(t_s)
+                if self.filter is not None:
+                    self._look(t_s)
             self._minute, self._sum, self._count = minute, 0.0, 0
         self._sum += value
         self._count += 1
@@ -126,22 +137,23 @@ class Inference:
         room = self._room_sum / self._room_count if self._room_count else None
         self._room_sum, self._room_count = 0.0, 0
         moved = self.thermostat.take(half, room)
-        if moved is not None:
-            if moved.jumped:
-                self.replaced = moved
-            else:
-                self._tell_moved(moved)
+        if moved is not None and not moved.jumped:
+            self._tell_moved(moved.by_k, moved.at_s)
+        self._know(t_s)
+
+    def _know(self, t_s: float) -> None:
         if self.filter is not None:
             self.filter.learn(self._knowledge(t_s))
 
-    def _tell_moved(self, moved: Moved) -> None:
-        total = self.moved_k + moved.by_k
-        if abs(total) < 0.1:
+    def _tell_moved(self, by_k: float, at_s: float) -> None:
+        total = self.moved_k + by_k
+        if abs(total) < MOVED_K:
             self._clear(Condition.SETTING_MOVED)
             self.moved_k = 0.0
             return
         self.moved_k = total
-        self.standing[Condition.SETTING_MOVED] = moved.at_s
+        self.standing[Condition.SETTING_MOVED] = at_s
+        self.changes += 1
 
     def _knowledge(self, t_s: float) -> Knowledge:
         thermostat = self.thermostat
@@ -155,7 +167,8 @@ class Inference:
             thermostat.gain.mean,
             thermostat.loss.mean,
             1.05 * self.noise.usual,
-            thermostat.jump_k,
+            thermostat.moves(peak=False),
+            thermostat.moves(peak=True),
         )
 
     # -- judging ---------------------------------------------------------------------------------
@@ -163,122 +176,181 @@ class Inference:
     def _judge(self, t_s: float, value: float) -> None:
         assert self.filter is not None
         watch = self.filter
-        before = self.sight
+        story = watch.best
+        course = (story.t, watch.slope) if story else (value, 0.0)
         verdict = watch.step(t_s, value)
         if verdict is Verdict.TORN:
-            self._mark(t_s)
+            self._tear.mark(t_s, torn=True)
             self._torn_s = t_s
             self._held_since.clear()
+            self.duty.turn(t_s, None)
             return
         if watch.astray_s == t_s:
-            self._mark(t_s)
-        if self._tear is None:
-            self._past.append((t_s, before.value, before.slope) if before else (t_s, value, 0.0))
+            self._tear.mark(t_s, torn=False)
+        if self._tear.add(t_s, value, course):
+            self._mend()
+        if verdict is Verdict.WAITING or t_s - self._torn_s < SETTLE_S:
+            return
+        relay = watch.relay
+        began = self._tear.began_s
+        if verdict is Verdict.STAYED and began is not None and t_s - began < MENDING_S:
+            return
+        if verdict is Verdict.SWITCHED:
+            self._switched(t_s, watch, bool(relay))
+        elif verdict is Verdict.WEAK:
+            self._grown_weak(t_s, watch)
+        elif relay:
+            self._stayed_on(t_s, watch)
         else:
-            since_s = t_s - max(self._torn_s, watch.astray_s)
-            if since_s > SETTLE_S / 4:
-                self._after.append((t_s, value))
-            if since_s >= SETTLE_S:
-                self._mend()
-        if t_s - self._torn_s < SETTLE_S:
-            return
-        sight = self.sight
-        if sight is None:
-            return
-        trough, peak = watch.known.trough, watch.known.peak
-        match verdict:
-            case Verdict.SWITCHED if sight.relay:
-                self._clear(Condition.NOT_HEATING)
-            case Verdict.SWITCHED:
-                self._clear(Condition.WITHOUT_END)
-                if sight.value > (trough + peak) / 2:
-                    self._clear(Condition.SHORT_OF_POWER)
-            case Verdict.WEAK if self._share(sight) < LEAST_SHARE:
-                since = t_s - _passed(trough - sight.value, -sight.slope)
-                self._stand(Condition.NOT_HEATING, since)
-            case Verdict.WEAK:
-                self._clear(Condition.NOT_HEATING)
-                self._stand(Condition.SHORT_OF_POWER, watch.began_s)
-            case Verdict.STAYED if not sight.relay:
-                self._clear(Condition.SHORT_OF_POWER)
-                since = t_s - _passed(trough - sight.value, -sight.slope)
-                self._stand(Condition.NOT_HEATING, since)
-            case Verdict.STAYED:
-                along = sight.slope > ALONG * (watch.known.gain - watch.known.loss)
-                if along and t_s - watch.astray_s > ASTRAY_S:
-                    since = t_s - _passed(sight.value - peak, sight.slope)
-                    self._stand(Condition.WITHOUT_END, since)
-        self._watch_levels(t_s, sight, trough, peak)
-        self._watch_power(t_s, sight)
+            self._stayed_off(t_s, watch)
 
-    def _mark(self, t_s: float) -> None:
-        """The trace has gone where it was not foretold to go: from where is kept, for `_mend`."""
-        self._after.clear()
-        if self._tear is None and self._past:
-            self._tear = self._past[0]
+    def _switched(self, t_s: float, watch: RelayFilter, on: bool) -> None:
+        """The relay has switched, and heater or thermostat work."""
+        known = watch.known
+        self.duty.turn(watch.turned_s, on)
+        self._see_point(t_s, watch, on)
+        if on:
+            self._clear(Condition.NOT_HEATING)
+            return
+        self._clear(Condition.WITHOUT_END)
+        if watch.best is not None and watch.best.t > (known.trough + known.peak) / 2:
+            self._clear(Condition.SHORT_OF_POWER)
+
+    def _see_point(self, t_s: float, watch: RelayFilter, on: bool) -> None:
+        """Whether it switched beyond its usual point, and whether the other point says the same:
+        then the dial has been moved. If the other is where it was, the heater had no current."""
+        thermostat = self.thermostat
+        level, spread = (thermostat.trough if on else thermostat.peak).ahead(t_s)
+        off = watch.turned_c - level
+        far = max(MOVED_K, MOVED_TIMES * math.hypot(spread, watch.errors[0]))
+        if thermostat.moved_k:
+            moved = thermostat.sight(not on, off, far, watch.turned_s)
+            if moved is not None and not moved.jumped:
+                self._tell_moved(moved.by_k, moved.at_s)
+        else:
+            beyond = -off if on else off
+            calm = watch.turned_s - max(self._torn_s, watch.astray_s) > CALM_S
+            if not (beyond > far and calm):
+                return
+            thermostat.suspect_dial(off, watch.turned_s, not on)
+        self._know(t_s)
+
+    def _grown_weak(self, t_s: float, watch: RelayFilter) -> None:
+        """It has come on and only a share of the heat comes."""
+        if Condition.NOT_HEATING not in self.standing:
+            self._lacks(t_s, watch.turned_s)
+
+    def _stayed_off(self, t_s: float, watch: RelayFilter) -> None:
+        """It should have come on. While a weak heater explains it as well, what comes is waited
+        for."""
+        waits = watch.due_s is not None and t_s - watch.due_s < BACK_FOR_S
+        unsure = waits and watch.weak_led > REFUTED and self._made_up() > SOME_SHARE
+        if not unsure or Condition.NOT_HEATING in self.standing:
+            self._lacks(t_s, self._passed_s(t_s, watch), refuted=watch.weak_led < REFUTED)
+
+    def _lacks(self, t_s: float, since_s: float, refuted: bool = False) -> None:
+        """Heat is missing below the lower point: all of it, or a part."""
+        made_up = self._made_up()
+        if Condition.SHORT_OF_POWER in self.standing:
+            if self._for("falls", made_up < NO_SHARE, t_s, BACK_FOR_S):
+                self._clear(Condition.SHORT_OF_POWER)
+                self._stand(Condition.NOT_HEATING, since_s)
+        elif Condition.NOT_HEATING in self.standing:
+            if self._for("hovers", SOME_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
+                self._clear(Condition.NOT_HEATING)
+                self._stand(Condition.SHORT_OF_POWER, since_s)
+        elif made_up > SOME_SHARE and not refuted:
+            self._stand(Condition.SHORT_OF_POWER, since_s)
+        else:
+            self._stand(Condition.NOT_HEATING, since_s)
+
+    def _stayed_on(self, t_s: float, watch: RelayFilter) -> None:
+        """It should have gone off."""
+        known = watch.known
+        along = watch.slope > ALONG * (known.gain - known.loss)
+        if along and t_s - watch.astray_s > ASTRAY_S:
+            self._stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
+
+    def _passed_s(self, t_s: float, watch: RelayFilter) -> float:
+        """When the switching point was passed; four hours ago at most."""
+        assert watch.best is not None
+        on = bool(watch.relay)
+        way = watch.best.t - watch.known.peak if on else watch.known.trough - watch.best.t
+        speed = watch.slope if on else -watch.slope
+        return t_s - (min(14_400.0, max(0.0, way) / speed) if speed > 0 else 0.0)
 
     def _mend(self) -> None:
         """The trace is whole again: by how much it has jumped for good is kept in mind."""
-        assert self.filter is not None
-        assert self._tear is not None
-        began, value, slope = self._tear
-        self._tear = None
-        self._past.clear()
-        if not self._after:
-            return
-        count = len(self._after)
-        at = sum(t for t, _ in self._after) / count
-        mean = sum(value for _, value in self._after) / count
-        self._after.clear()
-        if at - began > 7200.0:
-            return
-        jump = mean - value - slope * min(at - began, 900.0)
-        # A relay that has switched meanwhile has bent the course as well.
-        flipped = self.filter.began_s > began or self.filter.relay is None
-        unsure = 0.5 * self.filter.known.gain * min(at - began, 900.0) if flipped else 0.0
-        if abs(jump) > JUMP_K + unsure:
-            self.thermostat.jump(jump, self._at_s)
-            self.filter.learn(self._knowledge(self._at_s))
+        watch, began = self.filter, self._tear.began_s
+        assert watch is not None
+        assert began is not None
+        flipped = watch.began_s > began or watch.relay is None or watch.due
+        jump = self._tear.mend(watch.known.gain if flipped else None)
+        if jump:
+            self.thermostat.jump(jump, self._at_s, self._tear.again)
+            self._know(self._at_s)
 
-    def _watch_levels(self, t_s: float, sight: Sight, trough: float, peak: float) -> None:
+    def was_water(self) -> None:
+        """The last jump of the trace is known to be water that was poured in, not the probe."""
+        self.thermostat.was_water()
+        self._know(self._at_s)
+
+    def _look(self, t_s: float) -> None:
+        """Once a minute: what time and level alone begin or end."""
+        watch = self.filter
+        assert watch is not None
+        if watch.best is None or t_s - self._torn_s < SETTLE_S:
+            return
+        if self.duty.state is None and watch.relay is not None:
+            self.duty.turn(watch.began_s, watch.relay)
+        self._watch_levels(t_s, watch)
+        self._watch_power(t_s, watch)
+
+    def _watch_levels(self, t_s: float, watch: RelayFilter) -> None:
         """Conditions that the level alone begins or ends."""
-        assert self.filter is not None
-        whole = t_s - max(self._torn_s, self.filter.astray_s) > WHOLE_S
-        warm = whole and sight.value > peak + WARM_K and sight.relay is False
+        assert watch.best is not None
+        water, trough, peak = watch.best.t, watch.known.trough, watch.known.peak
+        relay = watch.relay
+        whole = t_s - max(self._torn_s, watch.astray_s) > WHOLE_S
+        warm = whole and water > peak + WARM_K and relay is False
         if self._for("warm", warm and Condition.WITHOUT_END not in self.standing, t_s, WARM_FOR_S):
             self._stand(Condition.TOO_WARM, self._held_since["warm"])
-        if sight.value < peak + BACK_K or sight.relay:
+        if water < peak + BACK_K or relay:
             self._clear(Condition.TOO_WARM)
-        if self._for("up", sight.value > trough + BACK_K, t_s, BACK_FOR_S):
+        if self._for("up", water > trough + BACK_K, t_s, BACK_FOR_S):
             self._clear(Condition.NOT_HEATING)
-        if self._for("down", sight.value < peak - BACK_K, t_s, BACK_FOR_S):
+            self._clear(Condition.SHORT_OF_POWER)
+        if self._for("down", water < peak - BACK_K, t_s, BACK_FOR_S):
             self._clear(Condition.WITHOUT_END)
         moved = self.standing.get(Condition.SETTING_MOVED)
         if moved is not None and t_s - moved > MOVED_FOR_S:
             self._clear(Condition.SETTING_MOVED)
             self.moved_k = 0.0
 
-    def _watch_power(self, t_s: float, sight: Sight) -> None:
+    def _watch_power(self, t_s: float, watch: RelayFilter) -> None:
         """The heater is on and on, and the water does not rise."""
-        assert self.filter is not None
-        known = self.filter.known
+        assert watch.best is not None
+        known = watch.known
         weak = (
-            sight.relay is True
-            and sight.slope < 0.03 * known.gain
-            and sight.value < known.trough - max(0.05, 3 * known.trough_spread)
+            watch.relay is True
+            and watch.slope < 0.03 * known.gain
+            and watch.best.t < known.trough - max(0.05, 3 * known.trough_spread)
         )
         if not self._for("power", weak, t_s, BACK_FOR_S):
             return
-        if self._share(sight) < LEAST_SHARE:
-            self._clear(Condition.SHORT_OF_POWER)
-            self._stand(Condition.NOT_HEATING, self._held_since["power"])
-        elif Condition.NOT_HEATING not in self.standing:
-            self._stand(Condition.SHORT_OF_POWER, self._held_since["power"])
+        self._lacks(t_s, self._held_since["power"])
 
-    def _share(self, sight: Sight) -> float:
-        """How much of the heater's usual heat seems to come now."""
-        thermostat = self.thermostat
-        return (sight.slope + thermostat.loss.mean) / thermostat.gain.mean
+    def _made_up(self) -> float:
+        """Of what the water usually loses, the share that is made up now. Colder water loses
+        less."""
+        watch = self.filter
+        assert watch is not None
+        assert watch.best is not None
+        usual = self.thermostat.loss.mean
+        tau = self.thermostat.room.tau_s()
+        fallen = max(0.0, watch.known.trough - watch.best.t)
+        loses = max(0.3 * usual, usual - fallen / (tau[1] if tau else SHORT_TAU_S))
+        return 1.0 + watch.slope / max(1e-6, loses)
 
     def _for(self, name: str, holds: bool, t_s: float, long_s: float) -> bool:
         if not holds:
@@ -287,23 +359,23 @@ class Inference:
         return t_s - self._held_since.setdefault(name, t_s) >= long_s
 
     def _stand(self, condition: Condition, since_s: float) -> None:
-        self.standing.setdefault(condition, since_s)
+        if condition not in self.standing:
+            self.standing[condition] = since_s
+            self.changes += 1
 
     def _clear(self, condition: Condition) -> None:
-        self.standing.pop(condition, None)
+        if self.standing.pop(condition, None) is not None:
+            self.changes += 1
 
     # -- answers ---------------------------------------------------------------------------------
 
     @property
     def sight(self) -> Sight | None:
         """Where the water is now; None before the thermostat is learned."""
-        if self.filter is None:
+        watch = self.filter
+        if watch is None or watch.best is None:
             return None
-        story = self.filter.best
-        if story is None:
-            return None
-        slope = self.filter.known.gain * story.share * story.w - story.loss
-        return Sight(story.t, slope, self.filter.errors[1], self.filter.relay)
+        return Sight(watch.best.t, watch.slope, watch.errors[1], watch.relay)
 
     def forecast(self, target: float) -> Forecast | None:
         """When the water is at `target`, °C as this probe reads it, if all goes on as it goes
@@ -324,8 +396,7 @@ class Inference:
             "noise": self.noise.to_json(),
             "standing": {str(name): since for name, since in self.standing.items()},
             "moved_k": self.moved_k,
-            "jump_k": self.thermostat.jump_k,
-            "jump_s": max(-1e12, self.thermostat.jump_s),
+            "duty": self.duty.to_json(),
         }
 
     def restore(self, kept: Any) -> None:
@@ -334,13 +405,8 @@ class Inference:
         fresh = Inference()
         fresh.thermostat.restore(kept["thermostat"])
         fresh.noise.restore(kept["noise"])
+        fresh.duty.restore(kept.get("duty", []))
         fresh.standing = {Condition(name): float(since) for name, since in kept["standing"].items()}
         self.thermostat, self.noise, self.standing = fresh.thermostat, fresh.noise, fresh.standing
-        self.moved_k = float(kept["moved_k"])
-        self.thermostat.jump(float(kept["jump_k"]), float(kept["jump_s"]))
+        self.moved_k, self.duty = float(kept["moved_k"]), fresh.duty
         self.filter = None
-
-
-def _passed(way: float, speed: float) -> float:
-    """How long ago a point `way` K behind was passed at `speed` K/s; four hours at most."""
-    return min(14_400.0, max(0.0, way) / speed) if speed > 0 else 0.0

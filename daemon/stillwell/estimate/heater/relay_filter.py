@@ -1,11 +1,7 @@
 """Two-mode state-space filter: water temperature and loss, with the heater's relay on or off, under
-several stories at once.
+several stories at once (`stories`).
 
-Each story is one course of the relay since the half cycle began: it has not switched (`stay`), it
-switched where the thermostat always switches (stories begun one after the other while the water
-passes through what is known of that point), it switched but the heater gives only a share, or it
-switched some time ago for no known reason (`odd`). Each carries the mean of a Kalman filter of two
-states (Kalman 1960),
+Each story carries the mean of a Kalman filter of two states (Kalman 1960),
 
     dT/dt = gain w - loss        w: the relay through a lag of the first order
     d(loss)/dt = white noise     lamp, room and lid change it
@@ -19,12 +15,10 @@ by hours of waiting.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
-LAG_S = 90.0
-"""Of heater and thermostat between switching and warmth, of the first order. Wrong by a minute it
-only rounds the tip otherwise: the learned turning points hold the lag itself."""
+from stillwell.estimate.heater.stories import LAG_S, HalfCycle, Knowledge, Story, likelihood
+
 LOSS_WALK = 0.02
 """How far the loss walks in an hour, K/h (standard deviation)."""
 LOSS_WALK_SHARE = 0.05
@@ -47,15 +41,10 @@ CLIP = 3.5
 """Innovations count as at most so many standard deviations."""
 RESOLVED = 9.0
 """Log likelihood ratio at which a story is believed: odds of 8000 to 1."""
+SLOWED = 4.0
+"""The same at which it is believed that something else slows the water, whose price is paid."""
 CERTAIN = 10.0
 """Log likelihood ratio at which a fault is believed: it is tried twenty times a day."""
-CUT = 3.0
-"""No working thermostat switches further from its habit than so many standard deviations."""
-MOST = 14
-"""Stories at a time that switched by habit."""
-ODD = 3
-"""Stories at a time that switched for no known reason."""
-ODD_COST = 4.0
 AGREED_S = 600.0
 """For so long after a beginning the stories of either relay may still come apart."""
 WEAK_S = 1200.0
@@ -63,7 +52,8 @@ WEAK_S = 1200.0
 WEAK_K = 0.05
 """Nor before the water is so far below its lower switching point: hovering there, a lamp that is
 lit looks like a little heat."""
-_WEAK = (0.25, 0.5)
+GAP_S = 1800.0
+"""After so long without a reading nothing is left of the half cycle."""
 
 
 class Verdict(StrEnum):
@@ -80,152 +70,57 @@ class Verdict(StrEnum):
     """The trace has jumped as no water does."""
 
 
-@dataclass(frozen=True, slots=True)
-class Knowledge:
-    """What the filter must know beforehand; °C and K/s."""
-
-    trough: float
-    trough_spread: float
-    peak: float
-    peak_spread: float
-    gain: float
-    loss: float
-    sigma: float
-    """Of one reading, K, its step included."""
-    jump: float = 0.0
-    """By how much the switching points may have moved with a jump of the trace, °C."""
-
-
-class Story:
-    """One course of the relay."""
-
-    __slots__ = ("ell", "loss", "on", "share", "t", "w")
-
-    def __init__(
-        self, t: float, loss: float, w: float, on: bool, ell: float, share: float = 1.0
-    ) -> None:
-        self.t = t
-        self.loss = loss
-        self.w = w
-        self.on = on
-        self.ell = ell
-        self.share = share
-
-    def switched(self, cost: float = 0.0, share: float = 1.0) -> Story:
-        return Story(self.t, self.loss, self.w, not self.on, self.ell - cost, share)
-
-
-class _Half:
-    """The stories of half a cycle that began with the relay `on` or off."""
-
-    __slots__ = ("healthy", "odd", "odd_s", "share", "spawned_s", "stay", "turned_s", "weak")
-
-    def __init__(self, stay: Story) -> None:
-        self.stay = stay
-        self.healthy: list[tuple[float, Story]] = []
-        """Log of the prior weight, and the story."""
-        self.weak: list[Story] = []
-        self.odd: list[Story] = []
-        self.share = 0.0
-        """Of the prior weight, how much has switched by now."""
-        self.spawned_s = self.odd_s = -math.inf
-        self.turned_s: float | None = None
-        """When it became more likely than not that the relay should have switched."""
-
-    def stories(self) -> list[Story]:
-        return [self.stay, *(story for _, story in self.healthy), *self.weak, *self.odd]
-
-    def spawn(self, known: Knowledge, t_s: float, error_k: float) -> None:
-        """Lets stories switch: as the water passes through what is known of the switching point,
-        and now and then for no reason."""
-        stay = self.stay
-        apart_s = max(20.0, 1.2 * known.sigma / known.gain)
-        # The hinge lies where the asymptotes meet: one lag further on than the switching.
-        ahead = stay.t + (known.gain * stay.w - stay.loss) * LAG_S
-        if stay.on:
-            way, spread = ahead - known.peak, known.peak_spread
-        else:
-            way, spread = known.trough - ahead, known.trough_spread
-        spread = math.hypot(spread, error_k)
-        share = _passed(way / spread)
-        if known.jump:
-            away = known.jump if stay.on else -known.jump
-            share = 0.5 * (share + _passed((way - away) / spread))
-        if (
-            share > self.share + 1e-3 or share == 1.0 > self.share
-        ) and t_s - self.spawned_s >= apart_s:
-            self.healthy.append((math.log(share - self.share), stay.switched()))
-            self.share, self.spawned_s = share, t_s
-            if len(self.healthy) > MOST:
-                self.healthy.remove(min(self.healthy, key=lambda each: each[0] + each[1].ell))
-        if share >= 0.5 and self.turned_s is None:
-            self.turned_s = t_s
-            if not stay.on:
-                self.weak = [stay.switched(share=part) for part in _WEAK]
-        if t_s - self.odd_s >= 3 * apart_s:
-            self.odd_s = t_s
-            self.odd.append(stay.switched(ODD_COST))
-            if len(self.odd) > ODD:
-                self.odd.remove(min(self.odd[:-1], key=lambda story: story.ell))
-
-    def healthy_ell(self) -> float:
-        """Log likelihood that the thermostat does as it always has."""
-        terms = [weight + story.ell for weight, story in self.healthy]
-        if self.share < 1.0:
-            terms.append(math.log(1.0 - self.share) + self.stay.ell)
-        return _log_sum(terms)
-
-
-def _passed(z: float) -> float:
-    """The share of a normal distribution, cut off at `CUT` standard deviations, that lies below
-    `z`."""
-    if z <= -CUT:
-        return 0.0
-    if z >= CUT:
-        return 1.0
-    return 0.5 + 0.5 * math.erf(z / math.sqrt(2)) / math.erf(CUT / math.sqrt(2))
-
-
-def _log_sum(terms: list[float]) -> float:
-    most = max(terms)
-    return most + math.log(sum(math.exp(term - most) for term in terms))
-
-
 class RelayFilter:
     """The filter of one probe. `step` once a reading; states are readable between."""
 
     def __init__(self, known: Knowledge) -> None:
         self.known = known
-        self._halves: list[_Half] = []
-        self._at_s: float | None = None
-        self._p = (0.0, 0.0, 0.0)
-        self._run = 0.0
-        """Sum of the best story's normalised innovations, fading over four readings."""
+        self.best: Story | None = None
+        """The likeliest story; None before the first reading."""
         self.began_s = 0.0
         """When the present half cycle began."""
         self.certainty = 0.0
         """Log likelihood ratio of staying against the thermostat's habit."""
+        self.weak_led = -math.inf
+        """Log likelihood ratio of a heater that gives only a share against one that stayed off."""
+        self.due_s: float | None = None
+        """Since when the relay should have switched."""
         self.settled_s = 0.0
         """When the trace was last torn."""
         self.astray_s = -math.inf
         """When the water last went otherwise than foretold, short of being torn."""
+        self.turned_s, self.turned_c = -math.inf, math.nan
+        """When and where (°C) the relay last switched."""
+        self._halves: list[HalfCycle] = []
+        self._at_s: float | None = None
+        self._p = (0.0, 0.0, 0.0)
+        self._run = 0.0
+        """Sum of the best story's normalised innovations, fading over four readings."""
+        self._every = (-1.0, 0.0, 0.0)
+        """The last interval between readings, s; how far a lag fades and what it adds in it."""
 
     # -- what is so now --------------------------------------------------------------------------
 
     @property
     def relay(self) -> bool | None:
         """Whether the relay is on, None while that is open (as of this half cycle's beginning)."""
-        return self._halves[0].stay.on if len(self._halves) == 1 else None
+        return self._halves[0].stay.on == 1.0 if len(self._halves) == 1 else None
 
     @property
-    def best(self) -> Story | None:
-        stories = [story for half in self._halves for story in half.stories()]
-        return max(stories, key=lambda story: story.ell) if stories else None
+    def due(self) -> bool:
+        """Whether the relay may be switching by habit just now, or should have."""
+        return any(half.share > 0.0 for half in self._halves)
 
     @property
     def errors(self) -> tuple[float, float]:
         """Standard errors of temperature (K) and loss (K/s)."""
         return math.sqrt(self._p[0]), math.sqrt(self._p[2])
+
+    @property
+    def slope(self) -> float:
+        """Of the water now by the likeliest story, K/s; 0 before the first reading."""
+        story = self.best
+        return self.known.gain * story.share * story.w - story.loss if story else 0.0
 
     # -- time ------------------------------------------------------------------------------------
 
@@ -245,14 +140,16 @@ class RelayFilter:
         self._at_s = self.began_s = self.settled_s = t_s
         spread = LOSS_STEP / 3600 + loss_share * abs(known.loss)
         self._p = (known.sigma**2, 0.0, spread**2)
-        ways = (False, True) if relay is None else (relay,)
-        self._halves = [_Half(Story(value, known.loss, float(on), on, 0.0)) for on in ways]
+        ways = (0.0, 1.0) if relay is None else (float(relay),)
+        self._halves = [HalfCycle(Story(value, known.loss, on, on)) for on in ways]
+        self.best = self._halves[0].stay
         self._run, self.certainty = 0.0, 0.0
 
     def learn(self, known: Knowledge) -> None:
         """Takes what has been learned since; stories that run go on as they are, unless the
         switching points may have jumped: then the half cycle is told anew from where it is."""
-        told_anew = known.jump != self.known.jump
+        old = self.known
+        told_anew = (known.trough_moves, known.peak_moves) != (old.trough_moves, old.peak_moves)
         self.known = known
         best = self.best
         if told_anew and best is not None and self._at_s is not None:
@@ -262,102 +159,151 @@ class RelayFilter:
 
     def step(self, t_s: float, value: float) -> Verdict:
         """Takes one reading; returns what the half cycle has come to."""
-        if self._at_s is None or t_s - self._at_s > 1800.0:
+        if self._at_s is None or t_s - self._at_s > GAP_S:
             self.begin(t_s, value, loss_share=LOSS_GAP_SHARE)
             return Verdict.TORN
         dt = t_s - self._at_s
         if dt <= 0:
             return Verdict.WAITING
         self._at_s = t_s
+        variance, k0, k1 = self._pass(dt)
+        best, nu = self._move(dt, value, variance, k0, k1)
+        self.best = best
+        score = nu / math.sqrt(variance)
+        self._run = 0.75 * self._run + max(-6.0, min(6.0, score))
+        if abs(self._run) > ASTRAY:
+            if abs(self._run) > 11.0:
+                # Standard deviation of the fading sum is 1.5: this is seven of them.
+                self.begin(t_s, value)
+                return Verdict.TORN
+            if t_s - self.astray_s >= 120.0:
+                self._go_astray(t_s)
+        return self._judge(t_s)
+
+    def _pass(self, dt: float) -> tuple[float, float, float]:
+        """The covariance, one reading further; returns the innovation's variance and both gains."""
         known = self.known
         p00, p01, p11 = self._p
-        walk = (LOSS_WALK / 3600) ** 2 + (LOSS_WALK_SHARE * known.loss) ** 2
+        walk = LOSS_WALK / 3600
+        walk2 = walk * walk + (LOSS_WALK_SHARE * known.loss) ** 2
         p00 += dt * (dt * p11 - 2 * p01) + MIX_K * MIX_K * dt / 60
         p01 -= dt * p11
-        p11 += walk * dt / 3600
-        s = p00 + known.sigma * known.sigma
-        k0, k1 = p00 / s, p01 / s
-        root = math.sqrt(s)
-        clip = CLIP * root
-        fade = math.exp(-dt / LAG_S)
-        reach = LAG_S * (1 - fade)
-        best, best_ell, best_nu = None, -math.inf, 0.0
-        for half in self._halves:
-            for story in half.stories():
-                on = 1.0 if story.on else 0.0
-                lagging = story.w - on
-                story.t += (
-                    known.gain * story.share * (on * dt + lagging * reach)
-                ) - story.loss * dt
-                story.w = on + lagging * fade
-                nu = value - story.t
-                held = nu if -clip < nu < clip else math.copysign(clip, nu)
-                story.ell -= 0.5 * held * held / s
-                story.t += k0 * held
-                story.loss += k1 * held
-                if story.ell > best_ell:
-                    best, best_ell, best_nu = story, story.ell, nu / root
+        p11 += walk2 * dt / 3600
+        variance = p00 + known.sigma * known.sigma
+        k0, k1 = p00 / variance, p01 / variance
         self._p = ((1 - k0) * p00, (1 - k0) * p01, p11 - k1 * p01)
-        self._run = 0.75 * self._run + max(-6.0, min(6.0, best_nu))
-        if best is None or abs(self._run) > 11.0:
-            # Standard deviation of the fading sum is 1.5: this is seven of them.
-            self.begin(t_s, value)
-            return Verdict.TORN
-        if abs(self._run) > ASTRAY and t_s - self.astray_s >= 120.0:
-            self.astray_s = t_s
-            q00, q01, q11 = self._p
-            grown = (LOSS_STEP / 3600) ** 2 + (0.2 * known.loss) ** 2
-            self._p = (q00 + STEP_K * STEP_K, q01, q11 + grown)
-        return self._judge(t_s)
+        return variance, k0, k1
+
+    def _move(
+        self, dt: float, value: float, variance: float, k0: float, k1: float
+    ) -> tuple[Story, float]:
+        """Every story, one reading further; returns the likeliest and its innovation."""
+        if dt != self._every[0]:
+            fade = math.exp(-dt / LAG_S)
+            self._every = (dt, fade, LAG_S * (1 - fade))
+        _, fade, reach = self._every
+        gain = self.known.gain
+        clip = CLIP * math.sqrt(variance)
+        weight = 0.5 / variance
+        best, best_ell, best_nu = self._halves[0].stay, -math.inf, 0.0
+        # The hot path of a replay: some stories a reading, in plain arithmetic.
+        for half in self._halves:
+            for story in half.stories:
+                on = story.on
+                lagging = story.w - on
+                story.w = on + lagging * fade
+                t = story.t + gain * story.share * (on * dt + lagging * reach) - story.loss * dt
+                nu = value - t
+                held = nu
+                if nu > clip:
+                    held = clip
+                elif nu < -clip:
+                    held = -clip
+                story.t = t + k0 * held
+                story.loss += k1 * held
+                ell = story.ell = story.ell - weight * held * held
+                if ell > best_ell:
+                    best, best_ell, best_nu = story, ell, nu
+        return best, best_nu
+
+    def _go_astray(self, t_s: float) -> None:
+        """The loss has changed at once: it is less known, and so is the water."""
+        self.astray_s = t_s
+        p00, p01, p11 = self._p
+        grown = (LOSS_STEP / 3600) ** 2 + (0.2 * self.known.loss) ** 2
+        self._p = (p00 + STEP_K * STEP_K, p01, p11 + grown)
+
+    # -- judging ---------------------------------------------------------------------------------
 
     def _judge(self, t_s: float) -> Verdict:
         known = self.known
         for half in self._halves:
-            half.spawn(known, t_s, self.errors[0])
+            half.spawn(known, t_s, self._p[0])
         if len(self._halves) == 2:
-            bests = [max(half.stories(), key=lambda story: story.ell) for half in self._halves]
-            apart = bests[0].ell - bests[1].ell
-            if abs(apart) > RESOLVED:
-                self._halves = [self._halves[0 if apart > 0 else 1]]
-            elif bests[0].on == bests[1].on and t_s - self.began_s > AGREED_S:
-                # "It was on and went off for no known reason" is off as well: what the relay does
-                # now is known, and only that it has not switched explains it without a reason.
-                for half, best in zip(self._halves, bests, strict=True):
-                    if best is half.stay:
-                        self._halves = [half]
-                        break
-            self.certainty = 0.0
+            self._resolve(t_s)
             return Verdict.WAITING
         half = self._halves[0]
-        stay = half.stay
-        healthy = half.healthy_ell()
-        weak = max((story for story in half.weak), key=lambda story: story.ell, default=None)
-        self.certainty = stay.ell - healthy
-        candidates = [*(story for _, story in half.healthy), *half.odd]
-        ahead = max(candidates, key=lambda story: story.ell, default=None)
-        led = -math.inf if weak is None else weak.ell - stay.ell
-        if ahead is not None and ahead.ell - stay.ell > max(RESOLVED, led):
+        stay = half.stay.ell
+        weak = max(half.weak, key=likelihood) if half.weak else None
+        self.certainty = stay - half.healthy_ell(known, self._p[0])
+        candidates = [story for _, story in half.healthy]
+        ahead = max([*candidates, *half.odd], key=likelihood) if candidates or half.odd else None
+        led = -math.inf if weak is None else weak.ell - stay
+        self.weak_led, self.due_s = led, half.due_s
+        off = -math.inf if ahead is None else ahead.ell - stay
+        if ahead is not None and off > RESOLVED and off > led:
             self._go_on(ahead, t_s)
             return Verdict.SWITCHED
+        slow = max(half.slow, key=likelihood) if half.slow else None
+        if slow is not None and slow.ell - stay > max(SLOWED, off, led):
+            self._halves = [HalfCycle(slow)]
+            return Verdict.WAITING
         if led > 0:
             self.certainty += led
         if self.certainty < CERTAIN:
             return Verdict.WAITING
-        if led < 2.0 or half.turned_s is None:
+        if led < 2.0 or half.due_s is None or weak is None:
             return Verdict.STAYED
-        deep = known.trough - stay.t > max(WEAK_K, 4 * known.trough_spread)
-        if t_s - half.turned_s < WEAK_S or not deep:
+        deep = known.trough - half.stay.t > max(WEAK_K, 4 * known.trough_spread)
+        if t_s - half.due_s < WEAK_S or not deep:
             return Verdict.WAITING
-        if led < RESOLVED or weak is None:
-            return Verdict.STAYED
-        weak.loss += known.gain * (1 - weak.share)
-        weak.share = 1.0
-        self._go_on(weak, t_s)
-        return Verdict.WEAK
+        return Verdict.STAYED if led < RESOLVED else self._go_on_weak(weak, t_s)
+
+    def _resolve(self, t_s: float) -> None:
+        """Whether the half cycle began with the relay on or off."""
+        self.certainty = 0.0
+        bests = [max(half.stories, key=self._plausible) for half in self._halves]
+        apart = self._plausible(bests[0]) - self._plausible(bests[1])
+        first, second = bests
+        agreed = first.on == second.on and t_s - self.began_s > AGREED_S
+        if abs(apart) <= RESOLVED and not agreed:
+            return
+        which = 0 if apart > 0 else 1
+        if agreed:
+            # "It was on and went off for no known reason" is off as well: what the relay does now
+            # is known, and that it has not switched explains it without a reason.
+            which = next((i for i, half in enumerate(self._halves) if bests[i] is half.stay), which)
+        half, best = self._halves[which], bests[which]
+        self._halves = [half if best is half.stay else HalfCycle(best)]
+
+    def _plausible(self, story: Story) -> float:
+        """Log likelihood, with what the loss usually is: a relay that is on in a storm of cold and
+        one that is off look the same."""
+        usual = abs(self.known.loss)
+        off = (story.loss - self.known.loss) / (LOSS_STEP / 3600 + LOSS_TORN_SHARE * usual)
+        return story.ell - 0.5 * off * off
 
     def _go_on(self, story: Story, t_s: float) -> None:
         """The next half cycle, from a story that has proved right."""
         story.ell = 0.0
+        self.turned_s, self.turned_c = story.turned_s, story.turned_c
         self.began_s = t_s
         self.certainty = 0.0
-        self._halves = [_Half(story)]
+        self._halves = [HalfCycle(story)]
+
+    def _go_on_weak(self, story: Story, t_s: float) -> Verdict:
+        """The same with a heater whose missing heat is taken for loss from now on."""
+        story.loss += self.known.gain * (1 - story.share)
+        story.share = 1.0
+        self._go_on(story, t_s)
+        return Verdict.WEAK

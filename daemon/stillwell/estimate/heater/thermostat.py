@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, field
+from enum import StrEnum
 from statistics import median
 from typing import Any
 
@@ -32,11 +33,30 @@ BEND = (0.6, 1.6)
 """The slope's change at a turning point that the relay made, as a share of the usual one."""
 FAR_K = 0.25
 """So far off, one of each is enough."""
-_PARTS = ("trough", "peak", "gain", "loss", "on_s", "duty", "room")
+NEAR_K = 0.1
+"""A jump is measured no better than this."""
+ALONE = 4
+"""So many of one kind that agree, while the others are where they were, are believed as well."""
+STAYED = 0.3
+"""Nearer to its old place than this share of the move, a point has stayed."""
+POUR_K = 0.2
+"""A pour of cold water that may come daily lets the water fall by less than this."""
+USUAL_POURS = 2.0
+"""So many jumps that were water tell what a pour looks like in this tank."""
+_PARTS = ("trough", "peak", "gain", "loss", "room")
 
 
 def _slopes() -> Running:
     return Running(half_life_s=2 * DAY_S, floor=5e-6, most=60.0)
+
+
+class Cause(StrEnum):
+    """Why both switching points may have moved."""
+
+    TRACE = "trace"
+    """The trace has jumped: by another probe (they move along) or by water that was poured in."""
+    DIAL = "dial"
+    """The relay has switched beyond its usual point: the dial was turned, or it had no current."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +79,17 @@ class Thermostat:
     """By how much the slope differs with the heater on: its power over the heat capacity."""
     loss: Running = field(default_factory=_slopes)
     """Cooling with the heater off (positive: falling), lamp and room as they come."""
-    on_s: Running = field(default_factory=lambda: Running(5 * DAY_S, 20.0, 60.0))
-    duty: Running = field(default_factory=lambda: Running(DAY_S, 0.005, 60.0))
     room: RoomLaw = field(default_factory=RoomLaw)
-    jump_k: float = 0.0
-    """By how much the trace has jumped for good, not yet explained: by water that was poured in
-    (the switching points stay) or by another probe (they move along)."""
-    jump_s: float = -math.inf
-    _jumped: bool | None = None
-    """Which of the two has been seen where the jump puts it: True the peak, False the trough."""
+    pours: Running = field(default_factory=lambda: Running(30 * DAY_S, 0.02, 30.0))
+    """Jumps of the trace that turned out to be water, K."""
+    moved_k: float = 0.0
+    """By how much both switching points may have moved, not yet decided."""
+    moved_s: float = -math.inf
+    moved_by: Cause = Cause.TRACE
+    _seen: bool | None = None
+    """Which of the two has been seen where it may have moved to: True the peak, False the
+    trough."""
     _first: deque[tuple[Half, float | None]] = field(default_factory=lambda: deque(maxlen=8))
-    _last: Half | None = None
     _peaks_off: list[float] = field(default_factory=list)
     _troughs_off: list[float] = field(default_factory=list)
 
@@ -88,10 +108,8 @@ class Thermostat:
 
     def take(self, half: Half, room_c: float | None) -> Moved | None:
         """Takes a half cycle that is over; returns the move when the setting has been moved."""
-        last, self._last = self._last, half
         if not half.clean:
             return None
-        before = last if last is not None and _follow(last, half) else None
         if not self.learned:
             self._begin(half, room_c)
             return None
@@ -102,35 +120,114 @@ class Thermostat:
         spread = math.hypot(spread, half.hinge_error)
         off = half.hinge_c - level
         far = max(MOVED_K, MOVED_TIMES * spread)
-        jump = self.jump_k if half.end_s > self.jump_s else 0.0
-        if jump and abs(off) > 3 * spread and abs(off - jump) < 0.5 * abs(jump):
-            # Seen where the jump has put it: the probe's zero has changed, not the water. The other
-            # switching point is believed to have moved when it too has been seen there.
+        if self._pending(half.end_s) and abs(off) > 3 * spread and self._there(off):
+            # The other switching point is believed to have moved when it too has been seen there.
             which.shift(off, 0.02)
-            self._learn(half, before, room_c)
-            if self._jumped not in (None, half.rising):
-                self._forget_jump()
-                return Moved(off, half.end_s, jumped=True)
-            self._jumped = half.rising
+            self._learn(half, room_c)
+            if self._seen not in (None, half.rising):
+                by_trace = self.moved_by is Cause.TRACE
+                self._decided()
+                return Moved(off, half.end_s, by_trace)
+            self._seen = half.rising
             return None
         if abs(off) > far:
-            (self._peaks_off if half.rising else self._troughs_off).append(off)
+            aside, others = self._peaks_off, self._troughs_off
+            if not half.rising:
+                aside, others = others, aside
+            aside.append(off)
+            if len(aside) >= ALONE and not others and max(aside) - min(aside) < MOVED_K:
+                # Only one of them is elsewhere, cycle after cycle: it was learned wrongly.
+                which.shift(median(aside), 0.02)
+                aside.clear()
             return self._moved(half)
-        if jump and self._jumped is None:
-            self._forget_jump()
-        self._peaks_off.clear()
-        self._troughs_off.clear()
-        self._learn(half, before, room_c)
+        if self._pending(half.end_s):
+            # Seen where it always was.
+            if self._seen is None and self.moved_by is Cause.TRACE:
+                self.was_water()
+            elif self._seen is not half.rising:
+                self.stayed()
+        (self._peaks_off if half.rising else self._troughs_off).clear()
+        self._learn(half, room_c)
         return None
 
-    def jump(self, by_k: float, at_s: float) -> None:
-        """The trace has jumped for good."""
-        self.jump_k += by_k
-        self.jump_s = at_s
-        self._jumped = None
+    def jump(self, by_k: float, at_s: float, again: bool = False) -> None:
+        """The trace has jumped for good: water was poured in and the switching points stay, or it
+        is another probe and they move along. What is as large as the usual pour is one.
 
-    def _forget_jump(self) -> None:
-        self.jump_k, self._jumped = 0.0, None
+        Args:
+            again: it is the last jump, which was so much larger than was thought at first.
+        """
+        usual = self.pours
+        poured = -POUR_K < by_k < 0 and usual.weight >= USUAL_POURS
+        if poured and abs(by_k - usual.mean) < 2 * min(usual.spread, POUR_K / 4):
+            return
+        if self.moved_by is Cause.DIAL:
+            self._decided()
+        if again:
+            by_k += self.moved_k
+        elif self.moved_k > 0 > by_k or abs(by_k) < abs(self.moved_k):
+            # Of several jumps one at most was the probe: the largest, or the one that went up,
+            # since nobody pours warm water.
+            return
+        self.moved_k, self._seen = by_k, None
+        self.moved_s, self.moved_by = at_s, Cause.TRACE
+
+    def was_water(self) -> None:
+        """The last jump of the trace is known to be water."""
+        if self.moved_k and self.moved_by is Cause.TRACE and self._seen is None:
+            if -POUR_K < self.moved_k < 0:
+                self.pours.add(self.moved_k, self.moved_s)
+            self._decided()
+
+    def suspect_dial(self, by_k: float, at_s: float, peak: bool) -> None:
+        """The relay has gone off (else come on) so much beyond its usual point."""
+        (self.peak if peak else self.trough).shift(by_k, 0.03)
+        self.moved_k, self.moved_s, self.moved_by, self._seen = by_k, at_s, Cause.DIAL, peak
+
+    def sight(self, peak: bool, off: float, far: float, at_s: float) -> Moved | None:
+        """Takes where the relay has just switched, `off` from its usual point by the filter, which
+        is far when more than `far`; returns the move when both points have been seen there."""
+        if not self.moved_k or self._seen is peak:
+            return None
+        which = self.peak if peak else self.trough
+        if self._there(off):
+            which.shift(off, 0.03)
+            if self._seen is not None:
+                by_trace = self.moved_by is Cause.TRACE
+                self._decided()
+                return Moved(off, at_s, by_trace)
+            self._seen = peak
+        elif abs(off) < min(far, STAYED * abs(self.moved_k)) and self._seen is not None:
+            self.stayed()
+        return None
+
+    def settle(self, by_k: float) -> None:
+        """What may have moved has: by `by_k`. What has been seen there already is there."""
+        if self._seen is not True:
+            self.peak.shift(by_k, 0.03)
+        if self._seen is not False:
+            self.trough.shift(by_k, 0.03)
+        self._decided()
+
+    def stayed(self) -> None:
+        """What may have moved has not."""
+        if self._seen is not None:
+            (self.peak if self._seen else self.trough).shift(-self.moved_k, 0.03)
+        self._decided()
+
+    def moves(self, peak: bool) -> float:
+        """By how much the peak (else the trough) may be elsewhere than its level says, K."""
+        return 0.0 if self._seen is peak else self.moved_k
+
+    def _pending(self, at_s: float) -> bool:
+        return self.moved_k != 0.0 and at_s > self.moved_s
+
+    def _there(self, off: float) -> bool:
+        near = max(NEAR_K, 0.5 * abs(self.moved_k))
+        return off * self.moved_k > 0 and abs(off - self.moved_k) < near
+
+    def _decided(self) -> None:
+        self.moved_k, self._seen = 0.0, None
 
     def _begin(self, half: Half, room_c: float | None) -> None:
         """Collects the first half cycles and takes those that agree."""
@@ -152,35 +249,24 @@ class Thermostat:
         rising = sum(h.rising for h, _ in good)
         if high <= low or min(rising, len(good) - rising) < FIRST:
             return
-        before: Half | None = None
         for each, room in good:
-            follows = before is not None and _follow(before, each)
-            self._learn(each, before if follows else None, room)
-            before = each
+            self._learn(each, room)
         self._first.clear()
 
-    def _learn(self, half: Half, last: Half | None, room_c: float | None) -> None:
+    def _learn(self, half: Half, room_c: float | None) -> None:
         at = half.end_s
         (self.peak if half.rising else self.trough).add(half.hinge_c, at, half.hinge_error)
-        if half.rising:
-            self.on_s.add(half.end_s - half.start_s, at)
-        else:
+        if not half.rising:
             self.loss.add(-half.slope, at)
             if room_c is not None and half.end_s - half.start_s > 900.0:
                 self.room.add(half.mean_c - room_c, -half.slope, half.slope_error, at)
         self.gain.add(half.bend, at)
-        if last is None:
-            return
-        on, off = (half, last) if half.rising else (last, half)
-        on_s, off_s = on.end_s - on.start_s, off.end_s - off.start_s
-        if on_s > 0 and off_s > 0:
-            self.duty.add(on_s / (on_s + off_s), at)
 
     def _moved(self, half: Half) -> Moved | None:
         """Whether peaks and troughs agree on a new place."""
         peaks, troughs = self._peaks_off[-AGREE:], self._troughs_off[-AGREE:]
         together = [*peaks, *troughs]
-        least = min(map(abs, together))
+        least = min(map(abs, together), default=0.0)
         if min(len(peaks), len(troughs)) < (1 if least > FAR_K else AGREE):
             return None
         by, width = median(together), max(together) - min(together)
@@ -188,15 +274,9 @@ class Thermostat:
         self._troughs_off.clear()
         if width > 0.3 * (self.swing or 0.0) + 0.06:
             return None
-        jumped = bool(self.jump_k) and abs(by - self.jump_k) < 0.5 * abs(by)
-        self._forget_jump()
-        self.shift(by)
+        jumped = self.moved_k != 0.0 and self.moved_by is Cause.TRACE and self._there(by)
+        self.settle(by)
         return Moved(by, half.end_s, jumped)
-
-    def shift(self, by_k: float) -> None:
-        """Moves what is known of the switching points: the setting or the probe has changed."""
-        for which in (self.peak, self.trough):
-            which.shift(by_k, 0.03)
 
     def duty_at(self, room_c: float) -> float | None:
         """The share of the time that the heater is on in a room of `room_c`; None if not known."""
@@ -226,14 +306,17 @@ class Thermostat:
         )
 
     def to_json(self) -> dict[str, Any]:
-        return {name: getattr(self, name).to_json() for name in _PARTS}
+        moved = [self.moved_k, max(-1e12, self.moved_s), str(self.moved_by), self._seen]
+        parts = {name: getattr(self, name).to_json() for name in _PARTS}
+        return parts | {"pours": self.pours.to_json(), "moved": moved}
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError, KeyError or TypeError for anything
         else."""
         for name in _PARTS:
             getattr(self, name).restore(kept[name])
-
-
-def _follow(last: Half, half: Half) -> bool:
-    return last.clean and last.rising != half.rising and abs(half.start_s - last.end_s) < 900.0
+        if "moved" in kept:
+            self.pours.restore(kept["pours"])
+            by_k, at_s, cause, seen = kept["moved"]
+            self.moved_k, self.moved_s, self.moved_by = float(by_k), float(at_s), Cause(cause)
+            self._seen = None if seen is None else bool(seen)

@@ -140,7 +140,7 @@ class HeaterWatch:
             return ()
         self._published_ms = now.mono_ms
         mind = self.minds[self._lead]
-        return published(mind, now) if mind.learned else ()
+        return published(mind, now, self._t) if mind.learned else ()
 
     def pump_stands(self, stands: bool) -> None:
         """Level evidence from elsewhere: the pump has begun to stand, or runs again."""
@@ -286,8 +286,9 @@ class HeaterWatch:
             raise ValueError(f"what was learned of the heater cannot be read: {error!r}") from error
 
 
-def published(mind: Inference, now: Moment) -> list[Published]:
-    """Returns what one probe has taught, as sinks send it."""
+def published(mind: Inference, now: Moment, now_s: float) -> list[Published]:
+    """Returns what one probe has taught, as sinks send it; `now_s` is now, on the watch's own
+    time."""
     learned = mind.thermostat
     cycles = f"{int(min(learned.trough.count, learned.peak.count))} cycles of the heater"
 
@@ -306,8 +307,10 @@ def published(mind: Inference, now: Moment) -> list[Published]:
         about("switches-off", "Cel", peak.level, peak.error),
         about("gain", "K/h", learned.gain.mean * 3600, learned.gain.error * 3600),
         about("loss", "K/h", learned.loss.mean * 3600, learned.loss.error * 3600),
-        about("duty", "1", learned.duty.mean, learned.duty.error),
     ]
+    duty = mind.duty.share(now_s)
+    if duty is not None:
+        out.append(about("duty", "1", *duty))
     tau = learned.room.tau_s()
     if tau is not None:
         out.append(one("time-constant", "h", *(t / 3600 for t in tau)))
