@@ -24,7 +24,7 @@ from stillwell.alarm.answer_link import (
 )
 from stillwell.alarm.drill import DRILL, PATIENCE_S, begun, drill_notices, over
 from stillwell.alarm.escalation import Escalation, blind
-from stillwell.alarm.notices import in_both
+from stillwell.alarm.notices import in_both, reopened
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
@@ -131,7 +131,7 @@ class Pipeline:
         self._drilling = next(calling, None)
         if self._escalation is not None:
             self._escalation.restore((t for t in latest if t.alarm != DRILL), now)
-        self._keep(self.watch.restore(latest, now))
+        self._keep(self.watch.restore([reopened(t) for t in latest], now))
         self._find(_clock_finding(False, "Started afresh."), mono_ms)
         self._observing.resume()
 

@@ -387,7 +387,7 @@ def show(
     if system == System.BOTH:
         metric = show(value, dimension, System.METRIC, digits)
         other = show(value, dimension, System.US, digits)
-        return metric if metric == other else f"{_BEGINS}{metric}{_OR_ELSE}{other}{_ENDS}"
+        return either(metric, other)
     face = _face(value, dimension, system == System.US)
     number = _fixed(value / face.size + face.zero, face.digits if digits is None else digits)
     return f"{number} {face.unit}".rstrip()
@@ -397,6 +397,11 @@ def show(
 # Standard, section 23.8): no blanks, nothing that anybody types.
 _BEGINS, _OR_ELSE, _ENDS = "\ufff9", "\ufffa", "\ufffb"
 _FIGURE = re.compile(f"{_BEGINS}([^{_OR_ELSE}{_ENDS}]*){_OR_ELSE}([^{_ENDS}]*){_ENDS}")
+
+
+def either(metric: str, us: str) -> str:
+    """Returns a text that `read_in` reads as the one or as the other."""
+    return metric if metric == us else f"{_BEGINS}{metric}{_OR_ELSE}{us}{_ENDS}"
 
 
 def read_in(text: str, system: System | str) -> str:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.alarm.escalation import EscalationPlan, Unanswered, due
-from stillwell.alarm.notices import in_both, notice_in_both, notices
+from stillwell.alarm.notices import in_both, notice_in_both, notices, reopened
 from stillwell.alarm.wording import Wording
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.reading import Moment, Quantity
@@ -95,6 +95,15 @@ class TestATransition:
         assert there in read.text
         assert here not in read.text
         assert read.key == notice.key
+
+    @pytest.mark.parametrize("units", READ)
+    def test_that_was_kept_is_worded_the_same_when_it_is_said_again(self, units: System) -> None:
+        told = in_both(cold(), units)
+        for now in READ:
+            again = in_both(reopened(told), now)
+            assert again == in_both(cold(), now)
+        plain = in_both(raised(Message("The float is stuck.")), units)
+        assert reopened(plain) == plain
 
     def test_without_a_figure_is_worded_once(self) -> None:
         told = in_both(raised(Message("The float is stuck.")), System.METRIC)

@@ -17,11 +17,13 @@ from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
 from stillwell.reading import Quantity, Sample
 from stillwell.store import Store
+from stillwell.units import System
 
 BEGAN = 1_780_000_000_000
 PLAN = WatchPlan(
     channels=(ChannelWatch("water-a", "probes", Quantity.TEMPERATURE, 180.0),),
     bands=(Band("water", ("water-a",), 24.8, 25.8, 25.3, 0.1, 300.0, 300.0, Priority.HIGH),),
+    units=System.BOTH,
 )
 
 
@@ -47,10 +49,13 @@ class Run:
             self.line.take(Batch("probes", self.mono_ms, (Sample("water-a", value),)))
             self.line.tick(self.mono_ms)
 
-    def said(self) -> list[str]:
+    def notices(self) -> list[Notice]:
         rows = self.store.tail.rows(Stream.NOTICES, 0, 1000, committed_only=False)
-        notices = [row.body for row in rows if isinstance(row.body, Notice)]
-        return [n.key.split(":", 1)[1] for n in notices if n.subject == "water.low"]
+        found = [row.body for row in rows if isinstance(row.body, Notice)]
+        return [notice for notice in found if notice.subject == "water.low"]
+
+    def said(self) -> list[str]:
+        return [notice.key.split(":", 1)[1] for notice in self.notices()]
 
 
 @pytest.fixture
@@ -86,4 +91,20 @@ class TestAnUnansweredAlarm:
         assert again.said() == before
         again.minutes(30, 24.0)
         assert len(again.said()) == len(before) + 2
+        again.line.end()
+
+    def test_is_worded_in_both_units_also_by_the_run_after_a_restart(self, path: Path) -> None:
+        run = Run(path, "one", BEGAN)
+        run.minutes(5, 25.3)
+        run.minutes(10, 24.0)
+        run.line.request(Request(Command.SHELVE, "water.low", seconds=600), run.mono_ms)
+        run.line.end()
+        again = Run(path, "two", run.wall_ms + 60_000)
+        again.minutes(25, 24.0)
+        first, *later = again.notices()
+        assert [notice.kind for notice in later] == ["raised", "repeated"]
+        assert "24.0 °C" in later[0].text
+        for notice in (first, *later):
+            assert "75.2 °F" in notice.in_units("us").text
+            assert "°C" not in notice.in_units("us").text
         again.line.end()

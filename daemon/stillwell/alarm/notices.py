@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from stillwell.alarm.state import Kind
 from stillwell.notice import Message, Notice, State, Transition, Worded
-from stillwell.units import System, read_in
+from stillwell.units import System, either, read_in
 
 LONGEST_TITLE = 80
 
@@ -79,6 +79,17 @@ def in_both(transition: Transition, units: System) -> Transition:
     return replace(transition, message=message, also=also, also_units=str(other(units)))
 
 
+def reopened(transition: Transition) -> Transition:
+    """Returns a kept transition with its message as `in_both` takes it: for a watch that goes on
+    from it, and says the same again."""
+    if transition.also is None:
+        return transition
+    pairs = zip(_parts(transition.message), _parts(transition.also), strict=True)
+    us_first = transition.also_units == System.METRIC
+    message = Message(*(either(b, a) if us_first else either(a, b) for a, b in pairs))
+    return replace(transition, message=message, also=None, also_units="")
+
+
 def notice_in_both(make: Callable[[System], Notice], units: System) -> Notice:
     """Returns the notice that `make` makes for `units`, with what it makes for the other system.
     Figures that `System.BOTH` made are read in the system that was asked for."""
@@ -94,8 +105,11 @@ def _closed(notice: Notice, system: System) -> Notice:
 
 
 def _read_in(message: Message, system: System) -> Message:
-    parts = (message.what, message.likely, message.do, message.caution)
-    return Message(*(read_in(part, system) for part in parts))
+    return Message(*(read_in(part, system) for part in _parts(message)))
+
+
+def _parts(message: Message) -> tuple[str, str, str, str]:
+    return message.what, message.likely, message.do, message.caution
 
 
 def title(what: str, before: str = "") -> str:
