@@ -122,6 +122,14 @@ class TestSalt:
             with pytest.raises(ValueError, match=r"."):
                 SaltWatch(PLAN).restore(text)
 
+    def test_a_clock_that_was_never_set_ends_no_alarm(self) -> None:
+        before, after = SaltWatch(PLAN), SaltWatch(PLAN)
+        list(before.note(entry(1, 0.9, "salinity", 38.0, "ppt"), None))
+        assert active(before.tick(moment(1.0))) == {"salinity.high"}
+        after.restore(before.state())
+        assert list(after.tick(Moment(0, 60_000))) == []
+        assert active(after.tick(moment(1.1))) == {"salinity.high"}
+
 
 class TestCycle:
     def test_a_stage_is_published_when_it_changes(self) -> None:

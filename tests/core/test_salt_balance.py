@@ -292,6 +292,11 @@ class TestFindings:
         high, _, _ = findings(state, 0, why="Most likely: topped up with salt water (80 %).")
         assert "topped up with salt water" in high.message.likely
 
+    def test_say_when_they_are_over_that_all_is_well(self) -> None:
+        over = findings(known(), 0)
+        assert not any(f.active for f in over)
+        assert all("is between 34 and 36" in f.message.what for f in over)
+
     def test_go_only_with_a_deadband(self) -> None:
         state = known(35.95, 0.01)
         assert HIGH not in self.active(state, 0)

@@ -131,3 +131,24 @@ class TestReplay:
             ("salinity", 1.0264, "sg 25/25 °C"),
             ("salinity", 26.0, "ppt"),
         ]
+
+    def test_knows_an_entry_only_when_its_time_has_come(self, tmp_path: Path) -> None:
+        trace, journal = tmp_path / "trace.csv", tmp_path / "journal.csv"
+        rows = (f"2026-01-05T{12 + n // 60:02}:{n % 60:02}:00Z,water-a,25.3\n" for n in range(180))
+        trace.write_text("time,channel,value\n" + "".join(rows))
+        journal.write_text(
+            "time,kind,value,unit\n"
+            "2026-01-04T12:00:00Z,animals-in,2,\n"
+            "2026-01-05T13:30:00Z,ammonia,1,mg/L N\n"
+            "2026-01-09T13:30:00Z,nitrite,1,mg/L N\n"
+        )
+        store = tmp_path / "replayed.db"
+        config = tank(tmp_path)
+        said = json_lines(
+            call("replay", "-c", config, "-r", trace, "-j", journal, "-s", store, "--json")
+        )
+        seen = {row["alarm"]: row["time"] for row in said if row.get("event") == "raise"}
+        assert seen["ammonia.seen"][:16] == "2026-01-05T13:30"
+        assert "nitrite.seen" not in seen
+        with StoreReader.open(store) as reader:
+            assert len(reader.journal()) == 3

@@ -79,8 +79,7 @@ def replay(
             opened = wire.open_store(settings, store, bulk=True)
         try:
             line = wire.pipeline(settings, opened, _printing(settings, as_json))
-            _keep_journal(opened, entries)
-            end_ms = _run(line, settings, first, instants, quiet=as_json)
+            end_ms = _run(line, settings, first, instants, entries, quiet=as_json)
             line.end()
         finally:
             opened.close()
@@ -139,9 +138,17 @@ class _Told:
 
 
 def _run(
-    line: Pipeline, settings: Settings, first: Instant, rest: Iterator[Instant], *, quiet: bool
+    line: Pipeline,
+    settings: Settings,
+    first: Instant,
+    rest: Iterator[Instant],
+    entries: Sequence[Entry],
+    *,
+    quiet: bool,
 ) -> int:
-    """Takes every instant in order; returns the UTC ms of the last."""
+    """Takes every instant in order, and each entry when its time has come: nobody notes what is
+    still to be done. What the journal holds beyond the last reading is only kept. Returns the
+    UTC ms of the last reading."""
     from datetime import UTC, datetime
     from itertools import chain
 
@@ -169,7 +176,12 @@ def _run(
             line, first[0], boot_id=f"replay-{uuid.uuid4()}", look=look, look_ms=6 * 3_600_000
         )
         end_ms = first[0]
+        noted = 0
         for utc_ms, samples in chain((first,), rest):
+            while noted < len(entries) and entries[noted].at_ms <= utc_ms:
+                run.pass_to(max(entries[noted].at_ms, first[0]))
+                _keep(line.store, entries[noted])
+                noted += 1
             by_source: dict[str, list[Sample]] = {}
             for sample in samples:
                 by_source.setdefault(source_of[sample.channel], []).append(sample)
@@ -177,6 +189,8 @@ def _run(
                 run.take(utc_ms, source, of_source)
             end_ms = max(end_ms, utc_ms)
         run.end()
+        for entry in entries[noted:]:
+            _keep(line.store, entry)
     return end_ms
 
 
@@ -196,11 +210,10 @@ def _printing(settings: Settings, as_json: bool) -> Any:
     return told
 
 
-def _keep_journal(store: Store, entries: Sequence[Entry]) -> None:
+def _keep(store: Store, entry: Entry) -> None:
     from dataclasses import replace
 
-    for entry in entries:
-        store.put_journal(replace(entry, by=entry.by or "trace", entered_ms=0))
+    store.put_journal(replace(entry, by=entry.by or "trace", entered_ms=0))
 
 
 def _reviews(store: Path, plan: ReviewPlan, start_ms: int, end_ms: int, *, as_json: bool) -> None:

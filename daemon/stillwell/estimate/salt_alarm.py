@@ -182,10 +182,13 @@ def findings(
         reckoned += " and what was poured since,"
     else:
         reckoned += ", reckoned without any check,"
+    unsure = outside and not (high or low)
+    well = Message(f"{reckoned} is between {p.low:g} and {p.high:g}.")
+    over = Message(f"{reckoned} is told by another alarm.") if high or low else well
     return (
-        Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units)),
-        Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned, why, units)),
-        Finding(UNSURE, outside and not (high or low), Priority.LOW, _unsure(now, reckoned)),
+        Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units) if high else well),
+        Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned, why, units) if low else well),
+        Finding(UNSURE, unsure, Priority.LOW, _unsure(now, reckoned) if unsure else over),
     )
 
 

@@ -20,6 +20,8 @@ from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
 HOUR_MS = 3_600_000
+UNSET_MS = 1_577_836_800_000
+"""1 January 2020: a clock that shows less has not been set."""
 OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE, Kind.CALIBRATION})
 FORM = 2
 """Of the state that is kept; of another one it starts anew, from the journal."""
@@ -75,7 +77,10 @@ class SaltWatch:
         return ()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """Once an hour, and after an entry, how the three alarms stand."""
+        """Once an hour, and after an entry, how the three alarms stand. Nothing by a clock that was
+        never set: to it all entries are still to come."""
+        if now.utc_ms < UNSET_MS:
+            return ()
         self._ask_level(now.utc_ms)
         due = self._looked_ms is None or not 0 <= now.utc_ms - self._looked_ms < HOUR_MS
         if not (due or self._first):
