@@ -158,6 +158,9 @@ class TestSinks:
             f'token = "{SECRET}"\n'
             f'[sink.niamh]\nkind = "push"\nurl = "json://127.0.0.1:{free_port}/{SECRET}"\n'
             f'[sink.watcher]\nkind = "ping"\nurl = "http://127.0.0.1:{free_port}/{SECRET}"\n'
+            f'[sink.broker]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {free_port}\n'
+            f'username = "tank"\npassword = "{SECRET}"\n'
+            f'[page]\naddress = "http://tank.local"\nkey = "{SECRET * 4}"\n'
         )
         tank = daemon(more=more, commit_every="1 s")
         tank.start(speed=60)
