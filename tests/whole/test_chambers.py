@@ -561,6 +561,15 @@ class TestHandsInTheWater:
         assert not any("poured in" in odd for odd in water.odd)
         assert not lived.raised()
 
+    def test_a_pour_while_it_stands_is_a_pour(self, tmp_path: Path) -> None:
+        stand = (NIGHT + H, NIGHT + H + 30)
+        tank = pool(1.3, pump_off=(stand,), drains_back=300.0, pours=((stand[0] + 12, 300.0),))
+        lived = live(tmp_path, tank, Keeper().note(tank))
+        water = lived.known(0)
+        assert water.lost is not None
+        assert "1 noted pours" in water.lost.basis
+        assert not lived.raised()
+
     def test_every_evening(self, tmp_path: Path) -> None:
         feeding = [(NIGHT + H + day * DAY, NIGHT + H + day * DAY + 15) for day in range(3)]
         tank = pool(

@@ -2,7 +2,9 @@
 chamber at once, and the pump takes as much away at once: neither a pour nor a loss.
 
 Found when it is over: a rise and a fall of the same size, each within a few minutes, with the water
-high in between. Evaporation makes no such fall. A pour that nobody noted makes the rise alone.
+high in between. Evaporation makes no such fall. A pour that nobody noted makes the rise alone. Of a
+short stand it may also be the balance that tells: the water is as high afterwards as before, but
+for what was noted to be poured meanwhile.
 """
 
 from __future__ import annotations
@@ -30,6 +32,11 @@ _MIXED = 1
 """Slices between before and after that saw a bit of both."""
 _POUR_NEAR_MS = 45 * 60_000
 """A noted pour as near as this to the rise explains it."""
+_SHORT_MS = 3 * 3_600_000
+_POUR_OFF_MS = 30 * 60_000
+"""A pour may be noted so far from its time."""
+_DRY_ML_PER_H = 45.0
+"""Twice a gallon a week (common practice) may have evaporated meanwhile."""
 _DIP_MS = 3 * 3_600_000
 """A water change is over within that."""
 _OPEN, _CLOSED, _MOSTLY = 0.02, 0.98, 0.5
@@ -52,19 +59,26 @@ class _Point:
     variance: float
 
 
-def stood(state: LevelState, slice_ms: int) -> Stood | None:
+def stood(state: LevelState, slice_ms: int, mm_per_ml: float) -> Stood | None:
     """The pump's stand that has ended within the last hour and of which the state does not know;
-    None where there was none."""
+    None where there was none.
+
+    Args:
+        mm_per_ml: how far one mL lifts the water.
+    """
     if not state.slices:
         return None
     newest = state.slices[-1].index
-    for found in (*_by_gauge(state, slice_ms, newest), *_by_float(state, slice_ms, newest)):
-        if not _known(state, found, slice_ms) and not _poured(state, found):
+    for found in (
+        *_by_gauge(state, slice_ms, newest, mm_per_ml),
+        *(s for s in _by_float(state, slice_ms, newest) if not _poured_near(state, s.begin_ms)),
+    ):
+        if not _known(state, found, slice_ms):
             return found
     return None
 
 
-def _by_gauge(state: LevelState, slice_ms: int, newest: int) -> Iterator[Stood]:
+def _by_gauge(state: LevelState, slice_ms: int, newest: int, mm_per_ml: float) -> Iterator[Stood]:
     most = LONGEST_MS // slice_ms
     points = [
         _Point(piece.index, piece.gauge.mm, piece.gauge.variance)
@@ -80,6 +94,10 @@ def _by_gauge(state: LevelState, slice_ms: int, newest: int) -> Iterator[Stood]:
         if not _whole(points, last, after, fall) or after + 1 == len(points):
             continue
         begun = _rise(points, last, fall)
+        if begun is not None and _poured_near(state, (points[begun].index + 1) * slice_ms):
+            begun = None
+        if begun is None:
+            begun = _balanced(state, points, last, after, slice_ms, mm_per_ml)
         if begun is not None and not _refilled(points, begun, fall, slice_ms):
             begin_ms = (points[begun].index + 1) * slice_ms
             yield Stood(begin_ms, points[after].index * slice_ms, fall)
@@ -98,6 +116,40 @@ def _rise(points: Sequence[_Point], last: int, fall: float) -> int | None:
             alike = abs(rise - fall) <= max(_ALIKE_MM, _ALIKE * fall)
             if alike and _whole(points, before, first, rise):
                 return before
+    return None
+
+
+def _balanced(
+    state: LevelState,
+    points: Sequence[_Point],
+    last: int,
+    after: int,
+    slice_ms: int,
+    mm_per_ml: float,
+) -> int | None:
+    """The place of the slice before a short stand in which something was poured in."""
+    fall = points[last].mm - points[after].mm
+    for before in range(last - 1, -1, -1):
+        begin_ms, end_ms = (points[k].index * slice_ms for k in (before, after))
+        if end_ms - begin_ms > _SHORT_MS:
+            return None
+        risen = min(before + 1 + _MIXED, last)
+        step = points[risen].mm - points[before].mm
+        if not _whole(points, before, risen, step) and not _whole(
+            points, before, before + 1, points[before + 1].mm - points[before].mm
+        ):
+            continue
+        poured = [
+            pour.ml
+            for pour in state.pours
+            if begin_ms - _POUR_OFF_MS <= pour.t_ms <= end_ms + slice_ms
+        ]
+        meant = points[before].mm + mm_per_ml * sum(ml or 0.0 for ml in poured)
+        off = points[after].mm - meant
+        dry = mm_per_ml * _DRY_ML_PER_H * (end_ms - begin_ms) / 3_600_000
+        most = max(_ALIKE_MM, _ALIKE * fall)
+        if poured and None not in poured and -most - dry <= off <= most:
+            return before
     return None
 
 
@@ -163,5 +215,5 @@ def _paused(state: LevelState, at_ms: int) -> bool:
     return any(p.t0_ms <= at_ms and (p.t1_ms is None or at_ms < p.t1_ms) for p in state.pauses)
 
 
-def _poured(state: LevelState, found: Stood) -> bool:
-    return any(abs(pour.t_ms - found.begin_ms) <= _POUR_NEAR_MS for pour in state.pours)
+def _poured_near(state: LevelState, begin_ms: int) -> bool:
+    return any(abs(pour.t_ms - begin_ms) <= _POUR_NEAR_MS for pour in state.pours)

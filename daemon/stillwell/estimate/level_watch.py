@@ -115,7 +115,7 @@ class LevelWatch:
     def _without_stand(self, state: LevelState) -> LevelState:
         """Tells the model of a pump that stood and runs again."""
         record = self._record
-        found = stood(state, record.model.slice_ms)
+        found = stood(state, record.model.slice_ms, record.plan.geometry.mm_per_ml)
         if found is None:
             return state
         record.update(PumpStopped(found.begin_ms, found.end_ms), state.now_ms)
