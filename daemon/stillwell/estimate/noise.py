@@ -35,12 +35,15 @@ class Noise:
         # Of independent noise the second difference has six times the variance.
         seen2 = second * second / 6
         self.count += 1
-        self.lately2 += max(FAST, 1 / (self.count + 10)) * (
-            min(seen2, 40 * self.usual2) - self.lately2
+        new = 1 / (self.count + 10)
+        usual2 = self.usual2
+        most = 40 * usual2
+        self.lately2 += (new if new > FAST else FAST) * (
+            (seen2 if seen2 < most else most) - self.lately2
         )
         # The usual noise learns only from what is not far above it.
-        share = max(SLOW, 1 / (self.count + 10))
-        self.usual2 += share * (min(seen2, 12 * self.usual2) - self.usual2)
+        most = 12 * usual2
+        self.usual2 += (new if new > SLOW else SLOW) * ((seen2 if seen2 < most else most) - usual2)
 
     @property
     def usual(self) -> float:

@@ -82,8 +82,12 @@ class Inference:
         """By how much the setting has been moved, as long as that is told."""
         self.filter: RelayFilter | None = None
         self.duty = Duty()
+        self.jump: tuple[float, float] | None = None
+        """The last jump of the trace for good, seconds and K; whoever has seen it sets it back."""
         self.changes = 0
         """Grows whenever `standing` changes."""
+        self.lessons = 0
+        """Grows whenever something is learned of the thermostat."""
         self._saw = SawTooth()
         self._minute = -1
         self._sum = 0.0
@@ -142,6 +146,7 @@ class Inference:
         self._know(t_s)
 
     def _know(self, t_s: float) -> None:
+        self.lessons += 1
         if self.filter is not None:
             self.filter.learn(self._knowledge(t_s))
 
@@ -287,6 +292,7 @@ class Inference:
         flipped = watch.began_s > began or watch.relay is None or watch.due
         jump = self._tear.mend(watch.known.gain if flipped else None)
         if jump:
+            self.jump = (self._at_s, jump)
             self.thermostat.jump(jump, self._at_s, self._tear.again)
             self._know(self._at_s)
 

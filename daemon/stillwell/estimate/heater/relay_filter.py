@@ -243,6 +243,10 @@ class RelayFilter:
             self._resolve(t_s)
             return Verdict.WAITING
         half = self._halves[0]
+        if half.share == 0.0 and self.best is half.stay:
+            # Hours of most days: far from where it switches, and nothing is likelier than that.
+            self.certainty = 0.0
+            return Verdict.WAITING
         stay = half.stay.ell
         weak = max(half.weak, key=likelihood) if half.weak else None
         self.certainty = stay - half.healthy_ell(known, self._p[0])

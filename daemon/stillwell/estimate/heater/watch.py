@@ -4,6 +4,7 @@ findings. One inference a probe; the best placed probe that is not doubted speak
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable
 
 from stillwell.alarm.missing import Worth, worth
@@ -26,6 +27,10 @@ LONGEST_AWAY_MS = 30 * 86_400_000
 PUMP_STOPPED = "pump.stopped"
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
+POURED_S = 2700.0
+"""A jump of the trace within so long of a journal entry about water is that water."""
+TOGETHER_S = 1200.0
+"""Two probes see the same water within so long of each other."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
 _PRIORITY = {
     Condition.NOT_HEATING: Priority.HIGH,
@@ -70,7 +75,16 @@ class HeaterWatch:
         """What stands as we last said it, by alarm."""
         self._lead = plan.probes[0]
         self._pump = Pump(plan.drain_back_mm)
+        self._poured_s = -math.inf
+        """When water was last poured or changed by the journal."""
         self._values: dict[str, float] = {}
+        self._settings: dict[str, float] = {}
+        """The thermostat's setting as each probe sees it: a yardstick that no probe moves."""
+        self._lessons: dict[str, int] = {}
+        self._known: tuple[object, ...] = ()
+        """What the last findings rested on."""
+        self._jumps: dict[str, tuple[float, float]] = {}
+        """By probe, when its trace last jumped for good, and by how much."""
         self._published_ms: int | None = None
         self._t = 0.0
         self._last: Moment | None = None
@@ -91,7 +105,7 @@ class HeaterWatch:
         if name == plan.level:
             self._pump.see_level(t, value)
             return self._pump_findings(now)
-        changed = self.judge.see(name, t, value, self._settings())
+        changed = self.judge.see(name, t, value, self._settings)
         out = [self._doubt(channel, now) for channel in changed]
         if name == plan.room:
             if name not in self.judge.doubted:
@@ -101,7 +115,13 @@ class HeaterWatch:
         if name in self.judge.doubted:
             return out
         room = self._room if t - self._room_s < SILENT_S else None
-        self.minds[name].see(t, value, room)
+        mind = self.minds[name]
+        mind.see(t, value, room)
+        if mind.lessons != self._lessons.get(name):
+            self._lessons[name] = mind.lessons
+            self._settings = self._as_seen()
+        if mind.jump is not None:
+            self._see_jump(name, mind)
         self._values[name] = value
         out += self._see_gap(name, t, now)
         if name == self._choose():
@@ -112,7 +132,12 @@ class HeaterWatch:
         """Takes from the journal only what made the chamber rise; water that was poured or changed
         shows in the probes' trace, noted or not."""
         if struck is None and entry.kind in POURS and self._last is not None:
-            self._pump.pour(self._t - (self._last.utc_ms - entry.at_ms) / 1000)
+            at_s = self._t - (self._last.utc_ms - entry.at_ms) / 1000
+            self._pump.pour(at_s)
+            self._poured_s = at_s
+            for name, (jumped_s, _) in self._jumps.items():
+                if abs(jumped_s - at_s) < POURED_S:
+                    self.minds[name].was_water()
         return _NONE
 
     def tick(self, now: Moment) -> Iterable[Finding]:
@@ -159,22 +184,39 @@ class HeaterWatch:
     def _choose(self) -> str:
         """The first probe, in the plan's order, that is heard, believed and learned."""
         doubted = self.judge.doubted
-        heard = [
-            name
-            for name in self.plan.probes
-            if name not in doubted and self._t - self._good_s.get(name, -SILENT_S) < SILENT_S
-        ]
-        learned = [name for name in heard if self.minds[name].learned]
-        self._lead = (learned or heard or [self._lead])[0]
+        heard = ""
+        for name in self.plan.probes:
+            if name in doubted or self._t - self._good_s.get(name, -SILENT_S) >= SILENT_S:
+                continue
+            if self.minds[name].learned:
+                self._lead = name
+                return name
+            heard = heard or name
+        self._lead = heard or self._lead
         return self._lead
 
-    def _settings(self) -> dict[str, float]:
-        """The thermostat's setting as each probe sees it: a yardstick that no probe moves."""
+    def _as_seen(self) -> dict[str, float]:
         minds = self.minds.items()
         return {name: mind.thermostat.setting_c for name, mind in minds if mind.learned}
 
+    def _see_jump(self, name: str, mind: Inference) -> None:
+        """A jump that two probes have seen, or that the journal knows, was water."""
+        assert mind.jump is not None
+        at_s, by_k = self._jumps[name] = mind.jump
+        mind.jump = None
+        if abs(at_s - self._poured_s) < POURED_S:
+            mind.was_water()
+        for other, (other_s, other_k) in self._jumps.items():
+            alike = by_k * other_k > 0 and abs(by_k - other_k) < 0.5 * abs(by_k)
+            if other != name and alike and abs(at_s - other_s) < TOGETHER_S:
+                mind.was_water()
+                self.minds[other].was_water()
+
     def _findings(self, now: Moment) -> Iterable[Finding]:
         mind = self.minds[self._lead]
+        known = (self._lead, mind.changes, self._pump.since_s, len(self._told))
+        if known == self._known:
+            return
         standing = dict(mind.standing)
         mains = self._mains(standing)
         if mains and MAINS_LOST not in self._told:
@@ -200,6 +242,7 @@ class HeaterWatch:
             del self._told[MAINS_LOST]
             self._pump.held = False
             yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
+        self._known = (self._lead, mind.changes, self._pump.since_s, len(self._told))
 
     def _mains(self, standing: dict[Condition, float]) -> bool:
         """Whether pump and heater have stopped together."""
@@ -281,6 +324,7 @@ class HeaterWatch:
                 self._pump.restore(kept["pump"])
             self._told = {str(name): Message("") for name in kept["told"]}
             self._pump.held = MAINS_LOST in self._told
+            self._settings = self._as_seen()
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self.__init__(self.plan)  # type: ignore[misc]
             raise ValueError(f"what was learned of the heater cannot be read: {error!r}") from error
