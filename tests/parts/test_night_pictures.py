@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -110,7 +111,7 @@ class TestANightsPicture:
         for day in range(1, 7):
             (made.folder / f"night-2026-05-0{day}-metric.png").write_bytes(PNG)
         made.pictures.draw(EVENING)
-        kept = sorted(file.name for file in made.folder.iterdir())
+        kept = sorted(file.name for file in made.folder.glob("*.png"))
         assert len(kept) == KEPT
         assert kept[-1] == f"night-{EVENING.isoformat()}-metric.png"
 
@@ -138,7 +139,7 @@ class TestANightsPicture:
         made.pictures.draw(EVENING)
         assert "There is no store at" in caplog.text
         assert "Traceback" not in caplog.text
-        made.folder.rmdir()
+        shutil.rmtree(made.folder)
         made.folder.write_text("a file where the folder should be")
         made.pictures.draw(EVENING)
         assert made.pictures.of(review(), System.METRIC) is None

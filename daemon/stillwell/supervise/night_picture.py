@@ -26,7 +26,8 @@ from stillwell.units import System
 log = logging.getLogger(__name__)
 
 LONGEST_S = 120.0
-"""A Pi Zero takes half a minute, most of it to find its fonts."""
+"""A Pi Zero takes half a minute, the first time twice that, to find its fonts (an estimate of ours:
+not measured on one)."""
 KEPT = 3
 """Nights: a recipient who was out of reach gets the picture as long as it is here."""
 _PREFIX = "review-"
@@ -87,8 +88,10 @@ class NightPictures:
                 *(sys.executable, "-m", "stillwell.cli.night_file"),
                 *(str(self._store), evening.isoformat(), str(units), str(drawn)),
             ]
-            # A home of its own for matplotlib's fonts: a service has none. One thread is enough.
-            environ = os.environ | {"MPLCONFIGDIR": scratch, "OPENBLAS_NUM_THREADS": "1"}
+            # What matplotlib has found out about fonts is kept here: a service has no home, and it
+            # takes half a minute on a small Pi. One thread is enough.
+            fonts = str(self._folder / "matplotlib")
+            environ = os.environ | {"MPLCONFIGDIR": fonts, "OPENBLAS_NUM_THREADS": "1"}
             environ.pop("NOTIFY_SOCKET", None)
             child = subprocess.Popen(
                 command,
