@@ -246,7 +246,9 @@ class TestTheMorning:
         live = Live(settings, SteppedClock(UNTIL_MS))
         try:
             wait_until(
-                lambda: any("night" in mail["subject"] for mail in mailbox.mails), "a review"
+                lambda: any("night" in mail["subject"] for mail in mailbox.mails),
+                "a review",
+                120,
             )
         finally:
             live.stop()
