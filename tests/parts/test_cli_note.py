@@ -66,6 +66,19 @@ class TestNote:
         [kept] = json_lines(call("note", "pour", "-c", config, "--json"))
         assert (kept["value"], kept["unit"]) == (None, "to mark")
 
+    def test_a_gravity_is_told_in_ppt_too(self, config: Path) -> None:
+        # 1.0264 at 25/25 °C is 35.04 by TEOS-10 and EOS-80.
+        said = call("note", "salinity", "1.0264", "25/25 degC", "-c", config).stdout
+        assert said.endswith("That is 35.0 ppt.\n")
+
+    def test_a_thermometer_is_held_beside_the_probes(self, config: Path) -> None:
+        with StoreReader.open(config.parent / "tank.db") as reader:
+            [last] = [r for r in reader.latest_readings() if r.channel == "water-a"]
+        at = datetime.fromtimestamp(last.moment.utc_ms / 1000, ZONE).isoformat()
+        said = call("note", "temperature", "24 degC", "--at", at, "--yes", "-c", config).stdout
+        assert "water-a read 1." in said
+        assert "more" in said
+
 
 class TestRefused:
     @pytest.mark.parametrize(

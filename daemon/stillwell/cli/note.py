@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from stillwell.settings import Settings
 
 _LISTED = 30
+NEAR_MS = 5 * 60_000
+"""A thermometer and a probe that are read within this are read together."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -201,6 +203,52 @@ def _keep(path: Path, entry: Entry, settings: Settings, *, as_json: bool) -> Non
         say(f"Entry {kept.strikes} is struck out.")
     else:
         say(f"Noted as entry {kept.id}: {_words(kept, settings)}.")
+        beside = _beside(kept, path, settings)
+        if beside:
+            say(beside)
+
+
+def _beside(entry: Entry, path: Path, settings: Settings) -> str:
+    """What the entry says in other words: a salinity in ppt, a thermometer beside the probes."""
+    from stillwell.journal import Kind, salinity_of
+    from stillwell.water.seawater import SeawaterMissingError
+
+    if entry.kind == Kind.SALINITY and entry.unit != "ppt":
+        try:
+            return f"That is {salinity_of(entry):.1f} ppt."
+        except SeawaterMissingError:
+            return ""
+        except ValueError as error:
+            return str(error)
+    if entry.kind == Kind.TEMPERATURE:
+        return _beside_probes(entry, path, settings)
+    return ""
+
+
+def _beside_probes(entry: Entry, path: Path, settings: Settings) -> str:
+    """How the probes stood within some minutes of a reading by hand."""
+    from statistics import median
+
+    from stillwell import wire
+    from stillwell.review import HEALTHY
+    from stillwell.store import StoreReader
+    from stillwell.units import Dimension, show
+
+    assert entry.value is not None
+    units = settings.tank.units
+    said = []
+    with reporting_store_errors(), StoreReader.open(path) as reader:
+        for name in wire.book_plan(settings).water:
+            near = [
+                r.value
+                for r in reader.readings(name, entry.at_ms - NEAR_MS, entry.at_ms + NEAR_MS)
+                if r.value is not None and r.flag in HEALTHY
+            ]
+            if near:
+                off = median(near) - entry.value
+                by = show(abs(off), Dimension.DIFFERENCE, units, 2)
+                said.append(f"{name} read {by} {'more' if off > 0 else 'less'}")
+    return f"{', '.join(said)}." if said else ""
 
 
 def _print_entries(entries: list[Entry], settings: Settings, *, as_json: bool) -> None:
