@@ -336,6 +336,14 @@ class AttachesPictures(Protocol):
 
 
 @runtime_checkable
+class CanBeTried(Protocol):
+    """An ability of sinks that take no notices: `try_out` asks the far side whether it would take
+    what it is sent, and sends nothing. Returns why it would not; empty when all is well."""
+
+    def try_out(self) -> str: ...
+
+
+@runtime_checkable
 class WaitsForClock(Protocol):
     """An ability of sinks to which a wrong time does lasting harm: `use_trust` is called once,
     before `open`, with a function that says whether the clock is trusted now."""

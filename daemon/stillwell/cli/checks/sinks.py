@@ -12,10 +12,11 @@ from stillwell.cli.checks.point import Grade, Point
 from stillwell.deliver.outbox import IDLE_S, Outbox, ahead_name
 from stillwell.notice import Notice
 from stillwell.pipeline import drill
-from stillwell.ports import Command, Refusal, Request, Row, Sink, Stream
+from stillwell.ports import CanBeTried, Command, Refusal, Request, Row, Sink, Stream
 from stillwell.reading import Moment, Quantity
 from stillwell.settings import Destination, Settings
 from stillwell.store import StoreError, StoreReader, ask, await_reply
+from stillwell.supervise.verdict import Verdict, verdict_key
 from stillwell.wire import make_sink
 
 REACH = "Check address, port, user and password, and that the other machine is on."
@@ -53,12 +54,13 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
             for letter in reader.dead_letters()
             if letter.stream is Stream.NOTICES and letter.seq == wanted
         }
+        said = {name: reader.described(verdict_key(name)) for name in known}
         away = {t.alarm: t.message.what for t in reader.alarms() if t.active}
     for name, made in known.items():
         if isinstance(made, str):
             yield _broken(name, made)
         elif not _takes_notices(made):
-            yield Point("sink", name, Grade.WELL, "It takes no notices; the daemon looks after it.")
+            yield as_the_daemon_says(name, said.get(name))
         elif name in refused:
             yield Point("sink", name, Grade.FIX, f"It refused the test notice: {refused[name]}")
         elif name in waiting:
@@ -77,8 +79,7 @@ def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[P
         if isinstance(made, str):
             yield _broken(name, made)
         elif not _takes_notices(made):
-            what = "It takes no notices: it is tried when the daemon runs."
-            yield Point("sink", name, Grade.WELL, what)
+            yield _tried_out(name, made)
         else:
             yield _given(name, made, notice, patience_s)
 
@@ -157,6 +158,31 @@ def _given(name: str, sink: Sink, notice: Notice, patience_s: float) -> Point:
     if not delivery.sent:
         return Point("sink", name, Grade.FIX, f"No notice gets out: {delivery.verdict}", REACH)
     return _sent(name)
+
+
+def as_the_daemon_says(name: str, text: str | None) -> Point:
+    """How a sink without notices is doing, by what the daemon has left in the store."""
+    if text is None:
+        return Point("sink", name, Grade.NOTE, "The daemon says nothing of it: restart stillwell.")
+    verdict = Verdict.from_json(text)
+    if verdict.away:
+        return Point("sink", name, Grade.FIX, verdict.words, REACH)
+    words = f" {verdict.words}" if verdict.words else ""
+    return Point("sink", name, Grade.WELL, f"It takes what the daemon sends.{words}")
+
+
+def _tried_out(name: str, sink: Sink) -> Point:
+    if not isinstance(sink, CanBeTried):
+        what = "It takes no notices: it is tried when the daemon runs."
+        return Point("sink", name, Grade.WELL, what)
+    sink.open()
+    try:
+        why = sink.try_out()
+    finally:
+        sink.close()
+    if why:
+        return Point("sink", name, Grade.FIX, why, REACH)
+    return Point("sink", name, Grade.WELL, "It answers, and lets us write.")
 
 
 def _sent(name: str) -> Point:
