@@ -45,7 +45,7 @@ from stillwell.estimate.level.evidence import (
 )
 from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.model import CalibrationWorth, LevelModel, RateView
-from stillwell.estimate.level.passage import Oddity
+from stillwell.estimate.level.seen import Oddity
 from stillwell.estimate.level.state import LevelState, Refused
 
 __all__ = [

@@ -8,17 +8,16 @@ explanation is taken; until the next slice is there, the surprising one is left 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.evidence import Pour
-from stillwell.estimate.level.gaussian import Gaussian
 from stillwell.estimate.level.ledger import FloatTold, Pause, Slice
 from stillwell.estimate.level.mark import Kept, KeptDoubt, Mark
-from stillwell.estimate.level.physics import D, H, K, M, Physics
-
-Moments = Callable[[Gaussian], tuple[float, float]]
+from stillwell.estimate.level.physics import H, Physics
+from stillwell.estimate.level.readout import level, moments
+from stillwell.estimate.level.seen import Oddity, Seen
 
 _CLEAR = 3.0
 """ln of the odds at which a doubt about a noted pour is settled."""
@@ -42,33 +41,6 @@ class Doubt:
     pour_ms: int
     pour_ml: float
     bank: Bank
-
-
-@dataclass(frozen=True, slots=True)
-class Oddity:
-    """Something that the passage worked out."""
-
-    t_ms: int
-    kind: str
-    """``unnoted pour``, ``drain``, ``pour not seen``, ``rate break``."""
-    ml: float = 0.0
-    sd_ml: float = 0.0
-
-
-@dataclass(slots=True)
-class Seen:
-    """What evidence a window held."""
-
-    gauge: int = 0
-    gauge_rejected: int = 0
-    intervals: dict[str, int] = field(default_factory=dict)
-    partly: dict[str, int] = field(default_factory=dict)
-    pours: int = 0
-    inferred: int = 0
-    marks: int = 0
-    expected: int = 0
-    distrusted: set[str] = field(default_factory=set)
-    paused: int = 0
 
 
 class Passage:
@@ -349,7 +321,7 @@ class Passage:
         ways.extend((d.log_odds, "pour not seen", d.bank.copy(), True, d) for d in self.doubts)
         onward = self.bank.copy()
         onward.predict(follow.index * self._slice_ms + self._slice_ms // 2 - self.t_ms, self.shape)
-        stay = _level(onward)
+        stay = level(onward)
         best: tuple[float, str, Bank, bool, Doubt | None] | None = None
         for prior, what, bank, believed, doubt in ways:
             after = bank.copy()
@@ -363,7 +335,7 @@ class Passage:
             more, _ = ahead.absorb(follow, self.shape, middle)
             score += prior + more
             if what in ("unnoted pour", "drain"):
-                rise = _level(ahead) - stay
+                rise = level(ahead) - stay
                 if rise < _LEAST_POUR_MM if what == "unnoted pour" else rise > -_LEAST_DRAIN_MM:
                     continue
             if best is None or score > best[0]:
@@ -472,56 +444,3 @@ class Passage:
                 KeptDoubt(d.log_odds, d.pour_ms, d.pour_ml, Kept.of(d.bank)) for d in self.doubts
             ),
         )
-
-
-def moments(bank: Bank, of: Moments) -> tuple[float, float]:
-    """Mean and variance over the members of a scalar that `of` gives (mean, variance) of."""
-    mean = 0.0
-    second = 0.0
-    for g, log_w in zip(bank.members, bank.weights, strict=True):
-        w = math.exp(log_w)
-        m, v = of(g)
-        mean += w * m
-        second += w * (v + m * m)
-    return mean, max(0.0, second - mean * mean)
-
-
-def _level(bank: Bank) -> float:
-    return moments(bank, lambda g: (g.x[H], 0.0))[0]
-
-
-def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
-    """The loss in mL from the counted mm (last coordinate): A / (mm per mL · (1 + K)).
-
-    With `shrunk_area`, the variance (of relative area) of one more observation of K: what a
-    calibration pour would leave."""
-    per = physics.geometry.mm_per_ml
-
-    def of(g: Gaussian) -> tuple[float, float]:
-        a = len(g.x) - 1
-        scale = 1.0 + g.x[K]
-        loss = g.x[a] / scale
-        vaa, vak, vkk = g.P[a][a], g.P[a][K], g.P[K][K]
-        mean = loss * (1.0 + vkk / scale**2) - vak / scale**2
-        variance = (vaa - 2 * loss * vak + loss * loss * vkk) / scale**2
-        if shrunk_area is not None:
-            with_k = (vak - loss * vkk) / scale
-            variance -= with_k**2 / (vkk + shrunk_area)
-        return mean / per, max(0.0, variance) / per**2
-
-    return of
-
-
-def rate_ml(physics: Physics, shape: float) -> Moments:
-    """The rate now in mL/h."""
-    per = physics.geometry.mm_per_ml
-
-    def of(g: Gaussian) -> tuple[float, float]:
-        m, v, gain = g.project(((M, 1.0), (D, 1.0)))
-        scale = 1.0 + g.x[K]
-        r = m / scale
-        variance = (v - 2 * r * gain[K] + r * r * g.P[K][K]) / scale**2
-        factor = shape / per
-        return r * factor, max(0.0, variance) * factor * factor
-
-    return of

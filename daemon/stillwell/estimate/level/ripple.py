@@ -30,6 +30,7 @@ _COUNT = round(2 * _REACH / _STEP) + 1
 _INSTANT = 1e9
 """Forgetting rate of a float without differential, per second: it has no memory of its own."""
 _LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
+_LOG_4 = math.log(4.0)
 _NUDGE = 0.05
 _THRESHOLD_MEMORY = math.log(2.0)
 """Integrated autocorrelation time of ``OU > mean`` over that of the process's own forgetting time:
@@ -44,20 +45,38 @@ def log_upper(u: float) -> float:
     return -0.5 * u * u - _LOG_SQRT_2PI - math.log(u) + math.log1p(-s * (1 - 3 * s * (1 - 5 * s)))
 
 
-def _log_integrals(low: float, high: float) -> tuple[float, float]:
-    """ln of ∫ (1-Phi) exp(u²/2) du and of ∫ Phi exp(u²/2) du over [low, high], by Simpson's
-    rule."""
+def _log_integral(low: float, high: float) -> float:
+    """ln of ∫ (1-Phi) exp(u²/2) du over [low, high], by Simpson's rule; with Phi for 1 - Phi it is
+    that over [-high, -low]."""
     n = 2 * max(8, math.ceil((high - low) / 0.1))
     width = (high - low) / n
-    closed: list[float] = []
-    opened: list[float] = []
+    terms: list[float] = []
     for i in range(n + 1):
         u = low + i * width
         w = math.log(1 if i in (0, n) else 4 if i % 2 else 2)
-        closed.append(w + log_upper(u) + 0.5 * u * u)
-        opened.append(w + log_upper(-u) + 0.5 * u * u)
-    scale = math.log(width / 3)
-    return scale + _log_sum(closed), scale + _log_sum(opened)
+        terms.append(w + log_upper(u) + 0.5 * u * u)
+    return math.log(width / 3) + _log_sum(terms)
+
+
+def _log_times(half: float) -> list[float]:
+    """ln of the integral between thresholds `half` above and below, at every w of the grid: from
+    one w to the next a cell is gained at the lower end and one lost at the upper."""
+    at = _log_integral(_REACH - half, _REACH + half)
+    out = [at]
+    for i in range(1, _COUNT):
+        w = -_REACH + i * _STEP
+        gained, lost = _log_cell(-w - half), _log_cell(-w + half)
+        at += math.log1p(math.exp(gained - at) - math.exp(lost - at))
+        out.append(at)
+    return out
+
+
+def _log_cell(low: float) -> float:
+    """ln of the integral over one step of the grid."""
+    points = (low, low + 0.5 * _STEP, low + _STEP)
+    terms = [log_upper(u) + 0.5 * u * u for u in points]
+    terms[1] += _LOG_4
+    return math.log(_STEP / 6.0) + _log_sum(terms)
 
 
 def _log_sum(terms: list[float]) -> float:
@@ -67,7 +86,8 @@ def _log_sum(terms: list[float]) -> float:
 
 def _log_steepness(half: float) -> float:
     """ln of how fast the log-odds of "closed" rise with w at the middle of the thresholds."""
-    closed, opened = _log_integrals(-_NUDGE - half, -_NUDGE + half)
+    closed = _log_integral(-_NUDGE - half, -_NUDGE + half)
+    opened = _log_integral(_NUDGE - half, _NUDGE + half)
     return math.log((closed - opened) / _NUDGE)
 
 
@@ -103,14 +123,14 @@ class Occupancy:
         self._log_closed: list[float] = []
         self._log_open: list[float] = []
         self._forget: list[float] = []
-        for i in range(_COUNT):
-            w = -_REACH + i * _STEP
-            if half < 0.02:
-                self._log_closed.append(log_upper(-w))
-                self._log_open.append(log_upper(w))
-                self._forget.append(_INSTANT)
-                continue
-            t1, t0 = _log_integrals(-w - half, -w + half)
+        if half < 0.02:
+            grid = [-_REACH + i * _STEP for i in range(_COUNT)]
+            self._log_closed = [log_upper(-w) for w in grid]
+            self._log_open = [log_upper(w) for w in grid]
+            self._forget = [_INSTANT] * _COUNT
+            return
+        times = _log_times(half)
+        for t1, t0 in zip(times, reversed(times), strict=True):
             both = _log_sum([t1, t0])
             self._log_closed.append(t1 - both)
             self._log_open.append(t0 - both)
