@@ -375,23 +375,23 @@ class TestOutsideTheChamber:
         assert to_add.value < 0
 
     def test_below_what_the_gauge_can_show_nothing_is_made_up(self, tmp_path: Path) -> None:
-        """It shows its lowest value for two days, while the water falls on."""
+        """It shows its lowest value for a day and more, while the water falls on."""
         rod = Rod(every=5, noise=0.5, range=(-40.0, 60.0))
-        tank = pool(3.0, begin_ml=-100.0, sensors=(rod,))
+        tank = pool(2.0, begin_ml=-100.0, sensors=(rod,))
         lived = live(tmp_path, tank)
         lived.sane(0)
-        lived.sane(2)
+        lived.sane(1)
         assert "level.leak" not in lived.raised()
         assert "level.stuck" in lived.raised()
 
     def test_floats_all_open_for_a_day_say_that_they_know_nothing(self, tmp_path: Path) -> None:
         ladder = tuple(Switch(f"float-{n}", -6.0 * n, 1.0, every=5) for n in (1, 2, 3))
-        tank = pool(3.0, sensors=ladder, climate=None)
+        tank = pool(2.0, sensors=ladder, climate=None)
         lived = live(tmp_path, tank)
-        for night in range(3):
+        for night in range(2):
             lived.sane(night)
-        assert lived.water(2).lost is None
-        assert "No float changed" in lived.water(2).not_enough
+        assert lived.water(1).lost is None
+        assert "No float changed" in lived.water(1).not_enough
         assert not lived.raised() - {"level.top-up"}
 
 
@@ -518,7 +518,7 @@ class TestAlarms:
 
 
 class TestTheKeeperAway:
-    @pytest.mark.parametrize("days", [6, pytest.param(30, marks=pytest.mark.long)])
+    @pytest.mark.parametrize("days", [4, pytest.param(30, marks=pytest.mark.long)])
     def test_days_without_pours_end_in_silence_about_the_loss_and_not_in_a_leak(
         self, tmp_path: Path, days: int
     ) -> None:
@@ -528,8 +528,8 @@ class TestTheKeeperAway:
         assert len(lived.reviews) == days
         for night in range(2):
             lived.sane(night)
-        # The chamber is dry after three days: no number may pretend that water still goes.
-        for night in range(5, days):
+        # The chamber is dry after two days: no number may pretend that water still goes.
+        for night in range(3, days):
             lost = lived.water(night).lost
             assert lost is None or (lost.low is not None and lost.low < 60.0)
         assert "level.top-up" in lived.raised()
@@ -570,6 +570,7 @@ class TestHandsInTheWater:
         assert "1 noted pours" in water.lost.basis
         assert not lived.raised()
 
+    @pytest.mark.long
     def test_every_evening(self, tmp_path: Path) -> None:
         feeding = [(NIGHT + H + day * DAY, NIGHT + H + day * DAY + 15) for day in range(3)]
         tank = pool(

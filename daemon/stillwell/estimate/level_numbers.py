@@ -73,8 +73,8 @@ class LevelNumbers:
         """The nights to publish when some have changed: the later ones as well, so that what was
         published last is about the last night. None of a clock that once stood in the future."""
         told = self._record.memory.nights_told
-        later = [end for end in told if min(again, default=end) < end <= now_utc]
-        return sorted({*again, *later})
+        first = min(again, default=now_utc)
+        return sorted(end for end in {*again, *told} if first <= end <= now_utc)
 
     def _answered(self, state: LevelState) -> list[int]:
         """Nights without a number for which there is one by now: with one float, the night is known
