@@ -47,6 +47,13 @@ class TestToday:
         assert found["cycle"]["stage"] == "ammonia rising"
         assert "salinity" not in [task["task"] for task in found["due"]]
 
+    def test_what_is_due_stands_under_the_review_too(self, tmp_path: Path) -> None:
+        made = tank(tmp_path)
+        assert call("simulate", "-c", made, "--days", "2", "--until", END).exit_code == 0
+        said = call("review", "-c", made).stdout
+        assert "Due: measure the salinity" in said
+        assert "Due:" not in call("review", "2026-03-09", "-c", made).stdout
+
     def test_a_store_ahead_of_the_clock_is_looked_at_all_the_same(self, tmp_path: Path) -> None:
         made = tank(tmp_path)
         lived = call("simulate", "-c", made, "--days", "0.1", "--until", "2096-03-10T12:00Z")

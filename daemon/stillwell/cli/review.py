@@ -21,6 +21,7 @@ from stillwell.cli.options import (
     JsonOption,
     StoreOption,
     fail,
+    load_settings,
     reporting_store_errors,
     store_and_plan,
 )
@@ -74,6 +75,10 @@ def review(
                 else:
                     print_review(made, plan, path)
                 drawn = made
+            if not (as_json or evening) and (store is None or config is not None):
+                from stillwell.cli.today import due_line
+
+                say(due_line(reader, load_settings(config)), hanging=2)
             if png is not None:
                 from stillwell.cli.night_chart import draw
 

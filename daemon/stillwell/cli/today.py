@@ -80,6 +80,17 @@ def today(
         screen.show(seen, standing, light)
 
 
+def due_line(reader: StoreReader, settings: Settings) -> str:
+    """What is due, in a line: for a screen that is about something else."""
+    from stillwell import wire
+    from stillwell.keeper.gathered import facts_of
+    from stillwell.keeper.reminders import due
+
+    book, now_ms = wire.book_plan(settings), now_of(reader)
+    titles = [task.title.lower() for task in due(facts_of(reader, book, now_ms), book, now_ms)]
+    return f"Due: {', '.join(titles)}. stillwell today says how." if titles else "Nothing is due."
+
+
 def now_of(reader: StoreReader) -> int:
     """Now; for a store that nobody writes any more, the time of its last reading or entry."""
     from stillwell.store import is_held
