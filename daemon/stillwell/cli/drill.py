@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -108,7 +108,9 @@ def _run(settings: Settings, path: Path, patience_s: float, by: str, *, quiet: b
             "No daemon runs on this store, and the drill is about the one that runs.",
             "Start it (systemctl start stillwell) and ask again.",
         )
-    course = Course(_ways(settings), patience_s)
+    with StoreReader.open(path) as reader:
+        placed = {cursor.sink for cursor in reader.cursors() if cursor.stream is Stream.NOTICES}
+    course = Course(_ways(settings, placed), patience_s)
     if not course.ways:
         fail(
             "No sink takes notices: an alarm reaches nobody who is not looking.",
@@ -124,13 +126,15 @@ def _run(settings: Settings, path: Path, patience_s: float, by: str, *, quiet: b
     return course
 
 
-def _ways(settings: Settings) -> list[Way]:
+def _ways(settings: Settings, placed: Container[str]) -> list[Way]:
+    """The sinks that take notices; of one whose secrets this user may not read the daemon knows,
+    which has kept a place for it."""
     from stillwell.cli.checks.sinks import takes_notices
 
     return [
         Way(name, destination.kind)
         for name, destination in settings.sink.items()
-        if takes_notices(settings, destination)
+        if (name in placed if destination.sealed else takes_notices(settings, destination))
     ]
 
 

@@ -34,6 +34,7 @@ from stillwell.settings.schema import (
     Tank,
     Unanswered,
 )
+from stillwell.settings.sealed import unknown, with_credentials
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.syntax import read_toml
 
@@ -77,6 +78,8 @@ class Destination:
     """An instance of ``made.Settings``."""
     broken: str = ""
     """Why the sink cannot be had: it is away, and the rest runs."""
+    sealed: bool = False
+    """Whether the service has it, and only who runs this may not read its secrets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +140,8 @@ def load(path: Path | None = None, *, environ: Mapping[str, str] = os.environ) -
 
     Args:
         path: the file; without it ``$STILLWELL_CONFIG``, else ``/etc/stillwell/stillwell.toml``.
-        environ: ``STILLWELL__TABLE__KEY`` and ``CREDENTIALS_DIRECTORY`` are taken from here.
+        environ: ``STILLWELL__TABLE__KEY`` and ``CREDENTIALS_DIRECTORY`` are taken from here;
+            without the latter, credentials from the folder of that name beside the file.
 
     Raises `ConfigError` with every fault that was found. Hardware or a broker that is not there, a
     driver that cannot be imported: these are no faults of the configuration.
@@ -173,6 +177,7 @@ class _Reading:
         self.layers = layers
         self.file = file
         self.faults: list[Fault] = []
+        environ, self.sealed = with_credentials(file, environ)
         self.frame = self._frame(environ)
         self.tree = layers.tree
         self.quantities = self._quantities()
@@ -266,6 +271,13 @@ class _Reading:
             return plugin, None
         generic = SourceKeys.model_fields if table == "source" else SinkKeys.model_fields
         data = {each: value for each, value in part.items() if each not in generic}
+        missing = unknown(plugin.settings, data) if self.sealed else []
+        if missing:
+            broken = (
+                f"Its {' and '.join(missing)} may be in {self.sealed}, which this user may not "
+                f"read: ask with sudo."
+            )
+            return plugins.Plugin(word, None, broken, sealed=True), None
         before = len(self.faults)
         try:
             settings: BaseModel | None = self._validate(
@@ -400,4 +412,4 @@ def _sink(
 ) -> Destination:
     assert pair is not None, "a sink without a plugin has a fault"
     plugin, settings = pair
-    return Destination(name, keys.kind, plugin.made, settings, plugin.broken)
+    return Destination(name, keys.kind, plugin.made, settings, plugin.broken, plugin.sealed)

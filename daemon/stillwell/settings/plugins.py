@@ -23,6 +23,8 @@ class Plugin:
     """The class: a `ports.Driver` or `ports.Sink`."""
     broken: str = ""
     """Why the class cannot be used; empty when it can."""
+    sealed: bool = False
+    """Whether it can be used by the service, and only not by who runs this."""
 
     @property
     def settings(self) -> type[BaseModel] | None:

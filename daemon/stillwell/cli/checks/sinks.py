@@ -40,7 +40,11 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
         return
     with StoreReader.open(store) as reader:
         wanted: int | None = None
-        waiting = {n for n, made in known.items() if _takes_notices(made)}
+        # What this user may not read the daemon may: it has a place in the store.
+        hidden = {name for name, d in settings.sink.items() if d.sealed}
+        placed = {c.sink for c in reader.cursors() if c.stream is Stream.NOTICES}
+        takes = {n for n, made in known.items() if _takes_notices(made) or n in hidden & placed}
+        waiting = set(takes)
         deadline = time.monotonic() + patience_s
         while waiting and time.monotonic() < deadline:
             wanted = reader.newest(Stream.NOTICES) if wanted is None else wanted
@@ -57,9 +61,9 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
         said = {name: reader.described(verdict_key(name)) for name in known}
         away = {t.alarm: t.message.what for t in reader.alarms() if t.active}
     for name, made in known.items():
-        if isinstance(made, str):
+        if isinstance(made, str) and name not in hidden:
             yield _broken(name, made)
-        elif not _takes_notices(made):
+        elif name not in takes:
             yield as_the_daemon_says(name, said.get(name))
         elif name in refused:
             yield Point("sink", name, Grade.FIX, f"It refused the test notice: {refused[name]}")
@@ -76,7 +80,9 @@ def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[P
     notice = drill(f"check-{uuid.uuid4()}", Moment(0, clock_ms))
     for name, destination in settings.sink.items():
         made = _made(settings, destination)
-        if isinstance(made, str):
+        if destination.sealed:
+            yield Point("sink", name, Grade.NOTE, destination.broken)
+        elif isinstance(made, str):
             yield _broken(name, made)
         elif not _takes_notices(made):
             yield _tried_out(name, made)
