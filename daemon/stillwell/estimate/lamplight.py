@@ -208,10 +208,6 @@ def _fit(
     best = max(explained, key=lambda at: explained[at])
     left = total - explained[best]
     variance = left / (SLOTS - len(basis) - 3)
-    import os
-
-    if os.environ.get("DBG"):
-        print("ratio", round(explained[best] / variance, 1), best, end=" ")
     sure = explained[best] / max(variance, 1e-12)
     if sure < _SURE:
         return sure, NotSeen(
