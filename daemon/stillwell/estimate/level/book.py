@@ -72,8 +72,8 @@ class Book:
             return state
         opened = state.open
         if opened is not None and self._index(now_ms) > opened.index:
-            return self._close(replace(state, now_ms=now_ms))
-        return replace(state, now_ms=now_ms)
+            return self._close(state.onward(now_ms, opened))
+        return state.onward(now_ms, opened)
 
     def _index(self, t_ms: int) -> int:
         """The slice that evidence at `t_ms` belongs to. What arrives at a slice's very end is its
@@ -111,9 +111,8 @@ class Book:
         seconds = (e.t1_ms - e.t0_ms) / 1000.0
         opened = opened.with_share(e.float_name, e.share, e.looks, seconds, before)
         last[e.float_name] = (e.share, e.t1_ms)
-        return replace(
-            state, open=opened, last=tuple((n, s, t) for n, (s, t) in sorted(last.items()))
-        )
+        kept = tuple((name, share, t) for name, (share, t) in sorted(last.items()))
+        return state.onward(state.now_ms, opened, kept)
 
     def _gauge(self, state: LevelState, e: Gauge) -> LevelState:
         if self.physics.gauge is None:
@@ -128,7 +127,7 @@ class Book:
         state, opened = ready
         if opened.gauge and e.t_ms <= opened.gauge[-1][0]:
             return self._refuse(state, e.t_ms, "gauge: this time was told before.")
-        return replace(state, open=opened.with_gauge(e.t_ms, e.mm))
+        return state.onward(state.now_ms, opened.with_gauge(e.t_ms, e.mm))
 
     def _expect(self, state: LevelState, e: Expect) -> LevelState:
         if not (math.isfinite(e.ml_per_h) and 0 < e.rel_sd < math.inf):
@@ -137,7 +136,7 @@ class Book:
         if isinstance(ready, str):
             return self._refuse(state, e.t_ms, f"expected rate: {ready}")
         state, opened = ready
-        return replace(state, open=opened.with_expect(e.ml_per_h, e.rel_sd))
+        return state.onward(state.now_ms, opened.with_expect(e.ml_per_h, e.rel_sd))
 
     def _ready(self, state: LevelState, t_ms: int) -> tuple[LevelState, OpenSlice] | str:
         """The state and the open slice that `t_ms` belongs to, or why there is none."""

@@ -113,7 +113,7 @@ class OpenSlice:
         if not found:
             partly = 1 if split or (before is not None and share != before) else 0
             out.append(OpenFloat(name, share * looks, looks, seconds, before, 1, partly, split))
-        return replace(self, floats=tuple(out))
+        return self._with(tuple(out), self.gauge)
 
     def still_splitting(self, splitting: tuple[str, ...]) -> tuple[str, ...]:
         """`splitting` as this slice leaves it, sorted."""
@@ -124,8 +124,15 @@ class OpenSlice:
 
     def with_gauge(self, t_ms: int, mm: float) -> OpenSlice:
         if len(self.gauge) >= _MOST_READINGS:
-            return replace(self, gauge=(*self.gauge[::2], (t_ms, mm)))
-        return replace(self, gauge=(*self.gauge, (t_ms, mm)))
+            return self._with(self.floats, (*self.gauge[::2], (t_ms, mm)))
+        return self._with(self.floats, (*self.gauge, (t_ms, mm)))
+
+    def _with(
+        self, floats: tuple[OpenFloat, ...], gauge: tuple[tuple[int, float], ...]
+    ) -> OpenSlice:
+        return OpenSlice(
+            self.index, floats, gauge, self.expect_sum, self.expect_count, self.expect_rel_sd
+        )
 
     def with_expect(self, ml_per_h: float, rel_sd: float) -> OpenSlice:
         return replace(

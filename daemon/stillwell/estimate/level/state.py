@@ -43,6 +43,27 @@ class LevelState:
     refused: tuple[Refused, ...] = ()
     """The latest refusals, newest last."""
 
+    def onward(
+        self,
+        now_ms: int,
+        opened: OpenSlice | None,
+        last: tuple[tuple[str, float, int], ...] | None = None,
+    ) -> LevelState:
+        """The same at `now_ms`, with this open slice and these last shares. Written out, since it
+        is asked for at every reading: `dataclasses.replace` takes several times as long."""
+        return LevelState(
+            now_ms,
+            opened,
+            self.slices,
+            self.pours,
+            self.pauses,
+            self.marks,
+            self.last if last is None else last,
+            self.inverted,
+            self.splitting,
+            self.refused,
+        )
+
     def to_json(self) -> dict[str, Any]:
         """Plain lists, numbers and strings; `json.dumps` keeps every float exactly."""
         return {"form": FORM, **asdict(self)}
