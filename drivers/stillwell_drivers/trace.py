@@ -275,14 +275,14 @@ def journal_lines(path: Path | str, report: Report = _ignore) -> Iterator[tuple[
             if not kind.strip():
                 raise _RowError("the kind is empty")
             at = _milliseconds(time.strip())
-            if unit.strip().casefold() in _GRAVITY:
-                unit = f"{unit} {beside.get('reference', '')}"
+            gravity = unit.strip().casefold() in _GRAVITY
+            whole = f"{unit} {beside.get('reference', '')}" if gravity else unit
             number = _number(value)
         except _RowError as damage:
             report(Damage(path, line, str(damage)))
             continue
         text, by = (beside.get(name, "").strip() for name in ("text", "by"))
-        yield line, JournalRow(at, kind.strip(), number, " ".join(unit.split()), text, by)
+        yield line, JournalRow(at, kind.strip(), number, " ".join(whole.split()), text, by)
 
 
 def read_journal(path: Path | str, report: Report = _ignore) -> list[JournalRow]:
