@@ -12,6 +12,12 @@ the thermostat calls for heat and none comes; for one that does not switch off, 
 has had enough and the heat goes on. Both faults begin in the half cycle before, as contacts do (one
 that burns open while open, one that welds while closed); the bench's rows "begun anywhere" let
 them begin at any time.
+
+Two CUSUM charts stand beside ours, both with the limit that gives the same false-alarm rate by the
+Markov chain. "CUSUM" sums the innovations of a Kalman filter that knows the tank's true parameters
+(switching points, power, lags, noise), but neither the water's temperature nor its loss: what the
+best chart could be. "foreknowing" sums the readings less what a twin of the same tank without the
+fault goes through, noise of the room included: no chart can be that.
 """
 
 from __future__ import annotations
@@ -29,7 +35,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from heater_bounds import Cusum, Mean, PlainBand, Twin, cusum_limit
+from heater_bounds import Cusum, Informed, Mean, PlainBand, Twin, cusum_limit
 from heater_world import DAY_S, World
 
 from stillwell.estimate.heater import Condition, HeaterPlan, HeaterWatch, Inference
@@ -43,7 +49,12 @@ FALSE_IN_READINGS = 3 * 365 * 2880.0
 tried without a false alarm in `clean`."""
 REFERENCES = (0.5, 1.0, 1.5)
 """Reference values k of the CUSUM: the best of them is taken, in its favour."""
+LIMITS = (10.0, 15.0, 20.0, 30.0, 45.0, 65.0, 100.0)
+"""Of the chart with k = 1, where the one by the Markov chain is not kept: a healthy tank's pours,
+lamps and pauses are not the white noise that the chain reckons with."""
 LEARN_S = 3 * DAY_S
+SETTLE_S = DAY_S / 2
+"""For so long before the fault the filter with the true parameters has followed the water."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +65,17 @@ class Delay:
     ours: float
     band: float
     cusum: tuple[float, ...]
+    """Of the filter with the true parameters, by reference value."""
+    twin: tuple[float, ...]
+    """Foreknowing."""
     before: int
     """What of ours stood before the fault."""
     band_before: bool
     """Whether the plain band had sounded before the fault."""
+    cusum_before: tuple[bool, ...]
+    """As `band_before`, of the filter with the true parameters in the hours before."""
+    raised: tuple[tuple[float, bool], ...]
+    """The same chart with k = 1 and each of `LIMITS`: its delay, and whether it cried before."""
 
 
 def delay(job: tuple[int, str, bool]) -> Delay | None:
@@ -78,7 +96,15 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
     begun: float | None = None
     shows: float | None = None
     twin: Twin | None = None
-    cusums = [Cusum(k, cusum_limit(k, FALSE_IN_READINGS)) for k in REFERENCES]
+    charts = {
+        name: [Cusum(k, cusum_limit(k, FALSE_IN_READINGS)) for k in REFERENCES]
+        for name in ("cusum", "twin")
+    }
+    informed: Informed | None = None
+    quiet = [Cusum(k, cusum_limit(k, FALSE_IN_READINGS)) for k in REFERENCES]
+    cried = [False for _ in REFERENCES]
+    raised = [Cusum(1.0, limit) for limit in LIMITS]
+    raised_cried = [False for _ in LIMITS]
     heard: dict[str, float] = {}
     begin_s = LEARN_S + (seed % 97) / 97 * DAY_S
     for look in world.until(LEARN_S + 4 * DAY_S):
@@ -86,7 +112,15 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
         assert reading.value is not None
         at, value = look.at_s, reading.value
         ours.see(at, value)
+        if informed is None and at >= begin_s - SETTLE_S:
+            informed = Informed(world, "water-a", value, look.state.heater_on)
+        off = informed.innovation(value) if informed is not None else 0.0
         if begun is None:
+            if at > begin_s - SETTLE_S / 2:
+                for i, chart in enumerate(quiet):
+                    cried[i] = chart.add(-off if cold else off) or cried[i]
+                for i, chart in enumerate(raised):
+                    raised_cried[i] = chart.add(-off if cold else off) or raised_cried[i]
             mean.add(value)
             if at > 2 * DAY_S:
                 if at % 3600 == 0:
@@ -95,6 +129,7 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
                 before |= set(ours.standing)
             if at >= begin_s and (anywhere or look.state.heater_on != cold):
                 begun, band = at, PlainBand(mean.value)
+                raised = [Cusum(1.0, limit) for limit in LIMITS]
                 twin = Twin(world, "water-a")
                 world.model.inject(Fault(fault, at))
             continue
@@ -109,11 +144,18 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
         if "ours" not in heard and condition in ours.standing:
             heard["ours"] = at
         if shows is not None:
-            z = (expected - value if cold else value - expected) / sigma
-            for cusum in cusums:
-                if f"{cusum.k}" not in heard and cusum.add(z):
-                    heard[f"{cusum.k}"] = at
-        if len(heard) == 2 + len(cusums) or (shows is not None and at - shows > 2 * DAY_S):
+            way = -1 if cold else 1
+            for name, z in (("cusum", way * off), ("twin", way * (value - expected) / sigma)):
+                for chart in charts[name]:
+                    key = f"{name} {chart.k}"
+                    if key not in heard and chart.add(z):
+                        heard[key] = at
+            for chart in raised:
+                if f"h {chart.h}" not in heard and chart.add(way * off):
+                    heard[f"h {chart.h}"] = at
+        if len(heard) == 2 + 2 * len(REFERENCES) + len(LIMITS) or (
+            shows is not None and at - shows > 2 * DAY_S
+        ):
             break
     if shows is None:
         return None
@@ -121,8 +163,21 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
     def late(key: str) -> float:
         return (heard[key] - shows) / 60 if key in heard else math.inf
 
-    cusum_delays = tuple(late(f"{k}") for k in REFERENCES)
-    return Delay(seed, late("ours"), late("band"), cusum_delays, len(before), band_before)
+    later = [(late(f"h {limit}"), said) for limit, said in zip(LIMITS, raised_cried, strict=True)]
+    cusum, foreknowing = (
+        tuple(late(f"{name} {k}") for k in REFERENCES) for name in ("cusum", "twin")
+    )
+    return Delay(
+        seed,
+        late("ours"),
+        late("band"),
+        cusum,
+        foreknowing,
+        len(before),
+        band_before,
+        tuple(cried),
+        tuple(later),
+    )
 
 
 def quantile(values: Iterable[float], share: float) -> float:
@@ -136,34 +191,51 @@ def delays(seeds: Sequence[int], jobs: int, show: bool, everywhere: bool) -> Non
         f"seeds {seeds[0]}..{seeds[-1]}"
     )
     print(
-        f"{'fault':34}{'n':>5}{'':8}{'ours':>7}{'band':>7}{'CUSUM':>7}{'ours/band':>11}{'ours/CUSUM':>12}"
+        f"{'fault':34}{'n':>5}{'':8}{'ours':>7}{'band':>7}{'CUSUM':>7}{'ours/band':>11}"
+        f"{'ours/CUSUM':>12}{'foreknowing':>13}"
     )
     for name in ("not-heating", "heating-without-end"):
         for anywhere in (False, True) if everywhere else (False,):
             with ProcessPoolExecutor(jobs) as pool:
                 found = list(pool.map(delay, [(seed, name, anywhere) for seed in seeds]))
             rows = [row for row in found if row is not None]
-            best = min(
-                range(len(REFERENCES)), key=lambda i: quantile((r.cusum[i] for r in rows), 0.5)
-            )
+            ks = range(len(REFERENCES))
+            best = min(ks, key=lambda i: quantile((r.cusum[i] for r in rows), 0.5))
+            first = min(ks, key=lambda i: quantile((r.twin[i] for r in rows), 0.5))
             label = name + (", begun anywhere" if anywhere else "")
             for text, share in (("median", 0.5), ("90 %", 0.9)):
                 ours = quantile((r.ours for r in rows), share)
                 band = quantile((r.band for r in rows), share)
                 cusum = quantile((r.cusum[best] for r in rows), share)
+                twin = quantile((r.twin[first] for r in rows), share)
                 print(
                     f"{label:34}{len(rows):5}{text:>8}{ours:7.1f}{band:7.1f}{cusum:7.1f}"
-                    f"{ours / band:11.2f}{ours / cusum:12.2f}"
+                    f"{ours / band:11.2f}{ours / cusum:12.2f}{twin:13.1f}"
                 )
             print(
                 f"    CUSUM k={REFERENCES[best]}, "
                 f"h={cusum_limit(REFERENCES[best], FALSE_IN_READINGS):.2f}; "
                 f"missed by ours {sum(math.isinf(r.ours) for r in rows)}, "
-                f"by the band {sum(math.isinf(r.band) for r in rows)}; "
+                f"by the band {sum(math.isinf(r.band) for r in rows)}, "
+                f"by the CUSUM {sum(math.isinf(r.cusum[best]) for r in rows)}; "
                 f"sounded before the fault: ours {sum(r.before > 0 for r in rows)}, "
-                f"the band {sum(r.band_before for r in rows)}; "
+                f"the band {sum(r.band_before for r in rows)}, "
+                f"the CUSUM {sum(r.cusum_before[best] for r in rows)} in the last hours; "
                 f"never could show {len(found) - len(rows)}"
             )
+            cries = sum(r.before > 0 for r in rows)
+            as_quiet = [i for i in range(len(LIMITS)) if sum(r.raised[i][1] for r in rows) <= cries]
+            for i in as_quiet[:1]:
+                late = [quantile((r.raised[i][0] for r in rows), s) for s in (0.5, 0.9)]
+                ratio = [
+                    quantile((r.ours for r in rows), s) / each
+                    for s, each in zip((0.5, 0.9), late, strict=True)
+                ]
+                print(
+                    f"    the CUSUM as quiet as ours before the fault: k=1, h={LIMITS[i]:g}: "
+                    f"median {late[0]:.1f}, 90 % {late[1]:.1f}; "
+                    f"ours/CUSUM {ratio[0]:.2f} and {ratio[1]:.2f}"
+                )
             if show:
                 for row in rows:
                     print("   ", row)
@@ -285,15 +357,17 @@ def learned_tank(seed: int) -> dict[str, tuple[float, bool]]:
     def score(name: str, value: float, error: float, truth: float) -> None:
         out[name] = (value - truth, abs(value - truth) < 1.96 * error)
 
-    both = math.hypot(thermostat.trough.error, thermostat.peak.error)
     middle = (statistics.median(lows) + statistics.median(highs)) / 2
     swing = statistics.median(highs) - statistics.median(lows)
-    score("setting, K", thermostat.setting_c - offset, both / 2, middle)
-    score("differential, K", thermostat.peak.level - thermostat.trough.level, both, swing)
+    points = thermostat.points()
+    score("setting, K", points["setting"][0] - offset, points["setting"][1], middle)
+    score("differential, K", *points["differential"], swing)
     truth = tank.heater_w / tank.heat_capacity
     score("gain, %", thermostat.gain.mean / truth * 100, thermostat.gain.error / truth * 100, 100.0)
     duty = (world.model.state.heater_on_s_total - on_s) / DAY_S
-    score("duty", thermostat.duty.mean, thermostat.duty.error, duty)
+    share = mind.duty.share(4 * DAY_S)
+    if share is not None:
+        score("duty", *share, duty)
     tau = thermostat.room.tau_s()
     if tau is not None:
         # The response to the room with evaporation's part: by differences of the need for heat.

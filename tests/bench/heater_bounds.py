@@ -74,6 +74,62 @@ class Twin:
         return value
 
 
+class Informed:
+    """A Kalman filter that knows the tank's true parameters and nothing that no filter could know:
+    the thermostat's limits, every lag, the heater's power over the heat capacity, the noise. What
+    the water is at, and how fast it loses heat in its room, it must find out from the readings. It
+    takes the thermostat to be well, and gives its innovations in units of their standard
+    deviation."""
+
+    LOSS_WALK = 0.03
+    """How far the loss walks in an hour, K/h: room, lamp and lid of the simulated tanks."""
+
+    def __init__(self, world: World, channel: str, value: float, relay: bool) -> None:
+        tank = world.parameters
+        self._gain = tank.heater_w / tank.heat_capacity
+        # What leaves the heater's chamber is warmer than the tank by the heater's power over the
+        # stream's heat capacity; 4.09 J a mL and K of seawater, from memory.
+        self._excess = tank.heater_w / (tank.pump_l_per_h / 3.6 * 4.09)
+        self._heater_lag_s, self._sense_lag_s = tank.heater_lag_s, tank.thermostat_lag_s
+        half = tank.differential_k / 2
+        offset = world.offsets[channel]
+        self._low, self._high = tank.setting_c - half + offset, tank.setting_c + half + offset
+        self._noise2 = tank.probe_noise_k**2 + (1 / 16) ** 2 / 12
+        self._relay, self._body = relay, float(relay)
+        self._water = value - self._excess * self._body
+        self._sensed = value
+        self._loss = 0.3 * self._gain
+        self._p = np.array([[0.05**2, 0.0], [0.0, (0.3 * self._gain) ** 2]])
+
+    def innovation(self, value: float, dt_s: float = 30.0) -> float:
+        """Takes a reading; returns by how much it is above what was foretold."""
+        if self._sensed <= self._low and not self._relay:
+            self._switch(True, self._loss)
+        elif self._sensed >= self._high and self._relay:
+            self._switch(False, self._gain - self._loss)
+        self._body += (self._relay - self._body) * -math.expm1(-dt_s / self._heater_lag_s)
+        self._water += (self._gain * self._body - self._loss) * dt_s
+        step = np.array([[1.0, -dt_s], [0.0, 1.0]])
+        walk2 = (self.LOSS_WALK / 3600) ** 2 / 3600 * dt_s
+        self._p = step @ self._p @ step.T + np.diag([1e-10 * dt_s, walk2])
+        variance = self._p[0, 0] + self._noise2
+        off = value - self._water - self._excess * self._body
+        gain = self._p[:, 0] / variance
+        self._water += gain[0] * off
+        self._loss += gain[1] * off
+        self._p -= np.outer(gain, self._p[0])
+        felt = self._water + self._excess * self._body
+        self._sensed += (felt - self._sensed) * -math.expm1(-dt_s / self._sense_lag_s)
+        return float(off / math.sqrt(variance))
+
+    def _switch(self, on: bool, speed: float) -> None:
+        """The thermostat is thought to switch now. When it does is known no better than where the
+        water is: so many seconds of the heater's whole effect are unsure afterwards."""
+        self._relay = on
+        late_s = min(3600.0, math.sqrt(self._p[0, 0]) / max(speed, 1e-6))
+        self._p[0, 0] += (self._gain * late_s) ** 2
+
+
 class PlainBand:
     """A band about the learned mean with an on-delay, on every reading as it comes."""
 

@@ -36,14 +36,9 @@ class Noise:
         seen2 = second * second / 6
         self.count += 1
         new = 1 / (self.count + 10)
-        usual2 = self.usual2
-        most = 40 * usual2
-        self.lately2 += (new if new > FAST else FAST) * (
-            (seen2 if seen2 < most else most) - self.lately2
-        )
+        self.lately2 += max(FAST, new) * (min(seen2, 40 * self.usual2) - self.lately2)
         # The usual noise learns only from what is not far above it.
-        most = 12 * usual2
-        self.usual2 += (new if new > SLOW else SLOW) * ((seen2 if seen2 < most else most) - usual2)
+        self.usual2 += max(SLOW, new) * (min(seen2, 12 * self.usual2) - self.usual2)
 
     @property
     def usual(self) -> float:

@@ -39,6 +39,9 @@ ALONE = 4
 """So many of one kind that agree, while the others are where they were, are believed as well."""
 STAYED = 0.3
 """Nearer to its old place than this share of the move, a point has stayed."""
+LAG_ERROR_S = 60.0
+"""Between the relay and the turning point of the water, of either sign (standard deviation): the
+lag of heater and probe against the warm stream from the heater to a probe near it."""
 POUR_K = 0.2
 """A pour of cold water that may come daily lets the water fall by less than this."""
 USUAL_POURS = 2.0
@@ -295,6 +298,24 @@ class Thermostat:
             return None
         room = self.setting_c - found[0]
         return room, room - 2 * found[1], room + 2 * found[1]
+
+    def points(self) -> dict[str, tuple[float, float]]:
+        """Where the heater switches on and off, the setting midway (°C) and the differential (K),
+        each with its standard error. The learned turning points hold the lags of heater, chamber
+        and probe, of which only the size is known: the relay has switched that much before or
+        after."""
+        on, off = self.trough, self.peak
+        gain, loss = self.gain.mean, self.loss.mean
+        both = math.hypot(on.error, off.error)
+        return {
+            "switches-on": (on.level, math.hypot(on.error, loss * LAG_ERROR_S)),
+            "switches-off": (off.level, math.hypot(off.error, (gain - loss) * LAG_ERROR_S)),
+            "setting": (
+                self.setting_c,
+                math.hypot(both / 2, (gain / 2 - loss) * LAG_ERROR_S),
+            ),
+            "differential": (off.level - on.level, math.hypot(both, gain * LAG_ERROR_S)),
+        }
 
     @property
     def creep_per_day(self) -> tuple[float, float]:

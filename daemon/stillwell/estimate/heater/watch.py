@@ -342,13 +342,11 @@ def published(mind: Inference, now: Moment, now_s: float) -> list[Published]:
     def about(name: str, unit: str, value: float, error: float) -> Published:
         return one(name, unit, value, value - 1.96 * error, value + 1.96 * error)
 
-    trough, peak = learned.trough, learned.peak
-    both = (trough.error**2 + peak.error**2) ** 0.5
     out = [
-        about("setting", "Cel", learned.setting_c, both / 2),
-        about("differential", "K", peak.level - trough.level, both),
-        about("switches-on", "Cel", trough.level, trough.error),
-        about("switches-off", "Cel", peak.level, peak.error),
+        *(
+            about(name, "K" if name == "differential" else "Cel", *found)
+            for name, found in learned.points().items()
+        ),
         about("gain", "K/h", learned.gain.mean * 3600, learned.gain.error * 3600),
         about("loss", "K/h", learned.loss.mean * 3600, learned.loss.error * 3600),
     ]
