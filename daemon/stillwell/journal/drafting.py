@@ -92,7 +92,7 @@ def drafted(
     if rule.kind is Kind.POSTPONED and text not in REMINDERS:
         known = ", ".join(REMINDERS)
         raise JournalError(f'There is no reminder "{text}".', f"Reminders are: {known}.")
-    number, kept_unit = read(rule, typed, " ".join(unit.split()))
+    number, kept_unit = read(rule, typed, " ".join(unit.split()), here.tank_ml)
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)
     entry = Entry(rule.kind, when, number, kept_unit, text, by, entered_ms=here.now_ms)

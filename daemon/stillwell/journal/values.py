@@ -11,9 +11,9 @@ from stillwell.water.ammonia import Species, measured
 from stillwell.water.seawater import Reference
 
 
-def read(rule: Rule, typed: str, unit: str) -> tuple[float | None, str]:
+def read(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float | None, str]:
     """Returns the value and the unit as they are kept. Raises JournalError with the reason for what
-    can't be or leaves open what is meant."""
+    can't be or leaves open what is meant. `tank_ml`: the tank, of which a change may be a share."""
     if not typed:
         if rule.takes is Takes.VALUE:
             raise JournalError(f"A {rule.kind} needs a value.", f"Write: {rule.example}")
@@ -25,7 +25,7 @@ def read(rule: Rule, typed: str, unit: str) -> tuple[float | None, str]:
             f"A {rule.kind} takes no value.", "Put what you want to say in the text."
         )
     try:
-        number, kept = _read_value(rule, typed, unit)
+        number, kept = _read_value(rule, typed, unit, tank_ml)
     except UnitError as error:
         raise JournalError(error.what, error.do) from None
     except JournalError:
@@ -35,10 +35,10 @@ def read(rule: Rule, typed: str, unit: str) -> tuple[float | None, str]:
     return number, kept
 
 
-def _read_value(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
+def _read_value(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, str]:
     match rule.kind:
         case Kind.POUR | Kind.SALT_POUR | Kind.WATER_CHANGE:
-            return _volume(rule, typed, unit)
+            return _volume(rule, typed, unit, tank_ml)
         case Kind.SALINITY:
             return _salinity(typed, unit)
         case Kind.AMMONIA | Kind.NITRITE | Kind.NITRATE:
@@ -76,7 +76,7 @@ _AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg))(.*)", re.IGNORECASE)
 _TO_MARK = re.compile(r"(.*?) ?\bto (?:the )?(?:fill )?mark", re.IGNORECASE)
 
 
-def _volume(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
+def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, str]:
     tail = ""
     marked = _TO_MARK.fullmatch(unit)
     if marked:
@@ -94,6 +94,8 @@ def _volume(rule: Rule, typed: str, unit: str) -> tuple[float, str]:
                 f"Write: {rule.example}",
             )
         unit, tail = at[1] + at[3], f" at {salinity:g} ppt{tail}"
+    if rule.kind is Kind.WATER_CHANGE and unit.strip() in ("%", "percent"):
+        return parse(f"{typed} %", Dimension.RATIO) * tank_ml, f"mL{tail}"
     return parse(f"{typed} {unit.strip()}", Dimension.VOLUME), f"mL{tail}"
 
 
