@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Sequence
 
 import pytest
 from hypothesis import given
@@ -11,11 +12,13 @@ from hypothesis import strategies as st
 
 from stillwell.alarm.forecast import LONGEST_H, reaches
 from stillwell.alarm.rate import (
+    LATELY,
     LEAST_STRETCHES,
     STRETCH_MS,
     STRETCHES,
     Slope,
     Trail,
+    comes_back,
     slope,
     steepest,
     together,
@@ -176,6 +179,31 @@ class TestTrail:
         assert not trail.close(0)
         assert not trail.close(STRETCH_MS)
         assert not trail.points
+
+
+class TestComingBack:
+    """Twelve stretches of an hour, of which a limit looks at the last seven."""
+
+    @staticmethod
+    def hour(values: Sequence[float]) -> tuple[list[tuple[int, float]], Slope]:
+        points = [(k * STRETCH_MS, value) for k, value in enumerate(values)]
+        return points, some(points[-LATELY:])
+
+    def test_from_a_pause_of_the_pump_is_no_trend(self) -> None:
+        warmed = [25.2] * 5 + [26.9, 26.5, 25.8, 25.4, 25.2, 25.1, 25.1]
+        points, lately = self.hour(warmed)
+        assert lately.per_h < -3.0
+        assert comes_back(points, lately)
+
+    @pytest.mark.parametrize("way", [1.0, -1.0])
+    def test_a_change_that_goes_on_is_one(self, way: float) -> None:
+        for since in (0, 3, 5, 7):
+            values = [25.2 + way * 0.3 * max(0, k - since) for k in range(12)]
+            assert not comes_back(*self.hour(values))
+
+    def test_with_nothing_older_nothing_is_said(self) -> None:
+        points, lately = self.hour([25.2 - 0.3 * k for k in range(7)])
+        assert not comes_back(points, lately)
 
 
 class TestTogether:

@@ -126,6 +126,21 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
     )
 
 
+def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
+    """Returns whether the way that `lately` went only leads back to where the value was before it:
+    from a chamber that was warmed while its pump stood, say, and no trend of the water.
+
+    Args:
+        points: all that is kept (monotonic ms, value; oldest first), the older ones included.
+    """
+    before = [value for ms, value in points if ms < lately.first_ms]
+    if not before:
+        return False
+    went = lately.per_h * (points[-1][0] - lately.first_ms) / 3_600_000
+    off = lately.value - _median(sorted(before))
+    return off * math.copysign(1.0, went) < abs(went) / 2
+
+
 def steepest(points: Sequence[tuple[int, float]]) -> float:
     """Returns the size of the steepest step from one stretch to the next, in units an hour.
 

@@ -5,6 +5,7 @@ for every reading, which is why these are not frozen values.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from stillwell.alarm import agreement as agreements
 from stillwell.alarm import band as bands
@@ -15,7 +16,16 @@ from stillwell.alarm.discrepancy import Discrepancy
 from stillwell.alarm.limit import CLEAR, Limit
 from stillwell.alarm.missing import NONE, ChannelWatch
 from stillwell.alarm.neighbours import Company, seen
-from stillwell.alarm.rate import LATELY, STRETCH_MS, Slope, Trail, slope, steepest, together
+from stillwell.alarm.rate import (
+    LATELY,
+    STRETCH_MS,
+    Slope,
+    Trail,
+    comes_back,
+    slope,
+    steepest,
+    together,
+)
 from stillwell.notice import Priority
 from stillwell.reading import Moment
 
@@ -97,7 +107,10 @@ class Channel:
         """The slope of `lately`, worked out when somebody asks: most of the time nobody needs
         to."""
         if self._slope is None:
-            self._slope = slope(self.lately, self.watch.step)
+            lately = slope(self.lately, self.watch.step)
+            if lately is not None and comes_back(tuple(self.trail.points), lately):
+                lately = replace(lately, certain_per_h=0.0)
+            self._slope = lately
         return self._slope
 
     def last_good(self) -> Moment | None:
