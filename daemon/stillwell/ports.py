@@ -165,7 +165,7 @@ class Outcome:
 
     `accepted` counts rows from the front that are done with, the refused ones among them included;
     the cursor moves over exactly these. `retry_after` (seconds) and `reason` are set when the rest
-    must be tried again.
+    must be tried again later; without them it is offered again at once.
     """
 
     accepted: int

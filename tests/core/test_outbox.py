@@ -296,6 +296,15 @@ class TestBackOff:
         box = outbox(Shelf(notice(1)), Script(lambda rows: Outcome(0)))
         assert box.step(0.0) >= 1.0
 
+    def test_a_part_that_is_taken_without_a_reason_to_wait_is_followed_at_once(self) -> None:
+        shelf = Shelf(notice(1), notice(2))
+        box = outbox(shelf, Script(*[lambda rows: Outcome(1)] * 2))
+        assert box.step(0.0) == 0.0
+        assert shelf.cursors == {Stream.NOTICES: 1}, "kept before the rest is offered"
+        box.step(0.0)
+        assert shelf.cursors == {Stream.NOTICES: 2}
+        assert not box.health.away
+
 
 class TestHealth:
     def test_it_says_since_when_the_far_side_is_away_and_why(self) -> None:

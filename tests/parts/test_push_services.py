@@ -88,7 +88,9 @@ class Phone:
         self.store.put_notice(address(one, turn))
 
     def step(self) -> None:
-        self.outbox.step(self.now_ms / 1000)
+        """Rounds until there is no reason for another at once."""
+        while self.outbox.step(self.now_ms / 1000) == 0.0:
+            pass
         self.now_ms += 1000
 
     def later(self, ms: int) -> None:
@@ -242,6 +244,28 @@ class TestAServiceThatIsAway:
         one.later(MIN)
         told = [title.removeprefix("rock-pool: ") for title in titles(hook)]
         assert told == ["one", "two", "two", "three"], "the second was refused once"
+
+    def test_is_told_nothing_twice_when_we_die_between_two_messages(
+        self, hook: Receiver, phone: Callable[..., Phone], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        one = phone(web(hook))
+        for number in range(4):
+            one.notice(f"alarm {number}")
+        real, left = Push._tell, [2]
+
+        def dies(sink: Push, notice: Notice) -> str:
+            left[0] -= 1
+            if left[0] < 0:
+                raise KeyboardInterrupt
+            return real(sink, notice)
+
+        monkeypatch.setattr(Push, "_tell", dies)
+        with pytest.raises(KeyboardInterrupt):
+            one.step()
+        monkeypatch.setattr(Push, "_tell", real)
+        one.start()
+        one.step()
+        assert titles(hook) == [f"rock-pool: alarm {number}" for number in range(4)]
 
 
 class TestQuietHours:

@@ -230,16 +230,19 @@ class Outbox:
             if not rows:
                 continue
             outcome = self._offer(stream, rows)
+            moved = outcome.accepted > 0 or outcome.ahead > self._ahead.get(stream, 0)
             self._advance(stream, rows, reached, outcome, now_s)
             if outcome.waits:
                 waits = True
+                # Something went out past those that wait: the next may follow it.
+                more = more or moved
                 remark = outcome.reason or remark
                 continue
             if outcome.retry_after is not None:
                 return self._away(now_s, outcome)
             if outcome.lost:
                 self._rewind()
-            more = more or not complete
+            more = more or not complete or outcome.accepted < len(rows)
         away = self._offer_letters()
         if away is not None:
             return self._away(now_s, away)
@@ -339,7 +342,7 @@ class Outbox:
             return _FAILED
         accepted = min(max(outcome.accepted, 0), given)
         retry = outcome.retry_after
-        if accepted < given and retry is None and not outcome.waits:
+        if accepted == 0 < given and retry is None and not outcome.waits:
             # Neither taken nor a reason to wait: without this the round would spin.
             retry = SHORTEST_PAUSE_S
         return replace(outcome, accepted=accepted, retry_after=retry)

@@ -9,7 +9,8 @@ them; how far they went ahead is kept like a cursor, so that a restart does not 
 same thing again. What has become old news becomes one message.
 
 A hand-over to a push service cannot be made exactly once: when the process dies between the
-service's yes and the kept cursor, that one message is sent again.
+service's yes and the kept cursor, that one message is sent again. So the cursor is kept after each
+message.
 """
 
 from __future__ import annotations
@@ -172,11 +173,16 @@ class Push:
             held, todo = [], sorted([*held, *todo], key=lambda pair: pair[0])
         barrier = held[0][0] if held else len(rows)
         ahead = 0
-        for places, notice in self._messages(todo, now_ms):
+        messages = list(self._messages(todo, now_ms))
+        if messages:
+            places, notice = messages[0]
             reason = self._tell(notice)
             if reason:
                 return Outcome(min(barrier, places[0]), (), 1.0, reason, ahead=ahead)
             ahead = self._ahead = max(self._ahead, rows[places[-1]].seq)
+        if len(messages) > 1:
+            done = min(barrier, messages[1][0][0])
+            return Outcome(done, waits=done == 0, ahead=ahead)
         if not held:
             return Outcome(len(rows), ahead=ahead)
         until = f"{self._settings.quiet_to:%H:%M}"
