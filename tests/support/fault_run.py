@@ -53,6 +53,8 @@ class Line:
     """Faults of the simulated tank; empty for those of the machine."""
     alarm: str
     """A pattern that one of the alarms which sound must match; empty: none may sound."""
+    also: tuple[str, ...]
+    """Patterns of further alarms that must sound, whenever it is listened."""
     priority: str
     shows: str
     """``at once``, ``water``, ``level`` (when the truth differs from the twin's), or how long after
@@ -90,6 +92,7 @@ def _line(name: str, keys: dict[str, Any]) -> Line:
         says=keys.pop("says"),
         inject=tuple([inject] if isinstance(inject, dict) else inject),
         alarm=keys.pop("alarm", ""),
+        also=tuple(keys.pop("also", ())),
         priority=keys.pop("priority", ""),
         shows=keys.pop("shows", "at once"),
         within_s=parse(keys.pop("within", "0 s"), Dimension.DURATION),
@@ -150,7 +153,9 @@ class Outcome:
             ]
         if heard[1].priority.value != line.priority:
             return [f"{heard[1].alarm} is {heard[1].priority.value}, not {line.priority}"]
-        return []
+        after = [t.alarm for at_s, t in self.sounded if at_s >= 0]
+        missed = [also for also in line.also if not fnmatch.filter(after, also)]
+        return [f"{also} did not sound beside it" for also in missed]
 
     def cries(self) -> list[str]:
         """What sounded and must not; empty when all is as it should be."""
@@ -201,7 +206,7 @@ class Lives:
         self,
         name: str,
         seed: int,
-        faults: Sequence[tuple[str, float]],
+        faults: Sequence[tuple[str, float] | tuple[str, float, str]],
         spans_s: Sequence[tuple[float, float]],
         probes: int = 3,
     ) -> list[list[tuple[float, Transition]]]:
@@ -209,7 +214,7 @@ class Lives:
         two of them nobody has seen. Times are seconds since the end of learning.
 
         Args:
-            faults: name and beginning.
+            faults: name and beginning, and the channel of a sensor's.
 
         Returns:
             what changed in each span, with its time.
@@ -217,7 +222,14 @@ class Lives:
         learned = self._learn(seed, probes)
         store = self._folder / f"{name}.db"
         shutil.copy(learned, store)
-        said = [{"name": f, "after": f"{LEARNING_S + at_s:.0f} s"} for f, at_s in faults]
+        said = [
+            {
+                "name": name,
+                "after": f"{LEARNING_S + at_s:.0f} s",
+                **({"target": target[0]} if target else {}),
+            }
+            for name, at_s, *target in faults
+        ]
         settings = _settings(seed, probes, said, self._folder)
         start_ms = _start_ms(seed)
         out = []

@@ -6,12 +6,14 @@ By default every fault that shows within hours, on one seed; with --long all of 
 from __future__ import annotations
 
 import ast
+import fnmatch
 from pathlib import Path
 
 import pytest
 
 from fault_run import Line, Lives, catalogue
 from stillwell.notice import State, Transition
+from stillwell_drivers.tank_faults import FAULTS, FaultName, Part
 
 HERE = Path(__file__).parent
 LINES = catalogue()
@@ -55,6 +57,16 @@ class TestCatalogue:
 
     def test_says_of_each_fault_what_must_not_be_heard(self) -> None:
         assert [line.name for line in ON_THE_TANK if not line.never] == []
+
+    def test_lets_no_bad_sensor_speak_for_the_water(self) -> None:
+        of_sensors = [
+            line
+            for line in ON_THE_TANK
+            if all(FAULTS[FaultName(f["name"])].part is not Part.WATER for f in line.inject)
+        ]
+        assert len(of_sensors) > 12
+        for line in of_sensors:
+            assert any(fnmatch.fnmatchcase("water.low", pattern) for pattern in line.never), line
 
     @pytest.mark.parametrize("line", [line for line in LINES if line.told_by], ids=lambda x: x.name)
     def test_names_a_test_that_exists_for_what_befalls_the_machine(self, line: Line) -> None:
@@ -105,6 +117,23 @@ class TestARestart:
             heard = {t.alarm for _, t in span if t.after is State.UNACKNOWLEDGED}
             assert heard <= {"heater.not-heating"}
 
+    @pytest.mark.parametrize(
+        ("fault", "target", "alarm"),
+        [("probe-stuck", "water-a", "water-a.doubtful"), ("pump-stopped", "", "pump.stopped")],
+    )
+    def test_while_a_sensor_is_bad_or_the_pump_stands_neither(
+        self, lives: Lives, fault: str, target: str, alarm: str
+    ) -> None:
+        first, second = lives.spans(
+            f"restart-{fault}",
+            SEED,
+            [(fault, HOUR_S, target)],
+            [(0.0, 4 * HOUR_S), (4 * HOUR_S + 60, 6 * HOUR_S)],
+        )
+        assert len(raised(first, alarm)) == 1
+        assert [t.alarm for _, t in second if t.after is State.UNACKNOWLEDGED] == []
+        assert cleared(second, alarm) == []
+
     def test_about_when_the_fault_begins_to_show_hides_nothing_and_doubles_nothing(
         self, lives: Lives
     ) -> None:
@@ -115,6 +144,17 @@ class TestARestart:
             [(0.0, 1.5 * HOUR_S), (1.5 * HOUR_S + 60, 5 * HOUR_S)],
         )
         assert len(raised([*before, *after], "heater.not-heating")) == 1
+
+
+class TestNoFlood:
+    def test_a_dead_heater_is_one_alarm_and_what_follows_from_it_keeps_still(
+        self, lives: Lives
+    ) -> None:
+        [span] = lives.spans("flood", SEED, [("not-heating", HOUR_S)], [(0.0, 12 * HOUR_S)])
+        heard = [t.alarm for _, t in span if t.after is State.UNACKNOWLEDGED]
+        assert heard == ["heater.not-heating"]
+        still = {t.alarm for _, t in span if t.after is State.SUPPRESSED}
+        assert "water.low" in still
 
 
 class TestGaps:
