@@ -341,6 +341,7 @@ def _events(tank: Tank, start: datetime, days: int) -> Iterator[str]:
         to = f', target = "{target}"' if target else ""
         return f'{{ name = "{name}", after = "{day * DAY_S:.0f} s"{lasts}{sized}{to} }}'
 
+    lamp_moved_to = 0
     for day in range(days):
         month = (start + timedelta(days=day)).month
         summer = 6 <= month <= 8
@@ -352,10 +353,10 @@ def _events(tank: Tank, start: datetime, days: int) -> Iterator[str]:
         if rng.random() < 1 / 30:
             hour = rng.uniform(10, 20)
             yield one("pump-cleaning", day + hour / 24, rng.uniform(0.1, 0.45), None)
-        if rng.random() < 1 / 60:
-            yield one(
-                "lamp-hours-moved", day, 24.0 * rng.randint(10, 40), rng.choice([-2, -1, 1, 2])
-            )
+        if rng.random() < 1 / 60 and day >= lamp_moved_to:
+            lamp_moved_to = day + rng.randint(10, 40)
+            hours = 24.0 * (lamp_moved_to - day)
+            yield one("lamp-hours-moved", day, hours, rng.choice([-2, -1, 1, 2]))
         if rng.random() < 1 / 90:
             target = rng.choice([n for n in tank.channels if n.startswith("water")])
             by = rng.choice([-1, 1]) * rng.uniform(0.1, 0.3)
