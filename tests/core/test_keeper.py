@@ -23,6 +23,7 @@ from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts, Task, due, tasks
 from stillwell.ports import Published
+from stillwell.units import System
 
 DAY = 86_400_000
 HOUR = 3_600_000
@@ -90,6 +91,18 @@ class TestWaterChange:
         assert task is not None
         assert "10.0 L" in task.text
         assert "dry mix" not in task.text
+
+    def test_is_typed_in_the_units_of_the_keeper_and_read_back(self) -> None:
+        for units in System:
+            if units is System.BOTH:
+                continue
+            plan = replace(PLAN, units=units)
+            facts = Facts(book((0.0, "water-change", 10_000.0, "mL at 35 ppt")), START)
+            [note] = [t.note for t in tasks(facts, plan, at(7.1)) if t.name == "water-change"]
+            kind, value, unit = note.removeprefix("stillwell note ").split(" ", 2)
+            here = Circumstances(at(7.1), PLAN.tank_ml)
+            kept = drafted(kind, value, unit, here=here).entry
+            assert kept.value == pytest.approx(10_000.0, rel=0.01)
 
     def test_waits_while_the_cycle_runs(self) -> None:
         running = book((0.1, "cycle-start", None, ""), (2.0, "ammonia", 1.0, "mg/L N"))

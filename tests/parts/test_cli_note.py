@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from command_line import call, json_lines, tank
+from stillwell.journal import Kind
 from stillwell.store import StoreReader
 
 ZONE = ZoneInfo("Europe/Dublin")
@@ -78,6 +79,11 @@ class TestNote:
         said = call("note", "temperature", "24 degC", "--at", at, "--yes", "-c", config).stdout
         assert "water-a read 1." in said
         assert "more" in said
+
+    def test_the_help_names_every_kind(self) -> None:
+        said = " ".join(call("note", "--help").stdout.split())
+        listed = said.split("Kinds: ", 1)[1].split(".", 1)[0].split(", ")
+        assert listed == list(Kind)
 
 
 class TestRefused:

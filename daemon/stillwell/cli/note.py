@@ -73,6 +73,10 @@ def note(
 ) -> None:
     """Write into the journal what you did or measured: pours, water changes, tests.
 
+    Kinds: pour, salt-pour, water-change, salinity, temperature, ammonia, nitrite, nitrate, ph,
+    heater-trim, lamp-hours, calibration, cleaning, fed, animals-in, animals-out, seeded,
+    cycle-start, postponed, note.
+
     A pour without a volume means: filled up to the mark. Entries may come late. Nothing is ever
     erased: --strike 12 strikes entry 12 out, --strike 12 pour 1.1 L puts another in its place.
 

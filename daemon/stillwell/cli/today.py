@@ -277,7 +277,11 @@ class _Screen:
 
         salt, book, last = self.facts.salt, self.book, self.facts.check
         if salt is None or last is None:
-            return ["Salinity: not measured yet."]
+            rows = [e.at_ms for e in self.facts.entries if e.kind == "salinity"]
+            if not rows:
+                return ["Salinity: not measured yet."]
+            day = dt.datetime.fromtimestamp(max(rows) / 1000, self.settings.tank.time_zone)
+            return [f"Salinity: last measured on {day:%d %b %Y}, too long ago to say more."]
         answer = salinity_estimate(salt, self.now_ms)
         said = (
             f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f}), from "

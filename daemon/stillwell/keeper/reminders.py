@@ -143,7 +143,7 @@ def _top_up(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
         amount = show(facts.missing_ml, Dimension.VOLUME, plan.units)
         how = f"Pour {amount} of fresh water, up to the mark."
     text = f"{how} Fresh, not salt: only water evaporates, the salt stays. Dry hands on plugs."
-    words = ("Look at the level", text, "stillwell note pour 500 mL")
+    words = ("Look at the level", text, f"stillwell note pour {_typed(500.0, plan)}")
     return _task(TOP_UP, day, facts, plan, done, words)
 
 
@@ -160,9 +160,14 @@ def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
         f"mixed the day before (stillwell mix). Fill up to the mark with fresh water first. "
         f"{CAUTION} Plug in again when the chamber is full."
     )
-    litres = f"{plan.change_ml / 1000:g} L at {plan.salinity_target:g} ppt"
-    words = ("Water change", text, f"stillwell note water-change {litres}")
+    typed = f"{_typed(plan.change_ml, plan)} at {plan.salinity_target:g} ppt"
+    words = ("Water change", text, f"stillwell note water-change {typed}")
     return _task(WATER_CHANGE, day, facts, plan, done, words)
+
+
+def _typed(ml: float, plan: BookPlan) -> str:
+    """A volume as the keeper would type it."""
+    return show(ml, Dimension.VOLUME, plan.units).replace("fl oz", "floz").replace(".0 ", " ")
 
 
 def _dry_mix(plan: BookPlan) -> str:
