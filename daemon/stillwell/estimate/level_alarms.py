@@ -5,6 +5,7 @@ from __future__ import annotations
 from stillwell.estimate import level_rules as rules
 from stillwell.estimate.level import LevelState
 from stillwell.estimate.level_facts import Facts, gather
+from stillwell.estimate.level_lone import closed_since, unnoted_rises, unseen_pours
 from stillwell.estimate.level_plan import FloatChannel
 from stillwell.estimate.level_record import Debounce, LevelRecord
 from stillwell.estimate.level_words import LevelWords
@@ -26,6 +27,8 @@ _FIRST_MS = 2 * _HOUR_MS
 _BLIND_MS = _HOUR_MS
 """Without a word of any sensor for so long, nothing is said of the water."""
 _HOUR_OF_SLICES = 6
+_DAY_H = 24
+_SURE_LIFT_MM = 3.0
 
 
 class LevelAlarms:
@@ -73,6 +76,7 @@ class LevelAlarms:
         leaks = racing or facts.seeping is not None
         self._turn("level.leak", leaks, now_ms, at, on=2, off=4)
         still = facts.idle is not None and rules.stands_still(facts.idle, bound)
+        still = still and not self._poured_unnoted(now_ms)
         self._turn("level.standstill", still, now_ms, at, on=4, off=4)
         geometry = self._record.plan.geometry
         already = self._alarm("level.top-up").active
@@ -82,6 +86,15 @@ class LevelAlarms:
         high = rules.too_high(level, geometry.highest_safe_mm, already)
         self._turn("level.too-high", high, now_ms, at, on=2, off=1)
 
+    def _poured_unnoted(self, now_ms: int) -> bool:
+        """Whether somebody poured of late and one float alone can't tell how much."""
+        record, lone = self._record, self._record.plan.lone
+        if lone is None or record.level is None:
+            return False
+        since_ms = now_ms - (rules.STILL_WINDOW_H + _DAY_H) * _HOUR_MS
+        rises = unnoted_rises(record.level, lone.spec.name, record.model.slice_ms)
+        return any(rise >= since_ms for rise in rises)
+
     def _judge_sensors(self, state: LevelState, now_ms: int, at: Moment) -> None:
         odd = self.facts.odd
         both = self._record.plan.gauge is not None and bool(self._floats)
@@ -89,6 +102,9 @@ class LevelAlarms:
         self._turn("level.disagree", disagree, now_ms, at, on=4, off=2)
         for name, channel in self._floats.items():
             self._judge_float(name, channel, name in odd and name not in state.inverted, now_ms, at)
+        lone = self._record.plan.lone
+        if lone is not None:
+            self._judge_alone(lone, state, now_ms, at)
 
     def _judge_float(
         self, name: str, channel: FloatChannel, odd: bool, now_ms: int, at: Moment
@@ -97,16 +113,50 @@ class LevelAlarms:
         hour = [share for _, share in shares[-_HOUR_OF_SLICES:]]
         mean = sum(hour) / len(hour) if hour else 0.5
         height = channel.spec.height_mm - 0.5 * channel.spec.differential_mm
+        lone = channel is self._record.plan.lone
+        # of a float alone nobody can say that it is well again before it moves
+        stays_down = lone and self._alarm(f"{name}.stuck-down").active
+        stays_down = stays_down or (lone and self._misses_pours(channel))
         chatters = bool(shares) and (
             rules.chatters(shares, self._record.model.slice_ms, height, self.facts.level)
             or (odd and rules.mostly_partly(hour))
         )
         for kind, seen in (
             ("stuck-up", odd and mean >= rules.STUCK_UP),
-            ("stuck-down", odd and mean <= rules.STUCK_DOWN),
+            ("stuck-down", (odd or stays_down) and mean <= rules.STUCK_DOWN),
             ("chattering", chatters),
         ):
+            if kind == "stuck-up" and lone:
+                continue
             self._turn(f"{name}.{kind}", seen, now_ms, at, on=4, off=2)
+
+    def _misses_pours(self, channel: FloatChannel) -> bool:
+        """Whether a float stays open though enough was poured to close it."""
+        bound, state, geometry = self.facts.bound, self._record.level, self._record.plan.geometry
+        if bound is None or state is None or not rules.well_known(bound):
+            return False
+        name, slice_ms = channel.spec.name, self._record.model.slice_ms
+        most = rules.MOST_OF_USUAL * bound.middle
+        lift_ml = (channel.spec.differential_mm + _SURE_LIFT_MM) / geometry.mm_per_ml
+        return unseen_pours(state, name, slice_ms, most, lift_ml) >= rules.UNSEEN_POURS
+
+    def _judge_alone(
+        self, channel: FloatChannel, state: LevelState, now_ms: int, at: Moment
+    ) -> None:
+        """A float stuck up would never ask for water: what evaporates speaks against it."""
+        bound = self.facts.bound
+        since_ms = closed_since(state, channel.spec.name, self._record.model.slice_ms)
+        if bound is None or since_ms is None:
+            seen = False
+        else:
+            geometry = self._record.plan.geometry
+            opens_mm = channel.spec.height_mm - channel.spec.differential_mm
+            brim_mm = 0.0 if opens_mm < 0.0 else geometry.highest_safe_mm
+            # one pour up to the mark may have gone unnoted
+            above_ml = 2.0 * max(0.0, brim_mm - opens_mm) / geometry.mm_per_ml
+            above_ml += sum(pour.ml or 0.0 for pour in state.pours if pour.t_ms >= since_ms)
+            seen = rules.must_have_passed((now_ms - since_ms) / _HOUR_MS, above_ml, bound)
+        self._turn(f"{channel.spec.name}.stuck-up", seen, now_ms, at, on=4, off=2)
 
     def _alarm(self, name: str) -> Debounce:
         return self._record.memory.alarms.setdefault(name, Debounce())
@@ -159,7 +209,10 @@ class LevelAlarms:
                 inverted = level.inverted if level else ()
                 return words.disagree(facts.odd or inverted, inverted)
         channel, _, kind = name.rpartition(".")
-        return words.float_fault(kind, self._floats[channel])
+        of = self._floats[channel]
+        if kind == "stuck-up" and of is self._record.plan.lone:
+            return words.float_never_opens(of)
+        return words.float_fault(kind, of)
 
     def _over(self, name: str) -> Message:
         """That nothing is wrong, or no longer."""

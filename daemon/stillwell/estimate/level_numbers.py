@@ -13,6 +13,7 @@ from stillwell.calendar import Night
 from stillwell.estimate.estimate import Basis, Estimate, NotEnough
 from stillwell.estimate.level import LevelState, Oddity
 from stillwell.estimate.level_facts import Answer, Facts
+from stillwell.estimate.level_lone import unnoted_rises
 from stillwell.estimate.level_record import LevelRecord
 from stillwell.estimate.level_words import LevelWords
 from stillwell.ports import Published
@@ -26,6 +27,8 @@ _STAND_WORTH_TELLING_MS = 45 * 60_000
 """A feeding is not."""
 _OPEN_FOR_MS = 3 * 24 * _HOUR_MS
 """A night without a number is asked about for so long."""
+_LONE_REACH_MS = 24 * _HOUR_MS
+"""A float is passed about once a day: what lies further off has been settled since."""
 _Z = 1.959964
 _NOTHING_MOVED = "without a change"
 """How a basis ends that says only where the water was not."""
@@ -143,12 +146,32 @@ class LevelNumbers:
         begin, end = self._span(night)
         if begin < state.marks[0].t_ms:
             return NotEnough("The watch of the level began after the night had.", (begin, end))
+        unnoted = self._unnoted(state, begin, end)
+        if unnoted:
+            return NotEnough(unnoted, (begin, end))
         loss = self._record.model.loss(state, begin, end)
         if isinstance(loss, NotEnough):
             return loss
         shift = self._record.swelling_ml(begin, end)
         low, high = max(0.0, loss.low - shift), max(0.0, loss.high - shift)
-        return replace(loss, value=loss.value - shift, low=low, high=high)
+        return replace(loss, value=max(0.0, loss.value - shift), low=low, high=high)
+
+    def _unnoted(self, state: LevelState, begin: int, end: int) -> str:
+        """Why one float alone knows nothing of a time: a pour that nobody noted, near it."""
+        lone = self._plan.lone
+        if lone is None:
+            return ""
+        rises = unnoted_rises(state, lone.spec.name, self._record.model.slice_ms)
+        near = [at for at in rises if begin - _LONE_REACH_MS <= at <= end + _LONE_REACH_MS]
+        if not near:
+            return ""
+        called = lone.label or lone.spec.name
+        utc_ms = self._record.memory.line.to_utc(near[-1])
+        at = f"{dt.datetime.fromtimestamp(utc_ms / 1000, self._zone):%a %H:%M}"
+        return (
+            f"{called} closed {at} and no pour is noted: one float alone can't see how much was "
+            "poured. Note it, and the night has a number."
+        )
 
     def _foretold(self, begin: int, end: int, at: int) -> Published:
         ml_per_h = self._record.expected(begin, end)

@@ -65,6 +65,11 @@ class LevelPlan:
         is then the volume to the power of two thirds."""
         return self.surface_mm2 or (self.volume_ml * 1000.0) ** (2 / 3)
 
+    @property
+    def lone(self) -> FloatChannel | None:
+        """The float that nothing else in the chamber could contradict."""
+        return self.floats[0] if len(self.floats) == 1 and self.gauge is None else None
+
     def night_before(self, utc_ms: int) -> Night:
         """The last night that has ended by a time."""
         return last_nights(utc_ms, 1, ZoneInfo(self.zone), self.night_from, self.night_to)[0]

@@ -60,6 +60,13 @@ CHATTER_MS = 12 * 3_600_000
 CHATTER_SEEN_MS = 2 * 3_600_000
 _CHATTER_AWAY_MM = 6.0
 
+_ACQUAINTED_WINDOWS = 8
+"""Two days of the tank's own past, before a float is held against it."""
+_LEAST_OF_USUAL, MOST_OF_USUAL = 0.6, 1.25
+"""So much of the usual evaporates on a damp day, too; so much over days on end."""
+UNSEEN_POURS = 2
+"""One may have been noted by mistake."""
+
 
 @dataclass(frozen=True, slots=True)
 class PastWindow:
@@ -236,6 +243,21 @@ def too_high(level: Estimate | None, highest_mm: float, already: bool) -> bool:
     if level is None:
         return False
     return level.value > highest_mm - 2.0 if already else level.low > highest_mm
+
+
+def well_known(bound: Usual) -> bool:
+    """Whether enough of the tank's own past is known to hold a float against it."""
+    return bound.windows >= _ACQUAINTED_WINDOWS
+
+
+def must_have_passed(closed_h: float, above_ml: float, bound: Usual) -> bool:
+    """Whether water that a float has said to be above it for so long must have fallen past it.
+
+    Args:
+        closed_h: for how long, without a look that found it open.
+        above_ml: what may have stood above it, with all that was poured in meanwhile.
+    """
+    return well_known(bound) and closed_h * _LEAST_OF_USUAL * bound.middle > above_ml
 
 
 def mostly_partly(shares: Sequence[float]) -> bool:

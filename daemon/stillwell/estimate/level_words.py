@@ -183,6 +183,18 @@ class LevelWords:
             FLOAT,
         )
 
+    def float_never_opens(self, channel: FloatChannel) -> Message:
+        """Of a float that nothing else could contradict."""
+        called = channel.label or channel.spec.name
+        return Message(
+            f"{called} has said for longer than the water can have lasted that it stands above it.",
+            "Most likely the float is jammed in its upper place by salt, algae or a snail, or its "
+            "contact has welded; or water was poured in and not noted.",
+            "See how high the water stands: without this float nobody asks for a top-up. Move it "
+            "up and down by hand and watch the reading turn over; note what was poured.",
+            FLOAT,
+        )
+
     def float_well(self, channel: FloatChannel) -> Message:
         return Message(f"{channel.label or channel.spec.name} fits the level again.")
 

@@ -1,0 +1,105 @@
+"""One float alone: pours that nobody noted, and a float that never opens."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillwell.estimate import level_rules as rules
+from stillwell.estimate.level import (
+    FloatSpec,
+    Geometry,
+    LevelModel,
+    LevelState,
+    Pour,
+    PumpStopped,
+    Share,
+    WaterChange,
+)
+from stillwell.estimate.level_lone import closed_since, unnoted_rises, unseen_pours
+
+MIN = 60_000
+H = 60 * MIN
+FLOAT = LevelModel(Geometry(16_200.0), (FloatSpec("low", -12.0),))
+SLICE = FLOAT.slice_ms
+
+
+def seen(*spans: tuple[float, float], until: float = 30) -> LevelState:
+    """A float that is closed within some spans of hours, and open else."""
+    state = FLOAT.start(0)
+    for t in range(5 * MIN, round(until * H), 5 * MIN):
+        closed = any(a * H <= t < b * H for a, b in spans)
+        state = FLOAT.update(state, Share("low", t - 5 * MIN, t, float(closed), 5), t)
+    return FLOAT.tick(state, round(until * H))
+
+
+class TestUnnotedRises:
+    def test_a_closing_without_a_note_is_one(self) -> None:
+        [at] = unnoted_rises(seen((0, 8), (21, 30)), "low", SLICE)
+        assert abs(at - 21 * H) <= 2 * SLICE
+
+    def test_a_note_hours_off_is_a_note(self) -> None:
+        state = FLOAT.update(seen((0, 8), (21, 30)), Pour(18 * H, 300.0, 10.0), 30 * H)
+        assert unnoted_rises(state, "low", SLICE) == []
+
+    def test_being_closed_at_the_beginning_is_none(self) -> None:
+        assert unnoted_rises(seen((0, 8)), "low", SLICE) == []
+
+    def test_the_pump_that_stands_makes_none(self) -> None:
+        state = FLOAT.update(seen((21, 22)), PumpStopped(21 * H, 22 * H), 30 * H)
+        assert unnoted_rises(state, "low", SLICE) == []
+
+
+class TestClosedSince:
+    def test_is_the_last_closing(self) -> None:
+        since = closed_since(seen((0, 8), (21, 99)), "low", SLICE)
+        assert since is not None
+        assert abs(since - 21 * H) <= 2 * SLICE
+
+    def test_is_none_while_it_is_open_or_not_heard(self) -> None:
+        assert closed_since(seen((0, 8)), "low", SLICE) is None
+        assert closed_since(FLOAT.tick(seen((0, 99)), 33 * H), "low", SLICE) is None
+
+    def test_begins_anew_with_a_water_change(self) -> None:
+        state = FLOAT.update(seen((0, 99)), WaterChange(9 * H, 10 * H), 30 * H)
+        assert closed_since(state, "low", SLICE) == 10 * H
+
+
+class TestUnseenPours:
+    def count(self, *pours: tuple[float, float]) -> int:
+        state = seen((0, 8), until=60)
+        for at, ml in pours:
+            state = FLOAT.update(state, Pour(round(at * H), ml, 10.0), 60 * H)
+        return unseen_pours(state, "low", SLICE, 25.0, 80.0)
+
+    def test_those_are_counted_that_must_have_closed_it(self) -> None:
+        assert self.count((20, 600.0)) == 1
+        assert self.count((20, 600.0), (44, 600.0)) == 2
+
+    def test_one_that_was_noted_twice_is_one(self) -> None:
+        assert self.count((20, 600.0), (21, 600.0)) == 1
+
+    def test_what_evaporates_meanwhile_is_no_evidence(self) -> None:
+        assert self.count((20, 300.0), (44, 300.0)) == 0
+
+    def test_a_pour_while_it_was_closed_is_none(self) -> None:
+        assert self.count((5, 600.0)) == 0
+
+
+class TestMustHavePassed:
+    @given(
+        st.floats(0, 500), st.floats(0, 2000), st.floats(1, 80), st.integers(0, 56), st.booleans()
+    )
+    def test_is_never_said_of_water_that_three_fifths_of_the_usual_leave_above_it(
+        self, hours: float, above: float, usual: float, windows: int, physics: bool
+    ) -> None:
+        bound = rules.Usual(usual, 2 * usual, windows, physics)
+        if rules.must_have_passed(hours, above, bound):
+            assert windows >= 8
+            assert 0.6 * usual * hours > above
+
+    @pytest.mark.parametrize(("hours", "said"), [(40.0, False), (50.0, True)])
+    def test_is_said_in_time(self, hours: float, said: bool) -> None:
+        bound = rules.Usual(20.0, 40.0, 20, False)
+        assert rules.must_have_passed(hours, 500.0, bound) is said
