@@ -363,7 +363,7 @@ def learned_tank(seed: int) -> dict[str, tuple[float, bool]]:
     score("setting, K", points["setting"][0] - offset, points["setting"][1], middle)
     score("differential, K", *points["differential"], swing)
     truth = tank.heater_w / tank.heat_capacity
-    score("gain, %", thermostat.gain.mean / truth * 100, thermostat.gain.error / truth * 100, 100.0)
+    score("gain, %", thermostat.gain.mean / truth * 100, thermostat.gain_error / truth * 100, 100.0)
     duty = (world.model.state.heater_on_s_total - on_s) / DAY_S
     share = mind.duty.share(4 * DAY_S)
     if share is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import random
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from functools import cache
@@ -182,15 +183,87 @@ class TestHeatingWithoutEnd:
         assert Condition.TOO_WARM not in tank.mind.standing
 
 
+class TestDial:
+    """Somebody has turned the dial: what failed at first turns out to switch, elsewhere."""
+
+    @pytest.mark.parametrize("by_k", [-0.8, 0.8])
+    def test_is_told_within_two_cycles_of_the_first_switch(self, by_k: float) -> None:
+        tank = copy.deepcopy(learned(3))
+        tank.until_relay(on=by_k > 0)
+        tank.model.inject(Fault(FaultName.SETTING_MOVED, tank.at, size=by_k))
+        assert tank.until_stands(Condition.SETTING_MOVED, 8 * 3600) is not None
+        assert tank.mind.moved_k == pytest.approx(by_k, abs=0.1)
+        assert set(tank.mind.standing) == {Condition.SETTING_MOVED}
+
+    def test_the_alarm_of_a_dead_heater_ends_when_it_comes_on_further_down(self) -> None:
+        tank = copy.deepcopy(learned(3))
+        tank.until_relay(on=False)
+        tank.model.inject(Fault(FaultName.SETTING_MOVED, tank.at, size=-0.8))
+        assert tank.until_stands(Condition.NOT_HEATING, 8 * 3600) is not None
+        for state in tank.run(8 * 3600):
+            if state.heater_on:
+                break
+        came_on = tank.at
+        for _ in tank.run(3600):
+            if not tank.mind.standing:
+                break
+        assert tank.at - came_on < 1800
+        assert tank.mind.thermostat.dial_k == pytest.approx(-0.8, abs=0.1)
+
+    def test_a_heater_that_had_no_current_for_a_while_is_no_dial(self) -> None:
+        tank = copy.deepcopy(learned(3))
+        tank.until_relay(on=False)
+        tank.model.inject(Fault(FaultName.NOT_HEATING, tank.at, tank.at + 4 * 3600))
+        stood = {condition for _ in tank.run(DAY) for condition in tank.mind.standing}
+        assert stood == {Condition.NOT_HEATING}
+        assert tank.mind.thermostat.moved_k == 0.0
+        before = learned(3).mind.thermostat.setting_c
+        assert tank.mind.thermostat.setting_c == pytest.approx(before, abs=0.05)
+
+
+class TestShortOfPower:
+    """A heater that gives only a share of its heat, and does not hold."""
+
+    @pytest.mark.parametrize("seed", [2, 11])
+    def test_is_told_as_that_and_goes_when_it_holds_again(self, seed: int) -> None:
+        tank = copy.deepcopy(learned(seed))
+        tank.until_relay(on=True)
+        tank.until_relay(on=False)
+        tank.model.inject(Fault(FaultName.SHORT_OF_POWER, tank.at, tank.at + 10 * 3600))
+        assert tank.until_stands(Condition.SHORT_OF_POWER, 8 * 3600) is not None
+        tank.live(12 * 3600)
+        assert Condition.SHORT_OF_POWER not in tank.mind.standing
+        assert Condition.NOT_HEATING not in tank.mind.standing
+
+
+class TestLamp:
+    """Heat that is not the heater's."""
+
+    @pytest.mark.parametrize("minute", range(-20, 25, 5))
+    def test_that_is_lit_as_the_water_passes_its_lower_point_is_no_dead_heater(
+        self, minute: int
+    ) -> None:
+        rng, mind = random.Random(minute), Inference()
+        value, on, t = 25.3, False, 1000.0
+        passes: list[float] = []
+        lit_s = math.inf
+        while t < 3.2 * DAY:
+            lamp = 0.15 / 3600 if lit_s <= t < lit_s + 8 * 3600 else 0.0
+            was, on = on, value < 25.1 or (on and value < 25.5)
+            if on and not was:
+                passes.append(t)
+                if lit_s == math.inf and t > 2.5 * DAY:
+                    # The next time that the water comes by, but for so many minutes.
+                    lit_s = t + (passes[-1] - passes[-2]) + 60.0 * minute
+            value += ((0.7 if on else -0.3) / 3600 + lamp) * 30
+            mind.see(t, round((value + rng.gauss(0, 0.03)) * 16) / 16)
+            assert mind.standing == {}
+            t += 30
+        assert lit_s < t
+
+
 class TestOtherCauses:
     """What is not the heater's death is not called so."""
-
-    def test_a_dial_that_was_bumped_is_named(self) -> None:
-        tank = copy.deepcopy(learned(3))
-        tank.model.inject(Fault(FaultName.SETTING_MOVED, tank.at, size=-0.8))
-        assert tank.until_stands(Condition.SETTING_MOVED, DAY) is not None
-        assert tank.mind.moved_k == pytest.approx(-0.8, abs=0.1)
-        assert Condition.NOT_HEATING not in tank.mind.standing
 
     def test_a_warm_room_is_not_the_heater(self) -> None:
         tank = copy.deepcopy(learned(11))
@@ -230,6 +303,16 @@ class TestRestart:
         tank.mind = fresh
         for _ in tank.run(2 * 3600):
             assert tank.mind.standing == {Condition.NOT_HEATING: since}
+
+    def test_a_state_of_a_version_that_kept_less_is_taken_up(self) -> None:
+        kept = learned(3).mind.to_json()
+        del kept["duty"], kept["thermostat"]["moved"], kept["thermostat"]["pours"]
+        kept["thermostat"]["duty"] = kept["thermostat"]["on_s"] = [0.3, 0.0, 9.0, 1.0]
+        kept["jump_k"], kept["jump_s"] = 0.0, 0.0
+        again = Inference()
+        again.restore(kept)
+        assert again.learned
+        assert again.duty.share(3 * DAY) is None
 
     @pytest.mark.parametrize("kept", [{}, {"thermostat": 3}, None, {"thermostat": {"trough": []}}])
     def test_a_state_that_is_none_is_refused(self, kept: object) -> None:

@@ -39,6 +39,7 @@ _ROWS = (
     ("heater.gain", "the heater's own lift"),
     ("heater.loss", "fall without it"),
     ("heater.duty", "share of the time on"),
+    ("heater.duty-per-kelvin", "and more for each degree that the room is colder"),
     ("heater.time-constant", "time constant of the cooling"),
     ("heater.holds-down-to", "holds its setting down to a room of"),
 )
@@ -187,10 +188,13 @@ def _print(seen: _Seen, plan: ReviewPlan) -> None:
 
 def _figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
     """The value, and its interval."""
-    from stillwell.units import Dimension, show
+    from stillwell.units import Dimension, System, show
 
     value, low, high = (_number(x) for x in (row.value, row.low, row.high))
-    if row.unit == "1":
+    if row.unit == "1/K":
+        degree = 1.0 if System(plan.units) is System.METRIC else 5 / 9
+        value, low, high = (x * degree for x in (value, low, high))
+    if row.unit in ("1", "1/K"):
         return f"{value:.0%}", f"{max(0.0, low):.0%} to {min(1.0, high):.0%}"
     if row.unit == "h":
         return f"{value:.0f} h", f"{low:.0f} to {high:.0f} h"

@@ -7,7 +7,7 @@ from collections import deque
 from typing import Any
 
 DAY_S = 86_400.0
-EDGE_S = 90.0
+EDGE_S = 100.0
 """How well the instant of a switch is known (standard deviation)."""
 MOST = 400
 """Switches that are held: of a cycle of ten minutes in a day, and some to spare."""

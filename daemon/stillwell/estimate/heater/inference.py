@@ -234,7 +234,9 @@ class Inference:
                 self._tell_moved(moved.by_k, moved.at_s)
         else:
             beyond = -off if on else off
-            calm = watch.turned_s - max(self._torn_s, watch.astray_s) > CALM_S
+            # The switch itself, where nobody expected it, may have led the filter astray.
+            astray_s = watch.before_s if watch.astray_s >= watch.turned_s else watch.astray_s
+            calm = watch.turned_s - max(self._torn_s, astray_s) > CALM_S
             if not (beyond > far and calm):
                 return
             thermostat.suspect_dial(off, watch.turned_s, not on)

@@ -89,6 +89,8 @@ class RelayFilter:
         """When the trace was last torn."""
         self.astray_s = -math.inf
         """When the water last went otherwise than foretold, short of being torn."""
+        self.before_s = -math.inf
+        """And the time before that."""
         self.turned_s, self.turned_c = -math.inf, math.nan
         """When and where (°C) the relay last switched."""
         self._halves: list[HalfCycle] = []
@@ -228,7 +230,7 @@ class RelayFilter:
 
     def _go_astray(self, t_s: float) -> None:
         """The loss has changed at once: it is less known, and so is the water."""
-        self.astray_s = t_s
+        self.before_s, self.astray_s = self.astray_s, t_s
         p00, p01, p11 = self._p
         grown = (LOSS_STEP / 3600) ** 2 + (0.2 * self.known.loss) ** 2
         self._p = (p00 + STEP_K * STEP_K, p01, p11 + grown)

@@ -23,6 +23,9 @@ anything is seen, as a share of it."""
 LEAST_ERROR = 4e-6
 """A half cycle's slope is never believed closer than this, K/s: humidity, lid and lamp come and
 go."""
+ALIKE = 8.0
+"""So many half cycles count as one: those of a day share its lamp, its humidity and its draughts
+(checked by the coverage bench)."""
 
 
 @dataclass(slots=True)
@@ -53,7 +56,7 @@ class RoomLaw:
             self.p_sr = max(-limit, min(limit, self.p_sr / faded))
         self.at_s = at_s
         y = loss / SCALE
-        noise = (max(error, LEAST_ERROR) / SCALE) ** 2 + self.scatter
+        noise = ALIKE * ((max(error, LEAST_ERROR) / SCALE) ** 2 + self.scatter)
         gain_s = self.p_ss * warmer_k + self.p_sr
         gain_r = self.p_sr * warmer_k + self.p_rr
         total = gain_s * warmer_k + gain_r + noise
@@ -61,7 +64,8 @@ class RoomLaw:
         if self.weight >= 6:
             limit = 4 * math.sqrt(total)
             off = max(-limit, min(limit, off))
-            self.scatter += 0.05 * (min(off * off, limit * limit) - total + noise - self.scatter)
+            seen = min(off * off, limit * limit) - (total - noise) - noise / ALIKE + self.scatter
+            self.scatter += 0.05 * (seen - self.scatter)
             self.scatter = max(0.0, self.scatter)
         self.slope += gain_s / total * off
         self.rest += gain_r / total * off
@@ -86,6 +90,13 @@ class RoomLaw:
         error = 1.96 * math.sqrt(self.p_ss)
         low, high = self.slope + error, self.slope - error
         return 1 / (self.slope * SCALE), 1 / (low * SCALE), 1 / (max(high, 0.05) * SCALE)
+
+    def per_k(self) -> tuple[float, float] | None:
+        """By how much the loss grows with each kelvin that the room is colder, 1/s, and its
+        standard error; None if not known."""
+        if not self.known or self.slope <= 2 * math.sqrt(self.p_ss):
+            return None
+        return self.slope * SCALE, math.sqrt(self.p_ss) * SCALE
 
     def reaches(self, gain: float, gain_error: float) -> tuple[float, float] | None:
         """Water less room, K, at which the loss is as great as the heater's `gain` (K/s), and its

@@ -189,4 +189,15 @@ class HeaterTexts:
             Condition.SETTING_MOVED: "The heater's switching points are taken as they are now.",
             Condition.TOO_WARM: "The water is back where the heater holds it.",
         }[condition]
+        by_k = mind.thermostat.dial_k
+        if by_k and condition is Condition.NOT_HEATING:
+            text = (
+                f"The heater has come on {self._k(by_k)} further down than before: if nobody has "
+                "mended it or plugged it in, its dial has been turned down."
+            )
+        elif by_k and condition is Condition.WITHOUT_END:
+            text = (
+                f"The heater has switched off {self._k(by_k)} further up than before: its dial has "
+                "been turned up, or its thermostat sticks."
+            )
         return Message(f"{self._water(mind)}. {text}")

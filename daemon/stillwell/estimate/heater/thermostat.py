@@ -39,9 +39,12 @@ ALONE = 4
 """So many of one kind that agree, while the others are where they were, are believed as well."""
 STAYED = 0.3
 """Nearer to its old place than this share of the move, a point has stayed."""
-LAG_ERROR_S = 60.0
+LAG_ERROR_S = 80.0
 """Between the relay and the turning point of the water, of either sign (standard deviation): the
 lag of heater and probe against the warm stream from the heater to a probe near it."""
+GAIN_ERROR = 0.025
+"""Share by which curved flanks and what changes at the turning points shift every bend alike
+(checked by the coverage bench)."""
 POUR_K = 0.2
 """A pour of cold water that may come daily lets the water fall by less than this."""
 USUAL_POURS = 2.0
@@ -218,6 +221,11 @@ class Thermostat:
             (self.peak if self._seen else self.trough).shift(-self.moved_k, 0.03)
         self._decided()
 
+    @property
+    def dial_k(self) -> float:
+        """By how much the dial may have been moved, K, as long as that is open; else 0."""
+        return self.moved_k if self.moved_by is Cause.DIAL else 0.0
+
     def moves(self, peak: bool) -> float:
         """By how much the peak (else the trough) may be elsewhere than its level says, K."""
         return 0.0 if self._seen is peak else self.moved_k
@@ -281,23 +289,32 @@ class Thermostat:
         self.settle(by)
         return Moved(by, half.end_s, jumped)
 
-    def duty_at(self, room_c: float) -> float | None:
-        """The share of the time that the heater is on in a room of `room_c`; None if not known."""
-        if not self.learned:
+    def duty_per_k(self) -> tuple[float, float] | None:
+        """By how much the share of time that the heater is on grows with each kelvin that the room
+        is colder, and its standard error; None without a room channel or before it is known."""
+        found = self.room.per_k()
+        if not self.learned or found is None:
             return None
-        loss = self.room.loss(self.setting_c - room_c)
-        return None if loss is None else max(0.0, loss / self.gain.mean)
+        share = found[0] / self.gain.mean
+        return share, math.hypot(
+            found[1] / self.gain.mean, share * self.gain_error / self.gain.mean
+        )
 
     def holds_down_to(self) -> tuple[float, float, float] | None:
         """The room temperature below which the heater cannot hold the setting: value and 95 %
         interval; None without a room channel or before its law is known."""
         if not self.learned:
             return None
-        found = self.room.reaches(self.gain.mean, self.gain.error)
+        found = self.room.reaches(self.gain.mean, self.gain_error)
         if found is None:
             return None
         room = self.setting_c - found[0]
         return room, room - 2 * found[1], room + 2 * found[1]
+
+    @property
+    def gain_error(self) -> float:
+        """Standard error of the heater's effect, K/s."""
+        return math.hypot(self.gain.error, GAIN_ERROR * self.gain.mean)
 
     def points(self) -> dict[str, tuple[float, float]]:
         """Where the heater switches on and off, the setting midway (°C) and the differential (K),
@@ -316,15 +333,6 @@ class Thermostat:
             ),
             "differential": (off.level - on.level, math.hypot(both, gain * LAG_ERROR_S)),
         }
-
-    @property
-    def creep_per_day(self) -> tuple[float, float]:
-        """How fast both switching points creep as the probe sees them, K/day, and its standard
-        error."""
-        return (
-            (self.trough.rate + self.peak.rate) / 2,
-            max(self.trough.rate_error, self.peak.rate_error),
-        )
 
     def to_json(self) -> dict[str, Any]:
         moved = [self.moved_k, max(-1e12, self.moved_s), str(self.moved_by), self._seen]

@@ -347,12 +347,15 @@ def published(mind: Inference, now: Moment, now_s: float) -> list[Published]:
             about(name, "K" if name == "differential" else "Cel", *found)
             for name, found in learned.points().items()
         ),
-        about("gain", "K/h", learned.gain.mean * 3600, learned.gain.error * 3600),
+        about("gain", "K/h", learned.gain.mean * 3600, learned.gain_error * 3600),
         about("loss", "K/h", learned.loss.mean * 3600, learned.loss.error * 3600),
     ]
     duty = mind.duty.share(now_s)
     if duty is not None:
         out.append(about("duty", "1", *duty))
+    colder = learned.duty_per_k()
+    if colder is not None:
+        out.append(about("duty-per-kelvin", "1/K", *colder))
     tau = learned.room.tau_s()
     if tau is not None:
         out.append(one("time-constant", "h", *(t / 3600 for t in tau)))
