@@ -412,7 +412,12 @@ def doubt_relations(
             ]
     for state in discrepancies:
         pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
-    # The heater's heat stays in the chamber of a pump that stands.
+    # The heater's heat stays in the chamber of a pump that stands, and its thermostat with it: what
+    # it does there is no habit of the tank's. That it does not switch off is told all the same.
+    pairs += [
+        (str(condition), PUMP_STOPPED)
+        for condition in (Condition.NOT_HEATING, Condition.SHORT_OF_POWER, Condition.SETTING_MOVED)
+    ]
     pairs += [
         (f"{b.name}.{k}", PUMP_STOPPED) for b in bands if b.of_water for k in ("high", "rate")
     ]
