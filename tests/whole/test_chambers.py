@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import math
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import groupby
@@ -183,12 +183,12 @@ SMALL = Tank(
 )
 LEAST_HELD = {
     "one-float-once-a-minute": 0.85,
-    "ladder-of-three": 0.7,
+    "ladder-of-three": 0.8,
     "gauge-of-whole-millimetres": 0.85,
     "forty-litres": 0.85,
 }
 """Of intervals of 95 %, over some twenty nights of five tanks: three off are chance, more are not;
-a ladder's are known to be too narrow."""
+a ladder's are known to be a little narrow."""
 UNLIKE = {
     "one-float-once-a-minute": (Chamber(), ONE_FLOAT),
     "ladder-of-three": (Chamber(), LADDER),
@@ -266,9 +266,7 @@ def drawn(tank: Tank, seed: int) -> tuple[Tank, list[Note]]:
 @pytest.mark.long
 class TestManyTanks:
     @pytest.mark.parametrize("kind", UNLIKE)
-    def test_the_truth_lies_in_nearly_all_of_the_intervals(
-        self, kind: str, tmp_path: Path, record_property: Callable[[str, object], None]
-    ) -> None:
+    def test_the_truth_lies_in_nearly_all_of_the_intervals(self, kind: str, tmp_path: Path) -> None:
         chamber, usual = UNLIKE[kind]
         held = told = 0
         for seed in range(5):
@@ -285,7 +283,6 @@ class TestManyTanks:
                     told += 1
                     true = tank.lost(ms(review["start"]), ms(review["end"]))
                     held += lost["low"] <= true <= lost["high"]
-        record_property("held", f"{held} of {told}")
         assert told >= 12
         assert held >= LEAST_HELD[kind] * told, f"{held} of {told}"
 
