@@ -68,6 +68,14 @@ class TestOnlyBelieved:
         assert listener.shown == ["water-a"]
         assert (observer.name, observer.state()) == ("listener", "water-a")
 
+    def test_every_estimator_of_the_demo_may_say_that_it_fails(self) -> None:
+        settings = load(DEMO)
+        plan = wire.watch_plan(settings)
+        for observer in wire.observers(settings):
+            assert plan.defines(f"{observer.name}.failing"), observer.name
+        for alarm in ("lamp.not-on", "lamp.not-off", "level.moved", "pump.stopped", "mains.lost"):
+            assert plan.defines(alarm), alarm
+
     def test_level_and_lamp_are_watched_so(self) -> None:
         made = {o.name: o for o in wire.observers(load(DEMO))}
         for name in ("level", "lamp"):
