@@ -198,8 +198,9 @@ def daemon(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
 def fault(name: str, after_min: float, for_min: float | None = None, target: str = "") -> str:
     """A line of the faults list; times count from now (the tank is six hours old).
 
-    A heater that does not heat leaves the band within 200 min and, being dead for 220 min, is back
-    within 340, whatever the hour of the day and wherever in its cycle it stood."""
+    A heater that does not heat leaves the band within 250 min (the longest when it dies in the
+    afternoon, under the lamp) and, being dead for 300 min, is back within 500, whatever the hour of
+    the day and wherever in its cycle it stood."""
     parts = [f'name = "{name}"', f'after = "{6 * 60 + after_min:g} min"']
     if for_min is not None:
         parts.append(f'for = "{for_min:g} min"')

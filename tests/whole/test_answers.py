@@ -101,7 +101,7 @@ class TestLatching:
     def test_alarm_stays_after_its_return_until_it_is_reset(
         self, daemon: Make, fault: Make
     ) -> None:
-        tank = daemon(faults=[fault("not-heating", 1, 220)], more="latching = true\n")
+        tank = daemon(faults=[fault("not-heating", 1, 300)], more="latching = true\n")
         tank.start(speed=800)
         tank.until(lambda: tank.has("water.low", "raise"), "the alarm is raised")
         one = Keeper(tank)

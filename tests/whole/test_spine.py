@@ -23,7 +23,7 @@ class TestAlarmOnThePhone:
     ) -> None:
         mosquitto = broker()
         phone = listen(mosquitto.port, "stillwell/#")
-        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 220)])
+        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 300)])
         tank.start(speed=400)
 
         def notices(kind: str) -> list[dict[str, Any]]:
@@ -67,7 +67,7 @@ class TestAlarmOnThePhone:
         self, daemon: Make, broker: Make, listen: Make, fault: Make
     ) -> None:
         mosquitto = broker()
-        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 220)])
+        tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1, 300)])
         mosquitto.kill()
         tank.start(speed=400)
         tank.until(lambda: tank.has("water.low", "clear"), "the alarm has come and gone")
