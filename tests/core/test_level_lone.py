@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,7 +19,13 @@ from stillwell.estimate.level import (
     Share,
     WaterChange,
 )
-from stillwell.estimate.level_lone import closed_since, unnoted_rises, unseen_pours
+from stillwell.estimate.level_lone import (
+    closed_since,
+    reckoned_hours,
+    unnoted_rises,
+    unseen_pours,
+)
+from stillwell.estimate.level_plan import FloatChannel, LevelPlan
 
 MIN = 60_000
 H = 60 * MIN
@@ -64,6 +72,36 @@ class TestClosedSince:
     def test_begins_anew_with_a_water_change(self) -> None:
         state = FLOAT.update(seen((0, 99)), WaterChange(9 * H, 10 * H), 30 * H)
         assert closed_since(state, "low", SLICE) == 10 * H
+
+
+class TestReckonedHours:
+    """The float opens at -14 mm, 50 mL/h go, the lowest safe level is -60 mm: 46 mm or 745 mL."""
+
+    def hours(self, state: LevelState, height: float = -12.0) -> float | None:
+        spec = FloatSpec("low", height)
+        plan = LevelPlan(Geometry(16_200.0, lowest_safe_mm=-60.0), (FloatChannel(spec),))
+        return reckoned_hours(state, plan, SLICE, 50.0)
+
+    def test_count_from_where_the_water_passed_the_float(self) -> None:
+        assert self.hours(seen((0, 8), until=12)) == pytest.approx(745.2 / 50 - 4, abs=0.2)
+        assert self.hours(seen((0, 8), until=30)) == pytest.approx(745.2 / 50 - 22, abs=0.2)
+
+    def test_grow_by_what_is_poured_and_noted(self) -> None:
+        state = FLOAT.update(seen((0, 8), until=12), Pour(10 * H, 100.0, 5.0), 12 * H)
+        assert self.hours(state) == pytest.approx(845.2 / 50 - 4, abs=0.2)
+
+    def test_have_no_end_while_it_is_closed(self) -> None:
+        assert self.hours(seen((0, 99), until=12)) == math.inf
+
+    def test_are_none_where_the_water_was_never_seen_to_pass(self) -> None:
+        assert self.hours(seen(until=90)) is None
+
+    def test_are_none_after_a_water_change(self) -> None:
+        state = FLOAT.update(seen((0, 8), until=30), WaterChange(9 * H, 10 * H), 30 * H)
+        assert self.hours(state) is None
+
+    def test_are_none_for_a_float_above_the_mark_which_no_usual_pour_reaches(self) -> None:
+        assert self.hours(seen((0, 8)), height=10.0) is None
 
 
 class TestUnseenPours:

@@ -453,7 +453,7 @@ class TestOutsideTheChamber:
         assert "level.leak" not in lived.raised()
         assert "level.stuck" in lived.raised()
 
-    def test_floats_all_open_for_a_day_say_that_they_know_nothing(self, tmp_path: Path) -> None:
+    def test_floats_all_open_know_no_number_and_ask_for_water_in_time(self, tmp_path: Path) -> None:
         ladder = tuple(Switch(f"float-{n}", -6.0 * n, 1.0, every=5) for n in (1, 2, 3))
         tank = pool(2.0, sensors=ladder, climate=None)
         lived = live(tmp_path, tank)
@@ -461,7 +461,12 @@ class TestOutsideTheChamber:
             lived.sane(night)
         assert lived.water(1).lost is None
         assert "No float changed" in lived.water(1).not_enough
-        assert not lived.raised() - {"level.top-up"}
+        assert lived.raised() == {"level.top-up"}
+        [(hour, told)] = rises(lived, "level.top-up")
+        # the lowest safe level is 972 mL below the mark: 39 h
+        assert 20 < hour < 38
+        assert not [t for t in lived.told if t.alarm == "level.top-up" and t.event == "clear"]
+        assert "where nothing sees it" in told.message.what
 
 
 class TestSensors:

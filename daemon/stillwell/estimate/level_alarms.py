@@ -80,7 +80,10 @@ class LevelAlarms:
         self._turn("level.standstill", still, now_ms, at, on=4, off=4)
         geometry = self._record.plan.geometry
         already = self._alarm("level.top-up").active
-        low = rules.wants_water(facts.reserve, level, geometry.lowest_safe_mm, already)
+        lowest = geometry.lowest_safe_mm
+        low = not facts.far and rules.wants_water(
+            facts.reserve, level, lowest, already, facts.reckoned_h
+        )
         self._turn("level.top-up", low, now_ms, at, on=2, off=1)
         already = self._alarm("level.too-high").active
         high = rules.too_high(level, geometry.highest_safe_mm, already)
@@ -183,7 +186,8 @@ class LevelAlarms:
         if name == "level.top-up":
             level = self.facts.level
             lowest = self._record.plan.geometry.lowest_safe_mm
-            below = level is not None and level.value <= lowest
+            reckoned = self.facts.reckoned_h
+            below = level.value <= lowest if level else reckoned is not None and reckoned <= 0.0
             return Priority.HIGH if below else Priority.MEDIUM
         return Priority.LOW if name == "level.standstill" else Priority.MEDIUM
 
@@ -201,7 +205,7 @@ class LevelAlarms:
             case "level.standstill" if rate is not None and bound is not None:
                 return words.standstill(facts.idle or rate, bound, since, now)
             case "level.top-up":
-                return words.top_up(facts.level, facts.missing, facts.reserve)
+                return words.top_up(facts.level, facts.missing, facts.reserve, facts.reckoned_h)
             case "level.too-high":
                 return words.too_high(facts.level, facts.missing)
             case "level.disagree":

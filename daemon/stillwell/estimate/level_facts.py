@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from stillwell.estimate import level_rules as rules
 from stillwell.estimate.estimate import Estimate, NotEnough
 from stillwell.estimate.level import LevelState
+from stillwell.estimate.level_lone import reckoned_hours
 from stillwell.estimate.level_record import LevelRecord
 
 Answer = Estimate | NotEnough
@@ -35,6 +36,14 @@ class Facts:
     """The mean over the shortest window in which the rate is a leak's."""
     idle: rules.RateNow | None = None
     """The mean over hours, where the rate is low."""
+
+    reckoned_h: float | None = None
+    """Where the level is not known: hours to the lowest safe one by dead reckoning."""
+
+    @property
+    def far(self) -> bool:
+        """Whether the lowest safe level is so far that the hours to it were not asked for."""
+        return self.reserve_said is None and self.level is not None
 
     @property
     def level(self) -> Estimate | None:
@@ -79,6 +88,9 @@ def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
         model.distrusted(state),
         _leaking(record, state, now_ms, rate, bound),
         _over(record, state, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
+        reckoned_hours(state, record.plan, model.slice_ms, bound.middle)
+        if isinstance(level, NotEnough)
+        else None,
     )
 
 

@@ -1,10 +1,12 @@
-"""What one float alone says, with nothing in the chamber that could contradict it."""
+"""What floats say where nothing else sees the level: one alone, and below the lowest of several."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from stillwell.estimate.level import LevelState
+from stillwell.estimate.level_plan import LevelPlan
 
 _NOTED_WITHIN_MS = 6 * 3_600_000
 """A pour that is noted so far from a rise may be the one that made it."""
@@ -65,6 +67,47 @@ def unseen_pours(
         if poured - gone > lift_ml and pour.t_ms - last_ms >= _NOTED_WITHIN_MS:
             count, last_ms = count + 1, pour.t_ms
     return count
+
+
+def reckoned_hours(
+    state: LevelState, plan: LevelPlan, slice_ms: int, ml_per_h: float
+) -> float | None:
+    """Hours until the lowest safe level by dead reckoning, from where the water passed the lowest
+    float: what was noted to be poured since, less what usually evaporates. Negative below it,
+    infinite while that float is closed. None where the passage was not seen, and without a float
+    below the fill mark: only such a one is closed again by a pour that nobody notes.
+
+    Args:
+        ml_per_h: what usually evaporates.
+    """
+    floats = [
+        one.spec
+        for one in plan.floats
+        if one.spec.height_mm < 0.0 and one.spec.name not in state.inverted
+    ]
+    if not floats or ml_per_h <= 0.0:
+        return None
+    lowest = min(floats, key=lambda spec: spec.height_mm - spec.differential_mm)
+    if closed_since(state, lowest.name, slice_ms) is not None:
+        return math.inf
+    since_ms = _since(state, lowest.name, slice_ms, lambda share: share <= 1 - _WHOLLY)
+    if since_ms is None or not _heard_before(state, lowest.name, since_ms, slice_ms):
+        return None
+    above_mm = lowest.height_mm - lowest.differential_mm - plan.geometry.lowest_safe_mm
+    poured = sum(pour.ml or 0.0 for pour in state.pours if pour.t_ms > since_ms)
+    left_ml = above_mm / plan.geometry.mm_per_ml + poured
+    return left_ml / ml_per_h - (state.now_ms - since_ms) / 3_600_000
+
+
+def _heard_before(state: LevelState, name: str, at_ms: int, slice_ms: int) -> bool:
+    """Whether a float was heard in the hour before a time, no water change in between."""
+    if any(pause.resets and (pause.t1_ms or at_ms) >= at_ms - slice_ms for pause in state.pauses):
+        return False
+    return any(
+        at_ms - _BLIND_MS <= piece.index * slice_ms < at_ms
+        and any(told.name == name for told in piece.floats)
+        for piece in state.slices
+    )
 
 
 def _since(

@@ -228,14 +228,23 @@ def stands_still(over: RateNow, bound: Usual) -> bool:
 
 
 def wants_water(
-    reserve: Estimate | None, level: Estimate | None, lowest_mm: float, already: bool
+    reserve: Estimate | None,
+    level: Estimate | None,
+    lowest_mm: float,
+    already: bool,
+    reckoned_h: float | None = None,
 ) -> bool:
-    """Whether a top-up is missed: the lowest safe level is reached, or near."""
+    """Whether a top-up is missed: the lowest safe level is reached, or near.
+
+    Args:
+        reckoned_h: hours by dead reckoning, where the level is not known.
+    """
     if level is not None and level.value <= lowest_mm:
         return True
-    if reserve is None or level is None:
-        return False
-    return reserve.value < (TOP_UP_CLEAR_H if already else TOP_UP_WITHIN_H)
+    hours = reserve.value if reserve is not None and level is not None else reckoned_h
+    if hours is None:
+        return already  # nothing is known that would end it
+    return hours < (TOP_UP_CLEAR_H if already else TOP_UP_WITHIN_H)
 
 
 def too_high(level: Estimate | None, highest_mm: float, already: bool) -> bool:

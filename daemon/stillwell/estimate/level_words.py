@@ -89,11 +89,28 @@ class LevelWords:
     # -- the level -----------------------------------------------------------------------------
 
     def top_up(
-        self, level: Estimate | None, missing: Estimate | None, reserve: Estimate | None
+        self,
+        level: Estimate | None,
+        missing: Estimate | None,
+        reserve: Estimate | None,
+        reckoned_h: float | None,
     ) -> Message:
         lowest = self._plan.geometry.lowest_safe_mm
         if level is None:
-            return Message("The water needs a top-up.", do="Pour fresh water to the fill mark.")
+            at = (
+                f"may have reached the lowest safe {self.level(lowest)}"
+                if reckoned_h is None or reckoned_h <= 0.0
+                else f"may reach the lowest safe {self.level(lowest)} in {self.hours(reckoned_h)}"
+            )
+            return Message(
+                f"By what usually evaporates the water {at}: it is below the lowest float, where "
+                "nothing sees it.",
+                "Most likely a top-up was missed.",
+                "See how high the water stands; pour fresh water, slowly, to the fill mark, and "
+                "note it: `stillwell note pour`. Below the lowest safe level the pump draws air "
+                "and the heater may stand dry.",
+                UNPLUG,
+            )
         at = f"Water {self.level(level.value)} from the fill mark"
         if level.value <= lowest:
             first = f"{at}, at or below the lowest safe {self.level(lowest)}."
