@@ -59,11 +59,15 @@ class TestOnDelay:
         assert run(Limit(Side.LOW, 24.8), [(0, 24.8)]) == []
         assert run(Limit(Side.HIGH, 26.0), [(0, 26.0)]) == []
 
-    def test_does_not_run_on_silence(self) -> None:
+    def test_counts_no_more_of_a_silence_than_the_longest_step(self) -> None:
         silent = [(0, OUT), (60_000, OUT), (60_000 + 3_600_000, OUT)]
         assert run(LOW, silent) == []
         more = [(3_660_000 + n * 60_000, OUT) for n in range(1, 5)]
-        assert run(LOW, silent + more) == [(3_660_000 + 4 * 60_000, True)]
+        assert run(LOW, silent + more) == [(3_660_000 + 60_000, True)]
+
+    def test_is_completed_by_a_probe_that_only_now_and_then_gives_a_reading(self) -> None:
+        rows = [(n * 600_000, OUT) for n in range(4)]
+        assert run(LOW, rows) == [(2 * 600_000, True)]
 
     def test_one_good_reading_ends_the_count(self) -> None:
         rows = [(n * 60_000, OUT) for n in range(5)] + [(300_000, IN)]

@@ -8,7 +8,8 @@ for:
 - a reading in the strip takes its time off the count again, so that noise about the limit neither
   restarts a delay for ever nor completes it by two lucky readings an hour apart;
 - a reading on the other side of the strip ends the count;
-- a silence longer than `longest_step_ms` counts nothing: a delay does not run on what nobody saw.
+- a silence longer than `longest_step_ms` counts for no more than that: a delay does not run on what
+  nobody saw, and yet a probe that only now and then gives a reading can complete one.
 
 A steady excursion is therefore raised by the first reading that comes at or after its first reading
 plus the on-delay, exactly. Between a raise and its return lies at least the off-delay, between a
@@ -40,7 +41,7 @@ class Limit:
     on_delay_ms: int = 0
     off_delay_ms: int = 0
     longest_step_ms: int = 180_000
-    """Readings further apart than this leave a silence, which counts for no delay."""
+    """Readings further apart than this leave a silence, of which no more than this counts."""
 
     def beyond(self, value: float) -> bool:
         return value < self.at if self.side is Side.LOW else value > self.at
@@ -87,9 +88,7 @@ def judge(limit: Limit, state: LimitState, value: float, now: Moment) -> LimitSt
     elif against:
         return _settled(state)
     else:
-        step = now.mono_ms - state.last_ms
-        if step > limit.longest_step_ms:
-            step = 0
+        step = min(now.mono_ms - state.last_ms, limit.longest_step_ms)
         turning, counted = state.turning, state.counted_ms + (step if towards else -step)
         if counted < 0:
             return _settled(state)
