@@ -182,6 +182,16 @@ class TestHeatingWithoutEnd:
         assert late < 1800
         assert Condition.TOO_WARM not in tank.mind.standing
 
+    @pytest.mark.parametrize("seed", SEEDS)
+    def test_that_begins_while_the_heater_should_be_off_is_found_as_well(self, seed: int) -> None:
+        tank = copy.deepcopy(learned(seed))
+        tank.until_relay(on=True)
+        tank.until_relay(on=False)
+        tank.model.inject(Fault(FaultName.HEATING_WITHOUT_END, tank.at + 600))
+        late = tank.until_stands(Condition.WITHOUT_END, 3 * 3600)
+        assert late is not None
+        assert Condition.TOO_WARM not in tank.mind.standing
+
 
 class TestDial:
     """Somebody has turned the dial: what failed at first turns out to switch, elsewhere."""

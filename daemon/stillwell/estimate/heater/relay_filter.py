@@ -257,7 +257,10 @@ class RelayFilter:
         led = -math.inf if weak is None else weak.ell - stay
         self.weak_led, self.due_s = led, half.due_s
         off = -math.inf if ahead is None else ahead.ell - stay
-        if ahead is not None and off > RESOLVED and off > led:
+        clear = off
+        if ahead is not None:
+            clear = self._plausible(ahead) - self._plausible(half.stay)
+        if ahead is not None and min(off, clear) > 0 and max(off, clear) > RESOLVED and off > led:
             self._go_on(ahead, t_s)
             return Verdict.SWITCHED
         slow = max(half.slow, key=likelihood) if half.slow else None
