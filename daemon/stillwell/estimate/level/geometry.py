@@ -88,13 +88,13 @@ class Habits:
     typical_ml_per_h: float = 22.5
     """A gallon a week for a nano tank: common practice."""
     typical_rel_sd: float = 0.7
-    wander: tuple[float, ...] = (0.03, 0.12, 0.4)
+    wander: tuple[float, ...] = (0.05, 0.15, 0.4)
     """How far the rate strays from its long-run value within a day (standard deviation, as a share
     of the typical or expected rate): the tank's own readings choose among these."""
     trend: float = 0.6
     """Random walk of the long-run rate over a day, as a multiple of `wander`."""
     wander_tau_h: float = 3.0
-    forget_days: float = 7.0
+    forget_days: float = 3.0
     """How long the choice remembers."""
     sway_mm: float = 0.05
     """Slow unrest of the surface that averaging over one slice leaves."""
