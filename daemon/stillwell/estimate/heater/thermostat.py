@@ -45,6 +45,8 @@ lag of heater and probe against the warm stream from the heater to a probe near 
 GAIN_ERROR = 0.025
 """Share by which curved flanks and what changes at the turning points shift every bend alike
 (checked by the coverage bench)."""
+WILD_K = 0.5
+"""A larger jump is not another probe's zero: a pump stands, and the chamber alone grows warm."""
 POUR_K = 0.2
 """A pour of cold water that may come daily lets the water fall by less than this."""
 USUAL_POURS = 2.0
@@ -92,6 +94,8 @@ class Thermostat:
     """By how much both switching points may have moved, not yet decided."""
     moved_s: float = -math.inf
     moved_by: Cause = Cause.TRACE
+    first_peak: bool = False
+    """By the dial: which of them was first seen elsewhere."""
     _seen: bool | None = None
     """Which of the two has been seen where it may have moved to: True the peak, False the
     trough."""
@@ -187,21 +191,31 @@ class Thermostat:
 
     def suspect_dial(self, by_k: float, at_s: float, peak: bool) -> None:
         """The relay has gone off (else come on) so much beyond its usual point."""
-        (self.peak if peak else self.trough).shift(by_k, 0.03)
-        self.moved_k, self.moved_s, self.moved_by, self._seen = by_k, at_s, Cause.DIAL, peak
+        self.moved_k, self.moved_s, self.moved_by, self._seen = by_k, at_s, Cause.DIAL, None
+        self.first_peak = peak
 
     def sight(self, peak: bool, off: float, far: float, at_s: float) -> Moved | None:
         """Takes where the relay has just switched, `off` from its usual point by the filter, which
         is far when more than `far`; returns the move when both points have been seen there."""
         if not self.moved_k or self._seen is peak:
             return None
+        if self.moved_by is Cause.DIAL:
+            if peak is self.first_peak:
+                return None
+            if self._there(off):
+                self.settle(off)
+                return Moved(off, at_s, jumped=False)
+            if abs(off) < far:
+                self.stayed()
+            return None
+        if abs(self.moved_k) > WILD_K:
+            return None
         which = self.peak if peak else self.trough
         if self._there(off):
             which.shift(off, 0.03)
             if self._seen is not None:
-                by_trace = self.moved_by is Cause.TRACE
                 self._decided()
-                return Moved(off, at_s, by_trace)
+                return Moved(off, at_s, jumped=True)
             self._seen = peak
         elif abs(off) < min(far, STAYED * abs(self.moved_k)) and self._seen is not None:
             self.stayed()
@@ -335,7 +349,13 @@ class Thermostat:
         }
 
     def to_json(self) -> dict[str, Any]:
-        moved = [self.moved_k, max(-1e12, self.moved_s), str(self.moved_by), self._seen]
+        moved = [
+            self.moved_k,
+            max(-1e12, self.moved_s),
+            str(self.moved_by),
+            self._seen,
+            self.first_peak,
+        ]
         parts = {name: getattr(self, name).to_json() for name in _PARTS}
         return parts | {"pours": self.pours.to_json(), "moved": moved}
 
@@ -346,6 +366,6 @@ class Thermostat:
             getattr(self, name).restore(kept[name])
         if "moved" in kept:
             self.pours.restore(kept["pours"])
-            by_k, at_s, cause, seen = kept["moved"]
+            by_k, at_s, cause, seen, first = kept["moved"]
             self.moved_k, self.moved_s, self.moved_by = float(by_k), float(at_s), Cause(cause)
-            self._seen = None if seen is None else bool(seen)
+            self._seen, self.first_peak = None if seen is None else bool(seen), bool(first)
