@@ -95,7 +95,7 @@ fi
 
 # Time runs faster, so that hours of cooling water pass in a minute.
 # Long enough for the water to leave its band, from wherever in its cycle the heater stood.
-lasts="220 min"
+lasts="300 min"
 say "live now, WITH SIMULATED TIME 400 TIMES AS FAST (a second is 7 minutes)"
 say "in a moment: $fault, for $lasts of the tank's time. If nobody acknowledges the alarm within 3 s, this script does."
 "${run[@]}" --speed 400 --fault "$fault" --for "$lasts" &
