@@ -19,6 +19,8 @@ POURED_S = 2700.0
 PARTED_K = 0.25
 """By so much more than before the rise the probes must differ."""
 MIXED_K = 0.12
+HOT_S = 900.0
+"""Ten times the lag of a heater's body (an assumption of the relay filter too)."""
 HELD_S = 1800.0
 """Longer than water is changed with the pump off."""
 GAP_LIFE_S = 900.0
@@ -42,8 +44,8 @@ class Pump:
     """Whether the probes have parted since. It ends when they meet again: a leak lets the chamber
     fall too."""
     warmed: bool = False
-    """Whether the chamber has grown warmer than the tank since: then its heater heats, and the
-    mains are there."""
+    """Whether the chamber has grown warmer against the tank again since, later than a heater that
+    was just switched off gives its own heat: then it heats, and the mains are there."""
     held: bool = False
     """Whether somebody else has a proof that it stands."""
     gap: float | None = None
@@ -55,6 +57,8 @@ class Pump:
     _poured_s: float = -math.inf
     """When water was last poured or changed by the journal."""
     _held_s: float | None = None
+    _least: float = math.inf
+    """The smallest gap since the heater is no longer hot."""
 
     def see_level(self, t_s: float, value: float) -> None:
         """Takes a gauge's value."""
@@ -81,7 +85,7 @@ class Pump:
             if abs(t_s - self._poured_s) < POURED_S:
                 self.level = value
                 return
-            self.since_s, self.warmed = t_s, False
+            self.since_s, self.warmed, self._least = t_s, False, math.inf
         elif self.since_s is not None and not self.stands and off < self.rise_mm / 2:
             self.over()
             return
@@ -100,8 +104,10 @@ class Pump:
         if self.since_s is None:
             self.gap += min(1.0, dt_s / GAP_LIFE_S) * (self.now - self.gap)
             return
-        if self.now - self.gap > PARTED_K:
-            self.warmed = True
+        if t_s - self.since_s > HOT_S:
+            self._least = min(self._least, self.now)
+            if self.now - self._least > PARTED_K:
+                self.warmed = True
         parted = abs(self.now - self.gap)
         turned = parted < MIXED_K if self.stands else parted > PARTED_K
         if not turned:
@@ -126,14 +132,15 @@ class Pump:
         self.stands, self._held_s = False, None
 
     def to_json(self) -> list[Any]:
-        return [self.level, self.since_s, self.stands, self.gap, self.low_s, self.warmed]
+        least = None if math.isinf(self._least) else self._least
+        return [self.level, self.since_s, self.stands, self.gap, self.low_s, self.warmed, least]
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
         level, since_s, stands, gap, *later = kept
-        low_s, warmed = later if len(later) == 2 else (None, False)
+        low_s, warmed, least = later if len(later) == 3 else (None, False, None)
         self.level, self.since_s, self.gap, self.low_s = (
             None if x is None else float(x) for x in (level, since_s, gap, low_s)
         )
-        self.warmed = bool(warmed)
+        self.warmed, self._least = bool(warmed), math.inf if least is None else float(least)
         self.now, self.stands = self.gap, bool(stands) and self.since_s is not None
