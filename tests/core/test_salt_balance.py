@@ -270,6 +270,45 @@ class TestFindings:
         measured = updated(state, Check(45 * DAY, 35.0, 0.2))
         assert self.active(measured, 45 * DAY) == []
 
+    @pytest.mark.parametrize("read", [34.2, 34.6, 35.0, 35.4, 35.8])
+    def test_not_unsure_of_a_check_just_made_though_its_interval_reaches_beyond(
+        self, read: float
+    ) -> None:
+        state = updated(begun(TANK, 0), Check(0, read))
+        answer = salinity_estimate(state, 0)
+        assert (answer.low < 34.0 or answer.high > 36.0) == (read != 35.0)
+        for standing in (frozenset[str](), frozenset({UNSURE})):
+            assert self.active(state, 0, standing) == []
+
+    def test_unsure_once_the_day_of_the_next_check_has_gone_by(self) -> None:
+        state = updated(begun(TANK, 0), Check(0, 35.2))
+        for day in range(1, 30):
+            state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
+        state = updated(state, Check(30 * DAY, 35.2))
+        first = None
+        for day in range(31, 45):
+            state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
+            if first is None and self.active(state, day * DAY):
+                first = day
+                said = str(findings(state, day * DAY)[2].message)
+        assert first == 30 + 9
+        assert "long since anybody measured" in said
+
+    def test_unsure_waits_for_as_long_as_the_keeper_was_told_to(self) -> None:
+        for every_d, expected in ((7.0, [UNSURE]), (14.0, [])):
+            state = updated(begun(replace(TANK, check_every_d=every_d), 0), Check(0, 35.2))
+            for day in range(1, 14):
+                state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
+            assert self.active(state, 13 * DAY) == expected
+
+    def test_unsure_soon_after_a_check_says_that_the_water_is_too_little_known(self) -> None:
+        state = updated(begun(TANK, 0), Check(0, 35.0))
+        state = updated(state, Exchange(2 * DAY, 50_000.0))  # of a salinity that nobody measured
+        assert self.active(state, 2 * DAY) == [UNSURE]
+        said = str(findings(state, 2 * DAY)[2].message)
+        assert "too little known" in said
+        assert "long since" not in said
+
     def test_low_by_a_steady_loss_says_that_no_entry_explains_it(self) -> None:
         state = known()
         for day in range(1, 50):

@@ -72,6 +72,8 @@ class SaltState:
     pours: int = 0
     exchanges: int = 0
     last_check_ms: int | None = None
+    last_check_sd: float | None = None
+    """How well the last check measured."""
     since: Since = Since()
 
     @property
@@ -230,6 +232,7 @@ def _checked(state: SaltState, check: Check) -> SaltState:
         told,
         checks=state.checks + 1,
         last_check_ms=check.t_ms,
+        last_check_sd=check.sd,
         since=Since(level_ms=state.since.level_ms),
     )
 

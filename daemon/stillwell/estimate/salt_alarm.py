@@ -28,7 +28,14 @@ HIGH, LOW, UNSURE = "salinity.high", "salinity.low", "salinity.unsure"
 
 _DEADBAND = 0.1
 """A salinity alarm goes only when the estimate is so far inside again."""
-_LATELY_MS = 86_400_000
+_DAY_MS = 86_400_000
+_LATELY_MS = _DAY_MS
+_GRACE_D = 1.0
+"""The day on which the keeper is asked to measure is left to them."""
+_WORN = 1.5
+"""So many times as uncertain as the check was, the salinity is no longer what was measured."""
+_STILL_WORN = 1.4
+"""And while the alarm stands."""
 NOT_WORTH_ML = 20.0
 """Less than a few spoonfuls is not worth a walk."""
 
@@ -160,7 +167,10 @@ def findings(
     """Returns the three salinity findings as they stand at a time.
 
     High and low are about the most likely salinity; unsure is about an interval that reaches beyond
-    the limits while the middle is inside: then nothing is wrong but that nobody has looked.
+    the limits while the middle is inside: then nothing is wrong but that nobody has looked. A check
+    made in time asks for no other, however wide it is itself: a refractometer's interval is as wide
+    as usual limits (±1 ppt). So unsure waits until a check is overdue, or until what happened since
+    has made far less of it.
 
     Args:
         state: the balance.
@@ -182,18 +192,32 @@ def findings(
         reckoned += " and what was poured since,"
     else:
         reckoned += ", reckoned without any check,"
-    unsure = outside and not (high or low)
+    overdue = _overdue(now)
+    unsure = outside and not (high or low) and (overdue or _worn(now, UNSURE in standing))
     well = Message(f"{reckoned} is between {p.low:g} and {p.high:g}.")
     over = Message(f"{reckoned} is told by another alarm.") if high or low else well
     return (
         Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units) if high else well),
         Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned, why, units) if low else well),
-        Finding(UNSURE, unsure, Priority.LOW, _unsure(now, reckoned) if unsure else over),
+        Finding(UNSURE, unsure, Priority.LOW, _unsure(now, reckoned, overdue) if unsure else over),
     )
 
 
+def _overdue(now: SaltState) -> bool:
+    """Whether it is longer since anybody measured than the keeper was asked to let it be."""
+    if now.last_check_ms is None:
+        return True
+    return now.t_ms - now.last_check_ms > (now.parameters.check_every_d + _GRACE_D) * _DAY_MS
+
+
+def _worn(now: SaltState, already: bool) -> bool:
+    """Whether what came and went since the last check has left little of it."""
+    limit = _STILL_WORN if already else _WORN
+    return now.last_check_sd is not None and now.salinity_sd > limit * now.last_check_sd
+
+
 def _ago(ms: int) -> str:
-    return f"{ms / 86_400_000:.0f} d ago" if ms >= 36 * 3_600_000 else _hours(ms / 3_600_000)
+    return f"{ms / _DAY_MS:.0f} d ago" if ms >= 36 * 3_600_000 else _hours(ms / 3_600_000)
 
 
 def _hours(hours: float) -> str:
@@ -273,10 +297,15 @@ def _low(now: SaltState, reckoned: str, why: str, units: System) -> Message:
     return Message(f"{reckoned} is below {p.low:g}.", likely, do, CAUTION)
 
 
-def _unsure(now: SaltState, reckoned: str) -> Message:
+def _unsure(now: SaltState, reckoned: str, overdue: bool) -> Message:
     p = now.parameters
+    why = (
+        "it is long since anybody measured."
+        if overdue
+        else "what came and went since that check is too little known."
+    )
     return Message(
         f"{reckoned} may be outside {p.low:g} to {p.high:g}.",
-        "Nothing speaks for a fault; it is long since anybody measured.",
+        f"Nothing speaks for a fault; {why}",
         "Measure the salinity and note it.",
     )

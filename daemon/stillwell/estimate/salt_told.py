@@ -25,6 +25,8 @@ class SaltParameters:
     """How well that is known; rock and sand are easily forgotten."""
     low: float = 34.0
     high: float = 36.0
+    check_every_d: float = 7.0
+    """How often the keeper is asked to measure."""
     evaporation_ml_d: float = 540.0
     """Expected before anything is known: a gallon a week (common practice)."""
     evaporation_rel_sd: float = 0.5

@@ -49,4 +49,9 @@ class BookPlan:
     @property
     def salt(self) -> SaltParameters:
         """Returns what the salt balance is told."""
-        return SaltParameters(self.tank_ml, low=self.salinity_low, high=self.salinity_high)
+        return SaltParameters(
+            self.tank_ml,
+            low=self.salinity_low,
+            high=self.salinity_high,
+            check_every_d=self.salinity_every_d,
+        )
