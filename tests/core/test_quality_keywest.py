@@ -88,6 +88,10 @@ class TestTheJudge:
             if times[i] - times[i - 2] == 2 * HOUR
             and abs(values[i] - values[i - 1]) > 0.6
             and abs(values[i] - values[i - 2]) > 0.6
+            and not (
+                abs(values[i - 1] - values[i - 2]) <= 3.0
+                and abs(values[i] - 2 * values[i - 1] + values[i - 2]) <= 0.6
+            )
         }
         assert flagged(readings, "spike") == spikes
         assert len(spikes) > 5

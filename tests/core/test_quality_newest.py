@@ -68,6 +68,15 @@ class TestSpike:
     def test_a_step_that_stays_is_suspect_once(self) -> None:
         assert self.run([25.0, 25.0, 27.0, 27.0, 27.1]) == [2, 2, 3, 1, 1]
 
+    def test_a_steep_climb_is_suspect_once(self) -> None:
+        # 128 W in 2.2 L of seawater while the pump stands: 0.8 K a minute (power over heat
+        # capacity), as one probe beside the heater reads it.
+        climb = [25.0 + 0.8 * minute for minute in range(6)]
+        assert self.run([25.0, 25.0, *climb[1:]]) == [2, 2, 3, 1, 1, 1, 1]
+
+    def test_the_way_back_of_a_spike_is_no_course(self) -> None:
+        assert self.run([25.0, 25.0, 28.0, 25.0, 22.0, 25.0]) == [2, 2, 3, 1, 3, 1]
+
     def test_fails_above_the_second_threshold(self) -> None:
         assert spike(28.0, 25.0, 25.1, suspect=0.5, fail=2.0) is Flag.FAIL
         assert spike(26.0, 25.0, 25.1, suspect=0.5, fail=2.0) is Flag.SUSPECT

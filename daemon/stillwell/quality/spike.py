@@ -8,6 +8,10 @@ from typing import Literal
 from stillwell.quality.presence import finite_or_none, unusable
 from stillwell.reading import Flag
 
+COURSE = 5.0
+"""Of the suspect threshold: two values further apart are no course that may go on, but a spike and
+its way back."""
+
 
 def spike(
     value: float | None,
@@ -16,11 +20,15 @@ def spike(
     suspect: float,
     fail: float | None = None,
 ) -> Flag:
-    """Judges the newest value at once, by its distance from the nearer of the two values before it.
+    """Judges the newest value at once, by its distance from what the two values before it lead one
+    to expect: either of the two again, or their course going on.
 
-    The nearer one, because then the first value after a spike passes (the one before the spike is
-    near) and a step that stays is suspect once only (the second value of the new level is near the
-    first).
+    Either of the two, because then the first value after a spike passes (the one before the spike
+    is near) and a step that stays is suspect once only (the second value of the new level is near
+    the first). Their course, because a steady climb is no spike, however steep: by the manual too a
+    value on the line between its neighbours has none. How fast is too fast is the rate's question.
+    (One probe in a chamber of two litres beside a heater of 128 W climbs by 0.8 K a minute while
+    the pump stands: power over heat capacity.)
 
     Args:
         value: the newest.
@@ -39,6 +47,9 @@ def spike(
     if previous is None or earlier is None:
         return Flag.NOT_EVALUATED
     distance = min(abs(value - previous), abs(value - earlier))
+    step = previous - earlier
+    if abs(step) <= COURSE * suspect:
+        distance = min(distance, abs(value - previous - step))
     if fail is not None and distance > fail:
         return Flag.FAIL
     return Flag.SUSPECT if distance > suspect else Flag.PASS
