@@ -90,9 +90,9 @@ class Habits:
     typical_rel_sd: float = 0.7
     wander: tuple[float, ...] = (0.1, 0.2, 0.4)
     """How far the rate strays from its long-run value within a day (standard deviation, as a share
-    of the typical or expected rate): the tank's own readings choose among these. None below a tenth:
-    a few days cannot tell a calm tank from luck, and the interval of a ladder of floats, whose
-    nights and days are told apart by nothing else, then holds 91 nights in 100 and not 95."""
+    of the typical or expected rate): the tank's own readings choose among these. None below a
+    tenth: a few days cannot tell a calm tank from luck, and the interval of a ladder of floats,
+    whose nights and days are told apart by nothing else, then holds 91 nights in 100, not 95."""
     trend: float = 0.6
     """Random walk of the long-run rate over a day, as a multiple of `wander`."""
     wander_tau_h: float = 3.0
