@@ -38,7 +38,8 @@ def draw(store: Path, evening: dt.date, units: str, file: Path) -> None:
 
 def _give_way() -> None:
     with suppress(OSError):
-        os.nice(19)
+        # Not the last of all: beside a busy neighbour it would not be done within its time.
+        os.nice(10)
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("1000")
     with suppress(OSError, ValueError):
