@@ -31,6 +31,7 @@ CHAMBER = Geometry(16200.0, 0.05)
 GAUGE = LevelModel(CHAMBER, gauge=GaugeSpec(0.5))
 LOW = LevelModel(CHAMBER, (FloatSpec("low", -12.0, 0.0),))
 BOTH = LevelModel(CHAMBER, (FloatSpec("low", -12.0, 0.0),), GaugeSpec(0.5))
+WATCHED = LevelModel(CHAMBER, (FloatSpec("deep", -39.0, 2.0),), GaugeSpec(1.0, 1.0))
 
 Event = tuple[int, Evidence]
 
@@ -220,6 +221,26 @@ class TestSensors:
         loss = number(BOTH.loss(state, 10 * H, 20 * H))
         assert loss.low < 240.0 < loss.high
         assert BOTH.distrusted(state) == ("low",)
+
+    def test_a_chamber_emptied_and_filled_that_nobody_noted_is_no_fault_of_theirs(self) -> None:
+        for below_mm, off_mm in ((60.0, 0.0), (100.0, 1.5), (140.0, 0.0), (140.0, 1.5)):
+            pours = [(k * DAY, RATE * 24) for k in (1, 2, 3)]
+            begin, end = 3 * DAY + 65 * MIN, 3 * DAY + 94 * MIN
+            # the keeper fills up to `off_mm` above where it was
+            draw = random.Random(11)
+            events: list[Event] = [(t, Pour(t, ml, 5.0)) for t, ml in pours]
+            for t in range(MIN, 3 * DAY + 8 * H, MIN):
+                mm = level(t, pours) + (off_mm if t >= end else 0.0)
+                mm -= below_mm if begin <= t < end else 0.0
+                events.append((t, Gauge(t, round(mm + draw.gauss(0, 0.5)))))
+                events.append((t, Share("deep", t - MIN, t, float(mm > -40.0), 60)))
+            state = WATCHED.start(0)
+            for t, e in sorted(events, key=lambda pair: pair[0]):
+                state = WATCHED.update(state, e, t)
+                if t > begin and t % (30 * MIN) == 0:
+                    assert WATCHED.distrusted(state) == (), (below_mm, off_mm, (t - begin) / H)
+            kinds = [o.kind for o in WATCHED.oddities(state, 3 * DAY, 3 * DAY + 8 * H)]
+            assert kinds == ["drain", "unnoted pour"]
 
     def test_readings_told_twice_count_once(self) -> None:
         events = [*gauge(0, 3 * H), *shares(0, 3 * H)]

@@ -47,8 +47,10 @@ _RIPPLE_CREEP = 0.1
 """Share of its uncertainty that the ripple may change by in a day: pumps clog and are cleaned."""
 _ODDS_RANGE = 6.0
 _GAUGE_SPAN_MM = 100.0
-_STEP_MM = 30.0
-"""Prior mean and spread of an unexplained step of the level."""
+_POUR_MM, _DRAIN_MM = 30.0, 60.0
+"""Prior mean and spread of an unexplained step of the level. A pour goes up to about the mark; down
+it goes as far as somebody empties the chamber: two sensors that fall by its whole depth are not
+both at fault."""
 _FLOOR = -9.0
 """ln of the least weight of a kind."""
 _SURPRISE = 8.0
@@ -221,9 +223,14 @@ class Bank:
     def step(self, direction: int) -> None:
         """The level moved by an unknown amount, up (+1) or down (-1)."""
         self._merge(always=True)
+        lowest = self.physics.geometry.lowest_safe_mm
         for g in self.members:
-            g.x[H] += direction * _STEP_MM
-            g.P[H][H] += _STEP_MM**2
+            mean = sd = _POUR_MM if direction > 0 else _DRAIN_MM
+            if direction > 0 and g.x[H] < lowest:
+                # a chamber that was emptied is filled again, to the mark or short of it
+                mean, sd = max(_POUR_MM, -g.x[H]), max(_POUR_MM, -0.5 * g.x[H])
+            g.x[H] += direction * mean
+            g.P[H][H] += sd**2
         self._split()
 
     def lose_level(self) -> None:
