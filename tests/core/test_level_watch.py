@@ -17,6 +17,7 @@ from stillwell.estimate import level_rules as rules
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_alarms import LEVEL_ALARMS
 from stillwell.estimate.level_plan import FloatChannel, GaugeChannel, LevelPlan
+from stillwell.estimate.level_record import Climate
 from stillwell.estimate.level_watch import LevelWatch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
@@ -57,6 +58,10 @@ class Bench:
     rows: list[Published] = field(default_factory=list)
     noise: random.Random = field(default_factory=lambda: random.Random(5))
     float_says: float | None = None
+    climate: dict[str, float] = field(
+        default_factory=lambda: {"water-a": 25.3, "room": 20.0, "humidity": 50.0}
+    )
+    """What is missing in it is not heard."""
     entries: int = 0
 
     wall_off_ms: int = 0
@@ -76,12 +81,7 @@ class Bench:
     def look(self) -> None:
         moment = Moment(self.now_ms, self.utc, 1)
         mm = self.ml / AREA * 1000
-        seen = {
-            "water-a": 25.3,
-            "room": 20.0,
-            "humidity": 50.0,
-            "level": mm + self.noise.gauss(0, 1),
-        }
+        seen = {**self.climate, "level": mm + self.noise.gauss(0, 1)}
         if self.watch._record.plan.floats:
             closed = 1.0 if mm > -41.0 else 0.0
             seen["float-low"] = closed if self.float_says is None else self.float_says
@@ -274,6 +274,25 @@ class TestLeak:
         bench.run(5.0, 90.0)
         bench.run(10.0, 25.0)
         assert [f.active for f in bench.of("level.leak")] == [True, False]
+
+    @pytest.mark.parametrize(
+        ("name", "last"),
+        [("room", 25.3), ("room", 30.0), ("water-a", 20.0), ("humidity", 95.0)],
+    )
+    def test_a_probe_that_is_wrong_for_minutes_and_then_silent_makes_none(
+        self, name: str, last: float
+    ) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(48.0, 25.0)
+        bench.pour(1200.0)
+        bench.climate[name] = last
+        bench.run(0.2, 25.0)
+        del bench.climate[name]
+        bench.run(10.0, 25.0)
+        assert bench.of("level.leak") == []
+        # and none is missed meanwhile
+        bench.run(8.0, 75.0)
+        assert [f.active for f in bench.of("level.leak")] == [True]
 
     def test_a_pour_that_nobody_noted_is_none(self) -> None:
         bench = Bench(LevelWatch(plan()))
@@ -477,6 +496,38 @@ class TestRestart:
         bench.run(1.0, 25.0)
         with pytest.raises(ValueError, match="sensors"):
             LevelWatch(plan(with_float=True)).restore(bench.watch.state())
+
+
+class TestClimate:
+    def test_speaks_for_as_long_as_three_of_its_readings_take(self) -> None:
+        for every_s in (20, 120, 600, 3600):
+            said = Climate.first(0, 20.0)
+            for n in range(1, 6):
+                said.take(n * every_s * 1000, 20.0)
+            may_ms = min(HOUR, max(5 * MINUTE, 3000 * every_s))
+            assert said.silent_ms(said.at_ms + may_ms) == 0
+            assert said.silent_ms(said.at_ms + may_ms + 1) == may_ms + 1
+
+    @given(st.lists(st.tuples(st.integers(1, 7200), st.floats(-20.0, 40.0)), max_size=60))
+    def test_usually_says_what_lies_between_the_extremes(
+        self, readings: list[tuple[int, float]]
+    ) -> None:
+        said = Climate.first(0, 20.0)
+        at_ms = 0
+        for passed_s, value in readings:
+            at_ms += 1000 * passed_s
+            said.take(at_ms, value)
+        values = [20.0, *(value for _, value in readings)]
+        assert min(values) - 1e-9 <= said.usual <= max(values) + 1e-9
+
+    def test_usually_says_next_to_nothing_of_its_last_minutes(self) -> None:
+        said = Climate.first(0, 20.0)
+        for n in range(1, 48 * 60):
+            said.take(n * MINUTE, 20.0)
+        for n in range(48 * 60, 48 * 60 + 10):
+            said.take(n * MINUTE, 30.0)
+        # ten minutes of a day at 10 K more are 0.07 K
+        assert said.usual == pytest.approx(20.07, abs=0.01)
 
 
 class TestTimeline:

@@ -8,12 +8,13 @@ from statistics import median
 
 from stillwell.estimate.level import Expect, Gauge, Share
 from stillwell.estimate.level_plan import FloatChannel
-from stillwell.estimate.level_record import LevelRecord
+from stillwell.estimate.level_record import Climate, LevelRecord
 from stillwell.reading import Flag, Reading
 from stillwell.water.evaporation import Air, Water, expected
 
 _EXPECT_EVERY_MS = 60_000
-_CLIMATE_STALE_MS = 3_600_000
+_HELD_MS = 86_400_000
+"""For so long a thermometer that is missing is taken to say what it usually says."""
 _NO_HUMIDITY = 50.0
 _NO_HUMIDITY_REL_SD = 0.4
 """Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice)."""
@@ -59,11 +60,16 @@ class LevelIntake:
             if reading.flag in _FLAG_OF_LEVEL or "flat" not in reading.tests:
                 self._record.update(Gauge(now_ms, value), now_ms)
         else:
-            self._record.memory.latest[name] = (now_ms, value)
+            climate = self._record.memory.climate
+            if name in climate:
+                climate[name].take(now_ms, value)
+            else:
+                climate[name] = Climate.first(now_ms, value)
             if name in self._plan.water:
                 self._record.memory.slice_sum[0] += value
                 self._record.memory.slice_sum[1] += 1.0
-                self._take_climate(now_ms)
+        if name in self._plan.water or not self._heard_water(now_ms):
+            self._take_climate(now_ms)
 
     def close_slice(self, now_ms: int) -> None:
         """Keeps the means of the slice that has ended, if one has."""
@@ -102,11 +108,11 @@ class LevelIntake:
         if now_ms - memory.told_expect_ms < _EXPECT_EVERY_MS:
             return
         water = self._water_now(now_ms)
-        room = self._fresh(self._plan.room, now_ms)
+        room = self._said(self._plan.room, now_ms, _HELD_MS)
         if water is None or room is None:
             return
         memory.told_expect_ms = now_ms
-        humidity = self._fresh(self._plan.humidity, now_ms)
+        humidity = self._said(self._plan.humidity, now_ms)
         rel_sd = self._plan.physics_rel_sd
         if humidity is None:
             humidity, rel_sd = _NO_HUMIDITY, math.hypot(rel_sd, _NO_HUMIDITY_REL_SD)
@@ -118,12 +124,28 @@ class LevelIntake:
         self._record.update(Expect(now_ms, foretold.ml_per_h, rel_sd), now_ms)
 
     def _water_now(self, now_ms: int) -> float | None:
-        values = [v for n in self._plan.water if (v := self._fresh(n, now_ms)) is not None]
+        climate = self._record.memory.climate
+        of = [climate[name] for name in self._plan.water if name in climate]
+        values = [one.value for one in of if not one.silent_ms(now_ms)]
+        if not values:
+            values = [one.usual for one in of if one.silent_ms(now_ms) <= _HELD_MS]
         return median(values) if values else None
 
-    def _fresh(self, name: str | None, now_ms: int) -> float | None:
-        at_ms, value = self._record.memory.latest.get(name or "", (0, math.nan))
-        return value if name and 0 <= now_ms - at_ms <= _CLIMATE_STALE_MS and at_ms else None
+    def _heard_water(self, now_ms: int) -> bool:
+        climate = self._record.memory.climate
+        return any(n in climate and not climate[n].silent_ms(now_ms) for n in self._plan.water)
+
+    def _said(self, name: str | None, now_ms: int, held_ms: float = math.inf) -> float | None:
+        """What an instrument says, or, when it has been silent for no longer than `held_ms`, what
+        it usually says: that a probe dies or is doubted must not look like other weather, least of
+        all by what it said last."""
+        said = self._record.memory.climate.get(name or "")
+        if said is None:
+            return None
+        silent_ms = said.silent_ms(now_ms)
+        if not silent_ms:
+            return said.value
+        return said.usual if silent_ms <= held_ms else None
 
 
 def _looks(raw: str) -> int | None:

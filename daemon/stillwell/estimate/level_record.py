@@ -53,6 +53,47 @@ class Debounce:
         return True
 
 
+_USUAL_MS = 86_400_000
+_MISSED = 3.0
+_LEAST_SILENCE_MS, _MOST_SILENCE_MS = 5 * 60_000, 3_600_000
+"""An instrument is silent when so many of its readings are missing, no sooner and no later."""
+
+
+@dataclass(slots=True)
+class Climate:
+    """What one thermometer or hygrometer last said, and what it usually says."""
+
+    at_ms: int
+    """On the line."""
+    value: float
+    every_ms: int
+    """How long before that it spoke the last time."""
+    usual: float
+    """Its mean over about a day."""
+    heard_ms: int
+    """How long that mean reaches back, a day at most."""
+
+    @classmethod
+    def first(cls, at_ms: int, value: float) -> Climate:
+        """Of the first reading: how often it speaks is not known, so it counts for an hour."""
+        return cls(at_ms, value, _MOST_SILENCE_MS, value, 0)
+
+    def take(self, at_ms: int, value: float) -> None:
+        """Takes the next reading."""
+        passed = max(0, at_ms - self.at_ms)
+        self.heard_ms = min(_USUAL_MS, self.heard_ms + min(passed, _MOST_SILENCE_MS))
+        # what was seen after a silence counts for the hour that it can speak for
+        weight = min(passed, _MOST_SILENCE_MS) / max(1, self.heard_ms)
+        self.usual += min(1.0, weight) * (value - self.usual)
+        self.at_ms, self.value, self.every_ms = at_ms, value, passed
+
+    def silent_ms(self, now_ms: int) -> int:
+        """Returns for how long it has been silent that should have spoken; 0 while it speaks."""
+        may = min(_MOST_SILENCE_MS, max(_LEAST_SILENCE_MS, round(_MISSED * self.every_ms)))
+        silent = now_ms - self.at_ms
+        return silent if silent > may else 0
+
+
 @dataclass(slots=True)
 class Memory:
     """What the watch knows besides the model's state."""
@@ -90,8 +131,8 @@ class Memory:
     """The floats that were taken to be upside down at the last look."""
     refused: list[tuple[int, str]] = field(default_factory=list)
     """Entries that can't be what they say: time on the line, why."""
-    latest: dict[str, tuple[int, float]] = field(default_factory=dict)
-    """The newest temperatures and humidity: time on the line, value."""
+    climate: dict[str, Climate] = field(default_factory=dict)
+    """Temperatures and humidity."""
     slice: int = 0
     """The number of the slice that is going on, and its sums:"""
     slice_sum: list[float] = field(default_factory=lambda: [0.0, 0.0])
@@ -193,7 +234,7 @@ class LevelRecord:
                 "stands": memory.stands,
                 "inverted": memory.inverted,
                 "refused": memory.refused,
-                "latest": memory.latest,
+                "climate": {name: asdict(said) for name, said in memory.climate.items()},
                 "slice": [memory.slice, memory.slice_sum, memory.share_sums],
             }
         )
@@ -246,7 +287,8 @@ class LevelRecord:
             stands=[(int(a), int(b)) for a, b in body.get("stands", [])],
             inverted=tuple(body.get("inverted", ())),
             refused=[(int(at), str(why)) for at, why in body.get("refused", [])],
-            latest={n: (int(t), float(v)) for n, (t, v) in body["latest"].items()},
+            # not kept by the first versions: the next readings say it anew
+            climate={n: Climate(**said) for n, said in body.get("climate", {}).items()},
             slice=int(number),
             slice_sum=sums,
             share_sums=share_sums,
