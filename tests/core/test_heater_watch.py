@@ -37,7 +37,10 @@ class Bench:
         self.mono_offset_ms = 7_000_000
         self.value = 25.3
         self.on = False
+        self.off_c = 25.5
         self.level = 0.0
+        self.aside = 0.0
+        """By how much the first probe reads more than the water, K."""
         self.dead = self.welded = False
         self.findings: list[Finding] = []
         self.findings += self.watch.tick(self.now)
@@ -51,12 +54,13 @@ class Bench:
         end = self.t + seconds
         while self.t < end and not until():
             if not self.welded:
-                self.on = self.value < 25.1 or (self.on and self.value < 25.5)
+                self.on = self.value < 25.1 or (self.on and self.value < self.off_c)
             heat = self.on and not self.dead
             self.value += (0.7 if heat else -0.3) / 120
             self.t += 30
             rows = {"room": 20.0, "level": self.level + self.rng.gauss(0, 0.5)}
             rows |= dict.fromkeys(self.plan.probes, self.value)
+            rows[self.plan.probes[0]] += self.aside
             for name, value in rows.items():
                 noise = self.rng.gauss(0, 0.03) if name != "level" else 0.0
                 reading = Reading(name, self.now, round((value + noise) * 16) / 16, Flag.PASS)
@@ -133,6 +137,59 @@ class TestWhatIsSaid:
         assert bench.said() == [("heater.without-end", True)]
         assert "28.0 °C about" in bench.findings[0].message.what
         assert "Unplug the heater now" in bench.findings[0].message.do
+
+    @pytest.mark.parametrize("rise", [15.0, -60.0, 0.0])
+    def test_a_hot_heater_in_a_chamber_whose_pump_rests_heats_on_without_fault(
+        self, rise: float
+    ) -> None:
+        # Up while fish are fed, far down while water is changed; a level that stays is no pause.
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.level += rise
+        for _ in range(40):
+            bench.aside += (0.7 + 0.3) / 120
+            bench.run(30)
+        told = (str(Condition.WITHOUT_END), True) in bench.said()
+        assert told is (rise == 0.0)
+        bench.level -= rise
+        bench.aside = 0.0
+        bench.run(6 * 3600)
+        assert rise == 0.0 or not bench.findings
+
+    def test_contacts_that_are_welded_are_told_after_the_pause(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.welded = True
+        bench.run(DAY, lambda: bench.value > 25.45)
+        bench.level += 15.0
+        bench.run(900)
+        bench.level -= 15.0
+        bench.run(2700)
+        assert bench.said() == [(Condition.WITHOUT_END, True)]
+
+    def test_another_probe_that_reads_lower_by_as_much_as_a_pour_cools_is_no_pour(self) -> None:
+        bench = learned()
+        for _ in range(4):
+            bench.run(DAY, lambda: bench.value < 25.4 and not bench.on)
+            bench.value -= 0.15
+            bench.run(DAY)
+        bench.run(DAY, lambda: bench.value < 25.4 and not bench.on)
+        bench.aside = -0.15
+        bench.run(DAY)
+        assert not bench.findings
+
+    def test_one_probe_that_reads_lower_from_now_on_is_taken_for_a_dead_heater_once(self) -> None:
+        # It looks like one for as long as the water takes to fall by as much; and with cycles of
+        # an hour the trace has never been calm for long when the heater comes on.
+        bench = Bench(HeaterPlan(("a",)))
+        bench.off_c = 25.32
+        bench.run(2 * DAY)
+        bench.run(DAY, lambda: bench.on and bench.value > 25.28)
+        bench.aside = -0.15
+        bench.run(DAY)
+        assert bench.said().count((Condition.NOT_HEATING, True)) <= 1
+        assert bench.said()[-1] != (Condition.NOT_HEATING, True)
 
     def test_a_pump_that_stops_with_the_heater_is_the_mains(self) -> None:
         bench = learned()

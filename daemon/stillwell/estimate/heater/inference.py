@@ -84,6 +84,9 @@ class Inference:
         self.duty = Duty()
         self.jump: tuple[float, float] | None = None
         """The last jump of the trace for good, seconds and K; whoever has seen it sets it back."""
+        self.unmixed_s = -math.inf
+        """When the chamber's water was last known not to mix with the tank's; whoever has seen it
+        says so."""
         self.changes = 0
         """Grows whenever `standing` changes."""
         self.lessons = 0
@@ -237,7 +240,9 @@ class Inference:
             # The switch itself, where nobody expected it, may have led the filter astray.
             astray_s = watch.before_s if watch.astray_s >= watch.turned_s else watch.astray_s
             calm = watch.turned_s - max(self._torn_s, astray_s) > CALM_S
-            if not (beyond > far and calm):
+            # It was missed for long enough to be told: that is no error of the filter's.
+            missed = on and Condition.NOT_HEATING in self.standing
+            if not (beyond > far and (calm or missed)):
                 return
             thermostat.suspect_dial(off, watch.turned_s, not on)
         self._know(t_s)
@@ -274,6 +279,8 @@ class Inference:
     def _stayed_on(self, t_s: float, watch: RelayFilter) -> None:
         """It should have gone off."""
         known = watch.known
+        if t_s - self.unmixed_s < SETTLE_S:
+            return  # a heater that was just switched off warms the chamber alone for a while
         along = watch.slope > ALONG * (known.gain - known.loss)
         if along and t_s - watch.astray_s > ASTRAY_S:
             self._stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
@@ -296,6 +303,13 @@ class Inference:
         if jump:
             self.jump = (self._at_s, jump)
             self.thermostat.jump(jump, self._at_s, self._tear.again)
+            self._know(self._at_s)
+
+    def was_alone(self, by_k: float) -> None:
+        """The jump of the trace by `by_k` is known not to be water: another probe saw none of
+        it. What was taken for the usual pour is none then."""
+        if not self.thermostat.moved_k:
+            self.thermostat.jump(by_k, self._at_s, alone=True)
             self._know(self._at_s)
 
     def was_water(self) -> None:

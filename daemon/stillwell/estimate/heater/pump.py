@@ -120,6 +120,13 @@ class Pump:
             else:
                 self.stands, self._held_s = True, None
 
+    def unmixed(self, t_s: float) -> bool:
+        """Whether the chamber has just come to stand otherwise, as in a feeding pause or while
+        water is changed: then the pump may stand, and what is in the chamber is not the tank's
+        water. No longer than such a pause lasts."""
+        begins = [since for since in (self.since_s, self.low_s) if since is not None]
+        return bool(begins) and t_s - min(begins) < HELD_S
+
     def pour(self, at_s: float) -> None:
         """The journal says that water was poured or changed then."""
         self._poured_s = max(self._poured_s, at_s)

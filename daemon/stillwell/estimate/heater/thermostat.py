@@ -160,16 +160,17 @@ class Thermostat:
         self._learn(half, room_c)
         return None
 
-    def jump(self, by_k: float, at_s: float, again: bool = False) -> None:
+    def jump(self, by_k: float, at_s: float, again: bool = False, alone: bool = False) -> None:
         """The trace has jumped for good: water was poured in and the switching points stay, or it
         is another probe and they move along. What is as large as the usual pour is one.
 
         Args:
             again: it is the last jump, which was so much larger than was thought at first.
+            alone: another probe in the same water has seen none of it.
         """
         usual = self.pours
         poured = -POUR_K < by_k < 0 and usual.weight >= USUAL_POURS
-        if poured and abs(by_k - usual.mean) < 2 * min(usual.spread, POUR_K / 4):
+        if poured and not alone and abs(by_k - usual.mean) < 2 * min(usual.spread, POUR_K / 4):
             return
         if self.moved_by is Cause.DIAL:
             self._decided()

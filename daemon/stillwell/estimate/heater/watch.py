@@ -39,6 +39,8 @@ _PRIORITY = {
     Condition.SETTING_MOVED: Priority.MEDIUM,
     Condition.TOO_WARM: Priority.MEDIUM,
 }
+ALONE = 0.6
+"""Of a jump, the share that the other probe must not have seen."""
 _NONE: tuple[Finding, ...] = ()
 
 
@@ -104,6 +106,9 @@ class HeaterWatch:
         t = self._pass_to(now)
         if name == plan.level:
             self._pump.see_level(t, value)
+            if self._pump.unmixed(t):
+                for mind in self.minds.values():
+                    mind.unmixed_s = t
             return self._pump_findings(now)
         changed = self.judge.see(name, t, value, self._settings)
         out = [self._doubt(channel, now) for channel in changed]
@@ -200,10 +205,14 @@ class HeaterWatch:
         return {name: mind.thermostat.setting_c for name, mind in minds if mind.learned}
 
     def _see_jump(self, name: str, mind: Inference) -> None:
-        """A jump that two probes have seen, or that the journal knows, was water."""
+        """A jump that two probes have seen, or that the journal knows, was water; one that only
+        this one has seen was not."""
         assert mind.jump is not None
         at_s, by_k = self._jumps[name] = mind.jump
         mind.jump = None
+        apart = self.judge.apart(name, self._t)
+        if apart is not None and apart * by_k > 0 and abs(apart) > ALONE * abs(by_k):
+            mind.was_alone(by_k)
         if abs(at_s - self._poured_s) < POURED_S:
             mind.was_water()
         for other, (other_s, other_k) in self._jumps.items():

@@ -203,6 +203,21 @@ class ProbeJudge:
 
     # -- answers ---------------------------------------------------------------------------------
 
+    def apart(self, name: str, t_s: float) -> float | None:
+        """Returns by how much a probe reads more than it usually does beside the others that are
+        believed, K, by the last five minutes and the one from which that is least; None where no
+        other is heard."""
+        now = self._habits[name].now
+        return min(
+            (
+                now - self._habits[other].now - self._places.usual_gap(name, other)
+                for other in self._places.believed(name)
+                if t_s - self._habits[other].seen_s < 2 * BLOCK_S
+            ),
+            key=abs,
+            default=None,
+        )
+
     @property
     def channels(self) -> tuple[str, ...]:
         return tuple(self._habits)
