@@ -19,6 +19,7 @@ from stillwell.alarm.rate import (
     Slope,
     Trail,
     comes_back,
+    goes_on,
     slope,
     steepest,
     together,
@@ -204,6 +205,25 @@ class TestComingBack:
     def test_with_nothing_older_nothing_is_said(self) -> None:
         points, lately = self.hour([25.2 - 0.3 * k for k in range(7)])
         assert not comes_back(points, lately)
+
+
+class TestGoesOn:
+    """What was a step and is over is no rate."""
+
+    @pytest.mark.parametrize("way", [1.0, -1.0])
+    def test_a_step_that_is_over_does_not(self, way: float) -> None:
+        # A small chamber whose pump rests, warmed by a heater that was hot: 1.7 K in minutes.
+        values = [0.0, 0.0, 0.0, 0.0, 1.6, 1.7, 1.7]
+        points = [(k * STRETCH_MS, 25.0 + way * value) for k, value in enumerate(values)]
+        lately = some(points)
+        assert abs(lately.certain_per_h) > 3.0
+        assert not goes_on(points, lately, 1 / 16)
+
+    @pytest.mark.parametrize("per_h", [9.0, 3.0, 0.3, -0.3, -3.0, -9.0])
+    def test_a_change_that_goes_on_does_also_in_the_sensors_steps(self, per_h: float) -> None:
+        for begin in (25.0, 25.01, 25.03, 25.05):
+            points = [(ms, round(v * 16) / 16) for ms, v in line(per_h, n=7, start=begin)]
+            assert goes_on(points, some(points), 1 / 16)
 
 
 class TestTogether:

@@ -141,6 +141,22 @@ def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
     return off * math.copysign(1.0, went) < abs(went) / 2
 
 
+def goes_on(points: Sequence[tuple[int, float]], lately: Slope, resolution: float) -> bool:
+    """Returns whether the newest stretch still goes the way of `lately`, by a quarter of its rate
+    at least. A step that is over, as a small chamber takes when its pump rests, is no rate. Of
+    what moves by less than two steps of the sensor in a stretch one stretch says nothing.
+
+    Args:
+        points: those of which `lately` is the slope (monotonic ms, value; oldest first).
+        resolution: the step of the sensor, in the unit of the value.
+    """
+    (before_ms, before), (newest_ms, newest) = points[-2:]
+    went = lately.per_h * (newest_ms - before_ms) / 3_600_000
+    if abs(went) < 2 * resolution:
+        return True
+    return (newest - before) * math.copysign(1.0, went) >= abs(went) / 4
+
+
 def steepest(points: Sequence[tuple[int, float]]) -> float:
     """Returns the size of the steepest step from one stretch to the next, in units an hour.
 

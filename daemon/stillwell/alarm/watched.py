@@ -22,6 +22,7 @@ from stillwell.alarm.rate import (
     Slope,
     Trail,
     comes_back,
+    goes_on,
     slope,
     steepest,
     together,
@@ -108,7 +109,10 @@ class Channel:
         to."""
         if self._slope is None:
             lately = slope(self.lately, self.watch.step)
-            if lately is not None and comes_back(tuple(self.trail.points), lately):
+            if lately is not None and (
+                comes_back(tuple(self.trail.points), lately)
+                or not goes_on(self.lately, lately, self.watch.step)
+            ):
                 lately = replace(lately, certain_per_h=0.0)
             self._slope = lately
         return self._slope
