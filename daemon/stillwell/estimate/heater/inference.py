@@ -36,6 +36,9 @@ SAME = 0.35
 SOME_SHARE = 0.7
 """Of what the water usually loses, the heat that comes makes up so much: a part of the heater's
 still comes, or the lamp's is enough for now."""
+HELD_SHARE = 0.9
+"""A heater that was told dead is called weak only when the water all but holds: a lamp that is lit
+makes up much of what a calm tank loses, and a dead heater must not be played down for it."""
 LIFTED_SHARE = 1.1
 """More lifts the water, which a heater that is too weak does not: the lamp does."""
 REFUTED = -3.0
@@ -268,7 +271,7 @@ class Inference:
                 self._clear(Condition.SHORT_OF_POWER)
                 self._stand(Condition.NOT_HEATING, since_s)
         elif Condition.NOT_HEATING in self.standing:
-            if self._for("hovers", SOME_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
+            if self._for("hovers", HELD_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
                 self._clear(Condition.NOT_HEATING)
                 self._stand(Condition.SHORT_OF_POWER, since_s)
         elif made_up > SOME_SHARE and not refuted:
