@@ -4,6 +4,7 @@ service takes files, and never in the way of the message."""
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import json
 import shutil
 import threading
@@ -143,6 +144,24 @@ class TestANightsPicture:
         made.folder.write_text("a file where the folder should be")
         made.pictures.draw(EVENING)
         assert made.pictures.of(review(), System.METRIC) is None
+
+    def test_that_the_disk_has_no_room_for_is_not_there_at_all(
+        self,
+        drawing: Callable[..., Drawing],
+        monkeypatch: pytest.MonkeyPatch,
+        caplog: pytest.LogCaptureFixture,
+    ) -> None:
+        def take_half(path: Path, content: bytes) -> int:
+            with path.open("wb") as file:
+                file.write(content[: len(content) // 2])
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        made = drawing()
+        monkeypatch.setattr(Path, "write_bytes", take_half)
+        made.pictures.draw(EVENING)
+        assert "No space left" in caplog.text
+        assert made.pictures.of(review(), System.METRIC) is None
+        assert [file.name for file in made.folder.iterdir() if file.is_file()] == []
 
     def test_is_not_missed_where_nothing_can_draw(
         self,

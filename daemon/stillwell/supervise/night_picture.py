@@ -105,9 +105,14 @@ class NightPictures:
             if child.returncode or not drawn.is_file():
                 log.warning("The night's picture could not be drawn: %s", said or "no reason")
                 return
-            # Not a rename: the scratch folder may be on another disk. Nobody looks before the
-            # notice is kept, which is later.
-            path.write_bytes(drawn.read_bytes())
+            # The scratch folder may be on another disk, and ours full: a picture is there whole, or
+            # not at all.
+            part = path.with_suffix(".part")
+            try:
+                part.write_bytes(drawn.read_bytes())
+                part.replace(path)
+            finally:
+                part.unlink(missing_ok=True)
 
     def _wait(self, child: subprocess.Popen[str]) -> str:
         """Waits for the end, or makes one. Returns the last of what was said."""
