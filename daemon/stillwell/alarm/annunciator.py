@@ -17,6 +17,7 @@ from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.state import UNANSWERED, URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.suppression import Relations
 from stillwell.alarm.wording import Wording
+from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.ports import Command, Reply, Request
 from stillwell.reading import Moment
@@ -81,28 +82,22 @@ class Annunciator:
                 self._settling[alarm] = now.mono_ms + self._patience_ms(alarm)
         return out
 
-    def set(
-        self,
-        alarm: str,
-        active: bool,
-        priority: Priority,
-        message: Message,
-        since: Moment | None,
-        now: Moment,
-    ) -> list[Transition]:
+    def find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Brings the standing of a condition to its alarm; asked as often as is convenient."""
+        if finding.consequence_of:
+            self._relations.add(finding.alarm, finding.consequence_of)
+        alarm, priority = finding.alarm, finding.priority
         state = self._alarms.get(alarm)
         if state is None or not state.active:
-            if not active:
+            if not finding.active:
                 return []
-            self._messages[alarm] = message
+            self._messages[alarm] = finding.message
             under = self._cause_of(alarm, priority) is not None
-            event = Event(Kind.RAISE, priority, since=since, under_cause=under)
+            event = Event(Kind.RAISE, priority, since=finding.since, under_cause=under)
             return self._move(alarm, event, now)
-        if not active:
-            self._messages[alarm] = message
+        self._messages[alarm] = finding.message
+        if not finding.active:
             return self._move(alarm, Event(Kind.CLEAR), now)
-        self._messages[alarm] = message
         if URGENCY[priority] <= URGENCY[state.priority]:
             return []
         out = self._move(alarm, Event(Kind.PRIORITY, priority), now)
@@ -114,10 +109,6 @@ class Annunciator:
             # It has become more urgent than what it was hidden under.
             out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
         return out
-
-    def relate(self, consequence: str, cause: str) -> None:
-        """From now on `consequence` keeps still while `cause` stands."""
-        self._relations.add(consequence, cause)
 
     def request(self, request: Request, now: Moment) -> tuple[Reply, list[Transition]]:
         """Does what a person asks, for one alarm or for every alarm that it fits."""

@@ -5,8 +5,9 @@ Everything that happens comes in through one of six calls (`restore`, `see`, `ti
 `request`, and `notices`, which only reads); what changed comes back as transitions, in order, for
 the caller to keep and to send. The same calls in the same order give the same transitions.
 
-A rule knows only whether its condition stands; `_set` brings that to the alarm's machine, which the
-`Annunciator` keeps. So a rule may be asked as often as is convenient.
+A rule knows only whether its condition stands and says so with a `Finding`, as everybody else does;
+the `Annunciator` brings that to the alarm's machine. So a rule may be asked as often as is
+convenient.
 
 `see` is called for every reading ever made. A reading that is good, from a channel without trouble,
 inside all limits on it, while nothing is being counted in any of its bands, can change nothing but
@@ -37,7 +38,7 @@ from stillwell.alarm.watched import (
 )
 from stillwell.alarm.wording import Sightings, Wording
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Reply, Request
 from stillwell.reading import Flag, Moment, Reading
 
@@ -152,17 +153,7 @@ class Watch:
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Takes what somebody else has found: an estimator, the store, a sink, a source."""
         self._begin(now)
-        if finding.consequence_of:
-            self._annunciator.relate(finding.alarm, finding.consequence_of)
-        out = self._set(
-            finding.alarm,
-            finding.active,
-            finding.priority,
-            finding.message,
-            finding.since,
-            now,
-        )
-        return out or _NOTHING
+        return self._find(finding, now) or _NOTHING
 
     def request(self, request: Request, now: Moment) -> tuple[Reply, list[Transition]]:
         """Does what a person asks, for one alarm or for every alarm that it fits."""
@@ -180,17 +171,9 @@ class Watch:
 
     # -- from conditions to alarms -------------------------------------------------------------
 
-    def _set(
-        self,
-        alarm: str,
-        active: bool,
-        priority: Priority,
-        message: Message,
-        since: Moment | None,
-        now: Moment,
-    ) -> list[Transition]:
+    def _find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Brings the standing of a condition to its alarm."""
-        return self._heed(self._annunciator.set(alarm, active, priority, message, since, now))
+        return self._heed(self._annunciator.find(finding, now))
 
     def _heed(self, moved: list[Transition]) -> list[Transition]:
         """What alarms mean to the watch itself once they have moved."""
@@ -282,7 +265,7 @@ class Watch:
         quantity = band.channels[0].watch.quantity
         message = says(band.band, quantity, low, self._sightings(band, now), since, now)
         alarm = f"{band.band.name}.{'low' if low else 'high'}"
-        return self._set(alarm, active, band.band.priority, message, since, now)
+        return self._find(Finding(alarm, active, band.band.priority, message, since), now)
 
     def _end_stretch(self, channel: Channel, now: Moment) -> list[Transition]:
         """A stretch is over and averaged: what is judged on means."""
@@ -310,7 +293,7 @@ class Watch:
                     else self._words.steady(band.band, quantity, sees, since, now)
                 )
                 alarm = f"{band.band.name}.rate"
-                out += self._set(alarm, active, band.band.priority, message, since, now)
+                out += self._find(Finding(alarm, active, band.band.priority, message, since), now)
         for agreement in channel.agreements:
             out += self._look_at_agreement(agreement, channel, now)
         return out or _NOTHING
@@ -345,7 +328,7 @@ class Watch:
             else self._words.together(agreement.agreement)
         )
         alarm = f"{agreement.agreement.name}.apart"
-        return self._set(alarm, active, Priority.MEDIUM, message, since, now)
+        return self._find(Finding(alarm, active, Priority.MEDIUM, message, since), now)
 
     def _look_at_state(self, state: StateWatch, now: Moment) -> list[Transition]:
         was = state.state
@@ -357,7 +340,7 @@ class Watch:
         says = self._words.wrong_state if active else self._words.right_state
         message = says(state.discrepancy, state.channel.watch, since, now)
         rule = state.discrepancy
-        return self._set(rule.name, active, rule.priority, message, since, now)
+        return self._find(Finding(rule.name, active, rule.priority, message, since), now)
 
     # -- sensors -------------------------------------------------------------------------------
 
@@ -382,10 +365,10 @@ class Watch:
                 channel.watch, trouble.kind, channel.bad_tests, trouble.since, others, now
             )
             alarm = f"{channel.watch.name}.{trouble.kind}"
-            return self._set(alarm, True, channel.priority, message, trouble.since, now)
+            return self._find(Finding(alarm, True, channel.priority, message, trouble.since), now)
         message = self._words.mended(channel.watch, was.since, now)
-        return self._set(
-            f"{channel.watch.name}.{was.kind}", False, channel.priority, message, None, now
+        return self._find(
+            Finding(f"{channel.watch.name}.{was.kind}", False, channel.priority, message), now
         )
 
     def _look_for_stuck(
@@ -402,7 +385,7 @@ class Watch:
             channel.trail.clear()
             channel.look_lately()
             message = self._words.stuck(channel.watch, value, None, now)
-            return self._set(alarm, True, channel.priority, message, now, now)
+            return self._find(Finding(alarm, True, channel.priority, message, now), now)
         if not channel.stuck or kind is not Worth.GOOD or value is None:
             return []
         if channel.stuck_at is None:
@@ -411,7 +394,7 @@ class Watch:
             return []
         channel.stuck, channel.stuck_at = False, None
         message = self._words.moving(channel.watch)
-        return self._set(alarm, False, channel.priority, message, None, now)
+        return self._find(Finding(alarm, False, channel.priority, message), now)
 
     def _look_for_doubt(self, alarm: str) -> None:
         """What somebody else says not to believe moves nothing until that is over; the trail begins
@@ -450,9 +433,9 @@ class Watch:
         quantity = band.channels[0].watch.quantity
         if sight.kind is not None:
             message = self._words.unseen(band.band, quantity, self._why(band), sight.since, now)
-            return self._set(alarm, True, band.band.priority, message, sight.since, now)
+            return self._find(Finding(alarm, True, band.band.priority, message, sight.since), now)
         message = self._words.seen_again(band.band, quantity, band.value(now), was.since, now)
-        return self._set(alarm, False, band.band.priority, message, None, now)
+        return self._find(Finding(alarm, False, band.band.priority, message), now)
 
     def _why(self, band: BandWatch) -> dict[str, str]:
         why = {}
