@@ -225,15 +225,19 @@ def _asked_about_time(at_ms: int, here: Circumstances) -> list[str]:
 _TWICE = "The same is noted already"
 
 
+def is_twice(entry: Entry, other: Entry) -> bool:
+    """Returns whether two entries may be one deed that was noted twice: the same within two
+    minutes."""
+    return (
+        abs(other.at_ms - entry.at_ms) <= TWICE_MS
+        and (other.kind, other.value, other.unit) == (entry.kind, entry.value, entry.unit)
+        and (entry.value is not None or other.text == entry.text)
+    )
+
+
 def _asked_about_twice(entry: Entry, here: Circumstances) -> list[str]:
     for other in standing(here.entries):
-        if (
-            other.kind == entry.kind
-            and other.value == entry.value
-            and other.unit == entry.unit
-            and abs(other.at_ms - entry.at_ms) <= TWICE_MS
-            and (entry.value is not None or other.text == entry.text)
-        ):
+        if is_twice(entry, other):
             return [f"{_TWICE}, as entry {other.id} at {_date(other.at_ms)}. Once more?"]
     return []
 

@@ -14,29 +14,18 @@ from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.journal.drafting import (
-    TWICE_MS,
-    Circumstances,
-    drafted,
-)
+from stillwell.journal.drafting import Circumstances, Draft, drafted, is_twice
 from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
+from stillwell.ports import Noted
 
 COLUMNS = ("time", "kind", "value", "unit", "text", "by")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-class Row(Protocol):
+class Row(Noted, Protocol):
     """One line of a journal file, as it was read."""
 
-    @property
-    def utc_ms(self) -> int: ...
-    @property
-    def kind(self) -> str: ...
-    @property
-    def value(self) -> float | None: ...
-    @property
-    def unit(self) -> str: ...
     @property
     def text(self) -> str: ...
     @property
@@ -86,9 +75,9 @@ def sorted_out(lines: Iterable[tuple[int, Row]], here: Circumstances, *, sure: b
         here: the circumstances, with all entries of the journal, struck ones too.
         sure: odd rows are right.
     """
-    left = Counter(_same(e) for e in standing(here.entries))
-    gone = {_same(e): e for e in here.entries if e.struck_by is not None and e.kind != STRUCK}
     there = standing(here.entries)
+    left = Counter(map(_same, there))
+    gone = {_same(e): e for e in here.entries if e.struck_by is not None and e.kind != STRUCK}
     new: list[Entry] = []
     known = 0
     struck: list[NotTaken] = []
@@ -96,16 +85,7 @@ def sorted_out(lines: Iterable[tuple[int, Row]], here: Circumstances, *, sure: b
     odd: list[NotTaken] = []
     for line, row in lines:
         try:
-            draft = drafted(
-                row.kind,
-                row.value,
-                row.unit,
-                here=here,
-                at_ms=row.utc_ms,
-                text=row.text,
-                by=row.by,
-                on_record=True,
-            )
+            draft = _drafted(row, here)
         except JournalError as error:
             refused.append(NotTaken(line, error.what, error.do))
             continue
@@ -130,17 +110,20 @@ def sorted_out(lines: Iterable[tuple[int, Row]], here: Circumstances, *, sure: b
 def as_kept(row: Row, here: Circumstances) -> Entry:
     """Returns a row of a trace as the entry that the journal would keep, in the units that it keeps
     them in. Odd values count. Raises JournalError with the reason for what can't be."""
-    at = replace(here, now_ms=max(here.now_ms, row.utc_ms))
+    return _drafted(row, replace(here, now_ms=max(here.now_ms, row.utc_ms))).entry
+
+
+def _drafted(row: Row, here: Circumstances) -> Draft:
     return drafted(
         row.kind,
         row.value,
         row.unit,
-        here=at,
+        here=here,
         at_ms=row.utc_ms,
         text=row.text,
         by=row.by,
         on_record=True,
-    ).entry
+    )
 
 
 def _same(entry: Entry) -> tuple[object, ...]:
@@ -151,11 +134,7 @@ def _same(entry: Entry) -> tuple[object, ...]:
 def _near(entry: Entry, there: Sequence[Entry]) -> tuple[str, ...]:
     """A question where the journal holds nearly the same: noted by hand and by the file."""
     for other in there:
-        if (
-            (other.kind, other.value, other.unit) == (entry.kind, entry.value, entry.unit)
-            and 0 < abs(other.at_ms - entry.at_ms) <= TWICE_MS
-            and (entry.value is not None or other.text == entry.text)
-        ):
+        if other.at_ms != entry.at_ms and is_twice(entry, other):
             return (f"Nearly the same is noted, as entry {other.id}. Is it another one?",)
     return ()
 
