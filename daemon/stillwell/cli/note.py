@@ -138,7 +138,7 @@ def _entry(
 ) -> Entry:
     """What is to be kept, or the end of the command with the reason why it can't be."""
     from stillwell.estimate.level_journal import took
-    from stillwell.journal import JournalError, corrected, drafted, struck, when
+    from stillwell.journal import JournalError, drafted, struck, when
 
     try:
         if not words:
@@ -153,9 +153,6 @@ def _entry(
             seconds(lasted)  # or the end of the command
             text = f"{took(lasted)}; {text}".rstrip("; ")
         at_ms = when(at, settings.tank.time_zone, here.now_ms) if at else None
-        if at_ms is None and strike is not None:
-            # a correction is about the same deed, unless another time is given
-            at_ms = next((e.at_ms for e in here.entries if e.id == strike), None)
         draft = drafted(
             kind,
             value,
@@ -164,9 +161,8 @@ def _entry(
             at_ms=at_ms,
             text=text,
             by=by,
+            strikes=strike,
         )
-        if strike is not None:
-            draft = corrected(strike, draft, here)
     except JournalError as error:
         fail(error.what, error.do)
     _ask(draft, yes)

@@ -59,6 +59,7 @@ def drafted(
     at_ms: int | None = None,
     text: str = "",
     by: str = "",
+    strikes: int | None = None,
     on_record: bool = False,
 ) -> Draft:
     """Returns the entry to keep.
@@ -69,9 +70,10 @@ def drafted(
         unit: with what belongs to it, as ``mL``, ``L at 35 ppt``, ``mL to mark``, ``25/25 degC``
             (specific gravity), ``mS/cm at 25.2 degC``, ``mg/L NO2``.
         here: the circumstances.
-        at_ms: when it was done, UTC; None: now.
+        at_ms: when it was done, UTC; None: when what it corrects was done, else now.
         text: anything; up to 500 characters.
         by: who; up to 80 characters.
+        strikes: the number of the entry that it corrects.
         on_record: it stands in a record with full dates, as a file: an old date is nothing odd, and
             what stands there twice was done twice.
 
@@ -82,8 +84,10 @@ def drafted(
     except ValueError as error:
         raise JournalError(str(error), "Write one of them.") from None
     text, by = _line(text, LONGEST_TEXT, "text"), _line(by, LONGEST_NAME, "name")
-    when = here.now_ms if at_ms is None else at_ms
-    questions = _asked_about_time(when, here)  # also refuses what is to come
+    if at_ms is None:
+        # a correction is about the same deed, unless another time is given
+        at_ms = next((e.at_ms for e in here.entries if e.id == strikes), here.now_ms)
+    questions = _asked_about_time(at_ms, here)  # also refuses what is to come
     if on_record:
         questions = []
     typed = "" if value is None else f"{value}".strip()
@@ -95,10 +99,11 @@ def drafted(
     number, kept_unit = read(rule, typed, " ".join(unit.split()), here.tank_ml)
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)
-    entry = Entry(rule.kind, when, number, kept_unit, text, by, entered_ms=here.now_ms)
+    entry = Entry(rule.kind, at_ms, number, kept_unit, text, by, entered_ms=here.now_ms)
     if not on_record:
         questions += _asked_about_twice(entry, here)
-    return Draft(entry, tuple(questions))
+    draft = Draft(entry, tuple(questions))
+    return draft if strikes is None else corrected(strikes, draft, here)
 
 
 def corrected(number: int, draft: Draft, here: Circumstances) -> Draft:

@@ -12,7 +12,6 @@ from stillwell.journal import (
     Circumstances,
     Draft,
     JournalError,
-    corrected,
     drafted,
     in_words,
     number_and_unit,
@@ -65,16 +64,19 @@ class NoteTaker:
     ) -> Draft:
         if not asked.kind and asked.strike is not None:
             return Draft(struck(asked.strike, here, by=request.by, text=request.text))
-        if at_ms is None and asked.strike is not None:
-            # a correction is about the same deed, unless another time is given
-            at_ms = next((e.at_ms for e in here.entries if e.id == asked.strike), None)
         value, unit = asked.value, asked.unit
         if not unit:
             value, unit = number_and_unit(value)
-        draft = drafted(
-            asked.kind, value, unit, here=here, at_ms=at_ms, text=request.text, by=request.by
+        return drafted(
+            asked.kind,
+            value,
+            unit,
+            here=here,
+            at_ms=at_ms,
+            text=request.text,
+            by=request.by,
+            strikes=asked.strike,
         )
-        return draft if asked.strike is None else corrected(asked.strike, draft, here)
 
     def _here(self, asked: ToNote, store: Store, now_ms: int, at_ms: int) -> Circumstances:
         with StoreReader.open(store.path) as reader:
