@@ -22,7 +22,7 @@ from stillwell.cli.written import instant_ms
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from stillwell.estimate.estimate import Basis
+    from stillwell.estimate.estimate import Basis, Estimate
     from stillwell.keeper.balance import Cycle
     from stillwell.keeper.plan import BookPlan
     from stillwell.keeper.reminders import Facts, Task
@@ -270,19 +270,25 @@ class _Screen:
             return [f"Level: {amount} above the mark; it evaporates by itself."]
         return [f"Level: add {amount} of fresh water to the mark."]
 
-    def _salinity(self) -> list[str]:
+    def _reckoned(self) -> Estimate | None:
+        """The salinity by the balance; None before anybody measured."""
         from stillwell.estimate.salt import salinity_estimate
+
+        salt = self.facts.salt
+        return salinity_estimate(salt, self.now_ms) if salt and salt.checks else None
+
+    def _salinity(self) -> list[str]:
         from stillwell.estimate.salt_alarm import CAUTION, mended
         from stillwell.keeper.reminders import scale_in_words
 
         salt, book, last = self.facts.salt, self.book, self.facts.check
-        if salt is None or last is None:
+        answer = self._reckoned()
+        if salt is None or last is None or answer is None:
             rows = [e.at_ms for e in self.facts.entries if e.kind == "salinity"]
             if not rows:
                 return ["Salinity: not measured yet."]
             day = dt.datetime.fromtimestamp(max(rows) / 1000, self.settings.tank.time_zone)
             return [f"Salinity: last measured on {day:%d %b %Y}, too long ago to say more."]
-        answer = salinity_estimate(salt, self.now_ms)
         said = (
             f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f}), from "
             f"{_counted(answer.basis)}; wanted {book.salinity_low:g} to "
@@ -321,7 +327,6 @@ class _Screen:
 
     def _ammonia(self, seen: list[Any]) -> list[str]:
         """How much of the ammonia is the NH3 that harms, at the water as it is."""
-        from stillwell.estimate.salt import salinity_estimate
         from stillwell.journal import Kind, standing
         from stillwell.keeper.cycle_watch import newest_ph
         from stillwell.water.ammonia import Concentration, Species, words
@@ -331,15 +336,13 @@ class _Screen:
         if not newest:
             return []
         warm = [row[1] for row in seen if row[2] == "Cel" and row[1] is not None]
-        salt = self.facts.salt
-        measured = salt is not None and salt.checks > 0
-        salinity = salinity_estimate(salt, self.now_ms).value if salt and measured else None
+        salinity = self._reckoned()
         return [
             words(
                 Concentration(Species.AMMONIA, newest),
                 newest_ph(rows),
                 warm[0] if warm else self.book.target_c,
-                self.book.salinity_target if salinity is None else salinity,
+                self.book.salinity_target if salinity is None else salinity.value,
                 self.book.units,
             )
         ]
@@ -355,10 +358,7 @@ class _Screen:
         return words(fit, self.now_ms)
 
     def as_dict(self, seen: list[Any], standing: list[Any]) -> dict[str, Any]:
-        from stillwell.estimate.salt import salinity_estimate
-
-        salt = self.facts.salt
-        answer = salinity_estimate(salt, self.now_ms) if salt and salt.checks else None
+        answer = self._reckoned()
         now = dt.datetime.fromtimestamp(self.now_ms / 1000, dt.UTC)
         cycle = self.cycle
         return {

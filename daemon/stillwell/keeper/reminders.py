@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import local_date, utc_ms
@@ -43,7 +43,7 @@ class Facts:
     salt: SaltState | None = None
     check: LastCheck | None = None
     """The last salinity measured, and what it speaks for."""
-    light: Light = field(default=photoperiod.UNKNOWN)
+    light: Light = photoperiod.UNKNOWN
     missing_ml: float | None = None
     """To the fill mark, by the level; None: not known."""
     drilled_ms: int | None = None
