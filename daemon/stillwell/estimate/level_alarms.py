@@ -199,7 +199,7 @@ class LevelAlarms:
             return self._over(name)  # known again after the next look
         match name:
             case "level.leak" if facts.leaking is None and facts.seeping is not None:
-                return words.seep(facts.seeping, since, now)
+                return words.seep(facts.seeping)
             case "level.leak" if rate is not None and bound is not None:
                 return words.leak(facts.leaking or rate, bound, since, now)
             case "level.standstill" if rate is not None and bound is not None:

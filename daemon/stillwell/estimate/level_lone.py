@@ -23,7 +23,7 @@ def unnoted_rises(state: LevelState, name: str, slice_ms: int) -> list[int]:
     rises: list[int] = []
     was_open = False
     for piece in state.slices:
-        share = next((told.told.share for told in piece.floats if told.name == name), None)
+        share = piece.share_of(name)
         at_ms = piece.index * slice_ms
         if share is None or any(
             pause.t0_ms - slice_ms <= at_ms and (pause.t1_ms is None or at_ms <= pause.t1_ms)
@@ -104,8 +104,7 @@ def _heard_before(state: LevelState, name: str, at_ms: int, slice_ms: int) -> bo
     if any(pause.resets and (pause.t1_ms or at_ms) >= at_ms - slice_ms for pause in state.pauses):
         return False
     return any(
-        at_ms - _BLIND_MS <= piece.index * slice_ms < at_ms
-        and any(told.name == name for told in piece.floats)
+        at_ms - _BLIND_MS <= piece.index * slice_ms < at_ms and piece.share_of(name) is not None
         for piece in state.slices
     )
 
@@ -115,7 +114,7 @@ def _since(
 ) -> int | None:
     since: int | None = None
     for piece in reversed(state.slices):
-        share = next((told.told.share for told in piece.floats if told.name == name), None)
+        share = piece.share_of(name)
         if share is None:
             continue
         if since is None and (piece.index + 1) * slice_ms < state.now_ms - _BLIND_MS:

@@ -186,10 +186,7 @@ def _by_float(state: LevelState, slice_ms: int, newest: int) -> Iterator[Stood]:
     lately = [piece for piece in state.slices if piece.index >= newest - most - _LATELY]
     for name in {told.name for piece in lately for told in piece.floats} - set(state.inverted):
         shares = [
-            (piece.index, told.told.share)
-            for piece in lately
-            for told in piece.floats
-            if told.name == name
+            (piece.index, share) for piece in lately if (share := piece.share_of(name)) is not None
         ]
         opens = [place for place, (_, share) in enumerate(shares) if share <= _OPEN]
         for one, other in pairwise(opens):

@@ -59,7 +59,7 @@ class LevelWords:
             UNPLUG,
         )
 
-    def seep(self, part: Constant, since: Moment, at: Moment) -> Message:
+    def seep(self, part: Constant) -> Message:
         return Message(
             f"About {self.flow(part.ml_per_h)} of the loss does not follow the dryness of the air, "
             f"by {part.windows / 4:.0f} days of it.",

@@ -328,7 +328,7 @@ class Bank:
         again and again would count that one fact many times. What is improbable is never passed
         over, and nothing of a float in doubt."""
         share = told.told.share
-        if 0.0 < share < 1.0 or self.odds[place] > self.physics.base_odds:
+        if self.odds[place] > self.physics.base_odds:
             return False
         sure, probable, spread = True, 0.0, 0.0
         for g, wander, weight in zip(self._members, self.kinds, self._weights, strict=True):

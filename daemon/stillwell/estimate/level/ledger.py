@@ -39,6 +39,10 @@ class Slice:
     expect_ml_per_h: float | None = None
     expect_rel_sd: float = 0.0
 
+    def share_of(self, name: str) -> float | None:
+        """For which part of its looks a float was closed; None where it was not heard."""
+        return next((told.told.share for told in self.floats if told.name == name), None)
+
 
 @dataclass(frozen=True, slots=True)
 class OpenFloat:

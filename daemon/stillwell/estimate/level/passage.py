@@ -263,9 +263,8 @@ class Passage:
         if place is None or 0.0 < told.told.share < 1.0:
             return False
         goes_on = self._goes_on(i, told)
-        if not self.bank.foretold(place, told, goes_on):
-            return False
-        return all(doubt.bank.foretold(place, told, goes_on) for doubt in self.doubts)
+        banks = (self.bank, *(doubt.bank for doubt in self.doubts))
+        return all(bank.foretold(place, told, goes_on) for bank in banks)
 
     def _goes_on(self, i: int, told: FloatTold) -> bool:
         """Whether falling water makes slice `i` needless for a float that is all closed or all
@@ -279,8 +278,7 @@ class Passage:
             beside = self._slices[at]
             if beside.index != here + way * k or self._muted(beside):
                 return False
-            shares = [f.told.share for f in beside.floats if f.name == told.name]
-            if shares != [told.told.share]:
+            if beside.share_of(told.name) != told.told.share:
                 return False
         return True
 
