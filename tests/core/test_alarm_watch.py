@@ -481,6 +481,22 @@ class TestSuppression:
         out = watch.find(finding("heater.off", True, Priority.HIGH), at(2))
         assert told(watch, out) == [("heater.off", "raised")]
 
+    def test_a_restart_after_the_cause_has_ended_lets_what_still_stands_speak(self) -> None:
+        first = Watch(PLAN)
+        play(first, well, 300)
+        self.down(first, True, 300)
+        play(first, lambda s: [("low", 1.0)], 600, begin_s=300)
+        self.down(first, False, 600)
+        again = Watch(PLAN)
+        assert again.restore(first.standing(), at(601)) == []
+
+        def only_b(s: int) -> Iterator[Row]:
+            yield "water-b", 25.3
+            yield "low", 1.0
+
+        out = play(again, only_b, 2000, begin_s=601)
+        assert told(again, out).count(("water-a.silent", "raised")) == 1
+
     def test_taking_the_cause_out_of_service_lets_the_consequence_speak(self) -> None:
         watch = Watch(PLAN)
         watch.find(finding("mains.lost", True), at(0))

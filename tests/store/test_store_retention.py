@@ -117,6 +117,7 @@ class TestClock:
             store.commit()
             assert house(store, 0) == 0
             store.rebase("boot", NOON)
+            assert store.keep_house(90 * DAY, blocks=1).rolled > 0
             house(store, 90 * DAY)
         with StoreReader.open(path) as reader:
             put = three_days(type(rows)(1, NOON))

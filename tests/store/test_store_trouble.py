@@ -317,6 +317,24 @@ class TestRemoval:
             assert [c.seq for c in reader.cursors()] == [7]
 
 
+    def test_so_is_one_that_somebody_puts_another_file_in_the_place_of(
+        self, open_store: Opener, path: Path, rows: Rows
+    ) -> None:
+        with Store.open(path.with_name("other.db")):
+            pass
+        store = open_store()
+        store.put_transition(rows.transition(1), [rows.notice(1, "a")])
+        for file in path.parent.glob("tank.db-*"):
+            file.unlink()
+        path.with_name("other.db").rename(path)
+        store.put([rows.reading(5)])
+        store.commit()
+        assert store.trouble is None
+        store.close()
+        with StoreReader.open(path) as reader:
+            assert list(reader.all_readings()) == [rows.reading(5)]
+
+
 class TestRefusals:
     def test_a_later_schema_is_refused_and_left_alone(self, open_store: Opener, path: Path) -> None:
         open_store().close()
