@@ -316,7 +316,6 @@ class TestRemoval:
             assert reader.alarms() == [rows.transition(1)]
             assert [c.seq for c in reader.cursors()] == [7]
 
-
     def test_so_is_one_that_somebody_puts_another_file_in_the_place_of(
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:
