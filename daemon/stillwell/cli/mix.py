@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,14 +16,11 @@ if TYPE_CHECKING:
     from stillwell.units import Dimension, System
     from stillwell.water.mixing import Correction, DryMix, Water
 
-_NUMBER = re.compile(r"([+-]?[0-9][0-9.,]*)\s*(.*)", re.DOTALL)
 USUAL_SALINITY = 35.0
 USUAL_C = 25.3
 """Common practice: 35 ppt, 25.0 to 25.6 °C."""
 COLD_BY_K = 1.0
 """New water that moves the tank by more is warmed first (our own allowance)."""
-FASTEST_PER_DAY = 1.0
-"""Salinity, for animals (common practice)."""
 WARM_BUCKET = (
     "Keep the heater under water while it is plugged in. Unplug it, with dry hands, and let it "
     "cool for 15 min before a hand or the heater goes in or out; the cord needs a drip loop and "
@@ -145,10 +141,15 @@ def _salinity(text: str, tank_ml: float) -> float:
     """Practical salinity of what stands on the instrument; refused like a journal entry."""
     import time
 
-    from stillwell.journal import Circumstances, JournalError, drafted, salinity_of
+    from stillwell.journal import (
+        Circumstances,
+        JournalError,
+        drafted,
+        number_and_unit,
+        salinity_of,
+    )
 
-    found = _NUMBER.fullmatch(text.strip())
-    number, unit = (found[1], found[2]) if found else (text, "")
+    number, unit = number_and_unit(text)
     here = Circumstances(time.time_ns() // 1_000_000, tank_ml)
     try:
         return salinity_of(drafted("salinity", number, unit, here=here).entry)
@@ -212,6 +213,7 @@ def _new_batch(
 def _change(
     now: Water, ml: float, salinity: float, t_c: float, units: System, out: dict[str, Any]
 ) -> list[str]:
+    from stillwell.estimate.salt_mending import FASTEST_PER_DAY
     from stillwell.units import Dimension, show
     from stillwell.water import mixing
 
