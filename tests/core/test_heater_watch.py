@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import json
 import random
 from collections.abc import Callable
 from functools import cache
@@ -204,6 +205,14 @@ class TestWhatIsSaid:
         bench = learned(HeaterPlan(("a",)))
         assert bench.die().alarm == "heater.not-heating"
 
+    def test_time_runs_no_faster_where_two_buses_are_read_out_of_order(self) -> None:
+        watch = HeaterWatch(PLAN)
+        for k in range(2 * 60):
+            for name, late_ms in (("a", 0), ("b", -3000)):
+                moment = Moment(7_000_000 + 30_000 * k + late_ms, UTC_MS + 30_000 * k + late_ms, 1)
+                watch.see(Reading(name, moment, 25.0, Flag.PASS))
+        assert json.loads(watch.state())["t"] == (2 * 60 - 1) * 30.0
+
     def test_bad_readings_are_not_looked_at(self) -> None:
         bench = learned()
         before = bench.watch.state()
@@ -247,6 +256,29 @@ class TestRestart:
         bench.dead = False
         bench.run(4 * 3600)
         assert bench.said() == [("heater.not-heating", False)]
+
+    @pytest.mark.parametrize("fell_k", [0.3, 1.0, 2.4])
+    @pytest.mark.parametrize("plan", [PLAN, HeaterPlan(("a",)), HeaterPlan(("a",), room="room")])
+    @pytest.mark.parametrize("caught_up_s", [0, 1200])
+    def test_after_hours_without_current_cold_water_is_believed_and_a_dead_heater_is_told(
+        self, plan: HeaterPlan, fell_k: float, caught_up_s: int
+    ) -> None:
+        """Without a battery the clock goes on where it stood, as if no time had passed."""
+        bench = learned(plan)
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.run(2400 - caught_up_s)
+        state = bench.watch.state()
+        bench.watch = HeaterWatch(plan)
+        bench.watch.restore(state)
+        bench.run(caught_up_s)
+        bench.value -= fell_k
+        bench.dead = True
+        bench.t += 60
+        bench.mono_offset_ms = 40_000 - bench.t * 1000
+        list(bench.watch.tick(bench.now))
+        bench.run(2400)
+        assert bench.said() == [("heater.not-heating", True)]
 
     @pytest.mark.parametrize("state", ["", "[]", "{}", '{"t": 1, "last": [1], "minds": {}}'])
     def test_a_state_that_is_none_is_refused_and_all_is_new(self, state: str) -> None:

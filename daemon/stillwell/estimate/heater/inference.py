@@ -308,6 +308,15 @@ class Inference:
             self.thermostat.jump(jump, self._at_s, self._tear.again)
             self._know(self._at_s)
 
+    def interrupt(self) -> None:
+        """The machine was off, and nobody knows for how long: what is learned stays, and the half
+        cycle that was going on does not."""
+        self.filter = None
+        self.duty.turn(self._at_s, None)
+        self._tear = Tear()
+        self._held_since.clear()
+        self._saw.restart()
+
     def was_alone(self, by_k: float) -> None:
         """The jump of the trace by `by_k` is known not to be water: another probe saw none of
         it. What was taken for the usual pour is none then."""

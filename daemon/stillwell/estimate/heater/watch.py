@@ -24,6 +24,8 @@ SILENT_S = 900.0
 """A probe without a good reading for so long does not speak."""
 PUBLISH_S = 600.0
 LONGEST_AWAY_MS = 30 * 86_400_000
+DISORDER_MS = 60_000
+"""Readings of two buses come as much out of order; what lies further back is another boot's."""
 PUMP_STOPPED = "pump.stopped"
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
@@ -289,13 +291,19 @@ class HeaterWatch:
 
     def _pass_to(self, now: Moment) -> float:
         """Lets time pass up to `now`; returns the watch's own time, s."""
-        last, self._last = self._last, now
-        if last is not None:
-            passed_ms = now.mono_ms - last.mono_ms
-            if passed_ms < 0:
-                # Another boot: only the wall clock knows how long it was away.
-                passed_ms = min(max(0, now.utc_ms - last.utc_ms), LONGEST_AWAY_MS)
-            self._t += passed_ms / 1000
+        last = self._last
+        passed_ms = 0 if last is None else now.mono_ms - last.mono_ms
+        if -DISORDER_MS <= passed_ms < 0:
+            return self._t
+        if last is not None and passed_ms < 0:
+            # Another boot: only the wall clock knows how long it was away, and without a battery it
+            # may say that no time has passed.
+            passed_ms = min(max(0, now.utc_ms - last.utc_ms), LONGEST_AWAY_MS)
+            self.judge.interrupt()
+            for mind in self.minds.values():
+                mind.interrupt()
+        self._last = now
+        self._t += passed_ms / 1000
         return self._t
 
     def _moment(self, at_s: float, now: Moment) -> Moment:

@@ -58,9 +58,7 @@ class Habit:
     def take(self, t_s: float, value: float) -> bool:
         """Takes one reading; returns whether a block has ended with it."""
         if t_s - self.seen_s > GAP_S:
-            self.blocks.clear()
-            self.earlier.clear()
-            self.value, self._block, self._total, self._count = math.nan, -1, 0.0, 0
+            self.interrupt()
         else:
             self.seconds += t_s - self.seen_s
         self.seen_s = t_s
@@ -79,6 +77,12 @@ class Habit:
         self._total += value
         self._count += 1
         return ended
+
+    def interrupt(self) -> None:
+        """Nobody has read it for long, or knows for how long: its last hours mean nothing now."""
+        self.blocks.clear()
+        self.earlier.clear()
+        self.value, self._block, self._total, self._count = math.nan, -1, 0.0, 0
 
     def _repeat(self, t_s: float, value: float) -> None:
         if value == self.value:

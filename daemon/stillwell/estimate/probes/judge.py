@@ -73,6 +73,11 @@ class ProbeJudge:
             self._end_block(name, habit, t_s, settings or {})
         return sorted(before ^ set(self.doubted))
 
+    def interrupt(self) -> None:
+        """The machine was off, and nobody knows for how long: water may have gone anywhere."""
+        for habit in self._habits.values():
+            habit.interrupt()
+
     def _out_of_habit(self, name: str, t_s: float) -> Kind | None:
         habit = self._habits[name]
         if habit.stands(t_s) and not self._places.all_stand(name, t_s):
