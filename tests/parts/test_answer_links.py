@@ -14,32 +14,21 @@ from pathlib import Path
 import pytest
 
 from command_line import call, tank
-from far_sides import Receiver, Says
+from far_sides import Receiver
+from one_probe import BEGAN, OneProbe
 from stillwell import wire
-from stillwell.acquire.bus import Batch
 from stillwell.alarm.answer_link import GOOD_FOR_MS, Rejected, claims, signed
-from stillwell.alarm.escalation import Escalation, EscalationPlan
-from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
-from stillwell.alarm.watch import Watch
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.notice import Notice, Priority, State
-from stillwell.pipeline import Pipeline
 from stillwell.ports import Command, Reply, Request, Row, Stream
-from stillwell.quality.judge import Judge
-from stillwell.quality.limits import default_limits
-from stillwell.reading import Moment, Quantity, Sample
+from stillwell.reading import Moment
 from stillwell.settings import ConfigError, load
-from stillwell.store import Store, ask_by_link
+from stillwell.store import ask_by_link
 
-BEGAN = 1_780_000_000_000
 HOUR_MS = 3_600_000
 ADDRESS = "http://tank.local:8080"
 KEY = b"k" * 32
-PLAN = WatchPlan(
-    channels=(ChannelWatch("water-a", "probes", Quantity.TEMPERATURE, 180.0),),
-    bands=(Band("water", ("water-a",), 24.8, 25.8, 25.3, 0.1, 300.0, 300.0, Priority.HIGH),),
-)
 
 
 def token_in(text: str) -> str:
@@ -48,35 +37,16 @@ def token_in(text: str) -> str:
     return found[1]
 
 
-class Run:
-    """One run of the pipeline over the store of the runs before it."""
+class Run(OneProbe):
+    """With links in its messages."""
 
     def __init__(self, path: Path, boot: str, wall_ms: int, key: bytes | None = KEY) -> None:
-        self.store = Store.open(path)
-        self.line = Pipeline(
-            self.store,
-            Watch(PLAN),
-            {"water-a": Judge(default_limits(Quantity.TEMPERATURE))},
-            escalation=Escalation(EscalationPlan()),
-            link_key=key,
-        )
-        self.line.begin(boot, 0, wall_ms, trusted=True)
-        self.mono_ms = 0
-        self.wall_ms = wall_ms
-
-    def minutes(self, n: int, value: float) -> None:
-        for _ in range(2 * n):
-            self.mono_ms += 30_000
-            self.wall_ms += 30_000
-            self.line.take(Batch("probes", self.mono_ms, (Sample("water-a", value),)))
-            self.line.tick(self.mono_ms)
+        super().__init__(path, boot, wall_ms, key=key)
 
     def links(self) -> list[str]:
         """The tokens of all messages so far."""
         links = Links(ADDRESS, KEY, lambda: self.wall_ms)
-        rows = self.store.tail.rows(Stream.NOTICES, 0, 1000, committed_only=False)
-        found = (links.of(row.body) for row in rows if isinstance(row.body, Notice))
-        return [token_in(link) for link in found if link]
+        return [token_in(link) for link in map(links.of, self.notices()) if link]
 
     def follow(self, token: str) -> Reply:
         return self.line.request(Request(Command.ANSWER, by="Niamh", token=token), self.mono_ms)
@@ -158,10 +128,8 @@ class TestALink:
         assert cold.state() is State.UNACKNOWLEDGED
 
     def test_signed_by_somebody_else_does_nothing(self, cold: Run) -> None:
-        rows = cold.store.tail.rows(Stream.NOTICES, 0, 9, committed_only=False)
-        notices = [r.body for r in rows if isinstance(r.body, Notice)]
         links = Links(ADDRESS, b"x" * 32, lambda: cold.wall_ms)
-        forged = next(filter(None, map(links.of, notices)))
+        forged = next(filter(None, map(links.of, cold.notices())))
         assert "not made here" in cold.follow(token_in(forged)).text
         assert cold.state() is State.UNACKNOWLEDGED
 
@@ -251,14 +219,6 @@ class TestTheKey:
             load(tank(tmp_path, f"[page]\n{table}\n"))
         assert "[page]" in str(caught.value) or "page." in str(caught.value)
         assert "s3cr3t" not in str(caught.value)
-
-
-@pytest.fixture
-def hook() -> Iterator[Receiver]:
-    one = Receiver()
-    one.answer = lambda asked: Says(200)
-    yield one
-    one.close()
 
 
 def told(hook: Receiver, kind: str, key: str, links: Callable[[Notice], str] | None) -> str:

@@ -4,60 +4,28 @@ set."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from stillwell.acquire.bus import Batch
-from stillwell.alarm.escalation import Escalation, EscalationPlan
-from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
-from stillwell.alarm.watch import Watch
-from stillwell.notice import Notice, Priority, State, Transition
-from stillwell.pipeline import Pipeline
+from one_probe import BEGAN, PLAN, OneProbe
+from stillwell.notice import State, Transition
 from stillwell.ports import Command, Request, Stream
-from stillwell.quality.judge import Judge
-from stillwell.quality.limits import default_limits
-from stillwell.reading import Quantity, Sample
-from stillwell.store import Store
 
-BEGAN = 1_780_000_000_000
-PLAN = WatchPlan(
-    channels=(ChannelWatch("water-a", "probes", Quantity.TEMPERATURE, 180.0),),
-    bands=(Band("water", ("water-a",), 24.8, 25.8, 25.3, 0.1, 300.0, 300.0, Priority.HIGH),),
-    zone="Europe/Dublin",
-)
 DRILL = Request(Command.DRILL, by="Niamh", seconds=600)
 HOUR_MS = 3_600_000
 
 
-class Run:
-    """One run of the pipeline over the store of the runs before it."""
+class Run(OneProbe):
+    """With a second turn, in a zone of which the texts tell the time."""
 
     def __init__(self, path: Path, boot: str, wall_ms: int, trusted: bool) -> None:
-        self.store = Store.open(path)
-        self.line = Pipeline(
-            self.store,
-            Watch(PLAN),
-            {"water-a": Judge(default_limits(Quantity.TEMPERATURE))},
-            escalation=Escalation(EscalationPlan(turns=2)),
-        )
-        self.line.begin(boot, 0, wall_ms, trusted)
-        self.mono_ms = 0
-        self.wall_ms = wall_ms
-        self.trusted = trusted
+        plan = replace(PLAN, zone="Europe/Dublin")
+        super().__init__(path, boot, wall_ms, plan=plan, turns=2, trusted=trusted)
 
     def minutes(self, n: float, value: float | None = 25.3) -> None:
-        for _ in range(round(2 * n)):
-            self.mono_ms += 30_000
-            self.wall_ms += 30_000
-            self.line.look_at_clock(self.mono_ms, self.wall_ms, self.trusted)
-            if value is not None:
-                self.line.take(Batch("probes", self.mono_ms, (Sample("water-a", value),)))
-            self.line.tick(self.mono_ms)
-
-    def notices(self) -> list[Notice]:
-        rows = self.store.tail.rows(Stream.NOTICES, 0, 1000, committed_only=False)
-        return [row.body for row in rows if isinstance(row.body, Notice)]
+        super().minutes(n, value)
 
     def drill_log(self) -> list[tuple[str, str]]:
         rows = self.store.tail.rows(Stream.TRANSITIONS, 0, 1000, committed_only=False)

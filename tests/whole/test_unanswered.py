@@ -2,57 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from stillwell.acquire.bus import Batch
-from stillwell.alarm.escalation import Escalation, EscalationPlan
-from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
-from stillwell.alarm.watch import Watch
-from stillwell.notice import Notice, Priority
-from stillwell.pipeline import Pipeline
-from stillwell.ports import Command, Request, Stream
-from stillwell.quality.judge import Judge
-from stillwell.quality.limits import default_limits
-from stillwell.reading import Quantity, Sample
-from stillwell.store import Store
+from one_probe import BEGAN, PLAN, OneProbe
+from stillwell.notice import Notice
+from stillwell.ports import Command, Request
 from stillwell.units import System
 
-BEGAN = 1_780_000_000_000
-PLAN = WatchPlan(
-    channels=(ChannelWatch("water-a", "probes", Quantity.TEMPERATURE, 180.0),),
-    bands=(Band("water", ("water-a",), 24.8, 25.8, 25.3, 0.1, 300.0, 300.0, Priority.HIGH),),
-    units=System.BOTH,
-)
 
-
-class Run:
-    """One run of the pipeline over the store of the runs before it."""
+class Run(OneProbe):
+    """With a second turn, and somebody who reads other units."""
 
     def __init__(self, path: Path, boot: str, wall_ms: int) -> None:
-        self.store = Store.open(path)
-        self.line = Pipeline(
-            self.store,
-            Watch(PLAN),
-            {"water-a": Judge(default_limits(Quantity.TEMPERATURE))},
-            escalation=Escalation(EscalationPlan(turns=2)),
-        )
-        self.line.begin(boot, 0, wall_ms, trusted=True)
-        self.mono_ms = 0
-        self.wall_ms = wall_ms
-
-    def minutes(self, n: int, value: float) -> None:
-        for _ in range(2 * n):
-            self.mono_ms += 30_000
-            self.wall_ms += 30_000
-            self.line.take(Batch("probes", self.mono_ms, (Sample("water-a", value),)))
-            self.line.tick(self.mono_ms)
+        super().__init__(path, boot, wall_ms, plan=replace(PLAN, units=System.BOTH), turns=2)
 
     def notices(self) -> list[Notice]:
-        rows = self.store.tail.rows(Stream.NOTICES, 0, 1000, committed_only=False)
-        found = [row.body for row in rows if isinstance(row.body, Notice)]
-        return [notice for notice in found if notice.subject == "water.low"]
+        return [notice for notice in super().notices() if notice.subject == "water.low"]
 
     def said(self) -> list[str]:
         return [notice.key.split(":", 1)[1] for notice in self.notices()]
