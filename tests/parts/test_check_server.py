@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +14,6 @@ from stillwell.cli.checks.sinks import as_the_daemon_says
 from stillwell.supervise.verdict import Verdict
 
 HISTORY = '[sink.history]\nkind = "influx"\nurl = "{url}"\n'
-
-
-@pytest.fixture
-def server() -> Iterator[Receiver]:
-    one = Receiver()
-    yield one
-    one.close()
 
 
 def checked(folder: Path, more: str) -> dict[str, Any]:

@@ -4,7 +4,7 @@ test's own for what that one does not do."""
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -60,13 +60,6 @@ def config(tmp_path: Path, old: Path) -> Callable[[str], Path]:
         return tank(tmp_path, more)
 
     return make
-
-
-@pytest.fixture
-def server() -> Iterator[Receiver]:
-    one = Receiver()
-    yield one
-    one.close()
 
 
 @pytest.mark.skipif(VICTORIA is None, reason="needs victoria-metrics (apt-get install)")

@@ -65,13 +65,6 @@ class Tank:
 
 
 @pytest.fixture
-def server() -> Iterator[Receiver]:
-    one = Receiver()
-    yield one
-    one.close()
-
-
-@pytest.fixture
 def tank() -> Iterator[Callable[..., Tank]]:
     made: list[Tank] = []
 

@@ -8,7 +8,7 @@ import errno
 import json
 import shutil
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -174,21 +174,6 @@ class TestANightsPicture:
         made.pictures.draw(EVENING)
         assert not caplog.text
         assert not made.folder.exists()
-
-
-@pytest.fixture
-def mailbox() -> Iterator[Mailbox]:
-    one = Mailbox()
-    yield one
-    one.close()
-
-
-@pytest.fixture
-def hook() -> Iterator[Receiver]:
-    one = Receiver()
-    one.answer = lambda asked: Says(200)
-    yield one
-    one.close()
 
 
 def mail_url(box: Mailbox) -> str:

@@ -99,21 +99,6 @@ class Phone:
 
 
 @pytest.fixture
-def hook() -> Iterator[Receiver]:
-    one = Receiver()
-    one.answer = lambda asked: Says(200)
-    yield one
-    one.close()
-
-
-@pytest.fixture
-def mailbox() -> Iterator[Mailbox]:
-    one = Mailbox()
-    yield one
-    one.close()
-
-
-@pytest.fixture
 def phone(tmp_path: Path) -> Iterator[Callable[..., Phone]]:
     made: list[Phone] = []
 

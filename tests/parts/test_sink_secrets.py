@@ -8,7 +8,7 @@ import os
 import subprocess
 import sys
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -63,13 +63,6 @@ MAKERS: dict[str, Make] = {
 
 def _json(url: str) -> str:
     return url.replace("http://", "json://")
-
-
-@pytest.fixture
-def server() -> Iterator[Receiver]:
-    one = Receiver()
-    yield one
-    one.close()
 
 
 class TestASecret:

@@ -15,7 +15,7 @@ import threading
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from email import message_from_bytes
 from email.message import Message as Mail
@@ -238,3 +238,27 @@ class Mailbox:
     def close(self) -> None:
         self._server.shutdown()
         self._server.server_close()
+
+
+@pytest.fixture
+def server() -> Iterator[Receiver]:
+    """Takes everything, as a time-series server does."""
+    one = Receiver()
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def hook() -> Iterator[Receiver]:
+    """Takes every message, as a push service does."""
+    one = Receiver()
+    one.answer = lambda asked: Says(200)
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def mailbox() -> Iterator[Mailbox]:
+    one = Mailbox()
+    yield one
+    one.close()

@@ -7,13 +7,11 @@ import json
 import re
 import stat
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
-import pytest
-
 from command_line import STILLWELL, call
-from far_sides import Receiver, Says
+from far_sides import Receiver
 from stillwell.deliver.links import key_file
 from stillwell.store import ask_by_link, await_reply
 
@@ -26,14 +24,6 @@ address = "{address}"
 kind = "push"
 url = "json://127.0.0.1:{port}/hook"
 """
-
-
-@pytest.fixture
-def hook() -> Iterator[Receiver]:
-    one = Receiver()
-    one.answer = lambda asked: Says(200)
-    yield one
-    one.close()
 
 
 def tokens(hook: Receiver) -> list[str]:

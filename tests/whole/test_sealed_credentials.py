@@ -5,13 +5,13 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
 from command_line import call, json_lines
-from far_sides import Receiver, Says
+from far_sides import Receiver
 from stillwell.settings import sealed
 
 Make = Callable[..., Any]
@@ -21,14 +21,6 @@ kind = "push"
 [sink.watcher]
 kind = "ping"
 """
-
-
-@pytest.fixture
-def hook() -> Iterator[Receiver]:
-    one = Receiver()
-    one.answer = lambda asked: Says(200)
-    yield one
-    one.close()
 
 
 class TestAKeeperWhoMayNotReadTheSecrets:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import json
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
-import pytest
-
 from command_line import STILLWELL, call, json_lines
-from far_sides import Receiver, Says
+from far_sides import Receiver
 from stillwell.ports import Stream
 
 Make = Callable[..., Any]
@@ -38,14 +36,6 @@ def drills(phone: Any) -> list[Any]:
 def told_of_it(hook: Receiver) -> list[str]:
     """Which recipients have been told of a drill."""
     return [one.path for one in list(hook.asked) if b"Drill, no alarm" in one.body]
-
-
-@pytest.fixture
-def hook() -> Iterator[Receiver]:
-    one = Receiver()
-    one.answer = lambda asked: Says(200)
-    yield one
-    one.close()
 
 
 class TestADrill:
