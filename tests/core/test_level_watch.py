@@ -294,6 +294,14 @@ class TestLeak:
         bench.run(8.0, 75.0)
         assert [f.active for f in bench.of("level.leak")] == [True]
 
+    def test_that_goes_on_for_two_days_does_not_become_the_usual(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(24.0, 25.0)
+        for _ in range(6):
+            bench.pour(700.0)
+            bench.run(8.0, 80.0)
+        assert [f.active for f in bench.of("level.leak")] == [True]
+
     def test_a_pour_that_nobody_noted_is_none(self) -> None:
         bench = Bench(LevelWatch(plan()))
         bench.run(10.0, 25.0)
@@ -473,6 +481,52 @@ class TestRestart:
         assert halves.rows == one.rows
         assert halves.watch.state() == one.watch.state()
 
+    def test_a_pump_that_stood_before_it_is_still_odd_in_the_morning(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(11.0, 25.0)
+        bench.ml += 300.0
+        bench.run(1.0, 25.0)
+        bench.ml -= 300.0
+        bench.run(2.0, 25.0)
+        kept = bench.watch.state()
+        bench.watch = LevelWatch(plan())
+        bench.watch.restore(kept)
+        bench.run(7.0, 25.0)
+        assert "as when the pump stands" in bench.row("night.odd").basis
+
+    def test_a_pour_entered_after_a_state_was_kept_is_in_the_next(self) -> None:
+        bench = Bench(LevelWatch(plan()))
+        bench.run(9.0, 25.0)
+        poured = bench.utc
+        bench.pour(200.0, noted=False)
+        bench.run(9.0, 25.0)
+        bench.watch.state()
+        bench.note("pour", 200.0, poured)
+        again = LevelWatch(plan())
+        again.restore(bench.watch.state())
+        assert again.level == bench.watch.level
+
+    @pytest.mark.parametrize(
+        ("of", "damaged"),
+        [
+            ("line", [0, None, 0]),
+            ("line", [0, "x", 0]),
+            ("times", [0, 0, 0, "x", 0, 0]),
+            ("times", [0, 0, 0, float("inf"), 0, 0]),
+            ("slice", [0, [0.0, "x"], {}]),
+            ("slice", [0, [0.0, 0.0], {"float-low": 1.0}]),
+            ("climate", {"room": {"at_ms": []}}),
+            ("climate", {"room": [0, 20.0]}),
+        ],
+    )
+    def test_one_damaged_number_is_refused_at_once_and_not_met_at_the_next_reading(
+        self, of: str, damaged: object
+    ) -> None:
+        body = json.loads(LevelWatch(plan()).state())
+        assert of in body
+        with pytest.raises(ValueError, match=r"."):
+            LevelWatch(plan()).restore(json.dumps(body | {of: damaged}))
+
     @pytest.mark.parametrize("state", ["{}", "[]", '{"form": 99}', "nonsense"])
     def test_a_state_that_can_not_be_used_is_refused(self, state: str) -> None:
         watch = LevelWatch(plan())
@@ -556,6 +610,13 @@ class TestTimeline:
         line.at(Moment(50 * HOUR, NOON, 1))
         assert line.at(Moment(20_000, NOON - 9 * HOUR, 2)) == NOON
         assert line.at(Moment(80_000, NOON + 3 * HOUR, 3)) == NOON + 3 * HOUR
+
+    def test_an_earlier_time_is_a_moment_by_both_clocks_and_a_later_one_is_now(self) -> None:
+        line = Timeline()
+        now = Moment(10 * HOUR, NOON, 3)
+        at = line.at(now)
+        assert line.moment(at - HOUR, now) == Moment(9 * HOUR, NOON - HOUR, 3)
+        assert line.moment(at + HOUR, now) == now
 
     @given(
         st.lists(

@@ -79,7 +79,9 @@ class GaugeWatch:
         if moved is None:
             message = Message(f"{called} reads pours where they have always ended.")
             return Finding(plan.alarm, False, Priority.MEDIUM, message)
-        jumped, ended = (self._moment(jump.at_s, now) for jump in (moved.jump, moved.end))
+        jumped, ended = (
+            self._line.moment(round(jump.at_s * 1000), now) for jump in (moved.jump, moved.end)
+        )
         by = self._words.difference(abs(moved.by_mm), Quantity.LEVEL, 0)
         higher = "higher" if moved.by_mm > 0 else "lower"
         message = Message(
@@ -98,10 +100,6 @@ class GaugeWatch:
         clock = self._words.time(moment, now)
         return f" at {clock}" if clock else ""
 
-    def _moment(self, at_s: float, now: Moment) -> Moment:
-        ago_ms = max(0, self._line.at(now) - round(at_s * 1000))
-        return Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)
-
     def state(self) -> str:
         """About a kB of JSON."""
         datum, line = self.datum.to_json(), self._line.kept()
@@ -114,7 +112,7 @@ class GaugeWatch:
             if kept["form"] != FORM:
                 raise ValueError(f"a gauge's watch of form {kept['form']}, not {FORM}")
             datum, line = GaugeDatum.revived(kept["datum"]), Timeline.revived(kept["line"])
-        except (KeyError, TypeError, AttributeError, ValueError) as damage:
+        except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as damage:
             raise ValueError(
                 f"what was learned of the gauge cannot be read: {damage!r}"
             ) from damage

@@ -173,10 +173,8 @@ class LevelAlarms:
     def _standing(self, name: str, now: Moment) -> Finding:
         """How an alarm stands."""
         alarm = self._alarm(name)
-        since = None
-        if alarm.active:
-            ago = max(0, self._record.memory.line.at(now) - alarm.since_ms)
-            since = Moment(now.mono_ms - ago, now.utc_ms - ago, now.epoch)
+        line = self._record.memory.line
+        since = line.moment(alarm.since_ms, now) if alarm.active else None
         message = self._message(name, since or now, now) if alarm.active else self._over(name)
         return Finding(name, alarm.active, self._priority(name), message, since)
 

@@ -78,6 +78,12 @@ class Climate:
         """Of the first reading: how often it speaks is not known, so it counts for an hour."""
         return cls(at_ms, value, _MOST_SILENCE_MS, value, 0)
 
+    @classmethod
+    def revived(cls, kept: dict[str, float]) -> Climate:
+        """Of what `asdict` made. Raises KeyError, TypeError or ValueError for anything else."""
+        at, every, heard = (int(kept[name]) for name in ("at_ms", "every_ms", "heard_ms"))
+        return cls(at, float(kept["value"]), every, float(kept["usual"]), heard)
+
     def take(self, at_ms: int, value: float) -> None:
         """Takes the next reading."""
         passed = max(0, at_ms - self.at_ms)
@@ -252,14 +258,14 @@ class LevelRecord:
                 raise ValueError(f"A level watch of form {body['form']}, not {FORM}.")
             level = None if body["level"] is None else revived(body["level"])
             memory = self._remembered(body, alarms)
-        except (KeyError, TypeError, AttributeError) as damage:
+        except (KeyError, TypeError, AttributeError, OverflowError) as damage:
             raise ValueError(f"A damaged state of the level watch ({damage!r}).") from damage
         if level is not None and not self._fits(level):
             raise ValueError("The level's sensors have changed.")
         self.level, self.memory = level, memory
 
     def _remembered(self, body: dict[str, Any], alarms: Container[str]) -> Memory:
-        looked, windows, published, told_expect, ended, first = body["times"]
+        looked, windows, published, told_expect, ended, first = (int(at) for at in body["times"])
         number, sums, share_sums = body["slice"]
         floats = {channel.spec.name for channel in self.plan.floats}
         return Memory(
@@ -288,13 +294,19 @@ class LevelRecord:
             inverted=tuple(body.get("inverted", ())),
             refused=[(int(at), str(why)) for at, why in body.get("refused", [])],
             # not kept by the first versions: the next readings say it anew
-            climate={n: Climate(**said) for n, said in body.get("climate", {}).items()},
+            climate={n: Climate.revived(said) for n, said in body.get("climate", {}).items()},
             slice=int(number),
-            slice_sum=sums,
-            share_sums=share_sums,
+            slice_sum=_pair(sums),
+            share_sums={name: _pair(of_float) for name, of_float in share_sums.items()},
         )
 
     def _fits(self, level: LevelState) -> bool:
         """Whether a state was made with as many sensors as there are now."""
         places = len(self.plan.floats)
         return all(len(mark.bank.odds) == places + 1 for mark in level.marks)
+
+
+def _pair(kept: list[float]) -> list[float]:
+    """A sum and how many it is of."""
+    total, count = kept
+    return [float(total), float(count)]

@@ -54,6 +54,12 @@ class Timeline:
         """The inverse of `of_utc`."""
         return line_ms + self.skew_ms
 
+    def moment(self, line_ms: int, now: Moment) -> Moment:
+        """The moment of an earlier time on the line, as the clocks are `now`; `now` itself for a
+        later one."""
+        ago_ms = max(0, self.at(now) - line_ms)
+        return Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)
+
     def kept(self) -> list[int | None]:
         return [self.offset_ms, self.mono_ms, self.skew_ms]
 
@@ -61,4 +67,6 @@ class Timeline:
     def revived(cls, body: list[int | None]) -> Timeline:
         """Raises ValueError for what `kept` did not write."""
         offset, mono, skew = body
-        return cls(offset, mono or 0, skew or 0)
+        if mono is None or skew is None:
+            raise ValueError("a kept line of time has no times")
+        return cls(None if offset is None else int(offset), int(mono), int(skew))
