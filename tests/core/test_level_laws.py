@@ -189,6 +189,60 @@ class TestSight:
         assert 0.15 < view.now_sd / view.now < 0.5
 
 
+class TestForetold:
+    """What may be passed over of a float that is closed or open throughout."""
+
+    def bank(self, ripples_above: float, sd_mm: float) -> Bank:
+        spec = FloatSpec("a", -8.0, 0.0)
+        physics = Physics.of(Geometry(16200.0), (spec,), None, Habits())
+        bank = Bank.prior(physics)
+        bank.see_level(physics.middle_mm(0) + ripples_above * spec.ripple_mm, sd_mm)
+        return bank
+
+    def told(self, share: float) -> FloatTold:
+        return FloatTold("a", Told(share, 600, 600.0, None), 20, 0)
+
+    @pytest.mark.parametrize("share", [0.0, 1.0])
+    def test_is_what_goes_on_while_the_level_is_vague(self, share: float) -> None:
+        side = 3.0 if share else -3.0
+        vague = self.bank(side, 3.0)
+        assert vague.foretold(0, self.told(share), goes_on=True)
+        assert not vague.foretold(0, self.told(share), goes_on=False)
+        far = self.bank(7 * side, 0.3)
+        assert far.foretold(0, self.told(share), goes_on=False)
+
+    @pytest.mark.parametrize("share", [0.0, 1.0])
+    def test_is_nothing_improbable(self, share: float) -> None:
+        side = -9.0 if share else 9.0
+        assert not self.bank(side, 3.0).foretold(0, self.told(share), goes_on=True)
+
+    def test_is_nothing_of_a_float_in_doubt(self) -> None:
+        bank = self.bank(21.0, 0.3)
+        assert bank.foretold(0, self.told(1.0), goes_on=True)
+        bank.odds[0] = bank.physics.base_odds + 0.1
+        assert not bank.foretold(0, self.told(1.0), goes_on=True)
+
+
+class TestRestlessness:
+    def test_a_choice_among_kinds_is_forgotten_in_time(self) -> None:
+        habits = Habits()
+        bank = Bank.prior(Physics.of(Geometry(16200.0), (), GaugeSpec(), habits))
+        bank.see_level(0.0, 1.0)
+        assert len(bank.members) == len(bank.kinds) == 3
+        for g, kind in zip(bank.members, bank.kinds, strict=True):
+            g.P[H][H] = 1.0 if kind == habits.wander[0] else 1e4
+        bank.see_level(0.0, 1.0)
+
+        def odds() -> float:
+            calm, *_, restless = bank.weights
+            return calm - restless
+
+        before = odds()
+        assert before > 3.0
+        bank.predict(habits.forget_days * 24 * HOUR, 1.4)
+        assert odds() == pytest.approx(before / math.e, rel=1e-6)
+
+
 class TestBareLooks:
     """A float that is read now and then, and of which more looks are claimed."""
 

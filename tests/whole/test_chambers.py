@@ -597,9 +597,9 @@ class TestOneFloatAlone:
     KNOWN = 72 * H
     """By then two days of its own past are known."""
 
-    def tank(self, days: float, poured_days: int, **of_float: Any) -> Tank:
+    def tank(self, days: float, poured_days: int, each: float = 600.0, **of_float: Any) -> Tank:
         alone = Switch("float-low", -12.0, every=2, **of_float)
-        pours = daily_pours(poured_days, lambda day: 600.0, at=21 * H, seed=2)
+        pours = daily_pours(poured_days, lambda day: each, at=21 * H, seed=2)
         return pool(days, sensors=(alone,), pours=pours)
 
     def test_stuck_up_it_is_told_by_what_must_have_gone(self, tmp_path: Path) -> None:
@@ -609,8 +609,10 @@ class TestOneFloatAlone:
         [(_, told)] = rises(lived, "float-low.stuck-up")
         assert "how high the water stands" in told.message.do
 
-    def test_stuck_down_it_stays_told_until_it_moves(self, tmp_path: Path) -> None:
-        tank = self.tank(6.0, 6, stuck=((self.KNOWN, 9999 * H, 0),))
+    @pytest.mark.parametrize("each", [600.0, 750.0])
+    def test_stuck_down_it_stays_told_until_it_moves(self, each: float, tmp_path: Path) -> None:
+        """Of the larger pours only their count tells that it should have closed."""
+        tank = self.tank(6.0, 6, each, stuck=((self.KNOWN, 9999 * H, 0),))
         lived = live(tmp_path, tank, Keeper().note(tank))
         assert lived.raised() - {"level.top-up"} == {"float-low.stuck-down"}
         [_] = rises(lived, "float-low.stuck-down")
