@@ -23,7 +23,8 @@ from stillwell.ports import Command, Reply, Request
 from stillwell.reading import Moment
 
 _LONGEST_PAST_MS = 30 * 86_400_000
-"""A restored condition is not believed to be older: the wall clock may be wrong by years."""
+"""A restored condition is not believed to be older: the wall clock may be wrong by years. A choice
+of ours."""
 
 _NEVER_MS = 1 << 62
 

@@ -8,6 +8,8 @@ to. Where none of that shows, the answer is "unknown", not a guess: a probe that
 other rests may be the only one that still sees the water.
 
 How long they must be apart before anybody is told is the alarm's affair.
+
+The numbers are choices of ours: QARTOD leaves those of this test to the operator (from memory).
 """
 
 from __future__ import annotations

@@ -31,7 +31,8 @@ LEAST_STRETCHES = 5
 """With fewer there is no slope: too thin to speak of."""
 
 FASTEST_WATER_K_PER_S = 4.0 / 3600
-"""What heats or cools a small tank does not do it faster: 150 W in 40 L give 3 K an hour."""
+"""What heats or cools a small tank does not do it faster. A choice of ours: 150 W in 40 L of
+seawater (4.09 J/(mL K), by `water.heat`) give 3.3 K an hour."""
 
 _Z_95 = 1.959964  # the 97.5 % point of the normal distribution
 
@@ -128,7 +129,8 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
 
 def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
     """Returns whether the way that `lately` went only leads back to where the value was before it:
-    from a chamber that was warmed while its pump stood, say, and no trend of the water.
+    from a chamber that was warmed while its pump stood, say, and no trend of the water. "Back" is
+    less than half of that way from there, a choice of ours.
 
     Args:
         points: all that is kept (monotonic ms, value; oldest first), the older ones included.
@@ -144,7 +146,8 @@ def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
 def goes_on(points: Sequence[tuple[int, float]], lately: Slope, resolution: float) -> bool:
     """Returns whether the newest stretch still goes the way of `lately`, by a quarter of its rate
     at least. A step that is over, as a small chamber takes when its pump rests, is no rate. Of
-    what moves by less than two steps of the sensor in a stretch one stretch says nothing.
+    what moves by less than two steps of the sensor in a stretch one stretch says nothing. The
+    quarter and the two steps are choices of ours.
 
     Args:
         points: those of which `lately` is the slope (monotonic ms, value; oldest first).

@@ -2,7 +2,7 @@
 
 A Pi without a battery clock and without a network is never told the time: its clock goes on from
 where the last run left it, hours behind at most if the machine was off. A review on such a clock is
-worth more than none. What would be worth nothing is a review of 1970.
+worth more than none. What would be worth nothing is a review of 1970. The times are our own choice.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 WAIT_MS = 10 * 60_000
-"""How long the network is given to set the clock; time-series sinks wait as long."""
+"""How long the network is given to set the clock; time-series sinks wait as long. A choice of
+ours."""
 SETTLES_MS = 10_000
 """After the clock was set the store puts the earlier times of the boot right, within so long."""
 
