@@ -163,6 +163,20 @@ class TestANightsPicture:
         assert made.pictures.of(review(), System.METRIC) is None
         assert [file.name for file in made.folder.iterdir() if file.is_file()] == []
 
+    def test_that_the_disk_does_not_give_back_is_not_there_at_all(
+        self,
+        drawing: Callable[..., Drawing],
+        monkeypatch: pytest.MonkeyPatch,
+        caplog: pytest.LogCaptureFixture,
+    ) -> None:
+        def fail(path: Path) -> bool:
+            raise OSError(errno.EIO, "Input/output error", str(path))
+
+        made = drawing()
+        monkeypatch.setattr(Path, "is_file", fail)
+        assert made.pictures.of(review(), System.METRIC) is None
+        assert "Input/output error" in caplog.text
+
     def test_is_not_missed_where_nothing_can_draw(
         self,
         drawing: Callable[..., Drawing],

@@ -59,9 +59,11 @@ class NightPictures:
     def draw(self, evening: dt.date) -> None:
         """Draws the night that began on a local date. Blocks for as long as that takes; never
         raises."""
-        if not self._units or find_spec("matplotlib") is None:
+        if not self._units:
             return
         try:
+            if find_spec("matplotlib") is None:
+                return
             self._folder.mkdir(exist_ok=True)
             for units in self._units:
                 self._draw(evening, units)
@@ -71,11 +73,16 @@ class NightPictures:
             log.warning("The night's picture could not be drawn: %s.", error)
 
     def of(self, notice: Notice, units: System) -> Path | None:
-        """Returns the picture that goes with a morning's notice; None where there is none."""
+        """Returns the picture that goes with a morning's notice; None where there is none, or none
+        that the disk gives us."""
         if notice.kind != "review" or not notice.key.startswith(_PREFIX):
             return None
         path = self._path(notice.key.removeprefix(_PREFIX), units)
-        return path if path.is_file() else None
+        try:
+            return path if path.is_file() else None
+        except OSError as error:
+            log.warning("The night's picture cannot be had: %s.", error)
+            return None
 
     def _path(self, evening: str, units: System) -> Path:
         return self._folder / f"night-{evening}-{units}.png"
