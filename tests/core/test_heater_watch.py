@@ -42,6 +42,8 @@ class Bench:
         self.level = 0.0
         self.aside = 0.0
         """By how much the first probe reads more than the water, K."""
+        self.lamp = 0.0
+        """What a lamp gives, K/h."""
         self.dead = self.welded = False
         self.findings: list[Finding] = []
         self.findings += self.watch.tick(self.now)
@@ -57,7 +59,7 @@ class Bench:
             if not self.welded:
                 self.on = self.value < 25.1 or (self.on and self.value < self.off_c)
             heat = self.on and not self.dead
-            self.value += (0.7 if heat else -0.3) / 120
+            self.value += ((0.7 if heat else -0.3) + self.lamp) / 120
             self.t += 30
             rows = {"room": 20.0, "level": self.level + self.rng.gauss(0, 0.5)}
             rows |= dict.fromkeys(self.plan.probes, self.value)
@@ -129,6 +131,36 @@ class TestWhatIsSaid:
         bench.dead = False
         bench.run(4 * 3600)
         assert bench.said() == [("heater.not-heating", True), ("heater.not-heating", False)]
+
+    def test_a_dead_one_is_not_played_down_while_a_lamp_makes_up_most_of_what_is_lost(self) -> None:
+        bench = learned()
+        bench.die()
+        bench.lamp = 0.24
+        bench.run(4 * 3600)
+        assert bench.said() == [("heater.not-heating", True)]
+
+    def test_one_that_comes_on_further_down_may_have_had_its_dial_turned(self) -> None:
+        bench = learned()
+        bench.die()
+        bench.run(DAY, lambda: bench.value < 24.7)
+        bench.dead = False
+        bench.run(3600)
+        assert bench.said()[-1] == ("heater.not-heating", False)
+        assert "0.4 °C further down than before: if nobody has mended" in (
+            bench.findings[-1].message.what
+        )
+
+    def test_one_that_goes_off_further_up_has_had_its_dial_turned_or_sticks(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.welded = True
+        bench.run(DAY, lambda: bench.value > 25.9)
+        bench.welded = False
+        bench.run(3600)
+        assert bench.said() == [("heater.without-end", True), ("heater.without-end", False)]
+        assert "0.4 °C further up than before: its dial has been turned up, or" in (
+            bench.findings[-1].message.what
+        )
 
     def test_heating_without_end(self) -> None:
         bench = learned()
