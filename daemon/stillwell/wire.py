@@ -336,7 +336,6 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
     probes = tuple(dict.fromkeys(name for name in (*named, *warm) if name != ROOM))
     if not probes:
         return None
-    lamp = settings.tank.lamp
     gauges = (n for n, c in settings.channel.items() if isinstance(c, LevelChannel))
     return HeaterPlan(
         probes=probes,
@@ -348,8 +347,6 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
         ),
         zone=settings.tank.zone,
         units=settings.tank.units,
-        lamp_on=lamp.on if lamp else None,
-        lamp_off=lamp.off if lamp else None,
     )
 
 

@@ -2,8 +2,11 @@
 
 - `sawtooth` takes the trace apart into half cycles and turning points,
 - `thermostat` learns from them (`creep`, `running`, `room_law` are its numbers),
-- `relay_filter` weighs what the relay may be doing now against what it always does,
+- `stories` are the courses that the relay may be taking, `relay_filter` weighs them against what
+  it always does,
+- `tears` measures by how much the trace has jumped, `duty` counts when the relay was on,
 - `inference` is one probe's learning and judging, `forecast` where it leads,
+- `trim` is the advice about the dial,
 - `pump` tells a pump that stands from water that was poured,
 - `watch` is the observer that speaks, with `texts` for its words.
 """

@@ -100,11 +100,6 @@ class Creep:
         """Standard error of the level, K."""
         return math.sqrt(self.p00) * (1.0 + 1.5 / max(1.0, self.count - 1.0))
 
-    @property
-    def rate_error(self) -> float:
-        """Standard error of the rate, K/day."""
-        return math.sqrt(self.p11)
-
     def shift(self, by_k: float, error_k: float) -> None:
         """The level has moved at once, by about so much."""
         self.level += by_k

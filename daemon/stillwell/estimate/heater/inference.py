@@ -31,8 +31,6 @@ MENDING_S = 1800.0
 """While a tear is measured no fault is believed: it may have been another probe. No longer."""
 CALM_S = 3600.0
 """A switch tells of the dial only when the water has gone as foretold for so long before it."""
-SAME = 0.35
-"""The second switching point confirms the first where it has moved as far within this share."""
 SOME_SHARE = 0.7
 """Of what the water usually loses, the heat that comes makes up so much: a part of the heater's
 still comes, or the lamp's is enough for now."""

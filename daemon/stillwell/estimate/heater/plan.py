@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import time
 
 from stillwell.units import System
 
@@ -35,9 +34,6 @@ class HeaterPlan:
     bands: tuple[BandEdges, ...] = ()
     zone: str = "UTC"
     units: System | str = System.METRIC
-    lamp_on: time | None = None
-    """Local time; None where the lamp's hours are not known."""
-    lamp_off: time | None = None
     cold_c: float = 23.0
     """Where animals of a warm tank begin to suffer; common practice."""
     hot_c: float = 28.0
@@ -49,5 +45,3 @@ class HeaterPlan:
     def __post_init__(self) -> None:
         if not self.probes:
             raise ValueError("The heater can only be watched through a probe in the water.")
-        if (self.lamp_on is None) != (self.lamp_off is None):
-            raise ValueError("The lamp's hours need both an on and an off.")

@@ -15,7 +15,8 @@ from typing import Any
 WINDOW_S = 3 * 3600.0
 """A rise that has lasted for longer, and of which nothing came, is water that was poured."""
 POURED_S = 2700.0
-"""A rise within so long of a journal entry about water is that water."""
+"""What happens within so long of a journal entry about water, a rise or a jump of the probes'
+trace, is that water."""
 PARTED_K = 0.25
 """By so much more than before the rise the probes must differ."""
 MIXED_K = 0.12

@@ -85,8 +85,6 @@ class RelayFilter:
         """Log likelihood ratio of a heater that gives only a share against one that stayed off."""
         self.due_s: float | None = None
         """Since when the relay should have switched."""
-        self.settled_s = 0.0
-        """When the trace was last torn."""
         self.astray_s = -math.inf
         """When the water last went otherwise than foretold, short of being torn."""
         self.before_s = -math.inf
@@ -139,7 +137,7 @@ class RelayFilter:
             loss_share: how far the loss may be off, as a share of the usual one, on top of a step.
         """
         known = self.known
-        self._at_s = self.began_s = self.settled_s = t_s
+        self._at_s = self.began_s = t_s
         spread = LOSS_STEP / 3600 + loss_share * abs(known.loss)
         self._p = (known.sigma**2, 0.0, spread**2)
         ways = (0.0, 1.0) if relay is None else (float(relay),)
@@ -155,9 +153,9 @@ class RelayFilter:
         self.known = known
         best = self.best
         if told_anew and best is not None and self._at_s is not None:
-            relay, kept, torn = self.relay, self._p, self.settled_s
+            relay, kept = self.relay, self._p
             self.begin(self._at_s, best.t, relay)
-            self._p, self.settled_s = kept, torn
+            self._p = kept
 
     def step(self, t_s: float, value: float) -> Verdict:
         """Takes one reading; returns what the half cycle has come to."""

@@ -34,7 +34,7 @@ ODD_COST = 4.0
 just now."""
 WEAK = (0.25, 0.5)
 """Shares of its heat that a weak heater may be giving."""
-MOVED_K = 0.04
+MOVED_SPREAD_K = 0.04
 """How well it is known by how much a switching point may have moved (standard deviation)."""
 MOVED_ODDS = 0.5
 """How likely it is that a switching point which may have moved has."""
@@ -212,7 +212,7 @@ def _share(way: float, away: float, spread: float) -> float:
     share = passed(way / spread)
     if not away:
         return share
-    return share + MOVED_ODDS * (passed((way - away) / math.hypot(spread, MOVED_K)) - share)
+    return share + MOVED_ODDS * (passed((way - away) / math.hypot(spread, MOVED_SPREAD_K)) - share)
 
 
 def likelihood(story: Story) -> float:

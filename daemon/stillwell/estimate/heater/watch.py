@@ -11,7 +11,7 @@ from stillwell.alarm.missing import Worth, worth
 from stillwell.entry import Entry
 from stillwell.estimate.heater.inference import Condition, Inference
 from stillwell.estimate.heater.plan import HeaterPlan
-from stillwell.estimate.heater.pump import WINDOW_S, Pump
+from stillwell.estimate.heater.pump import POURED_S, WINDOW_S, Pump
 from stillwell.estimate.heater.texts import HeaterTexts
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding
@@ -29,8 +29,6 @@ DISORDER_MS = 60_000
 PUMP_STOPPED = "pump.stopped"
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
-POURED_S = 2700.0
-"""A jump of the trace within so long of a journal entry about water is that water."""
 TOGETHER_S = 1200.0
 """Two probes see the same water within so long of each other."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
@@ -173,13 +171,6 @@ class HeaterWatch:
         self._published_ms = now.mono_ms
         mind = self.minds[self._lead]
         return published(mind, now, self._t) if mind.learned else ()
-
-    def pump_stands(self, stands: bool) -> None:
-        """Level evidence from elsewhere: the pump has begun to stand, or runs again."""
-        if not stands:
-            self._pump.over()
-        elif self._pump.since_s is None:
-            self._pump.since_s = self._t
 
     @property
     def lead(self) -> Inference:
