@@ -426,6 +426,10 @@ class Store:
         if self.trouble is None:
             self.commit()
 
+    def journal_waiting(self) -> tuple[Entry, ...]:
+        """Entries that a disk in trouble has not taken yet; they have no numbers."""
+        return tuple(self._backlog.journal)
+
     def described(self, key: str) -> str | None:
         """What `describe` has kept under `key`, also what is not on disk yet."""
         waiting = self._backlog.meta.get(key)
