@@ -25,17 +25,21 @@ def path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def say(path: Path) -> Iterator[Say]:
+def line(path: Path) -> Iterator[Pipeline]:
     taker = NoteTaker(68_000.0, "Europe/Dublin", System.METRIC)
     line = Pipeline(Store.open(path), Watch(WatchPlan()), {}, note_taker=taker)
     line.begin("boot-1", 0, NOON, trusted=True)
+    yield line
+    line.end()
 
+
+@pytest.fixture
+def say(line: Pipeline) -> Say:
     def asks(by: str = "Niamh", text: str = "", **said: object) -> Reply:
         to_note = ToNote(**said)  # type: ignore[arg-type]
         return line.request(Request(Command.NOTE, by=by, text=text, to_note=to_note), 0)
 
-    yield asks
-    line.end()
+    return asks
 
 
 def journal(path: Path) -> list[tuple[str, float | None, str, int]]:
@@ -112,3 +116,31 @@ class TestRefused:
         line.begin("boot-1", 0, NOON, trusted=True)
         assert not line.request(Request(Command.NOTE, to_note=ToNote("fed")), 0).done
         line.end()
+
+
+class TestOnADiskThatTakesNothing:
+    """SQLite's own switch stands for it: what is written fails, what is kept can be read."""
+
+    def test_what_waits_is_neither_noted_nor_corrected_twice(
+        self, line: Pipeline, say: Say, path: Path
+    ) -> None:
+        say(kind="pour", value="12 L", sure=True)
+        db = line.store._file.db
+        assert db is not None
+        db.execute("PRAGMA query_only = ON")
+        assert say(kind="fed", key="a").text == "Noted: Sun 01 Mar 12:00  fed."
+        assert line.store.trouble is not None
+        again = say(kind="fed", key="a")
+        assert again.done
+        assert again.text.startswith("That is noted already, and waits for a disk")
+        assert say(kind="pour", value="1 L").done
+        again = say(kind="pour", value="1 L")
+        assert not again.done
+        assert again.text.startswith("The same is noted already, and waits for a disk")
+        assert say(kind="pour", value="1.2 L", strike=1).done
+        for more in ({"kind": "pour", "value": "1.3 L", "strike": 1}, {"strike": 1}):
+            assert "Entry 1 has been struck out already, and waits" in say(**more).text
+        line.store.commit()  # opens the file anew, and can write
+        assert line.store.trouble is None
+        kept = [(kind, value) for kind, value, *_ in journal(path)]
+        assert kept == [("fed", None), ("pour", 1000.0), ("pour", 1200.0)]

@@ -18,10 +18,12 @@ from stillwell.journal import (
     struck,
     when,
 )
-from stillwell.journal.drafting import TWICE_MS
+from stillwell.journal.drafting import TWICE_MS, is_twice
 from stillwell.ports import Reply, Request, ToNote
 from stillwell.store import Store, StoreError, StoreReader
 from stillwell.units import System
+
+_WAITS = "and waits for a disk that takes nothing now"
 
 
 class NoteTaker:
@@ -48,7 +50,15 @@ class NoteTaker:
             again = next((e for e in here.entries if e.key == key), None)
             if again is not None:
                 return Reply(True, f"That is noted already, as entry {again.id}.")
+            waiting = store.journal_waiting()
+            if any(e.key == key for e in waiting):
+                return Reply(True, f"That is noted already, {_WAITS}.")
+            if asked.strike is not None and any(e.strikes == asked.strike for e in waiting):
+                return Reply(False, f"Entry {asked.strike} has been struck out already, {_WAITS}.")
             draft = self._draft(request, asked, here, at_ms)
+            if any(is_twice(draft.entry, e) for e in waiting):
+                asks = f"The same is noted already, {_WAITS}. Once more?"
+                draft = replace(draft, questions=(*draft.questions, asks))
         except JournalError as error:
             return Reply(False, f"{error.what} {error.do}")
         except StoreError as error:
