@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -121,6 +122,29 @@ class TestSalt:
         for text in ("", "[]", '{"entries": [[1]], "level": [], "standing": []}'):
             with pytest.raises(ValueError, match=r"."):
                 SaltWatch(PLAN).restore(text)
+
+    def test_a_state_of_another_form_is_refused_to_start_anew(self) -> None:
+        kept = json.loads(SaltWatch(PLAN).state())
+        SaltWatch(PLAN).restore(json.dumps(kept))
+        with pytest.raises(ValueError, match="form 99"):
+            SaltWatch(PLAN).restore(json.dumps(kept | {"form": 99}))
+        damaged = kept | {"entries": [[1]]}
+        with pytest.raises(ValueError, match=r"unpack"):
+            SaltWatch(PLAN).restore(json.dumps(damaged))
+
+    def test_a_restart_forgets_no_word_beside_an_entry(self) -> None:
+        # with pure water 0.5 is half a unit too much; as 35 ppt fluid it would be misread
+        checks = [
+            entry(1, 0.1, "salinity", 35.5, "ppt"),
+            replace(entry(2, 0.2, "calibration", 0.5, "ppt"), text="refractometer, pure water"),
+        ]
+        first, second = SaltWatch(PLAN), SaltWatch(PLAN)
+        lived(first, checks, 0.0, 0.5)
+        second.restore(first.state())
+        [before], [after] = (lived(watch, [], 0.75, 1.0)[-1:] for watch in (first, second))
+        assert before == after
+        blunt = SaltWatch(PLAN)
+        assert lived(blunt, checks[:1], 0.0, 1.0)[-1] != after
 
     def test_a_clock_that_was_never_set_ends_no_alarm(self) -> None:
         before, after = SaltWatch(PLAN), SaltWatch(PLAN)

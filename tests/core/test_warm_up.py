@@ -113,6 +113,15 @@ class TestGuide:
         told = self.told([(0.0, 24.5)], [], 14)
         assert told.count(Stage.TRIM) >= 3
 
+    def test_a_trim_that_is_noted_is_answered_also_while_nothing_else_changes(self) -> None:
+        guide = Guide()
+        run = stage(warmed(24.5, 2), TARGET, 0, 2 * HOUR_MS - 1)
+        assert run.stage is Stage.SETTLING
+        assert guide.tells(run, None, 0)
+        assert not guide.tells(run, None, TEN_MIN)
+        assert guide.tells(run, TEN_MIN, 2 * TEN_MIN)
+        assert not guide.tells(run, TEN_MIN, 3 * TEN_MIN)
+
 
 class TestAlways:
     @given(
