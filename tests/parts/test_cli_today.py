@@ -47,6 +47,19 @@ class TestToday:
         assert found["cycle"]["stage"] == "ammonia rising"
         assert "salinity" not in [task["task"] for task in found["due"]]
 
+    def test_a_salinity_outside_comes_with_its_mending_and_the_caution(
+        self, tmp_path: Path, config: Path
+    ) -> None:
+        (tmp_path / "tank.db").write_bytes((config.parent / "tank.db").read_bytes())
+        made = tank(tmp_path)
+        for time in ("11:00Z", "11:30Z"):
+            call("note", "-c", made, "--at", f"2026-03-10T{time}", "--yes", "salinity", "38 ppt")
+        said = " ".join(call("today", "-c", made).stdout.split())
+        mending = said.split("Measure again; then ", 1)[1]
+        assert "of tank water for fresh" in mending
+        for caution in ("unplug heater and pump, with dry hands", "drip loop", "RCD (GFCI)"):
+            assert caution in mending
+
     def test_what_is_due_stands_under_the_review_too(self, tmp_path: Path) -> None:
         made = tank(tmp_path)
         assert call("simulate", "-c", made, "--days", "2", "--until", END).exit_code == 0
