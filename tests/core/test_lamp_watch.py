@@ -130,6 +130,13 @@ class TestALampThatFails:
         assert water.told() == [(LAMP_NOT_ON, True)]
         assert water.watch.heat.lamp[0] > 0.8 * before
 
+    def test_teaches_hardly_anything_while_it_is_looked_into_and_told(self) -> None:
+        water = learned(0.2)
+        before = water.watch.heat.lamp[0]
+        water.run(68, burns=NEVER)
+        assert water.told() == [(LAMP_NOT_ON, True)]
+        assert water.watch.heat.lamp[0] > 0.94 * before
+
     def test_a_weaker_lamp_is_told_and_then_taken_as_it_is(self) -> None:
         water = learned()
         water.lamp = 0.04
