@@ -17,13 +17,14 @@ from stillwell.estimate import level_rules as rules
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_alarms import LEVEL_ALARMS
 from stillwell.estimate.level_plan import FloatChannel, GaugeChannel, LevelPlan
-from stillwell.estimate.level_record import Climate
+from stillwell.estimate.level_record import EXPANSION_PER_K, Climate
 from stillwell.estimate.level_watch import LevelWatch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
 from stillwell.notice import Priority
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
+from stillwell.water.seawater import density_kg_m3
 
 NOON = round(datetime(2026, 3, 10, 12, tzinfo=UTC).timestamp() * 1000)
 MINUTE, HOUR = 60_000, 3_600_000
@@ -550,6 +551,14 @@ class TestRestart:
         bench.run(1.0, 25.0)
         with pytest.raises(ValueError, match="sensors"):
             LevelWatch(plan(with_float=True)).restore(bench.watch.state())
+
+
+class TestExpansion:
+    def test_is_that_of_the_density(self) -> None:
+        # source of the check: EOS-80 (UNESCO Technical Paper in Marine Science 44)
+        warm, cool = density_kg_m3(35.0, 25.5), density_kg_m3(35.0, 24.5)
+        by_density = (cool - warm) / density_kg_m3(35.0, 25.0)
+        assert pytest.approx(by_density, rel=5e-3) == EXPANSION_PER_K
 
 
 class TestClimate:

@@ -1,4 +1,5 @@
-"""The alarms about the level and its sensors: the rules' verdicts, debounced, in words."""
+"""The alarms about the level and its sensors: the rules' verdicts, debounced, in words. How often a
+verdict must be repeated is our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ Answer = Estimate | NotEnough
 _HOUR_MS = 3_600_000
 _THERMAL_OVER_H = 3
 _CHANGED_MS = 7 * 86_400_000
+"""What is unlike the usual for so long is the usual (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,10 +14,12 @@ from stillwell.water.evaporation import Air, Water, expected
 
 _EXPECT_EVERY_MS = 60_000
 _HELD_MS = 86_400_000
-"""For so long a thermometer that is missing is taken to say what it usually says."""
+"""For so long a thermometer that is missing is taken to say what it usually says (our own
+choice)."""
 _NO_HUMIDITY = 50.0
 _NO_HUMIDITY_REL_SD = 0.4
-"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice)."""
+"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice). What that
+leaves of the expected rate is our own choice."""
 _SHARES_KEPT = 80
 _TEMPERATURES_KEPT = 300
 _FLAG_OF_LEVEL = (Flag.PASS, Flag.NOT_EVALUATED)

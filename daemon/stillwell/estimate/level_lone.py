@@ -1,4 +1,5 @@
-"""What floats say where nothing else sees the level: one alone, and below the lowest of several."""
+"""What floats say where nothing else sees the level: one alone, and below the lowest of several.
+The limits are our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 

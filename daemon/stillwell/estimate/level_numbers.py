@@ -1,5 +1,5 @@
 """What is published of the level: how it stands, once an hour; a night's numbers once it has ended,
-and again when an entry has changed them."""
+and again when an entry has changed them. The waiting times are our own choice."""
 
 from __future__ import annotations
 
@@ -30,6 +30,7 @@ _OPEN_FOR_MS = 3 * 24 * _HOUR_MS
 _LONE_REACH_MS = 24 * _HOUR_MS
 """A float is passed about once a day: what lies further off has been settled since."""
 _Z = 1.959964
+"""Of the standard normal: 95 % lie within."""
 _NOTHING_MOVED = "without a change"
 """How a basis ends that says only where the water was not."""
 _PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS

@@ -4,7 +4,8 @@ chamber at once, and the pump takes as much away at once: neither a pour nor a l
 Found when it is over: a rise and a fall of the same size, each within a few minutes, with the water
 high in between. Evaporation makes no such fall. A pour that nobody noted makes the rise alone. Of a
 short stand it may also be the balance that tells: the water is as high afterwards as before, but
-for what was noted to be poured meanwhile.
+for what was noted to be poured meanwhile. Limits that name no source are our own choice, checked on
+simulated tanks.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
-"""When the level is worth an alarm. Pure: what is known now and what was before, in; a verdict
-out."""
+"""When the level is worth an alarm. Pure: what is known now and what was before, in; a verdict out.
+Limits that name no source are our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 
@@ -131,6 +131,7 @@ def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Us
     n = len(ratios)
     if n:
         own = median(ratios)
+        # 1.4826: a normal's standard deviation over its median deviation
         spread = min(1.4826 * median([abs(r - own) for r in ratios]), _MOST_SPREAD * own)
     else:
         own, spread = 1.0, 0.0

@@ -32,7 +32,10 @@ see `bank`), with these choices:
   and the passage from the mark before it is run again; a restart in between changes no digit. A
   reading costs a few microseconds and does not know how long the history is.
 - **Pours that nobody noted, noted pours that never happened, sensors at fault** are competing
-  explanations of a surprising slice, weighed over two slices before one is taken (`passage`)."""
+  explanations of a surprising slice, weighed over two slices before one is taken (`passage`).
+
+Priors and thresholds in this package that name no source are our own choice, checked on simulated
+tanks; a default that a keeper may state otherwise (heights, ripple, noise) is common practice."""
 
 from stillwell.estimate.level.evidence import (
     Evidence,

@@ -45,6 +45,8 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class KeptDoubt:
+    """A doubt about a noted pour, and the bank had it not happened."""
+
     log_odds: float
     pour_ms: int
     pour_ml: float

@@ -23,6 +23,7 @@ from stillwell.estimate.level.seen import Oddity, Seen
 from stillwell.estimate.level.state import LevelState
 
 _Z = 1.959964
+"""Of the standard normal: 95 % lie within."""
 _HORIZON_H = 60 * 24.0
 _WIDEST = 0.6
 """A half-width above this share of the value is no answer…"""

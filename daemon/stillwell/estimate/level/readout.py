@@ -30,7 +30,8 @@ def level(bank: Bank) -> float:
 
 
 def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
-    """The loss in mL from the counted mm (last coordinate): A / (mm per mL · (1 + K)).
+    """The loss in mL from the counted mm (last coordinate): A / (mm per mL · (1 + K)), its mean to
+    second order in A and K and its variance to first.
 
     With `shrunk_area`, the variance (of relative area) of one more observation of K: what a
     calibration pour would leave."""

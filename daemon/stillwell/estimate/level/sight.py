@@ -6,7 +6,8 @@ import math
 from typing import NamedTuple
 
 _BEND = 3.0
-"""Ripples from its height beyond which a float's share no longer hangs on the ripple."""
+"""Ripples from its height beyond which a float's share no longer hangs on the ripple: of a normal
+surface a thousandth lies there."""
 
 
 class Sight(NamedTuple):
