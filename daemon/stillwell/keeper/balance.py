@@ -13,6 +13,10 @@ from stillwell.estimate.salt_told import Check, EvaporationRate, Event, MissingW
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
 
 DAY_MS = 86_400_000
+_Z2 = 3.92
+"""Widths of a 95 % interval in standard deviations."""
+_LEAST_SD_ML = 20.0
+"""Nobody knows better how much is missing (our own choice)."""
 LOOK_BACK_MS = 120 * DAY_MS
 """What is older says nothing more of today's salinity: four months of weekly checks lie between, or
 the interval is as wide as if nobody had ever looked."""
@@ -32,6 +36,12 @@ def salt_state(
         now_ms: UTC ms; what is later is left out.
     """
     return Ledger(parameters).at(entries, level, now_ms)
+
+
+def missing_water(t_ms: int, ml: float, low: float, high: float) -> MissingWater:
+    """Returns what the level says is missing at a time, from its 95 % interval, as the balance is
+    told it."""
+    return MissingWater(t_ms, ml, max((high - low) / _Z2, _LEAST_SD_ML))
 
 
 @dataclass(frozen=True, slots=True)

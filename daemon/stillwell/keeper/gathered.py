@@ -13,7 +13,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.lamplight import Cell, lit_hours
 from stillwell.estimate.salt_told import MissingWater
 from stillwell.journal import Kind
-from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger
+from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.keeper.photoperiod import Light, kept_hours, wanted
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
@@ -25,9 +25,7 @@ JOURNAL_MS = 400 * DAY_MS
 WARMTH_MS = 7 * DAY_MS
 """So far back the water's warmth is asked for the lamp's hours."""
 LEVEL_FRESH_MS = 3 * 3_600_000
-_Z2 = 3.92
-"""Widths of a 95 % interval in standard deviations."""
-_LEAST_SD_ML = 20.0
+"""What the level said longer ago is no longer poured by (our own choice)."""
 DRILL_ALARM = "drill"
 
 
@@ -96,6 +94,6 @@ def daily(level: Iterable[Published]) -> list[MissingWater]:
     by_day: dict[int, MissingWater] = {}
     for row in level:
         if row.value is not None and row.low is not None and row.high is not None:
-            sd = max((row.high - row.low) / _Z2, _LEAST_SD_ML)
-            by_day[row.time_ms // DAY_MS] = MissingWater(row.time_ms, row.value, sd)
+            missing = missing_water(row.time_ms, row.value, row.low, row.high)
+            by_day[row.time_ms // DAY_MS] = missing
     return list(by_day.values())

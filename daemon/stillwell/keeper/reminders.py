@@ -24,7 +24,7 @@ from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
-from stillwell.water.refractometer import drift_per_day
+from stillwell.water.refractometer import COLD_SAMPLE_WAIT_S, drift_per_day
 from stillwell.water.seawater import SeawaterMissingError
 
 TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, LAMP, DRILL = REMINDERS
@@ -187,8 +187,8 @@ def _salinity(facts: Facts, plan: BookPlan) -> Task:
     else:
         day = _date(done, plan) + plan.salinity_every_d * _DAY
     text = (
-        "Rinse the prism with fresh water and dry it; give the sample 45 s on it; read it against "
-        "the light. Rinse again."
+        "Rinse the prism with fresh water and dry it; give the sample "
+        f"{COLD_SAMPLE_WAIT_S:.0f} s on it; read it against the light. Rinse again."
     )
     if facts.salt is not None and facts.salt.checks:
         text = f"{facts.salt.salinity:.1f} ppt is expected. {text}"
@@ -223,8 +223,9 @@ def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
     else:
         return None
     text = (
-        "Put 35 ppt fluid on the clean prism, wait 45 s, note what it shows, and turn the screw "
-        "until it shows 35. Pure water is no substitute: it checks the other end of the scale."
+        f"Put 35 ppt fluid on the clean prism, wait {COLD_SAMPLE_WAIT_S:.0f} s, note what it "
+        "shows, and turn the screw until it shows 35. Pure water is no substitute: it checks the "
+        "other end of the scale."
     )
     text = " ".join(filter(None, (scale_in_words(facts.entries, plan.zone), text)))
     note = 'stillwell note calibration 35.5 ppt --text "refractometer, 35 ppt fluid"'

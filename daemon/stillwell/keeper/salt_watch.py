@@ -13,7 +13,7 @@ from stillwell.estimate.salt_alarm import HIGH, LOW, UNSURE, findings
 from stillwell.estimate.salt_told import MissingWater
 from stillwell.finding import Finding
 from stillwell.journal import Kind
-from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger
+from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.keeper.plan import BookPlan
 from stillwell.notice import Message, Priority
 from stillwell.ports import Published
@@ -26,8 +26,6 @@ OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE
 FORM = 2
 """Of the state that is kept; of another one it starts anew, from the journal."""
 _PRIORITY = {HIGH: Priority.MEDIUM, LOW: Priority.MEDIUM, UNSURE: Priority.LOW}
-_Z2 = 3.92
-_LEAST_SD_ML = 20.0
 
 
 class SaltWatch:
@@ -106,8 +104,7 @@ class SaltWatch:
             return
         said = self._missing()
         if said is not None:
-            sd = max((said.high - said.low) / _Z2, _LEAST_SD_ML)
-            self._level.append(MissingWater(now_ms, said.value, sd))
+            self._level.append(missing_water(now_ms, said.value, said.low, said.high))
             self._looked_ms = None
 
     def _forget(self, now_ms: int) -> None:
