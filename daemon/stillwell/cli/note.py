@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 _LISTED = 30
 NEAR_MS = 5 * 60_000
-"""A thermometer and a probe that are read within this are read together."""
+"""A thermometer and a probe that are read within this are read together (our own choice)."""
 
 
 def add_to(app: typer.Typer) -> None:

@@ -33,9 +33,10 @@ if TYPE_CHECKING:
 FRESH_MS = 15 * 60_000
 """What is older than this is not "now"."""
 SOON_MS = 2 * 86_400_000
+"""So far ahead it says what comes (our own choice)."""
 HOUR_MS = 3_600_000
 MOVES_K_H = 0.1
-"""Water that changes more slowly stands, as far as anybody cares."""
+"""Water that changes more slowly stands, as far as anybody cares (our own choice)."""
 
 
 def add_to(app: typer.Typer) -> None:

@@ -27,17 +27,18 @@ CAUTION = (
 HIGH, LOW, UNSURE = "salinity.high", "salinity.low", "salinity.unsure"
 
 _DEADBAND = 0.1
-"""A salinity alarm goes only when the estimate is so far inside again."""
+"""A salinity alarm goes only when the estimate is so far inside again (our own choice)."""
 _DAY_MS = 86_400_000
 _LATELY_MS = _DAY_MS
 _GRACE_D = 1.0
-"""The day on which the keeper is asked to measure is left to them."""
+"""The day on which the keeper is asked to measure is left to them (our own choice)."""
 _WORN = 1.5
-"""So many times as uncertain as the check was, the salinity is no longer what was measured."""
+"""So many times as uncertain as the check was, the salinity is no longer what was measured (our
+own choice)."""
 _STILL_WORN = 1.4
 """And while the alarm stands."""
 NOT_WORTH_ML = 20.0
-"""Less than a few spoonfuls is not worth a walk."""
+"""Less than a few spoonfuls is not worth a walk (our own choice)."""
 
 
 class Cause(StrEnum):
@@ -87,7 +88,8 @@ def causes(state: SaltState, check: Check) -> tuple[Likely, ...]:
 
     Each cause moves the check in its own way: forgotten top-ups by no more than what can be missing
     from the chamber, and not at all when the level was seen lately; salt water poured as fresh by
-    no more than the pours since the last check carried; lost salt downwards only.
+    no more than the pours since the last check carried; lost salt downwards only. How far each
+    goes at most is our own judgement.
     """
     above, sd = surprise(state, check)
     now = advanced(state, check.t_ms)

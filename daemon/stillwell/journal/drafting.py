@@ -22,7 +22,7 @@ _DAY_MS = 86_400_000
 AHEAD_MS = 5 * _MINUTE_MS
 """A clock on a phone may be a little ahead of the daemon's."""
 LATE_MS = 365 * _DAY_MS
-"""Entries older than this are asked about."""
+"""Entries older than this are asked about (our own choice, as are the others here)."""
 EARLIEST_MS = 946_684_800_000
 """1 January 2000: what is earlier is a slip or a clock that was never set."""
 TWICE_MS = 2 * _MINUTE_MS
@@ -167,6 +167,8 @@ def _line(text: str, longest: int, what: str) -> str:
 def _spans(
     rule: Rule, unit: str, here: Circumstances
 ) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    # Our own allowances: what seawater up to the end of its equations can show, and what a tank
+    # near 35 does.
     if rule.kind is Kind.SALINITY and unit.startswith("sg"):
         return (0.995, 1.034), (1.019, 1.0305)
     if rule.kind is Kind.SALINITY and unit.startswith("mS/cm"):

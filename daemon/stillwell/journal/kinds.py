@@ -47,7 +47,8 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """What is accepted for a kind. Spans are inclusive, in the unit kept."""
+    """What is accepted for a kind. Spans are inclusive, in the unit kept; they are our own
+    allowances, not published figures."""
 
     kind: Kind
     says: str

@@ -19,7 +19,8 @@ _FLUID = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(?:ppt|psu|g/kg|‰)", re.IGNORECAS
 _PURE = re.compile(r"\b(pure|fresh|distilled|deionised|deionized|osmosis|ro|rodi)\b", re.IGNORECASE)
 _OTHER = re.compile(r"\b(hydrometer|conductivity|salinometer|probe|pen)\b", re.IGNORECASE)
 _FURTHEST = 6.0
-"""A scale further off than this is not read but misread, or it is another fluid."""
+"""A scale further off than this is not read but misread, or it is another fluid (our own
+choice)."""
 
 
 def is_refractometer(entry: Entry) -> bool:

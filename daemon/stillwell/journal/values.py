@@ -102,6 +102,7 @@ def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, s
 _NO_ATC = re.compile(r"(?:ppt|psu|‰) (?:no|without) ATC at (.+)", re.IGNORECASE)
 _CONDUCTIVITY = re.compile(r"([µμu]S/cm|mS/cm|S/m)(?:(?: at| @)? (.+))?", re.IGNORECASE)
 _GRAVITY_SPAN = (0.995, 1.035)
+"""A bare number within is taken for a specific gravity (our own choice)."""
 
 
 def _salinity(typed: str, unit: str) -> tuple[float, str]:
@@ -146,7 +147,7 @@ def _salinity(typed: str, unit: str) -> tuple[float, str]:
 
 def _prism(text: str) -> float:
     t_c = parse(text, Dimension.TEMPERATURE)
-    if not 0.0 <= t_c <= 30.0:
+    if not 0.0 <= t_c <= 30.0:  # as far as the equation of Quan and Fry goes
         raise JournalError(
             f"A prism at {t_c:g} °C is outside 0 to 30 °C.",
             "Let instrument and sample come to the room's temperature, and read again.",

@@ -12,6 +12,7 @@ from stillwell.journal import Kind, standing
 USUAL_H = 10.0
 """A day (common practice)."""
 OFF_BY_H = 0.5
+"""Hours within this of those wanted are as wanted (our own choice)."""
 GENTLE_MIN = 30
 """By how much a day the hours are changed at most (common practice)."""
 DO = (
@@ -20,6 +21,7 @@ DO = (
 )
 _CELL_H = 10 / 60
 _LEAST_SEEN = 0.9
+"""Of a day whose hours are told (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,14 +15,19 @@ HOUR_MS = 3_600_000
 AT_LEAST_MS = 2 * HOUR_MS
 """After the start, before anything is called steady (common practice)."""
 AFTER_TRIM_MS = HOUR_MS
+"""Until it is worth looking again (common practice)."""
 WINDOW_MS = 6 * HOUR_MS
-"""A thermostat switches on and off once in an hour or two, more seldom beside a warm lamp."""
+"""A thermostat switches on and off once in an hour or two, more seldom beside a warm lamp
+(our own choice)."""
 TURN_K = 0.06
-"""Water that comes back by more has turned: more than the noise of a ten-minute mean."""
+"""Water that comes back by more has turned: more than the noise of a ten-minute mean
+(our own choice)."""
 BEGINS_K = 1.0
-"""Water that has turned once so near to the target has most likely met the thermostat."""
+"""Water that has turned once so near to the target has most likely met the thermostat (our
+own choice)."""
 STILL_K = 0.1
-"""Water that moves less than this in all is held, whether or not it is seen to turn."""
+"""Water that moves less than this in all is held, whether or not it is seen to turn (our own
+choice)."""
 HELD_WITHIN_K = 0.15
 """How well a setting is known by two turns of ten-minute means (our own allowance)."""
 FEWEST = 6
