@@ -330,7 +330,7 @@ def _channel(name: str, tank: Tank) -> str:
 
 
 def _events(tank: Tank, start: datetime, days: int) -> Iterator[str]:
-    """What goes on in the life: as often as in a real one, or more so."""
+    """What goes on in the life: as often as in a real one, or more so, by our own choice."""
     rng = random.Random(f"{tank.seed}/{start:%Y-%m-%d}/events")
 
     def one(

@@ -6,8 +6,11 @@ import math
 from dataclasses import dataclass
 
 FAST = 1 / 120
+"""Weight of one reading in what is so lately: an hour of readings every 30 s; our own choice."""
 SLOW = 1 / 6000
+"""And in what is usual: two days of them; our own choice."""
 START2 = 0.04**2
+"""Before anything is seen; our own choice, of the usual size (`LEAST2` and a little)."""
 LEAST2 = 0.018**2
 """1/16 K rounded: 0.0625 / sqrt(12) (Maxim data sheet of the DS18B20 for the step)."""
 

@@ -10,7 +10,7 @@ from stillwell.reading import Flag
 
 COURSE = 5.0
 """Of the suspect threshold: two values further apart are no course that may go on, but a spike and
-its way back."""
+its way back. Our own choice."""
 
 
 def spike(

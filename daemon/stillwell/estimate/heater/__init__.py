@@ -9,6 +9,9 @@
 - `trim` is the advice about the dial,
 - `pump` tells a pump that stands from water that was poured,
 - `watch` is the observer that speaks, with `texts` for its words.
+
+Figures that name no source, in any of them, are our own choice, checked on simulated tanks: the
+heater's bench and the catalogue of faults.
 """
 
 from stillwell.estimate.heater.inference import Condition, Inference, Sight

@@ -1,15 +1,15 @@
 """Two-mode state-space filter: water temperature and loss, with the heater's relay on or off, under
 several stories at once (`stories`).
 
-Each story carries the mean of a Kalman filter of two states (Kalman 1960),
+Each story carries the mean of a Kalman filter of two states (Kalman, J. Basic Eng. 82 (1960) 35),
 
     dT/dt = gain w - loss        w: the relay through a lag of the first order
     d(loss)/dt = white noise     lamp, room and lid change it
 
 and all share one covariance, since they differ in their input alone. Their likelihoods make a
-sequential ratio test (Wald 1945; Page 1954 for when it begins anew): while stories agree, and they
-do until the first of them switches, the ratios stand still, so that no evidence is lost or made up
-by hours of waiting.
+sequential ratio test (Wald, Ann. Math. Stat. 16 (1945) 117; Page, Biometrika 41 (1954) 100, for
+when it begins anew; all three from memory): while stories agree, and they do until the first of
+them switches, the ratios stand still, so that no evidence is lost or made up by hours of waiting.
 """
 
 from __future__ import annotations

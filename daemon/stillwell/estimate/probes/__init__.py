@@ -12,6 +12,9 @@ What tells them apart:
 
 A probe that is doubted is not believed until it has behaved for a while. A new probe's other zero,
 below `difference.REBASED_K`, is taken as it is and said to nobody.
+
+Figures that name no source are our own choice, checked on simulated tanks by the catalogue of
+faults.
 """
 
 from stillwell.estimate.probes.doubt import Doubted, Kind

@@ -10,8 +10,8 @@ from stillwell.estimate.probes.doubt import Doubted, Kind
 from stillwell.estimate.probes.habit import BLOCK_S, STUCK_S, Habit
 
 PULLED_K = 0.9
-"""Changed by so much within half an hour: no heater does that to a tank (150 W in 40 L give 0.9 K
-in 20 min only if nothing is lost)."""
+"""Gone towards the room by so much within half an hour: no tank does. One with a time constant of
+8 h, the shortest of small tanks (common practice), and 10 K above its room loses 0.6 K."""
 APART_K = 0.5
 """So much is enough where another probe has seen nothing of it."""
 UNMOVED_K = 0.2
