@@ -139,6 +139,20 @@ class TestWhatIsSaid:
         bench.run(4 * 3600)
         assert bench.said() == [("heater.not-heating", True)]
 
+    @pytest.mark.parametrize("minutes", [-30, -20, -10])
+    def test_a_dead_one_is_no_weak_one_because_a_lamp_is_lit_before_it_is_missed(
+        self, minutes: int
+    ) -> None:
+        bench = learned(HeaterPlan(("a",)))
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.dead = True
+        left_s = (bench.value - 25.1) / 0.3 * 3600
+        bench.run(round((left_s + 60 * minutes) / 30) * 30)
+        bench.lamp = 0.15
+        bench.run(5 * 3600)
+        assert bench.said() == [("heater.not-heating", True)]
+
     def test_one_that_comes_on_further_down_may_have_had_its_dial_turned(self) -> None:
         bench = learned()
         bench.die()
@@ -318,6 +332,14 @@ class TestRestart:
         with pytest.raises(ValueError, match="learned of the heater"):
             watch.restore(state)
         assert not watch.lead.learned
+
+    def test_a_state_of_another_version_is_refused_and_all_is_new(self) -> None:
+        kept = json.loads(learned().watch.state())
+        kept["version"] += 1
+        watch = HeaterWatch(PLAN)
+        with pytest.raises(ValueError, match="version 2, not 1"):
+            watch.restore(json.dumps(kept))
+        assert watch.state() == HeaterWatch(PLAN).state()
 
     def test_the_state_does_not_grow(self) -> None:
         bench = learned()

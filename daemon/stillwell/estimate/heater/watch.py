@@ -20,6 +20,8 @@ from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
 MAINS_LOST = "mains.lost"
+VERSION = 1
+"""Of the state that is kept."""
 SILENT_S = 900.0
 """A probe without a good reading for so long does not speak."""
 PUBLISH_S = 600.0
@@ -307,7 +309,7 @@ class HeaterWatch:
         """All that is known, a few kB of JSON whatever the history."""
         return json.dumps(
             {
-                "version": 1,
+                "version": VERSION,
                 "t": self._t,
                 "last": self._last,
                 "minds": {name: mind.to_json() for name, mind in self.minds.items()},
@@ -322,6 +324,8 @@ class HeaterWatch:
         new; probes that are no longer there are left out."""
         try:
             kept = json.loads(state)
+            if kept["version"] != VERSION:
+                raise ValueError(f"version {kept['version']}, not {VERSION}")
             self._t = float(kept["t"])
             self._last = None if kept["last"] is None else Moment(*map(int, kept["last"]))
             for name, mind in kept["minds"].items():
