@@ -206,6 +206,14 @@ class TestOnce:
     def test_nothing_is_asked_of_the_first_hours(self) -> None:
         assert due(Facts([], START), PLAN, at(0.05)) == []
 
+    def test_a_cold_sample_is_given_its_time_on_the_prism(self) -> None:
+        # 45 s: common practice.
+        measured = book((0.0, "salinity", 35.0, "ppt"))
+        for name in ("salinity", "refractometer"):
+            task = named(name, measured, 40.0)
+            assert task is not None
+            assert " 45 s" in task.text
+
     def test_a_refractometer_that_was_never_calibrated_is_due(self) -> None:
         rows = book((1.0, "salinity", 35.0, "ppt"))
         task = named("refractometer", rows, 2.1)
