@@ -176,10 +176,30 @@ class TestRoomLaw:
         assert tau[1] < 72_000 < tau[2]
         assert law.loss(6.0) == pytest.approx(6.0 / 72_000 + 2e-5, rel=0.05)
 
+    def test_how_cold_a_room_the_heater_can_bear_lies_in_its_interval(self) -> None:
+        # At 1.2e-4 K/s: (1.2e-4 - 2e-5) 72000 = 7.2 K above the room, by the law that made them.
+        held = 0
+        for seed in range(60):
+            law, rng = RoomLaw(), random.Random(seed)
+            for k in range(60):
+                warmer = 5.0 + 1.5 * math.sin(k / 8)
+                law.add(warmer, warmer / 72_000 + 2e-5 + rng.gauss(0, 2e-6), 2e-6, k * 7200.0)
+            found, per_k = law.reaches(1.2e-4, 0.0), law.per_k()
+            assert found is not None
+            assert per_k is not None
+            assert found[0] == pytest.approx(7.2, abs=0.3)
+            assert per_k[0] == pytest.approx(1 / 72_000, rel=0.1)
+            held += abs(found[0] - 7.2) < 1.96 * found[1]
+            vaguer = law.reaches(1.2e-4, 1e-5)
+            assert vaguer is not None
+            assert vaguer[1] > math.hypot(found[1], 0.6)
+        assert held >= 54
+
     def test_before_four_half_cycles_it_says_nothing(self) -> None:
         law = RoomLaw()
         assert law.tau_s() is None
         assert law.loss(5.0) is None
+        assert law.per_k() is None
         assert law.reaches(3e-4, 1e-5) is None
 
 
