@@ -59,6 +59,8 @@ class Bench:
     rows: list[Published] = field(default_factory=list)
     noise: random.Random = field(default_factory=lambda: random.Random(5))
     float_says: float | None = None
+    unplugged: bool = False
+    """The gauge is not heard."""
     climate: dict[str, float] = field(
         default_factory=lambda: {"water-a": 25.3, "room": 20.0, "humidity": 50.0}
     )
@@ -82,7 +84,9 @@ class Bench:
     def look(self) -> None:
         moment = Moment(self.now_ms, self.utc, 1)
         mm = self.ml / AREA * 1000
-        seen = {**self.climate, "level": mm + self.noise.gauss(0, 1)}
+        seen = dict(self.climate)
+        if not self.unplugged:
+            seen["level"] = mm + self.noise.gauss(0, 1)
         if self.watch._record.plan.floats:
             closed = 1.0 if mm > -41.0 else 0.0
             seen["float-low"] = closed if self.float_says is None else self.float_says
@@ -173,6 +177,21 @@ class TestNight:
         assert loss.value is None
         assert loss.basis == "No level sensor was heard."
 
+    def test_water_that_cooled_and_shrank_is_not_lost(self) -> None:
+        losses = []
+        for fall in (0.0, 1.0):
+            bench = Bench(LevelWatch(plan()))
+            bench.run(10.0, 25.0)
+            for _ in range(10):
+                bench.climate["water-a"] -= fall / 10
+                bench.run(1.0, 25.0)
+            bench.run(0.5, 25.0)
+            loss = bench.row("night.loss").value
+            assert loss is not None
+            losses.append(loss)
+        # 68 L, 1 K
+        assert losses[0] - losses[1] == pytest.approx(EXPANSION_PER_K * 68_000, abs=4.0)
+
 
 class TestNightsOfOneFloat:
     """Nobody knows in the morning; the evening does, when the water has passed the float again."""
@@ -247,6 +266,17 @@ class TestFirstTick:
         found = {f.alarm: f for f in again.tick(Moment(bench.now_ms, bench.utc, 1))}
         assert found["level.top-up"].active
         assert "until the lowest safe" in found["level.top-up"].message.what
+
+    def test_while_no_sensor_is_heard_nothing_new_is_said_of_the_water(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=-600.0)
+        bench.run(5.0, 25.0)
+        bench.unplugged, climate = True, bench.climate
+        bench.climate = {}
+        bench.run(9.0, 25.0)
+        assert bench.of("level.top-up") == []
+        bench.unplugged, bench.climate = False, climate
+        bench.run(2.0, 25.0)
+        assert bench.of("level.top-up")[-1].active
 
 
 class TestLeak:
@@ -481,6 +511,37 @@ class TestRestart:
             bench.run(9.5, 25.0)
         assert halves.rows == one.rows
         assert halves.watch.state() == one.watch.state()
+
+    def test_in_the_first_two_hours_publishes_nothing_sooner(self) -> None:
+        one, halves = Bench(LevelWatch(plan())), Bench(LevelWatch(plan()))
+        one.run(3.0, 25.0)
+        for _ in range(6):
+            halves.run(0.5, 25.0)
+            kept = halves.watch.state()
+            halves.watch = LevelWatch(plan())
+            halves.watch.restore(kept)
+        assert one.rows == halves.rows
+
+    def test_in_a_leak_makes_no_window_of_it_the_usual(self) -> None:
+        pasts = []
+        for restarts in (False, True):
+            bench = Bench(LevelWatch(plan()), ml=300.0)
+            bench.run(24.0, 25.0)
+            bench.run(5.8, 75.0)
+            if restarts:
+                kept = bench.watch.state()
+                bench.watch = LevelWatch(plan())
+                bench.watch.restore(kept)
+                # what was read since the state was kept is taken in before the first tick
+                for n in range(1, 15):
+                    moment = Moment(bench.now_ms + n * MINUTE, bench.utc + n * MINUTE, 1)
+                    mm = (bench.ml - 1.25 * n) / AREA * 1000
+                    bench.watch.see(Reading("level", moment, mm, Flag.PASS))
+                bench.now_ms += 14 * MINUTE
+                bench.ml -= 1.25 * 14
+            bench.run(1.0, 75.0)
+            pasts.append([w["end_ms"] for w in json.loads(bench.watch.state())["past"]])
+        assert pasts[0] == pasts[1]
 
     def test_a_pump_that_stood_before_it_is_still_odd_in_the_morning(self) -> None:
         bench = Bench(LevelWatch(plan()))

@@ -32,6 +32,11 @@ _DAY_H = 24
 _SURE_LIFT_MM = 3.0
 
 
+def _enough_seen(state: LevelState, now_ms: int) -> bool:
+    """Whether the rules may be asked."""
+    return bool(state.slices) and now_ms - state.marks[0].t_ms >= _FIRST_MS
+
+
 class LevelAlarms:
     """Turns what is known into findings."""
 
@@ -51,15 +56,17 @@ class LevelAlarms:
     def announce(self, now: Moment) -> None:
         """Says of every alarm how it stands."""
         level = self._record.level
-        if level is not None and level.slices:
+        looked = self.facts.rate is not None
+        if not looked and level is not None and _enough_seen(level, level.now_ms):
             self.facts = gather(self._record, level, level.now_ms)
         self.found += [self._standing(name, now) for name in self.names]
 
     def judge(self, state: LevelState, now_ms: int, at: Moment) -> None:
         """Asks every rule."""
-        if not state.slices or now_ms - state.marks[0].t_ms < _FIRST_MS:
+        if not _enough_seen(state, now_ms):
             return
         self.facts = gather(self._record, state, now_ms)
+        self._record.memory.bound = self.facts.bound
         slice_ms = self._record.model.slice_ms
         if now_ms - (state.slices[-1].index + 1) * slice_ms <= _BLIND_MS:
             self._judge_water(now_ms, at)

@@ -129,15 +129,10 @@ def _over(
     return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
 
 
-def keep_window(
-    record: LevelRecord, state: LevelState, end_ms: int, bound: rules.Usual | None
-) -> None:
-    """Keeps the six hours up to `end_ms` as a part of the tank's own past.
-
-    Args:
-        bound: what was usual; None before it was known.
-    """
+def keep_window(record: LevelRecord, state: LevelState, end_ms: int) -> None:
+    """Keeps the six hours up to `end_ms` as a part of the tank's own past."""
     memory = record.memory
+    bound = memory.bound
     memory.windows_ms = end_ms
     begin = end_ms - rules.WINDOW_MS
     try:

@@ -124,6 +124,8 @@ class Memory:
     again: list[int] = field(default_factory=list)
     """Ends (UTC) of nights whose numbers an entry has changed."""
     past: list[rules.PastWindow] = field(default_factory=list)
+    bound: rules.Usual | None = None
+    """What was usual when the rules were asked last."""
     temperatures: list[tuple[int, float]] = field(default_factory=list)
     """(slice number, mean °C of the water in it)"""
     shares: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
@@ -234,6 +236,7 @@ class LevelRecord:
                 "nights open": memory.nights_open,
                 "again": memory.again,
                 "past": [asdict(window) for window in memory.past],
+                "bound": None if memory.bound is None else asdict(memory.bound),
                 "temperatures": memory.temperatures,
                 "shares": memory.shares,
                 "alarms": {name: asdict(alarm) for name, alarm in memory.alarms.items()},
@@ -283,6 +286,7 @@ class LevelRecord:
             nights_open=[int(end) for end in body.get("nights open", [])],
             again=[int(end) for end in body["again"]],
             past=[rules.PastWindow(**window) for window in body["past"]],
+            bound=rules.Usual(**bound) if (bound := body.get("bound")) else None,
             temperatures=[(int(i), float(t)) for i, t in body["temperatures"]],
             shares={
                 name: [(int(i), float(s)) for i, s in kept]

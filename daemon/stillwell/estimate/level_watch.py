@@ -106,7 +106,7 @@ class LevelWatch:
             memory.looked_ms = boundary
             if boundary >= memory.windows_ms + rules.WINDOW_MS:
                 end_ms = boundary // rules.WINDOW_MS * rules.WINDOW_MS
-                keep_window(record, state, end_ms, self._alarms.facts.bound)
+                keep_window(record, state, end_ms)
             self._alarms.judge(state, boundary, now)
         record.pass_to(now_ms)
         self._intake.close_slice(now_ms)
