@@ -51,6 +51,12 @@ class TestHelp:
     def test_every_command_names_the_keys_of_its_json(self, command: str) -> None:
         assert "With --json" in (get_command(app).commands[command].help or "")  # type: ignore[attr-defined]
 
+    @pytest.mark.parametrize("command", sorted(get_command(app).commands))  # type: ignore[attr-defined]
+    def test_shows_every_word_of_its_help(self, command: str) -> None:
+        """What stands in square brackets is a style to what prints it, and is left out."""
+        for parameter in get_command(app).commands[command].params:  # type: ignore[attr-defined]
+            assert "[" not in (parameter.help or ""), parameter.name
+
     def test_an_unknown_command_is_exit_2(self) -> None:
         done = process("rewiew")
         assert done.returncode == 2

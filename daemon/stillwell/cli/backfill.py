@@ -54,7 +54,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 def backfill(
-    sink: Annotated[str, typer.Argument(help="Which time-series server: its name in [sink.NAME].")],
+    sink: Annotated[
+        str, typer.Argument(metavar="SINK", help="Which time-series server, as history.")
+    ],
     begin: Annotated[str, typer.Option("--from", help="Only from then on: 2026-01-31.")] = "",
     config: ConfigOption = None,
     store: StoreOption = None,
