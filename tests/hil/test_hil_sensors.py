@@ -49,11 +49,15 @@ def listen(buses: dict[str, list[Source]], seconds: float) -> Heard:
     return heard
 
 
+def watched_s(buses: dict[str, list[Source]]) -> float:
+    """Two minutes, or three rounds of the slowest source."""
+    slowest_s = max(source.every_s for on_bus in buses.values() for source in on_bus)
+    return max(WATCHED_S, 3 * slowest_s + 5)
+
+
 @pytest.fixture(scope="module")
 def heard(buses: dict[str, list[Source]]) -> Heard:
-    """Two minutes of all buses, or three rounds of the slowest source."""
-    slowest_s = max(source.every_s for on_bus in buses.values() for source in on_bus)
-    return listen(buses, max(WATCHED_S, 3 * slowest_s + 5))
+    return listen(buses, watched_s(buses))
 
 
 class TestEverySensor:
@@ -77,13 +81,11 @@ class TestEverySensor:
         self, heard: Heard, buses: dict[str, list[Source]]
     ) -> None:
         counted = Counter(s.channel for s in heard.samples)
-        watched_s = max(
-            WATCHED_S, 3 * max(s.every_s for on_bus in buses.values() for s in on_bus) + 5
-        )
+        for_s = watched_s(buses)
         for source in (source for on_bus in buses.values() for source in on_bus):
             for channel in source.channels:
                 # One may fall on either edge.
-                assert abs(counted[channel] - watched_s / source.every_s) <= 2, channel
+                assert abs(counted[channel] - for_s / source.every_s) <= 2, channel
 
     def test_reads_a_temperature_that_a_room_or_a_tank_can_have(
         self, heard: Heard, settings: Settings
