@@ -192,7 +192,7 @@ class Pipeline:
         self._keep(self.watch.tick(now))
         self._look_at_drill(mono_ms)
         if self._escalation is not None:
-            for notice in self._escalation.tick(now):
+            for notice in self._escalation.tick(now, self._as_now(now)):
                 self.store.put_notice(notice)
         for finding in self._observing.tick(now):
             self._keep(self.watch.find(finding, now))
@@ -354,6 +354,9 @@ class Pipeline:
 
     def _find(self, finding: Finding, mono_ms: int) -> None:
         self._keep(self.watch.find(finding, self.moment(mono_ms)))
+
+    def _as_now(self, now: Moment) -> Callable[[Transition], Transition]:
+        return lambda raised: in_both(self.watch.as_now(raised, now), self._units)
 
     def _keep(self, transitions: Iterable[Transition]) -> None:
         for made in transitions:

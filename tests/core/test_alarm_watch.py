@@ -506,6 +506,73 @@ class TestSuppression:
         assert told(watch, out) == [("heater.off", "raised")]
 
 
+class TestAfterTheCause:
+    """The heater was dead and heats again; the water is still below its band."""
+
+    DEAD_S, MENDED_S = 3600, 3 * 3600
+    PLAN = replace(ONE_PROBE, consequences=(("water.low", "heater.off"),))
+
+    def lives(self, after_k_per_h: float, until_s: int) -> tuple[Watch, list[Transition]]:
+        """Falls by 0.5 K/h from the heater's death on, and goes on so from its mending."""
+        watch = Watch(self.PLAN)
+        lowest = 25.3 - 0.5 * (self.MENDED_S - self.DEAD_S) / 3600
+
+        def water(s: int) -> Iterator[Row]:
+            if s < self.MENDED_S:
+                yield "water-a", 25.3 - 0.5 * max(0, s - self.DEAD_S) / 3600
+            else:
+                yield "water-a", min(25.3, lowest + after_k_per_h * (s - self.MENDED_S) / 3600)
+
+        dead = finding("heater.off", True, Priority.HIGH)
+        out = play(watch, water, self.DEAD_S + 600)
+        out += watch.find(dead, at(self.DEAD_S + 600))
+        out += play(watch, water, self.MENDED_S, begin_s=self.DEAD_S + 600)
+        out += watch.find(replace(dead, active=False), at(self.MENDED_S))
+        return watch, out + play(watch, water, until_s, begin_s=self.MENDED_S)
+
+    def test_water_that_comes_back_by_itself_rings_nobody_a_second_time(self) -> None:
+        watch, out = self.lives(0.6, 6 * 3600)
+        assert told(watch, out) == [("heater.off", "raised"), ("heater.off", "returned")]
+        low = [t for t in out if t.alarm == "water.low"]
+        assert [t.active for t in low] == [True, False, False]
+        assert [t.after for t in low] == [State.SUPPRESSED, State.SUPPRESSED, State.NORMAL]
+
+    def test_water_that_stands_still_is_told_within_the_hour_as_it_is_then(self) -> None:
+        watch, out = self.lives(0.0, 5 * 3600)
+        assert told(watch, out)[-1] == ("water.low", "raised")
+        assert out[-1].moment.utc_ms - at(self.MENDED_S).utc_ms < 3_600_000
+        assert out[-1].message.what.startswith("Water 24.3 °C, below")
+
+    def test_water_that_rises_and_then_stops_is_told(self) -> None:
+        watch = Watch(self.PLAN)
+
+        def water(s: int) -> Iterator[Row]:
+            fell = 25.3 - 0.5 * max(0, min(s, self.MENDED_S) - self.DEAD_S) / 3600
+            yield "water-a", fell + 0.3 * min(3600, max(0, s - self.MENDED_S)) / 3600
+
+        dead = finding("heater.off", True, Priority.HIGH)
+        watch.find(dead, at(0))
+        play(watch, water, self.MENDED_S)
+        watch.find(replace(dead, active=False), at(self.MENDED_S))
+        out = play(watch, water, self.MENDED_S + 4 * 3600, begin_s=self.MENDED_S)
+        assert told(watch, out) == [("water.low", "raised")]
+        assert out[-1].message.what.startswith("Water 24.6 °C, below")
+
+    def test_what_crawls_back_for_longer_than_six_hours_is_told(self) -> None:
+        watch, out = self.lives(0.06, 12 * 3600)
+        assert told(watch, out)[-1] == ("water.low", "raised")
+        assert out[-1].moment.utc_ms - at(self.MENDED_S).utc_ms < 6.1 * 3_600_000
+
+    def test_a_band_that_comes_off_the_shelf_says_what_is_so_then(self) -> None:
+        watch = Watch(ONE_PROBE)
+        water = then((600, lambda s: [("water-a", 24.6)]), (99_999, lambda s: [("water-a", 23.9)]))
+        play(watch, water, 900)
+        watch.request(Request(Command.SHELVE, "water.low", seconds=3600), at(900))
+        out = play(watch, water, 5000, begin_s=900)
+        assert names(out) == [("water.low", "shelf-ended")]
+        assert out[0].message.what.startswith("Water 23.9 °C, below")
+
+
 class TestShelving:
     def raised(self) -> Watch:
         watch = Watch(WatchPlan())

@@ -48,6 +48,23 @@ class TestAnUnansweredAlarm:
         assert run.said()[5].endswith(":to-2"), "who was woken hears that it is over"
         run.line.end()
 
+    def test_says_each_time_what_is_so_then(self, path: Path) -> None:
+        run = Run(path, "one", BEGAN)
+        run.minutes(5, 25.3)
+        run.minutes(8, 24.0)
+        run.minutes(10, 23.1)
+        run.line.end()
+        again = Run(path, "two", run.wall_ms + 60_000)
+        again.minutes(30, 22.2)
+        said = [(notice.kind, notice.text[:13]) for notice in again.notices()]
+        assert said == [
+            ("raised", "Water 24.0 °C"),
+            ("repeated", "Water 23.1 °C"),
+            ("repeated", "Water 22.2 °C"),
+        ]
+        assert "72.0 °F" in again.notices()[-1].in_units("us").title
+        again.line.end()
+
     def test_is_said_no_more_often_for_a_restart(self, path: Path) -> None:
         run = Run(path, "one", BEGAN)
         run.minutes(5, 25.3)

@@ -9,8 +9,9 @@ send.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 from stillwell.alarm import shelving
 from stillwell.alarm.plan import WatchPlan
@@ -28,6 +29,15 @@ of ours."""
 
 _NEVER_MS = 1 << 62
 
+_LOOK_AGAIN_MS = 600_000
+"""So often it is looked whether what has lost its cause still comes back. A choice of ours."""
+
+_LONGEST_SETTLING_MS = 6 * 3_600_000
+"""What has not followed its cause by then speaks, whichever way it goes. A choice of ours."""
+
+_LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
+"""What announces a condition that began long ago."""
+
 _DONE = {
     Kind.ACKNOWLEDGE: "Acknowledged",
     Kind.RESET: "Reset",
@@ -38,24 +48,47 @@ _DONE = {
 """What a person is told of a request for every alarm that it fits."""
 
 
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """A suppressed alarm without a standing cause. Monotonic times."""
+
+    due_ms: int
+    """When it speaks, unless what it is about comes back."""
+    until_ms: int
+    """When it speaks in any case."""
+
+
+class Conditions(Protocol):
+    """Who knows what the alarms are about."""
+
+    def patience_ms(self, alarm: str) -> int:
+        """Returns how long `alarm` may take to follow its cause before it is asked of."""
+        ...
+
+    def comes_back(self, alarm: str, now: Moment) -> bool:
+        """Returns whether what `alarm` is about is on its way to be over, by itself."""
+        ...
+
+    def says(self, alarm: str, now: Moment) -> Message | None:
+        """Returns what `alarm`, which stands, says at `now`; None where that is what was found
+        last."""
+        ...
+
+
 class Annunciator:
-    """Owned by one thread.
+    """Owned by one thread."""
 
-    Args:
-        patience_ms: for the name of an alarm, how long it may take to follow its cause.
-    """
-
-    def __init__(self, plan: WatchPlan, words: Wording, patience_ms: Callable[[str], int]) -> None:
+    def __init__(self, plan: WatchPlan, words: Wording, conditions: Conditions) -> None:
         self.plan = plan
         self._rules = frozenset(plan.rules())
         self._relations = Relations(plan.relations())
         self._words = words
-        self._patience_ms = patience_ms
+        self._conditions = conditions
         self._alarms: dict[str, AlarmState] = {}
         self._messages: dict[str, Message] = {}
         self._latest: dict[str, Transition] = {}
-        self._settling: dict[str, int] = {}
-        """Suppressed alarms without a standing cause: when they speak if they still stand."""
+        self._settling: dict[str, Settling] = {}
+        """Suppressed alarms whose cause is over."""
 
     # -- the calls -----------------------------------------------------------------------------
 
@@ -80,7 +113,7 @@ class Annunciator:
                 del self._alarms[row.alarm], self._messages[row.alarm], self._latest[row.alarm]
         for alarm, state in self._alarms.items():
             if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
-                self._settling[alarm] = now.mono_ms + self._patience_ms(alarm)
+                self._let_settle(alarm, now)
         return out
 
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
@@ -140,12 +173,21 @@ class Annunciator:
             for state in self._alarms.values()
             if state.shelf_ends_ms is not None
         ]
-        return min([_NEVER_MS, *shelves, *self._settling.values()])
+        settling = [left.due_ms for left in self._settling.values()]
+        return min([_NEVER_MS, *shelves, *settling])
 
     def standing(self, alarm: str) -> AlarmState | None:
         """Returns the state of an alarm whose condition stands; None if it does not."""
         state = self._alarms.get(alarm)
         return state if state is not None and state.active else None
+
+    def as_now(self, transition: Transition, now: Moment) -> Transition:
+        """Returns `transition`, by which an alarm came to stand, as it would be worded now."""
+        alarm = transition.alarm
+        said = self._conditions.says(alarm, now) or self._messages.get(alarm)
+        if said is None:
+            return transition
+        return replace(transition, message=said, also=None, also_units="")
 
     def latest(self) -> list[Transition]:
         """Returns the latest transition of every alarm that has ever moved, by name."""
@@ -168,6 +210,8 @@ class Annunciator:
         if after.since is None:
             after = replace(after, since=now)  # so that the log holds the whole state
         self._alarms[alarm] = after
+        if after.active and event.kind in _LATER:
+            self._messages[alarm] = self._conditions.says(alarm, now) or self._messages[alarm]
         if after.state is not State.SUPPRESSED:
             self._settling.pop(alarm, None)
         transition = Transition(
@@ -203,14 +247,26 @@ class Annunciator:
             if state.state is State.UNACKNOWLEDGED:
                 return self._move(alarm, Event(Kind.SUPPRESS), now)
         elif state.state is State.SUPPRESSED and alarm not in self._settling:
-            self._settling[alarm] = now.mono_ms + self._patience_ms(alarm)
+            self._let_settle(alarm, now)
         return []
 
+    def _let_settle(self, alarm: str, now: Moment) -> None:
+        due_ms = now.mono_ms + self._conditions.patience_ms(alarm)
+        self._settling[alarm] = Settling(due_ms, now.mono_ms + _LONGEST_SETTLING_MS)
+
     def _settle(self, now: Moment) -> list[Transition]:
+        """What was hidden speaks when it has not followed its cause, and is not about to."""
         out: list[Transition] = []
-        for alarm in [a for a, due_ms in self._settling.items() if now.mono_ms >= due_ms]:
-            self._settling.pop(alarm)
+        for alarm, left in list(self._settling.items()):
+            if now.mono_ms < left.due_ms:
+                continue
             state = self._alarms[alarm]
+            waits = state.active and now.mono_ms < left.until_ms
+            if waits and self._conditions.comes_back(alarm, now):
+                again_ms = now.mono_ms + _LOOK_AGAIN_MS
+                self._settling[alarm] = replace(left, due_ms=min(again_ms, left.until_ms))
+                continue
+            self._settling.pop(alarm)
             if self._cause_of(alarm, state.priority) is None:
                 out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
         return out

@@ -13,7 +13,7 @@ The steps are a choice of ours, no standard's: ISA-18.2 leaves re-alarming to th
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.notices import title
@@ -100,14 +100,26 @@ def waits(transition: Transition) -> bool:
     return transition.after is State.UNACKNOWLEDGED and transition.priority is Priority.HIGH
 
 
+def as_raised(transition: Transition) -> Transition:
+    """Returns the alarm as it was worded when it was raised."""
+    return transition
+
+
 def due(
-    unanswered: Unanswered, plan: EscalationPlan, now: Moment
+    unanswered: Unanswered,
+    plan: EscalationPlan,
+    now: Moment,
+    as_now: Callable[[Transition], Transition] = as_raised,
 ) -> tuple[Unanswered, Notice | None]:
-    """Returns the alarm's place on its steps at `now`, and the notice that is due, if any."""
+    """Returns the alarm's place on its steps at `now`, and the notice that is due, if any.
+
+    Args:
+        as_now: words a raised alarm as it is at `now`.
+    """
     step = newest_step(plan, now.mono_ms - unanswered.since_mono_ms)
     if step is None or step.number <= unanswered.said:
         return unanswered, None
-    return replace(unanswered, said=step.number), _repeated(unanswered.raised, step, now)
+    return replace(unanswered, said=step.number), _repeated(as_now(unanswered.raised), step, now)
 
 
 def address(notice: Notice, turn: int) -> Notice:
@@ -186,11 +198,13 @@ class Escalation:
         it before `see` with the transition that the notice is about."""
         return address(notice, self._reached.get(notice.subject, 1))
 
-    def tick(self, now: Moment) -> list[Notice]:
-        """Returns the notices that are due at `now`: at most one an alarm."""
+    def tick(
+        self, now: Moment, as_now: Callable[[Transition], Transition] = as_raised
+    ) -> list[Notice]:
+        """Returns the notices that are due at `now`: at most one an alarm; see `due`."""
         found = []
         for alarm, unanswered in self._unanswered.items():
-            self._unanswered[alarm], notice = due(unanswered, self.plan, now)
+            self._unanswered[alarm], notice = due(unanswered, self.plan, now, as_now)
             if notice is not None:
                 self._reached[alarm] = max(self._reached.get(alarm, 1), turn_of(notice))
                 found.append(notice)

@@ -22,12 +22,13 @@ from dataclasses import replace
 from stillwell.alarm import band as bands
 from stillwell.alarm.annunciator import Annunciator
 from stillwell.alarm.band import BandState
+from stillwell.alarm.band_report import BandReport, sightings
 from stillwell.alarm.limit import CLEAR, LimitState, judge
 from stillwell.alarm.missing import NONE, Trouble, Worth, watch_over, worth
 from stillwell.alarm.missing import Kind as TroubleKind
 from stillwell.alarm.notices import notices
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.rate import Slope, together, trend
+from stillwell.alarm.rate import Slope
 from stillwell.alarm.watched import (
     NEVER_MS,
     UNSEEN,
@@ -36,9 +37,9 @@ from stillwell.alarm.watched import (
     Channel,
     StateWatch,
 )
-from stillwell.alarm.wording import Sightings, Wording
+from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
-from stillwell.notice import Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Reply, Request
 from stillwell.reading import Flag, Moment, Reading
 
@@ -54,7 +55,7 @@ class Watch:
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
         self._words = Wording(plan.zone, plan.units)
-        self._annunciator = Annunciator(plan, self._words, self._patience_ms)
+        self._annunciator = Annunciator(plan, self._words, self)
         self._doubts: dict[str, Channel] = {}
         """The channel that an alarm says not to believe."""
         self._started: Moment | None = None
@@ -68,6 +69,7 @@ class Watch:
         self._agreements = [
             AgreementWatch(a, [self._channels[n] for n in a.channels]) for a in plan.agreements
         ]
+        self._report = BandReport(self._words, self._bands)
         self._connect()
 
     def _connect(self) -> None:
@@ -165,6 +167,10 @@ class Watch:
         """Returns the latest transition of every alarm that has ever moved, by name."""
         return self._annunciator.latest()
 
+    def as_now(self, transition: Transition, now: Moment) -> Transition:
+        """Returns `transition`, by which an alarm came to stand, as it would be worded now."""
+        return self._annunciator.as_now(transition, now)
+
     def notices(self, transition: Transition) -> list[Notice]:
         """Returns what people are told about `transition`: one notice or none."""
         return notices(transition)
@@ -183,12 +189,25 @@ class Watch:
                 self._look_for_doubt(transition.alarm)
         return moved
 
-    def _patience_ms(self, alarm: str) -> int:
+    # -- what the annunciator asks of conditions -------------------------------------------------
+
+    def patience_ms(self, alarm: str) -> int:
         """How long `alarm` may take to follow its cause: a channel has to be read again, and then
-        to go well for its gap."""
+        to go well for its gap; a value has to turn."""
         settle_ms = round(self.plan.settle_s * 1000)
         channel = self._channels.get(alarm.rpartition(".")[0])
-        return settle_ms if channel is None else max(settle_ms, 2 * channel.gap_ms)
+        if channel is not None:
+            return max(settle_ms, 2 * channel.gap_ms)
+        return max(settle_ms, self._report.patience_ms(alarm))
+
+    def comes_back(self, alarm: str, now: Moment) -> bool:
+        """Whether what `alarm` is about is on its way to be over, by itself."""
+        return self._report.comes_back(alarm, now)
+
+    def says(self, alarm: str, now: Moment) -> Message | None:
+        """Returns what `alarm`, which stands, says at `now`; None where that is what was found
+        last."""
+        return self._report.says(alarm, now)
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -238,14 +257,6 @@ class Watch:
             and all(band.calm(now) for band in channel.bands)
         )
 
-    def _sightings(self, band: BandWatch, now: Moment) -> Sightings:
-        trends = together(
-            s
-            for s in (trend(c.trail.points, c.watch.step) for c in band.channels if c.shows(now))
-            if s is not None
-        )
-        return Sightings(band.value(now), trends, band.state.lowest, band.state.highest)
-
     def _look_at_band(self, band: BandWatch, now: Moment) -> list[Transition]:
         value = band.judged(now)
         if value is None:
@@ -261,9 +272,8 @@ class Watch:
     def _say_outside(
         self, band: BandWatch, low: bool, active: bool, since: Moment | None, now: Moment
     ) -> list[Transition]:
-        says = self._words.outside if active else self._words.inside
-        quantity = band.channels[0].watch.quantity
-        message = says(band.band, quantity, low, self._sightings(band, now), since, now)
+        says = self._report.outside if active else self._report.inside
+        message = says(band, low, since, now)
         alarm = f"{band.band.name}.{'low' if low else 'high'}"
         return self._find(Finding(alarm, active, band.band.priority, message, since), now)
 
@@ -285,7 +295,7 @@ class Watch:
             active = band.state.rate.active
             if active != was.rate.active:
                 quantity = band.channels[0].watch.quantity
-                sees = replace(self._sightings(band, now), slope=band.slope(now))
+                sees = replace(sightings(band, now), slope=band.slope(now))
                 since = self._turned(sees.slope, now) if active else was.rate.since
                 message = (
                     self._words.racing(band.band, quantity, sees, now)
