@@ -192,6 +192,23 @@ class TestHeatingWithoutEnd:
         assert late is not None
         assert Condition.TOO_WARM not in tank.mind.standing
 
+    @pytest.mark.parametrize("seed", SEEDS)
+    def test_is_seen_by_the_way_the_water_goes_where_the_relay_is_thought_to_be_off(
+        self, seed: int
+    ) -> None:
+        tank = copy.deepcopy(learned(seed))
+        tank.until_relay(on=True)
+        tank.model.inject(Fault(FaultName.HEATING_WITHOUT_END, tank.at))
+        high = tank.parameters.setting_c + tank.parameters.differential_k / 2
+        for state in tank.run(DAY):
+            if state.chamber_c > high + 0.5:
+                break
+        tank.mind.standing.clear()
+        assert tank.mind.filter is not None
+        tank.mind.filter.begin(tank.at + 1000.0, tank.model.state.chamber_c, relay=False)
+        assert tank.until_stands(Condition.WITHOUT_END, 3600) is not None
+        assert Condition.TOO_WARM not in tank.mind.standing
+
 
 class TestDial:
     """Somebody has turned the dial: what failed at first turns out to switch, elsewhere."""

@@ -269,6 +269,56 @@ class TestWhatIsSaid:
         assert bench.watch.state() == before
 
 
+class TestAPauseOfThePump:
+    """The chamber's level tells of it; a probe in the tank sees nothing of the heater meanwhile."""
+
+    def paused(self, dead: bool) -> Bench:
+        """The pause begins as the heater should come on, and lasts for 25 minutes."""
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.run(DAY, lambda: bench.value < 25.11)
+        bench.level, bench.dead = 8.0, True
+        bench.run(25 * 60)
+        bench.level, bench.dead = 0.0, dead
+        return bench
+
+    def test_is_no_dead_heater(self) -> None:
+        bench = self.paused(dead=False)
+        bench.run(6 * 3600)
+        assert bench.said() == []
+
+    def test_hides_no_heater_that_died_in_it(self) -> None:
+        bench = self.paused(dead=True)
+        bench.run(3600)
+        assert bench.said() == [("heater.not-heating", True)]
+
+
+class TestHeatingOn:
+    def test_a_pour_of_cold_water_does_not_end_the_alarm(self) -> None:
+        for noise in range(5):
+            bench = learned()
+            bench.rng = random.Random(noise)
+            bench.run(DAY, lambda: bench.on)  # noqa: B023
+            bench.welded = True
+            bench.run(4 * 3600)
+            assert bench.said() == [("heater.without-end", True)]
+            bench.value -= 0.08
+            bench.run(3 * 3600)
+            assert bench.said() == [("heater.without-end", True)]
+
+    def test_that_ends_is_told_when_the_water_has_fallen_for_a_quarter_of_an_hour(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.welded = True
+        bench.run(2 * 3600)
+        bench.on = False
+        bench.run(10 * 60)
+        assert bench.said() == [("heater.without-end", True)]
+        bench.run(20 * 60)
+        assert bench.said() == [("heater.without-end", True), ("heater.without-end", False)]
+
+
 class TestRelations:
     """What a band says too, and later."""
 

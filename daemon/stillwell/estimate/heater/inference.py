@@ -45,6 +45,9 @@ SHORT_TAU_S = 8 * 3600.0
 """Time constant of a tank that follows its room fast; common practice."""
 NO_SHARE = 0.5
 """So little may be the lamp's alone."""
+OFF_FOR_S = 900.0
+"""A heater that was told not to switch off has done so when the water has fallen for so long: a
+pour of cold water lets it fall for minutes."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
 MOVED_FOR_S = 86_400.0
@@ -96,6 +99,7 @@ class Inference:
         self._minute = -1
         self._sum = 0.0
         self._count = 0
+        self._room_c: float | None = None
         self._room_sum = 0.0
         self._room_count = 0
         self._at_s = 0.0
@@ -115,6 +119,7 @@ class Inference:
             return
         self._at_s = t_s
         self.noise.add(t_s, value)
+        self._room_c = room_c
         if room_c is not None:
             self._room_sum += room_c
             self._room_count += 1
@@ -189,10 +194,7 @@ class Inference:
         course = (story.t, watch.slope) if story else (value, 0.0)
         verdict = watch.step(t_s, value)
         if verdict is Verdict.TORN:
-            self._tear.mark(t_s, torn=True)
-            self._torn_s = t_s
-            self._held_since.clear()
-            self.duty.turn(t_s, None)
+            self._tear_off(t_s)
             return
         if watch.astray_s == t_s:
             self._tear.mark(t_s, torn=False)
@@ -213,15 +215,31 @@ class Inference:
         else:
             self._stayed_off(t_s, watch)
 
+    def _tear_off(self, t_s: float) -> None:
+        """What the half cycle has said so far is void."""
+        self._tear.mark(t_s, torn=True)
+        self._torn_s = t_s
+        self._held_since.clear()
+        self.duty.turn(t_s, None)
+
+    def mixed_again(self) -> None:
+        """The pump had paused and runs again: a probe in the tank has seen nothing of the heater
+        meanwhile, one in the chamber nothing else."""
+        if self.filter is not None and self.filter.best is not None:
+            self.filter.begin(self._at_s, self.filter.best.t)
+            self._tear_off(self._at_s)
+
     def _switched(self, t_s: float, watch: RelayFilter, on: bool) -> None:
         """The relay has switched, and heater or thermostat work."""
         known = watch.known
         self.duty.turn(watch.turned_s, on)
+        if Condition.WITHOUT_END in self.standing:
+            # Cold water that is poured in looks like it for minutes: `_watch_levels` believes it.
+            return
         self._see_point(t_s, watch, on)
         if on:
             self._clear(Condition.NOT_HEATING)
             return
-        self._clear(Condition.WITHOUT_END)
         if watch.best is not None and watch.best.t > (known.trough + known.peak) / 2:
             self._clear(Condition.SHORT_OF_POWER)
 
@@ -256,6 +274,8 @@ class Inference:
     def _stayed_off(self, t_s: float, watch: RelayFilter) -> None:
         """It should have come on. While a weak heater explains it as well, what comes is waited
         for."""
+        if t_s - self.unmixed_s < SETTLE_S:
+            return  # the heater's warmth stays in the chamber
         waits = watch.due_s is not None and t_s - watch.due_s < BACK_FOR_S
         unsure = waits and watch.weak_led > REFUTED and self._made_up() > SOME_SHARE
         if not unsure or Condition.NOT_HEATING in self.standing:
@@ -279,12 +299,15 @@ class Inference:
 
     def _stayed_on(self, t_s: float, watch: RelayFilter) -> None:
         """It should have gone off."""
-        known = watch.known
         if t_s - self.unmixed_s < SETTLE_S:
             return  # a heater that was just switched off warms the chamber alone for a while
-        along = watch.slope > ALONG * (known.gain - known.loss)
-        if along and t_s - watch.astray_s > ASTRAY_S:
+        if self._along(watch) and t_s - watch.astray_s > ASTRAY_S:
             self._stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
+
+    @staticmethod
+    def _along(watch: RelayFilter) -> bool:
+        """Whether the water rises along the heating curve."""
+        return watch.slope > ALONG * (watch.known.gain - watch.known.loss)
 
     def _passed_s(self, t_s: float, watch: RelayFilter) -> float:
         """When the switching point was passed; four hours ago at most."""
@@ -344,8 +367,14 @@ class Inference:
         water, trough, peak = watch.best.t, watch.known.trough, watch.known.peak
         relay = watch.relay
         whole = t_s - max(self._torn_s, watch.astray_s) > WHOLE_S
-        warm = whole and water > peak + WARM_K and relay is False
-        if self._for("warm", warm and Condition.WITHOUT_END not in self.standing, t_s, WARM_FOR_S):
+        warm = water > peak + WARM_K and relay is False
+        # Only a room that is warmer than the water, or a heater, lifts it so.
+        heats = warm and self._along(watch) and (self._room_c is None or self._room_c < water)
+        endless = Condition.WITHOUT_END in self.standing
+        if self._for("heats", heats and not endless, t_s, WARM_FOR_S):
+            self._stand(Condition.WITHOUT_END, self._held_since["heats"])
+            self._clear(Condition.TOO_WARM)
+        if self._for("warm", whole and warm and not heats and not endless, t_s, WARM_FOR_S):
             self._stand(Condition.TOO_WARM, self._held_since["warm"])
         if water < peak + BACK_K or relay:
             self._clear(Condition.TOO_WARM)
@@ -354,6 +383,9 @@ class Inference:
             self._clear(Condition.SHORT_OF_POWER)
         if self._for("down", water < peak - BACK_K, t_s, BACK_FOR_S):
             self._clear(Condition.WITHOUT_END)
+        if self._for("off", endless and relay is False and watch.slope < 0, t_s, OFF_FOR_S):
+            self._clear(Condition.WITHOUT_END)
+            self._see_point(t_s, watch, on=False)
         moved = self.standing.get(Condition.SETTING_MOVED)
         if moved is not None and t_s - moved > MOVED_FOR_S:
             self._clear(Condition.SETTING_MOVED)

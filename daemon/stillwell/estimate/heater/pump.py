@@ -121,6 +121,11 @@ class Pump:
             else:
                 self.stands, self._held_s = True, None
 
+    @property
+    def usual(self) -> bool:
+        """Whether the chamber stands as it usually does."""
+        return self.since_s is None and self.low_s is None
+
     def unmixed(self, t_s: float) -> bool:
         """Whether the chamber has just come to stand otherwise, as in a feeding pause or while
         water is changed: then the pump may stand, and what is in the chamber is not the tank's

@@ -107,10 +107,14 @@ class HeaterWatch:
         now, value = reading.moment, reading.value
         t = self._pass_to(now)
         if name == plan.level:
+            apart = self._pump.unmixed(t)
             self._pump.see_level(t, value)
-            if self._pump.unmixed(t):
-                for mind in self.minds.values():
+            unmixed = self._pump.unmixed(t)
+            for mind in self.minds.values():
+                if unmixed:
                     mind.unmixed_s = t
+                elif apart and self._pump.usual:
+                    mind.mixed_again()
             return self._pump_findings(now)
         changed = self.judge.see(name, t, value, self._settings)
         out = [self._doubt(channel, now) for channel in changed]
