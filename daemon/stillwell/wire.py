@@ -25,6 +25,7 @@ from stillwell.estimate.estimate import Estimate
 from stillwell.estimate.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.estimate.heater import (
     MAINS_LOST,
+    PATIENCE,
     PUMP_STOPPED,
     BandEdges,
     Condition,
@@ -197,6 +198,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
             (LAMP_NOT_ON, MAINS_LOST),
             *doubt_relations(bands, discrepancies, agreements, doubts),
         ),
+        patience=PATIENCE,
         doubts=doubts,
     )
 

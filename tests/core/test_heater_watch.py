@@ -294,6 +294,17 @@ class TestAPauseOfThePump:
         assert bench.said() == [("heater.not-heating", True)]
 
 
+class TestTheMainsAreBack:
+    def test_a_heater_that_warms_the_water_again_is_over_before_the_lower_point(self) -> None:
+        bench = learned()
+        bench.die()
+        bench.run(4 * 3600)
+        bench.level, bench.dead = 1.0, False
+        bench.run(3600)
+        assert bench.value < 25.0
+        assert bench.said() == [("heater.not-heating", True), ("heater.not-heating", False)]
+
+
 class TestHeatingOn:
     def test_a_pour_of_cold_water_does_not_end_the_alarm(self) -> None:
         for noise in range(5):

@@ -57,6 +57,39 @@ class TestAPumpThatStands:
             assert chamber.pump.since_s is not None
             assert chamber.pump.warmed is warmed
 
+    def test_counts_at_once_when_the_probes_part_after_half_an_hour(self) -> None:
+        """The heater was off as the pump stopped: till it comes on both cool alike."""
+        chamber = Chamber()
+        chamber.run(6)
+        chamber.run(1, rise=20.0)
+        assert chamber.stood == []
+        began = chamber.t
+        chamber.run(1, rise=20.0, parts=0.8)
+        assert chamber.stood[0] - began < 1200.0
+
+    def test_is_found_also_while_a_leak_lets_the_chamber_fall(self) -> None:
+        chamber = Chamber()
+        chamber.run(6)
+        chamber.run(0.1, rise=20.0)
+        for _ in range(120):
+            chamber.level -= 0.1
+            chamber.run(1 / 120, rise=20.0)
+        chamber.run(0.5, rise=20.0, parts=0.8)
+        assert chamber.stood
+
+    def test_that_has_lost_the_mains_ends_when_what_ran_back_leaves_and_not_sooner(self) -> None:
+        """Without heat both probes cool alike; and somebody may change water meanwhile."""
+        chamber = Chamber()
+        chamber.run(6)
+        chamber.run(0.5, rise=20.0)
+        chamber.pump.held = True
+        chamber.run(4, rise=20.0)
+        chamber.run(0.5, rise=-110.0)
+        chamber.run(2, rise=20.0)
+        assert chamber.pump.since_s is not None
+        chamber.run(0.1)
+        assert chamber.pump.since_s is None
+
     def test_for_a_feeding_is_none(self) -> None:
         chamber = Chamber()
         for _ in range(4):

@@ -44,6 +44,8 @@ class WatchPlan:
     doubts: tuple[tuple[str, str], ...] = ()
     """(alarm, channel): while the alarm stands the channel is not believed. Its readings move no
     band and no state, and a band without another channel is unseen."""
+    patience: tuple[tuple[str, float], ...] = ()
+    """(alarm, seconds): those of others that take longer than `settle_s` to follow their cause."""
     settle_s: float = 120.0
     """After a cause has returned, its consequences have so long to follow before they speak; those
     of a channel at least twice its gap."""

@@ -194,7 +194,7 @@ class Watch:
     def patience_ms(self, alarm: str) -> int:
         """How long `alarm` may take to follow its cause: a channel has to be read again, and then
         to go well for its gap; a value has to turn."""
-        settle_ms = round(self.plan.settle_s * 1000)
+        settle_ms = round(dict(self.plan.patience).get(alarm, self.plan.settle_s) * 1000)
         channel = self._channels.get(alarm.rpartition(".")[0])
         if channel is not None:
             return max(settle_ms, 2 * channel.gap_ms)

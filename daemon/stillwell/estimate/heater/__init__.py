@@ -16,10 +16,17 @@ heater's bench and the catalogue of faults.
 
 from stillwell.estimate.heater.inference import Condition, Inference, Sight
 from stillwell.estimate.heater.plan import BandEdges, HeaterPlan
-from stillwell.estimate.heater.watch import MAINS_LOST, PUMP_STOPPED, HeaterWatch, consequences
+from stillwell.estimate.heater.watch import (
+    MAINS_LOST,
+    PATIENCE,
+    PUMP_STOPPED,
+    HeaterWatch,
+    consequences,
+)
 
 __all__ = [
     "MAINS_LOST",
+    "PATIENCE",
     "PUMP_STOPPED",
     "BandEdges",
     "Condition",

@@ -45,6 +45,12 @@ SHORT_TAU_S = 8 * 3600.0
 """Time constant of a tank that follows its room fast; common practice."""
 NO_SHARE = 0.5
 """So little may be the lamp's alone."""
+WARMS_FOR_S = 900.0
+"""A heater that was told dead heats again when the water has gone along the heating curve for so
+long: after hours without current it may take hours more up to the lower switching point."""
+APART_K = 0.1
+"""A chamber whose water is not mixed cools faster than was learned, and so its heater comes on a
+little further down than its probe has shown so far."""
 OFF_FOR_S = 900.0
 """A heater that was told not to switch off has done so when the water has fallen for so long: a
 pour of cold water lets it fall for minutes."""
@@ -91,6 +97,8 @@ class Inference:
         self.unmixed_s = -math.inf
         """When the chamber's water was last known not to mix with the tank's; whoever has seen it
         says so."""
+        self.apart = False
+        """Whether the pump may stand; whoever has seen it says so."""
         self.changes = 0
         """Grows whenever `standing` changes."""
         self.lessons = 0
@@ -283,6 +291,8 @@ class Inference:
 
     def _lacks(self, t_s: float, since_s: float, refuted: bool = False) -> None:
         """Heat is missing below the lower point: all of it, or a part."""
+        if self.apart and not self.standing and self._depth() < APART_K:
+            return
         made_up = self._made_up()
         if Condition.SHORT_OF_POWER in self.standing:
             if self._for("falls", made_up < NO_SHARE, t_s, BACK_FOR_S):
@@ -378,6 +388,9 @@ class Inference:
             self._stand(Condition.TOO_WARM, self._held_since["warm"])
         if water < peak + BACK_K or relay:
             self._clear(Condition.TOO_WARM)
+        warms = relay is not False and self._along(watch) and water < peak
+        if self._for("warms", warms, t_s, WARMS_FOR_S):
+            self._clear(Condition.NOT_HEATING)
         if self._for("up", water > trough + BACK_K, t_s, BACK_FOR_S):
             self._clear(Condition.NOT_HEATING)
             self._clear(Condition.SHORT_OF_POWER)
@@ -403,6 +416,12 @@ class Inference:
         if not self._for("power", weak, t_s, BACK_FOR_S):
             return
         self._lacks(t_s, self._held_since["power"])
+
+    def _depth(self) -> float:
+        """How far the water is below the lower switching point, K."""
+        assert self.filter is not None
+        assert self.filter.best is not None
+        return self.filter.known.trough - self.filter.best.t
 
     def _made_up(self) -> float:
         """Of what the water usually loses, the share that is made up now. Colder water loses

@@ -22,8 +22,10 @@ PARTED_K = 0.25
 MIXED_K = 0.12
 HOT_S = 900.0
 """Ten times the lag of a heater's body (an assumption of the relay filter too)."""
+PARTED_FOR_S = 300.0
+"""The probes differ for so long before it counts: one reading is no parting."""
 HELD_S = 1800.0
-"""Longer than water is changed with the pump off."""
+"""The chamber is up for longer than the pump rests while animals are fed or water is changed."""
 GAP_LIFE_S = 900.0
 SMOOTH_S = 180.0
 
@@ -58,6 +60,10 @@ class Pump:
     _poured_s: float = -math.inf
     """When water was last poured or changed by the journal."""
     _held_s: float | None = None
+    _top: float | None = None
+    """Where the chamber stands while it is up."""
+    _rose: float = 0.0
+    """By how much it rose, mm."""
     _least: float = math.inf
     """The smallest gap since the heater is no longer hot."""
 
@@ -87,11 +93,27 @@ class Pump:
                 self.level = value
                 return
             self.since_s, self.warmed, self._least = t_s, False, math.inf
-        elif self.since_s is not None and not self.stands and off < self.rise_mm / 2:
-            self.over()
+            self._top, self._rose = value, off
+        elif self.since_s is not None and (self.held or not self.stands):
+            self._follow(value, off)
             return
         if self.since_s is None:
             self.level += 0.05 * off
+
+    def _follow(self, value: float, off: float) -> None:
+        """A chamber that is up: what runs back into it leaves at once when the pump runs again. A
+        leak or the air take their time, and whoever changes water takes more."""
+        if self._top is None:
+            self._top, self._rose = value, off
+        fell = self._top - value
+        if abs(fell) < self._rose / 2:
+            self._top += 0.05 * (value - self._top)
+            if off < -self._rose / 2 and not self.held:
+                self.over()
+        elif 0 < fell < 1.5 * self._rose:
+            self.over()
+        else:
+            self._top = value
 
     def see_gap(self, t_s: float, gap: float) -> None:
         """Takes the difference of two believed probes, the one in the chamber first."""
@@ -100,7 +122,7 @@ class Pump:
             self.gap = self.now = gap
             return
         self.now += min(1.0, dt_s / SMOOTH_S) * (gap - self.now)
-        if self.low_s is not None:
+        if self.low_s is not None or self.held:
             return
         if self.since_s is None:
             self.gap += min(1.0, dt_s / GAP_LIFE_S) * (self.now - self.gap)
@@ -115,11 +137,12 @@ class Pump:
             self._held_s = None
         elif self._held_s is None:
             self._held_s = t_s
-        elif t_s - self._held_s >= HELD_S:
-            if self.stands:
-                self.over()
-            else:
-                self.stands, self._held_s = True, None
+        elif self.stands and t_s - self._held_s >= HELD_S:
+            self.over()
+        elif (
+            not self.stands and t_s - self._held_s >= PARTED_FOR_S and t_s - self.since_s >= HELD_S
+        ):
+            self.stands, self._held_s = True, None
 
     @property
     def usual(self) -> bool:
@@ -141,7 +164,7 @@ class Pump:
 
     def over(self) -> None:
         """The pump runs, or never stood: the level is what it is now."""
-        self.level, self.since_s = self._newest, None
+        self.level, self.since_s, self._top = self._newest, None, None
         self.stands, self._held_s = False, None
 
     def to_json(self) -> list[Any]:

@@ -41,6 +41,9 @@ _PRIORITY = {
     Condition.SETTING_MOVED: Priority.MEDIUM,
     Condition.TOO_WARM: Priority.MEDIUM,
 }
+PATIENCE = ((str(Condition.NOT_HEATING), 2700.0),)
+"""For `WatchPlan.patience`: when the mains are back the heater heats for a while before that can be
+told."""
 ALONE = 0.6
 """Of a jump, the share that the other probe must not have seen."""
 _NONE: tuple[Finding, ...] = ()
@@ -111,6 +114,7 @@ class HeaterWatch:
             self._pump.see_level(t, value)
             unmixed = self._pump.unmixed(t)
             for mind in self.minds.values():
+                mind.apart = self._pump.since_s is not None
                 if unmixed:
                     mind.unmixed_s = t
                 elif apart and self._pump.usual:
