@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -112,6 +113,40 @@ class TestRelayFilter:
         # The lower point is passed after 20 min.
         assert Verdict.STAYED in verdicts
         assert 40 < verdicts.index(Verdict.STAYED) < 100
+
+    @staticmethod
+    def warming(minutes: float, start: float, speed: float = 0.7) -> list[float]:
+        return [start + speed / 3600 * 30 * k for k in range(int(minutes * 2))]
+
+    @pytest.mark.parametrize("seed", range(5))
+    def test_heat_that_goes_on_is_noticed_within_a_quarter_of_an_hour(self, seed: int) -> None:
+        watch = RelayFilter(KNOWN)
+        watch.begin(0.0, KNOWN.peak - 0.21, relay=True)
+        verdicts = feed(watch, self.warming(40, KNOWN.peak - 0.21), seed)
+        # The upper point is passed after 18 min.
+        assert Verdict.STAYED in verdicts
+        assert 36 < verdicts.index(Verdict.STAYED) < 66
+
+    def test_the_last_heat_in_a_chamber_whose_pump_stands_is_seldom_heat_that_goes_on(self) -> None:
+        # Off at the upper point; four minutes later a feeding pause begins, and the heater's body
+        # warms the chamber by 0.12 K in a minute, where it stays.
+        top, cried = KNOWN.peak, 0
+        path = [*self.warming(18, top - 0.21), *self.warming(4, top, -0.3)]
+        path += [*self.warming(1, path[-1], 7.0), *self.warming(9, path[-1] + 0.12, -0.3)]
+        for seed in range(20):
+            watch = RelayFilter(KNOWN)
+            watch.begin(0.0, top - 0.21, relay=True)
+            cried += Verdict.STAYED in feed(watch, path, seed)
+        # Most of the twenty, where a pump that stands is no story.
+        assert cried <= 3
+
+    def test_a_fault_is_believed_at_odds_of_all_cycles_of_three_years(self) -> None:
+        # 0.42 K down at 0.3 K/h and up at 0.7 K/h: two hours, 13149 of them in three years.
+        known = replace(KNOWN, peak=KNOWN.trough + 0.42)
+        assert RelayFilter(known).certain == pytest.approx(math.log(13149))
+        slower = RelayFilter(known)
+        slower.learn(replace(known, loss=0.1 / 3600))
+        assert slower.certain < math.log(13149)
 
     def test_hours_of_waiting_are_no_evidence(self) -> None:
         watch = RelayFilter(KNOWN)

@@ -34,6 +34,9 @@ CALM_S = 3600.0
 SOME_SHARE = 0.7
 """Of what the water usually loses, the heat that comes makes up so much: a part of the heater's
 still comes, or the lamp's is enough for now."""
+LED_SHARE = 0.6
+"""The same where the course of the water speaks for it by a log likelihood ratio of `LED`."""
+LED = 4.0
 HELD_SHARE = 0.9
 """A heater that was told dead is called weak only when the water all but holds: a lamp that is lit
 makes up much of what a calm tank loses, and a dead heater must not be played down for it."""
@@ -285,7 +288,7 @@ class Inference:
         if t_s - self.unmixed_s < SETTLE_S:
             return  # the heater's warmth stays in the chamber
         waits = watch.due_s is not None and t_s - watch.due_s < BACK_FOR_S
-        unsure = waits and watch.weak_led > REFUTED and self._made_up() > SOME_SHARE
+        unsure = waits and watch.weak_led > REFUTED and self._made_up() > _some(watch)
         if not unsure or Condition.NOT_HEATING in self.standing:
             self._lacks(t_s, self._passed_s(t_s, watch), refuted=watch.weak_led < REFUTED)
 
@@ -302,7 +305,7 @@ class Inference:
             if self._for("hovers", HELD_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
                 self._clear(Condition.NOT_HEATING)
                 self._stand(Condition.SHORT_OF_POWER, since_s)
-        elif made_up > SOME_SHARE and not refuted:
+        elif made_up > _some(self.filter) and not refuted:
             self._stand(Condition.SHORT_OF_POWER, since_s)
         else:
             self._stand(Condition.NOT_HEATING, since_s)
@@ -493,3 +496,8 @@ class Inference:
         self.thermostat, self.noise, self.standing = fresh.thermostat, fresh.noise, fresh.standing
         self.moved_k, self.duty = float(kept["moved_k"]), fresh.duty
         self.filter = None
+
+
+def _some(watch: RelayFilter | None) -> float:
+    """The share of the usual loss that must be made up for a part of the heater's heat."""
+    return SOME_SHARE if watch is None or watch.weak_led < LED else LED_SHARE

@@ -17,7 +17,15 @@ from __future__ import annotations
 import math
 from enum import StrEnum
 
-from stillwell.estimate.heater.stories import LAG_S, HalfCycle, Knowledge, Story, likelihood
+from stillwell.estimate.heater.stories import (
+    LAG_S,
+    Covariance,
+    HalfCycle,
+    Knowledge,
+    Parted,
+    Story,
+    likelihood,
+)
 
 LOSS_WALK = 0.02
 """How far the loss walks in an hour, K/h (standard deviation)."""
@@ -43,8 +51,13 @@ RESOLVED = 9.0
 """Log likelihood ratio at which a story is believed: odds of 8000 to 1."""
 SLOWED = 4.0
 """The same at which it is believed that something else slows the water, whose price is paid."""
-CERTAIN = 10.0
-"""Log likelihood ratio at which a fault is believed: it is tried twenty times a day."""
+FALSE_IN_S = 3 * 365.25 * 86_400
+"""A healthy thermostat may be taken for one that does not switch once in so long, either way: as
+seldom as this, or more seldom, a likelihood ratio passes the number of its cycles meanwhile (Wald's
+inequality)."""
+CERTAIN = (8.0, 11.0)
+"""The least and the greatest log likelihood ratio at which a fault is believed, whatever the
+cycle."""
 AGREED_S = 600.0
 """For so long after a beginning the stories of either relay may still come apart."""
 WEAK_S = 1200.0
@@ -75,6 +88,8 @@ class RelayFilter:
 
     def __init__(self, known: Knowledge) -> None:
         self.known = known
+        self.certain = certain(known)
+        """Log likelihood ratio at which a fault is believed."""
         self.best: Story | None = None
         """The likeliest story; None before the first reading."""
         self.began_s = 0.0
@@ -150,7 +165,7 @@ class RelayFilter:
         switching points may have jumped: then the half cycle is told anew from where it is."""
         old = self.known
         told_anew = (known.trough_moves, known.peak_moves) != (old.trough_moves, old.peak_moves)
-        self.known = known
+        self.known, self.certain = known, certain(known)
         best = self.best
         if told_anew and best is not None and self._at_s is not None:
             relay, kept = self.relay, self._p
@@ -166,8 +181,11 @@ class RelayFilter:
         if dt <= 0:
             return Verdict.WAITING
         self._at_s = t_s
-        variance, k0, k1 = self._pass(dt)
+        self._p, variance, k0, k1 = self._pass(self._p, dt)
         best, nu = self._move(dt, value, variance, k0, k1)
+        for half in self._halves:
+            for parted in half.parted:
+                self._move_parted(parted, dt, value, variance)
         self.best = best
         score = nu / math.sqrt(variance)
         self._run = 0.75 * self._run + max(-6.0, min(6.0, score))
@@ -180,10 +198,10 @@ class RelayFilter:
                 self._go_astray(t_s)
         return self._judge(t_s)
 
-    def _pass(self, dt: float) -> tuple[float, float, float]:
-        """The covariance, one reading further; returns the innovation's variance and both gains."""
+    def _pass(self, p: Covariance, dt: float) -> tuple[Covariance, float, float, float]:
+        """A covariance, one reading further; then the innovation's variance and both gains."""
         known = self.known
-        p00, p01, p11 = self._p
+        p00, p01, p11 = p
         walk = LOSS_WALK / 3600
         walk2 = walk * walk + (LOSS_WALK_SHARE * known.loss) ** 2
         p00 += dt * (dt * p11 - 2 * p01) + MIX_K * MIX_K * dt / 60
@@ -191,8 +209,7 @@ class RelayFilter:
         p11 += walk2 * dt / 3600
         variance = p00 + known.sigma * known.sigma
         k0, k1 = p00 / variance, p01 / variance
-        self._p = ((1 - k0) * p00, (1 - k0) * p01, p11 - k1 * p01)
-        return variance, k0, k1
+        return ((1 - k0) * p00, (1 - k0) * p01, p11 - k1 * p01), variance, k0, k1
 
     def _move(
         self, dt: float, value: float, variance: float, k0: float, k1: float
@@ -226,6 +243,20 @@ class RelayFilter:
                     best, best_ell, best_nu = story, ell, nu
         return best, best_nu
 
+    def _move_parted(self, story: Parted, dt: float, value: float, usual: float) -> None:
+        """A story with a covariance of its own, one reading further. `usual` is the variance of the
+        innovations of the others, which their likelihood leaves out."""
+        _, fade, reach = self._every
+        story.p, variance, k0, k1 = self._pass(story.p, dt)
+        lagging = story.w - story.on
+        story.w = story.on + lagging * fade
+        t = story.t + self.known.gain * (story.on * dt + lagging * reach) - story.loss * dt
+        clip = CLIP * math.sqrt(variance)
+        held = max(-clip, min(clip, value - t))
+        story.t = t + k0 * held
+        story.loss += k1 * held
+        story.ell -= 0.5 * (held * held / variance + math.log(variance / usual))
+
     def _go_astray(self, t_s: float) -> None:
         """The loss has changed at once: it is less known, and so is the water."""
         self.before_s, self.astray_s = self.astray_s, t_s
@@ -239,6 +270,7 @@ class RelayFilter:
         known = self.known
         for half in self._halves:
             half.spawn(known, t_s, self._p[0])
+            half.part(t_s, self._p)
         if len(self._halves) == 2:
             self._resolve(t_s)
             return Verdict.WAITING
@@ -267,7 +299,7 @@ class RelayFilter:
             return Verdict.WAITING
         if led > 0:
             self.certainty += led
-        if self.certainty < CERTAIN:
+        if self.certainty < self.certain:
             return Verdict.WAITING
         if led < 2.0 or half.due_s is None or weak is None:
             return Verdict.STAYED
@@ -314,3 +346,9 @@ class RelayFilter:
         story.share = 1.0
         self._go_on(story, t_s)
         return Verdict.WEAK
+
+
+def certain(known: Knowledge) -> float:
+    """Log of how many cycles the thermostat makes until it may be misjudged once."""
+    least, most = CERTAIN
+    return min(most, max(least, math.log(FALSE_IN_S / max(60.0, known.cycle_s))))

@@ -4,7 +4,9 @@ the readings are if that is so.
 The stories of half a cycle begin with the relay on or off. One of them stays. The others branch off
 it: where the thermostat always switches (one after the other while the water passes through what is
 known of that point), with a heater that gives only a share, or now and then for no known reason; or
-the relay stays, and the water only goes more slowly, because a lamp has been lit or put out.
+the relay stays, and the water only goes more slowly, because a lamp has been lit or put out; or it
+has switched off and the pump stands, so that the heater's last heat stays where probe and heater
+are.
 `relay_filter` moves them on and judges between them.
 """
 
@@ -22,7 +24,7 @@ MOST = 14
 """Stories at a time that switched by habit."""
 FORGOTTEN = 12.0
 """A story that is so much less likely (log) than another one is left out."""
-FINE = 0.8
+FINE = 0.4
 """Stories branch off no sooner after each other than the heat takes to move the water by this
 share of a reading's standard deviation: closer ones cannot be told apart."""
 ODD = 2
@@ -38,10 +40,26 @@ MOVED_SPREAD_K = 0.04
 """How well it is known by how much a switching point may have moved (standard deviation)."""
 MOVED_ODDS = 0.5
 """How likely it is that a switching point which may have moved has."""
+PARTED = 4
+"""Stories at a time in which the pump stands."""
+PARTED_S = 60.0
+"""They branch off no sooner after each other."""
+PARTED_COST = 7.3
+"""Log of how much less likely each of them is: a pause of the pump a day begins in one of 1440
+minutes."""
+HOT_S = (60.0, 480.0)
+"""Between so long and so long after the relay should have switched off, what is left of the heat in
+the heater's body is much for a chamber whose pump stands, and too little to tear the trace."""
+PARTED_K = 0.1
+"""By how much it warms that chamber (standard deviation)."""
 SLOWER = 0.15 / 3600
 """By how much a lamp or a lid slows the water, K/s."""
 SLOWER_SHARE = 0.6
 """And at most by this share of what it goes."""
+
+
+Covariance = tuple[float, float, float]
+"""Of temperature and loss: K^2, K^2/s, K^2/s^2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +77,12 @@ class Knowledge:
     trough_moves: float = 0.0
     """By how much it may be elsewhere, K: with a jump of the trace, or with the dial."""
     peak_moves: float = 0.0
+
+    @property
+    def cycle_s(self) -> float:
+        """How long the thermostat takes for a whole cycle as things usually are, s."""
+        falls, rises = max(1e-7, self.loss), max(1e-7, self.gain - self.loss)
+        return max(0.0, self.peak - self.trough) * (1 / falls + 1 / rises)
 
 
 class Story:
@@ -104,15 +128,29 @@ class Story:
         return Story(self.t, loss, self.w, self.on, self.ell - ODD_COST)
 
 
+class Parted(Story):
+    """The heater has switched off by habit and the pump stands now: what is left of its heat warms
+    the chamber alone, by nobody knows how much, so that the story has a covariance of its own."""
+
+    __slots__ = ("p",)
+
+    def __init__(self, story: Story, ell: float, p: Covariance) -> None:
+        turned = (story.turned_s, story.turned_c)
+        super().__init__(story.t, story.loss, story.w, story.on, ell, story.share, turned)
+        self.p: Covariance = (p[0] + PARTED_K**2, p[1], p[2])
+
+
 class HalfCycle:
     """The stories of half a cycle."""
 
     __slots__ = (
         "_odd_s",
+        "_parted_s",
         "_spawned_s",
         "due_s",
         "healthy",
         "odd",
+        "parted",
         "share",
         "slow",
         "stay",
@@ -131,26 +169,32 @@ class HalfCycle:
         """It has switched for no known reason."""
         self.slow: list[Story] = []
         """It stays, and something else slows the water."""
+        self.parted: list[Parted] = []
+        """It has switched off, and the pump stands."""
         self.stories = [stay]
-        """All of them."""
+        """All that have a covariance in common."""
         self.share = 0.0
         """Of the prior weight, how much has switched by now."""
         self.due_s: float | None = None
         """When it became more likely than not that the relay should have switched."""
-        self._spawned_s = self._odd_s = -math.inf
+        self._spawned_s = self._odd_s = self._parted_s = -math.inf
 
     def spawn(self, known: Knowledge, t_s: float, error2: float) -> None:
         """Lets stories branch off. `error2` is the variance of the filter's temperature, K^2."""
         stay = self.stay
         way, spread2, away = self._way(stay, known, error2)
         near = way - min(0.0, away)
+        apart_s = FINE * known.sigma / known.gain
         changed = False
         if (
             self.share < 1.0
             and (near > 0.0 or near * near < CUT * CUT * spread2)
-            and t_s - self._spawned_s >= FINE * known.sigma / known.gain
+            and t_s - self._spawned_s >= apart_s
         ):
-            share = _share(way, away, math.sqrt(spread2))
+            # A story stands in the middle of the weight that it carries: what lies half a step back
+            # and half a step on.
+            ahead = 0.5 * apart_s * abs(known.gain * stay.w - stay.loss)
+            share = _share(way + ahead, away, math.sqrt(spread2))
             changed = self._switch_by_habit(share, (t_s, _ahead(stay, known)))
         if t_s - self._odd_s >= ODD_APART * known.sigma / known.gain:
             self._odd_s = t_s
@@ -160,6 +204,18 @@ class HalfCycle:
         if changed:
             branches = [story for _, story in self.healthy]
             self.stories = [stay, *branches, *self.weak, *self.odd, *self.slow]
+
+    def part(self, t_s: float, p: Covariance) -> None:
+        """Lets stories branch off in which the pump stands from now on. `p` is the covariance that
+        the others have in common."""
+        if self.due_s is None or not self.stay.on or t_s - self._parted_s < PARTED_S:
+            return
+        if not HOT_S[0] < t_s - self.due_s < HOT_S[1]:
+            return
+        weight, story = max(self.healthy, key=_weighed)
+        self._parted_s = t_s
+        newest = Parted(story, weight + story.ell - PARTED_COST, p)
+        self.parted = [*sorted(self.parted, key=likelihood)[1 - PARTED :], newest]
 
     @staticmethod
     def _way(story: Story, known: Knowledge, error2: float) -> tuple[float, float, float]:
@@ -175,7 +231,7 @@ class HalfCycle:
         if share < self.share + 1e-3 and not share == 1.0 > self.share:
             return False
         newest = (math.log(share - self.share), self.stay.switched(turned))
-        best = max((weight + story.ell for weight, story in self.healthy), default=-math.inf)
+        best = max(map(_weighed, self.healthy), default=-math.inf)
         kept = [each for each in self.healthy if best - each[0] - each[1].ell < FORGOTTEN]
         self.healthy = [*kept[-MOST:], newest]
         self.share, self._spawned_s = share, turned[0]
@@ -189,7 +245,7 @@ class HalfCycle:
         """Log likelihood that the thermostat does as it always has."""
         if self.share == 0.0:
             return self.stay.ell
-        terms = [weight + story.ell for weight, story in self.healthy]
+        terms = [*map(_weighed, self.healthy), *map(likelihood, self.parted)]
         if self.share < 1.0:
             terms.append(math.log(1.0 - self.share) + self.stay.ell)
         for story in self.slow:
@@ -213,6 +269,10 @@ def _share(way: float, away: float, spread: float) -> float:
     if not away:
         return share
     return share + MOVED_ODDS * (passed((way - away) / math.hypot(spread, MOVED_SPREAD_K)) - share)
+
+
+def _weighed(each: tuple[float, Story]) -> float:
+    return each[0] + each[1].ell
 
 
 def likelihood(story: Story) -> float:

@@ -73,15 +73,21 @@ class HeaterTexts:
             case Condition.TOO_WARM:
                 return self._too_warm(mind, since, now)
 
-    def _water(self, mind: Inference) -> str:
+    def _water(self, mind: Inference, digits: int | None = None) -> str:
         sight = mind.sight
-        return f"Water {self._c(sight.value)} {self._motion(sight)}" if sight else "Water"
+        return f"Water {self._c(sight.value, digits)} {self._motion(sight)}" if sight else "Water"
+
+    def _digits(self, mind: Inference, limit: float) -> int | None:
+        """How many digits show on which side of `limit` the water is; None for the usual ones."""
+        sight = mind.sight
+        return 2 if sight is not None and self._c(sight.value) == self._c(limit) else None
 
     def _not_heating(self, mind: Inference, since: Moment, now: Moment) -> Message:
         learned = mind.thermostat
-        low = self._c(learned.trough.level)
+        digits = self._digits(mind, learned.trough.level)
+        low = self._c(learned.trough.level, digits)
         return Message(
-            f"{self._water(mind)}, below {low} where the heater switches on, "
+            f"{self._water(mind, digits)}, below {low} where the heater switches on, "
             f"{self._words.since(since, now)}.{self._ahead(mind, True, now)}",
             "Most likely the heater is not heating, because the water goes on as it does with the "
             f"heater off, and has turned at {low} {int(learned.trough.count)} times before; or its "
@@ -94,9 +100,10 @@ class HeaterTexts:
 
     def _without_end(self, mind: Inference, since: Moment, now: Moment) -> Message:
         learned = mind.thermostat
-        high = self._c(learned.peak.level)
+        digits = self._digits(mind, learned.peak.level)
+        high = self._c(learned.peak.level, digits)
         return Message(
-            f"{self._water(mind)}, above {high} where the heater switches off, "
+            f"{self._water(mind, digits)}, above {high} where the heater switches off, "
             f"{self._words.since(since, now)}.{self._ahead(mind, False, now)}",
             "Most likely the heater does not switch off, because the water goes on rising as it "
             f"does with the heater on, and has turned at {high} {int(learned.peak.count)} times "
