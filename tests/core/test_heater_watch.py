@@ -43,6 +43,8 @@ class Bench:
         self.level = 0.0
         self.aside = 0.0
         """By how much the first probe reads more than the water, K."""
+        self.stuck: float | None = None
+        """What the first probe says whatever the water does."""
         self.lamp = 0.0
         """What a lamp gives, K/h."""
         self.dead = self.welded = False
@@ -65,6 +67,8 @@ class Bench:
             rows = {"room": 20.0, "level": self.level + self.rng.gauss(0, 0.5)}
             rows |= dict.fromkeys(self.plan.probes, self.value)
             rows[self.plan.probes[0]] += self.aside
+            if self.stuck is not None:
+                rows[self.plan.probes[0]] = self.stuck
             for name, value in rows.items():
                 noise = self.rng.gauss(0, 0.03) if name != "level" else 0.0
                 reading = Reading(name, self.now, round((value + noise) * 16) / 16, Flag.PASS)
@@ -295,6 +299,31 @@ class TestAPauseOfThePump:
         bench = self.paused(dead=True)
         bench.run(3600)
         assert bench.said() == [("heater.not-heating", True)]
+
+
+class TestAnotherWitness:
+    """Two probes in the same water: what one says of the heater the other must not deny."""
+
+    @pytest.mark.parametrize(("at", "on"), [(25.0625, False), (25.5625, True)])
+    def test_a_probe_that_sticks_beyond_a_switching_point_is_no_dead_heater_nor_a_welded_one(
+        self, at: float, on: bool
+    ) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on is on)
+        bench.run(DAY, lambda: abs(bench.value - at) < 0.05)
+        bench.stuck = at
+        bench.run(80 * 60)
+        heater = [alarm for alarm, _ in bench.said() if alarm.startswith("heater.")]
+        assert heater == []
+
+    def test_a_heater_that_dies_later_is_told_by_the_other(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.value < 25.12)
+        bench.stuck = 25.0625
+        bench.run(3600)
+        bench.dead = True
+        bench.run(4 * 3600)
+        assert ("heater.not-heating", True) in bench.said()
 
 
 class TestTheMainsAreBack:

@@ -463,6 +463,16 @@ class Inference:
             return None
         return Sight(watch.best.t, watch.slope, watch.errors[1], watch.relay)
 
+    def within(self, condition: Condition) -> bool:
+        """Whether the water, as this probe sees it, is well within the switching point beyond which
+        it would have to be for `condition`, by a quarter of the differential."""
+        sight, swing = self.sight, self.thermostat.swing
+        if sight is None or swing is None:
+            return False
+        if condition is Condition.NOT_HEATING:
+            return sight.value > self.thermostat.trough.level + swing / 4
+        return sight.value < self.thermostat.peak.level - swing / 4
+
     def forecast(self, target: float) -> Forecast | None:
         """When the water is at `target`, °C as this probe reads it, if all goes on as it goes
         now."""

@@ -44,8 +44,8 @@ class Pump:
     """Since when it has been as far down: water is being changed, with the pump off. What is usual
     is not learned from that."""
     stands: bool = False
-    """Whether the probes have parted since. It ends when they meet again: a leak lets the chamber
-    fall too."""
+    """Whether the probes have parted since. It ends when what ran back into the chamber leaves, or
+    when the probes have met again and the chamber is not up any more."""
     warmed: bool = False
     """Whether the chamber has grown warmer against the tank again since, later than a heater that
     was just switched off gives its own heat: then it heats, and the mains are there."""
@@ -94,7 +94,7 @@ class Pump:
                 return
             self.since_s, self.warmed, self._least = t_s, False, math.inf
             self._top, self._rose = value, off
-        elif self.since_s is not None and (self.held or not self.stands):
+        elif self.since_s is not None:
             self._follow(value, off)
             return
         if self.since_s is None:
@@ -104,16 +104,16 @@ class Pump:
         """A chamber that is up: what runs back into it leaves at once when the pump runs again. A
         leak or the air take their time, and whoever changes water takes more."""
         if self._top is None:
-            self._top, self._rose = value, off
+            self._top, self._rose = value, max(off, self.rise_mm)
         fell = self._top - value
         if abs(fell) < self._rose / 2:
             self._top += 0.05 * (value - self._top)
-            if off < -self._rose / 2 and not self.held:
+            if off < -self._rose / 2 and not (self.held or self.stands):
                 self.over()
         elif 0 < fell < 1.5 * self._rose:
             self.over()
         else:
-            self._top = value
+            self._top, self._rose = value, max(off, self._rose)
 
     def see_gap(self, t_s: float, gap: float) -> None:
         """Takes the difference of two believed probes, the one in the chamber first."""
@@ -138,11 +138,20 @@ class Pump:
         elif self._held_s is None:
             self._held_s = t_s
         elif self.stands and t_s - self._held_s >= HELD_S:
-            self.over()
+            if not self._up:
+                self.over()
         elif (
             not self.stands and t_s - self._held_s >= PARTED_FOR_S and t_s - self.since_s >= HELD_S
         ):
             self.stands, self._held_s = True, None
+
+    @property
+    def _up(self) -> bool:
+        """Whether the chamber is plainly up. Without heat its water cools to the tank's, and the
+        probes meet though nothing is mixed."""
+        if self.level is None or self._newest is None:
+            return False
+        return self._newest - self.level > max(self._rose, self.rise_mm) / 2
 
     @property
     def usual(self) -> bool:

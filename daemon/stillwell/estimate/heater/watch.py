@@ -44,6 +44,8 @@ _PRIORITY = {
 PATIENCE = ((str(Condition.NOT_HEATING), 2700.0),)
 """For `WatchPlan.patience`: when the mains are back the heater heats for a while before that can be
 told."""
+DENIED_S = 5400.0
+"""What one probe says and another denies waits no longer: the stuck one is known by then."""
 ALONE = 0.6
 """Of a jump, the share that the other probe must not have seen."""
 _NONE: tuple[Finding, ...] = ()
@@ -194,7 +196,7 @@ class HeaterWatch:
         doubted = self.judge.doubted
         heard = ""
         for name in self.plan.probes:
-            if name in doubted or self._t - self._good_s.get(name, -SILENT_S) >= SILENT_S:
+            if name in doubted or not self._heard(name):
                 continue
             if self.minds[name].learned:
                 self._lead = name
@@ -226,10 +228,10 @@ class HeaterWatch:
 
     def _findings(self, now: Moment) -> Iterable[Finding]:
         mind = self.minds[self._lead]
-        known = (self._lead, mind.changes, self._pump.since_s, len(self._told))
+        standing = self._borne_out(mind)
+        known = (self._lead, mind.changes, len(standing), self._pump.since_s, len(self._told))
         if known == self._known:
             return
-        standing = dict(mind.standing)
         mains = self._mains(standing)
         if mains and MAINS_LOST not in self._told:
             since = self._moment(standing[Condition.NOT_HEATING], now)
@@ -254,7 +256,25 @@ class HeaterWatch:
             del self._told[MAINS_LOST]
             self._pump.held = False
             yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
-        self._known = (self._lead, mind.changes, self._pump.since_s, len(self._told))
+        told = len(self._told)
+        self._known = (self._lead, mind.changes, len(standing), self._pump.since_s, told)
+
+    def _borne_out(self, mind: Inference) -> dict[Condition, float]:
+        """What stands by the probe that speaks, less what another believed probe denies: a probe
+        that has stuck looks like water without heat. Not for longer than it takes to tell which
+        of the two is the bad one."""
+        standing = dict(mind.standing)
+        for condition in (Condition.NOT_HEATING, Condition.WITHOUT_END):
+            since_s = standing.get(condition)
+            if since_s is None or str(condition) in self._told or self._t - since_s > DENIED_S:
+                continue
+            others = (n for n in self.minds if n != self._lead and n not in self.judge.doubted)
+            if any(self._heard(n) and self.minds[n].within(condition) for n in others):
+                del standing[condition]
+        return standing
+
+    def _heard(self, name: str) -> bool:
+        return self._t - self._good_s.get(name, -SILENT_S) < SILENT_S
 
     def _mains(self, standing: dict[Condition, float]) -> bool:
         """Whether pump and heater have stopped together."""
@@ -267,7 +287,7 @@ class HeaterWatch:
     def _see_gap(self, name: str, t: float, now: Moment) -> list[Finding]:
         """The first two probes, while both are heard and believed."""
         pair = self.plan.probes[:2]
-        heard = all(t - self._good_s.get(n, -SILENT_S) < SILENT_S for n in pair)
+        heard = all(map(self._heard, pair))
         if len(pair) < 2 or name != pair[1] or pair[0] in self.judge.doubted or not heard:
             return []
         if pair[0] in self._values:
