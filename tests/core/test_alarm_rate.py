@@ -20,6 +20,7 @@ from stillwell.alarm.rate import (
     Trail,
     comes_back,
     goes_on,
+    leaps,
     slope,
     steepest,
     together,
@@ -205,6 +206,30 @@ class TestComingBack:
     def test_with_nothing_older_nothing_is_said(self) -> None:
         points, lately = self.hour([25.2 - 0.3 * k for k in range(7)])
         assert not comes_back(points, lately)
+
+
+class TestLeaps:
+    """Faster than a tank's water goes: 4 K an hour, by a choice of ours."""
+
+    @staticmethod
+    def warmed(per_h: float) -> list[tuple[int, float]]:
+        """Half an hour of still water, then half an hour of that."""
+        still = [(n * STRETCH_MS, 25.0) for n in range(6)]
+        return still + [((6 + n) * STRETCH_MS, 25.0 + per_h * (n + 1) / 12) for n in range(6)]
+
+    @pytest.mark.parametrize("way", [-1.0, 1.0])
+    def test_a_chamber_whose_pump_rests_does(self, way: float) -> None:
+        points = self.warmed(8.0 * way)[:9]
+        assert leaps(points, points[-1][0] + STRETCH_MS // 2)
+
+    def test_water_that_is_heated_does_not(self) -> None:
+        points = self.warmed(3.5)
+        assert not leaps(points, points[-1][0] + STRETCH_MS // 2)
+
+    def test_what_goes_on_for_longer_than_a_pause_is_no_leap(self) -> None:
+        points = self.warmed(8.0)
+        assert leaps(points, points[-1][0])
+        assert not leaps(points, points[-1][0] + 2 * STRETCH_MS)
 
 
 class TestGoesOn:

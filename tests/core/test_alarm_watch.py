@@ -175,6 +175,21 @@ class TestBand:
             out = play(Watch(PLAN), scene, 7200)
             assert [t.alarm for t in out if t.alarm.startswith("water.")] == []
 
+    @pytest.mark.parametrize(("minutes", "rings"), [(12, False), (29, False), (50, True)])
+    def test_one_probe_in_a_chamber_whose_pump_pauses_sees_no_race_of_the_water(
+        self, minutes: int, rings: bool
+    ) -> None:
+        """The heater is on: 1 K an hour in all the water, 8 K an hour in the chamber alone."""
+        wide = replace(WATER, channels=("water-a",), high=40.0, rate_per_h=3.0)
+
+        def scene(s: int) -> Iterator[Row]:
+            paused = max(0.0, min(s - 3600.0, 60.0 * minutes))
+            value = 25.0 + s / 3600
+            yield "water-a", value + (8 * paused / 3600 if s < 3600 + 60 * minutes else 0.0)
+
+        out = play(Watch(replace(ONE_PROBE, bands=(wide,))), scene, 8400)
+        assert any(t.alarm == "water.rate" for t in out) is rings
+
     def test_water_that_both_probes_see_warm_is_told_without_delay(self) -> None:
         def warm(s: int) -> Iterator[Row]:
             yield "water-a", 26.6

@@ -37,6 +37,11 @@ seawater (4.09 J/(mL K), by `water.heat`) give 3.3 K an hour."""
 _Z_95 = 1.959964  # the 97.5 % point of the normal distribution
 
 
+LEAP_MS = 1_800_000
+"""For so long what goes faster than that may be a chamber whose pump rests for a feeding or a water
+change (half an hour, common practice): one probe alone cannot tell it from the tank's water."""
+
+
 @dataclass(frozen=True, slots=True)
 class Slope:
     """A rate of change in units an hour, with a 95 % interval."""
@@ -170,6 +175,19 @@ def steepest(points: Sequence[tuple[int, float]]) -> float:
         abs(later - value) / (later_ms - ms) for (ms, value), (later_ms, later) in pairwise(points)
     ]
     return max(steps, default=0.0) * 3_600_000
+
+
+def leaps(points: Iterable[tuple[int, float]], now_ms: int) -> bool:
+    """Returns whether temperatures have begun to go faster than a tank's water does, and not yet
+    gone so for `LEAP_MS`.
+
+    Args:
+        points: all that is kept (monotonic ms, degC; oldest first).
+    """
+    for (ms, value), (later_ms, later) in pairwise(points):
+        if abs(later - value) > FASTEST_WATER_K_PER_S * (later_ms - ms) / 1000:
+            return now_ms - ms < LEAP_MS + STRETCH_MS
+    return False
 
 
 def trend(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:

@@ -23,12 +23,13 @@ from stillwell.alarm.rate import (
     Trail,
     comes_back,
     goes_on,
+    leaps,
     slope,
     steepest,
     together,
 )
 from stillwell.notice import Priority
-from stillwell.reading import Moment
+from stillwell.reading import Moment, Quantity
 
 NEVER_MS = 1 << 62
 
@@ -117,6 +118,11 @@ class Channel:
             self._slope = lately
         return self._slope
 
+    def leaps(self, now: Moment) -> bool:
+        """See `rate.leaps`; of temperatures alone."""
+        warm = self.watch.quantity is Quantity.TEMPERATURE
+        return warm and leaps(self.trail.points, now.mono_ms)
+
     def last_good(self) -> Moment | None:
         if self.good is not None and self.good.mono_ms > self.seen.mono_ms:
             return self.good
@@ -156,8 +162,12 @@ class BandWatch:
         return min(values, key=lambda value: abs(value - self.band.target))
 
     def slope(self, now: Moment) -> Slope | None:
-        slopes = [c.slope() for c in self.channels if c.shows(now)]
-        return together(s for s in slopes if s is not None)
+        showing = [c for c in self.channels if c.shows(now)]
+        slopes = [c.slope() for c in showing]
+        whole = together(s for s in slopes if s is not None)
+        if len(showing) == 1 and whole is not None and showing[0].leaps(now):
+            whole = replace(whole, certain_per_h=0.0)
+        return whole
 
     def gentle(self) -> bool:
         """Whether no slope of its channels can be beyond the limit on its rate, or move anything
