@@ -10,10 +10,12 @@ from typing import Any
 from stillwell.alarm.forecast import Forecast
 from stillwell.estimate.heater.duty import Duty
 from stillwell.estimate.heater.forecast import reach
+from stillwell.estimate.heater.gaps import LEAST_S, LONGEST_S, TIMES, Gap
 from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
+from stillwell.estimate.heater.steps import EXPLAINS, LIKELIER, NOT_UNLIKELY, Habit, Trail
 from stillwell.estimate.heater.stories import Knowledge
-from stillwell.estimate.heater.tears import SETTLE_S, Tear
+from stillwell.estimate.heater.tears import JUMP_K, SETTLE_S, Tear
 from stillwell.estimate.heater.thermostat import MOVED_K, MOVED_TIMES, Thermostat
 from stillwell.estimate.noise import Noise
 
@@ -57,6 +59,9 @@ little further down than its probe has shown so far."""
 OFF_FOR_S = 900.0
 """A heater that was told not to switch off has done so when the water has fallen for so long: a
 pour of cold water lets it fall for minutes."""
+USUAL_K = 0.05
+"""So near to its switching point the relay has switched where it always does: half of what another
+probe, or another setting, moves it by at least."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
 MOVED_FOR_S = 86_400.0
@@ -78,6 +83,7 @@ class Sight:
     """Where the water is now by the filter, °C and K/s."""
 
     value: float
+    value_error: float
     slope: float
     slope_error: float
     relay: bool | None
@@ -115,6 +121,11 @@ class Inference:
         self._room_count = 0
         self._at_s = 0.0
         self._tear = Tear()
+        self._trail = Trail()
+        self._gap: Gap | None = None
+        """The last one, as long as readings after it are collected."""
+        self._every_s = 0.0
+        """How far the last two readings were apart."""
         self._torn_s = -math.inf
         self._held_since: dict[str, float] = {}
 
@@ -128,6 +139,7 @@ class Inference:
         """Takes one good reading of the probe, and what the room is at."""
         if t_s <= self._at_s:
             return
+        self._look_at_gap(t_s, value)
         self._at_s = t_s
         self.noise.add(t_s, value)
         self._room_c = room_c
@@ -153,6 +165,7 @@ class Inference:
         mean = self._sum / self._count
         sigma = self.noise.usual / math.sqrt(self._count)
         at = (self._minute + 0.5) * BIN_S
+        self._trail.add((at, mean))
         half = self._saw.add((at, mean), sigma, self.thermostat.swing)
         if half is not None:
             self._learn(half, t_s)
@@ -160,6 +173,8 @@ class Inference:
     def _learn(self, half: Half, t_s: float) -> None:
         room = self._room_sum / self._room_count if self._room_count else None
         self._room_sum, self._room_count = 0.0, 0
+        if half.start_s < self._trail.settled_s:
+            return  # straight lines on either side of a jump meet anywhere
         moved = self.thermostat.take(half, room)
         if moved is not None and not moved.jumped:
             self._tell_moved(moved.by_k, moved.at_s)
@@ -171,6 +186,9 @@ class Inference:
             self.filter.learn(self._knowledge(t_s))
 
     def _tell_moved(self, by_k: float, at_s: float) -> None:
+        stepped = self._step_since(self._trail.usual_s, EXPLAINS, by_k)
+        if stepped and abs(stepped - by_k) < max(JUMP_K, 0.5 * abs(by_k)):
+            return  # not the dial: the trace has stepped as far, by another probe
         total = self.moved_k + by_k
         if abs(total) < MOVED_K:
             self._clear(Condition.SETTING_MOVED)
@@ -257,10 +275,14 @@ class Inference:
     def _see_point(self, t_s: float, watch: RelayFilter, on: bool) -> None:
         """Whether it switched beyond its usual point, and whether the other point says the same:
         then the dial has been moved. If the other is where it was, the heater had no current."""
+        if watch.turned_s < self.unmixed_s + SETTLE_S:
+            return  # the chamber alone was so warm, or so cold
         thermostat = self.thermostat
         level, spread = (thermostat.trough if on else thermostat.peak).ahead(t_s)
         off = watch.turned_c - level
         far = max(MOVED_K, MOVED_TIMES * math.hypot(spread, watch.errors[0]))
+        if abs(off) < USUAL_K:
+            self._trail.usual_s = watch.turned_s
         if thermostat.moved_k:
             moved = thermostat.sight(not on, off, far, watch.turned_s)
             if moved is not None and not moved.jumped:
@@ -289,6 +311,8 @@ class Inference:
             return  # the heater's warmth stays in the chamber
         waits = watch.due_s is not None and t_s - watch.due_s < BACK_FOR_S
         unsure = waits and watch.weak_led > REFUTED and self._made_up() > _some(watch)
+        if Condition.NOT_HEATING not in self.standing and self._looked_back(t_s, -1.0):
+            return
         if not unsure or Condition.NOT_HEATING in self.standing:
             self._lacks(t_s, self._passed_s(t_s, watch), refuted=watch.weak_led < REFUTED)
 
@@ -315,6 +339,8 @@ class Inference:
         if t_s - self.unmixed_s < SETTLE_S:
             return  # a heater that was just switched off warms the chamber alone for a while
         if self._along(watch) and t_s - watch.astray_s > ASTRAY_S:
+            if Condition.WITHOUT_END not in self.standing and self._looked_back(t_s, 1.0):
+                return
             self._stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
 
     @staticmethod
@@ -330,17 +356,68 @@ class Inference:
         speed = watch.slope if on else -watch.slope
         return t_s - (min(14_400.0, max(0.0, way) / speed) if speed > 0 else 0.0)
 
+    def _look_at_gap(self, t_s: float, value: float) -> None:
+        """Whether there has been none for minutes, and whether the probe is another since."""
+        passed, self._every_s, usual = t_s - self._at_s, t_s - self._at_s, self._every_s
+        watch, known = self.filter, self.thermostat
+        if watch is None or watch.best is None:
+            return
+        if max(LEAST_S, TIMES * usual) < passed < LONGEST_S and usual > 0:
+            story = watch.best
+            slope = watch.known.gain * story.on - story.loss
+            if watch.relay is not None and slope != 0 and (slope > 0) is watch.relay:
+                self._gap = Gap(self._at_s, story.t, slope, watch.relay, t_s)
+        if self._gap is None or not self._gap.add(t_s, value):
+            return
+        jump = self._gap.jump(known.trough.level, known.peak.level, known.gain.mean)
+        self._gap = None
+        if abs(jump) > JUMP_K and not known.moved_k:
+            self.jump = (t_s, jump)
+            self._jumped(jump, t_s)
+
     def _mend(self) -> None:
         """The trace is whole again: by how much it has jumped for good is kept in mind."""
         watch, began = self.filter, self._tear.began_s
         assert watch is not None
         assert began is not None
         flipped = watch.began_s > began or watch.relay is None or watch.due
-        jump = self._tear.mend(watch.known.gain if flipped else None)
+        # What only bent is no jump: a relay that is thought to be on all along may have come on.
+        from_s = max(began - SETTLE_S, self._trail.settled_s)
+        step = self._step_since(from_s, LIKELIER if flipped else NOT_UNLIKELY)
+        jump = self._tear.mend(watch.known.gain if flipped else None, step)
         if jump:
             self.jump = (self._at_s, jump)
-            self.thermostat.jump(jump, self._at_s, self._tear.again)
-            self._know(self._at_s)
+            self._jumped(jump, self._at_s, self._tear.again)
+
+    def _step_since(self, from_s: float, likelier: float = LIKELIER, way: float = 0.0) -> float:
+        """By how much the trace has stepped since, K; 0 where that is not likely. See `steps`."""
+        known, sigma = self.thermostat, 1.05 * self.noise.usual
+        habit = Habit(known.trough.level, known.peak.level, known.gain.mean, sigma)
+        step = self._trail.step_since(from_s, habit, likelier, JUMP_K, way)
+        return 0.0 if step is None else step.by_k
+
+    def _looked_back(self, t_s: float, way: float) -> bool:
+        """Before a fault is believed: whether the trace has stepped that way since the relay was
+        last seen where it always switches. Then it is first seen whether that has moved along."""
+        watch, known = self.filter, self.thermostat
+        assert watch is not None
+        assert watch.best is not None
+        if known.moved_k * way > 0:
+            return False
+        step = self._step_since(self._trail.open_s, EXPLAINS, way)
+        point = watch.known.peak if way > 0 else watch.known.trough
+        if not step or step * way < (watch.best.t - point) * way:
+            return False  # none, or one too small for how far the water is beyond the point
+        known.stayed()
+        self._jumped(step, t_s, alone=True)
+        return True
+
+    def _jumped(self, by_k: float, at_s: float, again: bool = False, alone: bool = False) -> None:
+        """The trace has: see `Thermostat.jump`."""
+        self.thermostat.jump(by_k, at_s, again, alone)
+        if self.thermostat.moved_k:
+            self._trail.settled_s = at_s
+        self._know(at_s)
 
     def interrupt(self) -> None:
         """The machine was off, and nobody knows for how long: what is learned stays, and the half
@@ -350,6 +427,8 @@ class Inference:
         self._tear = Tear()
         self._held_since.clear()
         self._saw.restart()
+        self._trail.clear()
+        self._gap = None
 
     def was_alone(self, by_k: float) -> None:
         """The jump of the trace by `by_k` is known not to be water: another probe saw none of
@@ -461,7 +540,9 @@ class Inference:
         watch = self.filter
         if watch is None or watch.best is None:
             return None
-        return Sight(watch.best.t, watch.slope, watch.errors[1], watch.relay)
+        stays = Condition.NOT_HEATING in self.standing or Condition.WITHOUT_END in self.standing
+        value, slope, slope_error = watch.course(stays)
+        return Sight(value, watch.errors[0], slope, slope_error, watch.relay)
 
     def within(self, condition: Condition) -> bool:
         """Whether the water, as this probe sees it, is well within the switching point beyond which
@@ -479,8 +560,9 @@ class Inference:
         sight = self.sight
         if sight is None:
             return None
+        tau_s = self.thermostat.room.tau_s()
         return reach(
-            sight.value, sight.slope, sight.slope_error, target, self.thermostat.room.tau_s()
+            sight.value, sight.slope, sight.slope_error, target, tau_s, sight.value_error
         )
 
     # -- across restarts -------------------------------------------------------------------------

@@ -26,7 +26,8 @@ class Tear:
     def __init__(self) -> None:
         self.at_s = -math.inf
         """When the trace was last torn, or went astray."""
-        self._torn = False
+        self.torn = False
+        """Whether it was torn in the present tear or the last one, and not only went astray."""
         self._before: tuple[float, float, float] | None = None
         """While it is torn: when that began, the value before, and its slope."""
         self._mended: tuple[float, float, float] | None = None
@@ -48,7 +49,7 @@ class Tear:
     def mark(self, t_s: float, torn: bool) -> None:
         """The trace has gone where it was not foretold to go: astray, or torn."""
         self.at_s = t_s
-        self._torn = torn or (self._torn and self._before is not None)
+        self.torn = torn or (self.torn and self._before is not None)
         self._after.clear()
         if self._before is not None or not self._past:
             return
@@ -68,21 +69,22 @@ class Tear:
             self._after.append((t_s, value))
         return t_s - self.at_s >= SETTLE_S
 
-    def mend(self, gain: float | None) -> float:
+    def mend(self, gain: float | None, step_k: float) -> float:
         """Returns by how much (more) the trace has jumped for good, K; 0 for nothing worth a
         thought.
 
         Args:
             gain: what the heater does, K/s, where the relay may have switched meanwhile, which
-                bends the course as well: then only a trace that was torn has jumped. None where it
-                has not.
+                bends the course as well: then only a trace that was torn has jumped, or one whose
+                minutes show it. None where it has not.
+            step_k: the step that the minutes show (`steps`); 0 for none.
         """
         assert self._before is not None
         began, value, slope = self._mended = self._before
         readings = self._after
         self._before, self._after = None, []
         self._past.clear()
-        if not readings or (gain is not None and not self._torn):
+        if not readings or not (self.torn or step_k):
             return 0.0
         at = self._mended_s = readings[-1][0]
         mean = sum(value for _, value in readings) / len(readings)
@@ -90,8 +92,11 @@ class Tear:
         if at - began > LONGEST_S:
             return 0.0
         lasted = min(middle - began, COURSE_S)
-        jump = mean - value - slope * lasted
-        unsure = UNSURE * gain * lasted if gain is not None else 0.0
+        jump, unsure = mean - value - slope * lasted, 0.0
+        if gain is not None:
+            jump, unsure = (step_k, 0.0) if step_k else (jump, UNSURE * gain * lasted)
+        elif step_k and not self.torn and step_k * jump < 0:
+            return 0.0
         found = jump if abs(jump) > JUMP_K + unsure else 0.0
         more, self._counted = found - self._counted, found
         return more

@@ -99,6 +99,8 @@ class Thermostat:
     _seen: bool | None = None
     """Which of the two has been seen where it may have moved to: True the peak, False the
     trough."""
+    _shifted_k: float = 0.0
+    """By how much that one has been moved for it."""
     _first: deque[tuple[Half, float | None]] = field(default_factory=lambda: deque(maxlen=8))
     _peaks_off: list[float] = field(default_factory=list)
     _troughs_off: list[float] = field(default_factory=list)
@@ -133,6 +135,7 @@ class Thermostat:
         if self._pending(half.end_s) and abs(off) > 3 * spread and self._there(off):
             # The other switching point is believed to have moved when it too has been seen there.
             which.shift(off, 0.02)
+            self._shifted_k = off
             self._learn(half, room_c)
             if self._seen not in (None, half.rising):
                 by_trace = self.moved_by is Cause.TRACE
@@ -214,6 +217,7 @@ class Thermostat:
         which = self.peak if peak else self.trough
         if self._there(off):
             which.shift(off, 0.03)
+            self._shifted_k = off
             if self._seen is not None:
                 self._decided()
                 return Moved(off, at_s, jumped=True)
@@ -233,7 +237,7 @@ class Thermostat:
     def stayed(self) -> None:
         """What may have moved has not."""
         if self._seen is not None:
-            (self.peak if self._seen else self.trough).shift(-self.moved_k, 0.03)
+            (self.peak if self._seen else self.trough).shift(-self._shifted_k, 0.03)
         self._decided()
 
     @property
@@ -249,8 +253,11 @@ class Thermostat:
         return self.moved_k != 0.0 and at_s > self.moved_s
 
     def _there(self, off: float) -> bool:
-        near = max(NEAR_K, 0.5 * abs(self.moved_k))
-        return off * self.moved_k > 0 and abs(off - self.moved_k) < near
+        """Whether a point so far from its old place is where it may have moved to: about there,
+        and nearer to it than to the old one."""
+        moved = abs(self.moved_k)
+        near = max(NEAR_K, 0.5 * moved)
+        return off * self.moved_k > 0 and abs(off) > 0.5 * moved and abs(off - self.moved_k) < near
 
     def _decided(self) -> None:
         self.moved_k, self._seen = 0.0, None
@@ -356,6 +363,7 @@ class Thermostat:
             str(self.moved_by),
             self._seen,
             self.first_peak,
+            self._shifted_k,
         ]
         parts = {name: getattr(self, name).to_json() for name in _PARTS}
         return parts | {"pours": self.pours.to_json(), "moved": moved}
@@ -367,6 +375,8 @@ class Thermostat:
             getattr(self, name).restore(kept[name])
         if "moved" in kept:
             self.pours.restore(kept["pours"])
-            by_k, at_s, cause, seen, first = kept["moved"]
+            by_k, at_s, cause, seen, first, *shifted = kept["moved"]
             self.moved_k, self.moved_s, self.moved_by = float(by_k), float(at_s), Cause(cause)
             self._seen, self.first_peak = None if seen is None else bool(seen), bool(first)
+            # An older version has moved it by all of it.
+            self._shifted_k = float(shifted[0]) if shifted else self.moved_k
