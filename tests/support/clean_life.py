@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +22,7 @@ from stillwell.notice import State, Transition
 from stillwell.ports import Driver
 from stillwell.settings import Settings, load
 from stillwell_drivers.simulated import Simulated, SimulatedSettings
+from stillwell_drivers.tank_faults import Event, EventName
 from stillwell_drivers.tank_model import TankModel, TankParameters, TankState
 
 DAY_S = 86_400.0
@@ -120,7 +121,9 @@ def live(
     path = folder / f"{tank.seed}.db"
     path.unlink(missing_ok=True)
     models: list[TankModel] = []
-    truth = Truth(tank)
+    source = settings.source["tank"].settings
+    assert isinstance(source, SimulatedSettings)
+    truth = Truth(tank, source.happening())
     start_ms = round(start.timestamp() * 1000)
 
     def told(t: Transition) -> None:
@@ -161,12 +164,16 @@ def live(
 class Truth:
     """What was so in the last two hours."""
 
-    def __init__(self, tank: Tank) -> None:
+    def __init__(self, tank: Tank, events: Sequence[Event] = ()) -> None:
         self._tank = tank
+        self._replaced = [e for e in events if e.name is EventName.PROBE_REPLACED]
+        self._start_ms: int | None = None
         self._parameters = tank.parameters
         self._seen: deque[TankState] = deque(maxlen=_BEFORE + 1)
 
     def see(self, state: TankState) -> None:
+        if self._start_ms is None:
+            self._start_ms = state.utc_ms
         self._seen.append(state)
 
     def bears_out(self, alarm: str) -> bool:
@@ -182,6 +189,9 @@ class Truth:
                 return any(s.display_c > band_high - PROBE_K for s in self._seen)
             case "water.low":
                 return any(s.display_c < band_low + PROBE_K for s in self._seen)
+            case "water.apart":
+                # Each new probe has another zero: in a year they add up, and the two differ.
+                return self._zeros_apart(last.utc_ms) > APART_K - NOISE_K
             case "room.too-warm":
                 return last.display_c > off_c + 0.2 and not last.heater_on
             case "heater.short-of-power":
@@ -205,7 +215,20 @@ class Truth:
                 return last.salinity < SALINITY[0] + 0.3
         return False
 
+    def _zeros_apart(self, utc_ms: int) -> float:
+        """By how much the zeros of the probes in the water differ, K."""
+        zeros = {name: 0.0 for name in self._tank.channels if name.startswith("water")}
+        assert self._start_ms is not None
+        for event in self._replaced:
+            if event.active((utc_ms - self._start_ms) / 1000):
+                zeros[event.target] += event.amount
+        return max(zeros.values()) - min(zeros.values())
 
+
+NOISE_K = 0.1
+"""Of what two probes read apart, by their noise and steps."""
+APART_K = 0.5
+"""What the keeper wants to be told of."""
 PROBE_K = 0.2
 """A reading is right if it is no further off: a DS18B20 is sold as within 0.5 K (Maxim data sheet),
 and probes are replaced here by ones that read otherwise."""
@@ -270,7 +293,7 @@ priority = "high"
 rate = "3 K/h"
 """
     if len(water) > 1:
-        text += f'[agreement.water]\nof = [{of}]\nwithin = "0.5 K"\n'
+        text += f'[agreement.water]\nof = [{of}]\nwithin = "{APART_K} K"\n'
     text += "".join(said for name, said in _STATES.items() if name in tank.channels)
     return text
 
