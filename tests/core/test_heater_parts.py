@@ -140,6 +140,19 @@ class TestRelayFilter:
         # Most of the twenty, where a pump that stands is no story.
         assert cried <= 3
 
+    def test_while_a_fault_stands_the_water_is_foretold_as_if_the_relay_stayed(self) -> None:
+        watch = RelayFilter(KNOWN)
+        watch.begin(0.0, 25.1, relay=False)
+        rng = random.Random(3)
+        for k in range(80):
+            watch.step(30.0 * (k + 1), 25.1 - 0.3 / 120 * k + rng.gauss(0, 0.035))
+        best = watch.best
+        assert best is not None
+        assert watch.course(False) == (best.t, watch.slope, watch.errors[1])
+        _, slope, error = watch.course(True)
+        assert slope * 3600 == pytest.approx(-0.3, abs=0.06)
+        assert error >= watch.errors[1]
+
     def test_a_fault_is_believed_at_odds_of_all_cycles_of_three_years(self) -> None:
         # 0.42 K down at 0.3 K/h and up at 0.7 K/h: two hours, 13149 of them in three years.
         known = replace(KNOWN, peak=KNOWN.trough + 0.42)
@@ -257,6 +270,20 @@ class TestForecast:
     def test_the_other_way_is_never(self) -> None:
         assert reach(25.0, 1e-4, 0.0, 24.0) is None
         assert reach(25.0, 0.0, 0.0, 24.0) is None
+
+    def test_where_the_water_is_now_is_not_known_better_than_it_is(self) -> None:
+        sure = reach(25.0, -1e-4, 0.0, 24.98)
+        unsure = reach(25.0, -1e-4, 0.0, 24.98, value_error=0.005)
+        assert sure is not None
+        assert unsure is not None
+        assert unsure.seconds == sure.seconds
+        # 1.96 times 0.005 K of the 0.02 K.
+        assert unsure.soonest_s == pytest.approx(0.51 * sure.soonest_s, rel=0.01)
+        assert sure.latest_s is not None
+        assert unsure.latest_s == pytest.approx(1.49 * sure.latest_s, rel=0.01)
+        near = reach(25.0, -1e-4, 0.0, 24.998, value_error=0.005)
+        assert near is not None
+        assert near.soonest_s == 0.0
 
 
 class TestNoise:

@@ -22,11 +22,13 @@ def reach(
     slope_error: float,
     target: float,
     tau_s: tuple[float, float, float] | None = None,
+    value_error: float = 0.0,
 ) -> Forecast | None:
     """Returns when `value` (°C), going at `slope` (K/s) and bending towards rest, is at `target`.
 
     None where it goes the other way, is there already, comes to rest before, or takes longer than
-    anybody should look ahead. `tau_s` is the time constant with its interval (value, low, high).
+    anybody should look ahead. `tau_s` is the time constant with its interval (value, low, high);
+    `slope_error` and `value_error` are standard errors.
     """
     way = target - value
     if way == 0 or slope * way <= 0:
@@ -35,11 +37,13 @@ def reach(
     off = 1.96 * math.sqrt(slope_error**2 + (CHANGES * slope) ** 2 + CHANGES_K_PER_S**2)
     sign = 1.0 if slope > 0 else -1.0
     seconds = _time(way, slope, usual)
-    soonest = _time(way, sign * (abs(slope) + off), long)
+    nearer = sign * max(0.0, abs(way) - 1.96 * value_error)
+    soonest = _time(nearer, sign * (abs(slope) + off), long)
     if seconds is None or soonest is None or seconds > LONGEST_S:
         return None
     slow = abs(slope) - off
-    latest = _time(way, sign * slow, short) if slow > 0 else None
+    farther = way + sign * 1.96 * value_error
+    latest = _time(farther, sign * slow, short) if slow > 0 else None
     if latest is not None and latest > LONGEST_S:
         latest = None
     return Forecast(target, seconds, min(soonest, seconds), latest)

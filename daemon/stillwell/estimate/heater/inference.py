@@ -561,9 +561,7 @@ class Inference:
         if sight is None:
             return None
         tau_s = self.thermostat.room.tau_s()
-        return reach(
-            sight.value, sight.slope, sight.slope_error, target, tau_s, sight.value_error
-        )
+        return reach(sight.value, sight.slope, sight.slope_error, target, tau_s, sight.value_error)
 
     # -- across restarts -------------------------------------------------------------------------
 

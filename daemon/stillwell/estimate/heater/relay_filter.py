@@ -65,6 +65,8 @@ WEAK_S = 1200.0
 WEAK_K = 0.05
 """Nor before the water is so far below its lower switching point: hovering there, a lamp that is
 lit looks like a little heat."""
+OTHERWISE = 0.3
+"""What the likeliest story says otherwise counts by this share as a standard deviation."""
 GAP_S = 1800.0
 """After so long without a reading nothing is left of the half cycle."""
 
@@ -136,6 +138,16 @@ class RelayFilter:
         """Of the water now by the likeliest story, K/s; 0 before the first reading."""
         story = self.best
         return self.known.gain * story.share * story.w - story.loss if story else 0.0
+
+    def course(self, stays: bool) -> tuple[float, float, float]:
+        """Where the water goes by the likeliest story, or as long as the relay `stays` as it is:
+        temperature in °C, slope in K/s, and the slope's standard error, which holds what the
+        likeliest story says otherwise. `best` must be there."""
+        best = self.best
+        assert best is not None
+        story = self._halves[0].stay if stays and len(self._halves) == 1 else best
+        slope, other = (self.known.gain * s.share * s.w - s.loss for s in (story, best))
+        return story.t, slope, math.hypot(self.errors[1], OTHERWISE * (other - slope))
 
     # -- time ------------------------------------------------------------------------------------
 
