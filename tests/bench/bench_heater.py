@@ -1,23 +1,15 @@
 """How early the heater's faults are found, and how seldom for nothing.
 
-    nice python tests/bench/bench_heater.py delay [--seeds 200] [--jobs 2]
+    nice python tests/bench/bench_heater.py delay [--seeds 200] [--first 0] [--jobs 2]
+    nice python tests/bench/bench_heater.py forecast [--seeds 60]
     nice python tests/bench/bench_heater.py learned [--seeds 60]
     nice python tests/bench/bench_heater.py clean [--days 365]
     nice python tests/bench/bench_heater.py cost
 
 Prints tables; every random number comes from the seeds that are printed. Nothing is asserted.
 
-The delay is counted from the moment at which the fault can show: for a heater that stays cold, when
-the thermostat calls for heat and none comes; for one that does not switch off, when the thermostat
-has had enough and the heat goes on. Both faults begin in the half cycle before, as contacts do (one
-that burns open while open, one that welds while closed); the bench's rows "begun anywhere" let
-them begin at any time.
-
-Two CUSUM charts stand beside ours, both with the limit that gives the same false-alarm rate by the
-Markov chain. "CUSUM" sums the innovations of a Kalman filter that knows the tank's true parameters
-(switching points, power, lags, noise), but neither the water's temperature nor its loss: what the
-best chart could be. "foreknowing" sums the readings less what a twin of the same tank without the
-fault goes through, noise of the room included: no chart can be that.
+What the delays are held against is said in `heater_delays`, how forecasts are judged in
+`heater_forecasts`.
 """
 
 from __future__ import annotations
@@ -30,216 +22,19 @@ import sys
 import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from heater_bounds import Cusum, Informed, Mean, PlainBand, Twin, cusum_limit
-from heater_world import DAY_S, World
+from heater_delays import delays
+from heater_forecasts import forecasts
+from heater_world import DAY_S, World, quantile
 
 from stillwell.estimate.heater import Condition, HeaterPlan, HeaterWatch, Inference
 from stillwell.reading import Reading
-from stillwell_drivers.tank_faults import Event, EventName, Fault, FaultName
+from stillwell_drivers.tank_faults import Event, EventName
 from stillwell_drivers.tank_keeper import Keeper
 from stillwell_drivers.tank_model import TankParameters
-
-FALSE_IN_READINGS = 3 * 365 * 2880.0
-"""The CUSUM's false-alarm rate: one in three tank-years of readings every 30 s, as many as are
-tried without a false alarm in `clean`."""
-REFERENCES = (0.5, 1.0, 1.5)
-"""Reference values k of the CUSUM: the best of them is taken, in its favour."""
-LIMITS = (10.0, 15.0, 20.0, 30.0, 45.0, 65.0, 100.0)
-"""Of the chart with k = 1, where the one by the Markov chain is not kept: a healthy tank's pours,
-lamps and pauses are not the white noise that the chain reckons with."""
-LEARN_S = 3 * DAY_S
-SETTLE_S = DAY_S / 2
-"""For so long before the fault the filter with the true parameters has followed the water."""
-
-
-@dataclass(frozen=True, slots=True)
-class Delay:
-    """One tank: delays in minutes, inf where nothing sounded within the run."""
-
-    seed: int
-    ours: float
-    band: float
-    cusum: tuple[float, ...]
-    """Of the filter with the true parameters, by reference value."""
-    twin: tuple[float, ...]
-    """Foreknowing."""
-    before: int
-    """What of ours stood before the fault."""
-    band_before: bool
-    """Whether the plain band had sounded before the fault."""
-    cusum_before: tuple[bool, ...]
-    """As `band_before`, of the filter with the true parameters in the hours before."""
-    raised: tuple[tuple[float, bool], ...]
-    """The same chart with k = 1 and each of `LIMITS`: its delay, and whether it cried before."""
-
-
-def delay(job: tuple[int, str, bool]) -> Delay | None:
-    """Runs one tank until all have sounded; None where the fault never could show."""
-    seed, name, anywhere = job
-    tank = TankParameters.drawn(seed)
-    world = World(tank, seed)
-    fault = FaultName(name)
-    cold = fault is FaultName.NOT_HEATING
-    condition = Condition.NOT_HEATING if cold else Condition.WITHOUT_END
-    low = tank.setting_c - tank.differential_k / 2
-    high = tank.setting_c + tank.differential_k / 2
-    sigma = math.hypot(tank.probe_noise_k, 1 / 16 / math.sqrt(12))
-    ours, mean = Inference(), Mean(24, 30)
-    band: PlainBand | None = None
-    band_before = False
-    before: set[Condition] = set()
-    begun: float | None = None
-    shows: float | None = None
-    twin: Twin | None = None
-    charts = {
-        name: [Cusum(k, cusum_limit(k, FALSE_IN_READINGS)) for k in REFERENCES]
-        for name in ("cusum", "twin")
-    }
-    informed: Informed | None = None
-    quiet = [Cusum(k, cusum_limit(k, FALSE_IN_READINGS)) for k in REFERENCES]
-    cried = [False for _ in REFERENCES]
-    raised = [Cusum(1.0, limit) for limit in LIMITS]
-    raised_cried = [False for _ in LIMITS]
-    heard: dict[str, float] = {}
-    begin_s = LEARN_S + (seed % 97) / 97 * DAY_S
-    for look in world.until(LEARN_S + 4 * DAY_S):
-        reading = look.readings[0]
-        assert reading.value is not None
-        at, value = look.at_s, reading.value
-        ours.see(at, value)
-        if informed is None and at >= begin_s - SETTLE_S:
-            informed = Informed(world, "water-a", value, look.state.heater_on)
-        off = informed.innovation(value) if informed is not None else 0.0
-        if begun is None:
-            if at > begin_s - SETTLE_S / 2:
-                for i, chart in enumerate(quiet):
-                    cried[i] = chart.add(-off if cold else off) or cried[i]
-                for i, chart in enumerate(raised):
-                    raised_cried[i] = chart.add(-off if cold else off) or raised_cried[i]
-            mean.add(value)
-            if at > 2 * DAY_S:
-                if at % 3600 == 0:
-                    band = PlainBand(mean.value)
-                band_before = band_before or (band is not None and band.add(at, value))
-                before |= set(ours.standing)
-            if at >= begin_s and (anywhere or look.state.heater_on != cold):
-                begun, band = at, PlainBand(mean.value)
-                raised = [Cusum(1.0, limit) for limit in LIMITS]
-                twin = Twin(world, "water-a")
-                world.model.inject(Fault(fault, at))
-            continue
-        assert twin is not None
-        assert band is not None
-        expected = twin.mean(at)
-        sensed = world.model._sensed
-        if shows is None and (sensed <= low if cold else sensed >= high):
-            shows = at
-        if "band" not in heard and band.add(at, value):
-            heard["band"] = at
-        if "ours" not in heard and condition in ours.standing:
-            heard["ours"] = at
-        if shows is not None:
-            way = -1 if cold else 1
-            for name, z in (("cusum", way * off), ("twin", way * (value - expected) / sigma)):
-                for chart in charts[name]:
-                    key = f"{name} {chart.k}"
-                    if key not in heard and chart.add(z):
-                        heard[key] = at
-            for chart in raised:
-                if f"h {chart.h}" not in heard and chart.add(way * off):
-                    heard[f"h {chart.h}"] = at
-        if len(heard) == 2 + 2 * len(REFERENCES) + len(LIMITS) or (
-            shows is not None and at - shows > 2 * DAY_S
-        ):
-            break
-    if shows is None:
-        return None
-
-    def late(key: str) -> float:
-        return (heard[key] - shows) / 60 if key in heard else math.inf
-
-    later = [(late(f"h {limit}"), said) for limit, said in zip(LIMITS, raised_cried, strict=True)]
-    cusum, foreknowing = (
-        tuple(late(f"{name} {k}") for k in REFERENCES) for name in ("cusum", "twin")
-    )
-    return Delay(
-        seed,
-        late("ours"),
-        late("band"),
-        cusum,
-        foreknowing,
-        len(before),
-        band_before,
-        tuple(cried),
-        tuple(later),
-    )
-
-
-def quantile(values: Iterable[float], share: float) -> float:
-    ordered = sorted(values)
-    return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
-
-
-def delays(seeds: Sequence[int], jobs: int, show: bool, everywhere: bool) -> None:
-    print(
-        "delays in minutes from the moment at which the fault can show; "
-        f"seeds {seeds[0]}..{seeds[-1]}"
-    )
-    print(
-        f"{'fault':34}{'n':>5}{'':8}{'ours':>7}{'band':>7}{'CUSUM':>7}{'ours/band':>11}"
-        f"{'ours/CUSUM':>12}{'foreknowing':>13}"
-    )
-    for name in ("not-heating", "heating-without-end"):
-        for anywhere in (False, True) if everywhere else (False,):
-            with ProcessPoolExecutor(jobs) as pool:
-                found = list(pool.map(delay, [(seed, name, anywhere) for seed in seeds]))
-            rows = [row for row in found if row is not None]
-            ks = range(len(REFERENCES))
-            best = min(ks, key=lambda i: quantile((r.cusum[i] for r in rows), 0.5))
-            first = min(ks, key=lambda i: quantile((r.twin[i] for r in rows), 0.5))
-            label = name + (", begun anywhere" if anywhere else "")
-            for text, share in (("median", 0.5), ("90 %", 0.9)):
-                ours = quantile((r.ours for r in rows), share)
-                band = quantile((r.band for r in rows), share)
-                cusum = quantile((r.cusum[best] for r in rows), share)
-                twin = quantile((r.twin[first] for r in rows), share)
-                print(
-                    f"{label:34}{len(rows):5}{text:>8}{ours:7.1f}{band:7.1f}{cusum:7.1f}"
-                    f"{ours / band:11.2f}{ours / cusum:12.2f}{twin:13.1f}"
-                )
-            print(
-                f"    CUSUM k={REFERENCES[best]}, "
-                f"h={cusum_limit(REFERENCES[best], FALSE_IN_READINGS):.2f}; "
-                f"missed by ours {sum(math.isinf(r.ours) for r in rows)}, "
-                f"by the band {sum(math.isinf(r.band) for r in rows)}, "
-                f"by the CUSUM {sum(math.isinf(r.cusum[best]) for r in rows)}; "
-                f"sounded before the fault: ours {sum(r.before > 0 for r in rows)}, "
-                f"the band {sum(r.band_before for r in rows)}, "
-                f"the CUSUM {sum(r.cusum_before[best] for r in rows)} in the last hours; "
-                f"never could show {len(found) - len(rows)}"
-            )
-            cries = sum(r.before > 0 for r in rows)
-            as_quiet = [i for i in range(len(LIMITS)) if sum(r.raised[i][1] for r in rows) <= cries]
-            for i in as_quiet[:1]:
-                late = [quantile((r.raised[i][0] for r in rows), s) for s in (0.5, 0.9)]
-                ratio = [
-                    quantile((r.ours for r in rows), s) / each
-                    for s, each in zip((0.5, 0.9), late, strict=True)
-                ]
-                print(
-                    f"    the CUSUM as quiet as ours before the fault: k=1, h={LIMITS[i]:g}: "
-                    f"median {late[0]:.1f}, 90 % {late[1]:.1f}; "
-                    f"ours/CUSUM {ratio[0]:.2f} and {ratio[1]:.2f}"
-                )
-            if show:
-                for row in rows:
-                    print("   ", row)
-
 
 # -- clean years ---------------------------------------------------------------------------------
 
@@ -418,18 +213,22 @@ def cost() -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
-    parser.add_argument("what", choices=["delay", "learned", "clean", "cost"])
+    parser.add_argument("what", choices=["delay", "forecast", "learned", "clean", "cost"])
     parser.add_argument("--days", type=float, default=365.0)
     parser.add_argument("--tanks", type=int, nargs="*", default=[0, 1, 3])
     parser.add_argument("--seeds", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="the first seed")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--show", action="store_true")
     parser.add_argument("--anywhere", action="store_true", help="also faults begun at any time")
     arguments = parser.parse_args()
+    seeds = range(arguments.first, arguments.first + arguments.seeds)
     if arguments.what == "delay":
-        delays(range(arguments.seeds), arguments.jobs, arguments.show, arguments.anywhere)
+        delays(seeds, arguments.jobs, arguments.show, arguments.anywhere)
+    elif arguments.what == "forecast":
+        forecasts(seeds[:60], arguments.jobs)
     elif arguments.what == "learned":
-        learned(range(min(arguments.seeds, 60)), arguments.jobs)
+        learned(seeds[:60], arguments.jobs)
     elif arguments.what == "clean":
         clean(arguments.tanks, arguments.days, arguments.jobs)
     else:

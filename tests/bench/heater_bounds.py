@@ -9,7 +9,7 @@ from __future__ import annotations
 import copy
 import math
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -43,17 +43,30 @@ def cusum_limit(k: float, readings: float) -> float:
     return (low + high) / 2
 
 
-@dataclass(slots=True)
-class Cusum:
-    """One-sided: sounds when the sum passes its limit."""
+class Chart:
+    """The one-sided CUSUM of unit normal z, kept with its whole course, so that any limit can be
+    tried afterwards."""
 
-    k: float
-    h: float
-    total: float = 0.0
+    def __init__(self, k: float, held: float = math.inf) -> None:
+        self.k, self.held = k, held
+        self.total = 0.0
+        self.rises: list[tuple[float, float]] = []
+        """Time and height of each new maximum."""
 
-    def add(self, z: float) -> bool:
-        self.total = max(0.0, self.total + z - self.k)
-        return self.total > self.h
+    def add(self, at_s: float, z: float) -> None:
+        """Takes z, held to `held` at most."""
+        self.total = max(0.0, self.total + min(self.held, z) - self.k)
+        if self.total > self.highest:
+            self.rises.append((at_s, self.total))
+
+    @property
+    def highest(self) -> float:
+        """The lowest limit at which it would not have cried."""
+        return self.rises[-1][1] if self.rises else 0.0
+
+    def passes(self, limit: float) -> float:
+        """When it first was above `limit`, s; inf for never."""
+        return next((at_s for at_s, height in self.rises if height > limit), math.inf)
 
 
 class Twin:
@@ -99,7 +112,7 @@ class Informed:
         self._water = value - self._excess * self._body
         self._sensed = value
         self._loss = 0.3 * self._gain
-        self._p = np.array([[0.05**2, 0.0], [0.0, (0.3 * self._gain) ** 2]])
+        self._p00, self._p01, self._p11 = 0.05**2, 0.0, (0.3 * self._gain) ** 2
 
     def innovation(self, value: float, dt_s: float = 30.0) -> float:
         """Takes a reading; returns by how much it is above what was foretold."""
@@ -109,25 +122,27 @@ class Informed:
             self._switch(False, self._gain - self._loss)
         self._body += (self._relay - self._body) * -math.expm1(-dt_s / self._heater_lag_s)
         self._water += (self._gain * self._body - self._loss) * dt_s
-        step = np.array([[1.0, -dt_s], [0.0, 1.0]])
-        walk2 = (self.LOSS_WALK / 3600) ** 2 / 3600 * dt_s
-        self._p = step @ self._p @ step.T + np.diag([1e-10 * dt_s, walk2])
-        variance = self._p[0, 0] + self._noise2
+        self._p00 += dt_s * (dt_s * self._p11 - 2 * self._p01) + 1e-10 * dt_s
+        self._p01 -= dt_s * self._p11
+        self._p11 += (self.LOSS_WALK / 3600) ** 2 / 3600 * dt_s
+        variance = self._p00 + self._noise2
         off = value - self._water - self._excess * self._body
-        gain = self._p[:, 0] / variance
-        self._water += gain[0] * off
-        self._loss += gain[1] * off
-        self._p -= np.outer(gain, self._p[0])
+        k0, k1 = self._p00 / variance, self._p01 / variance
+        self._water += k0 * off
+        self._loss += k1 * off
+        self._p11 -= k1 * self._p01
+        self._p01 *= 1 - k0
+        self._p00 *= 1 - k0
         felt = self._water + self._excess * self._body
         self._sensed += (felt - self._sensed) * -math.expm1(-dt_s / self._sense_lag_s)
-        return float(off / math.sqrt(variance))
+        return off / math.sqrt(variance)
 
     def _switch(self, on: bool, speed: float) -> None:
         """The thermostat is thought to switch now. When it does is known no better than where the
         water is: so many seconds of the heater's whole effect are unsure afterwards."""
         self._relay = on
-        late_s = min(3600.0, math.sqrt(self._p[0, 0]) / max(speed, 1e-6))
-        self._p[0, 0] += (self._gain * late_s) ** 2
+        late_s = min(3600.0, math.sqrt(self._p00) / max(speed, 1e-6))
+        self._p00 += (self._gain * late_s) ** 2
 
 
 class PlainBand:

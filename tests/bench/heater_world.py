@@ -4,7 +4,7 @@ it. The simulator shares no code with the estimator but the units."""
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -103,3 +103,9 @@ class World:
     def until(self, end_s: float) -> Iterator[Look]:
         while self._at < end_s:
             yield self.look()
+
+
+def quantile(values: Iterable[float], share: float) -> float:
+    """Returns the value below which `share` of the values lie."""
+    ordered = sorted(values)
+    return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
