@@ -196,8 +196,9 @@ class TestWhatIsSaid:
     def test_a_hot_heater_in_a_chamber_whose_pump_rests_heats_on_without_fault(
         self, rise: float
     ) -> None:
-        # Up while fish are fed, far down while water is changed; a level that stays is no pause.
-        bench = learned()
+        # Up while fish are fed, far down while water is changed; a level that stays is no pause,
+        # and without one a second probe would deny it.
+        bench = learned(PLAN if rise else HeaterPlan(("a",), room="room", level="level"))
         bench.run(DAY, lambda: bench.on)
         bench.run(DAY, lambda: not bench.on)
         bench.level += rise
@@ -314,6 +315,18 @@ class TestAnotherWitness:
         bench.run(80 * 60)
         heater = [alarm for alarm, _ in bench.said() if alarm.startswith("heater.")]
         assert heater == []
+
+    @pytest.mark.parametrize(("probes", "told"), [(("a", "b"), False), (("a",), True)])
+    def test_heat_in_a_chamber_whose_pump_rests_is_denied_by_the_probe_in_the_tank(
+        self, probes: tuple[str, ...], told: bool
+    ) -> None:
+        bench = learned(HeaterPlan(probes))
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        for _ in range(30):
+            bench.aside += (0.7 + 0.3) / 120
+            bench.run(30)
+        assert ((str(Condition.WITHOUT_END), True) in bench.said()) is told
 
     def test_a_heater_that_dies_later_is_told_by_the_other(self) -> None:
         bench = learned()

@@ -44,6 +44,8 @@ HELD_SHARE = 0.9
 makes up much of what a calm tank loses, and a dead heater must not be played down for it."""
 LIFTED_SHARE = 1.1
 """More lifts the water, which a heater that is too weak does not: the lamp does."""
+OPPOSED = -3.0
+"""Log likelihood ratio at which one probe opposes what another says of the relay."""
 REFUTED = -3.0
 """Log likelihood ratio at which a weak heater is out of the question."""
 SHORT_TAU_S = 8 * 3600.0
@@ -546,10 +548,13 @@ class Inference:
 
     def within(self, condition: Condition) -> bool:
         """Whether the water, as this probe sees it, is well within the switching point beyond which
-        it would have to be for `condition`, by a quarter of the differential."""
-        sight, swing = self.sight, self.thermostat.swing
-        if sight is None or swing is None:
+        it would have to be for `condition`, by a quarter of the differential; or on its way there,
+        because the relay has switched by its trace as well."""
+        sight, swing, watch = self.sight, self.thermostat.swing, self.filter
+        if sight is None or swing is None or watch is None:
             return False
+        if sight.relay is (condition is Condition.NOT_HEATING) or watch.certainty < OPPOSED:
+            return True
         if condition is Condition.NOT_HEATING:
             return sight.value > self.thermostat.trough.level + swing / 4
         return sight.value < self.thermostat.peak.level - swing / 4
