@@ -67,11 +67,12 @@ class Bench:
             rows = {"room": 20.0, "level": self.level + self.rng.gauss(0, 0.5)}
             rows |= dict.fromkeys(self.plan.probes, self.value)
             rows[self.plan.probes[0]] += self.aside
-            if self.stuck is not None:
-                rows[self.plan.probes[0]] = self.stuck
             for name, value in rows.items():
                 noise = self.rng.gauss(0, 0.03) if name != "level" else 0.0
-                reading = Reading(name, self.now, round((value + noise) * 16) / 16, Flag.PASS)
+                read = round((value + noise) * 16) / 16
+                if self.stuck is not None and name == self.plan.probes[0]:
+                    read = self.stuck
+                reading = Reading(name, self.now, read, Flag.PASS)
                 self.findings += self.watch.see(reading)
 
     def said(self) -> list[tuple[str, bool]]:

@@ -46,6 +46,8 @@ PATIENCE = ((str(Condition.NOT_HEATING), 2700.0),)
 told."""
 DENIED_S = 5400.0
 """What one probe says and another denies waits no longer: the stuck one is known by then."""
+STILL_S = 600.0
+"""What repeats itself to the last digit for so long says nothing of the water."""
 ALONE = 0.6
 """Of a jump, the share that the other probe must not have seen."""
 _NONE: tuple[Finding, ...] = ()
@@ -87,6 +89,10 @@ class HeaterWatch:
         self._poured_s = -math.inf
         """When water was last poured or changed by the journal."""
         self._values: dict[str, float] = {}
+        self._moved_s: dict[str, float] = {}
+        """When each probe last read something else than before."""
+        self._held_s: dict[Condition, float] = {}
+        """Since when something stands that is not told yet."""
         self._settings: dict[str, float] = {}
         """The thermostat's setting as each probe sees it: a yardstick that no probe moves."""
         self._lessons: dict[str, int] = {}
@@ -139,6 +145,8 @@ class HeaterWatch:
             self._settings = self._as_seen()
         if mind.jump is not None:
             self._see_jump(name, mind)
+        if value != self._values.get(name):
+            self._moved_s[name] = t
         self._values[name] = value
         out += self._see_gap(name, t, now)
         if name == self._choose():
@@ -260,16 +268,19 @@ class HeaterWatch:
         self._known = (self._lead, mind.changes, len(standing), self._pump.since_s, told)
 
     def _borne_out(self, mind: Inference) -> dict[Condition, float]:
-        """What stands by the probe that speaks, less what another believed probe denies: a probe
-        that has stuck looks like water without heat. Not for longer than it takes to tell which
-        of the two is the bad one."""
+        """What stands by the probe that speaks, less what its very standstill says, and what
+        another believed probe denies: a probe that has stuck looks like water without heat. Not
+        for longer than it takes to tell that it has."""
         standing = dict(mind.standing)
         for condition in (Condition.NOT_HEATING, Condition.WITHOUT_END):
-            since_s = standing.get(condition)
-            if since_s is None or str(condition) in self._told or self._t - since_s > DENIED_S:
+            if condition not in standing or str(condition) in self._told:
+                self._held_s.pop(condition, None)
                 continue
+            if self._t - self._held_s.setdefault(condition, self._t) > DENIED_S:
+                continue
+            still = self._t - self._moved_s.get(self._lead, self._t) > STILL_S
             others = (n for n in self.minds if n != self._lead and n not in self.judge.doubted)
-            if any(self._heard(n) and self.minds[n].within(condition) for n in others):
+            if still or any(self._heard(n) and self.minds[n].within(condition) for n in others):
                 del standing[condition]
         return standing
 
