@@ -6,7 +6,7 @@ import copy
 import json
 import random
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import cache
 
 import pytest
@@ -49,7 +49,8 @@ class Bench:
         """What a lamp gives, K/h."""
         self.dead = self.welded = False
         self.findings: list[Finding] = []
-        self.findings += self.watch.tick(self.now)
+        self.newest: dict[str, Finding] = {}
+        self.hear(self.watch.tick(self.now))
         self.findings.clear()
 
     @property
@@ -73,7 +74,15 @@ class Bench:
                 if self.stuck is not None and name == self.plan.probes[0]:
                     read = self.stuck
                 reading = Reading(name, self.now, read, Flag.PASS)
-                self.findings += self.watch.see(reading)
+                self.hear(self.watch.see(reading))
+
+    def hear(self, findings: Iterable[Finding]) -> None:
+        """Keeps what has changed; an alarm that stands is found again and again."""
+        for finding in findings:
+            before = self.newest.get(finding.alarm)
+            if before is None or before.active != finding.active:
+                self.findings.append(finding)
+            self.newest[finding.alarm] = finding
 
     def said(self) -> list[tuple[str, bool]]:
         return [(finding.alarm, finding.active) for finding in self.findings]
@@ -124,6 +133,16 @@ class TestWhatIsSaid:
         assert "RCD (GFCI)" in message.caution
         bench.run(6 * 3600)
         assert bench.said() == [("heater.not-heating", True)]
+
+    def test_what_stands_is_worded_anew_as_the_water_goes_on(self) -> None:
+        bench = learned()
+        first = bench.die()
+        bench.run(3 * 3600)
+        newest = bench.newest[first.alarm]
+        assert newest.since == first.since
+        assert newest.message.what.startswith("Water 24.2 °C and falling 0.3 °C an hour")
+        assert "leaves its band" not in newest.message.what
+        assert "23.0 °C about" in newest.message.what
 
     def test_since_when_is_the_moment_at_which_the_heat_stayed_out(self) -> None:
         bench = learned()

@@ -46,6 +46,8 @@ PATIENCE = ((str(Condition.NOT_HEATING), 2700.0),)
 told."""
 DENIED_S = 5400.0
 """What one probe says and another denies waits no longer: the stuck one is known by then."""
+WORDED_S = 300.0
+"""So often what stands is put into words anew. A choice of ours."""
 STILL_S = 600.0
 """What repeats itself to the last digit for so long says nothing of the water."""
 ALONE = 0.6
@@ -91,6 +93,7 @@ class HeaterWatch:
         self._values: dict[str, float] = {}
         self._moved_s: dict[str, float] = {}
         """When each probe last read something else than before."""
+        self._worded_s = -math.inf
         self._held_s: dict[Condition, float] = {}
         """Since when something stands that is not told yet."""
         self._settings: dict[str, float] = {}
@@ -151,6 +154,7 @@ class HeaterWatch:
         out += self._see_gap(name, t, now)
         if name == self._choose():
             out += self._findings(now)
+            out += self._worded_anew(now)
         return out
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
@@ -266,6 +270,25 @@ class HeaterWatch:
             yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
         told = len(self._told)
         self._known = (self._lead, mind.changes, len(standing), self._pump.since_s, told)
+
+    def _worded_anew(self, now: Moment) -> Iterable[Finding]:
+        """What stands, in the words of now: who is reminded of it hears where the water is by then
+        and where it goes."""
+        if not self._told or self._t - self._worded_s < WORDED_S:
+            return
+        self._worded_s = self._t
+        mind = self.minds[self._lead]
+        for condition, since_s in mind.standing.items():
+            name = str(condition)
+            if name in self._told:
+                since = self._moment(since_s, now)
+                self._told[name] = message = self._texts.stands(condition, mind, since, now)
+                yield Finding(name, True, _PRIORITY[condition], message, since)
+        cold_s = mind.standing.get(Condition.NOT_HEATING)
+        if MAINS_LOST in self._told and cold_s is not None:
+            since = self._moment(cold_s, now)
+            self._told[MAINS_LOST] = message = self._texts.mains(mind, since, now)
+            yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
 
     def _borne_out(self, mind: Inference) -> dict[Condition, float]:
         """What stands by the probe that speaks, less what its very standstill says, and what
