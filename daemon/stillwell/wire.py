@@ -26,6 +26,7 @@ from stillwell.estimate.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.estimate.heater import (
     MAINS_LOST,
     PATIENCE,
+    PUMP_RESTS,
     PUMP_STOPPED,
     BandEdges,
     Condition,
@@ -199,6 +200,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
             *doubt_relations(bands, discrepancies, agreements, doubts),
         ),
         patience=PATIENCE,
+        states=(PUMP_RESTS,),
         doubts=doubts,
     )
 

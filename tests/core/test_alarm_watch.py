@@ -521,6 +521,44 @@ class TestSuppression:
         assert told(watch, out) == [("heater.off", "raised")]
 
 
+class TestAStateThatIsNoAlarm:
+    """A pump that rests while animals are fed."""
+
+    PLAN = replace(
+        ONE_PROBE, states=("pump.resting",), consequences=(("water.high", "pump.resting"),)
+    )
+    RESTS = Finding("pump.resting", True, Priority.HIGH, Message("The pump rests."))
+
+    def lives(self, hot_from_s: int, hot_to_s: int, rest_s: int) -> tuple[Watch, list[Transition]]:
+        """The pump rests from 1000 s on for so long."""
+        watch = Watch(self.PLAN)
+
+        def water(s: int) -> Iterator[Row]:
+            yield "water-a", 26.2 if hot_from_s <= s < hot_to_s else 25.3
+
+        out = play(watch, water, 1000)
+        out += watch.find(self.RESTS, at(1000))
+        out += play(watch, water, 1000 + rest_s, begin_s=1000)
+        out += watch.find(replace(self.RESTS, active=False), at(1000 + rest_s))
+        return watch, out + play(watch, water, 4 * 3600, begin_s=1000 + rest_s)
+
+    def test_is_told_to_nobody_and_hides_what_only_follows_from_it(self) -> None:
+        watch, out = self.lives(1100, 2400, 1300)
+        assert told(watch, out) == []
+        assert {t.alarm for t in out} == {"water.high"}
+        assert [t.alarm for t in watch.standing()] == ["water.high"]
+
+    def test_hides_nothing_that_goes_on_after_it(self) -> None:
+        watch, out = self.lives(1100, 99_999, 1300)
+        assert told(watch, out) == [("water.high", "raised")]
+        assert out[-1].moment.utc_ms < at(2300 + 45 * 60).utc_ms
+
+    def test_silences_nothing_that_was_told_before_it(self) -> None:
+        watch, out = self.lives(100, 99_999, 1300)
+        assert told(watch, out) == [("water.high", "raised")]
+        assert out[-1].after is State.UNACKNOWLEDGED
+
+
 class TestAfterTheCause:
     """The heater was dead and heats again; the water is still below its band."""
 

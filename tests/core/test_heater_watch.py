@@ -13,6 +13,7 @@ import pytest
 
 from stillwell.estimate.heater import (
     MAINS_LOST,
+    PUMP_RESTS,
     BandEdges,
     Condition,
     HeaterPlan,
@@ -50,6 +51,8 @@ class Bench:
         self.dead = self.welded = False
         self.findings: list[Finding] = []
         self.newest: dict[str, Finding] = {}
+        self.rests: list[tuple[bool, int]] = []
+        """Whether the pump rests, and from when on it is so."""
         self.hear(self.watch.tick(self.now))
         self.findings.clear()
 
@@ -79,6 +82,9 @@ class Bench:
     def hear(self, findings: Iterable[Finding]) -> None:
         """Keeps what has changed; an alarm that stands is found again and again."""
         for finding in findings:
+            if finding.alarm == PUMP_RESTS:
+                self.rests.append((finding.active, self.t))
+                continue
             before = self.newest.get(finding.alarm)
             if before is None or before.active != finding.active:
                 self.findings.append(finding)
@@ -319,6 +325,21 @@ class TestAPauseOfThePump:
         bench = self.paused(dead=True)
         bench.run(3600)
         assert bench.said() == [("heater.not-heating", True)]
+
+
+class TestAPumpThatRests:
+    def test_is_a_state_for_as_long_as_the_chamber_is_up_and_half_an_hour_at_most(self) -> None:
+        for minutes in (15, 90):
+            bench = learned()
+            bench.level = 15.0
+            bench.run(60 * minutes)
+            bench.level = 0.0
+            began = bench.t - 60 * minutes
+            bench.run(600)
+            (begins, at_s), (ends, over_s) = bench.rests
+            assert (begins, ends) == (True, False)
+            assert at_s - began <= 60
+            assert over_s - began == pytest.approx(60 * min(30, minutes), abs=60)
 
 
 class TestAnotherWitness:

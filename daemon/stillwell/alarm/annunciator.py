@@ -9,6 +9,7 @@ send.
 from __future__ import annotations
 
 import difflib
+from collections import ChainMap
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -85,6 +86,8 @@ class Annunciator:
         self._words = words
         self._conditions = conditions
         self._alarms: dict[str, AlarmState] = {}
+        self._states: dict[str, AlarmState] = {}
+        """What is so and is no alarm; it stands as one for what follows from it."""
         self._messages: dict[str, Message] = {}
         self._latest: dict[str, Transition] = {}
         self._settling: dict[str, Settling] = {}
@@ -121,6 +124,8 @@ class Annunciator:
         if finding.consequence_of:
             self._relations.add(finding.alarm, finding.consequence_of)
         alarm, priority = finding.alarm, finding.priority
+        if alarm in self.plan.states:
+            return self._find_state(finding, now)
         state = self._alarms.get(alarm)
         if state is None or not state.active:
             if not finding.active:
@@ -143,6 +148,15 @@ class Annunciator:
             # It has become more urgent than what it was hidden under.
             out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
         return out
+
+    def _find_state(self, finding: Finding, now: Moment) -> list[Transition]:
+        """A state hides what is raised while it lasts, and nothing that stood before."""
+        if finding.active:
+            self._states[finding.alarm] = AlarmState(active=True, priority=finding.priority)
+        elif self._states.pop(finding.alarm, None) is not None:
+            for alarm in self._relations.consequences(finding.alarm):
+                self._regard(alarm, now)
+        return []
 
     def request(self, request: Request, now: Moment) -> tuple[Reply, list[Transition]]:
         """Does what a person asks, for one alarm or for every alarm that it fits."""
@@ -200,7 +214,7 @@ class Annunciator:
         return AlarmState(latching=self.plan.latches(alarm)) if state is None else state
 
     def _cause_of(self, alarm: str, priority: Priority) -> str | None:
-        return self._relations.explained(alarm, priority, self._alarms)
+        return self._relations.explained(alarm, priority, ChainMap(self._alarms, self._states))
 
     def _move(self, alarm: str, event: Event, now: Moment, *, by: str = "") -> list[Transition]:
         before = self._state(alarm)
@@ -242,9 +256,10 @@ class Annunciator:
         state = self._alarms.get(alarm)
         if state is None:
             return []
-        if self._cause_of(alarm, state.priority) is not None:
+        cause = self._cause_of(alarm, state.priority)
+        if cause is not None:
             self._settling.pop(alarm, None)
-            if state.state is State.UNACKNOWLEDGED:
+            if state.state is State.UNACKNOWLEDGED and cause not in self._states:
                 return self._move(alarm, Event(Kind.SUPPRESS), now)
         elif state.state is State.SUPPRESSED and alarm not in self._settling:
             self._let_settle(alarm, now)

@@ -41,6 +41,10 @@ class WatchPlan:
     """Alarms that others raise through `find`: names, or beginnings that end in a dot."""
     consequences: tuple[Relation, ...] = ()
     """(consequence, cause), beside those that follow from the plan itself."""
+    states: tuple[str, ...] = ()
+    """What others find that is no alarm, but how the plant is run just now, as a pump that rests
+    while animals are fed: nobody is told, and what would be raised because of it keeps still
+    (state-based suppression in ISA-18.2, from memory)."""
     doubts: tuple[tuple[str, str], ...] = ()
     """(alarm, channel): while the alarm stands the channel is not believed. Its readings move no
     band and no state, and a band without another channel is unseen."""

@@ -19,6 +19,7 @@ from stillwell.estimate.heater.plan import BandEdges, HeaterPlan
 from stillwell.estimate.heater.watch import (
     MAINS_LOST,
     PATIENCE,
+    PUMP_RESTS,
     PUMP_STOPPED,
     HeaterWatch,
     consequences,
@@ -27,6 +28,7 @@ from stillwell.estimate.heater.watch import (
 __all__ = [
     "MAINS_LOST",
     "PATIENCE",
+    "PUMP_RESTS",
     "PUMP_STOPPED",
     "BandEdges",
     "Condition",

@@ -29,6 +29,9 @@ LONGEST_AWAY_MS = 30 * 86_400_000
 DISORDER_MS = 60_000
 """Readings of two buses come as much out of order; what lies further back is another boot's."""
 PUMP_STOPPED = "pump.stopped"
+PUMP_RESTS = "pump.resting"
+"""No alarm, for `WatchPlan.states`: the chamber stands as it does in a feeding pause or while water
+is changed, and a probe in it sees the heater's water and not the tank's."""
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
 TOGETHER_S = 1200.0
@@ -64,6 +67,7 @@ def consequences(bands: Iterable[str]) -> tuple[tuple[str, str], ...]:
             pairs += [(f"{band}.low", str(cause)), (f"{band}.rate", str(cause))]
         # The heater stands in the chamber: without the pump its heat stays there.
         pairs.append((f"{band}.low", PUMP_STOPPED))
+        pairs += [(f"{band}.{kind}", PUMP_RESTS) for kind in ("low", "high", "rate")]
         for cause in (Condition.WITHOUT_END, Condition.TOO_WARM):
             pairs += [(f"{band}.high", str(cause)), (f"{band}.rate", str(cause))]
     pairs.append((PUMP_STOPPED, MAINS_LOST))
@@ -88,6 +92,7 @@ class HeaterWatch:
         """What stands as we last said it, by alarm."""
         self._lead = plan.probes[0]
         self._pump = Pump(plan.drain_back_mm)
+        self._rests = False
         self._poured_s = -math.inf
         """When water was last poured or changed by the journal."""
         self._values: dict[str, float] = {}
@@ -130,7 +135,7 @@ class HeaterWatch:
                     mind.unmixed_s = t
                 elif apart and self._pump.usual:
                     mind.mixed_again()
-            return self._pump_findings(now)
+            return [*self._resting(unmixed, now), *self._pump_findings(now)]
         changed = self.judge.see(name, t, value, self._settings)
         out = [self._doubt(channel, now) for channel in changed]
         if name == plan.room:
@@ -327,6 +332,13 @@ class HeaterWatch:
         if pair[0] in self._values:
             self._pump.see_gap(t, self._values[pair[0]] - self._values[name])
         return self._pump_findings(now)
+
+    def _resting(self, rests: bool, now: Moment) -> list[Finding]:
+        if rests is self._rests:
+            return []
+        self._rests = rests
+        message = Message("The pump may be resting." if rests else "The pump runs.")
+        return [Finding(PUMP_RESTS, rests, Priority.HIGH, message)]
 
     def _pump_findings(self, now: Moment) -> list[Finding]:
         pump = self._pump
