@@ -92,8 +92,11 @@ class Informed:
     the thermostat's limits, every lag, the heater's power over the heat capacity, the noise. What
     the water is at, and how fast it loses heat in its room, it must find out from the readings. It
     takes the thermostat to be well, and gives its innovations in units of their standard
-    deviation."""
+    deviation. It is told besides when the lamp is lit and what that gives, and when the pump
+    stands: then it waits."""
 
+    TORN = 6.0
+    """What goes so many standard deviations astray, as at a pour, makes it begin anew."""
     LOSS_WALK = 0.03
     """How far the loss walks in an hour, K/h: room, lamp and lid of the simulated tanks."""
 
@@ -109,24 +112,33 @@ class Informed:
         self._low, self._high = tank.setting_c - half + offset, tank.setting_c + half + offset
         self._noise2 = tank.probe_noise_k**2 + (1 / 16) ** 2 / 12
         self._relay, self._body = relay, float(relay)
-        self._water = value - self._excess * self._body
-        self._sensed = value
+        self._lamp = tank.lamp_w / tank.heat_capacity
+        self._begin(value)
         self._loss = 0.3 * self._gain
         self._p00, self._p01, self._p11 = 0.05**2, 0.0, (0.3 * self._gain) ** 2
 
-    def innovation(self, value: float, dt_s: float = 30.0) -> float:
+    def _begin(self, value: float) -> None:
+        """The water is where this reading says, and how warm it is is known no better."""
+        self._water = value - self._excess * self._body
+        self._sensed = value
+
+    def innovation(self, value: float, lamp: bool, pump: bool, dt_s: float = 30.0) -> float:
         """Takes a reading; returns by how much it is above what was foretold."""
         if self._sensed <= self._low and not self._relay:
             self._switch(True, self._loss)
         elif self._sensed >= self._high and self._relay:
             self._switch(False, self._gain - self._loss)
         self._body += (self._relay - self._body) * -math.expm1(-dt_s / self._heater_lag_s)
-        self._water += (self._gain * self._body - self._loss) * dt_s
+        self._water += (self._gain * self._body + self._lamp * lamp - self._loss) * dt_s
         self._p00 += dt_s * (dt_s * self._p11 - 2 * self._p01) + 1e-10 * dt_s
         self._p01 -= dt_s * self._p11
         self._p11 += (self.LOSS_WALK / 3600) ** 2 / 3600 * dt_s
         variance = self._p00 + self._noise2
         off = value - self._water - self._excess * self._body
+        if not pump or abs(off) > self.TORN * math.sqrt(variance):
+            self._begin(value)
+            self._p00 += self._noise2
+            return 0.0
         k0, k1 = self._p00 / variance, self._p01 / variance
         self._water += k0 * off
         self._loss += k1 * off

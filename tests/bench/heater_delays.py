@@ -7,17 +7,17 @@ that burns open while open, one that welds while closed); the rows "begun anywhe
 at any time.
 
 Beside ours stand a plain band and two CUSUM charts. "CUSUM" sums the innovations of a Kalman filter
-that knows the tank's true parameters (switching points, power, lags, noise), but neither the
-water's temperature nor its loss: what the best chart could be. "foreknowing" sums the readings less
-what a twin of the same tank without the fault goes through, noise of the room included: no chart
-can be that.
+that knows the tank's true parameters (switching points, power, lags, noise), and is told of lamp
+and pump, but knows neither the water's temperature nor its loss: what the best chart could be.
+"foreknowing" sums the readings less what a twin of the same tank without the fault goes through,
+noise of the room included: no chart can be that.
 
 The limit of the charts is set in two ways.
 
 - By the Markov chain of Brook and Evans, for one cry in three tank-years of readings. That rate is
   the chart's own only where its innovations are independent and normal, which those of a tank are
-  not: water is poured, lamps are lit, the pump pauses, and none of it is in any filter. On how many
-  healthy tanks the chart so limited cries in the days before the fault stands beside it.
+  not: water is poured, the thermostat switches a little sooner or later than foretold, the room
+  changes. On how many healthy tanks the chart so limited cries in the days before the fault stands beside it.
 - By those healthy days themselves: the lowest limit at which the chart cries on no more tanks than
   ours does over the same readings. That is the comparison at the same false-alarm rate. Further
   rows let the chart cry on more tanks than ours, up to a quarter of them.
@@ -110,7 +110,10 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
         ours.see(at, value)
         if informed is None and at >= HEALTHY_S - FOLLOW_S:
             informed = Informed(world, "water-a", value, look.state.heater_on)
-        off = way * informed.innovation(value) if informed is not None else 0.0
+        off = 0.0
+        if informed is not None:
+            state = look.state
+            off = way * informed.innovation(value, state.lamp_on, state.pump_on)
         if begun is None:
             mean.add(value)
             if at > HEALTHY_S:
