@@ -17,7 +17,8 @@ The limit of the charts is set in two ways.
 - By the Markov chain of Brook and Evans, for one cry in three tank-years of readings. That rate is
   the chart's own only where its innovations are independent and normal, which those of a tank are
   not: water is poured, the thermostat switches a little sooner or later than foretold, the room
-  changes. On how many healthy tanks the chart so limited cries in the days before the fault stands beside it.
+  changes. On how many healthy tanks the chart so limited cries in the days before the fault stands
+  beside it.
 - By those healthy days themselves: the lowest limit at which the chart cries on no more tanks than
   ours does over the same readings. That is the comparison at the same false-alarm rate. Further
   rows let the chart cry on more tanks than ours, up to a quarter of them.
