@@ -20,6 +20,7 @@ class FaultName(StrEnum):
     SETTING_MOVED = "setting-moved"
     SHORT_OF_POWER = "short-of-power"
     ROOM_TOO_WARM = "room-too-warm"
+    ROOM_COOLING = "room-cooling"
     COLD_DRAUGHT = "cold-draught"
     LEAK = "leak"
     MISSED_TOP_UP = "missed-top-up"
@@ -91,6 +92,12 @@ FAULTS: dict[FaultName, FaultKind] = {
         "The room is warmer than the heater's setting: the water follows with the heater off.",
         3.0,
         "K, by how much the room passes the setting",
+    ),
+    FaultName.ROOM_COOLING: FaultKind(
+        Part.WATER,
+        "The room's heating has failed: the room grows colder and colder over the hours.",
+        8.0,
+        "K, by how much in the end",
     ),
     FaultName.COLD_DRAUGHT: FaultKind(
         Part.WATER,

@@ -743,6 +743,8 @@ class TankModel:
         for fault in standing:
             if fault.name is FaultName.ROOM_TOO_WARM:
                 out = replace(out, at_least_c=max(out.at_least_c, setting_c + fault.amount))
+            elif fault.name is FaultName.ROOM_COOLING:
+                out = replace(out, colder_k=out.colder_k + fault.amount)
             elif fault.name is FaultName.COLD_DRAUGHT:
                 colder = out.cooler_k + fault.amount
                 out = replace(out, cooler_k=colder, air_speed=out.air_speed + 0.3)

@@ -69,6 +69,8 @@ class Disturbance:
     """Reached within hours."""
     cooler_k: float = 0.0
     """Reached within minutes, with air that moves."""
+    colder_k: float = 0.0
+    """Reached within a day, with the air that is there."""
     at_least_c: float = -math.inf
     """The room is heated to this, within hours."""
     air_speed: float = 0.0
@@ -76,7 +78,7 @@ class Disturbance:
 
 
 CALM = Disturbance()
-_SLOW_S, _FAST_S = 7200.0, 900.0
+_SLOW_S, _FAST_S, _WALLS_S = 7200.0, 900.0, 12 * 3600.0
 _COOL_AIR_HUMIDITY = 65.0
 
 
@@ -91,7 +93,7 @@ class Room:
         self._humidity_noise = self._rng.gauss(0, 1)
         self._keep = math.exp(-BLOCK_S / 3600 / climate.noise_h)
         self._humidity_keep = math.exp(-BLOCK_S / 3600 / climate.humidity_noise_h)
-        self._warmer = self._cooler = 0.0
+        self._warmer = self._cooler = self._colder = 0.0
         self.temperature_c = self.humidity = 0.0
         self._set(utc_ms, CALM)
 
@@ -117,10 +119,13 @@ class Room:
         wanted = disturbance.warmer_k + max(0.0, disturbance.at_least_c - base)
         self._warmer += (wanted - self._warmer) * -math.expm1(-BLOCK_S / _SLOW_S)
         self._cooler += (disturbance.cooler_k - self._cooler) * -math.expm1(-BLOCK_S / _FAST_S)
-        self.temperature_c = base + self._warmer - self._cooler
+        colder = disturbance.colder_k - self._colder
+        self._colder += colder * -math.expm1(-BLOCK_S / _WALLS_S)
+        still = base + self._warmer - self._colder
+        self.temperature_c = still - self._cooler
         # Warming keeps the water that is in the air; air from outside brings its own.
         vapour = moist * saturation_pressure_pa(base)
-        warmed = vapour / saturation_pressure_pa(base + self._warmer)
+        warmed = vapour / saturation_pressure_pa(still)
         outside = min(1.0, self._cooler / 4.0)
         humidity = warmed + outside * (_COOL_AIR_HUMIDITY - warmed)
         self.humidity = min(95.0, max(12.0, humidity))
