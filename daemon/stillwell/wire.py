@@ -341,6 +341,7 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
     if not probes:
         return None
     gauges = (n for n, c in settings.channel.items() if isinstance(c, LevelChannel))
+    lamp = settings.tank.lamp
     return HeaterPlan(
         probes=probes,
         room=ROOM if ROOM in warm else "",
@@ -349,6 +350,7 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
             BandEdges(name, band.target - band.tolerance, band.target + band.tolerance)
             for name, band in of_water.items()
         ),
+        lamp=None if lamp is None or lamp.on == lamp.off else (lamp.on, lamp.off),
         zone=settings.tank.zone,
         units=settings.tank.units,
     )

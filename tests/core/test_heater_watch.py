@@ -40,7 +40,7 @@ class Bench:
         self.mono_offset_ms = 7_000_000
         self.value = 25.3
         self.on = False
-        self.off_c = 25.5
+        self.on_c, self.off_c = 25.1, 25.5
         self.level = 0.0
         self.aside = 0.0
         """By how much the first probe reads more than the water, K."""
@@ -64,7 +64,7 @@ class Bench:
         end = self.t + seconds
         while self.t < end and not until():
             if not self.welded:
-                self.on = self.value < 25.1 or (self.on and self.value < self.off_c)
+                self.on = self.value < self.on_c or (self.on and self.value < self.off_c)
             heat = self.on and not self.dead
             self.value += ((0.7 if heat else -0.3) + self.lamp) / 120
             self.t += 30
@@ -204,10 +204,38 @@ class TestWhatIsSaid:
         bench.run(DAY, lambda: bench.value > 25.9)
         bench.welded = False
         bench.run(3600)
-        assert bench.said() == [("heater.without-end", True), ("heater.without-end", False)]
+        assert bench.said() == [
+            ("heater.without-end", True),
+            ("heater.without-end", False),
+            ("heater.setting-moved", True),
+        ]
         assert "0.4 °C further up than before: its dial has been turned up, or" in (
-            bench.findings[-1].message.what
+            bench.findings[1].message.what
         )
+        assert "0.4 °C higher than before" in bench.findings[2].message.what
+
+    def test_a_dial_that_is_only_supposed_to_be_turned_is_taken_back_when_it_was_not(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.welded = True
+        bench.run(DAY, lambda: bench.value > 25.9)
+        bench.welded = False
+        bench.run(5 * 3600)
+        assert bench.said()[2:] == [
+            ("heater.setting-moved", True),
+            ("heater.setting-moved", False),
+        ]
+        assert "contacts have stuck" in bench.findings[-1].message.what
+
+    def test_a_dial_that_was_turned_up_is_one_alarm_after_the_first_and_stays_it(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.on_c, bench.off_c = 25.5, 25.9
+        bench.run(8 * 3600)
+        raised = list(dict.fromkeys(alarm for alarm, active in bench.said() if active))
+        assert raised == ["heater.without-end", "heater.setting-moved"]
+        assert bench.said()[-1] == ("heater.setting-moved", True)
+        assert "switches at 25.5" in bench.newest["heater.setting-moved"].message.what
 
     def test_heating_without_end(self) -> None:
         bench = learned()
@@ -412,7 +440,7 @@ class TestHeatingOn:
         bench.run(10 * 60)
         assert bench.said() == [("heater.without-end", True)]
         bench.run(20 * 60)
-        assert bench.said() == [("heater.without-end", True), ("heater.without-end", False)]
+        assert bench.said()[:2] == [("heater.without-end", True), ("heater.without-end", False)]
 
 
 class TestRelations:

@@ -195,10 +195,9 @@ class Truth:
             case "room.too-warm":
                 return last.display_c > off_c + 0.2 and not last.heater_on
             case "heater.short-of-power":
-                always_on = last.heater_on_s_total - first.heater_on_s_total > 0.97 * (
-                    (last.utc_ms - first.utc_ms) / 1000
-                )
-                return always_on and last.display_c < p.setting_c - p.differential_k / 2
+                # Told too while the water still holds and the heater has no time to spare.
+                seconds = (last.utc_ms - first.utc_ms) / 1000
+                return last.heater_on_s_total - first.heater_on_s_total > 0.9 * seconds
             case "top-up":
                 return any(s.level_mm < tank.low_mm + 2 for s in self._seen)
             case "level.top-up":

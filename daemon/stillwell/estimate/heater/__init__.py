@@ -5,7 +5,10 @@
 - `stories` are the courses that the relay may be taking, `relay_filter` weighs them against what
   it always does,
 - `tears` measures by how much the trace has jumped, `duty` counts when the relay was on,
-- `inference` is one probe's learning and judging, `forecast` where it leads,
+- `heat_share` measures how much of the heater's heat comes, `power` says by it whether that is
+  enough, and `dial` whether the thermostat's dial was turned,
+- `inference` is one probe's learning and judging (`standing` is what it holds for so),
+  `forecast` where it leads,
 - `trim` is the advice about the dial,
 - `pump` tells a pump that stands from water that was poured,
 - `watch` is the observer that speaks, with `texts` for its words.
@@ -14,8 +17,9 @@ Figures that name no source, in any of them, are our own choice, checked on simu
 heater's bench and the catalogue of faults.
 """
 
-from stillwell.estimate.heater.inference import Condition, Inference, Sight
+from stillwell.estimate.heater.inference import Inference, Sight
 from stillwell.estimate.heater.plan import BandEdges, HeaterPlan
+from stillwell.estimate.heater.standing import Condition
 from stillwell.estimate.heater.watch import (
     MAINS_LOST,
     PATIENCE,

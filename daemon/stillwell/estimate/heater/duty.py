@@ -36,24 +36,26 @@ class Duty:
         while len(edges) > 1 and edges[1][0] < at_s - DAY_S:
             edges.popleft()
 
-    def share(self, now_s: float) -> tuple[float, float] | None:
-        """Returns the share of the last 24 hours and its standard error; None where too little of
-        them is known."""
+    def share(
+        self, now_s: float, over_s: float = DAY_S, least_s: float = LEAST_S
+    ) -> tuple[float, float] | None:
+        """Returns the share of the last 24 hours, or of the last `over_s`, and its standard error;
+        None where less than `least_s` of them is known."""
         on_s = known_s = 0.0
         count, end = 0, now_s
         for at_s, on in reversed(self._edges):
-            begin = max(at_s, now_s - DAY_S)
+            begin = max(at_s, now_s - over_s)
             if on is not None:
                 known_s += end - begin
                 on_s += (end - begin) * on
                 count += 1
-            if at_s <= now_s - DAY_S:
+            if at_s <= now_s - over_s:
                 break
             end = at_s
-        if known_s < LEAST_S:
+        if known_s < least_s:
             return None
         share = on_s / known_s
-        unseen = max(0.0, 1.0 - known_s / DAY_S)
+        unseen = max(0.0, 1.0 - known_s / over_s)
         unsure = unseen * math.sqrt(max(0.01, share * (1.0 - share)))
         return share, math.hypot(EDGE_S * math.sqrt(count + 1.0) / known_s, unsure)
 

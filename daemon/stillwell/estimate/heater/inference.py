@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Any
 
 from stillwell.alarm.forecast import Forecast
+from stillwell.estimate.heater.dial import Dial
 from stillwell.estimate.heater.duty import Duty
 from stillwell.estimate.heater.forecast import reach
 from stillwell.estimate.heater.gaps import LEAST_S, LONGEST_S, TIMES, Gap
+from stillwell.estimate.heater.power import MOSTLY, Power
 from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
+from stillwell.estimate.heater.standing import Condition, Standing
 from stillwell.estimate.heater.steps import EXPLAINS, LIKELIER, NOT_UNLIKELY, Habit, Trail
 from stillwell.estimate.heater.stories import Knowledge
 from stillwell.estimate.heater.tears import JUMP_K, SETTLE_S, Tear
-from stillwell.estimate.heater.thermostat import MOVED_K, MOVED_TIMES, Thermostat
+from stillwell.estimate.heater.thermostat import Thermostat
 from stillwell.estimate.noise import Noise
 
 ALONG = 0.4
@@ -32,52 +35,24 @@ WHOLE_S = 3600.0
 MENDING_S = 1800.0
 """While a tear is measured no fault is believed: it may have been another probe. No longer."""
 CALM_S = 3600.0
-"""A switch tells of the dial only when the water has gone as foretold for so long before it."""
-SOME_SHARE = 0.7
-"""Of what the water usually loses, the heat that comes makes up so much: a part of the heater's
-still comes, or the lamp's is enough for now."""
-LED_SHARE = 0.6
-"""The same where the course of the water speaks for it by a log likelihood ratio of `LED`."""
-LED = 4.0
-HELD_SHARE = 0.9
-"""A heater that was told dead is called weak only when the water all but holds: a lamp that is lit
-makes up much of what a calm tank loses, and a dead heater must not be played down for it."""
-LIFTED_SHARE = 1.1
-"""More lifts the water, which a heater that is too weak does not: the lamp does."""
+"""A switch away from its usual point tells of dial or power only when the water has gone as
+foretold for so long before it."""
 OPPOSED = -3.0
 """Log likelihood ratio at which one probe opposes what another says of the relay."""
-REFUTED = -3.0
-"""Log likelihood ratio at which a weak heater is out of the question."""
-SHORT_TAU_S = 8 * 3600.0
-"""Time constant of a tank that follows its room fast; common practice."""
-NO_SHARE = 0.5
-"""So little may be the lamp's alone."""
 WARMS_FOR_S = 900.0
 """A heater that was told dead heats again when the water has gone along the heating curve for so
 long: after hours without current it may take hours more up to the lower switching point."""
-APART_K = 0.1
-"""A chamber whose water is not mixed cools faster than was learned, and so its heater comes on a
-little further down than its probe has shown so far."""
 OFF_FOR_S = 900.0
 """A heater that was told not to switch off has done so when the water has fallen for so long: a
 pour of cold water lets it fall for minutes."""
+SLEEPS_S = 3600.0
+TIP_S = 120.0
+"""Between the switch and the turning point."""
 USUAL_K = 0.05
 """So near to its switching point the relay has switched where it always does: half of what another
 probe, or another setting, moves it by at least."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
-MOVED_FOR_S = 86_400.0
-"""How long a moved setting is told: then it is the setting."""
-
-
-class Condition(StrEnum):
-    """What can be wrong with heat, as the alarms are called."""
-
-    NOT_HEATING = "heater.not-heating"
-    WITHOUT_END = "heater.without-end"
-    SHORT_OF_POWER = "heater.short-of-power"
-    SETTING_MOVED = "heater.setting-moved"
-    TOO_WARM = "room.too-warm"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +72,6 @@ class Inference:
     def __init__(self) -> None:
         self.noise = Noise()
         self.thermostat = Thermostat()
-        self.standing: dict[Condition, float] = {}
-        """What stands, and since when."""
-        self.moved_k = 0.0
-        """By how much the setting has been moved, as long as that is told."""
         self.filter: RelayFilter | None = None
         self.duty = Duty()
         self.jump: tuple[float, float] | None = None
@@ -110,15 +81,12 @@ class Inference:
         says so."""
         self.apart = False
         """Whether the pump may stand; whoever has seen it says so."""
-        self.changes = 0
-        """Grows whenever `standing` changes."""
         self.lessons = 0
         """Grows whenever something is learned of the thermostat."""
         self._saw = SawTooth()
         self._minute = -1
         self._sum = 0.0
         self._count = 0
-        self._room_c: float | None = None
         self._room_sum = 0.0
         self._room_count = 0
         self._at_s = 0.0
@@ -129,7 +97,29 @@ class Inference:
         self._every_s = 0.0
         """How far the last two readings were apart."""
         self._torn_s = -math.inf
-        self._held_since: dict[str, float] = {}
+        self._astray: deque[float] = deque(maxlen=8)
+        """When the water last went otherwise than foretold."""
+        self.room_c: float | None = None
+        """The room, as last seen; None where nobody knows."""
+        self._standing = Standing()
+        self.dial = Dial(self._standing)
+        self.dial.explained = self._explained
+        self.power = Power(self._standing)
+
+    @property
+    def standing(self) -> dict[Condition, float]:
+        """What stands, and since when."""
+        return self._standing.since
+
+    @property
+    def changes(self) -> int:
+        """Grows whenever `standing` changes, or what is to be said of it."""
+        return self._standing.changes
+
+    @property
+    def moved_k(self) -> float:
+        """By how much the setting has been moved, as long as that is told."""
+        return self.dial.moved_k
 
     @property
     def learned(self) -> bool:
@@ -144,7 +134,7 @@ class Inference:
         self._look_at_gap(t_s, value)
         self._at_s = t_s
         self.noise.add(t_s, value)
-        self._room_c = room_c
+        self.room_c = room_c
         if room_c is not None:
             self._room_sum += room_c
             self._room_count += 1
@@ -167,6 +157,7 @@ class Inference:
         mean = self._sum / self._count
         sigma = self.noise.usual / math.sqrt(self._count)
         at = (self._minute + 0.5) * BIN_S
+        self.power.heat.add((at, mean), self.room_c)
         self._trail.add((at, mean))
         half = self._saw.add((at, mean), sigma, self.thermostat.swing)
         if half is not None:
@@ -177,9 +168,7 @@ class Inference:
         self._room_sum, self._room_count = 0.0, 0
         if half.start_s < self._trail.settled_s:
             return  # straight lines on either side of a jump meet anywhere
-        moved = self.thermostat.take(half, room)
-        if moved is not None and not moved.jumped:
-            self._tell_moved(moved.by_k, moved.at_s)
+        self.dial.found(self.thermostat.take(half, room), self.thermostat)
         self._know(t_s)
 
     def _know(self, t_s: float) -> None:
@@ -187,18 +176,11 @@ class Inference:
         if self.filter is not None:
             self.filter.learn(self._knowledge(t_s))
 
-    def _tell_moved(self, by_k: float, at_s: float) -> None:
+    def _explained(self, by_k: float) -> bool:
+        """Whether it was not the dial that has moved both switching points by `by_k`: the trace has
+        stepped as far, by another probe."""
         stepped = self._step_since(self._trail.usual_s, EXPLAINS, by_k)
-        if stepped and abs(stepped - by_k) < max(JUMP_K, 0.5 * abs(by_k)):
-            return  # not the dial: the trace has stepped as far, by another probe
-        total = self.moved_k + by_k
-        if abs(total) < MOVED_K:
-            self._clear(Condition.SETTING_MOVED)
-            self.moved_k = 0.0
-            return
-        self.moved_k = total
-        self.standing[Condition.SETTING_MOVED] = at_s
-        self.changes += 1
+        return bool(stepped) and abs(stepped - by_k) < max(JUMP_K, 0.5 * abs(by_k))
 
     def _knowledge(self, t_s: float) -> Knowledge:
         thermostat = self.thermostat
@@ -228,6 +210,8 @@ class Inference:
             self._tear_off(t_s)
             return
         if watch.astray_s == t_s:
+            self._astray.append(t_s)
+            self.power.torn(t_s)
             self._tear.mark(t_s, torn=False)
         if self._tear.add(t_s, value, course):
             self._mend()
@@ -240,17 +224,20 @@ class Inference:
         if verdict is Verdict.SWITCHED:
             self._switched(t_s, watch, bool(relay))
         elif verdict is Verdict.WEAK:
-            self._grown_weak(t_s, watch)
+            self.power.grown_weak(t_s, watch, self.thermostat)
         elif relay:
             self._stayed_on(t_s, watch)
-        else:
-            self._stayed_off(t_s, watch)
+        elif t_s - self.unmixed_s < SETTLE_S:
+            return  # the heater's warmth stays in the chamber
+        elif Condition.NOT_HEATING in self._standing or not self._looked_back(t_s, -1.0):
+            self.power.stayed_off(t_s, self._passed_s(t_s, watch), watch, self.thermostat)
 
     def _tear_off(self, t_s: float) -> None:
         """What the half cycle has said so far is void."""
         self._tear.mark(t_s, torn=True)
         self._torn_s = t_s
-        self._held_since.clear()
+        self._standing.cut()
+        self.power.torn(t_s)
         self.duty.turn(t_s, None)
 
     def mixed_again(self) -> None:
@@ -262,79 +249,32 @@ class Inference:
 
     def _switched(self, t_s: float, watch: RelayFilter, on: bool) -> None:
         """The relay has switched, and heater or thermostat work."""
-        known = watch.known
         self.duty.turn(watch.turned_s, on)
-        if Condition.WITHOUT_END in self.standing:
-            # Cold water that is poured in looks like it for minutes: `_watch_levels` believes it.
+        if Condition.WITHOUT_END in self._standing:
+            # Cold water that is poured in looks like it for minutes: `_look_at_levels` believes it.
             return
-        self._see_point(t_s, watch, on)
-        if on:
-            self._clear(Condition.NOT_HEATING)
-            return
-        if watch.best is not None and watch.best.t > (known.trough + known.peak) / 2:
-            self._clear(Condition.SHORT_OF_POWER)
+        calm = self._calm(watch)
+        missed = on and Condition.NOT_HEATING in self._standing
+        self.power.switched(watch, on, self.thermostat, watch.turned_s - self._torn_s > CALM_S)
+        self._see_point(t_s, watch, on, calm, missed)
 
-    def _see_point(self, t_s: float, watch: RelayFilter, on: bool) -> None:
-        """Whether it switched beyond its usual point, and whether the other point says the same:
-        then the dial has been moved. If the other is where it was, the heater had no current."""
+    def _see_point(
+        self, t_s: float, watch: RelayFilter, on: bool, calm: bool, missed: bool
+    ) -> None:
+        """Where the relay has switched: see `Dial.switched`."""
         if watch.turned_s < self.unmixed_s + SETTLE_S:
             return  # the chamber alone was so warm, or so cold
-        thermostat = self.thermostat
-        level, spread = (thermostat.trough if on else thermostat.peak).ahead(t_s)
-        off = watch.turned_c - level
-        far = max(MOVED_K, MOVED_TIMES * math.hypot(spread, watch.errors[0]))
-        if abs(off) < USUAL_K:
+        if abs(self.dial.off(watch, on, self.thermostat)[0]) < USUAL_K:
             self._trail.usual_s = watch.turned_s
-        if thermostat.moved_k:
-            moved = thermostat.sight(not on, off, far, watch.turned_s)
-            if moved is not None and not moved.jumped:
-                self._tell_moved(moved.by_k, moved.at_s)
-        else:
-            beyond = -off if on else off
-            # The switch itself, where nobody expected it, may have led the filter astray.
-            astray_s = watch.before_s if watch.astray_s >= watch.turned_s else watch.astray_s
-            calm = watch.turned_s - max(self._torn_s, astray_s) > CALM_S
-            # It was missed for long enough to be told: that is no error of the filter's.
-            missed = on and Condition.NOT_HEATING in self.standing
-            if not (beyond > far and (calm or missed)):
-                return
-            thermostat.suspect_dial(off, watch.turned_s, not on)
-        self._know(t_s)
+        if self.dial.switched(watch, on, self.thermostat, calm, missed):
+            self._know(t_s)
 
-    def _grown_weak(self, t_s: float, watch: RelayFilter) -> None:
-        """It has come on and only a share of the heat comes."""
-        if Condition.NOT_HEATING not in self.standing:
-            self._lacks(t_s, watch.turned_s)
-
-    def _stayed_off(self, t_s: float, watch: RelayFilter) -> None:
-        """It should have come on. While a weak heater explains it as well, what comes is waited
-        for."""
-        if t_s - self.unmixed_s < SETTLE_S:
-            return  # the heater's warmth stays in the chamber
-        waits = watch.due_s is not None and t_s - watch.due_s < BACK_FOR_S
-        unsure = waits and watch.weak_led > REFUTED and self._made_up() > _some(watch)
-        if Condition.NOT_HEATING not in self.standing and self._looked_back(t_s, -1.0):
-            return
-        if not unsure or Condition.NOT_HEATING in self.standing:
-            self._lacks(t_s, self._passed_s(t_s, watch), refuted=watch.weak_led < REFUTED)
-
-    def _lacks(self, t_s: float, since_s: float, refuted: bool = False) -> None:
-        """Heat is missing below the lower point: all of it, or a part."""
-        if self.apart and not self.standing and self._depth() < APART_K:
-            return
-        made_up = self._made_up()
-        if Condition.SHORT_OF_POWER in self.standing:
-            if self._for("falls", made_up < NO_SHARE, t_s, BACK_FOR_S):
-                self._clear(Condition.SHORT_OF_POWER)
-                self._stand(Condition.NOT_HEATING, since_s)
-        elif Condition.NOT_HEATING in self.standing:
-            if self._for("hovers", HELD_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
-                self._clear(Condition.NOT_HEATING)
-                self._stand(Condition.SHORT_OF_POWER, since_s)
-        elif made_up > _some(self.filter) and not refuted:
-            self._stand(Condition.SHORT_OF_POWER, since_s)
-        else:
-            self._stand(Condition.NOT_HEATING, since_s)
+    def _calm(self, watch: RelayFilter) -> bool:
+        """Whether the water had gone as foretold before the relay switched. The switch itself,
+        where nobody expected it, may lead the filter astray."""
+        before_s = watch.turned_s - TIP_S
+        rough = (at for at in (self._torn_s, *self._astray) if at < before_s)
+        return before_s - max(rough, default=-math.inf) > CALM_S
 
     def _stayed_on(self, t_s: float, watch: RelayFilter) -> None:
         """It should have gone off."""
@@ -343,7 +283,7 @@ class Inference:
         if self._along(watch) and t_s - watch.astray_s > ASTRAY_S:
             if Condition.WITHOUT_END not in self.standing and self._looked_back(t_s, 1.0):
                 return
-            self._stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
+            self._standing.stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
 
     @staticmethod
     def _along(watch: RelayFilter) -> bool:
@@ -427,7 +367,8 @@ class Inference:
         self.filter = None
         self.duty.turn(self._at_s, None)
         self._tear = Tear()
-        self._held_since.clear()
+        self._standing.cut()
+        self.power.interrupt()
         self._saw.restart()
         self._trail.clear()
         self._gap = None
@@ -452,87 +393,59 @@ class Inference:
             return
         if self.duty.state is None and watch.relay is not None:
             self.duty.turn(watch.began_s, watch.relay)
-        self._watch_levels(t_s, watch)
-        self._watch_power(t_s, watch)
+        self._look_at_levels(t_s, watch)
+        self.dial.look(t_s)
+        self._look_for_sleep(t_s, watch)
+        self.power.apart = self.apart
+        self.power.look(t_s, watch, self.thermostat, self.duty)
 
-    def _watch_levels(self, t_s: float, watch: RelayFilter) -> None:
-        """Conditions that the level alone begins or ends."""
+    def _look_at_levels(self, t_s: float, watch: RelayFilter) -> None:
+        """What water that is too warm begins or ends."""
         assert watch.best is not None
-        water, trough, peak = watch.best.t, watch.known.trough, watch.known.peak
+        standing, water, peak = self._standing, watch.best.t, watch.known.peak
         relay = watch.relay
         whole = t_s - max(self._torn_s, watch.astray_s) > WHOLE_S
         warm = water > peak + WARM_K and relay is False
         # Only a room that is warmer than the water, or a heater, lifts it so.
-        heats = warm and self._along(watch) and (self._room_c is None or self._room_c < water)
-        endless = Condition.WITHOUT_END in self.standing
-        if self._for("heats", heats and not endless, t_s, WARM_FOR_S):
-            self._stand(Condition.WITHOUT_END, self._held_since["heats"])
-            self._clear(Condition.TOO_WARM)
-        if self._for("warm", whole and warm and not heats and not endless, t_s, WARM_FOR_S):
-            self._stand(Condition.TOO_WARM, self._held_since["warm"])
+        heats = warm and self._along(watch) and (self.room_c is None or self.room_c < water)
+        endless = Condition.WITHOUT_END in standing
+        if standing.lasts("heats", heats and not endless, t_s, WARM_FOR_S):
+            standing.stand(Condition.WITHOUT_END, standing.began_s("heats"))
+            standing.clear(Condition.TOO_WARM)
+        warm = whole and warm and not heats and not endless
+        if standing.lasts("warm", warm, t_s, WARM_FOR_S):
+            standing.stand(Condition.TOO_WARM, standing.began_s("warm"))
         if water < peak + BACK_K or relay:
-            self._clear(Condition.TOO_WARM)
+            standing.clear(Condition.TOO_WARM)
         warms = relay is not False and self._along(watch) and water < peak
-        if self._for("warms", warms, t_s, WARMS_FOR_S):
-            self._clear(Condition.NOT_HEATING)
-        if self._for("up", water > trough + BACK_K, t_s, BACK_FOR_S):
-            self._clear(Condition.NOT_HEATING)
-            self._clear(Condition.SHORT_OF_POWER)
-        if self._for("down", water < peak - BACK_K, t_s, BACK_FOR_S):
-            self._clear(Condition.WITHOUT_END)
-        if self._for("off", endless and relay is False and watch.slope < 0, t_s, OFF_FOR_S):
-            self._clear(Condition.WITHOUT_END)
-            self._see_point(t_s, watch, on=False)
-        moved = self.standing.get(Condition.SETTING_MOVED)
-        if moved is not None and t_s - moved > MOVED_FOR_S:
-            self._clear(Condition.SETTING_MOVED)
-            self.moved_k = 0.0
+        if standing.lasts("warms", warms, t_s, WARMS_FOR_S):
+            standing.clear(Condition.NOT_HEATING)
+        if standing.lasts("down", water < peak - BACK_K, t_s, BACK_FOR_S):
+            standing.clear(Condition.WITHOUT_END)
+        if standing.lasts("off", endless and relay is False and watch.slope < 0, t_s, OFF_FOR_S):
+            standing.clear(Condition.WITHOUT_END)
+            self._see_point(t_s, watch, False, self._calm(watch), missed=True)
 
-    def _watch_power(self, t_s: float, watch: RelayFilter) -> None:
-        """The heater is on and on, and the water does not rise."""
-        assert watch.best is not None
-        known = watch.known
-        weak = (
-            watch.relay is True
-            and watch.slope < 0.03 * known.gain
-            and watch.best.t < known.trough - max(0.05, 3 * known.trough_spread)
-        )
-        if not self._for("power", weak, t_s, BACK_FOR_S):
+    def _look_for_sleep(self, t_s: float, watch: RelayFilter) -> None:
+        """The filter waits for a relay that should have come on. Where the water has risen it has
+        missed something and begins anew; where all the heat comes, the relay is on: near its limit
+        a heater lifts the water as little as none."""
+        due_s = watch.due_s
+        if watch.best is None or watch.relay is not False or due_s is None:
             return
-        self._lacks(t_s, self._held_since["power"])
-
-    def _depth(self) -> float:
-        """How far the water is below the lower switching point, K."""
-        assert self.filter is not None
-        assert self.filter.best is not None
-        return self.filter.known.trough - self.filter.best.t
-
-    def _made_up(self) -> float:
-        """Of what the water usually loses, the share that is made up now. Colder water loses
-        less."""
-        watch = self.filter
-        assert watch is not None
-        assert watch.best is not None
-        usual = self.thermostat.loss.mean
-        tau = self.thermostat.room.tau_s()
-        fallen = max(0.0, watch.known.trough - watch.best.t)
-        loses = max(0.3 * usual, usual - fallen / (tau[1] if tau else SHORT_TAU_S))
-        return 1.0 + watch.slope / max(1e-6, loses)
-
-    def _for(self, name: str, holds: bool, t_s: float, long_s: float) -> bool:
-        if not holds:
-            self._held_since.pop(name, None)
-            return False
-        return t_s - self._held_since.setdefault(name, t_s) >= long_s
-
-    def _stand(self, condition: Condition, since_s: float) -> None:
-        if condition not in self.standing:
-            self.standing[condition] = since_s
-            self.changes += 1
-
-    def _clear(self, condition: Condition) -> None:
-        if self.standing.pop(condition, None) is not None:
-            self.changes += 1
+        share = self.power.heat.measure(self.thermostat, due_s)
+        if share is not None and share.seconds > SLEEPS_S and share.above(MOSTLY):
+            watch.begin(t_s, watch.best.t, relay=True)
+            watch.best.loss = watch.known.gain - share.slope
+            watch.due_s = None
+            self.duty.turn(due_s, True)
+            return
+        risen = watch.best.t > watch.known.trough + BACK_K
+        if self._standing.lasts("risen", risen, t_s, SLEEPS_S):
+            watch.begin(t_s, watch.best.t, loss_share=LOSS_GAP_SHARE)
+            watch.due_s = None
+            self.duty.turn(t_s, None)
+            self.power.torn(t_s)
 
     # -- answers ---------------------------------------------------------------------------------
 
@@ -553,9 +466,10 @@ class Inference:
         sight, swing, watch = self.sight, self.thermostat.swing, self.filter
         if sight is None or swing is None or watch is None:
             return False
-        if sight.relay is (condition is Condition.NOT_HEATING) or watch.certainty < OPPOSED:
+        cold = condition is not Condition.WITHOUT_END
+        if sight.relay is cold or watch.certainty < OPPOSED:
             return True
-        if condition is Condition.NOT_HEATING:
+        if cold:
             return sight.value > self.thermostat.trough.level + swing / 4
         return sight.value < self.thermostat.peak.level - swing / 4
 
@@ -575,8 +489,10 @@ class Inference:
         return {
             "thermostat": self.thermostat.to_json(),
             "noise": self.noise.to_json(),
-            "standing": {str(name): since for name, since in self.standing.items()},
-            "moved_k": self.moved_k,
+            "standing": self._standing.to_json(),
+            "moved_k": self.dial.moved_k,
+            "supposed_k": self.dial.supposed_k,
+            "power": self.power.to_json(),
             "duty": self.duty.to_json(),
         }
 
@@ -587,12 +503,12 @@ class Inference:
         fresh.thermostat.restore(kept["thermostat"])
         fresh.noise.restore(kept["noise"])
         fresh.duty.restore(kept.get("duty", []))
-        fresh.standing = {Condition(name): float(since) for name, since in kept["standing"].items()}
-        self.thermostat, self.noise, self.standing = fresh.thermostat, fresh.noise, fresh.standing
-        self.moved_k, self.duty = float(kept["moved_k"]), fresh.duty
+        fresh._standing.restore(kept["standing"])
+        fresh.dial.moved_k = float(kept["moved_k"])
+        fresh.dial.supposed_k = float(kept.get("supposed_k", 0.0))
+        if "power" in kept:
+            fresh.power.restore(kept["power"])
+        self.thermostat, self.noise, self.duty = fresh.thermostat, fresh.noise, fresh.duty
+        fresh.power.dark, fresh.dial.explained = self.power.dark, self._explained
+        self._standing, self.dial, self.power = fresh._standing, fresh.dial, fresh.power
         self.filter = None
-
-
-def _some(watch: RelayFilter | None) -> float:
-    """The share of the usual loss that must be made up for a part of the heater's heat."""
-    return SOME_SHARE if watch is None or watch.weak_led < LED else LED_SHARE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import time
 
 from stillwell.units import System
 
@@ -32,6 +33,8 @@ class HeaterPlan:
     level: str = ""
     """Channel of a continuous level gauge in the return chamber, mm; empty where there is none."""
     bands: tuple[BandEdges, ...] = ()
+    lamp: tuple[time, time] | None = None
+    """Local hours at which the lamp is lit and put out; None where nobody said."""
     zone: str = "UTC"
     units: System | str = System.METRIC
     cold_c: float = 23.0

@@ -28,6 +28,10 @@ HELD_S = 1800.0
 """The chamber is up for longer than the pump rests while animals are fed or water is changed."""
 GAP_LIFE_S = 900.0
 SMOOTH_S = 180.0
+SMOOTH_SHARE = 0.2
+"""Of a reading, in the mean of the last ones."""
+COLD_K = 0.05
+COLD_FOR_S = 900.0
 
 
 @dataclass(slots=True)
@@ -55,6 +59,10 @@ class Pump:
     """By how much the first probe reads more than the second while all is mixed."""
     now: float | None = None
     """As `gap`, now."""
+    _chamber: float | None = None
+    """The chamber's water since it is up, °C, smoothed."""
+    _cold_s: float | None = None
+    """Since when it has been colder than where the heater comes on."""
     _newest: float | None = None
     _seen_s: float = -math.inf
     _poured_s: float = -math.inf
@@ -115,6 +123,24 @@ class Pump:
         else:
             self._top, self._rose = value, max(off, self._rose)
 
+    def see_chamber(self, t_s: float, value: float, comes_on_c: float) -> None:
+        """Takes a believed reading of the probe beside the heater, and where that comes on, °C."""
+        if self.since_s is None:
+            self._chamber = self._cold_s = None
+            return
+        old = value if self._chamber is None else self._chamber
+        self._chamber = old + SMOOTH_SHARE * (value - old)
+        if self._chamber > comes_on_c - COLD_K:
+            self._cold_s = None
+        elif self._cold_s is None:
+            self._cold_s = t_s
+
+    def silent(self, t_s: float) -> bool:
+        """Whether the heater gives no heat to a chamber that stands still and is colder than where
+        it comes on: there it would show within minutes."""
+        cold_s = self._cold_s
+        return self.stands and not self.warmed and cold_s is not None and t_s - cold_s >= COLD_FOR_S
+
     def see_gap(self, t_s: float, gap: float) -> None:
         """Takes the difference of two believed probes, the one in the chamber first."""
         dt_s, self._seen_s = min(600.0, t_s - self._seen_s), t_s
@@ -174,18 +200,28 @@ class Pump:
     def over(self) -> None:
         """The pump runs, or never stood: the level is what it is now."""
         self.level, self.since_s, self._top = self._newest, None, None
-        self.stands, self._held_s = False, None
+        self.stands, self._held_s, self._cold_s = False, None, None
 
     def to_json(self) -> list[Any]:
         least = None if math.isinf(self._least) else self._least
-        return [self.level, self.since_s, self.stands, self.gap, self.low_s, self.warmed, least]
+        return [
+            self.level,
+            self.since_s,
+            self.stands,
+            self.gap,
+            self.low_s,
+            self.warmed,
+            least,
+            self._cold_s,
+        ]
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
         level, since_s, stands, gap, *later = kept
-        low_s, warmed, least = later if len(later) == 3 else (None, False, None)
-        self.level, self.since_s, self.gap, self.low_s = (
-            None if x is None else float(x) for x in (level, since_s, gap, low_s)
+        # Older versions kept less.
+        low_s, warmed, least, cold_s = (*later, *(None,) * 4)[:4]
+        self.level, self.since_s, self.gap, self.low_s, self._cold_s = (
+            None if x is None else float(x) for x in (level, since_s, gap, low_s, cold_s)
         )
         self.warmed, self._least = bool(warmed), math.inf if least is None else float(least)
         self.now, self.stands = self.gap, bool(stands) and self.since_s is not None

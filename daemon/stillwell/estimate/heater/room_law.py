@@ -79,9 +79,15 @@ class RoomLaw:
     def known(self) -> bool:
         return self.weight >= 4
 
-    def loss(self, warmer_k: float) -> float | None:
-        """Cooling in K/s where the water is `warmer_k` above the room; None if not known."""
-        return (self.slope * warmer_k + self.rest) * SCALE if self.known else None
+    def foretold(self, warmer_k: float) -> tuple[float, float] | None:
+        """Cooling in K/s with the heater off where the water is `warmer_k` above the room, and the
+        standard deviation of what is seen about it: lamp, humidity and draughts come and go. None
+        if not known."""
+        if not self.known:
+            return None
+        variance = self.p_ss * warmer_k * warmer_k + 2 * self.p_sr * warmer_k + self.p_rr
+        off = math.sqrt(max(0.0, variance) + self.scatter)
+        return (self.slope * warmer_k + self.rest) * SCALE, max(off * SCALE, LEAST_ERROR)
 
     def tau_s(self) -> tuple[float, float, float] | None:
         """The time constant of the response to the room: value and 95 % interval, s."""

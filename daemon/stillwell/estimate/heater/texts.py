@@ -4,15 +4,28 @@ with the evidence for it and the other that is left; what to do; the caution."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import StrEnum
 
 from stillwell.alarm.wording import FAN, HOT_HEATER, UNPLUG, Wording
-from stillwell.estimate.heater.inference import Condition, Inference, Sight
+from stillwell.estimate.heater.inference import Inference, Sight
 from stillwell.estimate.heater.plan import HeaterPlan
+from stillwell.estimate.heater.power import NEARLY_ALL
 from stillwell.estimate.heater.pump import Pump
+from stillwell.estimate.heater.standing import Condition
 from stillwell.notice import Message
 from stillwell.reading import Moment, Quantity
 
 _T = Quantity.TEMPERATURE
+
+
+class Kind(StrEnum):
+    """How a condition is told."""
+
+    PLAIN = "plain"
+    HOLDS = "holds"
+    """The heater is at its limit, and the water holds still."""
+    SUPPOSED = "supposed"
+    """The dial has been turned, by one switching point alone."""
 
 
 class HeaterTexts:
@@ -59,8 +72,14 @@ class HeaterTexts:
 
     # -- conditions ------------------------------------------------------------------------------
 
-    def stands(self, condition: Condition, mind: Inference, since: Moment, now: Moment) -> Message:
+    def stands(
+        self, condition: Condition, kind: Kind, mind: Inference, since: Moment, now: Moment
+    ) -> Message:
         """The message of a condition that stands."""
+        if kind is Kind.HOLDS:
+            return self._holds(mind, since, now)
+        if kind is Kind.SUPPOSED:
+            return self._supposed(mind, since, now)
         match condition:
             case Condition.NOT_HEATING:
                 return self._not_heating(mind, since, now)
@@ -114,22 +133,62 @@ class HeaterTexts:
         )
 
     def _short(self, mind: Inference, since: Moment, now: Moment) -> Message:
-        holds = mind.thermostat.holds_down_to()
-        usual = ""
-        if holds is not None and holds[2] - holds[1] < 8.0:
-            usual = (
-                f" By what it has done so far it holds its setting down to a room of "
-                f"{self._c(holds[0], 0)} ({self._c(holds[1], 0)} to {self._c(holds[2], 0)})."
+        share = mind.power.share
+        weak = share is not None and share.below(NEARLY_ALL) and share.value > 0
+        if share is not None and weak:
+            gives = (
+                f"Most likely the heater has lost a part of its power, because only about "
+                f"{_percent(share.value)} of its usual heat comes ("
+                f"{_percent(share.value - share.spread)} to "
+                f"{_percent(share.value + share.spread)}); or the water loses more than "
+                "usual, if a window, a fan or a lid is open."
+            )
+        else:
+            gives = (
+                "Most likely the heater is too weak for the room, because the water falls more "
+                "slowly than without it and does not rise; or it has lost a part of its power, if "
+                "the room is no colder than usual."
             )
         return Message(
             f"{self._water(mind)}, with the heater on without a pause "
             f"{self._words.since(since, now)}.{self._ahead(mind, True, now)}",
-            "Most likely the heater is too weak for the room, because the water falls more slowly "
-            "than without it and does not rise; or it has lost a part of its power, if the room is "
-            f"no colder than usual.{usual}",
+            f"{gives}{self._bears(mind)}",
             "Close the lid and the window, warm the room; feel whether the heater's outflow is "
             "warm. If the room is as always, replace the heater.",
             f"{UNPLUG} {HOT_HEATER}",
+        )
+
+    def _holds(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        """The heater is at its limit, and the water still holds."""
+        on, over_s = mind.power.lately
+        return Message(
+            f"The heater was on for {_percent(on)} of the last {over_s / 3600:.0f} hours and has "
+            f"hardly any heat to spare, {self._words.since(since, now)}. {self._water(mind)}: it "
+            "still holds.",
+            "Most likely the room is nearly too cold for this heater, because it comes on almost "
+            "without a pause and heats as it always did; or it has lost a part of its power, if "
+            f"the room is as always.{self._bears(mind)}",
+            "Close the lid and the window, and keep the room from growing colder. If it must, put "
+            "in a second heater.",
+            f"{UNPLUG} {HOT_HEATER}",
+        )
+
+    def _bears(self, mind: Inference) -> str:
+        """How cold a room the heater can bear, as far as that is known."""
+        room = mind.room_c
+        now = None if room is None else mind.power.bears(mind.thermostat, room)
+        holds = now or mind.thermostat.holds_down_to()
+        if holds is None or holds[2] - holds[1] > 8.0:
+            return ""
+        at = "" if room is None else f"; the room is at {self._c(room)}"
+        by = (
+            "As it heats now it holds the water"
+            if now
+            else "By what it has done it holds its setting"
+        )
+        return (
+            f" {by} down to a room of {self._c(holds[0])} ({self._c(holds[1])} to "
+            f"{self._c(holds[2])}){at}."
         )
 
     def _moved(self, mind: Inference, since: Moment, now: Moment) -> Message:
@@ -144,6 +203,21 @@ class HeaterTexts:
             "If you did it, there is nothing to do: in a day it is taken as the setting. If not, "
             "turn the dial back a little, look again after an hour.",
             UNPLUG,
+        )
+
+    def _supposed(self, mind: Inference, since: Moment, now: Moment) -> Message:
+        """It went on past where it always switched off, and has switched off after all."""
+        by_k = mind.dial.supposed_k
+        return Message(
+            f"The heater has switched off at {self._c(mind.thermostat.peak.level + by_k)}, "
+            f"{self._k(by_k)} higher than before, {self._words.since(since, now)}. "
+            f"{self._water(mind)}.",
+            "Most likely its dial has been turned up or bumped, if nobody has unplugged it, "
+            "because it heats no more; or its contacts stick, if it comes on again where it always "
+            "did: that will be told.",
+            "If you did it, there is nothing to do. If not, turn the dial back a little and look "
+            "again after an hour. If nobody can have touched it, do not trust it: replace it.",
+            f"{UNPLUG} {HOT_HEATER}",
         )
 
     def _too_warm(self, mind: Inference, since: Moment, now: Moment) -> Message:
@@ -181,14 +255,15 @@ class HeaterTexts:
             f"{self._words.since(since, now)}: {probes[0]} and {probes[1]} have moved apart by "
             f"{parted}.",
             "Most likely the pump stands, because water ran back into the chamber and is no longer "
-            "mixed; or somebody poured much cold or warm water, if the pump runs.",
+            "mixed; or the mains are lost, if lamp and heater are dark too; or somebody poured "
+            "much cold or warm water, if the pump runs.",
             "See that the pump runs and draws no air. While it stands the tank gets neither heat "
             "nor oxygen from the chamber: stir or air it by hand.",
             UNPLUG,
         )
 
-    def over(self, condition: Condition, mind: Inference) -> Message:
-        """The message of a condition that has ended."""
+    def over(self, condition: Condition, told: Kind, mind: Inference) -> Message:
+        """The message of a condition that has ended; `told` is how it was told."""
         text = {
             Condition.NOT_HEATING: "The heater heats again, or the water no longer needs it.",
             Condition.WITHOUT_END: "The heater has switched off.",
@@ -196,6 +271,13 @@ class HeaterTexts:
             Condition.SETTING_MOVED: "The heater's switching points are taken as they are now.",
             Condition.TOO_WARM: "The water is back where the heater holds it.",
         }[condition]
+        if told is Kind.HOLDS:
+            text = "The heater has heat to spare again."
+        elif told is Kind.SUPPOSED:
+            text = (
+                "The heater comes on where it always did: its dial has not been turned, its "
+                "contacts have stuck, and may stick for good next time. Replace it."
+            )
         by_k = mind.thermostat.dial_k
         if by_k and condition is Condition.NOT_HEATING:
             text = (
@@ -208,3 +290,7 @@ class HeaterTexts:
                 "been turned up, or its thermostat sticks."
             )
         return Message(f"{self._water(mind)}. {text}")
+
+
+def _percent(share: float) -> str:
+    return f"{max(0.0, min(1.0, share)):.0%}"

@@ -256,7 +256,8 @@ class Thermostat:
         """Whether a point so far from its old place is where it may have moved to: about there,
         and nearer to it than to the old one."""
         moved = abs(self.moved_k)
-        near = max(NEAR_K, 0.5 * moved)
+        # Half the swing at most: the water of a bucket goes no further than one point.
+        near = max(NEAR_K, 0.5 * min(moved, self.swing or math.inf))
         return off * self.moved_k > 0 and abs(off) > 0.5 * moved and abs(off - self.moved_k) < near
 
     def _decided(self) -> None:

@@ -6,13 +6,16 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable
+from zoneinfo import ZoneInfo
 
 from stillwell.alarm.missing import Worth, worth
 from stillwell.entry import Entry
-from stillwell.estimate.heater.inference import Condition, Inference
+from stillwell.estimate.heater.inference import Inference
 from stillwell.estimate.heater.plan import HeaterPlan
 from stillwell.estimate.heater.pump import POURED_S, WINDOW_S, Pump
-from stillwell.estimate.heater.texts import HeaterTexts
+from stillwell.estimate.heater.standing import Condition
+from stillwell.estimate.heater.texts import HeaterTexts, Kind
+from stillwell.estimate.lamp_hours import LampHours
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
@@ -34,6 +37,8 @@ PUMP_RESTS = "pump.resting"
 is changed, and a probe in it sees the heater's water and not the tank's."""
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
+LAMP_LEAD_MS = 3 * 3_600_000
+"""Heat that begins to come so long before the lamp's hour is not the lamp's."""
 TOGETHER_S = 1200.0
 """Two probes see the same water within so long of each other."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
@@ -47,6 +52,8 @@ _PRIORITY = {
 PATIENCE = ((str(Condition.NOT_HEATING), 2700.0),)
 """For `WatchPlan.patience`: when the mains are back the heater heats for a while before that can be
 told."""
+_COLD = (Condition.NOT_HEATING, Condition.SHORT_OF_POWER)
+"""What a heater without current looks like."""
 DENIED_S = 5400.0
 """What one probe says and another denies waits no longer: the stuck one is known by then."""
 WORDED_S = 300.0
@@ -84,12 +91,15 @@ class HeaterWatch:
         self.plan = plan
         self.minds = {name: Inference() for name in plan.probes}
         self.judge = ProbeJudge(plan.probes, plan.room, plan.zone, plan.units)
+        self._lamp = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
+        for mind in self.minds.values():
+            mind.power.dark = self._dark
         self._texts = HeaterTexts(plan)
         self._room: float | None = None
         self._room_s = -SILENT_S
         self._good_s: dict[str, float] = {}
-        self._told: dict[str, Message] = {}
-        """What stands as we last said it, by alarm."""
+        self._told: dict[str, Kind] = {}
+        """What stands, and as what we last said it, by alarm."""
         self._lead = plan.probes[0]
         self._pump = Pump(plan.drain_back_mm)
         self._rests = False
@@ -131,6 +141,8 @@ class HeaterWatch:
             unmixed = self._pump.unmixed(t)
             for mind in self.minds.values():
                 mind.apart = self._pump.since_s is not None
+                if unmixed or self._pump.stands:
+                    mind.power.torn(t)
                 if unmixed:
                     mind.unmixed_s = t
                 elif apart and self._pump.usual:
@@ -156,6 +168,8 @@ class HeaterWatch:
         if value != self._values.get(name):
             self._moved_s[name] = t
         self._values[name] = value
+        if name == self.plan.probes[0] and mind.learned:
+            self._pump.see_chamber(t, value, mind.thermostat.trough.level)
         out += self._see_gap(name, t, now)
         if name == self._choose():
             out += self._findings(now)
@@ -246,35 +260,61 @@ class HeaterWatch:
     def _findings(self, now: Moment) -> Iterable[Finding]:
         mind = self.minds[self._lead]
         standing = self._borne_out(mind)
-        known = (self._lead, mind.changes, len(standing), self._pump.since_s, len(self._told))
+        pump = (self._pump.since_s, self._pump.silent(self._t))
+        known = (self._lead, mind.changes, len(standing), pump, len(self._told))
         if known == self._known:
             return
         mains = self._mains(standing)
         if mains and MAINS_LOST not in self._told:
-            since = self._moment(standing[Condition.NOT_HEATING], now)
+            since_s = standing.get(Condition.NOT_HEATING, self._pump.since_s)
+            since = now if since_s is None else self._moment(since_s, now)
             message = self._texts.mains(mind, since, now)
-            self._told[MAINS_LOST] = message
+            self._told[MAINS_LOST] = Kind.PLAIN
             self._pump.held = True
             yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
         for condition in Condition:
             name = str(condition)
-            since_s = standing.get(condition)
-            if since_s is not None and name not in self._told:
+            since_s, kind = self._how(condition, standing, mind)
+            told = self._told.get(name)
+            if since_s is not None and kind is not told:
                 since = self._moment(since_s, now)
-                message = self._texts.stands(condition, mind, since, now)
-                self._told[name] = message
-                cause = MAINS_LOST if mains and condition is Condition.NOT_HEATING else ""
-                yield Finding(name, True, _PRIORITY[condition], message, since, cause)
-            elif since_s is None and name in self._told:
+                message = self._texts.stands(condition, kind, mind, since, now)
+                self._told[name] = kind
+                cause = MAINS_LOST if mains and condition in _COLD else ""
+                priority = self._priority(condition, kind)
+                yield Finding(name, True, priority, message, since, cause)
+            elif since_s is None and told is not None:
                 del self._told[name]
-                message = self._texts.over(condition, mind)
+                message = self._texts.over(condition, told, mind)
                 yield Finding(name, False, _PRIORITY[condition], message)
         if not mains and MAINS_LOST in self._told:
             del self._told[MAINS_LOST]
             self._pump.held = False
             yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
-        told = len(self._told)
-        self._known = (self._lead, mind.changes, len(standing), self._pump.since_s, told)
+        self._known = (self._lead, mind.changes, len(standing), pump, len(self._told))
+
+    @staticmethod
+    def _how(
+        condition: Condition, standing: dict[Condition, float], mind: Inference
+    ) -> tuple[float | None, Kind]:
+        """Since when a condition stands (None: it does not), and how it is to be told."""
+        since_s = standing.get(condition)
+        if condition is Condition.SETTING_MOVED and mind.dial.supposed_k:
+            return since_s, Kind.SUPPOSED
+        short = condition is Condition.SHORT_OF_POWER
+        if short and since_s is None and Condition.NOT_HEATING not in mind.standing:
+            return mind.power.limit_s, Kind.HOLDS
+        return since_s, Kind.PLAIN
+
+    def _dark(self, at_s: float) -> bool:
+        """Whether the lamp surely burnt neither then nor in the next hours, also where its hours
+        were moved a little and nobody said so."""
+        if self._lamp is None or self._last is None:
+            return False
+        at_ms = self._last.utc_ms - round((self._t - at_s) * 1000)
+        return not any(
+            w.start_ms - LAMP_LEAD_MS <= at_ms <= w.end_ms for w in self._lamp.lit(at_ms)
+        )
 
     def _worded_anew(self, now: Moment) -> Iterable[Finding]:
         """What stands, in the words of now: who is reminded of it hears where the water is by then
@@ -283,31 +323,39 @@ class HeaterWatch:
             return
         self._worded_s = self._t
         mind = self.minds[self._lead]
-        for condition, since_s in mind.standing.items():
+        for condition in Condition:
             name = str(condition)
-            if name in self._told:
+            since_s, kind = self._how(condition, mind.standing, mind)
+            if since_s is not None and name in self._told:
                 since = self._moment(since_s, now)
-                self._told[name] = message = self._texts.stands(condition, mind, since, now)
-                yield Finding(name, True, _PRIORITY[condition], message, since)
+                message = self._texts.stands(condition, kind, mind, since, now)
+                self._told[name] = kind
+                yield Finding(name, True, self._priority(condition, kind), message, since)
         cold_s = mind.standing.get(Condition.NOT_HEATING)
         if MAINS_LOST in self._told and cold_s is not None:
             since = self._moment(cold_s, now)
-            self._told[MAINS_LOST] = message = self._texts.mains(mind, since, now)
+            message = self._texts.mains(mind, since, now)
             yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
+
+    @staticmethod
+    def _priority(condition: Condition, kind: Kind) -> Priority:
+        return Priority.LOW if kind is Kind.HOLDS else _PRIORITY[condition]
 
     def _borne_out(self, mind: Inference) -> dict[Condition, float]:
         """What stands by the probe that speaks, less what its very standstill says, and what
         another believed probe denies: a probe that has stuck looks like water without heat. Not
         for longer than it takes to tell that it has."""
         standing = dict(mind.standing)
-        for condition in (Condition.NOT_HEATING, Condition.WITHOUT_END):
+        for condition in (*_COLD, Condition.WITHOUT_END):
             if condition not in standing or str(condition) in self._told:
                 self._held_s.pop(condition, None)
                 continue
             if self._t - self._held_s.setdefault(condition, self._t) > DENIED_S:
                 continue
             still = self._t - self._moved_s.get(self._lead, self._t) > STILL_S
-            others = (n for n in self.minds if n != self._lead and n not in self.judge.doubted)
+            others = [n for n in self.minds if n != self._lead and n not in self.judge.doubted]
+            if condition is Condition.SHORT_OF_POWER:
+                others = []  # by a weak heater's trace too the relay is on
             if still or any(self._heard(n) and self.minds[n].within(condition) for n in others):
                 del standing[condition]
         return standing
@@ -316,12 +364,19 @@ class HeaterWatch:
         return self._t - self._good_s.get(name, -SILENT_S) < SILENT_S
 
     def _mains(self, standing: dict[Condition, float]) -> bool:
-        """Whether pump and heater have stopped together."""
-        cold = standing.get(Condition.NOT_HEATING)
-        pump = self._pump.since_s
-        if cold is None or pump is None or self._pump.warmed:
+        """Whether pump and heater have stopped together. Once told it stands while both do."""
+        pump = self._pump
+        cold = [standing[each] for each in _COLD if each in standing]
+        if pump.silent(self._t):
+            return True
+        if not cold or pump.since_s is None or pump.warmed:
             return False
-        return -PUMP_LATE_S < cold - pump < WINDOW_S
+        if MAINS_LOST in self._told:
+            return True
+        if Condition.NOT_HEATING not in standing:
+            return False
+        late_s = standing[Condition.NOT_HEATING] - pump.since_s
+        return late_s > -PUMP_LATE_S and (pump.stands or late_s < WINDOW_S)
 
     def _see_gap(self, name: str, t: float, now: Moment) -> list[Finding]:
         """The first two probes, while both are heard and believed."""
@@ -345,7 +400,7 @@ class HeaterWatch:
         if pump.stands and PUMP_STOPPED not in self._told and pump.since_s is not None:
             since = self._moment(pump.since_s, now)
             message = self._texts.pump(pump, self.plan.probes, since, now)
-            self._told[PUMP_STOPPED] = message
+            self._told[PUMP_STOPPED] = Kind.PLAIN
             return [Finding(PUMP_STOPPED, True, Priority.HIGH, message, since)]
         if not pump.stands and PUMP_STOPPED in self._told:
             del self._told[PUMP_STOPPED]
@@ -408,7 +463,7 @@ class HeaterWatch:
             self.judge.restore(kept["probes"])
             if "pump" in kept:
                 self._pump.restore(kept["pump"])
-            self._told = {str(name): Message("") for name in kept["told"]}
+            self._told = {str(name): Kind.PLAIN for name in kept["told"]}
             self._pump.held = MAINS_LOST in self._told
             self._settings = self._as_seen()
         except (KeyError, TypeError, ValueError, AttributeError) as error:
