@@ -53,6 +53,8 @@ to find the water."""
 FOLLOW_S = DAY_S / 2
 ENOUGH = 500.0
 """Higher than this no limit is tried."""
+LONGEST_S = 4 * 3600.0
+"""What a chart has not said in so long it has missed, once ours and the band have spoken."""
 SHARES = (0.5, 0.9)
 
 
@@ -146,6 +148,7 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
         for chart in foreknowing:
             chart.add((at - shows) / 60, way * (value - expected) / sigma)
         done = all(chart.highest > ENOUGH for chart in (*after, *foreknowing))
+        done = done or at - shows > LONGEST_S
         if (done and len(heard) == 2) or at - shows > 2 * DAY_S:
             break
     if shows is None or begun is None:
