@@ -90,6 +90,21 @@ class TestAPumpThatStands:
         chamber.run(0.1)
         assert chamber.pump.since_s is None
 
+    def test_beside_a_heater_that_stays_cold_is_silent_and_beside_one_that_heats_is_not(
+        self,
+    ) -> None:
+        chamber = Chamber()
+        chamber.run(6)
+        chamber.run(2, rise=20.0, parts=0.6)
+        assert chamber.pump.stands
+        heard = []
+        for value in (25.0, 25.3):
+            for _ in range(60):
+                chamber.t += 30.0
+                chamber.pump.see_chamber(chamber.t, value, 25.1)
+            heard.append(chamber.pump.silent(chamber.t))
+        assert heard == [True, False]
+
     def test_for_a_feeding_is_none(self) -> None:
         chamber = Chamber()
         for _ in range(4):

@@ -4,7 +4,8 @@
 - `thermostat` learns from them (`creep`, `running`, `room_law` are its numbers),
 - `stories` are the courses that the relay may be taking, `relay_filter` weighs them against what
   it always does,
-- `tears` measures by how much the trace has jumped, `duty` counts when the relay was on,
+- `jumps` says by how much the trace has jumped (`tears`, `gaps` and `steps` measure it), `duty`
+  counts when the relay was on,
 - `heat_share` measures how much of the heater's heat comes, `power` says by it whether that is
   enough, and `dial` whether the thermostat's dial was turned,
 - `inference` is one probe's learning and judging (`standing` is what it holds for so),

@@ -11,14 +11,13 @@ from stillwell.alarm.forecast import Forecast
 from stillwell.estimate.heater.dial import Dial
 from stillwell.estimate.heater.duty import Duty
 from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.gaps import LEAST_S, LONGEST_S, TIMES, Gap
+from stillwell.estimate.heater.jumps import Jumps
 from stillwell.estimate.heater.power import MOSTLY, Power
 from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
 from stillwell.estimate.heater.standing import Condition, Standing
-from stillwell.estimate.heater.steps import EXPLAINS, LIKELIER, NOT_UNLIKELY, Habit, Trail
 from stillwell.estimate.heater.stories import Knowledge
-from stillwell.estimate.heater.tears import JUMP_K, SETTLE_S, Tear
+from stillwell.estimate.heater.tears import SETTLE_S
 from stillwell.estimate.heater.thermostat import Thermostat
 from stillwell.estimate.noise import Noise
 
@@ -74,8 +73,6 @@ class Inference:
         self.thermostat = Thermostat()
         self.filter: RelayFilter | None = None
         self.duty = Duty()
-        self.jump: tuple[float, float] | None = None
-        """The last jump of the trace for good, seconds and K; whoever has seen it sets it back."""
         self.unmixed_s = -math.inf
         """When the chamber's water was last known not to mix with the tank's; whoever has seen it
         says so."""
@@ -90,12 +87,7 @@ class Inference:
         self._room_sum = 0.0
         self._room_count = 0
         self._at_s = 0.0
-        self._tear = Tear()
-        self._trail = Trail()
-        self._gap: Gap | None = None
-        """The last one, as long as readings after it are collected."""
-        self._every_s = 0.0
-        """How far the last two readings were apart."""
+        self.jumps = Jumps(self.thermostat, self.noise)
         self._torn_s = -math.inf
         self._astray: deque[float] = deque(maxlen=8)
         """When the water last went otherwise than foretold."""
@@ -103,7 +95,7 @@ class Inference:
         """The room, as last seen; None where nobody knows."""
         self._standing = Standing()
         self.dial = Dial(self._standing)
-        self.dial.explained = self._explained
+        self.dial.explained = self.jumps.explain
         self.power = Power(self._standing)
 
     @property
@@ -131,7 +123,8 @@ class Inference:
         """Takes one good reading of the probe, and what the room is at."""
         if t_s <= self._at_s:
             return
-        self._look_at_gap(t_s, value)
+        if self.jumps.see_gap(self._at_s, t_s, value, self.filter):
+            self._know(t_s)
         self._at_s = t_s
         self.noise.add(t_s, value)
         self.room_c = room_c
@@ -158,7 +151,7 @@ class Inference:
         sigma = self.noise.usual / math.sqrt(self._count)
         at = (self._minute + 0.5) * BIN_S
         self.power.heat.add((at, mean), self.room_c)
-        self._trail.add((at, mean))
+        self.jumps.trail.add((at, mean))
         half = self._saw.add((at, mean), sigma, self.thermostat.swing)
         if half is not None:
             self._learn(half, t_s)
@@ -166,7 +159,7 @@ class Inference:
     def _learn(self, half: Half, t_s: float) -> None:
         room = self._room_sum / self._room_count if self._room_count else None
         self._room_sum, self._room_count = 0.0, 0
-        if half.start_s < self._trail.settled_s:
+        if half.start_s < self.jumps.trail.settled_s:
             return  # straight lines on either side of a jump meet anywhere
         self.dial.found(self.thermostat.take(half, room), self.thermostat)
         self._know(t_s)
@@ -175,12 +168,6 @@ class Inference:
         self.lessons += 1
         if self.filter is not None:
             self.filter.learn(self._knowledge(t_s))
-
-    def _explained(self, by_k: float) -> bool:
-        """Whether it was not the dial that has moved both switching points by `by_k`: the trace has
-        stepped as far, by another probe."""
-        stepped = self._step_since(self._trail.usual_s, EXPLAINS, by_k)
-        return bool(stepped) and abs(stepped - by_k) < max(JUMP_K, 0.5 * abs(by_k))
 
     def _knowledge(self, t_s: float) -> Knowledge:
         thermostat = self.thermostat
@@ -212,13 +199,13 @@ class Inference:
         if watch.astray_s == t_s:
             self._astray.append(t_s)
             self.power.torn(t_s)
-            self._tear.mark(t_s, torn=False)
-        if self._tear.add(t_s, value, course):
-            self._mend()
+            self.jumps.tear.mark(t_s, torn=False)
+        if self.jumps.tear.add(t_s, value, course) and self.jumps.mend(t_s, watch):
+            self._know(t_s)
         if verdict is Verdict.WAITING or t_s - self._torn_s < SETTLE_S:
             return
         relay = watch.relay
-        began = self._tear.began_s
+        began = self.jumps.tear.began_s
         if verdict is Verdict.STAYED and began is not None and t_s - began < MENDING_S:
             return
         if verdict is Verdict.SWITCHED:
@@ -234,7 +221,7 @@ class Inference:
 
     def _tear_off(self, t_s: float) -> None:
         """What the half cycle has said so far is void."""
-        self._tear.mark(t_s, torn=True)
+        self.jumps.tear.mark(t_s, torn=True)
         self._torn_s = t_s
         self._standing.cut()
         self.power.torn(t_s)
@@ -265,7 +252,7 @@ class Inference:
         if watch.turned_s < self.unmixed_s + SETTLE_S:
             return  # the chamber alone was so warm, or so cold
         if abs(self.dial.off(watch, on, self.thermostat)[0]) < USUAL_K:
-            self._trail.usual_s = watch.turned_s
+            self.jumps.trail.usual_s = watch.turned_s
         if self.dial.switched(watch, on, self.thermostat, calm, missed):
             self._know(t_s)
 
@@ -298,80 +285,23 @@ class Inference:
         speed = watch.slope if on else -watch.slope
         return t_s - (min(14_400.0, max(0.0, way) / speed) if speed > 0 else 0.0)
 
-    def _look_at_gap(self, t_s: float, value: float) -> None:
-        """Whether there has been none for minutes, and whether the probe is another since."""
-        passed, self._every_s, usual = t_s - self._at_s, t_s - self._at_s, self._every_s
-        watch, known = self.filter, self.thermostat
-        if watch is None or watch.best is None:
-            return
-        if max(LEAST_S, TIMES * usual) < passed < LONGEST_S and usual > 0:
-            story = watch.best
-            slope = watch.known.gain * story.on - story.loss
-            if watch.relay is not None and slope != 0 and (slope > 0) is watch.relay:
-                self._gap = Gap(self._at_s, story.t, slope, watch.relay, t_s)
-        if self._gap is None or not self._gap.add(t_s, value):
-            return
-        jump = self._gap.jump(known.trough.level, known.peak.level, known.gain.mean)
-        self._gap = None
-        if abs(jump) > JUMP_K and not known.moved_k:
-            self.jump = (t_s, jump)
-            self._jumped(jump, t_s)
-
-    def _mend(self) -> None:
-        """The trace is whole again: by how much it has jumped for good is kept in mind."""
-        watch, began = self.filter, self._tear.began_s
-        assert watch is not None
-        assert began is not None
-        flipped = watch.began_s > began or watch.relay is None or watch.due
-        # What only bent is no jump: a relay that is thought to be on all along may have come on.
-        from_s = max(began - SETTLE_S, self._trail.settled_s)
-        step = self._step_since(from_s, LIKELIER if flipped else NOT_UNLIKELY)
-        jump = self._tear.mend(watch.known.gain if flipped else None, step)
-        if jump:
-            self.jump = (self._at_s, jump)
-            self._jumped(jump, self._at_s, self._tear.again)
-
-    def _step_since(self, from_s: float, likelier: float = LIKELIER, way: float = 0.0) -> float:
-        """By how much the trace has stepped since, K; 0 where that is not likely. See `steps`."""
-        known, sigma = self.thermostat, 1.05 * self.noise.usual
-        habit = Habit(known.trough.level, known.peak.level, known.gain.mean, sigma)
-        step = self._trail.step_since(from_s, habit, likelier, JUMP_K, way)
-        return 0.0 if step is None else step.by_k
-
     def _looked_back(self, t_s: float, way: float) -> bool:
-        """Before a fault is believed: whether the trace has stepped that way since the relay was
-        last seen where it always switches. Then it is first seen whether that has moved along."""
-        watch, known = self.filter, self.thermostat
-        assert watch is not None
-        assert watch.best is not None
-        if known.moved_k * way > 0:
+        """Before a fault is believed: see `Jumps.found_behind`."""
+        assert self.filter is not None
+        if not self.jumps.found_behind(t_s, way, self.filter):
             return False
-        step = self._step_since(self._trail.open_s, EXPLAINS, way)
-        point = watch.known.peak if way > 0 else watch.known.trough
-        if not step or step * way < (watch.best.t - point) * way:
-            return False  # none, or one too small for how far the water is beyond the point
-        known.stayed()
-        self._jumped(step, t_s, alone=True)
+        self._know(t_s)
         return True
-
-    def _jumped(self, by_k: float, at_s: float, again: bool = False, alone: bool = False) -> None:
-        """The trace has: see `Thermostat.jump`."""
-        self.thermostat.jump(by_k, at_s, again, alone)
-        if self.thermostat.moved_k:
-            self._trail.settled_s = at_s
-        self._know(at_s)
 
     def interrupt(self) -> None:
         """The machine was off, and nobody knows for how long: what is learned stays, and the half
         cycle that was going on does not."""
         self.filter = None
         self.duty.turn(self._at_s, None)
-        self._tear = Tear()
         self._standing.cut()
         self.power.interrupt()
         self._saw.restart()
-        self._trail.clear()
-        self._gap = None
+        self.jumps.clear()
 
     def was_alone(self, by_k: float) -> None:
         """The jump of the trace by `by_k` is known not to be water: another probe saw none of
@@ -509,6 +439,7 @@ class Inference:
         if "power" in kept:
             fresh.power.restore(kept["power"])
         self.thermostat, self.noise, self.duty = fresh.thermostat, fresh.noise, fresh.duty
-        fresh.power.dark, fresh.dial.explained = self.power.dark, self._explained
+        fresh.power.dark = self.power.dark
+        self.jumps = fresh.jumps
         self._standing, self.dial, self.power = fresh._standing, fresh.dial, fresh.power
         self.filter = None

@@ -161,10 +161,11 @@ class HeaterTexts:
     def _holds(self, mind: Inference, since: Moment, now: Moment) -> Message:
         """The heater is at its limit, and the water still holds."""
         on, over_s = mind.power.lately
+        at = f", at {self._c(mind.sight.value)}," if mind.sight else ""
         return Message(
             f"The heater was on for {_percent(on)} of the last {over_s / 3600:.0f} hours and has "
-            f"hardly any heat to spare, {self._words.since(since, now)}. {self._water(mind)}: it "
-            "still holds.",
+            f"hardly any heat to spare, {self._words.since(since, now)}. The water{at} still "
+            "holds.",
             "Most likely the room is nearly too cold for this heater, because it comes on almost "
             "without a pause and heats as it always did; or it has lost a part of its power, if "
             f"the room is as always.{self._bears(mind)}",

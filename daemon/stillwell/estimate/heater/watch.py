@@ -163,7 +163,7 @@ class HeaterWatch:
         if mind.lessons != self._lessons.get(name):
             self._lessons[name] = mind.lessons
             self._settings = self._as_seen()
-        if mind.jump is not None:
+        if mind.jumps.last is not None:
             self._see_jump(name, mind)
         if value != self._values.get(name):
             self._moved_s[name] = t
@@ -243,9 +243,9 @@ class HeaterWatch:
     def _see_jump(self, name: str, mind: Inference) -> None:
         """A jump that two probes have seen, or that the journal knows, was water; one that only
         this one has seen was not."""
-        assert mind.jump is not None
-        at_s, by_k = self._jumps[name] = mind.jump
-        mind.jump = None
+        assert mind.jumps.last is not None
+        at_s, by_k = self._jumps[name] = mind.jumps.last
+        mind.jumps.last = None
         apart = self.judge.apart(name, self._t)
         if apart is not None and apart * by_k > 0 and abs(apart) > ALONE * abs(by_k):
             mind.was_alone(by_k)
