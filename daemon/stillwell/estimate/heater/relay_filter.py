@@ -58,6 +58,8 @@ inequality)."""
 CERTAIN = (8.0, 11.0)
 """The least and the greatest log likelihood ratio at which a fault is believed, whatever the
 cycle."""
+SETTLED = 0.1
+"""Of a switch so little is still to come through the lag when it is over."""
 AGREED_S = 600.0
 """For so long after a beginning the stories of either relay may still come apart."""
 WEAK_S = 1200.0
@@ -107,7 +109,7 @@ class RelayFilter:
         self.before_s = -math.inf
         """And the time before that."""
         self.turned_s, self.turned_c = -math.inf, math.nan
-        """When and where (°C) the relay last switched."""
+        """When and where (°C) the relay last switched; NaN where that was only seen later."""
         self._halves: list[HalfCycle] = []
         self._at_s: float | None = None
         self._p = (0.0, 0.0, 0.0)
@@ -287,6 +289,10 @@ class RelayFilter:
             self._resolve(t_s)
             return Verdict.WAITING
         half = self._halves[0]
+        other = self._other_way(half.stay, t_s)
+        if other is not None:
+            self._go_on(other, t_s)
+            return Verdict.SWITCHED
         if half.share == 0.0 and self.best is half.stay:
             # Hours of most days: far from where it switches, and nothing is likelier than that.
             self.certainty = 0.0
@@ -336,6 +342,24 @@ class RelayFilter:
             which = next((i for i, half in enumerate(self._halves) if bests[i] is half.stay), which)
         half, best = self._halves[which], bests[which]
         self._halves = [half if best is half.stay else HalfCycle(best)]
+
+    def _other_way(self, stay: Story, t_s: float) -> Story | None:
+        """The story that goes on just as `stay` does, but with the relay the other way; None unless
+        it is far more plausible. Where the weather was believed to have changed at once (astray)
+        nothing else asks again whether it was the relay."""
+        known = self.known
+        off = stay.loss - known.loss
+        if abs(off) < 0.5 * known.gain or (off < 0) is (stay.on == 1.0):
+            return None
+        if abs(stay.w - stay.on) > SETTLED:
+            return None
+        on = 1.0 - stay.on
+        loss = stay.loss + known.gain * (on - stay.share * stay.on)
+        usual = LOSS_STEP / 3600 + LOSS_TORN_SHARE * abs(known.loss)
+        spread2 = usual * usual + self._p[2]
+        if (off * off - (loss - known.loss) ** 2) / (2 * spread2) < RESOLVED:
+            return None
+        return Story(stay.t, loss, on, on, stay.ell, turned=(t_s, math.nan))
 
     def _plausible(self, story: Story) -> float:
         """Log likelihood, with what the loss usually is: a relay that is on in a storm of cold and
