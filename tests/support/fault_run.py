@@ -36,8 +36,8 @@ DEMO = ROOT / "config" / "reading-room-simulated.toml"
 CATALOGUE = ROOT / "tests" / "whole" / "faults.toml"
 DAY_S = 86_400.0
 LEARNING_S = 4 * DAY_S
-SHOWN = {"water": 0.05, "level": 2.0}
-"""By so much (K, mm) the truth has to differ from the twin's to be seen by anybody."""
+SHOWN_K, SHOWN_MM = 0.05, 2.0
+"""By so much the truth has to differ from the twin's to be seen by anybody."""
 LOOK_S = 60.0
 NOBODY_ELSE: Mapping[str, Any] = {}
 """The usual keeper's habits."""
@@ -57,8 +57,8 @@ class Line:
     """Patterns of further alarms that must sound, whenever it is listened."""
     priority: str
     shows: str
-    """``at once``, ``water``, ``level`` (when the truth differs from the twin's), or how long after
-    the fault began."""
+    """``at once``, ``call`` (when the thermostat calls for heat), ``water``, ``level`` (when the
+    truth differs from the twin's), or how long after the fault began."""
     within_s: float
     listen_s: float
     """For so long after it could show, at least, it is listened to what sounds."""
@@ -172,6 +172,24 @@ class Outcome:
         return [*early, *(f"{alarm} sounded and must not" for alarm in sorted(wrong))]
 
 
+def _calls(tank: TankModel, _: TankModel) -> bool:
+    """A heater that died while it heated is missed once the water is where it should come on."""
+    p = tank.parameters
+    return tank.state.chamber_c < p.setting_c - p.differential_k / 2
+
+
+def _warmth_differs(tank: TankModel, twin: TankModel) -> bool:
+    return abs(tank.state.chamber_c - twin.state.chamber_c) > SHOWN_K
+
+
+def _level_differs(tank: TankModel, twin: TankModel) -> bool:
+    return abs(tank.state.level_mm - twin.state.level_mm) > SHOWN_MM
+
+
+SHOWS = {"call": _calls, "water": _warmth_differs, "level": _level_differs}
+"""Whether a fault shows by now, from the tank's own truth and that of its twin."""
+
+
 class Lives:
     """Simulated tanks that have been learned, by seed, and what faults do to them."""
 
@@ -283,7 +301,7 @@ class Lives:
         """Seconds after the fault began until anybody could see it."""
         if line.shows == "at once":
             return 0.0
-        if line.shows not in SHOWN:
+        if line.shows not in SHOWS:
             return parse(line.shows, Dimension.DURATION)
         tank, twin = (
             _model(_settings(seed, line.probes, which, self._folder, line.keeper, line.heater))
@@ -293,13 +311,7 @@ class Lives:
         while at_s < begins_s + 2 * DAY_S:
             for model in (tank, twin):
                 model.advance(model.start_utc_ms + round(at_s * 1000))
-            ours, theirs = tank.state, twin.state
-            apart = (
-                abs(ours.chamber_c - theirs.chamber_c)
-                if line.shows == "water"
-                else abs(ours.level_mm - theirs.level_mm)
-            )
-            if apart > SHOWN[line.shows]:
+            if SHOWS[line.shows](tank, twin):
                 return at_s - begins_s
             at_s += LOOK_S
         raise ValueError(f"{line.name} changes nothing in two days of the tank's life.")
