@@ -71,7 +71,7 @@ EASY = 0.85
 USUAL_TAU_S = (20 * 3600.0, 8 * 3600.0, 60 * 3600.0)
 """Time constants of small tanks: usual, short, long; common practice."""
 MOSTLY = 0.5
-"""So much of the heat comes at least where the relay is on."""
+"""Where so little comes, beyond doubt, the relay is not on with a sound heater."""
 
 
 def _never(_at_s: float) -> bool:
@@ -303,11 +303,8 @@ class Power:
             return
         if share is None or share.seconds < LIMIT_S or found[0] < EASY:
             return
-        if (
-            watch.relay
-            and share.value > MOSTLY
-            and share.slope < (1.0 - LIMIT) * thermostat.gain.mean
-        ):
+        lifts = share.slope > (1.0 - LIMIT) * thermostat.gain.mean
+        if watch.relay and not share.below(MOSTLY) and not lifts:
             self.limit_s = t_s
             self.standing.changes += 1
 
@@ -337,6 +334,6 @@ class Power:
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError or TypeError for anything else."""
-        limit_s, by_stop = kept
+        limit_s, half_way = kept
         self.limit_s = None if limit_s is None else float(limit_s)
-        self.half_way = bool(by_stop)
+        self.half_way = bool(half_way)
