@@ -71,7 +71,7 @@ EASY = 0.85
 USUAL_TAU_S = (20 * 3600.0, 8 * 3600.0, 60 * 3600.0)
 """Time constants of small tanks: usual, short, long; common practice."""
 MOSTLY = 0.5
-"""Where so little comes, beyond doubt, the relay is not on with a sound heater."""
+"""Where less comes the relay is hardly on with a sound heater: a lamp holds the water."""
 
 
 def _never(_at_s: float) -> bool:
@@ -304,7 +304,7 @@ class Power:
         if share is None or share.seconds < LIMIT_S or found[0] < EASY:
             return
         lifts = share.slope > (1.0 - LIMIT) * thermostat.gain.mean
-        if watch.relay and not share.below(MOSTLY) and not lifts:
+        if watch.relay and share.value > MOSTLY and not lifts:
             self.limit_s = t_s
             self.standing.changes += 1
 
