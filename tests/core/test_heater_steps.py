@@ -16,6 +16,7 @@ import pytest
 from stillwell.estimate.heater import Condition, Inference
 from stillwell.estimate.heater.sawtooth import Minute
 from stillwell.estimate.heater.steps import LIKELIER, Habit, Trail, step_at
+from stillwell.estimate.heater.thermostat import Thermostat
 
 HOUR = 3600.0
 DAY = 24 * HOUR
@@ -88,6 +89,15 @@ class TestStep:
         for t, v in sloping(5, cools, -0.16):
             late.add((t, v))
         assert late.step_since(-18_000.0, HABIT, least) is None
+
+
+class TestAPauseWhileAnotherProbeIsOpen:
+    def test_leaves_it_open(self) -> None:
+        thermostat = Thermostat()
+        thermostat.jump(-0.15, 100.0)
+        thermostat.jump(1.2, 2000.0)
+        thermostat.jump(-1.17, 3000.0, again=True)
+        assert thermostat.moved_k == -0.15
 
 
 HEAT_CAPACITY = 58.5 * 1.023 * 3994 * 1.05

@@ -101,6 +101,8 @@ class Thermostat:
     trough."""
     _shifted_k: float = 0.0
     """By how much that one has been moved for it."""
+    _wild_k: float = 0.0
+    """The last jump, where it was too large for another probe's zero."""
     _first: deque[tuple[Half, float | None]] = field(default_factory=lambda: deque(maxlen=8))
     _peaks_off: list[float] = field(default_factory=list)
     _troughs_off: list[float] = field(default_factory=list)
@@ -177,9 +179,16 @@ class Thermostat:
             return
         if self.moved_by is Cause.DIAL:
             self._decided()
+        wild = self._wild_k
         if again:
-            by_k += self.moved_k
-        elif self.moved_k > 0 > by_k or abs(by_k) < abs(self.moved_k):
+            by_k += wild or self.moved_k
+        if 0 < abs(self.moved_k) <= WILD_K < abs(by_k):
+            # A pump rests, while it is still open whether the probe is another: it stays open.
+            self._wild_k = by_k
+            return
+        self._wild_k = 0.0
+        grows = again and not wild
+        if not grows and (self.moved_k > 0 > by_k or abs(by_k) < abs(self.moved_k)):
             # Of several jumps one at most was the probe: the largest, or the one that went up,
             # since nobody pours warm water.
             return
