@@ -12,6 +12,7 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import mul
 
 BIN_S = 60.0
 LONGEST = 1500
@@ -57,13 +58,11 @@ def fit(points: Sequence[Minute]) -> Line | None:
     n = len(points)
     if n < 3:
         return None
-    mean_t = sum(t for t, _ in points) / n
-    mean_y = sum(y for _, y in points) / n
-    stt = sty = syy = 0.0
-    for t, y in points:
-        stt += (t - mean_t) ** 2
-        sty += (t - mean_t) * (y - mean_y)
-        syy += (y - mean_y) ** 2
+    times, values = zip(*points, strict=True)
+    mean_t, mean_y = sum(times) / n, sum(values) / n
+    off_t, off_y = [t - mean_t for t in times], [y - mean_y for y in values]
+    stt, sty = sum(map(mul, off_t, off_t)), sum(map(mul, off_t, off_y))
+    syy = sum(map(mul, off_y, off_y))
     slope = sty / stt
     rms = math.sqrt(max(0.0, syy - slope * sty) / (n - 2))
     return Line(mean_t, mean_y, slope, rms / math.sqrt(stt), rms, n)
