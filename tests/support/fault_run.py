@@ -308,6 +308,8 @@ class Lives:
             for which in (faults, ())
         )
         at_s = begins_s
+        if line.shows == "call":
+            at_s += max(_later_s(fault) for fault in line.inject)
         while at_s < begins_s + 2 * DAY_S:
             for model in (tank, twin):
                 model.advance(model.start_utc_ms + round(at_s * 1000))
@@ -326,8 +328,12 @@ def _begins_s(line: Line, seed: int) -> float:
 
 
 def _after(fault: Mapping[str, Any], begins_s: float) -> str:
-    later = parse(fault["after"], Dimension.DURATION) if "after" in fault else 0.0
-    return f"{begins_s + later:.0f} s"
+    return f"{begins_s + _later_s(fault):.0f} s"
+
+
+def _later_s(fault: Mapping[str, Any]) -> float:
+    """So long after the first fault of its line."""
+    return parse(fault["after"], Dimension.DURATION) if "after" in fault else 0.0
 
 
 def _start_ms(seed: int) -> int:

@@ -161,6 +161,8 @@ class Inference:
         self._room_sum, self._room_count = 0.0, 0
         if half.start_s < self.jumps.trail.settled_s:
             return  # straight lines on either side of a jump meet anywhere
+        if self.apart:
+            return  # a chamber alone is another tank
         self.dial.found(self.thermostat.take(half, room), self.thermostat)
         self._know(t_s)
 
@@ -200,7 +202,8 @@ class Inference:
             self._astray.append(t_s)
             self.power.torn(t_s)
             self.jumps.tear.mark(t_s, torn=False)
-        if self.jumps.tear.add(t_s, value, course) and self.jumps.mend(t_s, watch):
+        whole = self.jumps.tear.add(t_s, value, course)
+        if whole and self.jumps.mend(t_s, watch, self.apart):
             self._know(t_s)
         if verdict is Verdict.WAITING or t_s - self._torn_s < SETTLE_S:
             return

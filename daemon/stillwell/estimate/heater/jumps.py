@@ -54,8 +54,9 @@ class Jumps:
         self._jumped(jump, t_s)
         return True
 
-    def mend(self, t_s: float, watch: RelayFilter) -> bool:
-        """The trace is whole again; returns whether it has jumped for good."""
+    def mend(self, t_s: float, watch: RelayFilter, apart: bool) -> bool:
+        """The trace is whole again; returns whether it has jumped for good. In a chamber whose pump
+        may stand (`apart`) it has not: what is left of the heater's heat lifts that alone."""
         began = self.tear.began_s
         assert began is not None
         flipped = watch.began_s > began or watch.relay is None or watch.due
@@ -63,10 +64,11 @@ class Jumps:
         from_s = max(began - SETTLE_S, self.trail.settled_s)
         step = self._step_since(from_s, LIKELIER if flipped else NOT_UNLIKELY)
         jump = self.tear.mend(watch.known.gain if flipped else None, step)
-        if jump:
-            self.last = (t_s, jump)
-            self._jumped(jump, t_s, self.tear.again)
-        return bool(jump)
+        if not jump or apart:
+            return False
+        self.last = (t_s, jump)
+        self._jumped(jump, t_s, self.tear.again)
+        return True
 
     def explain(self, by_k: float) -> bool:
         """Whether it was not the dial that has moved both switching points by `by_k`: the trace has

@@ -58,6 +58,8 @@ inequality)."""
 CERTAIN = (8.0, 11.0)
 """The least and the greatest log likelihood ratio at which a fault is believed, whatever the
 cycle."""
+WEATHER = 4.0
+"""Log of how much less likely a loss is that was never so, at most, when a fault is in question."""
 SETTLED = 0.1
 """Of a switch so little is still to come through the lag when it is over."""
 AGREED_S = 600.0
@@ -299,7 +301,8 @@ class RelayFilter:
             return Verdict.WAITING
         stay = half.stay.ell
         weak = max(half.weak, key=likelihood) if half.weak else None
-        self.certainty = stay - half.healthy_ell(known, self._p[0])
+        healthy = half.healthy_ell(known, self._p[0], self._weather)
+        self.certainty = self._weather(half.stay) - healthy
         candidates = [story for _, story in half.healthy]
         ahead = max([*candidates, *half.odd], key=likelihood) if candidates or half.odd else None
         led = -math.inf if weak is None else weak.ell - stay
@@ -360,6 +363,11 @@ class RelayFilter:
         if (off * off - (loss - known.loss) ** 2) / (2 * spread2) < RESOLVED:
             return None
         return Story(stay.t, loss, on, on, stay.ell, turned=(t_s, math.nan))
+
+    def _weather(self, story: Story) -> float:
+        """As `_plausible`, but no weather counts as out of the question: some is. It keeps a story
+        from explaining everything by it."""
+        return max(self._plausible(story), story.ell - WEATHER)
 
     def _plausible(self, story: Story) -> float:
         """Log likelihood, with what the loss usually is: a relay that is on in a storm of cold and

@@ -13,6 +13,7 @@ are.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 LAG_S = 90.0
@@ -241,18 +242,22 @@ class HalfCycle:
                 self.weak = [self.stay.switched(turned, share=part) for part in WEAK]
         return True
 
-    def healthy_ell(self, known: Knowledge, error2: float) -> float:
-        """Log likelihood that the thermostat does as it always has."""
+    def healthy_ell(
+        self, known: Knowledge, error2: float, plausible: Callable[[Story], float]
+    ) -> float:
+        """Log likelihood that the thermostat does as it always has. `plausible` says that of a
+        story, with what it takes for the loss."""
         if self.share == 0.0:
-            return self.stay.ell
-        terms = [*map(_weighed, self.healthy), *map(likelihood, self.parted)]
+            return plausible(self.stay)
+        terms = [weight + plausible(story) for weight, story in self.healthy]
+        terms += map(plausible, self.parted)
         if self.share < 1.0:
-            terms.append(math.log(1.0 - self.share) + self.stay.ell)
+            terms.append(math.log(1.0 - self.share) + plausible(self.stay))
         for story in self.slow:
             way, spread2, away = self._way(story, known, error2)
             share = _share(way, away, math.sqrt(spread2))
             if share < 1.0:
-                terms.append(math.log(1.0 - share) + story.ell)
+                terms.append(math.log(1.0 - share) + plausible(story))
         most = max(terms)
         return most + math.log(sum(math.exp(term - most) for term in terms))
 
