@@ -146,6 +146,20 @@ class TestAWeakHeater:
         bowl.run(3)
         assert bowl.told == []
 
+    def test_that_it_rose_no_more_is_void_once_the_trace_is_torn(self) -> None:
+        bowl = copy.deepcopy(learned())
+        bowl.mind.power.dark = lambda _: True
+        bowl.until(on=False)
+        bowl.until(on=True)
+        bowl.run(0.4)
+        bowl.share = 0.3
+        while bowl.mind.power._stopped_s is None:
+            bowl.step()
+        bowl.mind.power.torn(bowl.t + 1000.0)
+        bowl.share = 0.0
+        bowl.run(0.5)
+        assert bowl.mind.power._stopped_s is None
+
 
 class TestTheLimit:
     """A room that grows cold, and a heater that gives all it has."""

@@ -128,8 +128,9 @@ class Power:
             standing.clear(Condition.SHORT_OF_POWER)
 
     def torn(self, t_s: float) -> None:
-        """The trace was torn."""
+        """The trace was torn: that the water stopped rising may have been what tore it."""
         self.heat.begin(t_s)
+        self._stopped_s = None
 
     def interrupt(self) -> None:
         """The machine was off, nobody knows for how long."""
