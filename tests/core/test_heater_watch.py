@@ -42,6 +42,8 @@ class Bench:
         self.on = False
         self.on_c, self.off_c = 25.1, 25.5
         self.level = 0.0
+        self.gauge = True
+        """Whether it is heard."""
         self.aside = 0.0
         """By how much the first probe reads more than the water, K."""
         self.stuck: float | None = None
@@ -69,6 +71,8 @@ class Bench:
             self.value += ((0.7 if heat else -0.3) + self.lamp) / 120
             self.t += 30
             rows = {"room": 20.0, "level": self.level + self.rng.gauss(0, 0.5)}
+            if not self.gauge:
+                del rows["level"]
             rows |= dict.fromkeys(self.plan.probes, self.value)
             rows[self.plan.probes[0]] += self.aside
             for name, value in rows.items():
@@ -368,6 +372,16 @@ class TestAPumpThatRests:
             assert (begins, ends) == (True, False)
             assert at_s - began <= 60
             assert over_s - began == pytest.approx(60 * min(30, minutes), abs=60)
+
+    def test_is_over_when_the_gauge_that_told_of_it_is_not_heard_any_more(self) -> None:
+        bench = learned()
+        bench.level = 15.0
+        bench.run(300)
+        bench.gauge = False
+        bench.run(1200)
+        assert [active for active, _ in bench.rests] == [True, False]
+        assert bench.rests[1][1] - bench.rests[0][1] < 1300
+        assert not any(mind.apart for mind in bench.watch.minds.values())
 
 
 class TestAnotherWitness:

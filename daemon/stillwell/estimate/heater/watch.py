@@ -103,6 +103,8 @@ class HeaterWatch:
         self._lead = plan.probes[0]
         self._pump = Pump(plan.drain_back_mm)
         self._rests = False
+        self._level_s = -math.inf
+        """When the gauge was last heard."""
         self._poured_s = -math.inf
         """When water was last poured or changed by the journal."""
         self._values: dict[str, float] = {}
@@ -136,6 +138,7 @@ class HeaterWatch:
         now, value = reading.moment, reading.value
         t = self._pass_to(now)
         if name == plan.level:
+            self._level_s = t
             apart = self._pump.unmixed(t)
             self._pump.see_level(t, value)
             unmixed = self._pump.unmixed(t)
@@ -159,6 +162,10 @@ class HeaterWatch:
             return out
         room = self._room if t - self._room_s < SILENT_S else None
         mind = self.minds[name]
+        if t - self._level_s >= SILENT_S:
+            # A gauge that died while the chamber was up must hide nothing.
+            mind.apart = False
+            out += self._resting(False, now)
         mind.see(t, value, room)
         if mind.lessons != self._lessons.get(name):
             self._lessons[name] = mind.lessons
