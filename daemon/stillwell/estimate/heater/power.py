@@ -59,6 +59,11 @@ APART_K = 0.1
 little further down than its probe has shown so far."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
+LIT_K = 0.15
+"""How far below its lower point the water is when it should surely have come on."""
+OVER_FOR_S = 300.0
+"""Water that was above where the heater switches off for so long misses none of its heat, also just
+after it was changed."""
 TOP_K = 0.05
 """So near to where it switches off the water has got there."""
 LIMIT_S = 3600.0
@@ -211,6 +216,9 @@ class Power:
         known, share = watch.known, self.share
         assert watch.best is not None
         below = watch.best.t < known.trough - max(0.05, 3 * known.trough_spread)
+        if share is not None and not share.above(LAMPS) and not self.dark(t_s):
+            # A lamp that is lit gives as much, and the relay may not have come on yet.
+            below = watch.best.t < known.trough - LIT_K
         on = below and watch.relay is True
         still = on and watch.slope < 0.03 * known.gain
         if self.standing.lasts("power", still, t_s, BACK_FOR_S):
@@ -275,6 +283,7 @@ class Power:
         water, trough, peak = watch.best.t, watch.known.trough, watch.known.peak
         standing = self.standing
         up = standing.lasts("up", water > trough + BACK_K, t_s, BACK_FOR_S)
+        up = standing.lasts("over", water > peak, t_s, OVER_FOR_S) or up
         if up:
             standing.clear(Condition.NOT_HEATING)
             self._weak_s = None

@@ -175,6 +175,7 @@ class RelayFilter:
         self._halves = [HalfCycle(Story(value, known.loss, on, on)) for on in ways]
         self.best = self._halves[0].stay
         self._run, self.certainty = 0.0, 0.0
+        self.due_s, self.weak_led = None, -math.inf
 
     def learn(self, known: Knowledge) -> None:
         """Takes what has been learned since; stories that run go on as they are, unless the
@@ -298,6 +299,7 @@ class RelayFilter:
         if half.share == 0.0 and self.best is half.stay:
             # Hours of most days: far from where it switches, and nothing is likelier than that.
             self.certainty = 0.0
+            self.due_s, self.weak_led = None, -math.inf
             return Verdict.WAITING
         stay = half.stay.ell
         weak = max(half.weak, key=likelihood) if half.weak else None
