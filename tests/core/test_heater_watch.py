@@ -373,6 +373,23 @@ class TestAPumpThatRests:
             assert at_s - began <= 60
             assert over_s - began == pytest.approx(60 * min(30, minutes), abs=60)
 
+    @pytest.mark.parametrize("minutes", [8, 25])
+    def test_leaves_no_doubt_behind_where_the_heater_switches(self, minutes: int) -> None:
+        """The heater's last heat stays in the chamber, where the first probe is, until all is mixed
+        again: no other probe, and no dial."""
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.run(1800)
+        bench.level, bench.aside = 15.0, 0.8
+        bench.run(60 * minutes)
+        bench.level, bench.aside = 0.0, 0.0
+        bench.run(1200)
+        assert bench.watch.minds["a"].thermostat.moved_k == 0.0
+        bench.dead = True
+        bench.run(3 * 3600)
+        assert ("heater.not-heating", True) in bench.said()
+
     def test_is_over_when_the_gauge_that_told_of_it_is_not_heard_any_more(self) -> None:
         bench = learned()
         bench.level = 15.0

@@ -11,6 +11,9 @@ from stillwell.estimate.heater.tears import JUMP_K, SETTLE_S, Tear
 from stillwell.estimate.heater.thermostat import Thermostat
 from stillwell.estimate.noise import Noise
 
+BACK_SHARE = 0.3
+"""Of a jump, what may be left of it when it only undoes an earlier one."""
+
 
 class Jumps:
     """Of one probe. Times are seconds of the watch."""
@@ -25,12 +28,14 @@ class Jumps:
         """The last one, as long as readings after it are collected."""
         self._every_s = 0.0
         """How far the last two readings were apart."""
+        self._lifted = 0.0
+        """By how much a chamber whose pump rests is warmer by itself, K."""
 
     def clear(self) -> None:
         """The machine was off, nobody knows for how long."""
         self.tear = Tear()
         self.trail.clear()
-        self._gap = None
+        self._gap, self._lifted = None, 0.0
 
     def see_gap(self, before_s: float, t_s: float, value: float, watch: RelayFilter | None) -> bool:
         """Takes a reading, and when the one before it was; returns whether there was a gap with a
@@ -64,8 +69,12 @@ class Jumps:
         from_s = max(began - SETTLE_S, self.trail.settled_s)
         step = self._step_since(from_s, LIKELIER if flipped else NOT_UNLIKELY)
         jump = self.tear.mend(watch.known.gain if flipped else None, step)
-        if not jump or apart:
+        if apart:
+            self._lifted += jump
             return False
+        whole, self._lifted = jump + self._lifted, 0.0
+        if min(abs(jump), abs(whole)) < max(JUMP_K, BACK_SHARE * abs(jump)):
+            return False  # mixed again it only comes down by what it was lifted
         self.last = (t_s, jump)
         self._jumped(jump, t_s, self.tear.again)
         return True
