@@ -49,7 +49,7 @@ class TestTheReport:
         made = call("simulate", "-c", config, "--days", "3", "--fault", "not-heating", "--json")
         assert made.exit_code == 0, made.output
         log = json_lines(call("alarms", "-c", config, "--log", "10000", "--json"))
-        # Also what a cause had hidden and that spoke later was announced; a rise in priority is none.
+        # What a cause had hidden and that spoke later was announced; a rise in priority is none.
         raised = [
             one for one in log if one["state"] == "unacknowledged" and one["event"] != "priority"
         ]
