@@ -49,6 +49,12 @@ class Bowl:
         while self.on is not on:
             self.step()
 
+    def half_way_up(self) -> None:
+        """Waits until the heater has been on for a while, between its points."""
+        self.until(on=False)
+        self.until(on=True)
+        self.run(0.4)
+
     def step(self) -> None:
         self.t += STEP_S
         self.room_c -= self.colder * STEP_S / HOUR
@@ -125,9 +131,7 @@ class TestAWeakHeater:
     ) -> None:
         bowl = copy.deepcopy(learned())
         bowl.mind.power.dark = lambda _: dark
-        bowl.until(on=False)
-        bowl.until(on=True)
-        bowl.run(0.4)
+        bowl.half_way_up()
         bowl.share = 0.3
         bowl.run(2)
         assert bowl.water > LOW_C + 0.1
@@ -139,9 +143,7 @@ class TestAWeakHeater:
     def test_relay_that_goes_off_half_way_up_is_no_weak_one(self) -> None:
         bowl = copy.deepcopy(learned())
         bowl.mind.power.dark = lambda _: True
-        bowl.until(on=False)
-        bowl.until(on=True)
-        bowl.run(0.4)
+        bowl.half_way_up()
         bowl.on = False
         bowl.run(3)
         assert bowl.told == []
@@ -149,9 +151,7 @@ class TestAWeakHeater:
     def test_that_it_rose_no_more_is_void_once_the_trace_is_torn(self) -> None:
         bowl = copy.deepcopy(learned())
         bowl.mind.power.dark = lambda _: True
-        bowl.until(on=False)
-        bowl.until(on=True)
-        bowl.run(0.4)
+        bowl.half_way_up()
         bowl.share = 0.3
         while bowl.mind.power._stopped_s is None:
             bowl.step()

@@ -398,7 +398,7 @@ class TestAPumpThatRests:
         bench.run(1200)
         assert [active for active, _ in bench.rests] == [True, False]
         assert bench.rests[1][1] - bench.rests[0][1] < 1300
-        assert not any(mind.apart for mind in bench.watch.minds.values())
+        assert not any(mind.power.apart for mind in bench.watch.minds.values())
 
 
 class TestAnotherWitness:

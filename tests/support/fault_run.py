@@ -307,9 +307,7 @@ class Lives:
             _model(_settings(seed, line.probes, which, self._folder, line.keeper, line.heater))
             for which in (faults, ())
         )
-        at_s = begins_s
-        if line.shows == "call":
-            at_s += max(_later_s(fault) for fault in line.inject)
+        at_s = begins_s + max(_later_s(fault) for fault in line.inject)
         while at_s < begins_s + 2 * DAY_S:
             for model in (tank, twin):
                 model.advance(model.start_utc_ms + round(at_s * 1000))

@@ -34,12 +34,11 @@ FASTEST_WATER_K_PER_S = 4.0 / 3600
 """What heats or cools a small tank does not do it faster. A choice of ours: 150 W in 40 L of
 seawater (4.09 J/(mL K), by `water.heat`) give 3.3 K an hour."""
 
-_Z_95 = 1.959964  # the 97.5 % point of the normal distribution
-
-
 LEAP_MS = 1_800_000
 """For so long what goes faster than that may be a chamber whose pump rests for a feeding or a water
 change (half an hour, common practice): one probe alone cannot tell it from the tank's water."""
+
+_Z_95 = 1.959964  # the 97.5 % point of the normal distribution
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,8 @@
 
 Both are seen elsewhere before a move is believed, since a heater that had no current comes on below
 its lower point as well. One that has gone on past its upper point until that was an alarm, and then
-switches off, has shown by that alone that its contacts are not welded: a turned dial is told at
-once, and taken back if it comes on again where it always did.
+switches off, has shown by that alone that its contacts are not welded: a turned dial is told once
+that is believed, and taken back if it comes on again where it always did.
 """
 
 from __future__ import annotations

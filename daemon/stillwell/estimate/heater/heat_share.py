@@ -25,6 +25,15 @@ LAG_S = 420.0
 """After the relay has switched, or the trace was torn, the heat needs so long to come or to go out
 (four lags of the heater's body)."""
 
+SURE = 2.0
+"""Standard errors."""
+IDLE_S = 4 * 3600.0
+"""What the water lost before the relay came on holds for so long."""
+IDLE_AT_MOST = 0.2
+"""Of the heater's heat, so little comes beyond doubt where the relay is off."""
+IDLE_CHANGES = 0.5
+"""Of the loss's usual scatter, the share that comes and goes within that time."""
+
 
 @dataclass(frozen=True, slots=True)
 class Share:
@@ -50,18 +59,6 @@ class Share:
     def below(self, share: float) -> bool:
         """Whether less than `share` comes, beyond doubt."""
         return self.value + self.spread < share
-
-
-SURE = 2.0
-"""Standard errors."""
-
-
-IDLE_S = 4 * 3600.0
-"""What the water lost before the relay came on holds for so long."""
-IDLE_AT_MOST = 0.2
-"""Of the heater's heat, so little comes beyond doubt where the relay is off."""
-IDLE_CHANGES = 0.5
-"""Of the loss's usual scatter, the share that comes and goes within that time."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from stillwell.estimate.heater.dial import Dial
 from stillwell.estimate.heater.duty import Duty
 from stillwell.estimate.heater.forecast import reach
 from stillwell.estimate.heater.jumps import Jumps
-from stillwell.estimate.heater.power import MOSTLY, Power
+from stillwell.estimate.heater.power import BACK_FOR_S, BACK_K, MOSTLY, Power
 from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, RelayFilter, Verdict
 from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
 from stillwell.estimate.heater.standing import Condition, Standing
@@ -50,8 +50,6 @@ TIP_S = 120.0
 USUAL_K = 0.05
 """So near to its switching point the relay has switched where it always does: half of what another
 probe, or another setting, moves it by at least."""
-BACK_K = 0.10
-BACK_FOR_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +74,6 @@ class Inference:
         self.unmixed_s = -math.inf
         """When the chamber's water was last known not to mix with the tank's; whoever has seen it
         says so."""
-        self.apart = False
-        """Whether the pump may stand; whoever has seen it says so."""
         self.lessons = 0
         """Grows whenever something is learned of the thermostat."""
         self._saw = SawTooth()
@@ -161,7 +157,7 @@ class Inference:
         self._room_sum, self._room_count = 0.0, 0
         if half.start_s < self.jumps.trail.settled_s:
             return  # straight lines on either side of a jump meet anywhere
-        if self.apart:
+        if self.power.apart:
             return  # a chamber alone is another tank
         self.dial.found(self.thermostat.take(half, room), self.thermostat)
         self._know(t_s)
@@ -203,7 +199,7 @@ class Inference:
             self.power.torn(t_s)
             self.jumps.tear.mark(t_s, torn=False)
         whole = self.jumps.tear.add(t_s, value, course)
-        if whole and self.jumps.mend(t_s, watch, self.apart):
+        if whole and self.jumps.mend(t_s, watch, self.power.apart):
             self._know(t_s)
         if verdict is Verdict.WAITING or t_s - self._torn_s < SETTLE_S:
             return
@@ -329,7 +325,6 @@ class Inference:
         self._look_at_levels(t_s, watch)
         self.dial.look(t_s)
         self._look_for_sleep(t_s, watch)
-        self.power.apart = self.apart
         self.power.look(t_s, watch, self.thermostat, self.duty)
 
     def _look_at_levels(self, t_s: float, watch: RelayFilter) -> None:

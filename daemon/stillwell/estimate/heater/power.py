@@ -59,6 +59,8 @@ APART_K = 0.1
 little further down than its probe has shown so far."""
 BACK_K = 0.10
 BACK_FOR_S = 1800.0
+"""So far, and for so long, the water is back within a switching point before what was beyond it is
+over."""
 LIT_K = 0.15
 """How far below its lower point the water is when it should surely have come on."""
 OVER_FOR_S = 300.0
@@ -94,7 +96,7 @@ class Power:
         self.dark: Callable[[float], bool] = _never
         """Whether the lamp surely burnt neither at a time of the watch nor in the next hours."""
         self.apart = False
-        """Whether the pump may stand."""
+        """Whether the pump may stand; whoever has seen it says so."""
         self.share: Share | None = None
         """What comes of the heat now."""
         self.lately = (0.0, LATELY_S)

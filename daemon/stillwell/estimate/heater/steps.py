@@ -160,47 +160,6 @@ def step_at(minutes: Sequence[Minute], split: int, habit: Habit) -> Step | None:
     return Step(at, course.by, error, (course.without - course.stepped) / (2 * noise2))
 
 
-def likeliest_step(
-    minutes: Sequence[Minute],
-    from_s: float,
-    habit: Habit,
-    likelier: float = LIKELIER,
-    least_k: float = 0.0,
-    way: float = 0.0,
-) -> Step | None:
-    """Returns the likeliest step after `from_s`; None for none.
-
-    Args:
-        likelier: its log likelihood ratio against none, at least; see `AMONG_S`.
-        least_k: it is larger than this, K.
-        way: 1 for one upwards, -1 downwards, 0 for either.
-    """
-    width = FEWEST
-    if minutes:
-        searched = minutes[-1][0] - max(from_s, minutes[0][0])
-        likelier += math.log(max(1.0, searched / AMONG_S))
-    contrast = {
-        i: sum(v for _, v in minutes[i : i + width]) - sum(v for _, v in minutes[i - width : i])
-        for i in range(width, len(minutes) - width + 1)
-        if minutes[i][0] > from_s
-    }
-    tried: set[int] = set()
-    found: Step | None = None
-    for i in sorted(contrast, key=lambda i: contrast[i] * way or abs(contrast[i]))[-6:]:
-        for split in (i - 1, i, i + 1):
-            if split in tried or not width <= split <= len(minutes) - width:
-                continue
-            tried.add(split)
-            step = step_at(minutes, split, habit)
-            if step is None or step.likelier < likelier or abs(step.by_k) < least_k:
-                continue
-            if step.by_k * way < 0:
-                continue
-            if found is None or step.likelier > found.likelier:
-                found = step
-    return found
-
-
 class Trail:
     """The minutes of the last hours, to look back upon."""
 
@@ -231,5 +190,34 @@ class Trail:
         least_k: float = 0.0,
         way: float = 0.0,
     ) -> Step | None:
-        """See `likeliest_step`."""
-        return likeliest_step(list(self._minutes), from_s, habit, likelier, least_k, way)
+        """Returns the likeliest step after `from_s`; None for none.
+
+        Args:
+            likelier: its log likelihood ratio against none, at least; see `AMONG_S`.
+            least_k: it is larger than this, K.
+            way: 1 for one upwards, -1 downwards, 0 for either.
+        """
+        minutes, width = list(self._minutes), FEWEST
+        if minutes:
+            searched = minutes[-1][0] - max(from_s, minutes[0][0])
+            likelier += math.log(max(1.0, searched / AMONG_S))
+        contrast = {
+            i: sum(v for _, v in minutes[i : i + width]) - sum(v for _, v in minutes[i - width : i])
+            for i in range(width, len(minutes) - width + 1)
+            if minutes[i][0] > from_s
+        }
+        tried: set[int] = set()
+        found: Step | None = None
+        for i in sorted(contrast, key=lambda i: contrast[i] * way or abs(contrast[i]))[-6:]:
+            for split in (i - 1, i, i + 1):
+                if split in tried or not width <= split <= len(minutes) - width:
+                    continue
+                tried.add(split)
+                step = step_at(minutes, split, habit)
+                if step is None or step.likelier < likelier or abs(step.by_k) < least_k:
+                    continue
+                if step.by_k * way < 0:
+                    continue
+                if found is None or step.likelier > found.likelier:
+                    found = step
+        return found

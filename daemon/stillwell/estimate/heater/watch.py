@@ -143,7 +143,7 @@ class HeaterWatch:
             self._pump.see_level(t, value)
             unmixed = self._pump.unmixed(t)
             for mind in self.minds.values():
-                mind.apart = self._pump.since_s is not None
+                mind.power.apart = self._pump.since_s is not None
                 if unmixed or self._pump.stands:
                     mind.power.torn(t)
                 if unmixed:
@@ -164,7 +164,7 @@ class HeaterWatch:
         mind = self.minds[name]
         if t - self._level_s >= SILENT_S:
             # A gauge that died while the chamber was up must hide nothing.
-            mind.apart = False
+            mind.power.apart = False
             out += self._resting(False, now)
         mind.see(t, value, room)
         if mind.lessons != self._lessons.get(name):
