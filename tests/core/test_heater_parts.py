@@ -161,6 +161,39 @@ class TestRelayFilter:
         slower.learn(replace(known, loss=0.1 / 3600))
         assert slower.certain < math.log(13149)
 
+    @pytest.mark.parametrize("on", [True, False])
+    def test_a_relay_that_is_thought_the_other_way_is_thought_again(self, on: bool) -> None:
+        """What the heater does has been taken for the weather's."""
+        way = 0.7 if on else -0.3
+        start = (KNOWN.trough + KNOWN.peak) / 2
+        watch = RelayFilter(KNOWN)
+        watch.begin(0.0, start, relay=not on)
+        assert watch.best is not None
+        watch.best.loss = KNOWN.loss + (-KNOWN.gain if on else KNOWN.gain)
+        rng = random.Random(4)
+        for k in range(1, 40):
+            watch.step(30.0 * k, start + way / 120 * k + rng.gauss(0, 0.035))
+        assert watch.relay is on
+        assert watch.best.loss == pytest.approx(KNOWN.loss, abs=0.25 / 3600)
+
+    def test_no_weather_explains_a_dead_heater_for_ever(self) -> None:
+        """The loss has just been taken for unknown, and could have grown as the heat came."""
+        for seed in range(5):
+            watch = RelayFilter(KNOWN)
+            watch.begin(0.0, KNOWN.trough + 0.05, relay=False)
+            watch._p = (KNOWN.sigma**2, 0.0, (0.3 / 3600) ** 2)
+            verdicts = feed(watch, self.cooling(60, KNOWN.trough + 0.05), seed)
+            assert Verdict.STAYED in verdicts
+
+    def test_a_half_cycle_that_begins_anew_is_due_anew(self) -> None:
+        watch = RelayFilter(KNOWN)
+        watch.begin(0.0, 25.1, relay=False)
+        feed(watch, self.cooling(50))
+        assert watch.due_s is not None
+        watch.begin(3600.0, KNOWN.trough + 0.2)
+        assert watch.due_s is None
+        assert watch.weak_led == -math.inf
+
     def test_hours_of_waiting_are_no_evidence(self) -> None:
         watch = RelayFilter(KNOWN)
         watch.begin(0.0, 25.3, relay=False)

@@ -38,6 +38,8 @@ class Bowl:
         self.share = 1.0
         self.room_c, self.colder = 19.0, 0.0
         """K an hour."""
+        self.lamp = 0.0
+        """What a lamp gives, K/s."""
         self.told: list[tuple[float, Condition]] = []
 
     def run(self, hours: float) -> None:
@@ -61,7 +63,7 @@ class Bowl:
         room = self.room_c + 0.8 * math.sin(2 * math.pi * self.t / DAY)
         self.on = self.water < LOW_C or (self.on and self.water < HIGH_C)
         heat = GAIN * self.share if self.on else 0.0
-        self.water += (heat - (self.water - room) / TAU_S) * STEP_S
+        self.water += (heat + self.lamp - (self.water - room) / TAU_S) * STEP_S
         self.felt += (self.water - self.felt) * STEP_S / 60.0
         before = set(self.mind.standing)
         read = round((self.felt + self.rng.gauss(0, 0.03)) * 16) / 16
@@ -139,6 +141,28 @@ class TestAWeakHeater:
         bowl.share = 1.0
         bowl.run(2)
         assert bowl.mind.standing == {}
+
+    @pytest.mark.parametrize("seed", range(3))
+    def test_is_told_beside_a_lit_lamp_only_where_the_water_is_deep(self, seed: int) -> None:
+        """The relay is thought on, too soon; what comes is the lamp's heat."""
+        depths = []
+        for is_dark in (lambda _: True, lambda _: False):
+            bowl = copy.deepcopy(learned())
+            bowl.rng = random.Random(seed)
+            bowl.mind.power.dark = is_dark
+            bowl.until(on=False)
+            while bowl.water > LOW_C + 0.02:
+                bowl.step()
+            bowl.share, bowl.lamp = 0.0, 0.2 * GAIN
+            assert bowl.mind.filter is not None
+            bowl.mind.filter.begin(1000.0 + bowl.t, bowl.water, relay=True)
+            assert bowl.mind.filter.best is not None
+            bowl.mind.filter.best.loss = GAIN - bowl.lamp
+            while not bowl.told:
+                bowl.step()
+            depths.append(LOW_C - bowl.water)
+        assert depths[0] < 0.08
+        assert depths[1] > 0.1
 
     def test_relay_that_goes_off_half_way_up_is_no_weak_one(self) -> None:
         bowl = copy.deepcopy(learned())

@@ -373,6 +373,28 @@ class TestAPumpThatRests:
             assert at_s - began <= 60
             assert over_s - began == pytest.approx(60 * min(30, minutes), abs=60)
 
+    def test_is_waited_for_a_little_deeper_where_it_goes_on_standing(self) -> None:
+        """A chamber alone cools faster, and its heater comes on a little further down."""
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.level = 15.0
+        bench.run(2700)
+        bench.run(DAY, lambda: bench.value < 25.1)
+        bench.dead = True
+        bench.run(DAY, lambda: bench.value < 25.02)
+        bench.dead = False
+        bench.run(3600)
+        assert bench.said() == []
+
+    def test_teaches_nothing_while_it_may_stand(self) -> None:
+        bench = learned()
+        peak = bench.watch.minds["a"].thermostat.peak.level
+        bench.run(DAY, lambda: not bench.on)
+        bench.level, bench.off_c = 15.0, 25.58
+        bench.run(10_000)
+        assert bench.watch.minds["a"].thermostat.peak.level == pytest.approx(peak, abs=0.004)
+
     @pytest.mark.parametrize("minutes", [8, 25])
     def test_leaves_no_doubt_behind_where_the_heater_switches(self, minutes: int) -> None:
         """The heater's last heat stays in the chamber, where the first probe is, until all is mixed
@@ -447,6 +469,25 @@ class TestTheMainsAreBack:
         bench.run(3600)
         assert bench.value < 25.0
         assert bench.said() == [("heater.not-heating", True), ("heater.not-heating", False)]
+
+    def test_also_when_nobody_saw_the_relay_come_on(self) -> None:
+        """As the pump starts all is mixed, and what was thought of the relay begins anew."""
+        bench = learned()
+        bench.die()
+        bench.run(3 * 3600)
+        bench.level = 15.0
+        bench.run(600)
+        bench.level, bench.dead = 0.0, False
+        bench.run(3600)
+        assert bench.value < 25.0
+        assert bench.said()[-1] == ("heater.not-heating", False)
+
+    def test_water_that_is_warmer_than_the_upper_point_misses_no_heat(self) -> None:
+        bench = learned()
+        bench.die()
+        bench.value = 25.9
+        bench.run(20 * 60)
+        assert bench.said()[-1] == ("heater.not-heating", False)
 
 
 class TestHeatingOn:

@@ -77,6 +77,15 @@ class TestAPumpThatStands:
         chamber.run(0.5, rise=20.0, parts=0.8)
         assert chamber.stood
 
+    def test_goes_on_standing_where_the_probes_meet_again_and_the_chamber_is_still_up(self) -> None:
+        """Without heat the chamber cools to the tank's warmth, and nothing is mixed."""
+        chamber = Chamber()
+        chamber.run(6)
+        chamber.run(1, rise=20.0, parts=0.8)
+        assert chamber.pump.stands
+        chamber.run(2, rise=20.0)
+        assert chamber.pump.stands
+
     def test_that_has_lost_the_mains_ends_when_what_ran_back_leaves_and_not_sooner(self) -> None:
         """Without heat both probes cool alike; and somebody may change water meanwhile."""
         chamber = Chamber()
