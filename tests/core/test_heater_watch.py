@@ -358,6 +358,21 @@ class TestAPauseOfThePump:
         bench.run(3600)
         assert bench.said() == [("heater.not-heating", True)]
 
+    def test_hides_no_dial_that_was_turned_down_and_comes_on_in_it(self) -> None:
+        bench = learned()
+        bench.run(DAY, lambda: bench.on)
+        bench.run(DAY, lambda: not bench.on)
+        bench.on_c, bench.off_c = 24.7, 25.1
+        bench.run(DAY, lambda: bench.value < 24.71)
+        assert bench.said() == [("heater.not-heating", True)]
+        bench.level, bench.dead = 8.0, True
+        bench.run(25 * 60)
+        bench.level, bench.dead = 0.0, False
+        bench.run(DAY, lambda: not bench.on)
+        bench.run(900)
+        assert bench.newest["heater.setting-moved"].active
+        assert not bench.newest["heater.not-heating"].active
+
 
 class TestAPumpThatRests:
     def test_is_a_state_for_as_long_as_the_chamber_is_up_and_half_an_hour_at_most(self) -> None:

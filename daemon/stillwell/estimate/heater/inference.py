@@ -18,7 +18,7 @@ from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
 from stillwell.estimate.heater.standing import Condition, Standing
 from stillwell.estimate.heater.stories import Knowledge
 from stillwell.estimate.heater.tears import SETTLE_S
-from stillwell.estimate.heater.thermostat import Thermostat
+from stillwell.estimate.heater.thermostat import MOVED_K, Thermostat
 from stillwell.estimate.noise import Noise
 
 ALONG = 0.4
@@ -74,6 +74,8 @@ class Inference:
         self.unmixed_s = -math.inf
         """When the chamber's water was last known not to mix with the tank's; whoever has seen it
         says so."""
+        self._missed_c: float | None = None
+        """Where the water was, °C, when the pump stopped beside a heater that was told dead."""
         self.lessons = 0
         """Grows whenever something is learned of the thermostat."""
         self._saw = SawTooth()
@@ -226,6 +228,13 @@ class Inference:
         self.power.torn(t_s)
         self.duty.turn(t_s, None)
 
+    def unmixed(self) -> None:
+        """The pump has stopped: a probe in the tank sees nothing of the heater until it is
+        `mixed_again`."""
+        watch = self.filter
+        dead = Condition.NOT_HEATING in self.standing and watch is not None
+        self._missed_c = watch.best.t if dead and watch is not None and watch.best else None
+
     def mixed_again(self) -> None:
         """The pump had paused and runs again: a probe in the tank has seen nothing of the heater
         meanwhile, one in the chamber nothing else."""
@@ -253,6 +262,17 @@ class Inference:
         if abs(self.dial.off(watch, on, self.thermostat)[0]) < USUAL_K:
             self.jumps.trail.usual_s = watch.turned_s
         if self.dial.switched(watch, on, self.thermostat, calm, missed):
+            self._know(t_s)
+
+    def _came_on_unmixed(self, t_s: float, watch: RelayFilter) -> None:
+        """A heater that was told dead when the pump stopped, and heats once it runs again, has come
+        on in between: about where the water was."""
+        missed_c, self._missed_c = self._missed_c, None
+        if missed_c is None or not watch.relay or self.thermostat.moved_k:
+            return
+        off = missed_c - self.thermostat.trough.level
+        if off < -MOVED_K:
+            self.thermostat.suspect_dial(off, watch.began_s, peak=False)
             self._know(t_s)
 
     def _calm(self, watch: RelayFilter) -> bool:
@@ -322,6 +342,7 @@ class Inference:
             return
         if self.duty.state is None and watch.relay is not None:
             self.duty.turn(watch.began_s, watch.relay)
+            self._came_on_unmixed(t_s, watch)
         self._look_at_levels(t_s, watch)
         self.dial.look(t_s)
         self._look_for_sleep(t_s, watch)

@@ -146,6 +146,8 @@ class HeaterWatch:
                 mind.power.apart = self._pump.since_s is not None
                 if unmixed or self._pump.stands:
                     mind.power.torn(t)
+                if unmixed and not apart:
+                    mind.unmixed()
                 if unmixed:
                     mind.unmixed_s = t
                 elif apart and self._pump.usual:
