@@ -68,12 +68,16 @@ class LampHours:
 
     def share(self, piece: Piece, shift_h: float = 0.0) -> float:
         """For which share of a half cycle the lamp should burn, its hours moved by `shift_h`."""
-        by = round(shift_h * _HOUR_MS)
+        return self.burns(piece.start_ms, piece.end_ms, round(shift_h * _HOUR_MS))
+
+    def burns(self, start_ms: int, end_ms: int, by_ms: int = 0) -> float:
+        """The same of the time between two instants, less than a day apart, with the hours moved by
+        `by_ms`."""
         lit = sum(
-            max(0, min(piece.end_ms, w.end_ms + by) - max(piece.start_ms, w.start_ms + by))
-            for w in self.lit((piece.start_ms + piece.end_ms) // 2)
+            max(0, min(end_ms, w.end_ms + by_ms) - max(start_ms, w.start_ms + by_ms))
+            for w in self.lit((start_ms + end_ms) // 2)
         )
-        return min(1.0, lit / max(1, piece.end_ms - piece.start_ms))
+        return min(1.0, lit / max(1, end_ms - start_ms))
 
     def _at(self, day: date, at: time) -> int:
         return round(datetime.combine(day, at, self.zone).timestamp() * 1000)

@@ -71,37 +71,49 @@ class _Idle:
     error: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One minute."""
+
+    water: Minute
+    warmer_k: float | None
+    """Than the room; None where nobody knows."""
+    lit: float
+    """The part of it in the lamp's hours."""
+
+
 class HeatShare:
     """The last minutes in which the heat came as it comes now."""
 
     def __init__(self) -> None:
-        self._minutes: deque[tuple[Minute, float | None]] = deque()
-        self._last: list[tuple[Minute, float | None]] = []
+        self._minutes: deque[_Seen] = deque()
+        self._last: list[_Seen] = []
         """The last minute, torn or not."""
         self._from_s = -math.inf
         self._idle: _Idle | None = None
 
-    def add(self, minute: Minute, room_c: float | None) -> None:
-        """Takes the mean of one minute, °C, and of the room meanwhile."""
-        each = (minute, None if room_c is None else minute[1] - room_c)
+    def add(self, minute: Minute, room_c: float | None, lit: float = 0.0) -> None:
+        """Takes the mean of one minute, °C, and of the room meanwhile, and how much of it lay in
+        the lamp's hours."""
+        each = _Seen(minute, None if room_c is None else minute[1] - room_c, lit)
         self._last = [each]
         if minute[0] < self._from_s:
             return
         self._minutes.append(each)
-        while self._minutes[0][0][0] < minute[0] - WINDOW_S:
+        while self._minutes[0].water[0] < minute[0] - WINDOW_S:
             self._minutes.popleft()
 
     def begin(self, at_s: float) -> None:
         """The relay has switched at `at_s`, or the trace was torn: what was before is another
         heat."""
         self._from_s = at_s + LAG_S
-        while self._minutes and self._minutes[0][0][0] < self._from_s:
+        while self._minutes and self._minutes[0].water[0] < self._from_s:
             self._minutes.popleft()
 
     def idled(self, thermostat: Thermostat, until_s: float) -> None:
         """Until `until_s` the relay was off: what was lost then is what is lost now."""
-        minutes = [each for each in self._minutes if each[0][0] < until_s]
-        line = fit([minute for minute, _ in minutes]) if len(minutes) >= LEAST else None
+        minutes = [each for each in self._minutes if each.water[0] < until_s]
+        line = fit([each.water for each in minutes]) if len(minutes) >= LEAST else None
         if line is None:
             return
         loss, error = _loss(thermostat, line.value, minutes)
@@ -113,21 +125,23 @@ class HeatShare:
     def measure(self, thermostat: Thermostat, since_s: float = -math.inf) -> Share | None:
         """Returns the share that has come since `begin` and since `since_s`, of `WINDOW_S` at most;
         None before it can be measured."""
-        minutes = [each for each in self._minutes if each[0][0] >= since_s + LAG_S]
+        minutes = [each for each in self._minutes if each.water[0] >= since_s + LAG_S]
         if len(minutes) < LEAST or not thermostat.learned:
             return None
-        line = fit([minute for minute, _ in minutes])
+        line = fit([each.water for each in minutes])
         if line is None:
             return None
         loss, error = _loss(thermostat, line.value, minutes)
-        newest_s, idle = minutes[-1][0][0], self._idle
+        newest_s, idle = minutes[-1].water[0], self._idle
         if idle is not None and newest_s - idle.at_s < IDLE_S:
             loss += idle.more
             error = math.hypot(idle.error, IDLE_CHANGES * error)
         gain = thermostat.gain.mean
         share = (line.slope + loss) / gain
         off = math.hypot(line.slope_error, error, share * thermostat.gain_error)
-        return Share(share, off / gain, line.slope, line.slope_error, newest_s - minutes[0][0][0])
+        return Share(
+            share, off / gain, line.slope, line.slope_error, newest_s - minutes[0].water[0]
+        )
 
     def loss(self, thermostat: Thermostat, water_c: float) -> float:
         """What the water loses now with the heater off, K/s."""
@@ -136,18 +150,18 @@ class HeatShare:
         return loss
 
 
-def _loss(
-    thermostat: Thermostat, water_c: float, minutes: Sequence[tuple[Minute, float | None]]
-) -> tuple[float, float]:
+def _loss(thermostat: Thermostat, water_c: float, minutes: Sequence[_Seen]) -> tuple[float, float]:
     """What water of `water_c` lost in these minutes with the heater off, K/s, by all that is
     learned, and its standard deviation."""
-    warmer = [each for _, each in minutes if each is not None]
+    lit = sum(each.lit for each in minutes) / len(minutes) if minutes else 0.0
+    more = thermostat.lamp.more(lit)
+    warmer = [each.warmer_k for each in minutes if each.warmer_k is not None]
     if warmer and 2 * len(warmer) > len(minutes):
         found = thermostat.room.foretold(sum(warmer) / len(warmer))
         if found is not None:
-            return found
+            return max(0.0, found[0] + more), found[1]
     usual = thermostat.loss
     tau = thermostat.room.tau_s()
     colder_k = max(0.0, thermostat.setting_c - water_c)
     loss = usual.mean - colder_k / (tau[0] if tau is not None else PRIOR_TAU_S)
-    return max(0.0, loss), usual.spread
+    return max(0.0, loss + more), usual.spread

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,6 +64,10 @@ class Sight:
     relay: bool | None
 
 
+def _untold(_from_s: float, _to_s: float) -> float | None:
+    return None
+
+
 class Inference:
     """One probe. `see` once a good reading, in time order; times are monotonic seconds."""
 
@@ -76,6 +81,9 @@ class Inference:
         says so."""
         self._missed_c: float | None = None
         """Where the water was, °C, when the pump stopped beside a heater that was told dead."""
+        self.lit: Callable[[float, float], float | None] = _untold
+        """The part of the time between two instants in which the lamp should burn; None where
+        nobody knows its hours."""
         self.lessons = 0
         """Grows whenever something is learned of the thermostat."""
         self._saw = SawTooth()
@@ -148,7 +156,7 @@ class Inference:
         mean = self._sum / self._count
         sigma = self.noise.usual / math.sqrt(self._count)
         at = (self._minute + 0.5) * BIN_S
-        self.power.heat.add((at, mean), self.room_c)
+        self.power.heat.add((at, mean), self.room_c, self.lit(at - BIN_S / 2, at) or 0.0)
         self.jumps.trail.add((at, mean))
         half = self._saw.add((at, mean), sigma, self.thermostat.swing)
         if half is not None:
@@ -161,7 +169,8 @@ class Inference:
             return  # straight lines on either side of a jump meet anywhere
         if self.power.apart:
             return  # a chamber alone is another tank
-        self.dial.found(self.thermostat.take(half, room), self.thermostat)
+        lit = self.lit(half.start_s, half.end_s)
+        self.dial.found(self.thermostat.take(half, room, lit), self.thermostat)
         self._know(t_s)
 
     def _know(self, t_s: float) -> None:

@@ -17,6 +17,7 @@ from statistics import median
 from typing import Any
 
 from stillwell.estimate.heater.creep import Creep
+from stillwell.estimate.heater.lamp_part import LampPart
 from stillwell.estimate.heater.room_law import RoomLaw
 from stillwell.estimate.heater.running import Running
 from stillwell.estimate.heater.sawtooth import Half
@@ -88,6 +89,7 @@ class Thermostat:
     loss: Running = field(default_factory=_slopes)
     """Cooling with the heater off (positive: falling), lamp and room as they come."""
     room: RoomLaw = field(default_factory=RoomLaw)
+    lamp: LampPart = field(default_factory=LampPart)
     pours: Running = field(default_factory=lambda: Running(30 * DAY_S, 0.02, 30.0))
     """Jumps of the trace that turned out to be water, K."""
     moved_k: float = 0.0
@@ -120,8 +122,16 @@ class Thermostat:
         """The middle between the switching points, as the probe reads it."""
         return (self.peak.level + self.trough.level) / 2
 
-    def take(self, half: Half, room_c: float | None) -> Moved | None:
-        """Takes a half cycle that is over; returns the move when the setting has been moved."""
+    def take(
+        self, half: Half, room_c: float | None, lit_share: float | None = None
+    ) -> Moved | None:
+        """Takes a half cycle that is over; returns the move when the setting has been moved.
+
+        Args:
+            lit_share: the part of it in the lamp's hours; None where nobody knows them.
+        """
+        if half.clean and self.learned and lit_share is not None and not half.rising:
+            self._learn_lamp(half, room_c, lit_share)
         if not half.clean:
             return None
         if not self.learned:
@@ -305,6 +315,11 @@ class Thermostat:
                 self.room.add(half.mean_c - room_c, -half.slope, half.slope_error, at)
         self.gain.add(half.bend, at)
 
+    def _learn_lamp(self, half: Half, room_c: float | None, lit_share: float) -> None:
+        found = None if room_c is None else self.room.foretold(half.mean_c - room_c)
+        usual = self.loss.mean if found is None else found[0]
+        self.lamp.learn(-half.slope - usual, lit_share, half.end_s)
+
     def _moved(self, half: Half) -> Moved | None:
         """Whether peaks and troughs agree on a new place."""
         peaks, troughs = self._peaks_off[-AGREE:], self._troughs_off[-AGREE:]
@@ -376,7 +391,8 @@ class Thermostat:
             self._shifted_k,
         ]
         parts = {name: getattr(self, name).to_json() for name in _PARTS}
-        return parts | {"pours": self.pours.to_json(), "moved": moved}
+        more = {"pours": self.pours.to_json(), "lamp": self.lamp.to_json()}
+        return parts | more | {"moved": moved}
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError, KeyError or TypeError for anything
@@ -385,6 +401,8 @@ class Thermostat:
             getattr(self, name).restore(kept[name])
         if "moved" in kept:
             self.pours.restore(kept["pours"])
+            if "lamp" in kept:
+                self.lamp.restore(kept["lamp"])
             by_k, at_s, cause, seen, first, *shifted = kept["moved"]
             self.moved_k, self.moved_s, self.moved_by = float(by_k), float(at_s), Cause(cause)
             self._seen, self.first_peak = None if seen is None else bool(seen), bool(first)

@@ -15,7 +15,7 @@ from stillwell.estimate.heater.plan import HeaterPlan
 from stillwell.estimate.heater.pump import POURED_S, WINDOW_S, Pump
 from stillwell.estimate.heater.standing import Condition
 from stillwell.estimate.heater.texts import HeaterTexts, Kind
-from stillwell.estimate.lamp_hours import LampHours
+from stillwell.estimate.lamp_hours import LampHours, Window
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
@@ -92,8 +92,11 @@ class HeaterWatch:
         self.minds = {name: Inference() for name in plan.probes}
         self.judge = ProbeJudge(plan.probes, plan.room, plan.zone, plan.units)
         self._lamp = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
+        self._window: Window | None = None
+        """The lamp's hours, or its dark ones, that were last asked for."""
         for mind in self.minds.values():
             mind.power.dark = self._dark
+            mind.lit = self._lit
         self._texts = HeaterTexts(plan)
         self._room: float | None = None
         self._room_s = -SILENT_S
@@ -324,6 +327,19 @@ class HeaterWatch:
         return not any(
             w.start_ms - LAMP_LEAD_MS <= at_ms <= w.end_ms for w in self._lamp.lit(at_ms)
         )
+
+    def _lit(self, from_s: float, to_s: float) -> float | None:
+        """The part of the time between two instants in which the lamp should burn; None where
+        nobody said when."""
+        if self._lamp is None or self._last is None:
+            return None
+        from_ms, to_ms = (self._last.utc_ms - round((self._t - s) * 1000) for s in (from_s, to_s))
+        window = self._window
+        if window is None or not window.start_ms <= (from_ms + to_ms) // 2 < window.end_ms:
+            window = self._window = self._lamp.window((from_ms + to_ms) // 2)
+        if window.start_ms <= from_ms and to_ms <= window.end_ms:
+            return 1.0 if window.lit else 0.0
+        return self._lamp.burns(from_ms, to_ms)
 
     def _worded_anew(self, now: Moment) -> Iterable[Finding]:
         """What stands, in the words of now: who is reminded of it hears where the water is by then
