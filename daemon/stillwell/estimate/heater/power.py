@@ -217,10 +217,12 @@ class Power:
         """Below its lower point the heater is on and on, and the water does not rise."""
         known, share = watch.known, self.share
         assert watch.best is not None
-        below = watch.best.t < known.trough - max(0.05, 3 * known.trough_spread)
+        # Where the point may have moved down, by another probe or by the dial, it is not missed yet.
+        trough = known.trough + min(0.0, known.trough_moves)
+        below = watch.best.t < trough - max(0.05, 3 * known.trough_spread)
         if share is not None and not share.above(LAMPS) and not self.dark(t_s):
             # A lamp that is lit gives as much, and the relay may not have come on yet.
-            below = watch.best.t < known.trough - LIT_K
+            below = watch.best.t < trough - LIT_K
         on = below and watch.relay is True
         still = on and watch.slope < 0.03 * known.gain
         if self.standing.lasts("power", still, t_s, BACK_FOR_S):

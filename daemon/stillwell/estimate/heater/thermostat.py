@@ -266,7 +266,8 @@ class Thermostat:
 
     def moves(self, peak: bool) -> float:
         """By how much the peak (else the trough) may be elsewhere than its level says, K."""
-        return 0.0 if self._seen is peak else self.moved_k
+        wild = self.moved_by is Cause.TRACE and abs(self.moved_k) > WILD_K
+        return 0.0 if wild or self._seen is peak else self.moved_k
 
     def _pending(self, at_s: float) -> bool:
         return self.moved_k != 0.0 and at_s > self.moved_s
