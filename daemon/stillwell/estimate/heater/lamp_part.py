@@ -16,7 +16,7 @@ from stillwell.estimate.heater.running import Running
 DAY_S = 86_400.0
 NEARLY = 0.85
 """Of a half cycle, the share that has to be lit, or dark, to speak for either."""
-EACH = 3.0
+EACH = 2.0
 """So many half cycles of either before it is taken for known."""
 
 

@@ -37,6 +37,8 @@ RISES = 0.05
 """Of the slope that the heater's whole heat makes: what rises no faster does not get there."""
 CUT_S = 3000.0
 """A heater is called weak between its switching points after the heat was measured for so long."""
+NONE_S = 2400.0
+"""Where no heat was measured for so long, well below the lower point, the heater is dead."""
 TELLING_S = 2700.0
 """For so long at most a heater that may be weak is waited for before it is called dead."""
 MADE_UP = 0.35
@@ -182,12 +184,13 @@ class Power:
         comes = share is not None and share.above(SOME)
         # Before it was due nothing should have come; what came all the same comes still.
         came = self.share is not None and self.share.above(LAMPS)
+        none = share is not None and share.below(LITTLE_AT_MOST)
         # That it came on was seen by its whole heat; only that being gone is against it.
         seen = watch.relay is True and self._weak_s is None
-        seen = seen and share is not None and not share.below(LITTLE_AT_MOST)
+        seen = seen and share is not None and not none
         comes = comes or came or seen
         if Condition.SHORT_OF_POWER in standing:
-            gone = made_up < NO_SHARE and share is not None and share.below(LITTLE_AT_MOST)
+            gone = made_up < NO_SHARE and none
             if standing.lasts("falls", gone, t_s, BACK_FOR_S):
                 standing.clear(Condition.SHORT_OF_POWER)
                 standing.stand(Condition.NOT_HEATING, since_s)
@@ -195,7 +198,7 @@ class Power:
             if standing.lasts("hovers", HELD_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
                 standing.clear(Condition.NOT_HEATING)
                 standing.stand(Condition.SHORT_OF_POWER, since_s)
-        elif comes or (made_up > SOME_SHARE and not refuted):
+        elif comes or (made_up > SOME_SHARE and not (refuted or none)):
             standing.stand(Condition.SHORT_OF_POWER, since_s)
         else:
             standing.stand(Condition.NOT_HEATING, since_s)
@@ -211,14 +214,14 @@ class Power:
         self._look_at_weak(t_s, watch)
         self._look_for_end(t_s, watch)
         self._look_below(t_s, watch, thermostat)
+        self._look_for_none(t_s, watch, thermostat)
         self._look_at_limit(t_s, watch, thermostat, duty)
 
     def _look_below(self, t_s: float, watch: RelayFilter, thermostat: Thermostat) -> None:
         """Below its lower point the heater is on and on, and the water does not rise."""
         known, share = watch.known, self.share
         assert watch.best is not None
-        # Where the point may have moved down, by another probe or by the dial, it is not missed yet.
-        trough = known.trough + min(0.0, known.trough_moves)
+        trough = _lowest(watch)
         below = watch.best.t < trough - max(0.05, 3 * known.trough_spread)
         if share is not None and not share.above(LAMPS) and not self.dark(t_s):
             # A lamp that is lit gives as much, and the relay may not have come on yet.
@@ -232,6 +235,18 @@ class Power:
             return
         if on and share.slope < RISES * known.gain:
             self.lacks(t_s, t_s - share.seconds, watch, thermostat)
+
+    def _look_for_none(self, t_s: float, watch: RelayFilter, thermostat: Thermostat) -> None:
+        """Well below its lower point, long after it should have come on, none of its heat is there,
+        beyond doubt: whatever loss the filter still takes for possible."""
+        due_s, best = watch.due_s, watch.best
+        if Condition.NOT_HEATING in self.standing or self.apart or due_s is None or best is None:
+            return
+        if watch.relay is not False or best.t > _lowest(watch) - LIT_K:
+            return
+        share = self.heat.measure(thermostat, due_s)
+        if share is not None and share.seconds > NONE_S and share.below(LITTLE_AT_MOST):
+            self.lacks(t_s, due_s, watch, thermostat, refuted=True)
 
     def _look_at_stop(self, t_s: float, watch: RelayFilter) -> None:
         """Between its points the water has stopped rising: with some heat still coming the relay is
@@ -351,3 +366,9 @@ class Power:
         limit_s, half_way = kept
         self.limit_s = None if limit_s is None else float(limit_s)
         self.half_way = bool(half_way)
+
+
+def _lowest(watch: RelayFilter) -> float:
+    """Where the heater comes on at the latest, °C: where its point may have moved down, by another
+    probe or by the dial, it is not missed before that place."""
+    return watch.known.trough + min(0.0, watch.known.trough_moves)
