@@ -7,6 +7,7 @@ first order with noise and steps. It shares nothing with the simulator of the dr
 from __future__ import annotations
 
 import copy
+import json
 import math
 import random
 from functools import cache
@@ -40,6 +41,8 @@ class Bowl:
         """K an hour."""
         self.lamp = 0.0
         """What a lamp gives, K/s."""
+        self.hours: tuple[float, float] | None = None
+        """In which it burns each day; None: always."""
         self.told: list[tuple[float, Condition]] = []
 
     def run(self, hours: float) -> None:
@@ -57,13 +60,21 @@ class Bowl:
         self.until(on=True)
         self.run(0.4)
 
+    def lit(self, from_s: float, to_s: float) -> float:
+        """The part of the time in which the lamp burns, looked at in ten instants."""
+        assert self.hours is not None
+        on, off = self.hours
+        at = [from_s + (to_s - from_s) * k / 9 for k in range(10)]
+        return sum(on <= t % DAY / HOUR < off for t in at) / 10
+
     def step(self) -> None:
         self.t += STEP_S
         self.room_c -= self.colder * STEP_S / HOUR
         room = self.room_c + 0.8 * math.sin(2 * math.pi * self.t / DAY)
         self.on = self.water < LOW_C or (self.on and self.water < HIGH_C)
         heat = GAIN * self.share if self.on else 0.0
-        self.water += (heat + self.lamp - (self.water - room) / TAU_S) * STEP_S
+        lamp = self.lamp if self.hours is None else self.lamp * self.lit(self.t, self.t)
+        self.water += (heat + lamp - (self.water - room) / TAU_S) * STEP_S
         self.felt += (self.water - self.felt) * STEP_S / 60.0
         before = set(self.mind.standing)
         read = round((self.felt + self.rng.gauss(0, 0.03)) * 16) / 16
@@ -78,6 +89,93 @@ def learned() -> Bowl:
     bowl.run(96)
     assert bowl.told == []
     return bowl
+
+
+@cache
+def lit() -> Bowl:
+    """A week beside a lamp that gives most of what the water loses, from ten to eight."""
+    bowl = Bowl(seed=3)
+    bowl.lamp, bowl.hours = 0.18 / HOUR, (10.0, 20.0)
+    bowl.mind.lit = lambda from_s, to_s: bowl.lit(from_s - 1000.0, to_s - 1000.0)
+    bowl.run(7 * 24 + 10)
+    assert bowl.told == []
+    return bowl
+
+
+class TestALitLamp:
+    def dead(self, know: bool) -> Bowl:
+        """The heater dies once it has gone off in the lamp's first hours."""
+        bowl = copy.deepcopy(lit())
+        bowl.mind.lit = lambda from_s, to_s: bowl.lit(from_s - 1000.0, to_s - 1000.0)
+        if not know:
+            bowl.mind.lit = lambda _from_s, _to_s: None
+        bowl.until(on=True)
+        bowl.until(on=False)
+        bowl.share = 0.0
+        bowl.until(on=True)
+        return bowl
+
+    def test_is_learned_as_what_the_water_loses_less(self) -> None:
+        law = lit().mind.thermostat.room
+        losses = [law.foretold(6.3, part) for part in (0.0, 1.0, 0.5)]
+        dark, whole, half = (loss[0] * HOUR for loss in losses if loss is not None)
+        assert dark - whole == pytest.approx(0.18, abs=0.03)
+        assert half == pytest.approx((dark + whole) / 2)
+        assert dark == pytest.approx(6.3 / (TAU_S / HOUR), abs=0.03)
+
+    def test_is_not_taken_for_a_part_of_a_dead_heaters_heat(self) -> None:
+        shares = []
+        for know in (True, False):
+            bowl = self.dead(know)
+            bowl.run(1)
+            assert 10 < bowl.t % DAY / HOUR < 20
+            share = bowl.mind.power.heat.measure(bowl.mind.thermostat)
+            assert share is not None
+            shares.append(share.value)
+        assert abs(shares[0]) < 0.08 < shares[1]
+
+    def test_outlives_a_restart(self) -> None:
+        mind = Inference()
+        mind.restore(json.loads(json.dumps(lit().mind.to_json())))
+        assert mind.thermostat.room == lit().mind.thermostat.room
+
+
+class TestADeadHeater:
+    def test_is_told_where_its_heat_is_missing_also_if_the_filter_never_believes_it(self) -> None:
+        bowl = copy.deepcopy(learned())
+        bowl.until(on=False)
+        bowl.share = 0.0
+        watch = bowl.mind.filter
+        assert watch is not None
+        while not bowl.told and bowl.water > LOW_C - 0.5:
+            watch.certain = math.inf
+            bowl.step()
+        assert [condition for _, condition in bowl.told] == [Condition.NOT_HEATING]
+        assert LOW_C - 0.4 < bowl.water < LOW_C - 0.1
+
+    def test_is_not_missed_before_where_its_point_may_have_moved_to(self) -> None:
+        """Another probe may read less: then it comes on further down."""
+        depths = []
+        for moved_k in (0.0, -0.2):
+            bowl = copy.deepcopy(learned())
+            bowl.until(on=False)
+            bowl.share = 0.0
+            thermostat, watch = bowl.mind.thermostat, bowl.mind.filter
+            assert watch is not None
+            thermostat.moved_k, thermostat.moved_s = moved_k, 1000.0 + bowl.t
+            bowl.mind._know(1000.0 + bowl.t)
+            while not bowl.told and bowl.water > LOW_C - 0.6:
+                watch.certain = math.inf
+                bowl.step()
+            depths.append(LOW_C - bowl.water)
+        assert depths[1] > depths[0] + 0.1
+
+    def test_a_jump_that_no_probes_zero_makes_moves_no_point(self) -> None:
+        thermostat = copy.deepcopy(learned()).mind.thermostat
+        for by_k, moves in ((0.3, 0.3), (1.1, 0.0)):
+            thermostat.moved_k = 0.0
+            thermostat.jump(by_k, 1000.0)
+            assert thermostat.moves(peak=True) == moves
 
 
 class TestTheShare:

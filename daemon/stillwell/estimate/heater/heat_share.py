@@ -154,14 +154,13 @@ def _loss(thermostat: Thermostat, water_c: float, minutes: Sequence[_Seen]) -> t
     """What water of `water_c` lost in these minutes with the heater off, K/s, by all that is
     learned, and its standard deviation."""
     lit = sum(each.lit for each in minutes) / len(minutes) if minutes else 0.0
-    more = thermostat.lamp.more(lit)
     warmer = [each.warmer_k for each in minutes if each.warmer_k is not None]
     if warmer and 2 * len(warmer) > len(minutes):
-        found = thermostat.room.foretold(sum(warmer) / len(warmer))
+        found = thermostat.room.foretold(sum(warmer) / len(warmer), lit)
         if found is not None:
-            return max(0.0, found[0] + more), found[1]
+            return max(0.0, found[0]), found[1]
     usual = thermostat.loss
     tau = thermostat.room.tau_s()
     colder_k = max(0.0, thermostat.setting_c - water_c)
     loss = usual.mean - colder_k / (tau[0] if tau is not None else PRIOR_TAU_S)
-    return max(0.0, loss + more), usual.spread
+    return max(0.0, loss), usual.spread

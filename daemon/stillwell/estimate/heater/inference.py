@@ -15,7 +15,7 @@ from stillwell.estimate.heater.forecast import reach
 from stillwell.estimate.heater.jumps import Jumps
 from stillwell.estimate.heater.power import BACK_FOR_S, BACK_K, MOSTLY, Power
 from stillwell.estimate.heater.relay_filter import LOSS_GAP_SHARE, RelayFilter, Verdict
-from stillwell.estimate.heater.sawtooth import BIN_S, Half, SawTooth
+from stillwell.estimate.heater.sawtooth import BIN_S, LONGEST, Half, Minute, SawTooth
 from stillwell.estimate.heater.standing import Condition, Standing
 from stillwell.estimate.heater.stories import Knowledge
 from stillwell.estimate.heater.tears import SETTLE_S
@@ -90,8 +90,7 @@ class Inference:
         self._minute = -1
         self._sum = 0.0
         self._count = 0
-        self._room_sum = 0.0
-        self._room_count = 0
+        self._rooms: deque[Minute] = deque(maxlen=LONGEST)
         self._at_s = 0.0
         self.jumps = Jumps(self.thermostat, self.noise)
         self._torn_s = -math.inf
@@ -134,9 +133,6 @@ class Inference:
         self._at_s = t_s
         self.noise.add(t_s, value)
         self.room_c = room_c
-        if room_c is not None:
-            self._room_sum += room_c
-            self._room_count += 1
         minute = int(t_s // BIN_S)
         if minute != self._minute:
             if self._count:
@@ -156,6 +152,8 @@ class Inference:
         mean = self._sum / self._count
         sigma = self.noise.usual / math.sqrt(self._count)
         at = (self._minute + 0.5) * BIN_S
+        if self.room_c is not None:
+            self._rooms.append((at, self.room_c))
         self.power.heat.add((at, mean), self.room_c, self.lit(at - BIN_S / 2, at) or 0.0)
         self.jumps.trail.add((at, mean))
         half = self._saw.add((at, mean), sigma, self.thermostat.swing)
@@ -163,8 +161,8 @@ class Inference:
             self._learn(half, t_s)
 
     def _learn(self, half: Half, t_s: float) -> None:
-        room = self._room_sum / self._room_count if self._room_count else None
-        self._room_sum, self._room_count = 0.0, 0
+        beside = [c for at_s, c in self._rooms if half.start_s <= at_s <= half.end_s]
+        room = sum(beside) / len(beside) if beside else None
         if half.start_s < self.jumps.trail.settled_s:
             return  # straight lines on either side of a jump meet anywhere
         if self.power.apart:

@@ -17,7 +17,6 @@ from statistics import median
 from typing import Any
 
 from stillwell.estimate.heater.creep import Creep
-from stillwell.estimate.heater.lamp_part import LampPart
 from stillwell.estimate.heater.room_law import RoomLaw
 from stillwell.estimate.heater.running import Running
 from stillwell.estimate.heater.sawtooth import Half
@@ -89,7 +88,6 @@ class Thermostat:
     loss: Running = field(default_factory=_slopes)
     """Cooling with the heater off (positive: falling), lamp and room as they come."""
     room: RoomLaw = field(default_factory=RoomLaw)
-    lamp: LampPart = field(default_factory=LampPart)
     pours: Running = field(default_factory=lambda: Running(30 * DAY_S, 0.02, 30.0))
     """Jumps of the trace that turned out to be water, K."""
     moved_k: float = 0.0
@@ -130,8 +128,6 @@ class Thermostat:
         Args:
             lit_share: the part of it in the lamp's hours; None where nobody knows them.
         """
-        if half.clean and self.learned and lit_share is not None and not half.rising:
-            self._learn_lamp(half, room_c, lit_share)
         if not half.clean:
             return None
         if not self.learned:
@@ -148,7 +144,7 @@ class Thermostat:
             # The other switching point is believed to have moved when it too has been seen there.
             which.shift(off, 0.02)
             self._shifted_k = off
-            self._learn(half, room_c)
+            self._learn(half, room_c, lit_share)
             if self._seen not in (None, half.rising):
                 by_trace = self.moved_by is Cause.TRACE
                 self._decided()
@@ -172,7 +168,7 @@ class Thermostat:
             elif self._seen is not half.rising:
                 self.stayed()
         (self._peaks_off if half.rising else self._troughs_off).clear()
-        self._learn(half, room_c)
+        self._learn(half, room_c, lit_share)
         return None
 
     def jump(self, by_k: float, at_s: float, again: bool = False, alone: bool = False) -> None:
@@ -307,19 +303,15 @@ class Thermostat:
             self._learn(each, room)
         self._first.clear()
 
-    def _learn(self, half: Half, room_c: float | None) -> None:
+    def _learn(self, half: Half, room_c: float | None, lit_share: float | None = None) -> None:
         at = half.end_s
         (self.peak if half.rising else self.trough).add(half.hinge_c, at, half.hinge_error)
         if not half.rising:
             self.loss.add(-half.slope, at)
             if room_c is not None and half.end_s - half.start_s > 900.0:
-                self.room.add(half.mean_c - room_c, -half.slope, half.slope_error, at)
+                warmer_k, lit = half.mean_c - room_c, lit_share or 0.0
+                self.room.add(warmer_k, -half.slope, half.slope_error, at, lit)
         self.gain.add(half.bend, at)
-
-    def _learn_lamp(self, half: Half, room_c: float | None, lit_share: float) -> None:
-        found = None if room_c is None else self.room.foretold(half.mean_c - room_c)
-        usual = self.loss.mean if found is None else found[0]
-        self.lamp.learn(-half.slope - usual, lit_share, half.end_s)
 
     def _moved(self, half: Half) -> Moved | None:
         """Whether peaks and troughs agree on a new place."""
@@ -392,8 +384,7 @@ class Thermostat:
             self._shifted_k,
         ]
         parts = {name: getattr(self, name).to_json() for name in _PARTS}
-        more = {"pours": self.pours.to_json(), "lamp": self.lamp.to_json()}
-        return parts | more | {"moved": moved}
+        return parts | {"pours": self.pours.to_json(), "moved": moved}
 
     def restore(self, kept: Any) -> None:
         """Takes up `to_json`'s value. Raises ValueError, KeyError or TypeError for anything
@@ -402,8 +393,6 @@ class Thermostat:
             getattr(self, name).restore(kept[name])
         if "moved" in kept:
             self.pours.restore(kept["pours"])
-            if "lamp" in kept:
-                self.lamp.restore(kept["lamp"])
             by_k, at_s, cause, seen, first, *shifted = kept["moved"]
             self.moved_k, self.moved_s, self.moved_by = float(by_k), float(at_s), Cause(cause)
             self._seen, self.first_peak = None if seen is None else bool(seen), bool(first)
