@@ -12,7 +12,7 @@ of the room nothing is foretold closely, and nothing is concluded there.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 HALF_LIFE_H = 10 * 24.0
@@ -23,12 +23,14 @@ PRIOR_SD = (0.03, 0.5, 0.5, 1.0)
 LEAST_SD = 0.008
 """A half cycle's slope is never believed closer, K/h: lid, humidity and hands come and go."""
 FIRST_SCATTER = 0.02
+ALIKE = 2.0
+"""So many pieces count as one: those of a day share its draughts, its humidity and its open lid."""
 EACH = 5
 """Half cycles with the lamp and without it before anything is concluded."""
 CARRIES = 5.0
 """The lamp's heat must be so many times its own uncertainty."""
 _SIZE = 4
-_LAMP = 2
+_LAMP, _HEATER = 2, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,27 +75,37 @@ class LampHeat:
         x = piece.factors(lit)
         loss = sum(a * b for a, b in zip(x, self.mean, strict=True))
         spread = sum(x[i] * x[j] * self.cov[i][j] for i in range(_SIZE) for j in range(_SIZE))
-        noise = max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
-        return loss, max(0.0, spread) + noise
+        return loss, max(0.0, spread) + self._noise(piece)
+
+    def _noise(self, piece: Piece) -> float:
+        return max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
+
+    def heats(self, piece: Piece) -> bool:
+        """Whether it was the heater by which the water rose: beside a warm room the lamp may lift
+        it alone."""
+        if not piece.heated or min(self.lit, self.dark) < EACH:
+            return piece.heated
+        idle, _ = self.foretold(replace(piece, heated=False), 0.0)
+        return piece.loss < idle - self.mean[_HEATER] / 2
 
     def learn(self, piece: Piece, lit: float) -> None:
         """Takes a half cycle of which it is known how long the lamp burnt in it."""
         self._fade(piece.end_ms)
         x = piece.factors(lit)
         loss, variance = self.foretold(piece, lit)
+        noise = self._noise(piece)
         off = piece.loss - loss
         if min(self.lit, self.dark) >= EACH:
             limit = 4 * math.sqrt(variance)
             off = max(-limit, min(limit, off))
-        gain = [sum(row[j] * x[j] for j in range(_SIZE)) / variance for row in self.cov]
+        total = variance + (ALIKE - 1.0) * noise
+        gain = [sum(row[j] * x[j] for j in range(_SIZE)) / total for row in self.cov]
         self.mean = [m + g * off for m, g in zip(self.mean, gain, strict=True)]
         self.cov = [
-            [self.cov[i][j] - gain[i] * gain[j] * variance for j in range(_SIZE)]
-            for i in range(_SIZE)
+            [self.cov[i][j] - gain[i] * gain[j] * total for j in range(_SIZE)] for i in range(_SIZE)
         ]
         kind = int(piece.heated)
-        noise = variance - self.scatter[kind]
-        left = max(0.0, off * off - noise)
+        left = max(0.0, off * off - variance + self.scatter[kind])
         self.scatter[kind] += 0.05 * (left - self.scatter[kind])
         if lit > 0.5:
             self.lit += 1.0

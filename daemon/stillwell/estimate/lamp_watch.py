@@ -11,16 +11,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.missing import Worth, worth
 from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
-from stillwell.estimate.heater.sawtooth import Half, SawTooth
+from stillwell.estimate.heater.sawtooth import Line
 from stillwell.estimate.lamp_heat import LampHeat, Piece
 from stillwell.estimate.lamp_hours import SURE, WELL, LampHours, Window, against
+from stillwell.estimate.lamp_pieces import LampPieces
 from stillwell.estimate.noise import Noise
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
@@ -33,13 +34,11 @@ LAMP_NOT_ON, LAMP_NOT_OFF = "lamp.not-on", "lamp.not-off"
 FORM = 1
 SILENT_MS = 900_000
 """The water is followed by the first probe that was heard within this."""
-SHORTEST_S = 1200.0
-"""Half cycles that are shorter say too little about their slope."""
 ROOM_EVERY_S = 600.0
-"""So often at least the room must have been read in a half cycle."""
+"""So often at least the room must have been read in a piece of the trace."""
 KEPT_MS = 36 * 3_600_000
 OPEN = 2.0
-"""Half cycles that speak so much for a fault (log likelihood ratio) teach nothing: what is looked
+"""Pieces that speak so much for a fault (log likelihood ratio) teach nothing: what is looked
 into must not become the usual on the way."""
 TOLD_MS = 3 * 86_400_000
 """For so long it is told. A weaker lamp looks like a dark one for ever: then it is the usual."""
@@ -71,7 +70,7 @@ class LampWatch:
         self._words = Wording(plan.zone, plan.units)
         self.heat = LampHeat()
         self._line = Timeline()
-        self._saw = SawTooth()
+        self._cut = LampPieces(self._next_edge)
         self._noise = {name: Noise() for name in plan.probes}
         self._heard_ms: dict[str, int] = {}
         self._lead = plan.probes[0]
@@ -142,32 +141,37 @@ class LampWatch:
         ]
         if heard[0] != self._lead:
             self._lead = heard[0]
-            self._saw.restart()
+            self._cut.restart()
         return self._lead
 
     def _end_minute(self, now: Moment) -> list[Finding]:
         sigma = self._noise[self._lead].usual / self._count**0.5
         at_s = (self._minute + 0.5) * 60.0
-        half = self._saw.add((at_s, self._sum / self._count), sigma, None)
-        if half is None or not half.clean or half.end_s - half.start_s < SHORTEST_S:
-            return []
-        piece = self._piece(half)
-        return [] if piece is None else self._take(piece, now)
+        found = self._cut.add((at_s, self._sum / self._count), sigma)
+        pieces = [self._piece(*each) for each in found]
+        return [f for piece in pieces if piece is not None for f in self._take(piece, now)]
 
-    def _piece(self, half: Half) -> Piece | None:
-        """A half cycle with the room beside it; None where the room was not seen."""
-        start, end = half.start_s * 1000, half.end_s * 1000
+    def _next_edge(self, at_s: float) -> float:
+        """When the lamp should switch next after an instant."""
+        at_ms = round(at_s * 1000)
+        utc_ms = self._line.to_utc(at_ms)
+        return (at_ms + self._hours.window(utc_ms).end_ms - utc_ms) / 1000
+
+    def _piece(self, line: Line, rising: bool, start_s: float, end_s: float) -> Piece | None:
+        """A piece of the trace with the room beside it; None where the room was not seen."""
+        start, end = start_s * 1000, end_s * 1000
         room = [value for at, value in self._room if start <= at <= end]
-        if len(room) * ROOM_EVERY_S < half.end_s - half.start_s:
+        if len(room) * ROOM_EVERY_S < end_s - start_s:
             return None
-        return Piece(
+        piece = Piece(
             self._line.to_utc(round(start)),
             self._line.to_utc(round(end)),
-            -half.slope * 3600.0,
-            half.slope_error * 3600.0,
-            half.mean_c - sum(room) / len(room),
-            half.rising,
+            -line.slope * 3600.0,
+            line.slope_error * 3600.0,
+            line.value - sum(room) / len(room),
+            rising,
         )
+        return replace(piece, heated=self.heat.heats(piece))
 
     def _take(self, piece: Piece, now: Moment) -> list[Finding]:
         """Decides on what has been seen of the present window, then learns."""

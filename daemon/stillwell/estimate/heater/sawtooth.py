@@ -109,6 +109,21 @@ class SawTooth:
         self._rising = None
         self._low, self._high = (0.0, math.inf), (0.0, -math.inf)
 
+    @property
+    def rising(self) -> bool | None:
+        """Which way it goes since `turned_s`; None before the first turn."""
+        return self._rising
+
+    @property
+    def turned_s(self) -> float | None:
+        """When it last turned, as far as that is certain; None before."""
+        return self._turns[-1] if self._turns else None
+
+    @property
+    def furthest_s(self) -> float:
+        """Until then it has surely not turned again."""
+        return self._extreme[0]
+
     def add(self, minute: Minute, sigma: float, swing: float | None) -> Half | None:
         """Takes one minute.
 
