@@ -245,10 +245,25 @@ class TestFindings:
 
     def test_high_when_nobody_tops_up(self) -> None:
         state = known()
-        assert self.active(state, 5 * DAY) == [HIGH]
-        said = str(findings(state, 5 * DAY)[0].message)
-        for part in ("is above 36", "2.7 L have evaporated", "2.7 L of fresh water", "unplug"):
+        assert self.active(state, 5 * DAY) == [UNSURE]
+        assert self.active(state, 6 * DAY) == [HIGH]
+        said = str(findings(state, 6 * DAY)[0].message)
+        for part in ("is above 36", "3.2 L have evaporated", "3.2 L of fresh water", "unplug"):
             assert part in said
+
+    def test_not_high_at_odds_of_less_than_three_to_one(self) -> None:
+        for salinity, told in ((36.2, []), (36.5, [HIGH])):
+            state = updated(known(salinity, 0.6), Check(0, salinity, 0.6))
+            assert self.active(state, 0) == told
+
+    def test_high_rings_once_while_the_water_wobbles_about_the_limit(self) -> None:
+        standing: frozenset[str] = frozenset()
+        rung = []
+        for salinity in (36.6, 36.2, 35.95, 36.6, 35.8, 36.2):
+            active = self.active(known(salinity, 0.4), 0, standing)
+            rung.append(HIGH in active and HIGH not in standing)
+            standing = frozenset(active)
+        assert rung == [True, False, False, False, False, False]
 
     def test_low_after_too_much_fresh_water(self) -> None:
         state = updated(known(), TopUp(0, 4000.0))

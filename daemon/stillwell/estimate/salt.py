@@ -75,6 +75,10 @@ class SaltState:
     last_check_sd: float | None = None
     """How well the last check measured."""
     since: Since = Since()
+    salted: float = 0.0
+    """How likely it is that what was noted as fresh water lately was salt water (`salt_pours`)."""
+    salted_ms: int | None = None
+    """And since which check, most likely."""
 
     @property
     def full_kg(self) -> float:

@@ -26,6 +26,9 @@ CAUTION = (
 )
 HIGH, LOW, UNSURE = "salinity.high", "salinity.low", "salinity.unsure"
 
+_SURE = 0.67
+"""So many standard deviations the estimate lies outside before that is told: three to one (our own
+choice). One check that reads high is not yet salt in the water."""
 _DEADBAND = 0.1
 """A salinity alarm goes only when the estimate is so far inside again (our own choice)."""
 _DAY_MS = 86_400_000
@@ -168,7 +171,8 @@ def findings(
 ) -> tuple[Finding, ...]:
     """Returns the three salinity findings as they stand at a time.
 
-    High and low are about the most likely salinity; unsure is about an interval that reaches beyond
+    High and low are told at odds of three to one, and stand until the most likely salinity is well
+    inside; unsure is about an interval that reaches beyond
     the limits while the middle is inside: then nothing is wrong but that nobody has looked. A check
     made in time asks for no other, however wide it is itself: a refractometer's interval is as wide
     as usual limits (±1 ppt). So unsure waits until a check is overdue, or until what happened since
@@ -184,8 +188,9 @@ def findings(
     now = advanced(state, now_ms)
     answer = salinity_estimate(state, now_ms)
     p = state.parameters
-    high = answer.value > p.high - (_DEADBAND if HIGH in standing else 0.0)
-    low = answer.value < p.low + (_DEADBAND if LOW in standing else 0.0)
+    sure = _SURE * now.salinity_sd
+    high = answer.value > p.high + (-_DEADBAND if HIGH in standing else sure)
+    low = answer.value < p.low - (-_DEADBAND if LOW in standing else sure)
     slack = _DEADBAND if UNSURE in standing else 0.0
     outside = answer.high > p.high - slack or answer.low < p.low + slack
     reckoned = f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f})"
@@ -255,7 +260,13 @@ def mended(now: SaltState, units: System) -> str:
 def _high(now: SaltState, reckoned: str, why: str, units: System) -> Message:
     p = now.parameters
     unnoted = unnoted_estimate(now)
-    if now.mean[1] * now.mean[0] > now.salinity - p.high and now.missing_ml > 0:
+    if now.salted > 0.5 and now.salted_ms is not None:
+        likely = (
+            "Most likely what was poured as fresh water since the check "
+            f"{_ago(now.t_ms - now.salted_ms)} was salt water ({100 * now.salted:.0f} %): the "
+            "checks rise as it would make them. Taste or measure what is in the can."
+        )
+    elif now.mean[1] * now.mean[0] > now.salinity - p.high and now.missing_ml > 0:
         gone = show(now.missing_ml, Dimension.VOLUME, units)
         likely = f"About {gone} have evaporated and were not poured back."
     elif why:
