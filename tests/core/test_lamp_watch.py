@@ -117,6 +117,17 @@ class TestALampThatFails:
         assert 22 < at_h - 5 * 24 < 36
         assert "22:00" in finding.message.what
 
+    def test_is_missed_as_well_in_a_warm_room_where_half_cycles_last_for_most_of_a_day(
+        self,
+    ) -> None:
+        water = Water()
+        water.warmer = 3.0
+        water.run(5 * 24)
+        assert water.watch.heat.lamp[0] == pytest.approx(0.15, abs=0.03)
+        water.run(24, burns=NEVER)
+        assert water.told() == [(LAMP_NOT_ON, True)]
+        assert 12 < water.found[0][0] - 5 * 24 < 22
+
     def test_is_well_again_once_the_water_shows_it(self) -> None:
         water = learned()
         water.run(24, burns=NEVER)

@@ -27,6 +27,8 @@ ALIKE = 2.0
 """So many pieces count as one: those of a day share its draughts, its humidity and its open lid."""
 EACH = 5
 """Half cycles with the lamp and without it before anything is concluded."""
+KNOWN_SD = 0.2
+"""Of the heater's heat, K/h: closer, and what the lamp lifts is told from what the heater does."""
 CARRIES = 5.0
 """The lamp's heat must be so many times its own uncertainty."""
 _SIZE = 4
@@ -80,11 +82,13 @@ class LampHeat:
     def _noise(self, piece: Piece) -> float:
         return max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
 
-    def heats(self, piece: Piece) -> bool:
+    def heats(self, piece: Piece, lit: float) -> bool | None:
         """Whether it was the heater by which the water rose: beside a warm room the lamp may lift
-        it alone."""
-        if not piece.heated or min(self.lit, self.dark) < EACH:
+        it alone. None while the heater is too little known to say."""
+        if not piece.heated or lit == 0.0:
             return piece.heated
+        if self.cov[_HEATER][_HEATER] > KNOWN_SD**2:
+            return None
         idle, _ = self.foretold(replace(piece, heated=False), 0.0)
         return piece.loss < idle - self.mean[_HEATER] / 2
 

@@ -158,7 +158,8 @@ class LampWatch:
         return (at_ms + self._hours.window(utc_ms).end_ms - utc_ms) / 1000
 
     def _piece(self, line: Line, rising: bool, start_s: float, end_s: float) -> Piece | None:
-        """A piece of the trace with the room beside it; None where the room was not seen."""
+        """A piece of the trace with the room beside it; None where the room was not seen, or nobody
+        knows whether the heater was on."""
         start, end = start_s * 1000, end_s * 1000
         room = [value for at, value in self._room if start <= at <= end]
         if len(room) * ROOM_EVERY_S < end_s - start_s:
@@ -171,7 +172,8 @@ class LampWatch:
             line.value - sum(room) / len(room),
             rising,
         )
-        return replace(piece, heated=self.heat.heats(piece))
+        heated = self.heat.heats(piece, self._hours.share(piece))
+        return None if heated is None else replace(piece, heated=heated)
 
     def _take(self, piece: Piece, now: Moment) -> list[Finding]:
         """Decides on what has been seen of the present window, then learns."""
