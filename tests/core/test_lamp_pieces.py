@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from itertools import pairwise
 
 import pytest
 
@@ -53,7 +54,7 @@ class TestPieces:
     def test_come_once_each_and_while_the_half_cycle_goes_on(self) -> None:
         found = cut(38)
         ends = [end_s for _, _, _, end_s in found]
-        assert all(a <= b for (*_, a), (_, _, b, _) in zip(found, found[1:], strict=False))
+        assert all(a <= b for (*_, a), (_, _, b, _) in pairwise(found))
         assert max(ends) > 34 * HOUR - TIP_S
 
     def test_have_the_slope_of_their_light(self) -> None:
