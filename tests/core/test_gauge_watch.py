@@ -85,6 +85,20 @@ class TestAGaugeThatMoved:
         assert "at 08:30" in finding.message.what
         assert "or the fill mark is another one" in finding.message.likely
 
+    def test_is_told_as_well_where_the_few_pours_so_far_ended_here_and_there(self) -> None:
+        """By these alone the next end would be within what is usual. A pour that falls short hides
+        it until the next."""
+        told = 0
+        for seed in range(20):
+            chamber = Chamber(seed)
+            chamber.run(4 * 24 + 3)
+            chamber.watch.datum.ends.clear()
+            chamber.watch.datum.ends.extend([1.8, -0.9, 2.1, -0.9])
+            chamber.offset = 8.0
+            chamber.run(8)
+            told += chamber.told() == [("level.moved", True)]
+        assert told >= 19
+
     def test_is_well_again_when_it_has_been_put_back(self) -> None:
         chamber = known()
         chamber.run(3)

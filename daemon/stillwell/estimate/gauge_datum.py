@@ -34,7 +34,10 @@ FEWEST_ENDS = 4
 KEPT_ENDS = 12
 TIMES = 4.0
 """An end this many of the ends' usual deviations from the mark is off it."""
-MATCH_MM = 3.0
+MATCHED = 0.6
+"""Of that, so much is enough for an end that is off by as much as the reading had jumped before:
+it is two that say the same."""
+MATCH_MM = 4.0
 """So nearly must the jump and the next pour's miss agree."""
 JUMP_LIFE_S = 4 * 86_400.0
 """A jump is held against the pours of so many days."""
@@ -154,14 +157,15 @@ class GaugeDatum:
             return
         middle, off_mm = mark
         miss = jump.after_mm - middle
-        if abs(miss) < off_mm:
+        loose = self.loose
+        alike = jump.by_mm > 0 and loose is not None and abs(miss - loose.by_mm) < MATCH_MM
+        if abs(miss) < (max(LEAST_MM - 1.0, MATCHED * off_mm) if alike else off_mm):
             # A pour that ended where pours end: the gauge is where it was, or is back there.
             if jump.by_mm > 0:
                 self.ends.append(jump.after_mm)
                 self.loose = self.moved = None
             return
-        loose = self.loose
-        if jump.by_mm > 0 and loose is not None and abs(miss - loose.by_mm) < MATCH_MM:
+        if alike and loose is not None:
             if self.moved is None:
                 self.moved = Moved(loose, jump, middle)
             return
