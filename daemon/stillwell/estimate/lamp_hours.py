@@ -23,7 +23,8 @@ SURE = 8.0
 WELL = -4.0
 """And at which it is believed to do as it should again."""
 MOST = 4.0
-"""What one half cycle may say at most: no single window left open decides."""
+"""What an hour or more may say at most, a shorter piece by its share of one: no single window left
+open decides, nor one short rise whose tips are not quite straight."""
 STRANGE = 3.5
 """A half cycle further than so many standard deviations from both stories belongs to neither."""
 _HOUR_MS = 3_600_000
@@ -94,8 +95,9 @@ def against(heat: LampHeat, hours: LampHours, pieces: Iterable[Piece], lit_inste
         right = [_density(heat, piece, hours.share(piece, shift)) for shift in shifts]
         if min(wrong[1], *(z for _, z in right)) > STRANGE:
             continue
+        most = MOST * min(1.0, (piece.end_ms - piece.start_ms) / _HOUR_MS)
         for k, (density, _) in enumerate(right):
-            totals[k] += max(-MOST, min(MOST, wrong[0] - density))
+            totals[k] += max(-most, min(most, wrong[0] - density))
     return min(totals)
 
 
