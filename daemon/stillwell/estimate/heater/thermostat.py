@@ -77,6 +77,10 @@ class Moved:
     """Whether the trace itself had jumped by as much before: then it is the probe that changed."""
 
 
+_Lesson = tuple[Half, float | None, float | None]
+"""A half cycle, the room beside it, °C, and the part of it in the lamp's hours."""
+
+
 @dataclass(slots=True)
 class Thermostat:
     """Learned numbers; temperatures as the probe reads them, slopes in K/s, times in s."""
@@ -103,7 +107,7 @@ class Thermostat:
     """By how much that one has been moved for it."""
     _wild_k: float = 0.0
     """The last jump, where it was too large for another probe's zero."""
-    _first: deque[tuple[Half, float | None]] = field(default_factory=lambda: deque(maxlen=8))
+    _first: deque[_Lesson] = field(default_factory=lambda: deque(maxlen=8))
     _peaks_off: list[float] = field(default_factory=list)
     _troughs_off: list[float] = field(default_factory=list)
 
@@ -131,7 +135,7 @@ class Thermostat:
         if not half.clean:
             return None
         if not self.learned:
-            self._begin(half, room_c)
+            self._begin(half, room_c, lit_share)
             return None
         if not BEND[0] < half.bend / self.gain.mean < BEND[1]:
             return None
@@ -279,12 +283,12 @@ class Thermostat:
     def _decided(self) -> None:
         self.moved_k, self._seen = 0.0, None
 
-    def _begin(self, half: Half, room_c: float | None) -> None:
+    def _begin(self, half: Half, room_c: float | None, lit_share: float | None) -> None:
         """Collects the first half cycles and takes those that agree."""
-        self._first.append((half, room_c))
-        bends = sorted(h.bend for h, _ in self._first)
+        self._first.append((half, room_c, lit_share))
+        bends = sorted(h.bend for h, *_ in self._first)
         usual = bends[int(0.6 * len(bends))]
-        kept = [h for h, _ in self._first if BEND[0] < h.bend / usual < BEND[1]]
+        kept = [h for h, *_ in self._first if BEND[0] < h.bend / usual < BEND[1]]
         peaks = [h.hinge_c for h in kept if h.rising]
         troughs = [h.hinge_c for h in kept if not h.rising]
         if min(len(peaks), len(troughs)) < FIRST:
@@ -292,18 +296,18 @@ class Thermostat:
         high, low = median(peaks), median(troughs)
         near = max(0.05, 0.15 * (high - low))
         good = [
-            (h, room)
-            for h, room in self._first
+            (h, room, lit)
+            for h, room, lit in self._first
             if h in kept and abs(h.hinge_c - (high if h.rising else low)) < near
         ]
-        rising = sum(h.rising for h, _ in good)
+        rising = sum(h.rising for h, *_ in good)
         if high <= low or min(rising, len(good) - rising) < FIRST:
             return
-        for each, room in good:
-            self._learn(each, room)
+        for each, room, lit in good:
+            self._learn(each, room, lit)
         self._first.clear()
 
-    def _learn(self, half: Half, room_c: float | None, lit_share: float | None = None) -> None:
+    def _learn(self, half: Half, room_c: float | None, lit_share: float | None) -> None:
         at = half.end_s
         (self.peak if half.rising else self.trough).add(half.hinge_c, at, half.hinge_error)
         if not half.rising:
