@@ -8,8 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from stillwell.estimate.heater.sawtooth import Line
-from stillwell.estimate.lamp_pieces import PIECE_S, SHORTEST_S, TIP_S, LampPieces
+from stillwell.estimate.lamp_pieces import PIECE_S, SHORTEST_S, TIP_S, LampPieces, Stretch
 
 HOUR = 3600.0
 EDGE_S = 5 * HOUR
@@ -32,7 +31,7 @@ def course(at_s: float) -> float:
     return course(at_s - 10 * HOUR)
 
 
-def cut(hours: float) -> list[tuple[Line, bool, float, float]]:
+def cut(hours: float) -> list[Stretch]:
     rng, pieces = random.Random(1), LampPieces(edge)
     out = []
     for minute in range(round(hours * 60)):
@@ -45,7 +44,8 @@ class TestPieces:
     def test_cross_no_switch_of_the_lamp_and_no_turn_and_are_short(self) -> None:
         found = cut(60)
         assert len(found) > 20
-        for _, _, start_s, end_s in found:
+        for piece in found:
+            start_s, end_s = piece.start_s, piece.end_s
             assert SHORTEST_S <= end_s - start_s <= PIECE_S
             assert edge(start_s) >= end_s
             for turn_s in (k * HOUR for tens in range(7) for k in (10 * tens, 10 * tens + 9)):
@@ -53,16 +53,15 @@ class TestPieces:
 
     def test_come_once_each_and_while_the_half_cycle_goes_on(self) -> None:
         found = cut(38)
-        ends = [end_s for _, _, _, end_s in found]
-        assert all(a <= b for (*_, a), (_, _, b, _) in pairwise(found))
-        assert max(ends) > 34 * HOUR - TIP_S
+        assert all(a.end_s <= b.start_s for a, b in pairwise(found))
+        assert found[-1].end_s > 34 * HOUR - TIP_S
 
     def test_have_the_slope_of_their_light(self) -> None:
-        for line, rising, start_s, _ in cut(60):
-            within = start_s % (10 * HOUR) / HOUR
-            slope = 0.42 if rising else -0.06 if within < 5 else -0.03
+        for piece in cut(60):
+            within, line = piece.start_s % (10 * HOUR) / HOUR, piece.line
+            slope = 0.42 if piece.rising else -0.06 if within < 5 else -0.03
             assert line.slope * HOUR == pytest.approx(slope, abs=5 * line.slope_error * HOUR)
-            assert rising is (within > 8.9)
+            assert piece.rising is (within > 8.9)
 
     def test_a_cut_forgets_the_one_that_goes_on(self) -> None:
         pieces = LampPieces(edge)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from stillwell.estimate.heater.sawtooth import LONGEST, Line, Minute, SawTooth, fit
 
@@ -18,6 +19,16 @@ PIECE_S = 7200.0
 """So long is a piece at most."""
 TIP_S = 420.0
 """Next to a turning point the heater's heat still comes or goes (four lags of its body)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One piece of the trace."""
+
+    line: Line
+    rising: bool
+    start_s: float
+    end_s: float
 
 
 class LampPieces:
@@ -41,13 +52,9 @@ class LampPieces:
         self._minutes.clear()
         self._turned_s = None
 
-    def add(self, minute: Minute, sigma: float) -> list[tuple[Line, bool, float, float]]:
-        """Takes one minute, whose mean has a standard deviation of `sigma`, K.
-
-        Returns:
-            the pieces that are over: the line through each, whether the water rose, its beginning
-            and its end, s.
-        """
+    def add(self, minute: Minute, sigma: float) -> list[Stretch]:
+        """Takes one minute, whose mean has a standard deviation of `sigma`, K; returns the pieces
+        that are over."""
         saw, rising, before_s = self._saw, self._saw.rising, self._turned_s
         saw.add(minute, sigma, None)
         self._minutes.append(minute)
@@ -64,11 +71,9 @@ class LampPieces:
             out += self._cut(saw.furthest_s - TIP_S, saw.rising, sigma)
         return out
 
-    def _cut(
-        self, until_s: float, rising: bool, sigma: float, last: bool = False
-    ) -> list[tuple[Line, bool, float, float]]:
+    def _cut(self, until_s: float, rising: bool, sigma: float, last: bool = False) -> list[Stretch]:
         """The pieces that are over by `until_s`; the `last` one of its way is over there."""
-        out: list[tuple[Line, bool, float, float]] = []
+        out: list[Stretch] = []
         while True:
             end_s = min(self._from_s + PIECE_S, self._edge(self._from_s))
             if end_s > until_s:
@@ -81,10 +86,8 @@ class LampPieces:
             if end_s >= until_s:
                 return out
 
-    def _piece(
-        self, start_s: float, end_s: float, rising: bool, sigma: float
-    ) -> list[tuple[Line, bool, float, float]]:
+    def _piece(self, start_s: float, end_s: float, rising: bool, sigma: float) -> list[Stretch]:
         line = fit([m for m in self._minutes if start_s <= m[0] <= end_s])
         if line is None or line.rms > 2.0 * sigma + 0.008 or line.count * 60 < SHORTEST_S / 2:
             return []
-        return [(line, rising, start_s, end_s)]
+        return [Stretch(line, rising, start_s, end_s)]

@@ -18,10 +18,9 @@ from zoneinfo import ZoneInfo
 from stillwell.alarm.missing import Worth, worth
 from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
-from stillwell.estimate.heater.sawtooth import Line
 from stillwell.estimate.lamp_heat import LampHeat, Piece
 from stillwell.estimate.lamp_hours import SURE, WELL, LampHours, Window, against
-from stillwell.estimate.lamp_pieces import LampPieces
+from stillwell.estimate.lamp_pieces import LampPieces, Stretch
 from stillwell.estimate.noise import Noise
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
@@ -148,7 +147,7 @@ class LampWatch:
         sigma = self._noise[self._lead].usual / self._count**0.5
         at_s = (self._minute + 0.5) * 60.0
         found = self._cut.add((at_s, self._sum / self._count), sigma)
-        pieces = [self._piece(*each) for each in found]
+        pieces = map(self._piece, found)
         return [f for piece in pieces if piece is not None for f in self._take(piece, now)]
 
     def _next_edge(self, at_s: float) -> float:
@@ -157,12 +156,12 @@ class LampWatch:
         utc_ms = self._line.to_utc(at_ms)
         return (at_ms + self._hours.window(utc_ms).end_ms - utc_ms) / 1000
 
-    def _piece(self, line: Line, rising: bool, start_s: float, end_s: float) -> Piece | None:
+    def _piece(self, stretch: Stretch) -> Piece | None:
         """A piece of the trace with the room beside it; None where the room was not seen, or nobody
         knows whether the heater was on."""
-        start, end = start_s * 1000, end_s * 1000
+        line, start, end = stretch.line, stretch.start_s * 1000, stretch.end_s * 1000
         room = [value for at, value in self._room if start <= at <= end]
-        if len(room) * ROOM_EVERY_S < end_s - start_s:
+        if len(room) * ROOM_EVERY_S * 1000 < end - start:
             return None
         piece = Piece(
             self._line.to_utc(round(start)),
@@ -170,7 +169,7 @@ class LampWatch:
             -line.slope * 3600.0,
             line.slope_error * 3600.0,
             line.value - sum(room) / len(room),
-            rising,
+            stretch.rising,
         )
         heated = self.heat.heats(piece, self._hours.share(piece))
         return None if heated is None else replace(piece, heated=heated)
