@@ -75,10 +75,21 @@ class SaltState:
     last_check_sd: float | None = None
     """How well the last check measured."""
     since: Since = Since()
-    salted: float = 0.0
-    """How likely it is that what was noted as fresh water lately was salt water (`salt_pours`)."""
-    salted_ms: int | None = None
-    """And since which check, most likely."""
+    courses: tuple[Course, ...] = ()
+    """What it may be instead, at the same time (`salt_pours`): the book's course first, then those
+    in which fresh water was salt water; `mean` and `spread` are of all of them. Empty: one only."""
+
+    @property
+    def salted(self) -> float:
+        """Returns how likely it is that what was noted as fresh water lately was salt water."""
+        return sum(course.weight for course in self.courses[1:])
+
+    @property
+    def salted_ms(self) -> int | None:
+        """Returns since which check it was, most likely; None where nothing speaks of it."""
+        if len(self.courses) < 2:
+            return None
+        return max(self.courses[1:], key=lambda course: course.weight).salted_ms
 
     @property
     def full_kg(self) -> float:
@@ -100,6 +111,16 @@ class SaltState:
     def missing_ml(self) -> float:
         """Returns how much fresh water is missing to the mark."""
         return self.mean[1] * self.full_kg / kilograms(1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One way in which things may have gone, and how likely it is among all of them."""
+
+    weight: float
+    state: SaltState
+    salted_ms: int | None = None
+    """Since which check fresh water was salt water; None where the book is right."""
 
 
 def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
@@ -190,8 +211,9 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
 
 
 def updated(state: SaltState, event: Event) -> SaltState:
-    """Returns the state after an event. Raises ValueError for one before the state's time."""
-    state = advanced(state, event.t_ms)
+    """Returns the state after an event. Raises ValueError for one before the state's time. Goes on
+    along one course: which others there were is left behind (`salt_pours` holds them)."""
+    state = replace(advanced(state, event.t_ms), courses=())
     match event:
         case Check():
             return _checked(state, event)

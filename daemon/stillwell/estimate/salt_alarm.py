@@ -40,6 +40,8 @@ _WORN = 1.5
 own choice)."""
 _STILL_WORN = 1.4
 """And while the alarm stands."""
+_WORTH_A_WORD = 0.2
+"""So likely salt water in the can is no longer nothing (our own choice)."""
 NOT_WORTH_ML = 20.0
 """Less than a few spoonfuls is not worth a walk (our own choice)."""
 
@@ -172,11 +174,11 @@ def findings(
     """Returns the three salinity findings as they stand at a time.
 
     High and low are told at odds of three to one, and stand until the most likely salinity is well
-    inside; unsure is about an interval that reaches beyond
-    the limits while the middle is inside: then nothing is wrong but that nobody has looked. A check
-    made in time asks for no other, however wide it is itself: a refractometer's interval is as wide
-    as usual limits (±1 ppt). So unsure waits until a check is overdue, or until what happened since
-    has made far less of it.
+    inside. Unsure is about an interval that reaches beyond the
+    limits without that: then nothing is wrong but that nobody has looked. A check made in time asks
+    for no other, however wide it is itself: a refractometer's interval is as wide as usual limits
+    (±1 ppt). So unsure waits until a check is overdue, or until what happened since has made far
+    less of it; that another course drifts away from the book's does not.
 
     Args:
         state: the balance.
@@ -201,7 +203,10 @@ def findings(
         reckoned += ", reckoned without any check,"
     overdue = _overdue(now)
     unsure = outside and not (high or low) and (overdue or _worn(now, UNSURE in standing))
-    well = Message(f"{reckoned} is between {p.low:g} and {p.high:g}.")
+    if p.low <= answer.value <= p.high:
+        well = Message(f"{reckoned} is between {p.low:g} and {p.high:g}.")
+    else:
+        well = Message(f"{reckoned} may be outside {p.low:g} to {p.high:g}, which is not sure yet.")
     over = Message(f"{reckoned} is told by another alarm.") if high or low else well
     return (
         Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units) if high else well),
@@ -218,9 +223,10 @@ def _overdue(now: SaltState) -> bool:
 
 
 def _worn(now: SaltState, already: bool) -> bool:
-    """Whether what came and went since the last check has left little of it."""
+    """Whether what came and went since the last check, by the book, has left little of it."""
     limit = _STILL_WORN if already else _WORN
-    return now.last_check_sd is not None and now.salinity_sd > limit * now.last_check_sd
+    book = advanced(now.courses[0].state, now.t_ms) if now.courses else now
+    return now.last_check_sd is not None and book.salinity_sd > limit * now.last_check_sd
 
 
 def _ago(ms: int) -> str:
@@ -317,8 +323,13 @@ def _unsure(now: SaltState, reckoned: str, overdue: bool) -> Message:
         if overdue
         else "what came and went since that check is too little known."
     )
-    return Message(
-        f"{reckoned} may be outside {p.low:g} to {p.high:g}.",
-        f"Nothing speaks for a fault; {why}",
-        "Measure the salinity and note it.",
-    )
+    said = f"{reckoned} may be outside {p.low:g} to {p.high:g}."
+    if now.salted > _WORTH_A_WORD and now.salted_ms is not None:
+        return Message(
+            said,
+            "What was poured as fresh water since the check "
+            f"{_ago(now.t_ms - now.salted_ms)} may have been salt water ({100 * now.salted:.0f} "
+            f"%); {why}",
+            "Measure the salinity and note it. Taste or measure what is in the can.",
+        )
+    return Message(said, f"Nothing speaks for a fault; {why}", "Measure the salinity and note it.")

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from math import exp, log
 
 from stillwell.estimate.matrix4 import rows
-from stillwell.estimate.salt import SaltState, advanced, surprise, updated
+from stillwell.estimate.salt import Course, SaltState, advanced, surprise, updated
 from stillwell.estimate.salt_told import Check, Event, TopUp
 
 CHECKS = 6
@@ -26,7 +26,7 @@ _NUMBERS = range(4)
 
 
 @dataclass(frozen=True, slots=True)
-class _Course:
+class _Salted:
     """The balance if all that was noted as fresh water since a check was salt water."""
 
     since_ms: int
@@ -37,20 +37,20 @@ class _Course:
 
 def reckoned(start: SaltState, events: Sequence[Event]) -> SaltState:
     """Returns the balance after `events`, which are in order, from `start` on: of the book's course
-    and of those with salt water in the can, each by its weight (`SaltState.salted`)."""
+    and of those with salt water in the can, each by its weight (`SaltState.courses`)."""
     book = start
-    courses: list[_Course] = []
+    courses: list[_Salted] = []
     for event in events:
         if isinstance(event, Check):
             fits = _fits(book, event)
             courses = [replace(c, led=c.led + _fits(c.state, event) - fits) for c in courses]
         book, courses = updated(book, event), [_goes_on(c, event) for c in courses]
         if isinstance(event, Check):
-            courses = [*courses[1 - CHECKS :], _Course(event.t_ms, book)]
+            courses = [*courses[1 - CHECKS :], _Salted(event.t_ms, book)]
     return _together(book, courses)
 
 
-def _goes_on(course: _Course, event: Event) -> _Course:
+def _goes_on(course: _Salted, event: Event) -> _Salted:
     if isinstance(event, TopUp) and event.salinity <= 0:
         salinity = advanced(course.state, event.t_ms).salinity
         event = replace(event, salinity=salinity)
@@ -63,7 +63,7 @@ def _fits(state: SaltState, check: Check) -> float:
     return -0.5 * (above / sd) ** 2 - log(sd)
 
 
-def _together(book: SaltState, courses: Sequence[_Course]) -> SaltState:
+def _together(book: SaltState, courses: Sequence[_Salted]) -> SaltState:
     """One state of all courses. The newest has met no check and says nothing yet."""
     tried = courses[:-1]
     if not tried:
@@ -84,11 +84,11 @@ def _together(book: SaltState, courses: Sequence[_Course]) -> SaltState:
         ]
         for i in _NUMBERS
     ]
-    likeliest = max(tried, key=lambda course: course.led)
+    since = [None, *(c.since_ms for c in tried)]
+    told = zip(shares, states, since, strict=True)
     return replace(
         book,
         mean=(a, b, c, d),
         spread=rows(spread),
-        salted=1.0 - shares[0],
-        salted_ms=likeliest.since_ms,
+        courses=tuple(Course(share, state, ms) for share, state, ms in told),
     )
