@@ -128,6 +128,18 @@ class TestALampThatFails:
         assert water.told() == [(LAMP_NOT_ON, True)]
         assert 12 < water.found[0][0] - 5 * 24 < 22
 
+    @pytest.mark.parametrize(("lamp", "warmer"), [(0.25, 3.0), (0.35, 3.0)])
+    def test_burns_on_and_is_found_where_it_lifts_the_water_without_the_heater(
+        self, lamp: float, warmer: float
+    ) -> None:
+        water = Water(lamp=lamp)
+        water.warmer = warmer
+        water.run(5 * 24)
+        water.run(24, burns=(12.0, 24.0))
+        water.run(12, burns=ALWAYS)
+        assert water.told() == [(LAMP_NOT_OFF, True)]
+        assert 22 < water.found[0][0] - 5 * 24 < 36
+
     def test_is_well_again_once_the_water_shows_it(self) -> None:
         water = learned()
         water.run(24, burns=NEVER)

@@ -85,10 +85,10 @@ class LampHeat:
     def heats(self, piece: Piece, lit: float) -> bool | None:
         """Whether it was the heater by which the water rose: beside a warm room the lamp may lift
         it alone. None while the heater is too little known to say."""
-        if not piece.heated or lit == 0.0:
-            return piece.heated
+        if not piece.heated:
+            return False
         if self.cov[_HEATER][_HEATER] > KNOWN_SD**2:
-            return None
+            return True if lit == 0.0 else None
         idle, _ = self.foretold(replace(piece, heated=False), 0.0)
         return piece.loss < idle - self.mean[_HEATER] / 2
 
