@@ -10,6 +10,7 @@ import copy
 import json
 import math
 import random
+from dataclasses import replace
 from datetime import UTC, datetime, time
 from functools import cache
 from zoneinfo import ZoneInfo
@@ -187,6 +188,16 @@ class TestNothingToCryAbout:
         water.warmer = warmer
         water.run(52)
         assert water.told() == []
+
+    def test_a_heater_at_its_limit_beside_which_the_water_falls(self) -> None:
+        """In a room that grows cold: by the slope alone it would be a lamp."""
+        heat = learned().watch.heat
+        at_rest = Piece(0, 2 * HOUR_MS, 0.0, 0.004, 25.0, heated=False)
+        idle, _ = heat.foretold(at_rest, 0.0)
+        for gives, heated in ((heat.mean[3], True), (heat.lamp[0], False)):
+            falling = replace(at_rest, loss=idle - gives)
+            assert falling.loss > 0.0
+            assert heat.heats(falling, 0.0) is heated
 
     def test_a_lamp_too_weak_to_stand_out(self) -> None:
         water = learned(0.01)

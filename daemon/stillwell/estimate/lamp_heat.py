@@ -83,12 +83,10 @@ class LampHeat:
         return max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
 
     def heats(self, piece: Piece, lit: float) -> bool | None:
-        """Whether it was the heater by which the water rose: beside a warm room the lamp may lift
-        it alone. None while the heater is too little known to say."""
-        if not piece.heated:
-            return False
+        """Whether the heater was on: beside a warm room the lamp may lift the water alone, and in a
+        cold one it falls with the heater on. None while the heater is too little known to say."""
         if self.cov[_HEATER][_HEATER] > KNOWN_SD**2:
-            return True if lit == 0.0 else None
+            return None if piece.heated and lit > 0.0 else piece.heated
         idle, _ = self.foretold(replace(piece, heated=False), 0.0)
         return piece.loss < idle - self.mean[_HEATER] / 2
 
