@@ -106,7 +106,6 @@ class TestALitLamp:
     def dead(self, know: bool) -> Bowl:
         """The heater dies once it has gone off in the lamp's first hours."""
         bowl = copy.deepcopy(lit())
-        bowl.mind.lit = lambda from_s, to_s: bowl.lit(from_s - 1000.0, to_s - 1000.0)
         if not know:
             bowl.mind.lit = lambda _from_s, _to_s: None
         bowl.until(on=True)

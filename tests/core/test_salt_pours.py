@@ -49,7 +49,7 @@ def plain(rows: list[tuple[Event, float]]) -> SaltState:
     return after
 
 
-class TestAHonestBook:
+class TestAnHonestBook:
     @pytest.mark.parametrize("every", [2, 7])
     def test_is_hardly_ever_suspected(self, every: int) -> None:
         """Seldom: it is odds of one to one that are asked for, of checks that err by half."""

@@ -1,10 +1,9 @@
-"""How much of the water's heat is the lamp's: what a half cycle of the thermostat loses, by the
-room, by the lamp and by the heater.
+"""How much of the water's heat is the lamp's: what the water loses over a piece of its trace
+(`lamp_pieces`), by the room, by the lamp and by the heater.
 
     loss = coupling (water - room) + rest - lamp f - heater h        K/h
 
-f is the share of the half cycle in which the lamp burnt, h is 1 where the heater was on, else 0.
-Recursive least squares with forgetting (Plackett, Biometrika 37 (1950) 149; from memory). The
+f is the share of the piece in which the lamp burnt, h is 1 where the heater was on, else 0. The
 variance of what is foretold holds the coefficients' own uncertainty: outside of what has been seen
 of the room nothing is foretold closely, and nothing is concluded there.
 """
@@ -15,29 +14,32 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from stillwell.estimate import least_squares
+
 HALF_LIFE_H = 10 * 24.0
 PRIOR = (0.05, 0.0, 0.0, 0.8)
 """Small tanks come to rest within 8 to 50 h, so that the coupling is about 1/20 h (common
 practice)."""
 PRIOR_SD = (0.03, 0.5, 0.5, 1.0)
 LEAST_SD = 0.008
-"""A half cycle's slope is never believed closer, K/h: lid, humidity and hands come and go."""
+"""A piece's slope is never believed closer, K/h: lid, humidity and hands come and go."""
 FIRST_SCATTER = 0.02
 ALIKE = 2.0
 """So many pieces count as one: those of a day share its draughts, its humidity and its open lid."""
 EACH = 5
-"""Half cycles with the lamp and without it before anything is concluded."""
+"""Pieces with the lamp and without it before anything is concluded."""
 KNOWN_SD = 0.2
 """Of the heater's heat, K/h: closer, and what the lamp lifts is told from what the heater does."""
 CARRIES = 5.0
 """The lamp's heat must be so many times its own uncertainty."""
 _SIZE = 4
 _LAMP, _HEATER = 2, 3
+_PRIOR = tuple(sd**2 for sd in PRIOR_SD)
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A half cycle as the heat balance sees it."""
+    """A piece of the trace as the heat balance sees it."""
 
     start_ms: int
     end_ms: int
@@ -54,30 +56,25 @@ class Piece:
         return (self.warmer_k, 1.0, -lit, -1.0 if self.heated else 0.0)
 
 
-def _prior() -> list[list[float]]:
-    return [[PRIOR_SD[i] ** 2 if i == j else 0.0 for j in range(_SIZE)] for i in range(_SIZE)]
-
-
 @dataclass(slots=True)
 class LampHeat:
     """The regression's state."""
 
     mean: list[float] = field(default_factory=lambda: list(PRIOR))
-    cov: list[list[float]] = field(default_factory=_prior)
+    cov: list[list[float]] = field(default_factory=lambda: least_squares.diagonal(_PRIOR))
     scatter: list[float] = field(default_factory=lambda: [FIRST_SCATTER**2, FIRST_SCATTER**2])
-    """Variance of a half cycle's loss about the law, (K/h)^2: with the heater off, and on."""
+    """Variance of a piece's loss about the law, (K/h)^2: with the heater off, and on."""
     lit: float = 0.0
     dark: float = 0.0
-    """Half cycles learned with the lamp on and off, faded like the rest."""
+    """Pieces learned with the lamp on and off, faded like the rest."""
     at_ms: int = 0
 
     def foretold(self, piece: Piece, lit: float) -> tuple[float, float]:
-        """Returns the loss that is expected of a half cycle if the lamp burnt for a share `lit` of
+        """Returns the loss that is expected of a piece if the lamp burnt for a share `lit` of
         it, K/h, and its variance."""
         x = piece.factors(lit)
-        loss = sum(a * b for a, b in zip(x, self.mean, strict=True))
-        spread = sum(x[i] * x[j] * self.cov[i][j] for i in range(_SIZE) for j in range(_SIZE))
-        return loss, max(0.0, spread) + self._noise(piece)
+        spread = max(0.0, least_squares.variance(self.cov, x))
+        return least_squares.foretold(self.mean, x), spread + self._noise(piece)
 
     def _noise(self, piece: Piece) -> float:
         return max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
@@ -91,21 +88,16 @@ class LampHeat:
         return piece.loss < idle - self.mean[_HEATER] / 2
 
     def learn(self, piece: Piece, lit: float) -> None:
-        """Takes a half cycle of which it is known how long the lamp burnt in it."""
+        """Takes a piece of which it is known how long the lamp burnt in it."""
         self._fade(piece.end_ms)
         x = piece.factors(lit)
         loss, variance = self.foretold(piece, lit)
-        noise = self._noise(piece)
         off = piece.loss - loss
         if min(self.lit, self.dark) >= EACH:
             limit = 4 * math.sqrt(variance)
             off = max(-limit, min(limit, off))
-        total = variance + (ALIKE - 1.0) * noise
-        gain = [sum(row[j] * x[j] for j in range(_SIZE)) / total for row in self.cov]
-        self.mean = [m + g * off for m, g in zip(self.mean, gain, strict=True)]
-        self.cov = [
-            [self.cov[i][j] - gain[i] * gain[j] * total for j in range(_SIZE)] for i in range(_SIZE)
-        ]
+        noise = ALIKE * self._noise(piece)
+        self.mean, self.cov = least_squares.taken(self.mean, self.cov, x, off, noise)
         kind = int(piece.heated)
         left = max(0.0, off * off - variance + self.scatter[kind])
         self.scatter[kind] += 0.05 * (left - self.scatter[kind])
@@ -117,23 +109,15 @@ class LampHeat:
     def _fade(self, now_ms: int) -> None:
         hours = max(0, now_ms - self.at_ms) / 3_600_000 if self.at_ms else 0.0
         self.at_ms = now_ms
-        faded = 0.5 ** (hours / HALF_LIFE_H)
-        self.lit, self.dark = self.lit * faded, self.dark * faded
-        # What is forgotten comes back as the prior's width, never as more: a scaling that keeps
-        # the matrix a covariance.
-        scale = [
-            math.sqrt(min(1.0 / faded, PRIOR_SD[i] ** 2 / max(self.cov[i][i], 1e-12)))
-            for i in range(_SIZE)
-        ]
-        self.cov = [
-            [self.cov[i][j] * scale[i] * scale[j] for j in range(_SIZE)] for i in range(_SIZE)
-        ]
+        share = 0.5 ** (hours / HALF_LIFE_H)
+        self.lit, self.dark = self.lit * share, self.dark * share
+        self.cov = least_squares.faded(self.cov, _PRIOR, share)
 
     def forget_lamp(self) -> None:
         """Begins anew with the lamp, and keeps what is known of the rest."""
         for i in range(_SIZE):
             self.cov[i][_LAMP] = self.cov[_LAMP][i] = 0.0
-        self.cov[_LAMP][_LAMP] = PRIOR_SD[_LAMP] ** 2
+        self.cov[_LAMP][_LAMP] = _PRIOR[_LAMP]
         self.mean[_LAMP] = PRIOR[_LAMP]
         self.lit = 0.0
 

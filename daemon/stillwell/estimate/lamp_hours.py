@@ -1,4 +1,4 @@
-"""The hours in which the lamp should burn, and what a day's half cycles say about whether it did.
+"""The hours in which the lamp should burn, and what the pieces of a day's trace say of it.
 
 Two stories are held against each other: the lamp does as always, its hours perhaps moved by up to
 `MOVED_H` (the timer's clock, summer time, a keeper who did not tell the settings); or it has stayed
@@ -26,7 +26,7 @@ MOST = 4.0
 """What an hour or more may say at most, a shorter piece by its share of one: no single window left
 open decides, nor one short rise whose tips are not quite straight."""
 STRANGE = 3.5
-"""A half cycle further than so many standard deviations from both stories belongs to neither."""
+"""A piece further than so many standard deviations from both stories belongs to neither."""
 _HOUR_MS = 3_600_000
 
 
@@ -68,7 +68,7 @@ class LampHours:
         return Window(False, before, after)
 
     def share(self, piece: Piece, shift_h: float = 0.0) -> float:
-        """For which share of a half cycle the lamp should burn, its hours moved by `shift_h`."""
+        """For which share of a piece the lamp should burn, its hours moved by `shift_h`."""
         return self.burns(piece.start_ms, piece.end_ms, round(shift_h * _HOUR_MS))
 
     def burns(self, start_ms: int, end_ms: int, by_ms: int = 0) -> float:
@@ -102,7 +102,7 @@ def against(heat: LampHeat, hours: LampHours, pieces: Iterable[Piece], lit_inste
 
 
 def _density(heat: LampHeat, piece: Piece, lit: float) -> tuple[float, float]:
-    """Log density of a half cycle's loss, and by how many standard deviations it is off."""
+    """Log density of a piece's loss, and by how many standard deviations it is off."""
     loss, variance = heat.foretold(piece, lit)
     z = abs(piece.loss - loss) / math.sqrt(variance)
     return -0.5 * (z * z + math.log(variance)), z

@@ -59,7 +59,7 @@ class LampPlan:
 
 
 class LampWatch:
-    """An `Observer`. Deterministic; all but the half cycle that is going on is in `state`."""
+    """An `Observer`. Deterministic; all but the piece that is going on is in `state`."""
 
     name = "lamp"
 

@@ -174,11 +174,11 @@ def findings(
     """Returns the three salinity findings as they stand at a time.
 
     High and low are told at odds of three to one, and stand until the most likely salinity is well
-    inside. Unsure is about an interval that reaches beyond the
-    limits without that: then nothing is wrong but that nobody has looked. A check made in time asks
-    for no other, however wide it is itself: a refractometer's interval is as wide as usual limits
-    (±1 ppt). So unsure waits until a check is overdue, or until what happened since has made far
-    less of it; that another course drifts away from the book's does not.
+    inside. Unsure is about an interval that reaches beyond the limits without that: then nothing is
+    wrong but that nobody has looked. A check made in time asks for no other, however wide it is
+    itself: a refractometer's interval is as wide as usual limits (±1 ppt). So unsure waits until a
+    check is overdue, or until what happened since has made far less of it; that another course
+    drifts away from the book's does not.
 
     Args:
         state: the balance.

@@ -10,7 +10,7 @@ one course alone would take half of such a rise for errors of the refractometer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
 
@@ -35,19 +35,37 @@ class _Salted:
     """Log likelihood ratio of the checks since then against the book's own course."""
 
 
-def reckoned(start: SaltState, events: Sequence[Event]) -> SaltState:
-    """Returns the balance after `events`, which are in order, from `start` on: of the book's course
-    and of those with salt water in the can, each by its weight (`SaltState.courses`)."""
-    book = start
-    courses: list[_Salted] = []
+class Courses:
+    """The balance told one event after another, in order, along all courses."""
+
+    def __init__(self, start: SaltState) -> None:
+        self._book = start
+        self._salted: list[_Salted] = []
+
+    def tell(self, event: Event) -> None:
+        """Takes the next event."""
+        salted = self._salted
+        if isinstance(event, Check):
+            fits = _fits(self._book, event)
+            salted = [replace(c, led=c.led + _fits(c.state, event) - fits) for c in salted]
+        self._book = updated(self._book, event)
+        self._salted = [_goes_on(c, event) for c in salted]
+        if isinstance(event, Check):
+            self._salted = [*self._salted[1 - CHECKS :], _Salted(event.t_ms, self._book)]
+
+    @property
+    def state(self) -> SaltState:
+        """Returns the balance after the last event: of the book's course and of those with salt
+        water in the can, each by its weight (`SaltState.courses`)."""
+        return _together(self._book, self._salted)
+
+
+def reckoned(start: SaltState, events: Iterable[Event]) -> SaltState:
+    """Returns the balance after `events`, which are in order, from `start` on."""
+    courses = Courses(start)
     for event in events:
-        if isinstance(event, Check):
-            fits = _fits(book, event)
-            courses = [replace(c, led=c.led + _fits(c.state, event) - fits) for c in courses]
-        book, courses = updated(book, event), [_goes_on(c, event) for c in courses]
-        if isinstance(event, Check):
-            courses = [*courses[1 - CHECKS :], _Salted(event.t_ms, book)]
-    return _together(book, courses)
+        courses.tell(event)
+    return courses.state
 
 
 def _goes_on(course: _Salted, event: Event) -> _Salted:

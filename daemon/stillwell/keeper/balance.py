@@ -9,7 +9,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.cycle import Stage, Test, Verdict, verdict
 from stillwell.estimate.salt import SaltState, advanced, begun
 from stillwell.estimate.salt_alarm import explained, is_unexpected
-from stillwell.estimate.salt_pours import reckoned
+from stillwell.estimate.salt_pours import Courses
 from stillwell.estimate.salt_told import Check, EvaporationRate, Event, MissingWater, SaltParameters
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
 
@@ -94,15 +94,15 @@ def _events(entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> li
 def _reckoned(start: SaltState, events: Sequence[Event]) -> tuple[SaltState, LastCheck | None]:
     """The balance after the last event, and what was expected of the last check."""
     checks = [n for n, event in enumerate(events) if isinstance(event, Check)]
-    if not checks:
-        return reckoned(start, events), None
-    newest = events[checks[-1]]
-    assert isinstance(newest, Check)
-    if len(checks) == 1:
-        return reckoned(start, events), LastCheck(newest, "", False)
-    before = reckoned(start, events[: checks[-1]])
-    last = LastCheck(newest, explained(before, newest), is_unexpected(before, newest))
-    return reckoned(start, events), last
+    courses, last = Courses(start), None
+    for n, event in enumerate(events):
+        if checks and n == checks[-1]:
+            assert isinstance(event, Check)
+            first, before = len(checks) == 1, courses.state
+            text = "" if first else explained(before, event)
+            last = LastCheck(event, text, not first and is_unexpected(before, event))
+        courses.tell(event)
+    return courses.state, last
 
 
 @dataclass(frozen=True, slots=True)

@@ -238,9 +238,10 @@ class Inference:
     def unmixed(self) -> None:
         """The pump has stopped: a probe in the tank sees nothing of the heater until it is
         `mixed_again`."""
-        watch = self.filter
-        dead = Condition.NOT_HEATING in self.standing and watch is not None
-        self._missed_c = watch.best.t if dead and watch is not None and watch.best else None
+        self._missed_c = None
+        if self.filter is not None and Condition.NOT_HEATING in self.standing:
+            best = self.filter.best
+            self._missed_c = None if best is None else best.t
 
     def mixed_again(self) -> None:
         """The pump had paused and runs again: a probe in the tank has seen nothing of the heater

@@ -1,10 +1,9 @@
 """How the cooling follows room and lamp: Newton's law, a straight line through half cycles.
 
 loss = (water - room) / tau + rest - lamp lit, where tau is the time constant, `lit` the part of the
-half cycle in the lamp's hours, and the rest what evaporation takes and the pump gives. Recursive
-least squares with forgetting (Plackett, Biometrika 37 (1950) 149; from memory). Evaporation too
-rises as the room cools, so that 1/tau is here the whole response to the room, evaporation's part
-included: that is what decides how cold a room the heater can bear. Lamp and room are fitted at
+half cycle in the lamp's hours, and the rest what evaporation takes and the pump gives. Evaporation
+too rises as the room cools, so that 1/tau is here the whole response to the room, evaporation's
+part included: that is what decides how cold a room the heater can bear. Lamp and room are fitted at
 once, since the room is another by day: one left out would be the other's.
 """
 
@@ -13,6 +12,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from typing import Any
+
+from stillwell.estimate import least_squares
 
 HALF_LIFE_S = 10 * 86_400.0
 SCALE = 1.0 / 86_400.0
@@ -32,11 +33,7 @@ ALIKE = 8.0
 """So many half cycles count as one: those of a day share its lamp, its humidity and its draughts
 (checked by the coverage bench)."""
 _PRIOR = ((PRIOR_SHARE / PRIOR_TAU_S / SCALE) ** 2, PRIOR_REST**2, PRIOR_LAMP**2)
-_ROWS = range(3)
-
-
-def _prior() -> list[list[float]]:
-    return [[_PRIOR[i] if i == j else 0.0 for j in _ROWS] for i in _ROWS]
+_SIZE = 3
 
 
 @dataclass(slots=True)
@@ -45,7 +42,7 @@ class RoomLaw:
 
     mean: list[float] = field(default_factory=lambda: [1.0 / PRIOR_TAU_S / SCALE, 0.0, 0.0])
     """1/tau in units of `SCALE` a K; the rest and the lamp in units of `SCALE`."""
-    cov: list[list[float]] = field(default_factory=_prior)
+    cov: list[list[float]] = field(default_factory=lambda: least_squares.diagonal(_PRIOR))
     weight: float = 0.0
     at_s: float = 0.0
     around: float = 5.0
@@ -58,31 +55,23 @@ class RoomLaw:
         """Takes one half cycle with the heater off: water less room in K, its loss in K/s, and the
         part of it in the lamp's hours."""
         if self.weight > 0:
-            self._fade(at_s)
+            share = 0.5 ** (max(0.0, at_s - self.at_s) / HALF_LIFE_S)
+            self.weight *= share
+            self.cov = least_squares.faded(self.cov, _PRIOR, share)
         self.at_s = at_s
         x = (warmer_k, 1.0, -lit)
         noise = ALIKE * ((max(error, LEAST_ERROR) / SCALE) ** 2 + self.scatter)
-        gain = [sum(row[j] * x[j] for j in _ROWS) for row in self.cov]
-        total = sum(gain[i] * x[i] for i in _ROWS) + noise
-        off = loss / SCALE - sum(m * f for m, f in zip(self.mean, x, strict=True))
+        total = least_squares.variance(self.cov, x) + noise
+        off = loss / SCALE - least_squares.foretold(self.mean, x)
         if self.weight >= 6:
             limit = 4 * math.sqrt(total)
             off = max(-limit, min(limit, off))
             seen = min(off * off, limit * limit) - (total - noise) - noise / ALIKE + self.scatter
             self.scatter += 0.05 * (seen - self.scatter)
             self.scatter = max(0.0, self.scatter)
-        self.mean = [m + g / total * off for m, g in zip(self.mean, gain, strict=True)]
-        self.cov = [[self.cov[i][j] - gain[i] * gain[j] / total for j in _ROWS] for i in _ROWS]
+        self.mean, self.cov = least_squares.taken(self.mean, self.cov, x, off, noise)
         self.weight += 1.0
         self.around += (warmer_k - self.around) / min(self.weight, 50.0)
-
-    def _fade(self, at_s: float) -> None:
-        """Forgets, down to what was known before anything was seen: scaled so that the matrix stays
-        a covariance."""
-        faded = 0.5 ** (max(0.0, at_s - self.at_s) / HALF_LIFE_S)
-        self.weight *= faded
-        by = [math.sqrt(min(1.0 / faded, _PRIOR[i] / max(self.cov[i][i], 1e-12))) for i in _ROWS]
-        self.cov = [[self.cov[i][j] * by[i] * by[j] for j in _ROWS] for i in _ROWS]
 
     @property
     def known(self) -> bool:
@@ -95,12 +84,9 @@ class RoomLaw:
         if not self.known:
             return None
         x = (warmer_k, 1.0, -lit)
-        loss = sum(m * f for m, f in zip(self.mean, x, strict=True))
-        off = math.sqrt(max(0.0, self._variance(x)) + self.scatter)
+        loss = least_squares.foretold(self.mean, x)
+        off = math.sqrt(max(0.0, least_squares.variance(self.cov, x)) + self.scatter)
         return loss * SCALE, max(off * SCALE, LEAST_ERROR)
-
-    def _variance(self, x: tuple[float, float, float]) -> float:
-        return sum(x[i] * x[j] * self.cov[i][j] for i in _ROWS for j in _ROWS)
 
     def tau_s(self) -> tuple[float, float, float] | None:
         """The time constant of the response to the room: value and 95 % interval, s."""
@@ -126,7 +112,7 @@ class RoomLaw:
         if not self.known or slope <= 2 * math.sqrt(self.cov[0][0]):
             return None
         warmer = (gain / SCALE - rest) / slope
-        variance = self._variance((warmer, 1.0, 0.0)) + (gain_error / SCALE) ** 2
+        variance = least_squares.variance(self.cov, (warmer, 1.0, 0.0)) + (gain_error / SCALE) ** 2
         return warmer, math.sqrt(max(0.0, variance)) / slope
 
     def to_json(self) -> list[Any]:
@@ -139,9 +125,10 @@ class RoomLaw:
             return
         mean, cov, *others = kept
         numbers = [float(number) for number in (*mean, *(c for row in cov for c in row), *others)]
-        if len(mean) != 3 or [len(row) for row in cov] != [3, 3, 3] or len(others) != 4:
+        shaped = len(mean) == _SIZE and [len(row) for row in cov] == [_SIZE] * _SIZE
+        if not shaped or len(others) != 4:
             raise ValueError("a kept law of the room has another shape")
         if not all(map(math.isfinite, numbers)):
             raise ValueError("a kept law of the room is none")
-        self.mean, self.cov = numbers[:3], [numbers[3 + 3 * i : 6 + 3 * i] for i in _ROWS]
+        self.mean, self.cov = numbers[:3], [numbers[i : i + 3] for i in (3, 6, 9)]
         self.weight, self.at_s, self.around, self.scatter = numbers[12:]
