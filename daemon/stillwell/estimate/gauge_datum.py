@@ -32,6 +32,8 @@ STEADY_MM = 1.5
 FEWEST_ENDS = 4
 """Pours that must have been seen before their mark is known."""
 KEPT_ENDS = 12
+NEAREST_MM = LEAST_MM - 1.0
+"""No end is off the mark by less, however alike the ends were."""
 TIMES = 4.0
 """An end this many of the ends' usual deviations from the mark is off it."""
 MATCHED = 0.6
@@ -110,7 +112,7 @@ class GaugeDatum:
         middle = median(self.ends)
         # 1.4826: a normal's standard deviation over its median deviation
         spread = 1.4826 * median(abs(end - middle) for end in self.ends)
-        return middle, max(LEAST_MM - 1.0, TIMES * spread)
+        return middle, max(NEAREST_MM, TIMES * spread)
 
     def _end_block(self) -> bool:
         self._blocks.append(((self._block + 0.5) * BLOCK_S, median(self._values)))
@@ -159,7 +161,9 @@ class GaugeDatum:
         miss = jump.after_mm - middle
         loose = self.loose
         alike = jump.by_mm > 0 and loose is not None and abs(miss - loose.by_mm) < MATCH_MM
-        if abs(miss) < (max(LEAST_MM - 1.0, MATCHED * off_mm) if alike else off_mm):
+        if alike:
+            off_mm = max(NEAREST_MM, MATCHED * off_mm)
+        if abs(miss) < off_mm:
             # A pour that ended where pours end: the gauge is where it was, or is back there.
             if jump.by_mm > 0:
                 self.ends.append(jump.after_mm)

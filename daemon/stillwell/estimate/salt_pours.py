@@ -39,25 +39,26 @@ class Courses:
     """The balance told one event after another, in order, along all courses."""
 
     def __init__(self, start: SaltState) -> None:
-        self._book = start
+        self.book = start
+        """The balance if all is as it was noted."""
         self._salted: list[_Salted] = []
 
     def tell(self, event: Event) -> None:
         """Takes the next event."""
         salted = self._salted
         if isinstance(event, Check):
-            fits = _fits(self._book, event)
+            fits = _fits(self.book, event)
             salted = [replace(c, led=c.led + _fits(c.state, event) - fits) for c in salted]
-        self._book = updated(self._book, event)
+        self.book = updated(self.book, event)
         self._salted = [_goes_on(c, event) for c in salted]
         if isinstance(event, Check):
-            self._salted = [*self._salted[1 - CHECKS :], _Salted(event.t_ms, self._book)]
+            self._salted = [*self._salted[1 - CHECKS :], _Salted(event.t_ms, self.book)]
 
     @property
     def state(self) -> SaltState:
         """Returns the balance after the last event: of the book's course and of those with salt
         water in the can, each by its weight (`SaltState.courses`)."""
-        return _together(self._book, self._salted)
+        return _together(self.book, self._salted)
 
 
 def reckoned(start: SaltState, events: Iterable[Event]) -> SaltState:

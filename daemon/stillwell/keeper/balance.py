@@ -98,7 +98,7 @@ def _reckoned(start: SaltState, events: Sequence[Event]) -> tuple[SaltState, Las
     for n, event in enumerate(events):
         if checks and n == checks[-1]:
             assert isinstance(event, Check)
-            first, before = len(checks) == 1, courses.state
+            first, before = len(checks) == 1, courses.book
             text = "" if first else explained(before, event)
             last = LastCheck(event, text, not first and is_unexpected(before, event))
         courses.tell(event)
