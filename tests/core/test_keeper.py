@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
 from stillwell.estimate.lamplight import LitHours, NotSeen
+from stillwell.estimate.salt import begun, updated
+from stillwell.estimate.salt_alarm import explained
 from stillwell.estimate.salt_told import MissingWater
-from stillwell.journal import Circumstances, JournalError, drafted
+from stillwell.journal import Circumstances, JournalError, drafted, salt_events
 from stillwell.keeper import photoperiod
 from stillwell.keeper.balance import Ledger, animals, cycle_of, salt_state
 from stillwell.keeper.gathered import daily
@@ -273,6 +275,24 @@ class TestBalance:
         assert last is not None
         assert last.unexpected
         assert "Most likely: " in last.text
+
+    def test_a_check_is_held_against_the_book_and_not_against_what_may_have_been_in_the_can(
+        self,
+    ) -> None:
+        """It is the entries that do not explain it, however well salt water in the can would."""
+        checks = [(2.0 * n, "salinity", 35.0 + 0.5 * max(0, n - 5), "ppt") for n in range(11)]
+        pours = [(day + 0.5, "pour", 540.0, "mL to mark") for day in range(20)]
+        rows = book(*checks, *pours)
+        ledger = Ledger(PLAN.salt)
+        after = ledger.at(rows, (), at(21))
+        assert after.salted > 0.5
+        state = begun(PLAN.salt, at(0))
+        for event in sorted(salt_events(rows), key=lambda event: event.t_ms):
+            before, state = state, updated(state, event)
+        last = ledger.last_check
+        assert last is not None
+        assert event == last.check
+        assert last.text == explained(before, last.check)
 
     def test_the_first_check_of_all_is_never_unexpected(self) -> None:
         ledger = Ledger(PLAN.salt)

@@ -304,6 +304,17 @@ class TestTheEvidence:
         ratio = against(heat, TestTheHours.HOURS, [dark], lit_instead=False)
         assert 0.0 < ratio <= 4.0
 
+    def test_a_short_piece_says_as_much_less(self) -> None:
+        heat = learned().watch.heat
+        noon = MIDNIGHT_MS + 16 * HOUR_MS
+        blank = Piece(noon, noon + HOUR_MS, 0.0, 0.005, 5.0, False)
+        dark = replace(blank, loss=heat.foretold(blank, 0.0)[0])
+        ratios = [
+            against(heat, TestTheHours.HOURS, [piece], lit_instead=False)
+            for piece in (dark, replace(dark, end_ms=noon + HOUR_MS // 4))
+        ]
+        assert ratios[1] == pytest.approx(ratios[0] / 4)
+
 
 class TestTheLaw:
     def test_finds_the_numbers_that_made_the_half_cycles(self) -> None:

@@ -62,8 +62,9 @@ class TestAnHonestBook:
         assert state(rows).checks == plain(rows).checks
 
     def test_is_not_asked_about_again_before_the_next_check_is_due(self) -> None:
-        """What would be if the can held salt water drifts away from it from check to check."""
-        for seed in range(3):
+        """What would be if the can held salt water drifts away from it from check to check: widest
+        on these."""
+        for seed in (4, 5, 6):
             rows = list(book(62, 7, seed, None))
             for day in range(27, 63, 7):
                 now_ms = day * DAY + DAY // 2
@@ -96,7 +97,7 @@ class TestSaltWaterInTheCan:
     def test_that_was_taken_long_ago_is_the_books(self) -> None:
         """Only so many courses are held: a year costs no more than a month."""
         rows = list(book(40, 2, 1, salty_from=None))
-        kept = state(rows).salted_ms
-        assert kept is not None
+        after = state(rows)
         checks = [event.t_ms for event, _ in rows if isinstance(event, Check)]
-        assert kept in checks[-CHECKS:]
+        assert [course.salted_ms for course in after.courses[1:]] == checks[-CHECKS:-1]
+        assert after.salted_ms in checks[-CHECKS:]
