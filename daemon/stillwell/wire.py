@@ -612,8 +612,8 @@ def deliveries(
                 for stream in sink.streams()
             },
             settle_letter=inbox.settle_letter,
-            # A history is to hold what the store holds, also after a power cut; people and
-            # displays want it now.
+            # A history is to hold what the store holds, also after a power cut; displays want
+            # readings now, and people what concerns them, also while the disk takes nothing.
             committed_only=isinstance(sink, MayForget),
         )
         made.append(SinkDelivery(OutboxThread(outbox)))

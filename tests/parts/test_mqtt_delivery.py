@@ -243,6 +243,7 @@ class TestNotices:
         ear = listen(mosquitto.port)
         one.until(lambda: keys(ear), "it is said again")
         assert keys(ear) == ["water.low:1"]
+        assert ear.on(f"{ROOT}/notice")[0].properties.UserProperty == [("key", "water.low:1")]
 
     def test_it_is_not_said_again_when_the_settings_ask_for_no_overlap(
         self, broker: Any, listen: Any, keeper: Any, until: Any

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pytest
+
 from stillwell.ports import Stream
 from stillwell.reading import Reading
-from stillwell.store import Store
+from stillwell.store import Store, tail
 
 if TYPE_CHECKING:
     from tests.store.conftest import Rows
@@ -77,6 +81,77 @@ class TestRows:
         expected = list(map(float, range(total)))
         assert met[True] == expected
         assert met[False] == expected
+
+
+class TestWhatPeopleHear:
+    """Another program holds the file, so that a commit takes its time, for real."""
+
+    @staticmethod
+    @contextmanager
+    def held(path: Path) -> Iterator[None]:
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            yield
+            other.execute("ROLLBACK")
+
+    @staticmethod
+    def put(store: Store, rows: Rows) -> threading.Thread:
+        assert store._file.db is not None
+        store._file.db.execute(f"PRAGMA busy_timeout = {LIMIT_S * 1000:.0f}")
+
+        def work() -> None:
+            store.put_transition(rows.transition(1), [rows.notice(1, "a")])
+
+        writer = threading.Thread(target=work, daemon=True)
+        writer.start()
+        while store.tail._shared.backlog.notices.newest == 0:
+            writer.join(0.001)
+        return writer
+
+    @staticmethod
+    def leaves(store: Store) -> list[int]:
+        return [
+            len(store.tail.rows(stream, 0, 9, committed_only=False))
+            for stream in (Stream.NOTICES, Stream.TRANSITIONS)
+        ] + [len(store.tail.latest_transitions())]
+
+    def test_has_been_kept_before(
+        self, store: Store, rows: Rows, path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(tail, "DISK_PATIENCE_S", LIMIT_S)
+        with self.held(path):
+            writer = self.put(store, rows)
+            assert self.leaves(store) == [0, 0, 0]
+        writer.join(LIMIT_S)
+        assert self.leaves(store) == [1, 1, 1]
+        assert store.trouble is None
+
+    def test_does_not_wait_for_a_disk_that_takes_its_time(
+        self, store: Store, rows: Rows, path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(tail, "DISK_PATIENCE_S", 0.0)
+        with self.held(path):
+            writer = self.put(store, rows)
+            while writer.is_alive() and self.leaves(store)[:2] != [1, 1]:
+                store.tail.wait(0, Stream.NOTICES, 0.01, committed_only=False)
+            assert writer.is_alive(), "it left only when the disk had answered"
+            assert store.tail.newest(Stream.NOTICES) == 0
+        writer.join(LIMIT_S)
+
+    def test_does_not_wait_for_a_disk_in_trouble(
+        self, store: Store, rows: Rows, path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(tail, "DISK_PATIENCE_S", LIMIT_S)
+        with self.held(path):
+            store.put_notice(rows.notice(1, "a"))
+            assert store.trouble is not None
+            store.put_notice(rows.notice(2, "b"))
+            found = store.tail.rows(Stream.NOTICES, 0, 9, committed_only=False)
+            assert [row.seq for row in found] == [1, 2]
+            assert store.tail.rows(Stream.NOTICES, 0, 9) == []
+        store.tick(120_000)
+        assert store.trouble is None
+        assert [row.seq for row in store.tail.rows(Stream.NOTICES, 0, 9)] == [1, 2]
 
 
 class TestWait:

@@ -6,13 +6,14 @@ to disk, and by default it never does. So:
 
 - *State* (readings, alarms, estimates, alive) is retained and kept here as well, the latest of
   each; after every reconnect all of it is published again.
-- *Notices* move the cursor only on their PUBACK. The broker is asked to keep a session for us. If
-  it still knows it after a reconnect, it was merely away, and no notice is said twice. If it does
-  not (or speaks 3.1.1, where we keep no session), the notices that it acknowledged within `resend`
-  before it went are sent again under the same key: a phone that beeps twice is better than one that
-  never does, and whoever keeps the keys hears it once. A broker that restores an *old* memory with
-  our session in it cannot be told from one that was away; the standing alarm's retained state says
-  what its notice said.
+- *Notices* arrive at least once: their PUBACK moves the cursor, and who is killed before that is
+  kept sends them again, under the same key (in the payload, and as the user property ``key``). The
+  broker is asked to keep a session for us. If it still knows it after a reconnect, it was merely
+  away, and none is said again. If it does not (or speaks 3.1.1, where we keep no session), the
+  notices that it acknowledged within `resend` before it went are sent again: a phone that beeps
+  twice is better than one that never does, and whoever keeps the keys hears it once. A broker that
+  restores an *old* memory with our session in it cannot be told from one that was away; the
+  standing alarm's retained state says what its notice said.
 """
 
 from __future__ import annotations
@@ -477,7 +478,7 @@ class Mqtt:
             case Transition():
                 return Message(names.alarm(body.alarm), topics.alarm_payload(body), True)
             case Notice():
-                return Message(names.notice, topics.notice_payload(body))
+                return Message(names.notice, topics.notice_payload(body), key=body.key)
             case Published():
                 payload = topics.estimate_payload(self._tank, body)
                 return Message(names.estimate(body.name), payload, True, senml.MEDIA_TYPE)

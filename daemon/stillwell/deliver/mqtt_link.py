@@ -106,6 +106,9 @@ class Message:
     correlation: bytes | None = None
     expires_s: int | None = None
     """After so long the broker forgets it, also a retained one (MQTT 5 only)."""
+    key: str = ""
+    """Goes along as the user property ``key`` (MQTT 5 only): the same for the same message sent
+    again, so that it can be dropped unread."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +293,7 @@ class Link:
 
     def _properties_of(self, message: Message) -> Properties:
         known = self._properties.get(message.content_type)
-        own = message.correlation is not None or message.expires_s is not None
+        own = message.correlation is not None or message.expires_s is not None or message.key
         if known is not None and not own:
             return known
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -300,6 +303,8 @@ class Link:
             properties.CorrelationData = message.correlation
         if message.expires_s is not None:
             properties.MessageExpiryInterval = message.expires_s
+        if message.key:
+            properties.UserProperty = ("key", message.key)
         if own:
             return properties
         self._properties[message.content_type] = properties

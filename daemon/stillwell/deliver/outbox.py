@@ -4,6 +4,9 @@
 thin shell that calls it. Nothing is queued here: a row that the sink does not take stays in the
 store, and the cursor stays before it.
 
+A row is sent at least once: the cursor moves after the verdict, and is kept after it has moved. Who
+is killed in between sends the same row, with the same key, again.
+
 A sink is foreign code that talks to foreign machines. Whatever it does — raises, claims more rows
 than it was given, answers nothing — ends in a verdict here, never in a dead thread and never in a
 skipped row without a reason that is kept.
@@ -131,8 +134,9 @@ class Outbox:
         latest: the store's latest row of each name, for a sink that `Retains`.
         ahead: the cursors kept under `ahead_name`, for a sink that `SendsAhead`.
         batch: rows given to the sink at once, unless it `ChoosesBatch`.
-        committed_only: whether only rows that are safe on the disk may leave. Notices and
-            transitions are committed at once; readings can be up to a commit interval behind.
+        committed_only: whether only rows that are safe on the disk may leave, whatever the disk
+            does: readings can be up to a commit interval behind. Without it notices and transitions
+            leave when they are kept (at once while the disk takes nothing), readings at once.
         jitter: a number 0 … 1, new on each call.
         settle_letter: see `SettleLetter`.
     """

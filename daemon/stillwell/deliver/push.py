@@ -8,9 +8,9 @@ Within quiet hours lesser notices wait where they are, in the store, and urgent 
 them; how far they went ahead is kept like a cursor, so that a restart does not wake anybody for the
 same thing again. What has become old news becomes one message.
 
-A hand-over to a push service cannot be made exactly once: when the process dies between the
-service's yes and the kept cursor, that one message is sent again. So the cursor is kept after each
-message.
+A message is handed over at least once: when the process dies between the service's yes and the kept
+cursor, that one message is sent again. So the cursor is kept after each message, and where Apprise
+lets us (`keyed`) a message carries its key, the same when it is sent again.
 """
 
 from __future__ import annotations
@@ -50,6 +50,33 @@ times tells less."""
 BATCH = 1000
 
 _STATUS = re.compile(r"error=(\d{3})\b")
+
+MAIL_HEADER = "X-Stillwell-Key"
+_CARRIES_KEY = {
+    "json": ":key",
+    "form": ":key",
+    "xml": ":key",
+    "mailto": f"+{MAIL_HEADER}",
+    "ntfy": "xtags",
+}
+"""By the scheme of a URL: the parameter through which Apprise adds to one message a field of a web
+hook's body, a header of a mail (which Sieve's `duplicate` test knows, RFC 7352), a tag of ntfy's.
+Apprise passes no sequence id on to ntfy."""
+_TAGS = re.compile(r"(?<=[?&])x?tags=([^&]*)")
+
+
+def keyed(url: str, key: str) -> str:
+    """Returns the URL of a service with the key of one message in it, in Apprise's own grammar; the
+    URL itself where the service has no place for one."""
+    scheme = url.partition(":")[0].lower()
+    name = _CARRIES_KEY.get(scheme) or _CARRIES_KEY.get(scheme.removesuffix("s"))
+    if name is None:
+        return url
+    # A tag ends at a space or a comma.
+    value = quote(re.sub(r"[\s,]", "-", key) if name == "xtags" else key, safe="")
+    if name == "xtags" and _TAGS.search(url):
+        return _TAGS.sub(lambda tags: f"xtags={tags[1]},{value}", url, count=1)
+    return f"{url}{'&' if '?' in url else '?'}{name}={value}"
 
 
 def _time(value: object) -> object:
@@ -120,6 +147,7 @@ class Push:
         self._quiet: QuietHours | None = None
         self._ahead = 0
         self._service: Any = None
+        self._asset: Any = None
         self._apprise: Any = None
         self._link: Callable[[Notice], str] = lambda notice: ""
         self._picture: Callable[[Notice], Path | None] = lambda notice: None
@@ -262,19 +290,26 @@ class Push:
                 image_url_logo="",
                 async_mode=False,
             )
-            service = apprise.Apprise.instantiate(
-                self._settings.url.get_secret_value(), asset=asset
-            )
+        self._apprise, self._asset = apprise, asset
+        service = self._at(self._settings.url.get_secret_value())
         if service is None:
             return (
                 f"`url` of [sink.{self._name}] is not one that Apprise knows: check its first "
                 f"word and that no part is missing."
             )
-        self._takes_files = bool(getattr(service, "attachment_support", False))
-        self._apprise = apprise
-        self._service = apprise.Apprise(asset=asset)
-        self._service.add(service)
+        self._takes_files = bool(getattr(service[0], "attachment_support", False))
+        self._service = service
         return ""
+
+    def _at(self, url: str) -> Any:
+        """Apprise's service at a URL; None where it knows none."""
+        with _listening():
+            found = self._apprise.Apprise.instantiate(url, asset=self._asset)
+        if found is None:
+            return None
+        service = self._apprise.Apprise(asset=self._asset)
+        service.add(found)
+        return service
 
     def _tell(self, notice: Notice) -> str:
         """Hands one message over; returns why it could not, or nothing."""
@@ -291,9 +326,10 @@ class Push:
         if link:
             body += f"\nAcknowledge: {link}"
         picture = self._picture(notice) if self._takes_files else None
+        service = self._at(keyed(self._settings.url.get_secret_value(), notice.key))
         with _listening() as status:
             tell = partial(
-                self._service.notify,
+                (service or self._service).notify,
                 title=title(f"{called}{_plain(notice.title)}"),
                 body=body,
                 notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,

@@ -31,6 +31,11 @@ _COLUMNS = {
 }
 
 
+FOR_PEOPLE = frozenset({Stream.NOTICES, Stream.TRANSITIONS})
+DISK_PATIENCE_S = 2.0
+"""So long does an alarm wait for a disk that neither takes it nor refuses it."""
+
+
 class Shared:
     """What the writer and its tail both look at, and the lock for it."""
 
@@ -42,6 +47,24 @@ class Shared:
         """The newest transition of each alarm."""
         self.sleepers = 0
         self.closed = False
+        self.in_trouble = False
+        """The disk takes nothing: alarms leave from memory."""
+        self.writing_since_s: float | None = None
+        """Since when (monotonic) the writer is at the disk; None between two commits."""
+
+    def may_leave(self, stream: Stream, committed_only: bool) -> int:
+        """The number up to which rows may be handed out.
+
+        What people hear has been kept before, so that it is known after a kill and a power cut. An
+        alarm does not wait for a disk in trouble, nor for one that takes its time."""
+        window = self.backlog.window(stream)
+        if committed_only:
+            return window.kept
+        since = self.writing_since_s
+        slow = since is not None and time.monotonic() - since > DISK_PATIENCE_S
+        if stream in FOR_PEOPLE and not self.in_trouble and not slow:
+            return window.kept
+        return window.newest
 
 
 class Tail:
@@ -61,8 +84,9 @@ class Tail:
         """Up to `limit` rows with numbers above `after_seq`, in order.
 
         Args:
-            committed_only: hand out only what a power cut can't take back. Alarms and notices
-                should not wait for that: while the disk is full they exist in memory only.
+            committed_only: hand out only what a power cut can't take back, whatever the disk does.
+                Without it readings come at once, alarms and notices when they are kept, and at once
+                while the disk takes nothing.
 
         Numbers may have gaps (rows that retention deleted, or that never reached a full disk).
         Returns nothing when the file can't be read and the rows wanted are not in memory; see
@@ -72,7 +96,7 @@ class Tail:
             return []
         with self._shared.changed:
             window = self._shared.backlog.window(stream)
-            upto = window.kept if committed_only else window.newest
+            upto = self._shared.may_leave(stream, committed_only)
             start = max(after_seq + 1, window.first)
             held = window.between(start, min(upto, start + limit - 1))
             first_held = window.first
@@ -93,8 +117,7 @@ class Tail:
     def newest(self, stream: Stream, *, committed_only: bool = True) -> int:
         """The number of the newest row; 0 when there never was one."""
         with self._shared.changed:
-            window = self._shared.backlog.window(stream)
-            return window.kept if committed_only else window.newest
+            return self._shared.may_leave(stream, committed_only)
 
     def wait(
         self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
@@ -111,13 +134,12 @@ class Tail:
         shared = self._shared
         with shared.changed:
             wakes = self._wakes
-            windows = [(shared.backlog.window(stream), seq) for stream, seq in after.items()]
             shared.sleepers += 1
             try:
                 while True:
                     more = any(
-                        (window.kept if committed_only else window.newest) > seq
-                        for window, seq in windows
+                        shared.may_leave(stream, committed_only) > seq
+                        for stream, seq in after.items()
                     )
                     left = deadline - time.monotonic()
                     if more or shared.closed or self._wakes != wakes or left <= 0:

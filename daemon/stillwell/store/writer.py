@@ -384,12 +384,13 @@ class Store:
             self._know(notice.moment)
         with self._shared.changed:
             seq = self._backlog.transitions.add(t)
-            self._shared.latest[t.alarm] = (seq, t)
             for notice in fresh:
                 self._keys.add(notice.key)
                 self._backlog.notices.add(notice)
             self._shared.changed.notify_all()
         self._commit_at_once()
+        with self._shared.changed:
+            self._shared.latest[t.alarm] = (seq, t)
 
     def put_notice(self, n: Notice) -> None:
         """Keeps a notice, at once; one whose key is kept already is not kept again."""
@@ -632,6 +633,7 @@ class Store:
         self._committed_ms = self._mono_ms
         if self.trouble is None and self._file.db is not None and not self._backlog.waiting():
             return
+        self._shared.writing_since_s = time.monotonic()
         try:
             self._write()
         except (sqlite3.Error, OSError, StoreError) as error:
@@ -640,7 +642,10 @@ class Store:
             if self.trouble is not None:
                 log.warning("The store takes writes again: %s", self.path)
             self.trouble = None
+            self._shared.in_trouble = False
             self._pause_s = 0.0
+        finally:
+            self._shared.writing_since_s = None
 
     def _commit_at_once(self) -> None:
         # In trouble `tick` decides when to try again: a burst of alarms must not hammer a dying
@@ -692,6 +697,8 @@ class Store:
 
     def _bound(self) -> None:
         with self._shared.changed:
+            self._shared.in_trouble = self.trouble is not None
+            self._shared.changed.notify_all()
             for stream in Stream:
                 self._backlog.window(stream).bound()
         del self._backlog.letters[:-ALARMS_LIMIT]
