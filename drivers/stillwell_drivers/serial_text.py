@@ -11,7 +11,8 @@ In the configuration::
     level = { group = "mm", scale = 1.0, offset = 0.0 }
 
 Each line must match `pattern` as a whole (blanks at its ends are dropped). A channel takes the
-number in its named group, times `scale`, plus `offset`.
+number in its named group, times `scale`, plus `offset`. What a pattern may be says
+`stillwell_drivers.line_pattern`.
 
 Which line counts: one that ends after `read` has begun, because what the port has buffered since
 the last read may be old. Only if none comes is the last buffered one taken; if the buffer had
@@ -39,13 +40,13 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.units import Seconds
+from stillwell_drivers.line_pattern import LONGEST_LINE, LinePattern
 
 if TYPE_CHECKING:
     import serial
 
 _POLL_S = 0.1
 _CHUNK = 4096
-_LONGEST_LINE = 256
 _LONGEST_RAW = 80
 _LARGEST = 1e9
 """No quantity here comes near it: a larger number is damage."""
@@ -103,7 +104,8 @@ class SerialTextSettings(BaseModel):
     /dev/serial0."""
     baud: int = Field(default=9600, ge=50, le=4_000_000)
     pattern: str = Field(min_length=1)
-    """A Python regular expression with a named group for each number."""
+    """A Python regular expression with a named group for each number; what it may be says
+    `LinePattern`."""
     silent_after: Seconds = 4.0
     """How long one read waits for a line: longer than the pause between two lines, shorter than the
     source's deadline."""
@@ -131,13 +133,7 @@ class SerialTextSettings(BaseModel):
     @field_validator("pattern")
     @classmethod
     def _compiles(cls, pattern: str) -> str:
-        try:
-            re.compile(pattern)
-        except re.error as error:
-            raise ValueError(
-                f"The pattern is no regular expression: {error}. In TOML write it in single "
-                "quotes, as in 'level=(?P<mm>[0-9.]+)'."
-            ) from error
+        LinePattern(pattern)
         return pattern
 
     @field_validator("silent_after")
@@ -149,7 +145,7 @@ class SerialTextSettings(BaseModel):
 
     @model_validator(mode="after")
     def _groups_exist(self) -> SerialTextSettings:
-        groups = re.compile(self.pattern).groupindex
+        groups = LinePattern(self.pattern).groups
         for channel, where in self.channels.items():
             if where.group not in groups:
                 known = ", ".join(groups) or "none"
@@ -179,7 +175,7 @@ class LineBuffer:
 
     def feed(self, data: bytes) -> list[bytes]:
         """The lines that `data` completes, without their ends, none empty; an overlong one is cut
-        to `_LONGEST_LINE` bytes (and then matches nothing)."""
+        to `LONGEST_LINE` bytes (and then matches nothing)."""
         *ended, rest = _ENDS.split(data)
         lines: list[bytes] = []
         for part in ended:
@@ -193,7 +189,7 @@ class LineBuffer:
 
     def _keep(self, part: bytes) -> None:
         # One byte more than the longest line is kept, which is what shows that it was too long.
-        self._piece += part[: _LONGEST_LINE + 1 - len(self._piece)]
+        self._piece += part[: LONGEST_LINE + 1 - len(self._piece)]
 
 
 class _Value(NamedTuple):
@@ -222,7 +218,7 @@ class SerialText:
 
     def __init__(self, settings: SerialTextSettings) -> None:
         self._settings = settings
-        self._pattern = re.compile(settings.pattern)
+        self._pattern = LinePattern(settings.pattern)
         self._port: serial.Serial | None = None
         self._buffer = LineBuffer()
 
@@ -336,13 +332,13 @@ class SerialText:
             if not text:
                 continue
             haul.lines += 1
-            match = self._pattern.fullmatch(text) if len(line) <= _LONGEST_LINE else None
-            if match is None:
+            groups = self._pattern.groups_of(text) if len(line) <= LONGEST_LINE else None
+            if groups is None:
                 haul.unmatched += 1
                 haul.last_unmatched = text
                 continue
             for channel, where in self._settings.channels.items():
-                written = match[where.group]
+                written = groups[where.group]
                 if written is None:
                     continue  # a line about another channel
                 number = _number(written, where)

@@ -109,6 +109,13 @@ class TestDamaged:
         loads_or_explains(tmp_path, b"\n".join(lines))
 
 
+class TestAHugeLine:
+    @pytest.mark.parametrize("line", ["a = b" + " " * 900_000 + "c", "a" * 900_000, "a=" * 400_000])
+    def test_is_explained_at_once(self, tmp_path: Path, line: str) -> None:
+        # A pattern that goes back over the blanks would take hours.
+        loads_or_explains(tmp_path, line.encode())
+
+
 # Values of every TOML type, some of them absurd.
 VALUES = [
     "true", "0", "-1", "1e308", "inf", "-inf", "nan", "0x" + "f" * 5000, '""', '"x"', "[]", "{}",

@@ -99,6 +99,43 @@ class TestImports:
             tier(part_of_file(path))
 
 
+class TestPatterns:
+    """A pattern that a user writes can take for ever; one place knows which may be."""
+
+    TAKES_A_USERS = "line_pattern.py"
+    WORDS: ClassVar = {
+        "compile",
+        "search",
+        "match",
+        "fullmatch",
+        "split",
+        "findall",
+        "finditer",
+        "sub",
+    }
+
+    @pytest.mark.parametrize(
+        "path",
+        [*daemon_modules(), *sorted((DRIVERS / "stillwell_drivers").glob("*.py"))],
+        ids=lambda p: p.name,
+    )
+    def test_are_written_out_where_they_are_used(self, path: Path) -> None:
+        if path.name == self.TAKES_A_USERS:
+            return
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
+                and isinstance(node.func.value, ast.Name)
+                and node.func.value.id == "re"
+                and node.func.attr in self.WORDS
+            ):
+                names = {n.id for n in ast.walk(node.args[0]) if isinstance(n, ast.Name)}
+                assert all(name.lstrip("_").isupper() for name in names), (
+                    f"{path.name}, line {node.lineno}: the pattern is made of {names}"
+                )
+
+
 class TestTopLevel:
     ALLOWED: ClassVar = {
         "README.md",

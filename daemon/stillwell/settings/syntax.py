@@ -11,6 +11,8 @@ from stillwell.settings.faults import ConfigError, Fault
 from stillwell.settings.toml_lines import Path, key_lines
 
 _LARGEST = 1 << 20
+_LONGEST_LINE = 1000
+"""Characters of a line that are looked at for a hint; nobody writes one that long by hand."""
 _PLACE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _KEY_TUPLE = re.compile(r"\((?:'[^']*'(?:, )?)+,?\)")
 _ASSIGNMENT = re.compile(r"\s*([A-Za-z0-9_.-]+)\s*=\s*(.*?)\s*$")
@@ -24,7 +26,7 @@ def _dotted(key: re.Match[str]) -> str:
 
 def _line_of(text: str, number: int) -> str:
     lines = text.split("\n")
-    return lines[number - 1] if 0 < number <= len(lines) else ""
+    return lines[number - 1][:_LONGEST_LINE] if 0 < number <= len(lines) else ""
 
 
 def _hint(message: str, line: str, at_end: bool) -> str:
