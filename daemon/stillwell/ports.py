@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -97,6 +97,22 @@ class TellsTime(Protocol):
     `use_clock` is called once, before `open`."""
 
     def use_clock(self, clock: Clock) -> None: ...
+
+
+@runtime_checkable
+class ReadsInTurn(Protocol):
+    """An ability of drivers whose channels can hang one by one: the one that does is left out, and
+    the others are read on."""
+
+    def watch_turns(self, begins: Callable[[str], None]) -> None:
+        """Called once, before `open`, with a function that the driver calls from `open` and `read`
+        with the name of the channel that it touches from now on; "" for none."""
+        ...
+
+    def read_only(self, channels: Collection[str]) -> None:
+        """Called before each `open` and `read` with the channels to touch. The others are left
+        alone and get no sample."""
+        ...
 
 
 class Noted(Protocol):

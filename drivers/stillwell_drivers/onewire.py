@@ -43,7 +43,7 @@ import math
 import os
 import re
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
 from typing import ClassVar, Literal, NamedTuple
 
@@ -260,11 +260,22 @@ class OneWire:
         self._open = False
         self._last: dict[str, bytes] = {}
         self._resolution_tries: dict[str, int] = {}
+        self._begins: Callable[[str], None] = lambda channel: None
+        self._channels = dict(settings.channels)
 
     @classmethod
     def bus(cls, settings: OneWireSettings) -> str:
         """``w1``, or ``w1/w1_bus_master2`` where the settings name the master."""
         return f"w1/{settings.master}" if settings.master else "w1"
+
+    def watch_turns(self, begins: Callable[[str], None]) -> None:
+        """A probe can hold a read up for ever: `begins` hears which one it is."""
+        self._begins = begins
+
+    def read_only(self, channels: Collection[str]) -> None:
+        """The probes of other channels are not touched; see `ReadsInTurn`."""
+        given = self._settings.channels
+        self._channels = {name: given[name] for name in given if name in channels}
 
     def open(self) -> None:
         """Looks for the bus. A missing probe is no error here: `read` says which."""
@@ -291,8 +302,10 @@ class OneWire:
         self._last.clear()
         self._resolution_tries.clear()
         self._open = True
-        for where in self._settings.channels.values():
+        for channel, where in self._channels.items():
+            self._begins(channel)
             self._set_resolution(where)
+        self._begins("")
 
     def read(self) -> Iterator[Sample]:
         """Converts and reads every probe, one sample each, as they come; see `Driver.read`."""
@@ -313,7 +326,7 @@ class OneWire:
                 "Look whether the kernel modules w1_gpio and w1_therm are loaded; restart the Pi.",
             ) from error
         by_master: dict[Path | None, list[str]] = {}
-        for channel, where in self._settings.channels.items():
+        for channel, where in self._channels.items():
             if where.probe in present:
                 by_master.setdefault(self._master_of(where.probe), []).append(channel)
             else:
@@ -354,6 +367,7 @@ class OneWire:
         """What the probe hands out now; failures of the files are failures of the probe."""
         where = self._settings.channels[channel]
         folder = self._settings.root / where.probe
+        self._begins(channel)
         try:
             try:
                 frame = judge_w1_slave(_read_attribute(folder / "w1_slave"))
@@ -387,6 +401,7 @@ class OneWire:
         """
         if not self._settings.bulk:
             return False
+        self._begins("")
         try:
             _write_attribute(master / "therm_bulk_read", _TRIGGER)
         except OSError:

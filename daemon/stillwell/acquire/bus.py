@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 from stillwell.acquire.backoff import pause_s
 from stillwell.acquire.fold import Fold
+from stillwell.acquire.left_out import LeftOut, to_blame
 from stillwell.acquire.ticker import Ticker
-from stillwell.ports import Clock, Driver, DriverError, KeepsJournal, Noted, TellsTime
+from stillwell.ports import Clock, Driver, DriverError, KeepsJournal, Noted, ReadsInTurn, TellsTime
 from stillwell.reading import Failure, Sample
 
 log = logging.getLogger(__name__)
@@ -101,6 +102,7 @@ class _Generation:
         self.thread: threading.Thread | None = None
         self.busy: tuple[str, int] | None = None  # (source, since mono_ms)
         self.brought: list[Sample] = []  # by the read that goes on
+        self.turns: list[tuple[str, int]] = []  # (channel, since mono_ms) in what goes on
         self.progress = 0
 
 
@@ -123,6 +125,7 @@ class Bus:
         self._deliver = deliver
         self._current = _Generation(0)
         self._lock = threading.Lock()
+        self._left_out = LeftOut()
         self.given_up = False
 
     def start(self) -> None:
@@ -169,17 +172,19 @@ class Bus:
         stuck = self.overdue() or self.sources[0].name
         source = next(s for s in self.sources if s.name == stuck)
         old = self._current
+        blamed = self._blamed(old)
         with self._lock:
             old.over.set()
-            self._current = _Generation(old.number + 1)
-        self._deliver(
-            SourceState(
-                stuck,
-                up=False,
-                what=f"{stuck} has not answered for {source.deadline_s:g} s and hangs.",
-                do="Check its cable and plug; other sensors are read on.",
+            self._current = _Generation(old.number + (0 if blamed else 1))
+        if not blamed:
+            self._deliver(
+                SourceState(
+                    stuck,
+                    up=False,
+                    what=f"{stuck} has not answered for {source.deadline_s:g} s and hangs.",
+                    do="Check its cable and plug; other sensors are read on.",
+                )
             )
-        )
         # What a read brought before it hung is kept: one bad probe must not take others along.
         brought = {s.channel: s for s in tuple(old.brought) if s.channel in source.channels}
         raw = f"no answer within {source.deadline_s:g} s"
@@ -188,13 +193,30 @@ class Bus:
             for channel in source.channels
         )
         self._deliver(Batch(stuck, self._mono_ms(), samples))
-        if old.number >= REPLACEMENTS:
+        if not blamed and old.number >= REPLACEMENTS:
             self.given_up = True
             log.error("bus %s: hung %d times, given up", self.name, old.number + 1)
             return False
-        log.warning("bus %s: %s hangs, thread replaced", self.name, stuck)
+        if not blamed:
+            log.warning("bus %s: %s hangs, thread replaced", self.name, stuck)
         self._begin(self._current)
         return True
+
+    def _blamed(self, old: _Generation) -> str:
+        """The channel that a hung thread waits for, which is left out from now on; empty where none
+        can be named."""
+        now_ms, thread = self._mono_ms(), old.thread
+        channel = to_blame(tuple(old.turns), now_ms)
+        if channel and thread is not None and thread.is_alive():
+            pause_s = self._left_out.hung(channel, now_ms, thread.is_alive)
+            log.warning(
+                "%s hangs: left out for %g min at least, the others are read on; check its cable "
+                "and plug",
+                channel,
+                pause_s / 60,
+            )
+            return channel
+        return ""
 
     def _begin(self, generation: _Generation) -> None:
         generation.thread = threading.Thread(
@@ -242,6 +264,7 @@ class Bus:
 
     def _attempt(self, generation: _Generation, slot: _Slot) -> list[Sample]:
         source = slot.source
+        generation.turns = []
         now_ms = self._mono_ms()
         if not slot.opened and now_ms < slot.retry_ms:
             return self._failed(slot)
@@ -250,12 +273,16 @@ class Bus:
                 slot.driver = source.make()
                 if isinstance(slot.driver, TellsTime):
                     slot.driver.use_clock(self._clock)
+                if isinstance(slot.driver, ReadsInTurn):
+                    slot.driver.watch_turns(
+                        lambda channel: generation.turns.append((channel, self._mono_ms()))
+                    )
             if not slot.opened:
+                if isinstance(slot.driver, ReadsInTurn):
+                    slot.driver.read_only(self._left_out.sound(source.channels))
                 slot.driver.open()
             began_ms = self._clock.wall_ms()
-            generation.brought = samples = []
-            for sample in slot.driver.read():
-                samples.append(sample)  # noqa: PERF402 - the supervisor looks at it meanwhile
+            samples = self._read(generation, source, slot.driver)
             if isinstance(slot.driver, KeepsJournal):
                 self._write_down(generation, slot, slot.driver, began_ms)
         except DriverError as error:
@@ -282,6 +309,32 @@ class Bus:
                 "source %s returned unknown channels: %s", source.name, ", ".join(strangers)
             )
         return known
+
+    def _read(self, generation: _Generation, source: Source, driver: Driver) -> list[Sample]:
+        """What a read brings, and for each channel that is left out that it is. Those that have hung
+        before are tried last, each by itself and with a deadline of its own."""
+        samples = generation.brought = []
+        rounds = self._left_out.rounds(source.channels, self._mono_ms())
+        if not rounds:
+            raise DriverError(
+                f"All that {source.name} reads hangs.",
+                "Check cables and plugs; they are tried again by themselves.",
+            )
+        for number, names in enumerate(rounds):
+            if number:
+                generation.busy = (source.name, self._mono_ms())
+                generation.turns = []
+            if isinstance(driver, ReadsInTurn):
+                driver.read_only(names)
+            for sample in driver.read():
+                samples.append(sample)  # noqa: PERF402 - the supervisor looks at it meanwhile
+            if generation is self._current:
+                self._left_out.answered(names, self._mono_ms())
+        generation.turns = []
+        raw = "hung; left out until it is tried again"
+        read = {name for names in rounds for name in names}
+        left = [name for name in source.channels if name not in read]
+        return samples + [Sample(name, None, Failure.SILENT, raw) for name in left]
 
     def _write_down(
         self, generation: _Generation, slot: _Slot, driver: KeepsJournal, began_ms: int

@@ -1,0 +1,81 @@
+"""Which channels of a bus are left out because they hung, and until when. Pure: time is an
+argument.
+
+One probe that does not answer must not take its neighbours along: it is left out for a while, which
+grows with each further time, and then tried by itself, after the others have been read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+FIRST_S = 60.0
+LONGEST_S = 3600.0
+
+
+def to_blame(turns: Sequence[tuple[str, int]], now_ms: int) -> str:
+    """Returns the channel for which a read that does not end has waited the longest; empty where
+    that is none of them.
+
+    It need not be the last: a probe with which the kernel tries over and over may have used the
+    time up, and the deadline falls into its neighbour's turn.
+
+    Args:
+        turns: which channel was begun when (monotonic ms), in order; "" for what they share.
+    """
+    ends = [*(began for _, began in turns[1:]), now_ms]
+    spans = [end - began for (_, began), end in zip(turns, ends, strict=False)]
+    return turns[spans.index(max(spans))][0] if spans else ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Hang:
+    times: int
+    pause_s: float
+    until_ms: int
+    hangs: Callable[[], bool]
+
+
+class LeftOut:
+    """The channels of one bus that have hung and are not yet trusted again."""
+
+    def __init__(self) -> None:
+        self._hung: dict[str, _Hang] = {}
+
+    def hung(self, channel: str, now_ms: int, hangs: Callable[[], bool]) -> float:
+        """A read of `channel` did not end: it is left out now. Returns for how long, seconds.
+
+        Args:
+            hangs: whether the read that was left behind still goes on: as long as it does, another
+                one would only hang beside it.
+        """
+        before = self._hung.get(channel)
+        times = 1 if before is None else before.times + 1
+        pause_s = min(LONGEST_S, FIRST_S * 2.0 ** min(times - 1, 16))
+        self._hung[channel] = _Hang(times, pause_s, now_ms + round(pause_s * 1000), hangs)
+        return pause_s
+
+    def sound(self, channels: Iterable[str]) -> list[str]:
+        """Those that have not hung, or are trusted again."""
+        return [channel for channel in channels if channel not in self._hung]
+
+    def rounds(self, channels: Iterable[str], now_ms: int) -> list[list[str]]:
+        """The sound ones of `channels`; then, each by itself, those that have hung and may be tried
+        now. Empty where there is none of either."""
+        asked = list(channels)
+        tried = [
+            [channel]
+            for channel in asked
+            if (hang := self._hung.get(channel)) and now_ms >= hang.until_ms and not hang.hangs()
+        ]
+        sound = self.sound(asked)
+        return [sound, *tried] if sound else tried
+
+    def answered(self, channels: Iterable[str], now_ms: int) -> None:
+        """A read of `channels` has ended. One that has been well for as long as it was left out is
+        trusted again."""
+        for channel in channels:
+            hang = self._hung.get(channel)
+            if hang is not None and now_ms >= hang.until_ms + round(hang.pause_s * 1000):
+                del self._hung[channel]
