@@ -38,9 +38,9 @@ if [[ ! -x .venv/bin/python ]]; then
     say "making .venv"
     "$python" -m venv .venv
 fi
-if [[ ! -x .venv/bin/stillwell || pyproject.toml -nt .venv/.stillwell-try ]]; then
+if [[ ! -x .venv/bin/stillwell || pyproject.toml -nt .venv/.stillwell-try || requirements.lock -nt .venv/.stillwell-try ]]; then
     say "installing stillwell and its packages into .venv (a minute; a few on a Zero 2 W)"
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable .
+    deploy/packages.sh .venv/bin/python requirements.lock --editable
     touch .venv/.stillwell-try
 fi
 stillwell=.venv/bin/stillwell

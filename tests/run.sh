@@ -51,9 +51,9 @@ if [[ ! -x .venv/bin/python ]]; then
     "$python" -m venv .venv
 fi
 stamp=.venv/.stillwell-dev
-if [[ ! -e $stamp || pyproject.toml -nt $stamp ]]; then
+if [[ ! -e $stamp || pyproject.toml -nt $stamp || dev.lock -nt $stamp ]]; then
     echo "installing Python packages into .venv"
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+    deploy/packages.sh .venv/bin/python dev.lock --editable
     touch "$stamp"
 fi
 
@@ -64,5 +64,5 @@ run() {
 run .venv/bin/ruff check daemon drivers tests
 run .venv/bin/ruff format --check daemon drivers tests
 run .venv/bin/mypy daemon drivers tests
-run shellcheck tests/run.sh deploy/*.sh .ci/run
+run shellcheck tests/*.sh deploy/*.sh .ci/run
 run .venv/bin/pytest "$@"
