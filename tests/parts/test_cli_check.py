@@ -145,6 +145,21 @@ class TestSensors:
         assert result.stdout.endswith("1 thing to fix.\n")
 
 
+class TestSettingsOnly:
+    def test_no_driver_is_opened_and_no_sink_tried(self, tmp_path: Path, free_port: int) -> None:
+        config = tank(tmp_path, bad("off", "unplugged") + SINK.format(port=free_port))
+        assert call("check", "-c", config).exit_code == 1
+        assert {part for part, _ in points(config, "--settings")} == {"config"}
+        assert call("check", "-c", config, "--settings").exit_code == 0
+
+    def test_a_driver_that_cannot_be_had_is_to_fix(self, tmp_path: Path) -> None:
+        config = tank(tmp_path, bad("mine", "notthere"))
+        result = call("check", "-c", config, "--settings")
+        assert result.exit_code == 1
+        assert "mine" in result.stdout
+        assert "cannot be loaded" in result.stdout
+
+
 class TestMachine:
     def test_a_missing_directory_of_the_store_is_to_fix(self, tmp_path: Path) -> None:
         config = tank(tmp_path)

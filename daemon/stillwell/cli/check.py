@@ -54,6 +54,10 @@ def check(
         bool,
         typer.Option("--deadman", help="Say how another machine can watch over this one, instead."),
     ] = False,
+    only_settings: Annotated[
+        bool,
+        typer.Option("--settings", help="Look at the configuration only: no sensor, no sink."),
+    ] = False,
     config: ConfigOption = None,
     store: StoreOption = None,
     as_json: JsonOption = False,
@@ -77,7 +81,10 @@ def check(
         return
     path = store or settings.store_path
     with reporting_store_errors():
-        points, runs = _look(settings, path, notice, patience_s, quiet=as_json)
+        if only_settings:
+            points, runs = _look_at_settings(settings, path)
+        else:
+            points, runs = _look(settings, path, notice, patience_s, quiet=as_json)
     well = not any(point.grade == "fix" for point in points)
     if as_json:
         print_json({"ok": well, "daemon_runs": runs, "points": [p.as_dict() for p in points]})
@@ -102,6 +109,13 @@ def _tell_deadman(settings: Settings, *, as_json: bool) -> None:
         for line in commands:
             say(line, indent=4)
         say(more)
+
+
+def _look_at_settings(settings: Settings, path: Path) -> tuple[list[Point], bool]:
+    from stillwell.cli.checks import machine
+    from stillwell.store import is_held
+
+    return [*machine.configuration(settings), *machine.plugins(settings)], is_held(path)
 
 
 def _look(

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from stillwell.store import rescue
+from stillwell.store import before, rescue
 from stillwell.store.connect import connect_writer, in_words, is_corrupt
 from stillwell.store.lock import WriterLock
 from stillwell.store.migrate import migrate
@@ -68,6 +68,7 @@ class StoreFile:
                 raise rescue.damaged()
             db = connect_writer(self.path, durable=self._durable)
             rescue.check(db, self.path)
+            before.keep_copy(db, self.path)
             migrated = migrate(db, str(self.path))
             if load is not None:
                 load(db)

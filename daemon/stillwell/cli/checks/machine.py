@@ -38,6 +38,17 @@ def configuration(settings: Settings) -> Iterator[Point]:
         yield Point("config", fault.key or "file", Grade.NOTE, f"{place}{fault.what}", fault.do)
 
 
+def plugins(settings: Settings) -> Iterator[Point]:
+    """Every driver and sink that is named and can't be had, such as one whose package is not
+    installed; a sink whose secrets this user may not read is none."""
+    for name, source in settings.source.items():
+        if source.broken:
+            yield Point("source", name, Grade.FIX, source.broken)
+    for name, sink in settings.sink.items():
+        if sink.broken and not sink.sealed:
+            yield Point("sink", name, Grade.FIX, sink.broken)
+
+
 def store(path: Path) -> Iterator[Point]:
     """Whether the store can be written and read, and how much room there is."""
     folder = path.parent
