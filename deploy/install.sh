@@ -1,21 +1,31 @@
 #!/usr/bin/env bash
 # Installs stillwell on a Raspberry Pi (or any Debian 12 or 13), updates it when run again.
-#   sudo deploy/install.sh            install or update
-#   sudo deploy/install.sh --remove   remove it; configuration and readings stay
+#   sudo deploy/install.sh             install or update
+#   sudo deploy/install.sh --rollback  back to the release that was in use before the last update
+#   sudo deploy/install.sh --remove    remove it; configuration and readings stay
 # STILLWELL_ROOT=/some/folder stages everything below that folder and touches no service and no account.
+#
+# A release is built in full beside the one in use and tried; then one rename of the link
+# /opt/stillwell/current switches to it. Killed at any moment, this leaves the one release or the other in
+# use, and running it again puts the rest right.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
 root="${STILLWELL_ROOT:-}"
 root="${root%/}"
 home="$root/opt/stillwell"
+releases="$home/releases"
+current="$home/current"
 etc="$root/etc/stillwell"
+settings="$etc/stillwell.toml"
+packages="$etc/packages.txt"
 state="$root/var/lib/stillwell"
 unit="$root/etc/systemd/system/stillwell.service"
 sysusers="$root/usr/lib/sysusers.d/stillwell.conf"
 tmpfiles="$root/usr/lib/tmpfiles.d/stillwell.conf"
 rules="$root/etc/udev/rules.d/99-stillwell.rules"
 command="$root/usr/local/bin/stillwell"
+lock="$root/run/lock/stillwell-install"
 
 say() { echo "stillwell: $*"; }
 fail() {
@@ -56,39 +66,122 @@ need_python() {
         fail "Python 3.11 or newer is needed; this is $(python3 --version). Debian 12 has it."
 }
 
-install_program() {
-    mkdir -p "$home/share"
-    if [[ ! -x $home/venv/bin/python ]]; then
-        say "making $home/venv"
-        python3 -m venv "$home/venv"
-    fi
+# Held until this ends, however it ends.
+alone() {
+    mkdir -p "$(dirname "$lock")"
+    exec 9>"$lock"
+    flock --nonblock 9 || fail "another install.sh is at work. Wait until it has ended, then run this again."
+}
+
+# A link, replaced at one stroke: at no moment is there none.
+link() {
+    ln -sfn "$1" "$2.new"
+    mv -fT "$2.new" "$2"
+}
+
+# A file of the release in use, where there is one, replaced at one stroke.
+place() {
+    [[ -e $current/systemd/$1 ]] || return 0
+    install -D -m 0644 "$current/systemd/$1" "$2.new"
+    mv -f "$2.new" "$2"
+}
+
+build_release() {
+    mkdir -p "$releases"
+    release="$(mktemp -d "$releases/$(date -u +%Y%m%dT%H%M%SZ)-XXXX")"
+    trap 'rm -rf "$release"' EXIT
+    chmod 0755 "$release"
+    say "making $release"
+    python3 -m venv "$release/venv"
     say "installing the program and its packages (a few minutes on a Zero 2 W)"
-    # Our own version number stands still between commits, so that pip must be told to look again.
-    "$home/venv/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade ".[influx,push]" ||
-        fail "the packages could not be installed; is the network up? Nothing else was changed."
-    "$home/venv/bin/python" -m pip install --quiet --disable-pip-version-check --no-deps --force-reinstall .
-    install -m 0644 README.md "$home/share/README.md"
-    install -D -m 0644 -t "$home/share/config" config/*
-    mkdir -p "$(dirname "$command")"
-    ln -sfn "${home#"$root"}/venv/bin/stillwell" "$command"
+    deploy/packages.sh "$release/venv/bin/python" requirements.lock ||
+        fail "the packages could not be installed. Is the network up, are 200 MB free on the disk? Nothing was changed."
+    if [[ -e $packages ]]; then
+        say "installing the packages that $packages names"
+        # Beside ours, in the versions that ours need.
+        sed 's/ *\\$//; /^ *--hash/d' requirements.lock >"$release/constraints.txt"
+        "$release/venv/bin/python" -m pip install --quiet --disable-pip-version-check \
+            --requirement "$packages" --constraint "$release/constraints.txt" ||
+            fail "what $packages names could not be installed. Nothing was changed."
+    fi
+    install -D -m 0644 -t "$release/share" README.md
+    install -D -m 0644 -t "$release/share/config" config/*
+    install -D -m 0644 -t "$release/systemd" deploy/systemd/*
+    # Which one is in use before it: what --rollback goes back to, switched by the same rename.
+    if [[ -e $current ]]; then
+        ln -s "../$(basename "$(readlink "$current")")" "$release/previous"
+    fi
+}
+
+# Whether the release can do the keeper's work; fails with what is wrong otherwise.
+try_release() {
+    local said
+    "$1/venv/bin/stillwell" --version >/dev/null || fail "the program in $1 does not start. Nothing was changed."
+    if [[ -e $settings ]] && ! said="$("$1/venv/bin/stillwell" check --settings --config "$settings" 2>&1)"; then
+        echo "$said" >&2
+        fail "that program can't work with $settings as it is: see above. Nothing was changed, the program in" \
+            "use stays. Put it right, then run this again. (A driver or sink of your own comes along when a" \
+            "line of $packages names its package.)"
+    fi
+}
+
+switch_to() {
+    # On the disk before the switch, and the switch before the program starts: a power cut may come.
+    sync --file-system "$home"
+    link "releases/$(basename "$1")" "$current"
+    sync --file-system "$home"
 }
 
 install_files() {
-    install -D -m 0644 deploy/systemd/stillwell.sysusers "$sysusers"
-    install -D -m 0644 deploy/systemd/stillwell.tmpfiles "$tmpfiles"
-    install -D -m 0644 deploy/systemd/99-stillwell.rules "$rules"
-    install -D -m 0644 deploy/systemd/stillwell.service "$unit"
+    mkdir -p "$(dirname "$command")"
+    link "${current#"$root"}/venv/bin/stillwell" "$command"
+    place stillwell.sysusers "$sysusers"
+    place stillwell.tmpfiles "$tmpfiles"
+    place 99-stillwell.rules "$rules"
+    place stillwell.service "$unit"
     if [[ -z $root ]]; then
         systemd-sysusers stillwell.conf
         systemd-tmpfiles --create stillwell.conf
     else
         mkdir -p "$etc/credentials" "$state"
     fi
-    if [[ ! -e $etc/stillwell.toml ]]; then
-        install -m 0640 config/stillwell.toml "$etc/stillwell.toml"
-        [[ -n $root ]] || chgrp stillwell "$etc/stillwell.toml"
+    if [[ ! -e $settings ]]; then
+        install -m 0640 config/stillwell.toml "$settings.new"
+        [[ -n $root ]] || chgrp stillwell "$settings.new"
+        mv "$settings.new" "$settings"
         fresh=1
     fi
+    sync
+}
+
+# Keeps the release in use and the one before it; what is left of one that was cut off goes.
+tidy() {
+    local each
+    for each in "$releases"/*; do
+        if [[ ! $each -ef $current && ! $each -ef $current/previous ]]; then
+            rm -rf "$each"
+        fi
+    done
+}
+
+roll_back() {
+    local kept
+    kept="$(readlink -f "$current/previous" || true)"
+    [[ -d $kept ]] || fail "no earlier release is kept here. Nothing was changed."
+    try_release "$kept"
+    if service; then
+        # Whatever happens from here, somebody watches.
+        trap 'systemctl start stillwell.service' EXIT
+        systemctl stop stillwell.service
+    fi
+    if [[ -e $settings ]]; then
+        "$kept/venv/bin/python" -m stillwell.cli.give_back "$settings" ||
+            fail "the earlier release can't use the store: see above. The program in use stays."
+    fi
+    switch_to "$kept"
+    install_files
+    start
+    say "back at $kept. What was in use until now stays beside it until the next update."
 }
 
 start() {
@@ -105,22 +198,41 @@ start() {
 
 fresh=0
 case "${1:-}" in
-    "") ;;
+    "" | --rollback | --remove) ;;
+    *) fail "unknown argument $1. Known: --rollback, --remove" ;;
+esac
+alone
+case "${1:-}" in
+    --rollback)
+        roll_back
+        exit 0
+        ;;
     --remove)
         remove
         exit 0
         ;;
-    *) fail "unknown argument $1. Known: --remove" ;;
 esac
 
 need_python
-install_program
+tidy
+build_release
+try_release "$release"
+trap - EXIT
+switch_to "$release"
 install_files
-start
+if ! start; then
+    say "the new program does not come up; this says why: journalctl -u stillwell" >&2
+    if [[ -e $current/previous ]]; then
+        roll_back
+    fi
+    exit 1
+fi
+tidy
+rm -rf "$home/venv" "$home/share" # where the program was before there were releases
 if ((fresh)); then
-    say "installed. Next: edit $etc/stillwell.toml (it describes a reading room's tank, not yours),"
+    say "installed. Next: edit $settings (it describes a reading room's tank, not yours),"
     say "then run: sudo stillwell check, and: sudo systemctl restart stillwell"
 else
-    say "updated; $etc/stillwell.toml was left as it is. Look at it with: stillwell check"
+    say "updated; $settings was left as it is. Look at it with: stillwell check"
 fi
 say "To answer alarms without sudo: sudo adduser \$USER stillwell, then log in again."

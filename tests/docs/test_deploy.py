@@ -35,7 +35,7 @@ def run(*command: str | Path, **more: str) -> subprocess.CompletedProcess[str]:
 class TestUnit:
     def test_systemd_finds_nothing_wrong_with_it(self, tmp_path: Path) -> None:
         # The program isn't installed on the machine that tests: its place is taken by one that is.
-        text = UNIT.read_text().replace("/opt/stillwell/venv/bin/stillwell", sys.executable)
+        text = UNIT.read_text().replace("/opt/stillwell/current/venv/bin/stillwell", sys.executable)
         (tmp_path / "stillwell.service").write_text(text)
         done = run("systemd-analyze", "verify", "--man=no", tmp_path / "stillwell.service")
         assert (done.returncode, done.stdout + done.stderr) == (0, "")
@@ -93,12 +93,12 @@ def latest(log: list[Transition]) -> list[Transition]:
 
 class TestInstall:
     def test_the_program_runs_from_its_own_environment(self, root: Path) -> None:
-        done = run(root / "opt/stillwell/venv/bin/stillwell", "--version")
+        done = run(root / "opt/stillwell/current/venv/bin/stillwell", "--version")
         assert done.stdout.startswith("stillwell ")
 
     def test_the_program_has_all_that_it_imports(self, root: Path, tmp_path: Path) -> None:
         """Without what the tests bring along: on a Pi there is none of it."""
-        stillwell = root / "opt/stillwell/venv/bin/stillwell"
+        stillwell = root / "opt/stillwell/current/venv/bin/stillwell"
         where = (
             "--config",
             ROOT / "config/reading-room-simulated.toml",
@@ -122,18 +122,22 @@ class TestInstall:
             "etc/stillwell/stillwell.toml",
             "etc/systemd/system/stillwell.service",
             "etc/udev/rules.d/99-stillwell.rules",
-            "opt/stillwell/share/README.md",
+            "opt/stillwell/current/share/README.md",
+            "opt/stillwell/current/share/config/sample-mqtt.toml",
             "var/lib/stillwell",
         ):
             assert (root / path).exists(), path
 
-    def test_an_update_leaves_the_configuration_alone(self, root: Path) -> None:
-        config = root / "etc/stillwell/stillwell.toml"
-        config.write_text(config.read_text() + "\n# mine\n")
-        done = run(ROOT / "deploy/install.sh", STILLWELL_ROOT=str(root))
-        assert done.returncode == 0, done.stderr
-        assert config.read_text().endswith("# mine\n")
-        assert "updated" in done.stdout
+    def test_the_packages_are_those_of_the_lock(self, root: Path) -> None:
+        python = root / "opt/stillwell/current/venv/bin/python"
+        done = run(python, "-m", "pip", "freeze", "--all", "--exclude", "stillwell")
+        has = {re.sub(r"[-_.]+", "-", line).lower() for line in done.stdout.splitlines()}
+        pinned = "".join((ROOT / f"{lock}.lock").read_text() for lock in ("build", "requirements"))
+        may = {
+            re.sub(r"[-_.]+", "-", pin).lower()
+            for pin in re.findall(r"(?m)^[\w.-]+==[\w.]+", pinned)
+        }
+        assert {each for each in has - may if not each.startswith("pip==")} == set()
 
     def test_removing_keeps_configuration_and_readings(self, root: Path) -> None:
         (root / "var/lib/stillwell/tank.db").write_text("readings")
