@@ -294,7 +294,9 @@ class TestRollback:
         """The store as the daemon of the release in use leaves it."""
         opens = "import sys; from stillwell.store import Store; Store.open(sys.argv[1]).close()"
         python = machine.current / "venv/bin/python"
-        return subprocess.run([python, "-c", opens, machine.store], env=machine.environment)
+        return subprocess.run(
+            [python, "-c", opens, machine.store], text=True, env=machine.environment
+        )
 
     def version(self, store: Path) -> int:
         with closing(sqlite3.connect(store)) as db:

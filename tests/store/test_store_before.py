@@ -16,6 +16,7 @@ import pytest
 from stillwell.store import Store, StoreReader, before
 from stillwell.store.before import copy_path, give_back
 from stillwell.store.errors import StoreBusy, StoreError
+from stillwell.store.lock import WriterLock
 from stillwell.store.migrate import migrate, migrations, version
 
 if TYPE_CHECKING:
@@ -200,7 +201,7 @@ class TestGiveBack:
 
     def test_a_store_that_is_being_written_is_left_alone(self, path: Path) -> None:
         self.newer(path)
-        lock = before.WriterLock(path)
+        lock = WriterLock(path)
         lock.take()
         with pytest.raises(StoreBusy):
             give_back(path)
