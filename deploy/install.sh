@@ -10,6 +10,7 @@
 # use, and running it again puts the rest right.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
+umask 022 # whatever root's own is: the service's user must be able to read the program
 
 root="${STILLWELL_ROOT:-}"
 root="${root%/}"
