@@ -13,6 +13,9 @@ from dataclasses import replace
 from stillwell.reading import Moment
 from stillwell.store.backlog import EpochBegun
 
+NO_BOOT = "unknown"
+"""Stands for a boot that nobody named: no two epochs with it are known to be of one boot."""
+
 _COLUMNS = "id, boot_id, offset_ms, trusted, began_mono_ms"
 
 
@@ -47,14 +50,14 @@ class Epochs:
         """A row's moment: its epoch, if it was never begun. It keeps the row's own times."""
         if moment.epoch in self.known:
             return None
-        return self._add(moment.epoch, "unknown", moment, False)
+        return self._add(moment.epoch, NO_BOOT, moment, False)
 
     def rebase(self, boot_id: str, offset_ms: int) -> list[EpochBegun]:
         """The clock of a boot is known: its untrusted epochs get this offset. Returns them."""
         moved = [
             replace(epoch, offset_ms=offset_ms, trusted=True)
             for epoch in self.known.values()
-            if epoch.boot_id == boot_id and not epoch.trusted
+            if epoch.boot_id == boot_id != NO_BOOT and not epoch.trusted
         ]
         self.known.update({epoch.id: epoch for epoch in moved})
         if moved and boot_id == self.boot_id:
