@@ -3,7 +3,6 @@ and of a broker that takes the test notice. The broker is a real mosquitto."""
 
 from __future__ import annotations
 
-import os
 import subprocess
 from collections.abc import Callable
 from importlib import metadata
@@ -12,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from as_user import as_user, needs_root
 from command_line import STILLWELL, call, json_lines, tank
 from real_broker import Broker, Listener, wait_until
 from stillwell.cli.checks import machine
@@ -168,15 +168,15 @@ class TestMachine:
         [path] = [p for p in answer["points"] if p["part"] == "store"]
         assert "does not exist" in path["what"]
 
-    @pytest.mark.skipif(os.geteuid() != 0, reason="needs a second user: only root can become one")
+    @needs_root
     @pytest.mark.parametrize("closed", [0o555, 0o700])
     def test_a_directory_of_somebody_else_is_to_fix(self, tmp_path: Path, closed: int) -> None:
         for parent in (tmp_path, *tmp_path.parents[:2]):
             parent.chmod(0o755)
         folder = tmp_path / "kept"
         folder.mkdir(mode=closed)
-        assert "may not write" in _as_nobody(
-            lambda: next(iter(machine.store(folder / "tank.db"))).what
+        assert "may not write" in as_user(
+            "nobody", lambda: next(iter(machine.store(folder / "tank.db"))).what
         )
 
     def test_a_damaged_store_is_to_fix(self, tmp_path: Path) -> None:
@@ -296,22 +296,3 @@ def _has_readings(store: Path) -> bool:
             return len(reader.latest_readings()) == 3
     except StoreError:
         return False
-
-
-def _as_nobody(look: Callable[[], str]) -> str:
-    """What `look` returns in a child process of the user nobody."""
-    reads, writes = os.pipe()
-    child = os.fork()
-    if child == 0:
-        try:
-            os.setgroups([])
-            os.setgid(65534)
-            os.setuid(65534)
-            os.write(writes, look().encode())
-        finally:
-            os._exit(0)
-    os.close(writes)
-    with os.fdopen(reads) as answer:
-        said = answer.read()
-    os.waitpid(child, 0)
-    return said

@@ -6,6 +6,7 @@ from __future__ import annotations
 import os
 import sys
 from io import TextIOWrapper
+from pathlib import Path
 
 import typer
 
@@ -95,10 +96,10 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
     except PermissionError as error:
-        sys.stderr.write(
-            f"This user may not open {error.filename}. Run it as the user of the service: "
-            "sudo -u stillwell stillwell ...\n"
-        )
+        from stillwell.barred import way_in
+
+        do = way_in(Path(error.filename)) if error.filename else "Ask with sudo."
+        sys.stderr.write(f"This user may not open {error.filename}. {do}\n")
         sys.exit(EXIT_WRONG)
     except Exception as error:
         if os.environ.get("STILLWELL_DEBUG"):

@@ -5,7 +5,15 @@ file, line, key and what to write instead. The example to start from is ``config
 """
 
 from stillwell.settings.faults import ConfigError, Fault
-from stillwell.settings.loading import DEFAULT_PATH, Destination, Settings, Source, load
+from stillwell.settings.loading import (
+    DEFAULT_PATH,
+    Destination,
+    Settings,
+    Source,
+    content_of,
+    find,
+    load,
+)
 from stillwell.settings.schema import (
     Agreement,
     Band,
@@ -50,5 +58,7 @@ __all__ = [
     "SwitchChannel",
     "Tank",
     "TemperatureBand",
+    "content_of",
+    "find",
     "load",
 ]

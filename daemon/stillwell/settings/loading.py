@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import BaseModel, SecretStr, ValidationError
 
+from stillwell.barred import way_in
 from stillwell.reading import Quantity
 from stillwell.settings import crosscheck, plugins
 from stillwell.settings.explain import Explainer
@@ -118,7 +119,8 @@ def find(path: Path | None, environ: Mapping[str, str]) -> Path:
     return Path(named) if named else DEFAULT_PATH
 
 
-def _content(path: Path) -> bytes:
+def content_of(path: Path) -> bytes:
+    """Returns what is in the file; raises `ConfigError`."""
     file = str(path)
     try:
         return path.read_bytes()
@@ -127,7 +129,7 @@ def _content(path: Path) -> bytes:
     except IsADirectoryError:
         what, do = "This is a folder.", f"Name the file in it: {path / 'stillwell.toml'}."
     except PermissionError:
-        what, do = "The file may not be read.", f"Let its group read it: chmod g+r {path}."
+        what, do = "The file may not be read.", way_in(path)
     except OSError as error:
         what, do = f"The file cannot be read: {error.strerror}.", "Check the disk."
     except ValueError:  # a NUL in the name
@@ -135,19 +137,25 @@ def _content(path: Path) -> bytes:
     raise ConfigError([Fault(file, None, "", what, do)])
 
 
-def load(path: Path | None = None, *, environ: Mapping[str, str] = os.environ) -> Settings:
+def load(
+    path: Path | None = None,
+    *,
+    environ: Mapping[str, str] = os.environ,
+    content: bytes | None = None,
+) -> Settings:
     """Reads the configuration.
 
     Args:
         path: the file; without it ``$STILLWELL_CONFIG``, else ``/etc/stillwell/stillwell.toml``.
         environ: ``STILLWELL__TABLE__KEY`` and ``CREDENTIALS_DIRECTORY`` are taken from here;
             without the latter, credentials from the folder of that name beside the file.
+        content: what counts in place of what is in the file.
 
     Raises `ConfigError` with every fault that was found. Hardware or a broker that is not there, a
     driver that cannot be imported: these are no faults of the configuration.
     """
     found = find(path, environ)
-    document, text = read_toml(_content(found), str(found))
+    document, text = read_toml(content_of(found) if content is None else content, str(found))
     return _Reading(layers_of(document, text, str(found)), found, environ).settings()
 
 

@@ -8,8 +8,10 @@ import sqlite3
 from pathlib import Path
 from urllib.parse import quote
 
+from stillwell.barred import way_in
 from stillwell.store.errors import StoreError, StoreMissing
 from stillwell.store.migrate import check_not_newer, migrations, version
+from stillwell.store.sharing import make_shared
 
 WRITER_PATIENCE_S = 2.0
 """How long the writer waits for another process (a command that leaves a request) before it keeps
@@ -26,6 +28,7 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
     transaction committed in WAL mode with synchronous=NORMAL might roll back following a power
     loss").
     """
+    make_shared(path)
     db = sqlite3.connect(
         path, timeout=WRITER_PATIENCE_S, isolation_level=None, check_same_thread=False
     )
@@ -166,7 +169,7 @@ def in_words(error: BaseException, path: Path) -> str:
             f"{WRITER_PATIENCE_S:g} s. Close whatever has the file open for writing."
         )
     if path.exists() and not read_only and not os.access(path, os.W_OK):
-        return f"This user may not write the store {path}: give it the file (`chown`)."
+        return f"This user may not write the store {path}. {way_in(path, write=True)}"
     if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT) or free < 65_536:
         return (
             f"The disk that holds {path} is full ({free // 1024} KiB free). Make room on it: "

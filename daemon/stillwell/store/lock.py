@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from stillwell.store.errors import StoreBusy
+from stillwell.store.sharing import share
 
 _PATIENCE_S = 0.5
 """`is_held` takes the lock for a moment in order to know; the writer waits that moment out."""
@@ -37,7 +38,8 @@ class WriterLock:
             return
         path = lock_path(self._store)
         try:
-            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            share(path)
         except OSError as error:
             if error.errno not in (errno.EROFS, errno.EACCES, errno.EPERM) or not path.exists():
                 raise

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from stillwell.barred import way_in
 from stillwell.entry import Entry
 from stillwell.notice import Notice, State, Transition
 from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
@@ -144,8 +145,7 @@ class Store:
             if isinstance(error, PermissionError) and error.errno in (errno.EACCES, errno.EPERM):
                 store._file.release()
                 raise StoreError(
-                    f"This user may not write {path}: give it the directory {path.parent} "
-                    f"(`chown`), or another `[store] path`."
+                    f"This user may not write {path}. {way_in(path, write=True)}"
                 ) from error
             try:
                 store._read_what_can_be_read()

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+from stillwell.barred import way_in
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.ports import Clock
 from stillwell.settings import Settings
@@ -84,8 +85,7 @@ def _barred(who: str, path: Path) -> Point:
         "path",
         Grade.FIX,
         f"The user {who} may not write {path}.",
-        "Check as the user that the daemon runs as (sudo -u stillwell stillwell check), or give "
-        "that user the directory (chown).",
+        way_in(path, write=True),
     )
 
 

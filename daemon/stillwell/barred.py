@@ -1,0 +1,69 @@
+"""What somebody can do who may not use a file: other words for a member of its group than for an
+outsider, and others again for the service and for root."""
+
+from __future__ import annotations
+
+import grp
+import os
+import pwd
+from pathlib import Path
+
+
+def way_in(path: Path, *, write: bool = False) -> str:
+    """Returns what to do, in a sentence or two, for the user that this process runs as.
+
+    Args:
+        path: what may not be used; need not be there.
+        write: whether it was to be written, or only read.
+    """
+    place = _bar(path, os.R_OK | os.W_OK if write else os.R_OK)
+    try:
+        found, folder = place.stat(), place.parent.stat()
+    except OSError:
+        return "Ask with sudo."
+    user, group = _user(os.geteuid()), _group(found.st_gid)
+    letters = ("rw" if write else "r") + ("x" if place.is_dir() else "")
+    if os.geteuid() == 0:
+        return "Not even root may: look at `mount` and at `dmesg`."
+    if os.geteuid() == found.st_uid:
+        return f"Its owner is denied it: chmod u+{letters} {place}."
+    if os.geteuid() == folder.st_uid:
+        return f"It belongs to somebody else: sudo chown {user}: {place}."
+    if found.st_gid in {os.getegid(), *os.getgroups()}:
+        return f"Its group is denied it: sudo chmod g+{letters} {place}."
+    if found.st_gid == 0:
+        return "Only root may: ask with sudo."
+    if user in _members(found.st_gid):
+        return f"You are in the group {group}, but not yet in this session: log in again."
+    return f"Ask with sudo; or join the group: sudo adduser {user} {group}, then log in again."
+
+
+def _bar(path: Path, mode: int) -> Path:
+    """The first folder on the way that does not let us through, else the file; else, where it is
+    still to be made, its folder."""
+    path = path.absolute()
+    for folder in reversed(path.parents):
+        if not os.access(folder, os.X_OK):
+            return folder
+    return path if os.path.lexists(path) and not os.access(path, mode) else path.parent
+
+
+def _user(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)
+
+
+def _group(number: int) -> str:
+    try:
+        return grp.getgrgid(number).gr_name
+    except KeyError:
+        return str(number)
+
+
+def _members(number: int) -> list[str]:
+    try:
+        return grp.getgrgid(number).gr_mem
+    except KeyError:
+        return []
