@@ -230,6 +230,10 @@ class Pipeline:
         )
         self._find(Finding(f"sink.{sink}.away", away, Priority.LOW, message), mono_ms)
 
+    def find(self, finding: Finding, mono_ms: int) -> None:
+        """Takes what somebody else has found who looks at no reading."""
+        self._find(finding, mono_ms)
+
     def write_down(self, source: str, notes: Iterable[Noted]) -> None:
         """Puts what a driver's own keeper has noted into the journal. Twice is once."""
         for note in notes:

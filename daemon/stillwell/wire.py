@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import threading
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -68,9 +68,10 @@ from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
 from stillwell.reading import UNIT, Quantity, Reading
 from stillwell.review import BandPlan
-from stillwell.settings import Destination, FloatChannel, LevelChannel, Settings
+from stillwell.settings import Destination, Fault, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings
 from stillwell.store import Store
+from stillwell.supervise import last_settings
 from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.delivery import SinkDelivery
@@ -667,13 +668,19 @@ def daemon(
     told: Callable[[Transition], None] | None = None,
     calendar_every_s: float = 60.0,
     look_s: float = LOOK_S,
+    faults: Sequence[Fault] = (),
 ) -> Daemon:
-    """The live daemon, ready to run."""
+    """The live daemon, ready to run.
+
+    Args:
+        faults: what is wrong with the file, where the settings are not those in it.
+    """
     inbox = Inbox()
     key = link_key(settings, store.path)
     line = pipeline(settings, store, told, key)
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id)
+    line.find(last_settings.finding(faults), clock.monotonic_ns() // 1_000_000)
     stop = threading.Event()
     pictures = night_pictures(settings, store.path, stop)
     look = CalendarLook(

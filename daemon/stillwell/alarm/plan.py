@@ -32,6 +32,7 @@ class WatchPlan:
     elsewhere: tuple[str, ...] = (
         "store.",
         "clock.",
+        "settings.",
         "heater.",
         "level.",
         "salt.",

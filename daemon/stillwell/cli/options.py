@@ -37,7 +37,7 @@ EXIT_WRONG = 2
 """Something that the person can put right: the configuration, an argument, a missing store."""
 
 
-def fail(what: str, do: str = "") -> NoReturn:
+def fail(what: str, do: str = "", code: int = EXIT_WRONG) -> NoReturn:
     """Ends the command with a sentence on standard error."""
     from rich.text import Text
 
@@ -45,7 +45,7 @@ def fail(what: str, do: str = "") -> NoReturn:
 
     told = Text.assemble((what, "bold red"), f"\n{do}" if do else "")
     say(told, to=stderr())
-    raise typer.Exit(EXIT_WRONG)
+    raise typer.Exit(code)
 
 
 def load_settings(config: Path | None) -> Settings:

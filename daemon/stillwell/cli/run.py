@@ -4,21 +4,17 @@ who wants to see it."""
 from __future__ import annotations
 
 import logging
+import os
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from stillwell.cli.options import (
-    ConfigOption,
-    StoreOption,
-    load_settings,
-    reporting_store_errors,
-)
+from stillwell.cli.options import ConfigOption, StoreOption, fail
 
 if TYPE_CHECKING:
     from stillwell.notice import Transition
@@ -65,20 +61,30 @@ def run(
     from stillwell.acquire.clock import FastClock, SystemClock, boot_id
     from stillwell.cli.faulty import only_simulated
     from stillwell.ports import Clock
+    from stillwell.settings import ConfigError
+    from stillwell.store import StoreError
+    from stillwell.supervise import last_settings
+    from stillwell.supervise.daemon import EX_CONFIG, EX_TEMPFAIL
 
-    settings = load_settings(config)
     _log_to_stderr(verbose)
+    try:
+        now = last_settings.in_force(config, os.environ)
+    except ConfigError as error:
+        _refuse(error.faults, EX_CONFIG)
+    settings = now.settings
     clock: Clock = SystemClock()
     for warning in settings.warnings:
-        log.warning("%s", " ".join(str(warning).split()))
+        log.warning("%s", _in_a_line(warning))
     settings = _as_a_demo(settings, clock.wall_ms(), begun, fault, lasts)
     boot = boot_id()
     if speed != 1.0:
         only_simulated(settings, "Time can't run faster for real sensors")
         settings = _hastened(settings, speed)
         clock, boot = FastClock(clock.wall_ms(), speed), f"fast-{clock.wall_ms()}"
-    with reporting_store_errors():
+    try:
         opened = wire.open_store(settings, store)
+    except StoreError as error:
+        _refuse([error], EX_TEMPFAIL)
     if str(opened.opened):
         log.warning("%s", opened.opened)
     daemon = wire.daemon(
@@ -89,9 +95,30 @@ def run(
         told=_printing(settings, as_json) if show or as_json else _log_alarm,
         calendar_every_s=max(1.0, 60.0 / speed),
         look_s=1.0 if speed == 1.0 else 0.25,
+        faults=now.faults,
     )
+    try:
+        last_settings.keep(now, os.environ)
+    except OSError as error:
+        log.warning("The settings that work can't be kept for later: %s.", error)
     daemon.handle_signals()
     raise typer.Exit(daemon.run())
+
+
+def _refuse(reasons: Sequence[object], code: int) -> NoReturn:
+    """Ends before the watch has begun, with a line a reason in the journal, or all of them for a
+    person."""
+    from stillwell.supervise.sd_journal import leads_to_journal
+
+    if not leads_to_journal(sys.stderr):
+        fail("\n".join(map(str, reasons)), code=code)
+    for reason in reasons:
+        log.error("%s", _in_a_line(reason))
+    raise typer.Exit(code)
+
+
+def _in_a_line(told: object) -> str:
+    return " ".join(str(told).split())
 
 
 def _as_a_demo(settings: Settings, now_ms: int, begun: str, fault: str, lasts: str) -> Settings:
@@ -139,19 +166,25 @@ def _printing(settings: Settings, as_json: bool) -> Callable[[Transition], None]
 
 def _log_alarm(transition: Transition) -> None:
     """For the journal of a daemon that nobody watches: one line a change."""
-    log.warning("%s: %s. %s", transition.alarm, transition.event, transition.message.what)
+    from stillwell.notice import State
+
+    calls = transition.after in (State.UNACKNOWLEDGED, State.LATCHED)
+    level = logging.WARNING if calls else logging.INFO
+    log.log(level, "%s: %s. %s", transition.alarm, transition.event, transition.message.what)
 
 
 def _log_to_stderr(verbose: bool) -> None:
-    """Journald adds time and priority itself; a person at a terminal gets the time."""
-    form = (
+    """The journal keeps time and priority itself; a person at a terminal gets both as words."""
+    from stillwell.supervise.sd_journal import JournalLines, leads_to_journal
+
+    form = logging.Formatter(
         "%(asctime)s %(levelname)s %(message)s"
         if sys.stderr.isatty()
         else "%(levelname)s %(message)s"
     )
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO, stream=sys.stderr, format=form
-    )
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JournalLines() if leads_to_journal(sys.stderr) else form)
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
     # APScheduler tells of each of its jobs: one a minute, and nothing that we don't know.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     # A thread that dies is seen by the supervisor; its last words belong in the log, in one place.

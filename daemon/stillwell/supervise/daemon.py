@@ -40,6 +40,8 @@ EX_OK = 0
 EX_SOFTWARE = 70
 EX_TEMPFAIL = 75
 """sysexits(3): the process ends so that systemd starts it afresh."""
+EX_CONFIG = 78
+"""sysexits(3): only a person can help; systemd does not start it again (its unit says so)."""
 
 GIVE_UP_AFTER_S = 3600.0
 """A bus that has been given up is worth a restart, but a restart is a blink for all the others:

@@ -1,0 +1,96 @@
+"""The settings that worked last, kept for a service: a slip in the file shows at the next start,
+maybe months later with nobody there, and must cost an alarm and not the watch.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.settings import ConfigError, Fault, Settings, content_of, find, load
+
+_NAME = "last-settings.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """The settings to run with."""
+
+    settings: Settings
+    content: bytes
+    """The text that they were read from."""
+    faults: tuple[Fault, ...]
+    """What is wrong with the file as it is now; then these are those that worked last."""
+
+
+def in_force(path: Path | None, environ: Mapping[str, str]) -> InForce:
+    """Reads the settings, or where they can't be used the ones kept. Raises `ConfigError` with
+    what is wrong now, where there are none, or these can't be used either."""
+    file = find(path, environ)
+    try:
+        content = content_of(file)
+        return InForce(load(file, environ=environ, content=content), content, ())
+    except ConfigError as error:
+        kept = _kept(environ)
+        if kept is None:
+            raise
+        try:
+            content = kept.read_bytes()
+            settings = load(file, environ=environ, content=content)
+        except (OSError, ConfigError):
+            raise error from None
+        return InForce(settings, content, error.faults)
+
+
+def keep(now: InForce, environ: Mapping[str, str]) -> None:
+    """Keeps settings that can be run with, readable by this user alone, since there may be secrets
+    in them. Raises OSError where the disk takes them not."""
+    kept = _kept(environ)
+    if kept is None or now.faults:
+        return
+    with suppress(FileNotFoundError):
+        if kept.read_bytes() == now.content:
+            return
+    fresh = kept.with_suffix(".new")
+    fresh.unlink(missing_ok=True)
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    with open(handle, "wb") as out:
+        out.write(now.content)
+        out.flush()
+        os.fsync(handle)
+    fresh.replace(kept)
+
+
+def finding(faults: Sequence[Fault]) -> Finding:
+    """What is to be said of the file as it is; faults there means that it is not in force."""
+    if not faults:
+        return Finding(
+            "settings.broken", False, Priority.MEDIUM, Message("The settings are in force again.")
+        )
+    first = faults[0]
+    line = f"line {first.line}" if first.line is not None else ""
+    place = ", ".join(part for part in (Path(first.file).name, line, first.key) if part)
+    more = f" {len(faults) - 1} more: stillwell check." if len(faults) > 1 else ""
+    return Finding(
+        "settings.broken",
+        True,
+        Priority.MEDIUM,
+        Message(
+            what=f"The settings can't be used: {place}. {first.what}{more}",
+            likely="Watching goes on with the settings that worked last; what was changed since is "
+            "not in force.",
+            do=f"{first.do} Mend {first.file}, then: sudo systemctl restart stillwell".strip(),
+        ),
+    )
+
+
+def _kept(environ: Mapping[str, str]) -> Path | None:
+    """Where a service keeps them, in the folder that systemd gives it (``StateDirectory=``); None
+    for a person at a terminal, who is told what is wrong."""
+    folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
+    return Path(folder) / _NAME if folder else None
