@@ -22,6 +22,7 @@ settings="$etc/stillwell.toml"
 packages="$etc/packages.txt"
 state="$root/var/lib/stillwell"
 unit="$root/etc/systemd/system/stillwell.service"
+steps="$unit.d/10-restart-steps.conf"
 sysusers="$root/usr/lib/sysusers.d/stillwell.conf"
 tmpfiles="$root/usr/lib/tmpfiles.d/stillwell.conf"
 rules="$root/etc/udev/rules.d/99-stillwell.rules"
@@ -46,7 +47,8 @@ remove() {
         systemctl disable --now stillwell.service 2>/dev/null || true
     fi
     rm -rf "$home"
-    rm -f "$unit" "$sysusers" "$tmpfiles" "$rules" "$command"
+    rm -f "$unit" "$steps" "$sysusers" "$tmpfiles" "$rules" "$command"
+    rmdir --ignore-fail-on-non-empty "$unit.d" 2>/dev/null || true
     if service; then
         systemctl daemon-reload
         udevadm control --reload || true
@@ -140,6 +142,9 @@ install_files() {
     place stillwell.tmpfiles "$tmpfiles"
     place 99-stillwell.rules "$rules"
     place stillwell.service "$unit"
+    if (($(systemctl --version 2>/dev/null | awk 'NR == 1 { v = $2 } END { print v + 0 }') >= 254)); then
+        place restart-steps.conf "$steps"
+    fi
     if [[ -z $root ]]; then
         systemd-sysusers stillwell.conf
         systemd-tmpfiles --create stillwell.conf

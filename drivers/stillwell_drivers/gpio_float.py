@@ -251,7 +251,8 @@ class GpioFloat:
         except PermissionError as error:
             raise DriverError(
                 f"{path} may not be opened by this user.",
-                "Add the user to the group gpio, and start the service again.",
+                'The service is in the group gpio: look with "ls -l" whether the chip is, too. '
+                "For a command of your own: sudo adduser $USER gpio, then log in again.",
             ) from error
         except OSError as error:
             raise DriverError(

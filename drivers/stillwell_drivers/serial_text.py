@@ -383,10 +383,17 @@ class SerialText:
                 f"{path} does not exist.",
                 f"Plug the device in, or correct `port`. {there}",
             )
+        if code == errno.EPERM:
+            return DriverError(
+                f"{path} is of a kind that the service's unit does not allow it.",
+                f'Run "sudo systemctl edit stillwell", write [Service] and DeviceAllow={path} rw '
+                'into it, then "sudo systemctl restart stillwell".',
+            )
         if code == errno.EACCES or isinstance(error, PermissionError):
             return DriverError(
                 f"{path} may not be opened by this user.",
-                "Add the user to the group dialout, and start the service again.",
+                'The service is in the group dialout: look with "ls -lL" whether the device is, '
+                "too. For a command of your own: sudo adduser $USER dialout, then log in again.",
             )
         if code in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
             return DriverError(

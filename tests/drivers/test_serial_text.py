@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import threading
@@ -10,6 +11,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import serial
 from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
@@ -340,6 +342,19 @@ class TestUnplugging:
 
 
 class TestOpening:
+    def test_a_port_that_the_unit_keeps_from_the_service_is_told_with_its_remedy(
+        self, driver: Prompted, gauge: Gauge, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        # As the kernel answers where a cgroup's rules for devices say no; without systemd there are
+        # none to be had.
+        def denied(*_: object, **__: object) -> None:
+            raise serial.SerialException(errno.EPERM, "Operation not permitted")
+
+        monkeypatch.setattr(serial, "Serial", denied)
+        with pytest.raises(DriverError, match="unit does not allow it") as caught:
+            driver.open()
+        assert f"DeviceAllow={gauge.name} rw" in caught.value.do
+
     def test_a_port_that_another_has_is_told_with_the_way_to_find_it(
         self, driver: Prompted, gauge: Gauge
     ) -> None:

@@ -1,11 +1,12 @@
 """The daemon as systemd runs it: its log in the journal's form, its settings kept for the day on
 which the file is broken. The journal's part is played by a pipe, systemd's by the environment that
-it sets (systemd.exec(5)); the rest is `stillwell run`."""
+it sets (systemd.exec(5)) and a socket; the rest is `stillwell run`."""
 
 from __future__ import annotations
 
 import os
 import signal
+import socket
 import stat
 import subprocess
 import time
@@ -40,6 +41,9 @@ class Service:
         self.state = folder / "state"
         self.state.mkdir()
         self.process: subprocess.Popen[str] | None = None
+        self.systemd = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.systemd.bind(str(folder / "notify"))
+        self.systemd.settimeout(GENEROUS_S)
 
     def start(self, **environ: str) -> None:
         reads, writes = os.pipe()
@@ -51,6 +55,7 @@ class Service:
             stderr=writes,
             env=os.environ
             | {
+                "NOTIFY_SOCKET": str(self.folder / "notify"),
                 "STATE_DIRECTORY": str(self.state),
                 "JOURNAL_STREAM": f"{found.st_dev}:{found.st_ino}",
             }
@@ -58,6 +63,10 @@ class Service:
         )
         os.close(writes)
         self.log = os.fdopen(reads, encoding="utf-8")
+
+    def ready(self) -> None:
+        while not self.systemd.recv(4096).startswith(b"READY=1"):
+            pass
 
     def ended(self) -> tuple[int, list[str]]:
         """Exit code and log of a run that ends, or is ended here."""
@@ -102,6 +111,7 @@ class Service:
 def service(tmp_path: Path) -> Iterator[Service]:
     made = Service(tmp_path)
     yield made
+    made.systemd.close()
     if made.process is not None and made.process.poll() is None:
         made.process.kill()
         made.process.wait()
@@ -117,12 +127,12 @@ def break_it(config: Path) -> str:
 class TestBrokenSettings:
     def test_cost_an_alarm_and_not_the_watch(self, service: Service) -> None:
         service.start()
-        service.until(service.kept.exists)
+        service.ready()
         service.stop()
         assert stat.S_IMODE(service.kept.stat().st_mode) == 0o600  # there may be secrets in them
         good = break_it(service.config)
         service.start()
-        service.until(service.broken_alarm)
+        service.ready()
         raised = service.broken_alarm()
         assert raised is not None
         assert raised.active
@@ -135,17 +145,34 @@ class TestBrokenSettings:
 
         service.config.write_text(good, encoding="utf-8")
         service.start()
-        service.until(lambda: (last := service.broken_alarm()) and not last.active)
+        service.ready()
+        cleared = service.broken_alarm()
+        assert cleared is not None
+        assert not cleared.active
         service.stop()
 
     def test_also_where_the_file_is_gone(self, service: Service) -> None:
         service.kept.write_bytes(service.config.read_bytes())
         service.config.unlink()
         service.start()
-        service.until(service.broken_alarm)
+        service.ready()
         raised = service.broken_alarm()
         assert raised is not None
         assert "There is no such file." in raised.message.what
+        service.stop()
+
+    def test_also_where_a_credential_is_at_fault(self, service: Service) -> None:
+        """What needs none of them works on; that a recipient may be out of reach says the alarm."""
+        service.kept.write_bytes(service.config.read_bytes())
+        credentials = service.folder / "given"
+        credentials.mkdir()
+        (credentials / "sink.brokre.password").write_text("hush")
+        service.start(CREDENTIALS_DIRECTORY=str(credentials))
+        service.ready()
+        raised = service.broken_alarm()
+        assert raised is not None
+        assert "sink.brokre" in raised.message.what
+        assert "hush" not in str(raised)
         service.stop()
 
     def test_without_any_that_worked_end_it_with_the_code_that_is_not_started_again(
@@ -191,7 +218,7 @@ class TestTheLog:
     def test_a_store_that_somebody_else_writes_is_tried_again(self, service: Service) -> None:
         """Not the code of broken settings: the other one ends some day, and somebody must watch."""
         service.start()
-        service.until(service.kept.exists)
+        service.ready()
         second = subprocess.run(
             [STILLWELL, "run", "-c", service.config], capture_output=True, timeout=GENEROUS_S
         )

@@ -15,6 +15,7 @@ from stillwell.notice import Message, Priority
 from stillwell.settings import ConfigError, Fault, Settings, content_of, find, load
 
 _NAME = "last-settings.toml"
+_CREDENTIALS = "CREDENTIALS_DIRECTORY"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +42,14 @@ def in_force(path: Path | None, environ: Mapping[str, str]) -> InForce:
             raise
         try:
             content = kept.read_bytes()
-            settings = load(file, environ=environ, content=content)
-        except (OSError, ConfigError):
+        except OSError:
             raise error from None
-        return InForce(settings, content, error.faults)
+        # Where it is a credential that is wrong, whatever needs none of them still works.
+        without = {name: value for name, value in environ.items() if name != _CREDENTIALS}
+        for given in (environ, without):
+            with suppress(ConfigError):
+                return InForce(load(file, environ=given, content=content), content, error.faults)
+        raise
 
 
 def keep(now: InForce, environ: Mapping[str, str]) -> None:
@@ -84,7 +89,7 @@ def finding(faults: Sequence[Fault]) -> Finding:
             what=f"The settings can't be used: {place}. {first.what}{more}",
             likely="Watching goes on with the settings that worked last; what was changed since is "
             "not in force.",
-            do=f"{first.do} Mend {first.file}, then: sudo systemctl restart stillwell".strip(),
+            do=f"{first.do} Then: sudo systemctl restart stillwell".strip(),
         ),
     )
 
