@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -98,7 +99,7 @@ class TestTrust:
             """Stands in for the kernel's clock, which is the whole machine's."""
 
             @staticmethod
-            def adjtimex(pointer: object) -> int:
+            def adjtimex(pointer: Any) -> int:
                 ctypes.cast(pointer, ctypes.POINTER(clock._Timex)).contents.maxerror = maxerror
                 return state
 

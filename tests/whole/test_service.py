@@ -40,7 +40,7 @@ class Service:
         self.config = tank(folder)
         self.state = folder / "state"
         self.state.mkdir()
-        self.process: subprocess.Popen[str] | None = None
+        self.process: subprocess.Popen[bytes] | None = None
         self.systemd = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.systemd.bind(str(folder / "notify"))
         self.systemd.settimeout(GENEROUS_S)

@@ -42,7 +42,8 @@ def _kernel_says_synchronised() -> bool:
     if not hasattr(libc, "adjtimex"):
         return False
     timex = _Timex()
-    return libc.adjtimex(ctypes.byref(timex)) >= 0 and timex.maxerror < _LARGEST_ERROR_US
+    read = int(libc.adjtimex(ctypes.byref(timex))) >= 0
+    return read and int(timex.maxerror) < _LARGEST_ERROR_US
 
 
 class SystemClock:

@@ -1,9 +1,8 @@
 """Draws one night into a file, as a process of its own beside a daemon:
 ``python -m stillwell.cli.night_file STORE EVENING UNITS FILE``.
 
-It gives way to everything else on the machine: it runs at the lowest priority where it may choose
-it (the service's system call filter says no), is the first that the kernel ends when memory runs
-out, and may have so much memory and no more.
+It gives way to everything else on the machine: it runs below the daemon, is the first that the
+kernel ends when memory runs out, and may have so much memory and no more.
 """
 
 from __future__ import annotations

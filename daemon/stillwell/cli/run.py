@@ -85,8 +85,6 @@ def run(
         opened = wire.open_store(settings, store)
     except StoreError as error:
         _refuse([error], EX_TEMPFAIL)
-    if str(opened.opened):
-        log.warning("%s", opened.opened)
     daemon = wire.daemon(
         settings,
         opened,

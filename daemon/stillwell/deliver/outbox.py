@@ -471,7 +471,8 @@ class Outbox:
         reason = outcome.reason or "The far side does not answer."
         before = self.health
         if not before.away or before.verdict != reason:
-            log.warning("%s: %s", self.name, reason)
+            # A person hears of it, and so does the log, when it has lasted: that is an alarm.
+            log.info("%s: %s", self.name, reason)
         self._report(now_s, away=True, verdict=reason)
         return pause
 
