@@ -24,9 +24,6 @@ from stillwell.units import System, read_in
 
 log = logging.getLogger(__name__)
 
-SAVE_EVERY_MS = 30 * 60_000
-"""How often states are written: a memory card wears by writes, and readings can be seen again."""
-
 _PAGE = 5_000
 
 
@@ -90,10 +87,12 @@ class Observing:
         self._units = units
         """Of the words that are published with a number."""
         self._entry = 0
-        self._saved_ms: int | None = None
+        self._told = False
+        """Whether it has been said of each that it works."""
 
     def resume(self) -> None:
-        """Gives each observer its state of the last run and the readings kept since."""
+        """Gives each observer its state of the last run and the readings kept since, and keeps what
+        they know then: the next run goes on from there, however this one ends."""
         for observer in self._observers:
             try:
                 after, entry = self._restored(observer)
@@ -134,8 +133,7 @@ class Observing:
         return found
 
     def tick(self, now: Moment) -> list[Finding]:
-        """What they find in the journal and in the passing of time; publishes their estimates and
-        keeps their states now and then."""
+        """What they find in the journal and in the passing of time; publishes their estimates."""
         if not self._observers and not self._failed:
             return []
         found = [finding for entry in self._new_entries() for finding in self._note(entry)]
@@ -150,13 +148,10 @@ class Observing:
                 self._store.put_estimates(
                     [replace(p, basis=read_in(p.basis, self._units)) for p in published]
                 )
-        if self._saved_ms is None:
+        if not self._told:
+            self._told = True
             found.extend(_failing(observer.name, False) for observer in self._observers)
         found.extend(_failing(observer.name, True) for observer in self._failed)
-        if self._saved_ms is None or now.mono_ms - self._saved_ms >= SAVE_EVERY_MS:
-            if self._saved_ms is not None:
-                self.save()
-            self._saved_ms = now.mono_ms
         return found
 
     def _new_entries(self) -> list[Entry]:

@@ -34,6 +34,8 @@ from stillwell.observing import Observer, Observing
 from stillwell.ports import Command, Noted, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
 from stillwell.reading import Moment, Reading
+from stillwell.restarts import TOLD_FROM, WITHIN_MS, Restarts, restarting, settled
+from stillwell.run_up import RunUp
 from stillwell.store import Store
 from stillwell.units import System
 
@@ -41,6 +43,10 @@ log = logging.getLogger(__name__)
 
 STEP_WORTH_TELLING_MS = 120_000
 """A trusted clock that is stepped by less than this is nobody's business."""
+
+SAVE_EVERY_MS = 30 * 60_000
+"""How often is written what is being counted and learned: a memory card wears by writes, and
+readings can be seen again."""
 
 HOUSE_EVERY_MS = 3_600_000
 SLICE_EVERY_MS = 5_000
@@ -92,6 +98,13 @@ class Pipeline:
         self.watch = watch
         self._judges = judges
         self._observing = Observing(observers, store, units)
+        self._run_up = RunUp(store, watch, judges)
+        self._save_ms = 0
+        self._mono_ms = 0
+        """When anything last happened."""
+        self._restarts = Restarts(store)
+        self._settled_ms: int | None = None
+        """When this run has lasted long enough for the ones before it to be forgotten."""
         self._units = units
         self._link_key = link_key
         self._escalation = escalation
@@ -114,26 +127,48 @@ class Pipeline:
 
     # -- time
 
-    def begin(self, boot_id: str, mono_ms: int, wall_ms: int, trusted: bool) -> None:
+    def begin(
+        self, boot_id: str, mono_ms: int, wall_ms: int, trusted: bool, *, counted: bool = False
+    ) -> None:
         """Starts a run: the first clock epoch, and the alarms as they stood when the last run
         ended.
 
-        Restoring comes before the first evaluation, so that nothing is announced twice."""
+        Restoring comes before the first evaluation, so that nothing is announced twice. What was
+        being counted goes on; what has come due by readings that the last run did not live to
+        judge is said now.
+
+        Args:
+            counted: whether this is the daemon's start, of which several within an hour are an
+                alarm: kept before anything else can end this run too.
+        """
         self._boot_id = boot_id
+        self._mono_ms = mono_ms
         self._face = first(mono_ms, wall_ms, trusted)
         self._open_epoch(mono_ms)
         if trusted:
             self.store.rebase(boot_id, self._face.offset_ms)
         now = self.moment(mono_ms)
+        starts = self._restarts.count(now, boot_id) if counted else ()
         self._last_seen = _newest(self.store.tail.latest_readings())
         latest = self.store.latest_transitions()
         calling = (t for t in latest if t.alarm == DRILL and t.after in _CALLING)
         self._drilling = next(calling, None)
         if self._escalation is not None:
             self._escalation.restore((t for t in latest if t.alarm != DRILL), now)
-        self._keep(self.watch.restore([reopened(t) for t in latest], now))
+        closed = self.watch.restore([reopened(t) for t in latest], now)
+        self._keep([*closed, *self._run_up.resume(now)])
+        self._settled_ms = mono_ms + WITHIN_MS if counted else None
+        if len(starts) >= TOLD_FROM:
+            self._find(restarting(starts, self._clock_of), mono_ms)
         self._find(_clock_finding(False, "Started afresh."), mono_ms)
         self._observing.resume()
+        self._save(now)
+
+    def _clock_of(self, moment: Moment) -> str:
+        utc_ms = self.store.utc_ms(moment)
+        return (
+            "" if utc_ms is None else f"{datetime.fromtimestamp(utc_ms / 1000, self._zone()):%H:%M}"
+        )
 
     def moment(self, mono_ms: int) -> Moment:
         return Moment(mono_ms, mono_ms + self._face.offset_ms, self._epoch)
@@ -172,15 +207,19 @@ class Pipeline:
     def take(self, batch: Batch) -> None:
         """Judges, keeps and watches the samples of one source, in their order."""
         moment = self.moment(batch.mono_ms)
+        self._mono_ms = max(self._mono_ms, batch.mono_ms)
         judges = self._judges
         readings = [judges[sample.channel].judge(sample, moment) for sample in batch.samples]
         self.store.put(readings)
         self.readings_taken += len(readings)
         see = self.watch.see
-        for reading in readings:
-            transitions = see(reading, moment)
-            if transitions:
-                self._keep(transitions)
+        moved: list[Transition] = []
+        try:
+            for reading in readings:
+                moved += see(reading, moment)
+        finally:
+            if moved:
+                self._keep(moved)
         for finding in self._observing.see(readings):
             self._keep(self.watch.find(finding, moment))
         if self._last_seen is not None:
@@ -189,6 +228,7 @@ class Pipeline:
     def tick(self, mono_ms: int) -> None:
         """Once a second: delays that run out, silence, shelves that end, commits that are due."""
         now = self.moment(mono_ms)
+        self._mono_ms = max(self._mono_ms, mono_ms)
         self._keep(self.watch.tick(now))
         self._look_at_drill(mono_ms)
         if self._escalation is not None:
@@ -196,6 +236,11 @@ class Pipeline:
                 self.store.put_notice(notice)
         for finding in self._observing.tick(now):
             self._keep(self.watch.find(finding, now))
+        if self._settled_ms is not None and mono_ms >= self._settled_ms:
+            self._settled_ms = None
+            self._find(settled(), mono_ms)
+        if mono_ms >= self._save_ms:
+            self._save(now)
         self.store.tick(mono_ms)
         self._keep_house(mono_ms)
         self._watch_store(mono_ms)
@@ -271,13 +316,25 @@ class Pipeline:
         if job:
             self.store.mark_done(job, local_date)
 
-    def end(self) -> None:
-        """Writes what is still in memory and lets go of the store."""
-        self._observing.save()
+    def end(self, *, in_order: bool = False) -> None:
+        """Writes what is still in memory and lets go of the store.
+
+        Args:
+            in_order: whether somebody wanted it: the next start is not counted.
+        """
+        self._save(self.moment(self._mono_ms))
+        if in_order:
+            self._restarts.ended()
         self.store.commit()
         self.store.close()
 
     # -- inside
+
+    def _save(self, now: Moment) -> None:
+        """Keeps what is being counted and learned, with the open batch."""
+        self._save_ms = now.mono_ms + SAVE_EVERY_MS
+        self._observing.save()
+        self._run_up.save(now)
 
     def _by_link(self, request: Request, mono_ms: int) -> Reply:
         """Does what a link allows, if it holds now, and keeps that it has been used."""
@@ -347,11 +404,14 @@ class Pipeline:
             return
         self._last_seen = None
         from_ms, to_ms = self.store.utc_ms(last), self.store.utc_ms(self._first_seen)
-        if from_ms is None or to_ms is None or to_ms - from_ms < BLIND_FROM_MS:
+        if from_ms is None or to_ms is None:
             return
-        told = datetime.fromtimestamp(from_ms / 1000, self._zone())
-        before, after = last._replace(utc_ms=from_ms), self._first_seen._replace(utc_ms=to_ms)
-        self.store.put_notice(blind(before, after, f"{told:%a %d %b %H:%M}"))
+        gone_ms = self.store.passed_ms(last, self._first_seen)
+        if (abs(to_ms - from_ms) if gone_ms is None else gone_ms) < BLIND_FROM_MS:
+            return
+        told = datetime.fromtimestamp((to_ms - (gone_ms or 0)) / 1000, self._zone())
+        after = self._first_seen._replace(utc_ms=to_ms)
+        self.store.put_notice(blind(last, after, gone_ms, f"{told:%a %d %b %H:%M}"))
 
     def _zone(self) -> ZoneInfo:
         return ZoneInfo(self.watch.plan.zone)
@@ -362,7 +422,10 @@ class Pipeline:
     def _as_now(self, now: Moment) -> Callable[[Transition], Transition]:
         return lambda raised: in_both(self.watch.as_now(raised, now), self._units)
 
-    def _keep(self, transitions: Iterable[Transition]) -> None:
+    def _keep(self, transitions: Sequence[Transition]) -> None:
+        if transitions:
+            # In one transaction: what is counted and what stands never part.
+            self._run_up.save(transitions[-1].moment)
         for made in transitions:
             transition = in_both(made, self._units)
             is_drill = transition.alarm == DRILL

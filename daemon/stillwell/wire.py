@@ -679,7 +679,7 @@ def daemon(
     key = link_key(settings, store.path)
     line = pipeline(settings, store, told, key)
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
-    begin(line, clock, boot_id)
+    begin(line, clock, boot_id, counted=True)
     line.find(last_settings.finding(faults), clock.monotonic_ns() // 1_000_000)
     stop = threading.Event()
     pictures = night_pictures(settings, store.path, stop)
@@ -722,9 +722,11 @@ def _last_kept_ms(store: Store) -> int:
     return newest.body.moment.utc_ms if newest and isinstance(newest.body, Reading) else 0
 
 
-def begin(line: Pipeline, clock: Clock, boot_id: str) -> None:
-    """Starts the pipeline on a clock: the first epoch, the alarms of the last run."""
-    line.begin(boot_id, clock.monotonic_ns() // 1_000_000, clock.wall_ms(), clock.trusted())
+def begin(line: Pipeline, clock: Clock, boot_id: str, *, counted: bool = False) -> None:
+    """Starts the pipeline on a clock: the first epoch, the alarms of the last run. `counted`:
+    whether it is the daemon's start."""
+    now_ms = clock.monotonic_ns() // 1_000_000
+    line.begin(boot_id, now_ms, clock.wall_ms(), clock.trusted(), counted=counted)
 
 
 def open_store(settings: Settings, path: Path | None = None, *, bulk: bool = False) -> Store:

@@ -201,7 +201,7 @@ class TestTheNotice:
         assert turn_of(address(plain, turn)) == turn
 
     def test_of_blindness_has_one_key_for_one_gap(self) -> None:
-        one = blind(at(0), at(90 * MIN), "Tue 02:10")
-        other = blind(at(0), at(95 * MIN, 3), "Tue 02:10")
+        one = blind(at(0), at(90 * MIN), 90 * MIN, "Tue 02:10")
+        other = blind(at(0), at(95 * MIN, 3), 95 * MIN, "Tue 02:10")
         assert one.key == other.key
         assert one.title == "Watching again; nobody watched for 1 h 30 min"

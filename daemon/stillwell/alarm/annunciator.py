@@ -12,9 +12,10 @@ import difflib
 from collections import ChainMap
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 from stillwell.alarm import shelving
+from stillwell.alarm.kept import Shifted
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.state import UNANSWERED, URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.suppression import Relations
@@ -118,6 +119,18 @@ class Annunciator:
             if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
                 self._let_settle(alarm, now)
         return out
+
+    def kept(self) -> Any:
+        """What goes on in the next run and is not in the log, for `kept.as_text`."""
+        return self._settling
+
+    def revive(self, kept: Any, here: Shifted) -> None:
+        """Goes on from what an earlier run has kept, after `restore`."""
+        for alarm, (due_ms, until_ms) in kept.items():
+            if alarm in self._settling:
+                self._settling[alarm] = Settling(
+                    int(due_ms) + here.by_ms, int(until_ms) + here.by_ms
+                )
 
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Brings the standing of a condition to its alarm; asked as often as is convenient."""

@@ -211,21 +211,31 @@ class Escalation:
         return found
 
 
-def blind(last_seen: Moment, now: Moment, told: str) -> Notice:
+def blind(last_seen: Moment, now: Moment, gone_ms: int | None, told: str) -> Notice:
     """Returns the notice that says for how long nobody watched, after the daemon is back.
 
     Args:
         last_seen: the moment of the newest reading that was kept before.
         now: this run's beginning, under a trusted clock.
-        told: `last_seen` as the keeper's local time.
+        gone_ms: how long that is; None where the clocks don't tell.
+        told: as the keeper's local time, since when nobody watched; `now` where nobody knows.
     """
-    gone = _span(max(0, now.utc_ms - last_seen.utc_ms))
+    if gone_ms is None:
+        title_ = "Watching again; for how long nobody watched is not known"
+        text = (
+            f"Nothing was measured for a while before {told}. For how long can't be told: the "
+            "clock was wrong before that, or has been set. Look at the tank."
+        )
+    else:
+        gone = _span(gone_ms)
+        title_ = f"Watching again; nobody watched for {gone}"
+        text = f"From {told} on, for {gone}, nothing was measured. Look at the tank."
     return Notice(
         key=f"blind:{last_seen.epoch}:{last_seen.mono_ms}",
         subject="blind",
         kind="blind",
         priority=Priority.MEDIUM,
         moment=now,
-        title=f"Watching again; nobody watched for {gone}",
-        text=f"From {told} on, for {gone}, nothing was measured. Look at the tank.",
+        title=title_,
+        text=text,
     )

@@ -88,6 +88,7 @@ def watch_over(
     started: Moment,
     gap_ms: int,
     now: Moment,
+    deaf_ms: int = 0,
 ) -> Trouble:
     """Returns the trouble of a channel now.
 
@@ -96,9 +97,10 @@ def watch_over(
         answered_ms: monotonic time of the last unusable answer.
         started: when watching began: the gap runs from there until the first good reading.
         gap_ms: how long without a good reading is in order.
+        deaf_ms: for how long since the last good reading nobody listened: between two runs.
     """
     seen = started if good is None else good
-    blind = now.mono_ms - seen.mono_ms >= gap_ms
+    blind = now.mono_ms - seen.mono_ms - deaf_ms >= gap_ms
     if trouble.kind is None:
         if not blind:
             return trouble

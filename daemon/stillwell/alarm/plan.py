@@ -33,6 +33,7 @@ class WatchPlan:
         "store.",
         "clock.",
         "settings.",
+        "daemon.",
         "heater.",
         "level.",
         "salt.",

@@ -38,6 +38,10 @@ LEAP_MS = 1_800_000
 """For so long what goes faster than that may be a chamber whose pump rests for a feeding or a water
 change (half an hour, common practice): one probe alone cannot tell it from the tank's water."""
 
+_NO_END = -(1 << 62)
+"""When a stretch ends that has not begun: before every monotonic time, those of an earlier boot
+included, which are below zero on the line of this one."""
+
 _Z_95 = 1.959964  # the 97.5 % point of the normal distribution
 
 
@@ -72,7 +76,7 @@ class Trail:
         self.points: deque[tuple[int, float]] = deque(maxlen=STRETCHES)
         self.total = 0.0
         self.count = 0
-        self.ends_ms = 0
+        self.ends_ms = _NO_END
 
     def close(self, now_ms: int) -> bool:
         """Ends the open stretch if it is due and begins the next; returns whether a mean was
@@ -92,7 +96,7 @@ class Trail:
     def clear(self) -> None:
         """Forgets everything: what comes next is not comparable with what was."""
         self.points.clear()
-        self.total, self.count, self.ends_ms = 0.0, 0, 0
+        self.total, self.count, self.ends_ms = 0.0, 0, _NO_END
 
 
 def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:

@@ -5,6 +5,11 @@ Everything that happens comes in through one of six calls (`restore`, `see`, `ti
 `request`, and `notices`, which only reads); what changed comes back as transitions, in order, for
 the caller to keep and to send. The same calls in the same order give the same transitions.
 
+What is being counted when a run ends goes on in the next: `state` is all that is not in the alarm
+log, `revive` takes it up, and between `look_back` and `look_up` readings that were kept since are
+seen once more. Nothing moves meanwhile: `look_up` says of what has changed by then, at once and
+once.
+
 A rule knows only whether its condition stands and says so with a `Finding`, as everybody else does;
 the `Annunciator` brings that to the alarm's machine. So a rule may be asked as often as is
 convenient.
@@ -16,6 +21,8 @@ the running mean of its trail: that is checked first and costs a few comparisons
 
 from __future__ import annotations
 
+import json
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -23,6 +30,7 @@ from stillwell.alarm import band as bands
 from stillwell.alarm.annunciator import Annunciator
 from stillwell.alarm.band import BandState
 from stillwell.alarm.band_report import BandReport, sightings
+from stillwell.alarm.kept import Shifted, as_text
 from stillwell.alarm.limit import CLEAR, LimitState, judge
 from stillwell.alarm.missing import NONE, Trouble, Worth, watch_over, worth
 from stillwell.alarm.missing import Kind as TroubleKind
@@ -48,6 +56,9 @@ _NOTHING: list[Transition] = []
 
 _PASS = Flag.PASS
 
+_DEAF_KEPT = 16
+"""Times between runs that are remembered. More of them within a gap are no silence of a probe."""
+
 
 class Watch:
     """All alarms of one tank. Owned by one thread."""
@@ -58,10 +69,14 @@ class Watch:
         self._annunciator = Annunciator(plan, self._words, self)
         self._doubts: dict[str, Channel] = {}
         """The channel that an alarm says not to believe."""
-        self._started: Moment | None = None
+        self._begun = False
         self._due_ms = -NEVER_MS
         """Before this monotonic time a tick has nothing to do. It may be too early, never too
         late."""
+        self._deaf: deque[tuple[int, int]] = deque(maxlen=_DEAF_KEPT)
+        """From when to when nobody listened, monotonic ms: between two runs."""
+        self._past: dict[str, Finding] | None = None
+        """The newest finding about each alarm while earlier readings are looked through."""
         self._channels = {watch.name: Channel(watch) for watch in plan.channels}
         self._watches = {watch.name: watch for watch in plan.channels}
         self._bands = [BandWatch(b, [self._channels[n] for n in b.channels]) for b in plan.bands]
@@ -114,6 +129,64 @@ class Watch:
         self._due_ms = -NEVER_MS
         return out
 
+    def state(self) -> str:
+        """All that is not in the alarm log, a few kB of JSON."""
+        return as_text(
+            {
+                "deaf": self._deaf,
+                "settling": self._annunciator.kept(),
+                "channels": {name: c.kept() for name, c in self._channels.items()},
+                "bands": {b.band.name: b.kept() for b in self._bands},
+                "states": {s.discrepancy.name: s.kept() for s in self._states},
+                "agreements": {a.agreement.name: a.kept() for a in self._agreements},
+            }
+        )
+
+    def revive(self, state: str, shift_ms: int) -> None:
+        """Goes on from the `state` of an earlier run, after `restore`. Raises ValueError for one
+        that can't be used; rules that are no longer there are left out.
+
+        Args:
+            shift_ms: what its monotonic times lack on the line of this run.
+        """
+        here = Shifted(shift_ms)
+        try:
+            kept = json.loads(state)
+            self._deaf.extend((int(a) + shift_ms, int(b) + shift_ms) for a, b in kept["deaf"])
+            self._annunciator.revive(kept["settling"], here)
+            for rules, told in (
+                (self._channels, kept["channels"]),
+                ({b.band.name: b for b in self._bands}, kept["bands"]),
+                ({s.discrepancy.name: s for s in self._states}, kept["states"]),
+                ({a.agreement.name: a for a in self._agreements}, kept["agreements"]),
+            ):
+                for name in rules.keys() & told.keys():
+                    rules[name].revive(told[name], here)
+        except (KeyError, TypeError, AttributeError) as error:
+            raise ValueError(f"what was counted cannot be read: {error!r}") from error
+        self._due_ms = -NEVER_MS
+
+    def look_back(self) -> None:
+        """From now on readings and ticks are those of earlier runs; see `look_up`."""
+        self._past = {}
+
+    def deaf(self, from_ms: int, to_ms: int) -> None:
+        """Nobody listened between these monotonic times: what was silent then is no silence."""
+        if to_ms > from_ms:
+            self._deaf.append((from_ms, to_ms))
+            self._due_ms = -NEVER_MS
+
+    def look_up(self, now: Moment) -> list[Transition]:
+        """Looks ahead again. Returns what has moved by the readings of earlier runs and was not
+        told by them, as it is said now."""
+        past, self._past = self._past or {}, None
+        out: list[Transition] = []
+        for finding in past.values():
+            says = self._report.says(finding.alarm, now) if finding.active else None
+            out += self._find(replace(finding, message=says or finding.message), now)
+        self._due_ms = -NEVER_MS
+        return out
+
     def see(self, reading: Reading, now: Moment) -> list[Transition]:
         """Takes one judged reading; readings of unknown channels are nobody's business."""
         channel = self._channels.get(reading.channel)
@@ -148,7 +221,8 @@ class Watch:
                 out += self._look_for_trouble(channel, now)
         for band in self._bands:
             out += self._look_for_sight(band, now)
-        out += self._heed(self._annunciator.tick(now))
+        if self._past is None:
+            out += self._heed(self._annunciator.tick(now))
         self._due_ms = self._next_due(now)
         return out or _NOTHING
 
@@ -179,6 +253,9 @@ class Watch:
 
     def _find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Brings the standing of a condition to its alarm."""
+        if self._past is not None:
+            self._past[finding.alarm] = finding
+            return []
         return self._heed(self._annunciator.find(finding, now))
 
     def _heed(self, moved: list[Transition]) -> list[Transition]:
@@ -356,9 +433,9 @@ class Watch:
 
     def _look_for_trouble(self, channel: Channel, now: Moment) -> list[Transition]:
         was = channel.trouble
-        trouble = watch_over(
-            was, channel.last_good(), channel.answered_ms, self._begin(now), channel.gap_ms, now
-        )
+        good, begun = channel.last_good(), channel.begun or now
+        deaf_ms = self._deaf_ms(good or begun)
+        trouble = watch_over(was, good, channel.answered_ms, begun, channel.gap_ms, now, deaf_ms)
         if trouble is was:
             return []
         channel.trouble = trouble
@@ -430,7 +507,9 @@ class Watch:
 
     def _look_for_sight(self, band: BandWatch, now: Moment) -> list[Transition]:
         was = band.state.sight
-        sight = watch_over(was, band.seen(), None, self._begin(now), band.limits.blind_ms, now)
+        seen, begun = band.seen(), band.begun() or now
+        deaf_ms = self._deaf_ms(seen or begun)
+        sight = watch_over(was, seen, None, begun, band.limits.blind_ms, now, deaf_ms)
         if sight is was:
             return []
         self._due_ms = -NEVER_MS
@@ -465,29 +544,35 @@ class Watch:
 
     # -- time ----------------------------------------------------------------------------------
 
-    def _begin(self, now: Moment) -> Moment:
-        """Returns when watching began: at the first call, whichever it was."""
-        if self._started is None:
-            self._started = now
-        return self._started
+    def _begin(self, now: Moment) -> None:
+        """Watching begins with the first call, whichever it is."""
+        if not self._begun:
+            self._begun = True
+            for channel in self._channels.values():
+                channel.begun = now
+
+    def _deaf_ms(self, since: Moment) -> int:
+        """For how long nobody has listened since then."""
+        return sum(to - from_ for from_, to in self._deaf if from_ >= since.mono_ms)
 
     def _next_due(self, now: Moment) -> int:
         """When a tick may have something to do next. Readings only put it off."""
-        started = self._begin(now)
+        self._begin(now)
         due = NEVER_MS
         for channel in self._channels.values():
             if channel.trouble is NONE and channel.shows(now):
                 due = min(due, channel.seen.mono_ms + channel.gap_ms)
                 continue
-            good = channel.last_good() or started
+            good = channel.last_good() or channel.begun or now
             if channel.trouble.kind is None or channel.trouble.mending_ms is not None:
-                due = min(due, good.mono_ms + channel.gap_ms)
+                due = min(due, good.mono_ms + channel.gap_ms + self._deaf_ms(good))
             if channel.trouble.mending_ms is not None:
                 due = min(due, channel.trouble.mending_ms + channel.gap_ms)
         for band in self._bands:
             sight = band.state.sight
             if sight.kind is None or sight.mending_ms is not None:
-                due = min(due, (band.seen() or started).mono_ms + band.limits.blind_ms)
+                seen = band.seen() or band.begun() or now
+                due = min(due, seen.mono_ms + band.limits.blind_ms + self._deaf_ms(seen))
             if sight.mending_ms is not None:
                 due = min(due, sight.mending_ms + band.limits.blind_ms)
         return min(due, self._annunciator.next_due_ms())

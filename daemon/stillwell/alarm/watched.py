@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 from stillwell.alarm import agreement as agreements
 from stillwell.alarm import band as bands
@@ -13,7 +14,8 @@ from stillwell.alarm import discrepancy as discrepancies
 from stillwell.alarm.agreement import Agreement
 from stillwell.alarm.band import Band, BandState
 from stillwell.alarm.discrepancy import Discrepancy
-from stillwell.alarm.limit import CLEAR, Limit
+from stillwell.alarm.kept import Shifted
+from stillwell.alarm.limit import CLEAR, Limit, LimitState
 from stillwell.alarm.missing import NONE, ChannelWatch
 from stillwell.alarm.neighbours import Company, seen
 from stillwell.alarm.rate import (
@@ -47,6 +49,7 @@ class Channel:
         "averaged",
         "bad_tests",
         "bands",
+        "begun",
         "calm",
         "ceiling",
         "doubted",
@@ -74,6 +77,8 @@ class Channel:
         self.states: list[StateWatch] = []
         self.agreements: list[AgreementWatch] = []
         self.priority = Priority.MEDIUM
+        self.begun: Moment | None = None
+        """Since when it is watched."""
         self.calm = False
         self.floor, self.ceiling = -math.inf, math.inf
         self.value = math.nan
@@ -98,6 +103,45 @@ class Channel:
         self.steepest = 0.0
         """See `rate.steepest`; of `lately`."""
         self._slope: Slope | None = None
+
+    def kept(self) -> Any:
+        """What goes on in the next run, for `kept.as_text`."""
+        trail = self.trail
+        return {
+            "begun": self.begun,
+            "value": self.value,
+            "seen": None if self.seen is UNSEEN else self.seen,
+            "good": self.good,
+            "answered": self.answered_ms,
+            "bad": self.bad_tests,
+            "trouble": self.trouble,
+            "stuck": self.stuck,
+            "stuck_at": self.stuck_at,
+            "trail": [trail.points, trail.total, trail.count, trail.ends_ms],
+        }
+
+    def revive(self, kept: Any, here: Shifted) -> None:
+        """Goes on from what an earlier run has kept. That an alarm stands is the log's to say."""
+        trouble = here.trouble(kept["trouble"])
+        points, total, count, ends_ms = kept["trail"]
+        trail = Trail()
+        trail.points.extend((int(ms) + here.by_ms, float(mean)) for ms, mean in points)
+        trail.total, trail.count, trail.ends_ms = (
+            float(total),
+            int(count),
+            int(ends_ms) + here.by_ms,
+        )
+        self.begun = here.moment(kept["begun"])
+        self.value = float(kept["value"])
+        self.seen = here.moment(kept["seen"]) or UNSEEN
+        self.good = here.moment(kept["good"])
+        self.answered_ms, self.bad_tests = here.ms(kept["answered"]), str(kept["bad"])
+        if trouble.kind is self.trouble.kind:
+            self.trouble = trouble
+        if bool(kept["stuck"]) is self.stuck:
+            self.stuck_at = None if kept["stuck_at"] is None else float(kept["stuck_at"])
+        self.trail = trail
+        self.look_lately()
 
     def look_lately(self) -> None:
         """Takes the trail as it is now for what a rate limit looks at."""
@@ -144,6 +188,24 @@ class BandWatch:
         self.split_ms: int | None = None
         """Since when two channels have been on different sides of a limit."""
 
+    def kept(self) -> Any:
+        """See `Channel.kept`."""
+        return {"state": self.state, "split": self.split_ms}
+
+    def revive(self, kept: Any, here: Shifted) -> None:
+        """See `Channel.revive`."""
+        low, high, rate, sight, lowest, highest = kept["state"]
+        was, trouble = self.state, here.trouble(sight)
+        self.state = BandState(
+            low=_counted(was.low, here.limit(low)),
+            high=_counted(was.high, here.limit(high)),
+            rate=_counted(was.rate, here.limit(rate)),
+            sight=trouble if trouble.kind is was.sight.kind else was.sight,
+            lowest=None if lowest is None else float(lowest),
+            highest=None if highest is None else float(highest),
+        )
+        self.split_ms = here.ms(kept["split"])
+
     def value(self, now: Moment) -> float | None:
         return bands.median([c.value for c in self.channels if c.shows(now)])
 
@@ -182,6 +244,11 @@ class BandWatch:
         newest = max((c.seen for c in self.channels), key=lambda moment: moment.mono_ms)
         return None if newest is UNSEEN else newest
 
+    def begun(self) -> Moment | None:
+        """Since when all of its channels are watched."""
+        begun = [c.begun for c in self.channels if c.begun is not None]
+        return max(begun, key=lambda moment: moment.mono_ms, default=None)
+
     def calm(self, now: Moment) -> bool:
         low, high = self.band.low, self.band.high
         return self.state.quiet and all(
@@ -198,6 +265,14 @@ class StateWatch:
         self.limit = discrepancies.limit_of(discrepancy, channel.gap_ms)
         self.state = CLEAR
 
+    def kept(self) -> Any:
+        """See `Channel.kept`."""
+        return self.state
+
+    def revive(self, kept: Any, here: Shifted) -> None:
+        """See `Channel.revive`."""
+        self.state = _counted(self.state, here.limit(kept))
+
 
 class AgreementWatch:
     __slots__ = ("agreement", "channels", "company", "limit", "state", "terms")
@@ -209,6 +284,15 @@ class AgreementWatch:
         self.terms = agreements.terms_of(agreement)
         self.company = Company()
         self.state = CLEAR
+
+    def kept(self) -> Any:
+        """See `Channel.kept`."""
+        return {"state": self.state, "company": self.company}
+
+    def revive(self, kept: Any, here: Shifted) -> None:
+        """See `Channel.revive`."""
+        self.company = here.company(kept["company"])
+        self.state = _counted(self.state, here.limit(kept["state"]))
 
     def see(self, channel: Channel) -> None:
         """Takes the stretch of a channel that has just ended."""
@@ -225,3 +309,9 @@ class AgreementWatch:
             and c.trail.points
             and now.mono_ms - c.trail.points[-1][0] < 3 * STRETCH_MS
         }
+
+
+def _counted(log: LimitState, kept: LimitState) -> LimitState:
+    """Returns the state to go on from: the count is the kept one's, unless the alarm log says
+    otherwise whether the alarm stands."""
+    return kept if kept.active is log.active else log

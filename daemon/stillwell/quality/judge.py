@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import inf
 
 from stillwell.quality.flat_line import Run, flat_line, grown
@@ -26,8 +27,8 @@ class Judge:
 
     It remembers what the tests need and nothing more: the last value that passed, the two values
     before the newest, and the run of values that has not moved. A value that failed is remembered
-    by no test. After a restart the memory is empty, and the first readings are judged by their
-    range alone.
+    by no test. Over a restart it goes on from what was `kept`, and from the readings since then
+    (`again`).
 
     The names in `Reading.tests`, in this order: the driver's failure (``crc``, ``gone``,
     ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``), ``missing`` or
@@ -103,6 +104,32 @@ class Judge:
                 self._recent_ms = self._good_ms = now_ms
                 return _reading(Reading, (channel, moment, value, _PASS, "", ""))
         return self.judge_in_full(sample, moment)
+
+    def kept(self) -> list[float | None]:
+        """All that it remembers, for `revive`."""
+        good, recent = (self._good, self._good_ms), (self._recent, self._recent_ms)
+        return [*good, *recent, self._earlier, *self._run]
+
+    def revive(self, kept: Sequence[float | None], shift_ms: int) -> None:
+        """Goes on from what an earlier run has `kept`. Raises ValueError or TypeError for what it
+        can't use.
+
+        Args:
+            shift_ms: what its monotonic times lack on the line of this run.
+        """
+        good, good_ms, recent, recent_ms, earlier, low, high, since_ms = kept
+        if None in (good_ms, recent_ms, low, high, since_ms):
+            raise ValueError("what was kept of a channel has no times")
+        self._good, self._recent, self._earlier = good, recent, earlier
+        self._good_ms, self._recent_ms = int(good_ms) + shift_ms, int(recent_ms) + shift_ms
+        self._run = Run(low, high, int(since_ms) + shift_ms)
+
+    def again(self, reading: Reading) -> None:
+        """Remembers a reading that has been judged before."""
+        value = reading.value
+        if value is not None and reading.flag is not Flag.FAIL:
+            stale = "stale" in reading.tests.split(",")
+            self.judge(Sample(reading.channel, value, stale=stale), reading.moment)
 
     def judge_in_full(self, sample: Sample, moment: Moment) -> Reading:
         """Returns what `judge` returns, always by way of every test."""

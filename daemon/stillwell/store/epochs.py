@@ -16,6 +16,14 @@ from stillwell.store.backlog import EpochBegun
 NO_BOOT = "unknown"
 """Stands for a boot that nobody named: no two epochs with it are known to be of one boot."""
 
+LONGEST_AWAY_MS = 30 * 86_400_000
+"""That nobody ran for longer than this is less likely than a clock that is wrong. A choice of
+ours."""
+
+SET_MS = 120_000
+"""A trusted clock that moves by so much within a boot has been set by hand, or by a server that is
+wrong: what it says is no measure of the time between two boots."""
+
 _COLUMNS = "id, boot_id, offset_ms, trusted, began_mono_ms"
 
 
@@ -69,6 +77,31 @@ class Epochs:
         epoch = self.known.get(moment.epoch)
         return moment.mono_ms + epoch.offset_ms if epoch is not None and epoch.trusted else None
 
+    def passed_ms(self, then: Moment, now: Moment) -> int | None:
+        """How long it is from one kept moment to a later one, ms; None where that is not known.
+
+        Within a boot the monotonic clock tells, whatever was done to the other. Over a boot UTC
+        does, where both clocks were trusted, none of them was set meanwhile, and what they say is
+        possible."""
+        before, after = self.known.get(then.epoch), self.known.get(now.epoch)
+        if before is None or after is None:
+            return None
+        if _same_boot(before, after) and now.mono_ms >= then.mono_ms:
+            return now.mono_ms - then.mono_ms
+        if not before.trusted or not after.trusted or self._was_set(before):
+            return None
+        passed = now.mono_ms + after.offset_ms - then.mono_ms - before.offset_ms
+        return max(0, passed) if -SET_MS < passed <= LONGEST_AWAY_MS else None
+
+    def _was_set(self, epoch: EpochBegun) -> bool:
+        """Whether the trusted clock of its boot stood otherwise at another time."""
+        return any(
+            _same_boot(epoch, other)
+            and other.trusted
+            and abs(other.offset_ms - epoch.offset_ms) >= SET_MS
+            for other in self.known.values()
+        )
+
     def newest_offset_ms(self) -> int:
         """UTC minus monotonic now; 0 before the first epoch."""
         newest = self.known.get(max(self.known, default=0))
@@ -80,6 +113,10 @@ class Epochs:
         self.known[number] = epoch
         self.next_number = max(self.next_number, number + 1)
         return epoch
+
+
+def _same_boot(one: EpochBegun, other: EpochBegun) -> bool:
+    return one.boot_id == other.boot_id != "unknown"
 
 
 def _on_file(db: sqlite3.Connection) -> Iterator[EpochBegun]:

@@ -348,6 +348,11 @@ class Store:
         clock."""
         return self._epochs.utc_ms(moment)
 
+    def passed_ms(self, then: Moment, now: Moment) -> int | None:
+        """How long it is from one kept moment to a later one; None where that is not known. See
+        `Epochs.passed_ms`."""
+        return self._epochs.passed_ms(then, now)
+
     # -- rows -------------------------------------------------------------------------------------
 
     def describe_channel(self, name: str, quantity: str, label: str = "") -> None:

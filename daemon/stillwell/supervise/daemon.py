@@ -247,7 +247,7 @@ class Daemon:
                 if ending and not items:
                     break
         finally:
-            self._pipeline.end()
+            self._pipeline.end(in_order=self._finish.is_set() and self._exit == EX_OK)
 
     def _guarded(self, deed: Callable[[], None]) -> None:
         """One item that can't be handled must not take the watch down; fifty in a row are a fault

@@ -1,0 +1,82 @@
+"""What rules remember, as text and back: what is being counted goes on in the next run.
+
+Every monotonic time is moved onto the line of the run that reads it; see `Shifted`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import deque
+from dataclasses import dataclass, fields
+from typing import Any
+
+from stillwell.alarm.limit import LimitState
+from stillwell.alarm.missing import NONE, Kind, Trouble
+from stillwell.alarm.neighbours import Company, Habit, Seen
+from stillwell.reading import Moment
+
+
+def as_text(what: Any) -> str:
+    """Returns `what` as JSON; a dataclass is the list of its fields, a moment that of its times."""
+    return json.dumps(what, default=_plain)
+
+
+def _plain(what: Any) -> list[Any]:
+    if isinstance(what, deque):
+        return list(what)
+    return [getattr(what, field.name) for field in fields(what)]
+
+
+@dataclass(frozen=True, slots=True)
+class Shifted:
+    """Reads what an earlier run has kept. Its methods raise ValueError, TypeError or KeyError for
+    what `as_text` did not write.
+
+    `by_ms` is added to every monotonic time. UTC stays as it was: it is what people are told.
+    """
+
+    by_ms: int
+
+    def ms(self, kept: Any) -> int | None:
+        return None if kept is None else int(kept) + self.by_ms
+
+    def moment(self, kept: Any) -> Moment | None:
+        if kept is None:
+            return None
+        mono_ms, utc_ms, epoch = map(int, kept)
+        return Moment(mono_ms + self.by_ms, utc_ms, epoch)
+
+    def limit(self, kept: Any) -> LimitState:
+        active, since, turning, counted_ms, last_ms = kept
+        return LimitState(
+            bool(active),
+            self.moment(since),
+            self.moment(turning),
+            int(counted_ms),
+            int(last_ms) + self.by_ms,
+        )
+
+    def trouble(self, kept: Any) -> Trouble:
+        kind, since, mending_ms = kept
+        if kind is None:
+            return NONE
+        return Trouble(Kind(kind), self.moment(since), self.ms(mending_ms))
+
+    def company(self, kept: Any) -> Company:
+        latest, agreed, habits, odd, because = kept
+        return Company(
+            self._seen(latest),
+            self._seen(agreed),
+            {
+                str(name): Habit(*map(float, habit[:3]), *map(int, habit[3:]))
+                for name, habit in habits.items()
+            },
+            str(odd),
+            str(because),
+        )
+
+    def _seen(self, kept: Any) -> dict[str, Seen]:
+        return {
+            str(name): Seen(float(value), int(mono_ms) + self.by_ms)
+            for name, (value, mono_ms) in kept.items()
+        }
