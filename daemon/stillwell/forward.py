@@ -46,7 +46,11 @@ def hurry() -> Iterator[None]:
 
 
 class Run:
-    """A pipeline on its own clock. `begin` once, then `take` in time order, then `end`."""
+    """A pipeline on its own clock. `begin` once, then `take` in time order, then `end`.
+
+    Args:
+        booted_utc_ms: when the boot of that name began, where this is not its first run.
+    """
 
     def __init__(
         self,
@@ -54,19 +58,21 @@ class Run:
         start_utc_ms: int,
         *,
         boot_id: str,
+        booted_utc_ms: int | None = None,
         tick_ms: int = TICK_MS,
         look: EachDay | None = None,
         look_ms: int = 600_000,
     ) -> None:
         self.pipeline = pipeline
-        self.clock = SetClock(start_utc_ms)
-        self._start_ms = start_utc_ms
+        self._start_ms = start_utc_ms if booted_utc_ms is None else booted_utc_ms
+        self.clock = SetClock(self._start_ms)
+        self.clock.set(start_utc_ms)
         self._tick_ms = tick_ms
-        self._ticked_ms = 0
+        self._ticked_ms = start_utc_ms - self._start_ms
         self._look = look
         self._look_ms = look_ms
         self._looked_ms = start_utc_ms
-        pipeline.begin(boot_id, 0, start_utc_ms, trusted=True)
+        pipeline.begin(boot_id, self._ticked_ms, start_utc_ms, trusted=True)
 
     def pass_to(self, utc_ms: int) -> None:
         """Lets time pass: ticks on the way, so that silences and delays are noticed when they

@@ -15,6 +15,7 @@ from stillwell.estimate.heater.plan import HeaterPlan
 from stillwell.estimate.heater.pump import POURED_S, WINDOW_S, Pump
 from stillwell.estimate.heater.standing import Condition
 from stillwell.estimate.heater.texts import HeaterTexts, Kind
+from stillwell.estimate.imprint import form, imprint, take_up
 from stillwell.estimate.lamp_hours import LampHours, Window
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding
@@ -62,6 +63,8 @@ STILL_S = 600.0
 """What repeats itself to the last digit for so long says nothing of the water."""
 ALONE = 0.6
 """Of a jump, the share that the other probe must not have seen."""
+_OF_THE_RUN = frozenset({"plan", "_lamp", "_texts", "_began", "_published_ms", "_last"})
+"""What a run makes anew, or keeps otherwise."""
 _NONE: tuple[Finding, ...] = ()
 
 
@@ -94,9 +97,7 @@ class HeaterWatch:
         self._lamp = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
         self._window: Window | None = None
         """The lamp's hours, or its dark ones, that were last asked for."""
-        for mind in self.minds.values():
-            mind.power.dark = self._dark
-            mind.lit = self._lit
+        self._tie()
         self._texts = HeaterTexts(plan)
         self._room: float | None = None
         self._room_s = -SILENT_S
@@ -127,6 +128,13 @@ class HeaterWatch:
         self._t = 0.0
         self._last: Moment | None = None
         self._began = False
+
+    def _tie(self) -> None:
+        """What the probes' inferences ask of this watch, and of each other's parts."""
+        for mind in self.minds.values():
+            mind.power.dark = self._dark
+            mind.lit = self._lit
+            mind.dial.explained = mind.jumps.explain
 
     # -- observer --------------------------------------------------------------------------------
 
@@ -460,7 +468,7 @@ class HeaterWatch:
     # -- across restarts -------------------------------------------------------------------------
 
     def state(self) -> str:
-        """All that is known, a few kB of JSON whatever the history."""
+        """All that is known and under way, some tens of kB of JSON whatever the history."""
         return json.dumps(
             {
                 "version": VERSION,
@@ -470,8 +478,18 @@ class HeaterWatch:
                 "told": sorted(self._told),
                 "probes": self.judge.to_json(),
                 "pump": self._pump.to_json(),
+                "form": self._form(),
+                "under way": imprint(*self._parts(), without=_OF_THE_RUN),
             }
         )
+
+    def _parts(self) -> tuple[object, ...]:
+        """Whose attributes are under way."""
+        return (self, *self.minds.values(), self.judge, self._pump)
+
+    def _form(self) -> list[str]:
+        """What an imprint must have been made with to fit."""
+        return [form(), *self.plan.probes, "", self.plan.room, self.plan.level]
 
     def restore(self, state: str) -> None:
         """Takes up `state`'s text. Raises ValueError for one that cannot be used, and is then as
@@ -491,6 +509,9 @@ class HeaterWatch:
             self._told = {str(name): Kind.PLAIN for name in kept["told"]}
             self._pump.held = MAINS_LOST in self._told
             self._settings = self._as_seen()
+            if kept.get("form") == self._form():
+                take_up(kept["under way"], *self._parts())
+                self._tie()
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self.__init__(self.plan)  # type: ignore[misc]
             raise ValueError(f"what was learned of the heater cannot be read: {error!r}") from error
