@@ -3,8 +3,8 @@
 What is learned is kept by each class in words of its own, and outlives versions. What is only under
 way (half a heater's cycle, stories that are weighed against each other) is many small objects that
 point to each other; an imprint is all of them as they are, for the next run of the same program:
-see `form`. Objects of `stillwell.estimate` and plain values are kept; functions and objects of
-other parts are left out, and whoever takes an imprint up ties them on again.
+see `form`. Objects of `stillwell.estimate` and plain values are kept. Functions are not, whoever
+takes an imprint up ties them on again; nor are attributes on which something of another part hangs.
 """
 
 from __future__ import annotations
@@ -38,8 +38,16 @@ def imprint(*roots: object, without: Container[str] = ()) -> str:
     """Returns all that hangs on the attributes of `roots`, but for attributes of those names, as
     text: packed JSON, a fifth as long."""
     numbers: dict[int, int] = {id(root): -1 - place for place, root in enumerate(roots)}
-    found = json.dumps([_attributes(root, numbers, without) for root in roots])
-    return base64.b85encode(zlib.compress(found.encode())).decode()
+    found: list[dict[str, Any]] = [{} for _ in roots]
+    for root, attributes in zip(roots, found, strict=True):
+        for name, value in _held(root):
+            before = dict(numbers)
+            try:
+                if name not in without:
+                    attributes[name] = _written(value, numbers)
+            except _ForeignError:
+                numbers = before
+    return base64.b85encode(zlib.compress(json.dumps(found).encode())).decode()
 
 
 def take_up(text: str, *roots: object) -> None:
@@ -61,20 +69,6 @@ def take_up(text: str, *roots: object) -> None:
 
 class _ForeignError(Exception):
     """Not to be kept."""
-
-
-def _attributes(
-    what: object, numbers: dict[int, int], without: Container[str] = ()
-) -> dict[str, Any]:
-    found = {}
-    for name, value in _held(what):
-        if name in without:
-            continue
-        try:
-            found[name] = _written(value, numbers)
-        except _ForeignError:
-            continue
-    return found
 
 
 def _held(what: object) -> Iterator[tuple[str, Any]]:
@@ -99,7 +93,8 @@ def _written(value: Any, numbers: dict[int, int]) -> Any:
     if type(value) not in (dict, list, set, deque):
         name = _name(type(value))
         number = numbers[id(value)] = len(numbers)
-        return ["object", number, name, _attributes(value, numbers)]
+        own = {n: _written(v, numbers) for n, v in _held(value) if not callable(v)}
+        return ["object", number, name, own]
     number = numbers[id(value)] = len(numbers)
     if isinstance(value, dict):
         pairs = [[_written(k, numbers), _written(v, numbers)] for k, v in value.items()]
