@@ -37,6 +37,7 @@ class OneProbe:
         turns: int = 1,
         trusted: bool = True,
         key: bytes | None = None,
+        begun_ms: int = 0,
     ) -> None:
         self.store = Store.open(path)
         self.line = Pipeline(
@@ -46,8 +47,8 @@ class OneProbe:
             escalation=Escalation(EscalationPlan(turns=turns)),
             link_key=key,
         )
-        self.line.begin(boot, 0, wall_ms, trusted)
-        self.mono_ms = 0
+        self.line.begin(boot, begun_ms, wall_ms, trusted)
+        self.mono_ms = begun_ms
         self.wall_ms = wall_ms
         self.trusted = trusted
 

@@ -20,9 +20,13 @@ HOUR_MS = 3_600_000
 class Run(OneProbe):
     """With a second turn, in a zone of which the texts tell the time."""
 
-    def __init__(self, path: Path, boot: str, wall_ms: int, trusted: bool) -> None:
+    def __init__(
+        self, path: Path, boot: str, wall_ms: int, trusted: bool, begun_ms: int = 0
+    ) -> None:
         plan = replace(PLAN, zone="Europe/Dublin")
-        super().__init__(path, boot, wall_ms, plan=plan, turns=2, trusted=trusted)
+        super().__init__(
+            path, boot, wall_ms, plan=plan, turns=2, trusted=trusted, begun_ms=begun_ms
+        )
 
     def minutes(self, n: float, value: float | None = 25.3) -> None:
         super().minutes(n, value)
@@ -40,10 +44,12 @@ class Run(OneProbe):
 def run(tmp_path: Path) -> Iterator[Callable[..., Run]]:
     made: list[Run] = []
 
-    def make(boot: str = "one", wall_ms: int = BEGAN, trusted: bool = True) -> Run:
+    def make(
+        boot: str = "one", wall_ms: int = BEGAN, trusted: bool = True, begun_ms: int = 0
+    ) -> Run:
         if made:
             made[-1].line.end()
-        made.append(Run(tmp_path / "tank.db", boot, wall_ms, trusted))
+        made.append(Run(tmp_path / "tank.db", boot, wall_ms, trusted, begun_ms))
         return made[-1]
 
     yield make
@@ -127,6 +133,44 @@ class TestAfterAGap:
         two = run("two", one.wall_ms + 5 * 60_000)
         two.minutes(10)
         assert not two.notices()
+
+    @pytest.mark.parametrize("years", [-10, 10])
+    def test_across_a_clock_that_was_wrong_no_length_is_claimed(
+        self, run: Callable[..., Run], years: int
+    ) -> None:
+        """The last run went by a wrong clock that somebody had vouched for."""
+        one = run(wall_ms=BEGAN + years * 365 * 24 * HOUR_MS)
+        one.minutes(10)
+        two = run("two", BEGAN)
+        two.minutes(10)
+        (told,) = [n for n in two.notices() if n.kind == "blind"]
+        assert told.title == "Watching again; for how long nobody watched is not known"
+        assert "clock was wrong" in told.text
+        assert "Thu 28 May 21:27" in told.text, "it speaks of what is known: that it is back"
+        assert "87600" not in told.title + told.text
+
+    def test_nor_across_one_that_was_set_before_the_machine_went_off(
+        self, run: Callable[..., Run]
+    ) -> None:
+        one = run()
+        one.minutes(10)
+        one.wall_ms -= 5 * 24 * HOUR_MS
+        one.minutes(10)
+        two = run("two", BEGAN + 2 * HOUR_MS)
+        two.minutes(10)
+        (told,) = [n for n in two.notices() if n.kind == "blind"]
+        assert "not known" in told.title
+
+    @pytest.mark.parametrize("minutes", [5, 180])
+    def test_within_a_boot_its_length_is_known_whatever_was_done_to_the_clock(
+        self, run: Callable[..., Run], minutes: int
+    ) -> None:
+        one = run()
+        one.minutes(10)
+        two = run("one", BEGAN - 10 * 365 * 24 * HOUR_MS, begun_ms=(10 + minutes) * 60_000)
+        two.minutes(10)
+        told = [n.title for n in two.notices() if n.kind == "blind"]
+        assert told == (["Watching again; nobody watched for 3 h"] if minutes == 180 else [])
 
     def test_the_first_run_has_none(self, run: Callable[..., Run]) -> None:
         one = run()
