@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 from stillwell.alarm.missing import Worth, worth
 from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
+from stillwell.estimate.imprint import form, imprint, take_up
 from stillwell.estimate.lamp_heat import LampHeat, Piece
 from stillwell.estimate.lamp_hours import SURE, WELL, LampHours, Window, against
 from stillwell.estimate.lamp_pieces import LampPieces, Stretch
@@ -44,6 +45,9 @@ TOLD_MS = 3 * 86_400_000
 _MINUTE_MS = 60_000
 _MOST_MINUTES = 2000
 
+_OF_THE_RUN = frozenset({"_plan", "_hours", "_words", "_began"})
+"""What a run makes anew."""
+
 
 @dataclass(frozen=True, slots=True)
 class LampPlan:
@@ -59,7 +63,7 @@ class LampPlan:
 
 
 class LampWatch:
-    """An `Observer`. Deterministic; all but the piece that is going on is in `state`."""
+    """An `Observer`. Deterministic; all that it knows is in `state`."""
 
     name = "lamp"
 
@@ -252,6 +256,8 @@ class LampWatch:
                 "noise": {name: noise.to_json() for name, noise in self._noise.items()},
                 "pieces": [astuple(piece) for piece in self._pieces],
                 "since": self._since,
+                "made with": [form(), *self._noise],
+                "under way": imprint(self, self._cut, without=_OF_THE_RUN),
             }
         )
 
@@ -267,10 +273,12 @@ class LampWatch:
             for name, numbers in kept["noise"].items():
                 if name in self._noise:
                     self._noise[name].restore(numbers)
+            self.heat, self._line, self._pieces, self._since = heat, line, pieces, since
+            if kept.get("made with") == [form(), *self._noise]:
+                take_up(kept["under way"], self, self._cut)
         except (KeyError, TypeError, AttributeError, ValueError) as damage:
             self.__init__(self._plan)  # type: ignore[misc]
             raise ValueError(f"what was learned of the lamp cannot be read: {damage!r}") from damage
-        self.heat, self._line, self._pieces, self._since = heat, line, pieces, since
 
 
 def alarms() -> tuple[str, ...]:

@@ -216,7 +216,8 @@ class HeaterWatch:
         self._began = True
         self._pass_to(now)
         told, self._told = self._told, {}
-        out = list(self._findings(now))
+        rests, self._rests = self._rests, False
+        out = [*self._resting(rests, now), *self._findings(now)]
         standing = {finding.alarm for finding in out}
         out += self._pump_findings(now)
         standing |= {finding.alarm for finding in out}
