@@ -216,7 +216,9 @@ class Pipeline:
         moved: list[Transition] = []
         try:
             for reading in readings:
-                moved += see(reading, moment)
+                transitions = see(reading, moment)
+                if transitions:
+                    moved += transitions
         finally:
             if moved:
                 self._keep(moved)

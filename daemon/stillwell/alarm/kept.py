@@ -67,10 +67,7 @@ class Shifted:
         return Company(
             self._seen(latest),
             self._seen(agreed),
-            {
-                str(name): Habit(*map(float, habit[:3]), *map(int, habit[3:]))
-                for name, habit in habits.items()
-            },
+            {str(name): _habit(*habit) for name, habit in habits.items()},
             str(odd),
             str(because),
         )
@@ -80,3 +77,7 @@ class Shifted:
             str(name): Seen(float(value), int(mono_ms) + self.by_ms)
             for name, (value, mono_ms) in kept.items()
         }
+
+
+def _habit(unrest: float, usual: float, wait: float, steps: int, idle: int) -> Habit:
+    return Habit(float(unrest), float(usual), float(wait), int(steps), int(idle))

@@ -117,12 +117,12 @@ class Judge:
         Args:
             shift_ms: what its monotonic times lack on the line of this run.
         """
-        good, good_ms, recent, recent_ms, earlier, low, high, since_ms = kept
-        if None in (good_ms, recent_ms, low, high, since_ms):
-            raise ValueError("what was kept of a channel has no times")
+        said = [None if number is None else float(number) for number in kept]
+        good, good_ms, recent, recent_ms, earlier, low, high, since_ms = said
+        times = [0 if ms is None else int(ms) + shift_ms for ms in (good_ms, recent_ms, since_ms)]
         self._good, self._recent, self._earlier = good, recent, earlier
-        self._good_ms, self._recent_ms = int(good_ms) + shift_ms, int(recent_ms) + shift_ms
-        self._run = Run(low, high, int(since_ms) + shift_ms)
+        self._good_ms, self._recent_ms, run_ms = times
+        self._run = Run(-inf if low is None else low, inf if high is None else high, run_ms)
 
     def again(self, reading: Reading) -> None:
         """Remembers a reading that has been judged before."""
