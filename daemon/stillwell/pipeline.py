@@ -240,6 +240,7 @@ class Pipeline:
             self._keep(self.watch.find(finding, now))
         if self._settled_ms is not None and mono_ms >= self._settled_ms:
             self._settled_ms = None
+            self._restarts.forget()
             self._find(settled(), mono_ms)
         if mono_ms >= self._save_ms:
             self._save(now)
@@ -326,7 +327,7 @@ class Pipeline:
         """
         self._save(self.moment(self._mono_ms))
         if in_order:
-            self._restarts.ended()
+            self._restarts.forget()
         self.store.commit()
         self.store.close()
 

@@ -18,7 +18,7 @@ ALARM = "daemon.restarting"
 KEY = "starts"
 """Under which the store keeps them: see `Store.describe`."""
 WITHIN_MS = 3_600_000
-"""So long a run must last for the ones before it to be forgotten."""
+"""So long a run must last for its start and those before it to be forgotten."""
 TOLD_FROM = 3
 URGENT_FROM = 6
 """So many starts within an hour are told, and called urgent: with ten minutes and less between them
@@ -38,19 +38,22 @@ class Restarts:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._starts: list[Start] = []
-        """Those since the last end in good order, of the last hour, oldest first."""
+        """Those of the last hour, since the last end in good order, oldest first."""
 
     def count(self, now: Moment, boot_id: str) -> Sequence[Start]:
-        """Counts one more start and keeps it; returns those of the last hour that followed on no
-        end in good order, and what came before them."""
+        """Counts one more start and keeps it; returns those of the last hour, since the last end in
+        good order, oldest first. Where no clock tells how long ago a start was, its run did not
+        last for an hour."""
         before = (s for s in self._kept() if self._lately(s.at, now))
         self._starts = [*before, Start(now, boot_id)][-_MOST:]
         self._write(self._starts)
         return self._starts
 
-    def ended(self) -> None:
-        """The run ends in good order: the next start counts as the first."""
+    def forget(self) -> None:
+        """The run ends in good order, or has lasted for `WITHIN_MS`: the next start counts as the
+        first."""
         if self._starts:
+            self._starts = []
             self._write(())
 
     def _lately(self, at: Moment, now: Moment) -> bool:

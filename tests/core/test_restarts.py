@@ -120,6 +120,13 @@ class TestStarts:
         assert life.events() == [("raise", Priority.MEDIUM)]
         assert "3 starts within an hour" in life.told[0].message.what
 
+    def test_but_not_where_each_run_has_lasted(self, life: Life) -> None:
+        for boot in "abcd":
+            life.start(0, boot, trusted=False)
+            life.runs(61)
+            life.ends()
+        assert life.events() == []
+
     def test_of_commands_count_for_nothing(self, life: Life) -> None:
         life.crashes((0, 10))
         for _ in range(3):

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import pytest
+
 from stillwell.ports import Stream
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store, StoreReader
@@ -77,6 +79,59 @@ class TestSteps:
             assert list(reader.all_readings()) == [lone]
         with Store.open(path) as store:
             assert store.begin_epoch("boot", Moment(0, NOON), True) == 8
+
+
+HOUR = 3_600_000
+DAY = 24 * HOUR
+
+
+def passed(
+    path: Path, *epochs: tuple[str, int, int, bool], then_ms: int, now_ms: int
+) -> int | None:
+    """How long it is from a moment of the first of these epochs to one of the last: each with its
+    boot, its monotonic beginning, its UTC then, and whether that is trusted. Monotonic ms."""
+    with Store.open(path) as store:
+        found = []
+        for boot, mono_ms, utc_ms, trusted in epochs:
+            number = store.begin_epoch(boot, Moment(mono_ms, utc_ms), trusted)
+            found.append((number, utc_ms - mono_ms))
+        ends = ((found[0], then_ms), (found[-1], now_ms))
+        then, now = (Moment(ms, ms + offset, number) for (number, offset), ms in ends)
+        return store.passed_ms(then, now)
+
+
+class TestHowLongItWas:
+    def test_within_a_boot_the_monotonic_clock_tells(self, path: Path) -> None:
+        epochs = (("a", 0, 86_400_000, False), ("a", HOUR, NOON - 3650 * DAY, True))
+        assert passed(path, *epochs, then_ms=10, now_ms=2 * HOUR) == 2 * HOUR - 10
+
+    def test_over_a_boot_two_trusted_clocks_do(self, path: Path) -> None:
+        epochs = (("a", 0, NOON, True), ("b", 20_000, NOON + 3 * HOUR, True))
+        assert passed(path, *epochs, then_ms=HOUR, now_ms=20_000) == 2 * HOUR
+
+    @pytest.mark.parametrize(
+        "epochs",
+        [
+            (("a", 0, NOON, False), ("b", 0, NOON + HOUR, True)),
+            (("a", 0, NOON, True), ("b", 0, NOON + HOUR, False)),
+            (("unknown", 0, NOON, False), ("unknown", 9 * HOUR, NOON + 9 * HOUR, False)),
+            (("a", 0, NOON - 3650 * DAY, True), ("b", 0, NOON, True)),
+            (("a", 0, NOON + 3650 * DAY, True), ("b", 0, NOON, True)),
+            (("a", 0, NOON, True), ("a", HOUR, NOON - 5 * DAY, True), ("b", 0, NOON, True)),
+        ],
+        ids=[
+            "that was not trusted",
+            "that is not trusted",
+            "of boots without a name",
+            "in the past",
+            "in the future",
+            "that was set in between",
+        ],
+    )
+    def test_of_a_clock_nobody_knows(
+        self, path: Path, epochs: tuple[tuple[str, int, int, bool], ...]
+    ) -> None:
+        assert passed(path, *epochs, then_ms=0, now_ms=1) is None
 
 
 class TestLocalTime:
