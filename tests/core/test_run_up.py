@@ -3,8 +3,9 @@ again and again, and what it had not written is gone."""
 
 from __future__ import annotations
 
+import json
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,11 +17,15 @@ from hypothesis import strategies as st
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
-from stillwell.notice import Priority, Transition
+from stillwell.entry import Entry
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority, Transition
+from stillwell.observing import Observer
 from stillwell.pipeline import Pipeline
+from stillwell.ports import Published
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
-from stillwell.reading import Failure, Quantity, Sample
+from stillwell.reading import Failure, Moment, Quantity, Reading, Sample
 from stillwell.run_up import KEY
 from stillwell.store import Store
 
@@ -51,11 +56,19 @@ Trace = Callable[[int], Sequence[Sample]]
 class Tank:
     """One tank's daemon, run after run. Seconds count from noon and go on while nobody runs."""
 
-    def __init__(self, folder: Path, plan: WatchPlan = PLAN, *, bulk: bool = False) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        plan: WatchPlan = PLAN,
+        *,
+        bulk: bool = False,
+        observers: Callable[[], Sequence[Observer]] = tuple,
+    ) -> None:
         self.told: list[tuple[int, Transition]] = []
         self.now_s = 0
         self._plan = plan
         self._bulk = bulk
+        self._observers = observers
         self._runs = 0
         self._folder = folder
         self._booted_s = 0
@@ -108,6 +121,7 @@ class Tank:
             Store.open(self.path, bulk=self._bulk),
             Watch(self._plan),
             {name: Judge(found) for name, found in limits.items()},
+            observers=self._observers(),
             told=lambda transition: self.told.append((self.now_s, transition)),
         )
         line.begin(f"boot-{self._boots}", self.mono_ms, self.wall_ms, self._trusted)
@@ -233,6 +247,54 @@ class TestKilledEveryFiveMinutes:
             tank.kill()
         at_s, _ = tank.first("water-a.silent", "unsuppress")
         assert at_s <= 15 * MIN + 2 * 720 + 2 * MIN
+
+
+class Patient:
+    """An observer of the test's own, which speaks after thirty readings."""
+
+    name = "patient"
+
+    def __init__(self) -> None:
+        self.seen: list[int] = []
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        if reading.channel == "room":
+            self.seen.append(reading.moment.utc_ms)
+        return ()
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        return ()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        return (Finding("level.patient", len(self.seen) >= 30, Priority.LOW, Message("Enough.")),)
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        return ()
+
+    def state(self) -> str:
+        return json.dumps(self.seen)
+
+    def restore(self, state: str) -> None:
+        self.seen = json.loads(state)
+
+
+class TestAnObserver:
+    def test_that_was_never_saved_in_half_an_hour_goes_on_all_the_same(
+        self, tmp_path: Path
+    ) -> None:
+        made: list[Patient] = []
+
+        def fresh() -> list[Observer]:
+            made.append(Patient())
+            return [made[-1]]
+
+        tank = Tank(tmp_path, observers=fresh)
+        for kill_s in range(5 * MIN, 25 * MIN, 5 * MIN):
+            tank.live(reads, kill_s)
+            tank.kill()
+        at_s, _ = tank.first("level.patient", "raise")
+        assert at_s <= 20 * MIN
+        assert len(made[-1].seen) == len(set(made[-1].seen)), "nothing is seen twice"
 
 
 class TestARestart:
