@@ -175,6 +175,15 @@ class TestGiveBack:
         db.close()
         assert names(path) == {path.name, aside.name}
 
+    def test_one_that_was_killed_between_its_two_steps_leaves_no_second_name(
+        self, path: Path
+    ) -> None:
+        self.newer(path)
+        path.with_name("tank.db.schema-0099-20260101T000000Z").hardlink_to(path)
+        aside = give_back(path)
+        assert aside is not None
+        assert names(path) == {path.name, aside.name}
+
     def test_a_store_that_this_code_can_use_stays(self, path: Path) -> None:
         assert give_back(path) is None
         Store.open(path).close()

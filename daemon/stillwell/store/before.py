@@ -104,6 +104,9 @@ def give_back(path: Path) -> Path | None:
             # What is in the log goes into the file, which then is all of the store. Refused while
             # another program has it open: its log would be taken for that of the copy.
             db.execute("PRAGMA journal_mode = DELETE").fetchone()
+        for cut_off in path.parent.glob(glob.escape(path.name) + ".schema-*"):
+            if cut_off.samefile(path):  # killed between the next two steps
+                cut_off.unlink()
         aside = path.with_name(f"{path.name}.schema-{found:04d}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
         os.link(path, aside)
         os.replace(copy, path)
