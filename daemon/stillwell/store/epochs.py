@@ -116,7 +116,7 @@ class Epochs:
 
 
 def _same_boot(one: EpochBegun, other: EpochBegun) -> bool:
-    return one.boot_id == other.boot_id != "unknown"
+    return one.boot_id == other.boot_id != NO_BOOT
 
 
 def _on_file(db: sqlite3.Connection) -> Iterator[EpochBegun]:
