@@ -14,11 +14,11 @@ from zoneinfo import ZoneInfo
 
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
+from stillwell.alarm.announced import Announcements, why_not
 from stillwell.alarm.answer_link import (
     Rejected,
     claimed,
     holds,
-    occurrence,
     request_of,
     signed,
 )
@@ -31,7 +31,7 @@ from stillwell.finding import Finding
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observing import Observer, Observing
-from stillwell.ports import Command, Noted, Reply, Request, Row, Stream
+from stillwell.ports import Command, Noted, Refusal, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
 from stillwell.reading import Moment, Reading
 from stillwell.restarts import TOLD_FROM, WITHIN_MS, Restarts, restarting, settled
@@ -123,6 +123,7 @@ class Pipeline:
         self._drilling: Transition | None = None
         """The latest change of a drill that is under way."""
         self._drill_until_ms = 0
+        self._announced = Announcements()
         self.readings_taken = 0
 
     # -- time
@@ -151,6 +152,10 @@ class Pipeline:
         starts = self._restarts.count(now, boot_id) if counted else ()
         self._last_seen = _newest(self.store.tail.latest_readings())
         latest = self.store.latest_transitions()
+        newest = self.store.tail.newest(Stream.NOTICES, committed_only=False)
+        self._announced = Announcements(mono_ms, newest, self.store.cursors(Stream.NOTICES))
+        for alarm in (t.alarm for t in latest if t.after is not State.NORMAL):
+            self._announced.restored(alarm)
         calling = (t for t in latest if t.alarm == DRILL and t.after in _CALLING)
         self._drilling = next(calling, None)
         if self._escalation is not None:
@@ -290,8 +295,40 @@ class Pipeline:
                 Entry(note.kind, note.utc_ms, note.value, note.unit, by=source, key=key)
             )
 
+    def move_cursor(
+        self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal], mono_ms: int
+    ) -> None:
+        """A sink is done with rows up to `seq`."""
+        self.store.move_cursor(sink, stream, seq, refused)
+        if stream is Stream.NOTICES:
+            self._announced.moved(sink, seq, mono_ms)
+
     def request(self, request: Request, mono_ms: int) -> Reply:
-        """Does what a person asks of the alarms."""
+        """Does what a person asks."""
+        return self.requests([request], mono_ms)[0]
+
+    def requests(self, asked: Iterable[Request], mono_ms: int) -> list[Reply]:
+        """Does what people ask, in order, and keeps all of it by one commit. Returns a reply to
+        each."""
+        done: list[Reply | Entry] = []
+        with self.store.together():
+            for request in asked:
+                try:
+                    done.append(self._request(request, mono_ms))
+                except Exception:
+                    # Whatever came from afar, it must not count as a fault of the watch.
+                    log.exception("a request failed: %s", request.command)
+                    done.append(Reply(False, "The daemon failed on this; its log says why."))
+        return [self._told_of(one) for one in done]
+
+    def _told_of(self, done: Reply | Entry) -> Reply:
+        if isinstance(done, Reply):
+            return done
+        assert self._note_taker is not None
+        return self._note_taker.told(done, self.store)
+
+    def _request(self, request: Request, mono_ms: int) -> Reply | Entry:
+        """Does what a person asks of the alarms; or returns the entry to which a note became."""
         if request.command is Command.ANSWER or request.link:
             return self._by_link(request, mono_ms)
         if request.command is Command.TEST_NOTICE:
@@ -302,14 +339,28 @@ class Pipeline:
             if self._note_taker is None:
                 return Reply(False, "Nobody takes notes here.")
             return self._note_taker(request, self.store, self.moment(mono_ms).utc_ms)
-        reply, transitions = self.watch.request(request, self.moment(mono_ms))
+        return self._ask_alarms(request, mono_ms)
+
+    def _ask_alarms(self, request: Request, mono_ms: int) -> Reply:
+        now = self.moment(mono_ms)
+
+        def why(alarm: str) -> str:
+            calls = self.store.latest_calls(alarm, 2)
+            return why_not(request, alarm, calls, self._announced, now, self._face.trusted)
+
+        reply, transitions = self.watch.request(request, now, why)
         self._keep(transitions)
         return reply
 
     def answer_waiting(self, mono_ms: int) -> None:
         """Answers what other processes have asked through the store."""
-        for number, request in self.store.pending_requests():
-            self.store.answer(number, self.request(request, mono_ms))
+        waiting = self.store.pending_requests()
+        if not waiting:
+            return
+        replies = self.requests([request for _, request in waiting], mono_ms)
+        with self.store.together():
+            for (number, _), reply in zip(waiting, replies, strict=True):
+                self.store.answer(number, reply)
 
     def announce(self, notice: Notice, job: str = "", local_date: str = "") -> None:
         """Keeps a notice that is not about an alarm (a review), with the calendar's tick in its
@@ -349,18 +400,17 @@ class Pipeline:
             answer = signed(request.token, self._link_key)
         if isinstance(answer, Rejected):
             return Reply(False, answer.text)
-        raised = self.store.latest_call(answer.alarm)
         expires = datetime.fromtimestamp(answer.expires_ms / 1000, UTC)
         used = (f"link {answer.once}", expires.date())
         found = holds(
             answer,
             self.moment(mono_ms).utc_ms,
             {answer.once} if self.store.is_done(*used) else frozenset(),
-            None if raised is None else occurrence(raised),
         )
         if isinstance(found, Rejected):
             return Reply(False, found.text)
-        reply = self.request(request_of(answer, request.by or "a link"), mono_ms)
+        allowed = request_of(answer, request.by or "a link")
+        reply = self._ask_alarms(replace(allowed, age_s=request.age_s, way=request.way), mono_ms)
         if reply.done:
             self.store.mark_done(*used)
         return reply
@@ -439,6 +489,9 @@ class Pipeline:
                 notices = [self._escalation.addressed(notice) for notice in notices]
                 self._escalation.see(transition)
             self.store.put_transition(transition, notices)
+            if transition.after is State.UNACKNOWLEDGED:
+                number = self.store.tail.newest(Stream.NOTICES, committed_only=False)
+                self._announced.called(transition.alarm, number, transition.moment.mono_ms)
             if self._told is not None:
                 self._told(transition)
 

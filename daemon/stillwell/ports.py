@@ -252,6 +252,12 @@ class Request:
     """With `Command.ANSWER`: the token of a link, from anybody, not yet looked at."""
     link: str = ""
     """Where the command came by a link whose signature has been checked: what that link allows."""
+    about: str = ""
+    """Which occurrence of the alarm is meant, as its notice and its state name it."""
+    age_s: float | None = None
+    """How long it was under way, by the sender's clock; None where that is not known."""
+    way: str = ""
+    """The sink through which it came; empty: from this machine, and of now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,7 +294,8 @@ class Sink(Protocol):
 class TakesRequests(Protocol):
     """An ability of sinks through which people answer: `on_request` is called once, before `open`,
     with a function that may be called from any thread, returns at once, and later calls back with
-    the reply."""
+    the reply. What comes too fast is refused. Without `about` and `age_s` a request does little:
+    see `stillwell.alarm.announced`."""
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None: ...
 

@@ -582,7 +582,7 @@ def deliveries(
         try:
             sink = make_sink(settings, destination, quantities)
             if isinstance(sink, TakesRequests):
-                sink.on_request(inbox.ask)
+                sink.on_request(partial(inbox.ask, destination.name))
             if isinstance(sink, WaitsForClock):
                 sink.use_trust(clock.trusted)
             if isinstance(sink, CarriesLinks) and key is not None and settings.page.address:

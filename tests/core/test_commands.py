@@ -9,10 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.deliver.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused, parse
+from stillwell.deliver import commands
+from stillwell.deliver.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused
 from stillwell.ports import Command, Request, ToNote
 
 ALARMS = frozenset({"water.low", "water.high", "top-up"})
+NOW = 1_780_000_000_000  # 2026-05-28T20:26:40Z
 
 json_values = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
@@ -22,13 +24,17 @@ json_values = st.recursive(
     max_leaves=12,
 )
 near_commands = st.dictionaries(
-    st.sampled_from(["alarm", "for", "by", "text", "Alarm", "fro"]),
+    st.sampled_from(["alarm", "about", "sent", "for", "by", "text", "Alarm", "fro"]),
     st.one_of(
         st.sampled_from(["water.low", "30 min", "2 h", "7 d", "8 d", "0 s", "1e9 h", "-1 h", ""]),
         json_values,
     ),
     max_size=4,
 )
+
+
+def parse(word: str, payload: bytes, alarms: frozenset[str] | None = None) -> Request | Refused:
+    return commands.parse(word, payload, NOW, alarms)
 
 
 def refusal(word: str, payload: bytes) -> str:
@@ -58,6 +64,23 @@ class TestGoodCommands:
             Command.SHELVE, "top-up", seconds=seconds
         )
 
+    @pytest.mark.parametrize(
+        ("sent", "age_s"),
+        [
+            ("2026-05-28T20:26:30Z", 10.0),
+            ("2026-05-28T22:26:39.5+02:00", 0.5),
+            ("2026-05-29T20:26:40Z", 0.0),
+            ("", None),
+        ],
+    )
+    def test_it_says_which_occurrence_it_is_about_and_how_old_it_is(
+        self, sent: str, age_s: float | None
+    ) -> None:
+        payload = json.dumps({"alarm": "water.low", "about": "3:1200", "sent": sent}).encode()
+        assert parse("acknowledge", payload) == Request(
+            Command.ACKNOWLEDGE, "water.low", about="3:1200", age_s=age_s
+        )
+
     def test_who_knows_no_alarms_leaves_the_judgement_to_the_daemon(self) -> None:
         assert parse("reset", b'{"alarm": "heater.dead"}') == Request(Command.RESET, "heater.dead")
 
@@ -69,7 +92,7 @@ class TestRefusals:
             ("aknowledge", b"", "There is no command"),
             ("", b"", "There is no command"),
             ("acknowledge", b"\xff\xfe", "not UTF-8"),
-            ("acknowledge", b"x" * (LARGEST_BYTES + 1), "2049 bytes"),
+            ("acknowledge", b"x" * (LARGEST_BYTES + 1), "more than 2048 bytes"),
             ("acknowledge", b"[" * LARGEST_BYTES, "not JSON"),
             ("acknowledge", b'{"alarm":' * 200, "not JSON"),
             ("acknowledge", b"{'alarm': 'x'}", "not JSON"),
@@ -86,6 +109,10 @@ class TestRefusals:
             ("acknowledge", b'{"by": "\\u0007"}', "control characters"),
             ("acknowledge", b'{"by": "\\ud800"}', "control characters"),
             ("acknowledge", json.dumps({"by": "n" * 81}).encode(), "80 characters"),
+            ("acknowledge", b'{"about": "3:1200"}', "which alarm"),
+            ("acknowledge", b'{"sent": "18:30"}', "no time with its zone"),
+            ("acknowledge", b'{"sent": "2026-05-28T18:30:00"}', "no time with its zone"),
+            ("acknowledge", b'{"sent": 1780000000}', "in quotation marks"),
             ("shelve", b'{"for": "30 min"}', "which alarm"),
             ("shelve", b'{"alarm": "top-up"}', "for how long"),
             ("shelve", b'{"alarm": "top-up", "for": "30"}', "no length of time"),

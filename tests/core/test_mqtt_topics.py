@@ -29,9 +29,12 @@ DOCUMENT: dict[str, Any] = json.loads(
     (HERE.parents[1] / "config" / "asyncapi.json").read_text("utf-8")
 )
 NAMES = Topics("stillwell", "reading-room")
+NOW = 1_764_037_862_500  # 2025-11-25T02:31:02.500Z
 
 texts = st.text(max_size=40)
-moments = st.builds(Moment, st.integers(0, 2**40), st.integers(-(2**50), 2**62))
+moments = st.builds(
+    Moment, st.integers(0, 2**40), st.integers(-(2**50), 2**62), st.integers(0, 2**40)
+)
 transitions = st.builds(
     Transition,
     alarm=st.just("water.low"),
@@ -179,7 +182,7 @@ class TestExamples:
         said = examples("alarm")["raised"]
         message = Message(said["what"], said["likely"], said["do"], said["caution"])
         since = Moment(0, 1_764_036_600_000)
-        now = Moment(1_200_000, since.utc_ms + 1_200_000)
+        now = Moment(1_200_000, since.utc_ms + 1_200_000, 3)
         raised = Transition(
             "water.low",
             now,
@@ -210,24 +213,25 @@ class TestExamples:
     def test_commands(self) -> None:
         said = examples("command")
         made = {name: json.dumps(payload).encode() for name, payload in said.items()}
-        assert commands.parse("acknowledge", made["one"]) == Request(
-            Command.ACKNOWLEDGE, "water.low", "Niamh"
+        assert commands.parse("acknowledge", made["one"], NOW) == Request(
+            Command.ACKNOWLEDGE, "water.low", "Niamh", about="3:1200000"
         )
-        assert commands.parse("shelve", made["shelve"]) == Request(
-            Command.SHELVE, "top-up", "Niamh", 1800.0
+        assert commands.parse("shelve", made["shelve"], NOW) == Request(
+            Command.SHELVE, "top-up", "Niamh", 1800.0, age_s=2.5
         )
-        assert commands.parse("reset", made["all"]) == Request(Command.RESET)
+        assert commands.parse("reset", made["all"], NOW) == Request(Command.RESET, age_s=2.5)
 
     def test_answers(self) -> None:
         made = json.dumps(examples("answer")["one"]).encode()
         token = examples("answer")["one"]["token"]
-        assert commands.parse("answer", made) == Request(Command.ANSWER, by="Niamh", token=token)
+        asked = Request(Command.ANSWER, by="Niamh", token=token)
+        assert commands.parse("answer", made, NOW) == asked
         for bad in (b"", b"{}", b'{"token": ""}', b'{"token": 1}', b'{"alarm": "water.low"}'):
-            assert isinstance(commands.parse("answer", bad), commands.Refused)
+            assert isinstance(commands.parse("answer", bad, NOW), commands.Refused)
 
     def test_notes(self) -> None:
         made = {
-            name: commands.parse("note", json.dumps(payload).encode())
+            name: commands.parse("note", json.dumps(payload).encode(), NOW)
             for name, payload in examples("note").items()
         }
         assert made == {
@@ -247,7 +251,7 @@ class TestExamples:
         said = examples("reply")
         done = Reply(True, said["done"]["text"], ("water.low",))
         assert json.loads(topics.reply_payload(done, "acknowledge")) == said["done"]
-        refused = commands.parse("acknowledge", b'{"alarm": "water.lwo"}', {"water.low"})
+        refused = commands.parse("acknowledge", b'{"alarm": "water.lwo"}', NOW, {"water.low"})
         assert isinstance(refused, commands.Refused)
         ours = topics.reply_payload(Reply(False, refused.text), "acknowledge")
         assert json.loads(ours) == said["refused"]

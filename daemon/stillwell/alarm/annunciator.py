@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import difflib
 from collections import ChainMap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -58,6 +58,14 @@ class Settling:
     """When it speaks, unless what it is about comes back."""
     until_ms: int
     """When it speaks in any case."""
+
+
+WhyNot = Callable[[str], str]
+
+
+def free(alarm: str) -> str:
+    """Nothing speaks against it."""
+    return ""
 
 
 class Conditions(Protocol):
@@ -171,14 +179,20 @@ class Annunciator:
                 self._regard(alarm, now)
         return []
 
-    def request(self, request: Request, now: Moment) -> tuple[Reply, list[Transition]]:
-        """Does what a person asks, for one alarm or for every alarm that it fits."""
+    def request(
+        self, request: Request, now: Moment, why_not: WhyNot = free
+    ) -> tuple[Reply, list[Transition]]:
+        """Does what a person asks, for one alarm or for every alarm that it fits.
+
+        Args:
+            why_not: says why the request may not act on an alarm; empty where it may.
+        """
         event, complaint = self._event_of(request)
         if event is None:
             return Reply(False, complaint), []
         subject = request.subject
         if not subject:
-            return self._request_all(request, event, now)
+            return self._request_all(request, event, now, why_not)
         if subject not in self._alarms and subject not in self._rules:
             return Reply(False, self._unknown(subject)), []
         event = self._with_cause(subject, event)
@@ -186,6 +200,8 @@ class Annunciator:
         for action in actions:
             if isinstance(action, Refuse):
                 return Reply(False, f"{subject} {action.reason}."), []
+        if why := why_not(subject):
+            return Reply(False, why), []
         moved = self._move(subject, event, now, by=request.by)
         return Reply(True, f"{subject} is {_said(after.state)} now.", (subject,)), moved
 
@@ -336,19 +352,24 @@ class Annunciator:
                 return None, f"The alarms do not know how to {request.command}."
 
     def _request_all(
-        self, request: Request, event: Event, now: Moment
+        self, request: Request, event: Event, now: Moment, why_not: WhyNot
     ) -> tuple[Reply, list[Transition]]:
         if event.kind is Kind.OUT_OF_SERVICE:
             return Reply(False, "Name the alarm to take out of service; one at a time."), []
-        names = tuple(
-            alarm for alarm, state in sorted(self._alarms.items()) if _fits(event.kind, state)
-        )
+        fits = [alarm for alarm, state in sorted(self._alarms.items()) if _fits(event.kind, state)]
+        whys = {alarm: why_not(alarm) for alarm in fits}
+        names = tuple(alarm for alarm in fits if not whys[alarm])
+        if not fits:
+            return Reply(False, f"There is no alarm to {request.command.replace('-', ' ')}."), []
+        if not names:
+            return Reply(False, whys[fits[0]]), []
         out: list[Transition] = []
         for alarm in names:
             out += self._move(alarm, self._with_cause(alarm, event), now, by=request.by)
-        if not names:
-            return Reply(False, f"There is no alarm to {request.command.replace('-', ' ')}."), []
-        return Reply(True, f"{_DONE[event.kind]}: {', '.join(names)}.", names), out
+        text = f"{_DONE[event.kind]}: {', '.join(names)}."
+        if left := [alarm for alarm in fits if whys[alarm]]:
+            text += f" Not {', '.join(left)}: not announced yet when this was sent."
+        return Reply(True, text, names), out
 
     def _unknown(self, subject: str) -> str:
         known = sorted({*self._rules, *self._alarms})

@@ -115,23 +115,22 @@ def claimed(text: str) -> Answer | Rejected:
 
 def request_of(answer: Answer, by: str) -> Request:
     """Returns the command that a valid answer is."""
-    return Request(answer.command, answer.alarm, by, float(answer.shelve_s))
+    about = answer.occurrence
+    return Request(answer.command, answer.alarm, by, float(answer.shelve_s), about=about)
 
 
-def check(
-    token: str, key: bytes, now_utc_ms: int, used: Container[str], standing: str | None = None
-) -> Answer | Rejected:
-    """Returns what `token` allows now, or why nothing. Never raises for any `token`.
+def check(token: str, key: bytes, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
+    """Returns what `token` allows now, or why nothing. Never raises for any `token`. Whether its
+    occurrence is the one that stands is for `alarm.announced` to say.
 
     Args:
         token: as it came in the link, from anybody.
         key: the daemon's key.
         now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
         used: the `once` of tokens that were taken before.
-        standing: the alarm's occurrence now, where it is known; a token for another is refused.
     """
     answer = signed(token, key)
-    return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used, standing)
+    return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used)
 
 
 def signed(token: str, key: bytes) -> Answer | Rejected:
@@ -142,9 +141,7 @@ def signed(token: str, key: bytes) -> Answer | Rejected:
     return _parsed(body) or Rejected(_OTHER_VERSION)
 
 
-def holds(
-    answer: Answer, now_utc_ms: int, used: Container[str], standing: str | None = None
-) -> Answer | Rejected:
+def holds(answer: Answer, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
     """Returns what a signed token allows now, or why nothing; the arguments as for `check`."""
     if now_utc_ms >= answer.expires_ms:
         return Rejected(
@@ -152,10 +149,6 @@ def holds(
         )
     if answer.once in used:
         return Rejected(f"The link about {answer.alarm} has been used already.")
-    if standing is not None and standing != answer.occurrence:
-        return Rejected(
-            f"The link is about an earlier {answer.alarm}, not the one that stands now."
-        )
     return answer
 
 

@@ -27,7 +27,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from stillwell.alarm import band as bands
-from stillwell.alarm.annunciator import Annunciator
+from stillwell.alarm.annunciator import Annunciator, WhyNot, free
 from stillwell.alarm.band import BandState
 from stillwell.alarm.band_report import BandReport, sightings
 from stillwell.alarm.kept import Shifted, as_text
@@ -231,10 +231,13 @@ class Watch:
         self._begin(now)
         return self._find(finding, now) or _NOTHING
 
-    def request(self, request: Request, now: Moment) -> tuple[Reply, list[Transition]]:
-        """Does what a person asks, for one alarm or for every alarm that it fits."""
+    def request(
+        self, request: Request, now: Moment, why_not: WhyNot = free
+    ) -> tuple[Reply, list[Transition]]:
+        """Does what a person asks, for one alarm or for every alarm that it fits; see
+        `Annunciator.request`."""
         self._begin(now)
-        reply, moved = self._annunciator.request(request, now)
+        reply, moved = self._annunciator.request(request, now, why_not)
         return reply, self._heed(moved)
 
     def standing(self) -> list[Transition]:

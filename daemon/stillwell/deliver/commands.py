@@ -12,18 +12,20 @@ import math
 import re
 import unicodedata
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from difflib import get_close_matches
 
 from stillwell.ports import Command, Request, ToNote
 
 LARGEST_BYTES = 2048
+_TOO_LARGE = f"The command has more than {LARGEST_BYTES} bytes."
 LONGEST_SHELF_S = 7 * 86400.0
 """A shelved alarm is a forgotten alarm; a week covers a holiday (common practice)."""
 
-_KEYS = ("alarm", "for", "by", "text")
+_KEYS = ("alarm", "about", "sent", "for", "by", "text")
 _NOTE_KEYS = ("kind", "value", "unit", "at", "text", "by", "sure", "strike", "key")
-_LONGEST = {"alarm": 128, "for": 32, "by": 80, "text": 500}
+_LONGEST = {"alarm": 128, "about": 64, "sent": 40, "for": 32, "by": 80, "text": 500}
 _LONGEST |= {"token": 512, "kind": 32, "value": 40, "unit": 60, "at": 40, "key": 64}
 _ALARM = re.compile(r"[a-z0-9][a-z0-9.\-]*")
 _DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,6})?) ?(s|min|h|d)")
@@ -46,13 +48,16 @@ class _BadError(ValueError):
     pass
 
 
-def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> Request | Refused:
+def parse(
+    word: str, payload: bytes, now_ms: int, alarms: Collection[str] | None = None
+) -> Request | Refused:
     """The request that `payload` makes of the command `word`, or why there is none.
 
     Args:
         word: the last level of the topic, as ``acknowledge``.
         payload: JSON, ``{"alarm": "water.low", "for": "30 min", "by": "Niamh"}``; empty for no
             details. Of a note ``{"kind": "pour", "value": "1.2 L", "at": "18:30"}``.
+        now_ms: UTC; what is said to have been sent later was sent now.
         alarms: the names of all alarms, to catch an unknown one here; None leaves that to the
             daemon.
     """
@@ -63,7 +68,7 @@ def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> R
         return Refused(f"There is no command {_shown(word)}; there are {known}.")
     try:
         if command is Command.ANSWER:
-            return _answer(_object(payload, ("token", "by"), '{"token": "1.…"}'))
+            return _answer(_object(payload, ("token", "by", "sent"), '{"token": "1.…"}'), now_ms)
         if command is Command.NOTE:
             return _note(_object(payload, _NOTE_KEYS, '{"kind": "pour", "value": "1.2 L"}'))
         fields = _fields(payload)
@@ -75,9 +80,14 @@ def parse(word: str, payload: bytes, alarms: Collection[str] | None = None) -> R
         seconds = _duration(fields["for"])
         if command is Command.SHELVE and not seconds:
             raise _BadError('Say for how long to shelve, as "for": "30 min".')
+        if fields["about"] and not alarm:
+            raise _BadError(
+                'Say which alarm it is, too: {"alarm": "water.low", "about": "3:1200"}.'
+            )
+        asked = Request(command, alarm, fields["by"], seconds, fields["text"])
+        return replace(asked, about=fields["about"], age_s=_age_s(fields["sent"], now_ms))
     except _BadError as bad:
         return Refused(str(bad))
-    return Request(command, alarm, fields["by"], seconds, fields["text"])
 
 
 def _fields(payload: bytes) -> dict[str, str]:
@@ -86,16 +96,17 @@ def _fields(payload: bytes) -> dict[str, str]:
         body = _object(payload, _KEYS, '{"alarm": "water.low"}')
         fields |= {key: _text(key, value) for key, value in body.items()}
     elif len(payload) > LARGEST_BYTES:
-        raise _BadError(_too_large(payload))
+        raise _BadError(_TOO_LARGE)
     return fields
 
 
-def _answer(body: dict[str, object]) -> Request:
+def _answer(body: dict[str, object], now_ms: int) -> Request:
     """Somebody has followed a link. Whether it holds is for the daemon to say."""
     said = {key: _text(key, value) for key, value in body.items()}
     if not said.get("token"):
         raise _BadError('Give the token of the link, as {"token": "1.…"}.')
-    return Request(Command.ANSWER, by=said.get("by", ""), token=said["token"])
+    age_s = _age_s(said.get("sent", ""), now_ms)
+    return Request(Command.ANSWER, by=said.get("by", ""), token=said["token"], age_s=age_s)
 
 
 def _note(body: dict[str, object]) -> Request:
@@ -116,14 +127,10 @@ def _note(body: dict[str, object]) -> Request:
     return Request(Command.NOTE, by=by, text=text, to_note=to_note)
 
 
-def _too_large(payload: bytes) -> str:
-    return f"The command has {len(payload)} bytes; it may have {LARGEST_BYTES}."
-
-
 def _object(payload: bytes, keys: tuple[str, ...], example: str) -> dict[str, object]:
     """The JSON object of a payload, with none but these keys."""
     if len(payload) > LARGEST_BYTES:
-        raise _BadError(_too_large(payload))
+        raise _BadError(_TOO_LARGE)
     try:
         body = json.loads(
             payload.decode("utf-8"), parse_constant=_no_constant, object_pairs_hook=_no_twins
@@ -185,6 +192,21 @@ def _duration(text: str) -> float:
     if not (math.isfinite(seconds) and 0 < seconds <= LONGEST_SHELF_S):
         raise _BadError(f"{text} cannot be: more than nothing, and at most 7 d.")
     return seconds
+
+
+def _age_s(sent: str, now_ms: int) -> float | None:
+    """How long ago that was; None where nothing is said."""
+    if not sent:
+        return None
+    try:
+        then = datetime.fromisoformat(sent)
+        if then.tzinfo is None:
+            raise ValueError
+        return max(0.0, now_ms / 1000 - then.timestamp())
+    except (ValueError, OverflowError):
+        raise _BadError(
+            f'{_shown(sent)} is no time with its zone; write "sent": "2026-01-31T18:30:00Z".'
+        ) from None
 
 
 def _shown(text: str) -> str:

@@ -21,6 +21,7 @@ from __future__ import annotations
 import logging
 import queue
 import ssl
+import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
@@ -32,6 +33,7 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
 from stillwell import __version__
 from stillwell.deliver import commands, senml, topics
+from stillwell.deliver.allowance import Allowance
 from stillwell.deliver.mqtt_link import (
     MOST_WAITING,
     V5,
@@ -59,6 +61,12 @@ ALIVE_FOR = 6
 was restarted with what it had kept must not call us alive for ever."""
 MOST_TOLD = 200
 MOST_REPLIES = 100
+"""Replies that may wait to be sent."""
+REPLIES_AT_ONCE = 20
+"""Replies that are sent before a notice has its turn again."""
+SUMMARY_EVERY_S = 10.0
+REFUSED_IN_A_ROW, REFUSED_PER_S = 50, 1.0
+"""Refusals that are answered one by one; those of a flood are told by their number."""
 MOST_LEAVING = 3
 """Thrown-away links whose thread has not ended (a name look-up that hangs) before no further one is
 made."""
@@ -167,6 +175,11 @@ class Mqtt:
         self._again: list[Message] = []
         self._denied: dict[str, str] = {}
         self._replies: queue.Queue[Message] = queue.Queue(MOST_REPLIES)
+        self._refusals = Allowance(REFUSED_IN_A_ROW, REFUSED_PER_S)
+        self._summaries = Allowance(1, 1 / SUMMARY_EVERY_S)
+        self._unanswered = 0
+        """Commands that were refused without a reply of their own."""
+        self._answering = threading.Lock()
         self._last_answer_s = 0.0
         self._born_s = 0.0
         """When the broker was last told that we are online."""
@@ -217,8 +230,9 @@ class Mqtt:
         away = self._check()
         if away is not None:
             return away
+        self._sum_up()
         replies: list[Message] = []
-        while not self._replies.empty():
+        while len(replies) < REPLIES_AT_ONCE and not self._replies.empty():
             replies.append(self._replies.get_nowait())
         outgoing = list(replies)
         quiet_s = time.monotonic() - min(self._last_answer_s, self._born_s)
@@ -573,7 +587,7 @@ class Mqtt:
                     deadline = self._last_answer_s + patience
             elif event is not None:
                 self._take(event)
-            elif time.monotonic() >= deadline:
+            if time.monotonic() >= deadline:
                 at = f"{self._settings.host}:{self._port}"
                 link.down = Down(f"The broker at {at} does not acknowledge what it is sent.")
                 return codes
@@ -611,7 +625,7 @@ class Mqtt:
             # Retained, it would be carried out again after every reconnect.
             answer(Reply(False, "A command must not be retained; send it without."))
             return
-        parsed = commands.parse(word, arrived.payload)
+        parsed = commands.parse(word, arrived.payload, time.time_ns() // 1_000_000)
         if isinstance(parsed, commands.Refused):
             answer(Reply(False, parsed.text))
         elif self._submit is None:
@@ -625,6 +639,10 @@ class Mqtt:
 
     def _answer(self, arrived: Arrived, word: str, reply: Reply) -> None:
         """Puts the reply in line; called from any thread."""
+        with self._answering:
+            if not reply.done and not self._refusals.take(time.monotonic()):
+                self._unanswered += 1
+                return
         wanted = arrived.response_topic
         topic = wanted if wanted and self._topics.may_reply_to(wanted) else self._topics.done
         message = Message(topic, topics.reply_payload(reply, word), correlation=arrived.correlation)
@@ -634,7 +652,22 @@ class Mqtt:
         try:
             self._replies.put_nowait(message)
         except queue.Full:
-            log.warning("Too many replies wait to be sent; one is dropped.")
+            with self._answering:
+                self._unanswered += 1
+
+    def _sum_up(self) -> None:
+        """Says now and then how many commands had no reply of their own."""
+        with self._answering:
+            if self._link is not None:
+                self._unanswered += self._link.take_dropped()
+            count = self._unanswered
+            if not count or not self._summaries.take(time.monotonic()):
+                return
+            self._unanswered = 0
+        text = f"Too many commands came at once: {count} had no reply. Send them again, slowly."
+        log.warning("%s", text)
+        message = Message(self._topics.done, topics.reply_payload(Reply(False, text), ""))
+        self._put_reply(message)
 
 
 def _context(settings: MqttSettings) -> ssl.SSLContext:

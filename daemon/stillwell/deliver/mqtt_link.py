@@ -20,6 +20,7 @@ import ssl
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -39,7 +40,11 @@ SESSION_S = 600
 """How long a broker is asked to keep our session. Whether it still has it tells a broker that was
 away from one that has forgotten."""
 MOST_WAITING = 200
-"""Messages that may wait to be read; a flood beyond that is dropped and counted."""
+MOST_OF_A_TOPIC = 50
+"""Messages that may wait to be read, of one topic and together: a flood on one does not crowd the
+others out. What comes beyond is counted and dropped."""
+LARGEST_BYTES = 4096
+"""What is kept of a payload; whoever reads it takes less."""
 
 V5 = MQTTProtocolVersion.MQTTv5
 V311 = MQTTProtocolVersion.MQTTv311
@@ -161,10 +166,13 @@ class Link:
         self.address = address
         self.version = version
         self.mishaps = 0
-        self.dropped = 0
+        self._dropped = 0
         self.up: Up | None = None
         self.down: Down | None = None
         self._events: queue.Queue[Event] = queue.Queue()
+        self._waiting: Counter[str] = Counter()
+        """How many of each topic are among the events."""
+        self._counting = threading.Lock()
         self._thread: threading.Thread | None = None
         self._socket: Any = None
         self._stopped = threading.Event()
@@ -253,6 +261,12 @@ class Link:
         else:
             self._client.subscribe(topic_filter, qos=1)
 
+    def take_dropped(self) -> int:
+        """How many messages were dropped since the last call."""
+        with self._counting:
+            dropped, self._dropped = self._dropped, 0
+        return dropped
+
     def alive(self) -> bool:
         """Whether paho's network thread is still there (before it has begun, it counts as
         there)."""
@@ -285,6 +299,10 @@ class Link:
         elif isinstance(event, Down) and self.down is None:
             self.down = event
             self.up = None
+        elif isinstance(event, Arrived):
+            with self._counting:
+                self._waiting[event.topic] -= 1
+                self._waiting = +self._waiting
 
     def _death(self) -> Down | None:
         if self.down is not None or self.alive():
@@ -408,15 +426,18 @@ class Link:
 
     @_quiet
     def _on_message(self, client: Client, userdata: object, message: MQTTMessage) -> None:
-        if self._events.qsize() >= MOST_WAITING:
-            self.dropped += 1
-            return
+        topic = message.topic
+        with self._counting:
+            if self._waiting[topic] >= MOST_OF_A_TOPIC or self._waiting.total() >= MOST_WAITING:
+                self._dropped += 1
+                return
+            self._waiting[topic] += 1
         properties = message.properties
         correlation = getattr(properties, "CorrelationData", None)
         self._events.put(
             Arrived(
-                message.topic,
-                bytes(message.payload),
+                topic,
+                bytes(message.payload[:LARGEST_BYTES]),
                 bool(message.retain),
                 str(getattr(properties, "ResponseTopic", "")),
                 bytes(correlation) if correlation is not None else None,

@@ -10,8 +10,9 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from stillwell.alarm.answer_link import occurrence, occurrence_of
 from stillwell.deliver import senml
-from stillwell.notice import Notice, Transition
+from stillwell.notice import Notice, State, Transition
 from stillwell.ports import Published, Reply
 from stillwell.reading import Quantity, Reading
 
@@ -113,7 +114,7 @@ def estimate_payload(tank: str, published: Published) -> bytes:
 
 def alarm_payload(t: Transition) -> bytes:
     """The state of one alarm: the ISA-18.2 state, whether the condition stands, since when, and the
-    text in its parts and as a whole."""
+    text in its parts and as a whole; while it calls, also what an answer is to name (`about`)."""
     body: dict[str, object] = {
         "alarm": t.alarm,
         "state": t.after.value,
@@ -127,6 +128,8 @@ def alarm_payload(t: Transition) -> bytes:
         "caution": t.message.caution,
         "text": str(t.message),
     }
+    if t.after is State.UNACKNOWLEDGED:
+        body["about"] = occurrence(t)
     if t.by:
         body["by"] = t.by
     if t.shelved_for_ms:
@@ -136,18 +139,20 @@ def alarm_payload(t: Transition) -> bytes:
 
 def notice_payload(n: Notice) -> bytes:
     """One message for people. `key` is the same however often the notice is sent: who must not say
-    a thing twice drops a key that was seen before."""
-    return _dumps(
-        {
-            "key": n.key,
-            "alarm": n.subject,
-            "kind": n.kind,
-            "priority": n.priority.value,
-            "time": rfc3339(n.moment.utc_ms),
-            "title": n.title,
-            "text": n.text,
-        }
-    )
+    a thing twice drops a key that was seen before. One that calls somebody says what an answer is
+    to name (`about`)."""
+    body: dict[str, object] = {
+        "key": n.key,
+        "alarm": n.subject,
+        "kind": n.kind,
+        "priority": n.priority.value,
+        "time": rfc3339(n.moment.utc_ms),
+        "title": n.title,
+        "text": n.text,
+    }
+    if about := occurrence_of(n):
+        body["about"] = about
+    return _dumps(body)
 
 
 def birth(since_utc_ms: int, version: str) -> bytes:

@@ -40,24 +40,27 @@ class NoteTaker:
         self._zone = ZoneInfo(zone)
         self._units = units
 
-    def __call__(self, request: Request, store: Store, now_ms: int) -> Reply:
-        """Returns what became of it; keeps it in the store when it can be."""
+    def __call__(self, request: Request, store: Store, now_ms: int) -> Reply | Entry:
+        """Puts it into the store when it can be; `told` words the reply once it is kept. Returns
+        the entry, or why there is none."""
         asked = request.to_note or ToNote()
         key = f"sent {asked.key}" if asked.key else uuid.uuid4().hex
+        waiting = store.journal_waiting()
+        waits = f", {_WAITS}" if store.trouble is not None else ""
         try:
             at_ms = when(asked.at, self._zone, now_ms) if asked.at else None
-            here = self._here(asked, store, now_ms, now_ms if at_ms is None else at_ms)
-            again = next((e for e in here.entries if e.key == key), None)
+            with StoreReader.open(store.path) as reader:
+                again = reader.entry_keyed(key) if asked.key else None
+                here = self._here(asked, reader, now_ms, at_ms)
             if again is not None:
                 return Reply(True, f"That is noted already, as entry {again.id}.")
-            waiting = store.journal_waiting()
             if any(e.key == key for e in waiting):
-                return Reply(True, f"That is noted already, {_WAITS}.")
+                return Reply(True, f"That is noted already{waits}.")
             if asked.strike is not None and any(e.strikes == asked.strike for e in waiting):
-                return Reply(False, f"Entry {asked.strike} has been struck out already, {_WAITS}.")
+                return Reply(False, f"Entry {asked.strike} has been struck out already{waits}.")
             draft = self._draft(request, asked, here, at_ms)
             if any(is_twice(draft.entry, e) for e in waiting):
-                asks = f"The same is noted already, {_WAITS}. Once more?"
+                asks = f"The same is noted already{waits}. Once more?"
                 draft = replace(draft, questions=(*draft.questions, asks))
         except JournalError as error:
             return Reply(False, f"{error.what} {error.do}")
@@ -67,7 +70,7 @@ class NoteTaker:
             return Reply(False, f'{draft.questions[0]} If so, send it again with "sure": true.')
         entry = replace(draft.entry, key=key)
         store.put_journal(entry)
-        return Reply(True, self._told(entry, store))
+        return entry
 
     def _draft(
         self, request: Request, asked: ToNote, here: Circumstances, at_ms: int | None
@@ -88,27 +91,29 @@ class NoteTaker:
             strikes=asked.strike,
         )
 
-    def _here(self, asked: ToNote, store: Store, now_ms: int, at_ms: int) -> Circumstances:
-        with StoreReader.open(store.path) as reader:
-            if asked.strike is None and not asked.key:
-                # Only what may be the same: a journal of years is not read for one pour.
-                entries = reader.journal(at_ms - TWICE_MS, at_ms + TWICE_MS + 1, struck=True)
-            else:
-                entries = reader.journal(struck=True)
-            span = reader.span()
-        return Circumstances(
-            now_ms, self._tank_ml, self._units, span[0] if span else None, tuple(entries)
-        )
+    def _here(
+        self, asked: ToNote, reader: StoreReader, now_ms: int, at_ms: int | None
+    ) -> Circumstances:
+        """Only what may be the same, and what is struck out: a journal of years is not read for one
+        pour."""
+        struck = [] if asked.strike is None else reader.entries_about(asked.strike)
+        if at_ms is None:
+            at_ms = next((e.at_ms for e in struck if e.id == asked.strike), now_ms)
+        near = reader.journal(at_ms - TWICE_MS, at_ms + TWICE_MS + 1, struck=True)
+        entries = tuple({e.id: e for e in (*near, *struck)}.values())
+        span = reader.span()
+        return Circumstances(now_ms, self._tank_ml, self._units, span[0] if span else None, entries)
 
-    def _told(self, entry: Entry, store: Store) -> str:
+    def told(self, entry: Entry, store: Store) -> Reply:
+        """What is said of an entry that has been put into the store."""
         if entry.kind == STRUCK:
-            return f"Entry {entry.strikes} is struck out."
+            return Reply(True, f"Entry {entry.strikes} is struck out.")
         words = in_words(entry, self._zone, self._units)
         try:
             with StoreReader.open(store.path) as reader:
-                near = reader.journal(entry.at_ms, entry.at_ms + 1, struck=True)
+                kept = reader.entry_keyed(entry.key)
         except StoreError:
-            near = []
-        kept = next((e for e in near if e.key == entry.key), None)
+            kept = None
         # On a disk that takes nothing it waits in memory, without a number.
-        return f"Noted: {words}." if kept is None else f"Noted as entry {kept.id}: {words}."
+        noted = "Noted" if kept is None else f"Noted as entry {kept.id}"
+        return Reply(True, f"{noted}: {words}.")

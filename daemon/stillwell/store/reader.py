@@ -246,6 +246,19 @@ class StoreReader:
             and (not kinds or entry.kind in kinds)
         ]
 
+    def entry_keyed(self, key: str) -> Entry | None:
+        """The journal entry that was written under a key."""
+        found = self._all(f"SELECT {rows.ENTRY} FROM journal j WHERE j.key = ?", (key,))
+        return rows.to_entry(found[0]) if found else None
+
+    def entries_about(self, number: int) -> list[Entry]:
+        """The journal entry with that number and those that strike it out."""
+        found = self._all(
+            f"SELECT {rows.ENTRY} FROM journal j WHERE j.id = ? OR j.strikes = ? ORDER BY j.id",
+            (number, number),
+        )
+        return [rows.to_entry(row) for row in found]
+
     def channels(self) -> list[Channel]:
         return [
             Channel(*row)

@@ -168,14 +168,17 @@ def check_strike(db: sqlite3.Connection, struck: int) -> None:
         )
 
 
-def open_requests(db: sqlite3.Connection) -> list[tuple[int, Request]]:
-    """Commands without an answer, oldest first; those that this version does not know are
-    answered."""
+def open_requests(db: sqlite3.Connection, limit: int) -> tuple[list[tuple[int, Request]], bool]:
+    """Commands without an answer, the oldest `limit` of them, and whether there may be more; those
+    that this version does not know are answered."""
     found = []
-    for number, command, subject, person, seconds, text, link in db.execute(
-        "SELECT id, command, subject, person, seconds, text, link FROM request WHERE done IS NULL "
-        "ORDER BY id"
-    ).fetchall():
+    now_ms = time.time_ns() // 1_000_000
+    waiting = db.execute(
+        "SELECT id, asked_ms, command, subject, person, seconds, text, link FROM request "
+        "WHERE done IS NULL ORDER BY id LIMIT ?",
+        (limit,),
+    ).fetchall()
+    for number, asked_ms, command, subject, person, seconds, text, link in waiting:
         try:
             known = Command(command)
         except ValueError:
@@ -184,8 +187,10 @@ def open_requests(db: sqlite3.Connection) -> list[tuple[int, Request]]:
                 (f"This daemon knows no command {command!r}: it may need an update.", number),
             )
             continue
-        found.append((int(number), Request(known, subject, person, seconds, text, link=link)))
-    return found
+        age_s = max(0, now_ms - asked_ms) / 1000
+        asked = Request(known, subject, person, seconds, text, link=link, age_s=age_s)
+        found.append((int(number), asked))
+    return found, len(waiting) == limit
 
 
 def _reply(db: sqlite3.Connection, request_id: int) -> Reply | None:

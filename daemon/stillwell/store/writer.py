@@ -14,7 +14,7 @@ import logging
 import sqlite3
 import time
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -53,6 +53,8 @@ log = logging.getLogger(__name__)
 
 _BATCH_ROWS = 4096
 _LONGEST_PAUSE_S = 60.0
+REQUESTS_AT_ONCE = 10
+"""Commands of other processes that are taken a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,7 @@ class Store:
         self._retry_ms = 0
         self._pause_s = 0.0
         self._partial = False
+        self._together = self._owed = False
         self._epochs = Epochs()
         self._cursors: dict[tuple[str, str], int] = {}
         self._done: set[tuple[str, str]] = set()
@@ -429,8 +432,7 @@ class Store:
     def put_journal(self, entry: Entry) -> None:
         """Keeps a journal entry, at once also in a bulk: whoever estimates along reads it back."""
         self._backlog.journal.append(entry if entry.key else replace(entry, key=uuid.uuid4().hex))
-        if self.trouble is None:
-            self.commit()
+        self._commit_at_once(in_bulk=True)
 
     def journal_waiting(self) -> tuple[Entry, ...]:
         """Entries that a disk in trouble has not taken yet; they have no numbers."""
@@ -449,16 +451,19 @@ class Store:
 
     def entry(self, entry_id: int) -> Entry | None:
         """One journal entry."""
-        found = self.journal_after(entry_id - 1)
-        return found[0] if found and found[0].id == entry_id else None
+        found = self._entries("j.id = ?", entry_id)
+        return found[0] if found else None
 
     def journal_after(self, entry_id: int) -> list[Entry]:
         """Entries with ids above `entry_id`, those that other processes wrote included."""
+        return self._entries("j.id > ?", entry_id)
+
+    def _entries(self, where: str, value: int) -> list[Entry]:
         if self._file.db is None:
             return []
         try:
             found = self._file.db.execute(
-                f"SELECT {rows.ENTRY} FROM journal j WHERE j.id > ? ORDER BY j.id", (entry_id,)
+                f"SELECT {rows.ENTRY} FROM journal j WHERE {where} ORDER BY j.id", (value,)
             ).fetchall()
         except sqlite3.Error:
             return []
@@ -480,24 +485,27 @@ class Store:
         """(job, ISO local date) of what has been done: the newest 20,000."""
         return frozenset(self._done)
 
-    def latest_call(self, alarm: str) -> Transition | None:
-        """The newest change that made an alarm unacknowledged, also what is not on disk yet; None
-        where there is none, or where the file can't be read."""
+    def latest_calls(self, alarm: str, limit: int = 1) -> list[Transition]:
+        """The newest changes that made an alarm unacknowledged, the newest first, also what is not
+        on disk yet; what can't be read is left out."""
         waiting = self._backlog.transitions
-        for t in reversed(waiting.between(waiting.first_pending, waiting.newest)):
-            if t.alarm == alarm and t.after is State.UNACKNOWLEDGED:
-                return t
+        found = [
+            t
+            for t in reversed(waiting.between(waiting.first_pending, waiting.newest))
+            if t.alarm == alarm and t.after is State.UNACKNOWLEDGED
+        ]
         if self._file.db is None:
-            return None
+            return found[:limit]
         try:
-            found = self._file.db.execute(
-                f"SELECT {rows.TRANSITION} FROM transition WHERE alarm = ? AND state_after = ? "
-                "ORDER BY seq DESC LIMIT 1",
-                (alarm, str(State.UNACKNOWLEDGED)),
-            ).fetchone()
+            kept = self._file.db.execute(
+                f"SELECT {rows.TRANSITION} FROM transition WHERE alarm = ? "
+                f"AND state_after = '{State.UNACKNOWLEDGED}' ORDER BY seq DESC LIMIT ?",
+                (alarm, limit),
+            ).fetchall()
         except (sqlite3.Error, UnicodeError):
-            return None
-        return None if found is None else rows.to_transition(found, self._shared.offsets)
+            kept = []
+        found += [rows.to_transition(row, self._shared.offsets) for row in kept]
+        return found[:limit]
 
     def latest_transitions(self) -> list[Transition]:
         """The newest transition of each alarm, oldest first: what the alarm machine is restored
@@ -510,6 +518,10 @@ class Store:
     def cursor(self, sink: str, stream: Stream) -> int | None:
         """How far the sink has come; None when it has never moved."""
         return self._cursors.get((sink, str(stream)))
+
+    def cursors(self, stream: Stream) -> dict[str, int]:
+        """How far each sink has come with a stream."""
+        return {sink: seq for (sink, name), seq in self._cursors.items() if name == stream}
 
     def move_cursor(
         self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal] = ()
@@ -579,18 +591,19 @@ class Store:
     # -- other processes --------------------------------------------------------------------------
 
     def pending_requests(self) -> list[tuple[int, Request]]:
-        """Commands of other processes that have no answer yet, oldest first. Cheap to ask every
-        second: the table is only looked at when another process has written since."""
+        """Commands of other processes that have no answer yet, oldest first, a few at a time.
+        Cheap to ask every second: the table is only looked at when another process has written
+        since."""
         if self._file.db is None:
             return []
         try:
             seen = int(self._file.db.execute("PRAGMA data_version").fetchone()[0])
             if seen == self._seen_version:
                 return []
-            found = requests.open_requests(self._file.db)
+            found, more = requests.open_requests(self._file.db, REQUESTS_AT_ONCE)
         except sqlite3.Error:
             return []
-        self._seen_version = seen
+        self._seen_version = None if more else seen
         answered = {number for number, _ in self._backlog.replies}
         return [(number, request) for number, request in found if number not in answered]
 
@@ -652,11 +665,24 @@ class Store:
         finally:
             self._shared.writing_since_s = None
 
-    def _commit_at_once(self) -> None:
+    def _commit_at_once(self, *, in_bulk: bool = False) -> None:
         # In trouble `tick` decides when to try again: a burst of alarms must not hammer a dying
         # card.
-        if not self._bulk and self.trouble is None:
+        if self._together:
+            self._owed = True
+        elif (in_bulk or not self._bulk) and self.trouble is None:
             self.commit()
+
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """What would be kept at once meanwhile is kept by one commit at the end."""
+        self._together, self._owed = True, False
+        try:
+            yield
+        finally:
+            self._together = False
+            if self._owed:
+                self._commit_at_once(in_bulk=True)
 
     def _write(self) -> None:
         try:

@@ -23,11 +23,11 @@ from stillwell.ports import Clock, Row, Stream
 from stillwell.supervise.almanac import Almanac
 from stillwell.supervise.inbox import (
     Announced,
-    Asked,
     CursorMoved,
     Inbox,
     Item,
     LetterSettled,
+    Questions,
     Wake,
 )
 from stillwell.supervise.sd_notify import notify, watchdog_s
@@ -270,12 +270,17 @@ class Daemon:
             case Written():
                 pipeline.write_down(item.source, item.notes)
             case CursorMoved():
-                pipeline.store.move_cursor(item.sink, item.stream, item.seq, item.refused)
+                pipeline.move_cursor(
+                    item.sink, item.stream, item.seq, item.refused, self._mono_ms()
+                )
             case LetterSettled():
                 pipeline.store.settle_revived(item.letter, item.reason)
                 self._letters_out.discard(item.letter)
-            case Asked():
-                item.answer(pipeline.request(item.request, self._mono_ms()))
+            case Questions():
+                requests = [one.request for one in item.asked]
+                replies = pipeline.requests(requests, self._mono_ms())
+                for one, reply in zip(item.asked, replies, strict=True):
+                    one.answer(reply)
             case Announced():
                 pipeline.announce(item.notice, item.job, item.local_date)
 

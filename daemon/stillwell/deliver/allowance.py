@@ -1,0 +1,28 @@
+"""How often something may happen: pure, and without a clock."""
+
+from __future__ import annotations
+
+
+class Allowance:
+    """So many at once, and so many a second in the long run.
+
+    Args:
+        at_once: after a rest.
+        per_s: what comes back, a second.
+    """
+
+    def __init__(self, at_once: int, per_s: float) -> None:
+        self._most = float(at_once)
+        self._per_s = per_s
+        self._left = float(at_once)
+        self._at_s: float | None = None
+
+    def take(self, now_s: float) -> bool:
+        """Returns whether it may happen once more at `now_s` (seconds that only go forward)."""
+        if self._at_s is not None:
+            self._left = min(self._most, self._left + (now_s - self._at_s) * self._per_s)
+        self._at_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
