@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
+from stillwell.entry import Entry
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Command, Reply, Request, ToNote
-from stillwell.store import Store, StoreReader
+from stillwell.store import Store, StoreReader, note_all
 from stillwell.units import System
 
 NOON = 1_772_366_400_000  # 1 March 2026 12:00 UTC
@@ -116,6 +118,74 @@ class TestRefused:
         line.begin("boot-1", 0, NOON, trusted=True)
         assert not line.request(Request(Command.NOTE, to_note=ToNote("fed")), 0).done
         line.end()
+
+
+class TestALargeJournal:
+    """Counted in steps of SQLite's machine, not in time."""
+
+    @pytest.mark.parametrize(
+        "said",
+        [
+            {"kind": "pour", "value": "1 L", "key": "a"},
+            {"kind": "pour", "value": "1 L", "strike": 1},
+            {"strike": 1},
+        ],
+    )
+    def test_costs_a_note_no_more_than_a_small_one(
+        self, line: Pipeline, say: Say, path: Path, monkeypatch: Any, said: dict[str, Any]
+    ) -> None:
+        steps = 0
+
+        def step() -> None:
+            nonlocal steps
+            steps += 1
+
+        opened = StoreReader.open
+
+        def counted(path: Path) -> StoreReader:
+            reader = opened(path)
+            reader._db.set_progress_handler(step, 1)
+            return reader
+
+        def fill(first: int, last: int) -> None:
+            note_all(path, (Entry("fed", NOON - n * 3_600_000) for n in range(first, last)))
+
+        monkeypatch.setattr(StoreReader, "open", counted)
+        fill(1, 10)
+        assert say(**{**said, "key": "b", "sure": True}).done
+        few, steps = steps, 0
+        fill(10, 5000)
+        again = {**said, "strike": 2} if "strike" in said else said
+        assert say(**again, sure=True).done
+        assert 0 < steps < 2 * few
+
+
+class TestTogether:
+    def test_what_is_asked_in_one_round_is_one_commit_and_each_has_its_number(
+        self, line: Pipeline, path: Path
+    ) -> None:
+        asked = [
+            Request(Command.NOTE, to_note=ToNote("pour", f"{n} L", key=f"{n % 3}", sure=True))
+            for n in range(1, 6)
+        ]
+        before = line.store.commits
+        said = [reply.text for reply in line.requests(asked, 0)]
+        assert line.store.commits == before + 1
+        assert [text.partition(":")[0] for text in said] == [
+            "Noted as entry 1",
+            "Noted as entry 2",
+            "Noted as entry 3",
+            "That is noted already.",
+            "That is noted already.",
+        ]
+        assert len(journal(path)) == 3
+
+    def test_one_that_fails_costs_the_others_nothing(self, line: Pipeline, path: Path) -> None:
+        bad = Request(Command.NOTE, to_note=ToNote("fed", at=7))  # type: ignore[arg-type]
+        good = Request(Command.NOTE, to_note=ToNote("fed"))
+        replies = line.requests([bad, good], 0)
+        assert [reply.done for reply in replies] == [False, True]
+        assert len(journal(path)) == 1
 
 
 class TestOnADiskThatTakesNothing:

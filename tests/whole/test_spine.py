@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import time
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -53,11 +54,26 @@ class TestAlarmOnThePhone:
         phone = listen(mosquitto.port, "stillwell/#")
         tank = daemon(port=mosquitto.port, faults=[fault("not-heating", 1)], more=COLD_ROOM)
         tank.start(speed=400)
-        tank.until(lambda: tank.has("water.low", "raise"), "the alarm is raised")
-        phone.say(
-            "stillwell/reading-room/do/acknowledge",
-            json.dumps({"alarm": "water.low", "by": "Nora"}).encode(),
-        )
+
+        def told(topic: str) -> list[dict[str, Any]]:
+            return [json.loads(m.payload) for m in phone.on(f"stillwell/reading-room/{topic}")]
+
+        def say(**fields: str) -> None:
+            command = json.dumps(fields).encode()
+            phone.say("stillwell/reading-room/do/acknowledge", command)
+
+        def notices() -> list[dict[str, Any]]:
+            return [n for n in told("notice") if n["alarm"] == "water.low"]
+
+        tank.until(notices, "the phone hears of it")
+        # Sent an hour before, while there was no network: nobody had heard of this alarm.
+        say(sent=time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() - 3600)))
+        tank.until(lambda: told("done"), "a reply")
+        assert told("done")[0]["done"] is False
+        assert not tank.has("water.low", "acknowledge")
+        state = told("alarm/water.low")[-1]
+        assert state["about"] == notices()[0]["about"]
+        say(alarm="water.low", about=state["about"], by="Nora")
         tank.until(lambda: tank.has("water.low", "acknowledge"), "the alarm is acknowledged")
         acknowledged = [t for t in tank.transitions("water.low") if t.event == "acknowledge"]
         assert [t.by for t in acknowledged] == ["Nora"]

@@ -35,7 +35,6 @@ from stillwell import __version__
 from stillwell.deliver import commands, senml, topics
 from stillwell.deliver.allowance import Allowance
 from stillwell.deliver.mqtt_link import (
-    MOST_WAITING,
     V5,
     V311,
     Acknowledged,
@@ -226,11 +225,7 @@ class Mqtt:
         away = self._connect()
         if away is not None:
             return away
-        self._drain()
-        away = self._check()
-        if away is not None:
-            return away
-        self._sum_up()
+        self._hear()
         replies: list[Message] = []
         while len(replies) < REPLIES_AT_ONCE and not self._replies.empty():
             replies.append(self._replies.get_nowait())
@@ -587,7 +582,7 @@ class Mqtt:
                     deadline = self._last_answer_s + patience
             elif event is not None:
                 self._take(event)
-            if time.monotonic() >= deadline:
+            elif time.monotonic() >= deadline:
                 at = f"{self._settings.host}:{self._port}"
                 link.down = Down(f"The broker at {at} does not acknowledge what it is sent.")
                 return codes
@@ -596,11 +591,8 @@ class Mqtt:
     # -- commands --
 
     def _drain(self) -> None:
-        """Takes what has come in, and of a flood no more than a round's share."""
-        for _ in range(MOST_WAITING):
-            event = self._link.next(0) if self._link is not None else None
-            if event is None:
-                return
+        """Takes what has happened."""
+        while self._link is not None and (event := self._link.next(0)) is not None:
             self._take(event)
 
     def _take(self, event: Event) -> None:
@@ -610,8 +602,24 @@ class Mqtt:
                 self._deny(self._topics.commands, 0x87)
             else:
                 self._denied.pop(self._topics.commands, None)
-        elif isinstance(event, Arrived):
-            self._command(event)
+
+    def _hear(self) -> None:
+        """Takes the commands that have come in, and says now and then of how many there is no
+        reply."""
+        if self._link is None:
+            return
+        heard, dropped = self._link.heard()
+        for arrived in heard:
+            self._command(arrived)
+        with self._answering:
+            self._unanswered += dropped
+            count = self._unanswered
+            if not count or not self._summaries.take(time.monotonic()):
+                return
+            self._unanswered = 0
+        text = f"Too many commands came at once: {count} had no reply. Send them again, slowly."
+        log.warning("%s", text)
+        self._put_reply(Message(self._topics.done, topics.reply_payload(Reply(False, text), "")))
 
     def _command(self, arrived: Arrived) -> None:
         word = self._topics.command_of(arrived.topic)
@@ -654,20 +662,6 @@ class Mqtt:
         except queue.Full:
             with self._answering:
                 self._unanswered += 1
-
-    def _sum_up(self) -> None:
-        """Says now and then how many commands had no reply of their own."""
-        with self._answering:
-            if self._link is not None:
-                self._unanswered += self._link.take_dropped()
-            count = self._unanswered
-            if not count or not self._summaries.take(time.monotonic()):
-                return
-            self._unanswered = 0
-        text = f"Too many commands came at once: {count} had no reply. Send them again, slowly."
-        log.warning("%s", text)
-        message = Message(self._topics.done, topics.reply_payload(Reply(False, text), ""))
-        self._put_reply(message)
 
 
 def _context(settings: MqttSettings) -> ssl.SSLContext:

@@ -40,8 +40,8 @@ SESSION_S = 600
 """How long a broker is asked to keep our session. Whether it still has it tells a broker that was
 away from one that has forgotten."""
 MOST_WAITING = 200
-MOST_OF_A_TOPIC = 50
-"""Messages that may wait to be read, of one topic and together: a flood on one does not crowd the
+MOST_OF_A_TOPIC = 80
+"""Messages that may wait to be read, together and of one topic: a flood on one does not crowd the
 others out. What comes beyond is counted and dropped."""
 LARGEST_BYTES = 4096
 """What is kept of a payload; whoever reads it takes less."""
@@ -97,7 +97,7 @@ class Arrived:
     correlation: bytes | None
 
 
-Event = Up | Down | Acknowledged | Listening | Arrived
+Event = Up | Down | Acknowledged | Listening
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +151,8 @@ def _quiet(callback: _F) -> _F:
 
 
 class Link:
-    """One connection. `start` returns at once; everything that happens comes out of `next`.
+    """One connection. `start` returns at once; everything that happens comes out of `next`, and the
+    messages of others, which must not stand before it, out of `heard`.
 
     All methods are for one thread, the sink's.
     """
@@ -170,9 +171,9 @@ class Link:
         self.up: Up | None = None
         self.down: Down | None = None
         self._events: queue.Queue[Event] = queue.Queue()
-        self._waiting: Counter[str] = Counter()
-        """How many of each topic are among the events."""
-        self._counting = threading.Lock()
+        self._arrived: list[Arrived] = []
+        self._of_topic: Counter[str] = Counter()
+        self._arriving = threading.Lock()
         self._thread: threading.Thread | None = None
         self._socket: Any = None
         self._stopped = threading.Event()
@@ -211,6 +212,8 @@ class Link:
         if self.version == V5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = SESSION_S
+            # What a broker has kept for us comes in pieces: its answers to us come in between.
+            properties.ReceiveMaximum = IN_FLIGHT
             self._client.connect_async(
                 self.address.host,
                 self.address.port,
@@ -261,11 +264,13 @@ class Link:
         else:
             self._client.subscribe(topic_filter, qos=1)
 
-    def take_dropped(self) -> int:
-        """How many messages were dropped since the last call."""
-        with self._counting:
-            dropped, self._dropped = self._dropped, 0
-        return dropped
+    def heard(self) -> tuple[list[Arrived], int]:
+        """The messages that have come since the last call, and how many more were dropped."""
+        with self._arriving:
+            heard, dropped = self._arrived, self._dropped
+            self._arrived, self._dropped = [], 0
+            self._of_topic.clear()
+        return heard, dropped
 
     def alive(self) -> bool:
         """Whether paho's network thread is still there (before it has begun, it counts as
@@ -299,10 +304,6 @@ class Link:
         elif isinstance(event, Down) and self.down is None:
             self.down = event
             self.up = None
-        elif isinstance(event, Arrived):
-            with self._counting:
-                self._waiting[event.topic] -= 1
-                self._waiting = +self._waiting
 
     def _death(self) -> Down | None:
         if self.down is not None or self.alive():
@@ -427,22 +428,23 @@ class Link:
     @_quiet
     def _on_message(self, client: Client, userdata: object, message: MQTTMessage) -> None:
         topic = message.topic
-        with self._counting:
-            if self._waiting[topic] >= MOST_OF_A_TOPIC or self._waiting.total() >= MOST_WAITING:
+        with self._arriving:
+            full = len(self._arrived) >= MOST_WAITING
+            if full or self._of_topic[topic] >= MOST_OF_A_TOPIC:
                 self._dropped += 1
                 return
-            self._waiting[topic] += 1
+            self._of_topic[topic] += 1
         properties = message.properties
         correlation = getattr(properties, "CorrelationData", None)
-        self._events.put(
-            Arrived(
-                topic,
-                bytes(message.payload[:LARGEST_BYTES]),
-                bool(message.retain),
-                str(getattr(properties, "ResponseTopic", "")),
-                bytes(correlation) if correlation is not None else None,
-            )
+        arrived = Arrived(
+            topic,
+            bytes(message.payload[:LARGEST_BYTES]),
+            bool(message.retain),
+            str(getattr(properties, "ResponseTopic", "")),
+            bytes(correlation) if correlation is not None else None,
         )
+        with self._arriving:
+            self._arrived.append(arrived)
 
 
 def refusal_sentence(code: int, name: str, address: Address) -> str:
