@@ -152,8 +152,9 @@ class Pipeline:
         starts = self._restarts.count(now, boot_id) if counted else ()
         self._last_seen = _newest(self.store.tail.latest_readings())
         latest = self.store.latest_transitions()
-        newest = self.store.tail.newest(Stream.NOTICES, committed_only=False)
-        self._announced = Announcements(mono_ms, newest, self.store.cursors(Stream.NOTICES))
+        self._announced = Announcements(
+            mono_ms, self.store.newest(Stream.NOTICES), self.store.cursors(Stream.NOTICES)
+        )
         for alarm in (t.alarm for t in latest if t.after is not State.NORMAL):
             self._announced.restored(alarm)
         calling = (t for t in latest if t.alarm == DRILL and t.after in _CALLING)
@@ -490,7 +491,7 @@ class Pipeline:
                 self._escalation.see(transition)
             self.store.put_transition(transition, notices)
             if transition.after is State.UNACKNOWLEDGED:
-                number = self.store.tail.newest(Stream.NOTICES, committed_only=False)
+                number = self.store.newest(Stream.NOTICES)
                 self._announced.called(transition.alarm, number, transition.moment.mono_ms)
             if self._told is not None:
                 self._told(transition)

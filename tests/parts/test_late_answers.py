@@ -108,6 +108,18 @@ class TestWhileTheBrokerIsAway:
         run.line.end()
 
 
+class TestAnAlarmThatARequestBringsBack:
+    def test_is_no_more_announced_than_any_other(self, cold: Run) -> None:
+        shelve = Request(Command.SHELVE, "water.low", seconds=3600.0)
+        assert cold.line.request(shelve, cold.mono_ms).done
+        cold.minutes(5, 24.0)
+        assert cold.says(Request(Command.UNSHELVE, "water.low", way="broker")).done
+        assert cold.state() is State.UNACKNOWLEDGED
+        assert "had not been announced" in cold.says(replace(ACK, subject=""), 0).text
+        cold.give()
+        assert cold.says(replace(ACK, subject=""), 0).done
+
+
 class TestOlderThanTheStart:
     def test_a_shelf_and_an_acknowledgement_of_everything_are_refused(self, cold: Run) -> None:
         about = cold.about()

@@ -175,6 +175,19 @@ class TestRequests:
         assert not reply.done
         assert "ask again" in reply.text
 
+    def test_many_are_taken_a_few_at_a_time_and_none_is_forgotten(
+        self, store: Store, path: Path
+    ) -> None:
+        numbers = [ask(path, Request(Command.ACKNOWLEDGE)) for _ in range(25)]
+        rounds = []
+        while pending := store.pending_requests():
+            with store.together():
+                for number, _ in pending:
+                    store.answer(number, Reply(True, "Done."))
+            rounds.append([number for number, _ in pending])
+        assert [len(few) for few in rounds] == [10, 10, 5]
+        assert [number for few in rounds for number in few] == numbers
+
     def test_many_ask_and_note_at_once(self, store: Store, path: Path) -> None:
         replies: list[Reply] = []
 

@@ -419,6 +419,7 @@ class Mqtt:
         return Outcome(0, (), pause, down.reason + hint)
 
     def _drop(self) -> None:
+        self._hear()
         link, self._link = self._link, None
         if link is not None:
             link.stop()

@@ -519,6 +519,10 @@ class Store:
         """How far the sink has come; None when it has never moved."""
         return self._cursors.get((sink, str(stream)))
 
+    def newest(self, stream: Stream) -> int:
+        """The number of the newest row, kept already or not."""
+        return self._backlog.window(stream).newest
+
     def cursors(self, stream: Stream) -> dict[str, int]:
         """How far each sink has come with a stream."""
         return {sink: seq for (sink, name), seq in self._cursors.items() if name == stream}
