@@ -59,7 +59,7 @@ class Tally:
     def lines(self) -> list[tuple[str, str]]:
         """(what, how much) for a table."""
         started = max(1, self.kills - self.starting)
-        shown = [
+        shown: list[tuple[str, int | str]] = [
             ("kills", self.kills),
             ("… within 20 ms of a notice", self.near),
             ("… while it started", self.starting),
