@@ -15,6 +15,7 @@ import argparse
 import faulthandler
 import json
 import logging
+import os
 import signal
 import sys
 import threading
@@ -71,7 +72,7 @@ def told(transition: Transition) -> None:
     )
 
 
-def main() -> int:
+def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("config", type=Path)
     parser.add_argument("--speed", type=float, default=100.0)
@@ -109,8 +110,11 @@ def main() -> int:
 
     threading.Thread(target=first, daemon=True).start()
     daemon.handle_signals()
-    return daemon.run()
+    code = daemon.run()
+    # As `stillwell run` leaves: no thread and no exit handler of a plugin is waited for.
+    sys.stdout.flush()
+    os._exit(code)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

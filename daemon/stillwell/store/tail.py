@@ -39,7 +39,8 @@ DISK_PATIENCE_S = 2.0
 class Shared:
     """What the writer and its tail both look at, and the lock for it."""
 
-    def __init__(self, backlog: Backlog) -> None:
+    def __init__(self, backlog: Backlog, in_trouble: Callable[[], bool]) -> None:
+        """`in_trouble`: whether the disk takes nothing, so that alarms leave from memory."""
         self.changed = threading.Condition(threading.Lock())
         self.backlog = backlog
         self.offsets: dict[int, int] = {}
@@ -47,8 +48,7 @@ class Shared:
         """The newest transition of each alarm."""
         self.sleepers = 0
         self.closed = False
-        self.in_trouble = False
-        """The disk takes nothing: alarms leave from memory."""
+        self._in_trouble = in_trouble
         self.writing_since_s: float | None = None
         """Since when (monotonic) the writer is at the disk; None between two commits."""
 
@@ -62,7 +62,7 @@ class Shared:
             return window.kept
         since = self.writing_since_s
         slow = since is not None and time.monotonic() - since > DISK_PATIENCE_S
-        if stream in FOR_PEOPLE and not self.in_trouble and not slow:
+        if stream in FOR_PEOPLE and not self._in_trouble() and not slow:
             return window.kept
         return window.newest
 

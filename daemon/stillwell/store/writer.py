@@ -172,7 +172,7 @@ class Store:
             estimates=Window(kept.get(Stream.ESTIMATES, 0), ALARMS_LIMIT),
         )
         self._readings = self._backlog.readings
-        self._shared = Shared(self._backlog)
+        self._shared = Shared(self._backlog, lambda: self.trouble is not None)
         self._committer = Committer(self._backlog, self._shared, self._epochs.known, self._know)
 
     def _attach(self, *, first: bool) -> None:
@@ -664,7 +664,6 @@ class Store:
             if self.trouble is not None:
                 log.warning("The store takes writes again: %s", self.path)
             self.trouble = None
-            self._shared.in_trouble = False
             self._pause_s = 0.0
         finally:
             self._shared.writing_since_s = None
@@ -732,7 +731,6 @@ class Store:
 
     def _bound(self) -> None:
         with self._shared.changed:
-            self._shared.in_trouble = self.trouble is not None
             self._shared.changed.notify_all()
             for stream in Stream:
                 self._backlog.window(stream).bound()
