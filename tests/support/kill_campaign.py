@@ -359,9 +359,12 @@ def batch(folder: Path, seed: int, kills: int) -> Tally:
     place = folder / f"tank-{seed}"
     shutil.rmtree(place, ignore_errors=True)
     with Campaign(place, seed) as tank:
-        for _ in range(kills):
-            tank.kill()
-        tank.settle()
+        try:
+            for _ in range(kills):
+                tank.kill()
+            tank.settle()
+        except AssertionError as error:  # it did not start, or said nothing in all that time
+            tank.tally.wrong.append(f"{place.name}, kill {tank.tally.kills}: {error}")
     if tank.tally.well:
         shutil.rmtree(place)
     kept.write_text(to_json(tank.tally))
