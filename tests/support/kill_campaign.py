@@ -100,6 +100,7 @@ resend = 60
 [sink.niamh]
 kind = "push"
 url = "json://127.0.0.1:{hook}/"
+pictures = false
 """
 
 
