@@ -48,6 +48,10 @@ SAVE_EVERY_MS = 30 * 60_000
 """How often is written what is being counted and learned: a memory card wears by writes, and
 readings can be seen again."""
 
+HASTY_FOR_MS = 60_000
+"""For so long after a start that follows on others readings are kept at once: runs that end before
+the first commit would count nothing at all."""
+
 HOUSE_EVERY_MS = 3_600_000
 SLICE_EVERY_MS = 5_000
 """How often the store's house is kept, and how soon the next slice follows when there is more."""
@@ -105,6 +109,8 @@ class Pipeline:
         self._restarts = Restarts(store)
         self._settled_ms: int | None = None
         """When this run has lasted long enough for the ones before it to be forgotten."""
+        self._hasty_ms = 0
+        """Until then every tick commits."""
         self._units = units
         self._link_key = link_key
         self._escalation = escalation
@@ -165,6 +171,7 @@ class Pipeline:
         self._keep([*closed, *self._run_up.resume(now)])
         self._settled_ms = mono_ms + WITHIN_MS if counted else None
         if len(starts) >= TOLD_FROM:
+            self._hasty_ms = mono_ms + HASTY_FOR_MS
             self._find(restarting(starts, self._clock_of), mono_ms)
         self._find(_clock_finding(False, "Started afresh."), mono_ms)
         self._observing.resume()
@@ -250,6 +257,8 @@ class Pipeline:
             self._find(settled(), mono_ms)
         if mono_ms >= self._save_ms:
             self._save(now)
+        if mono_ms < self._hasty_ms and self.store.trouble is None:
+            self.store.commit()
         self.store.tick(mono_ms)
         self._keep_house(mono_ms)
         self._watch_store(mono_ms)

@@ -62,6 +62,7 @@ class Tank:
         plan: WatchPlan = PLAN,
         *,
         bulk: bool = False,
+        counted: bool = False,
         observers: Callable[[], Sequence[Observer]] = tuple,
     ) -> None:
         self.told: list[tuple[int, Transition]] = []
@@ -69,6 +70,7 @@ class Tank:
         self._plan = plan
         self._bulk = bulk
         self._observers = observers
+        self._counted = counted
         self._runs = 0
         self._folder = folder
         self._booted_s = 0
@@ -124,7 +126,9 @@ class Tank:
             observers=self._observers(),
             told=lambda transition: self.told.append((self.now_s, transition)),
         )
-        line.begin(f"boot-{self._boots}", self.mono_ms, self.wall_ms, self._trusted)
+        line.begin(
+            f"boot-{self._boots}", self.mono_ms, self.wall_ms, self._trusted, counted=self._counted
+        )
         return line
 
     def take(self, samples: Sequence[Sample]) -> None:
@@ -249,6 +253,18 @@ class TestKilledEveryFiveMinutes:
         assert at_s <= 15 * MIN + 2 * 720 + 2 * MIN
 
 
+class TestRunsThatEndBeforeTheFirstCommit:
+    def test_count_all_the_same_once_there_are_several(self, tmp_path: Path) -> None:
+        tank = Tank(tmp_path, counted=True)
+        low: Trace = lambda s: reads(s, water_a=18.0)  # noqa: E731
+        while tank.now_s < 15 * MIN:
+            tank.live(low, tank.now_s + 20)
+            tank.kill()
+        at_s, _ = tank.first("water.low", "raise")
+        assert at_s <= 12 * MIN
+        tank.first("daemon.restarting", "raise")
+
+
 class Patient:
     """An observer of the test's own, which speaks after thirty readings."""
 
@@ -313,6 +329,22 @@ class TestARestart:
         tank.kill(down_s=8 * 3600)
         tank.live(low, tank.now_s + MIN)
         assert [t.alarm for _, t in tank.told] == ["water.low"], "a gap is 12 min, the delay 10"
+
+    def test_says_with_the_next_reading_what_was_due_and_not_written_down(
+        self, tmp_path: Path
+    ) -> None:
+        """The kill came between two alarms of one moment: what was counted was kept with the
+        first."""
+        tank = Tank(tmp_path)
+        low: Trace = lambda s: reads(s, water_a=18.0)  # noqa: E731
+        tank.live(low, 9 * MIN + 50)
+        tank.line.store.put_transition = lambda *_: None  # type: ignore[method-assign]
+        tank.live(low, 10 * MIN + 10)
+        tank.line.store.commit()
+        tank.kill()
+        tank.told.clear()
+        tank.live(low, tank.now_s + 40)
+        assert [(t.alarm, t.event) for _, t in tank.told] == [("water.low", "raise")]
 
     def test_says_what_has_come_due_at_once_and_once(self, tmp_path: Path) -> None:
         """The last readings were kept and never judged: the kill came in between."""

@@ -197,9 +197,9 @@ class BandWatch:
         low, high, rate, sight, lowest, highest = kept["state"]
         was, trouble = self.state, here.trouble(sight)
         self.state = BandState(
-            low=_counted(was.low, here.limit(low)),
-            high=_counted(was.high, here.limit(high)),
-            rate=_counted(was.rate, here.limit(rate)),
+            low=_counted(was.low, here.limit(low), self.limits.low),
+            high=_counted(was.high, here.limit(high), self.limits.high),
+            rate=_counted(was.rate, here.limit(rate), self.limits.rate),
             sight=trouble if trouble.kind is was.sight.kind else was.sight,
             lowest=None if lowest is None else float(lowest),
             highest=None if highest is None else float(highest),
@@ -271,7 +271,7 @@ class StateWatch:
 
     def revive(self, kept: Any, here: Shifted) -> None:
         """See `Channel.revive`."""
-        self.state = _counted(self.state, here.limit(kept))
+        self.state = _counted(self.state, here.limit(kept), self.limit)
 
 
 class AgreementWatch:
@@ -292,7 +292,7 @@ class AgreementWatch:
     def revive(self, kept: Any, here: Shifted) -> None:
         """See `Channel.revive`."""
         self.company = here.company(kept["company"])
-        self.state = _counted(self.state, here.limit(kept["state"]))
+        self.state = _counted(self.state, here.limit(kept["state"]), self.limit)
 
     def see(self, channel: Channel) -> None:
         """Takes the stretch of a channel that has just ended."""
@@ -311,7 +311,11 @@ class AgreementWatch:
         }
 
 
-def _counted(log: LimitState, kept: LimitState) -> LimitState:
-    """Returns the state to go on from: the count is the kept one's, unless the alarm log says
-    otherwise whether the alarm stands."""
-    return kept if kept.active is log.active else log
+def _counted(log: LimitState, kept: LimitState, limit: Limit | None) -> LimitState:
+    """Returns the state to go on from. Whether the alarm stands is the log's to say; one that was
+    due, and not written down any more, is due with the next value."""
+    if kept.active is log.active:
+        return kept
+    if kept.active and kept.since is not None and limit is not None:
+        return LimitState(False, kept.since, kept.since, limit.on_delay_ms, kept.since.mono_ms)
+    return log
