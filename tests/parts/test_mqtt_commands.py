@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from stillwell.deliver.mqtt_link import MOST_OF_A_TOPIC
 from stillwell.ports import Command, Reply, Request
 
 ROOT = "stillwell/reading-room"
@@ -138,6 +139,22 @@ class TestHostile:
 
         one.until(arrived, "the command after the flood")
         assert watch.requests[0] == Request(Command.RESET, "water.low")
+
+    def test_a_flood_of_one_command_crowds_no_other_out_and_is_told_by_its_number(
+        self, one: Any, phone: Any, watch: Watch, until: Any
+    ) -> None:
+        note = b'{"kind": "fed"}'
+        for _ in range(300):
+            phone.client.publish(f"{ROOT}/do/note", note, qos=1)
+        phone.say(f"{ROOT}/do/acknowledge", b'{"alarm": "water.low", "about": "3:1200"}')
+        link = one.sink._link
+        until(lambda: len(link._arrived) + link._dropped == 301, "all of it has come")
+        one.until(lambda: replies(phone)[-1:] and replies(phone)[-1]["command"] == "", "the number")
+        acknowledge = Request(Command.ACKNOWLEDGE, "water.low", about="3:1200")
+        assert [r for r in watch.requests if r.command is not Command.NOTE] == [acknowledge]
+        assert len(watch.requests) == 1 + MOST_OF_A_TOPIC
+        count = 300 - MOST_OF_A_TOPIC
+        assert f"{count} had no reply" in replies(phone)[-1]["text"]
 
     def test_a_retained_command_is_refused_because_it_would_come_back(
         self, broker: Any, keeper: Any, listen: Any, watch: Watch
