@@ -28,8 +28,8 @@ from stillwell.store.migrate import migrations, version
 log = logging.getLogger(__name__)
 
 COPY_PATIENCE_S = 40.0
-"""The daemon watches nothing yet while it copies. Ninety days of seven channels are 50 MB: a card that
-writes 10 MB a second takes 5 s for them."""
+"""The daemon watches nothing yet while it copies. Ninety days of seven channels are 50 MB: a card
+that writes 10 MB a second takes 5 s for them."""
 
 ROOM_LEFT = 64 << 20
 """Bytes that stay free beside the copy: a full disk would keep the new readings out."""
