@@ -101,8 +101,8 @@ build_release() {
         fail "the packages could not be installed. Is the network up, are 200 MB free on the disk? Nothing was changed."
     if [[ -e $packages ]]; then
         say "installing the packages that $packages names"
-        # Beside ours, in the versions that ours need.
-        sed 's/ *\\$//; /^ *--hash/d' requirements.lock >"$release/constraints.txt"
+        # What is there already stays as it is.
+        "$release/venv/bin/python" -m pip freeze --exclude stillwell >"$release/constraints.txt"
         "$release/venv/bin/python" -m pip install --quiet --disable-pip-version-check \
             --requirement "$packages" --constraint "$release/constraints.txt" ||
             fail "what $packages names could not be installed. Nothing was changed."
