@@ -129,6 +129,7 @@ class Machine:
         }
         self.settings = self.root / "etc/stillwell/stillwell.toml"
         self.unit = self.root / "etc/systemd/system/stillwell.service"
+        self.unit_to_install = self.sources / "deploy/systemd/stillwell.service"
         self.current = self.root / "opt/stillwell/current"
         self.store = folder / "tank.db"
 
@@ -221,7 +222,7 @@ class TestUpdate:
 
     def check(self, machine: Machine, before: str, when: str) -> None:
         assert machine.stillwell("--version").stdout.startswith("stillwell "), when
-        assert machine.unit.read_text() == (ROOT / "deploy/systemd/stillwell.service").read_text()
+        assert machine.unit.read_text() == machine.unit_to_install.read_text()
         if machine.in_use() != before:
             assert os.readlink(machine.current / "previous") == f"../{Path(before).name}", when
             assert (machine.current / "share/README.md").exists(), when
@@ -268,7 +269,7 @@ class TestRollback:
         steps = len(list(schema.glob("*.sql")))
         step = schema / f"{steps + 1:04d}_later.sql"
         step.write_text("CREATE TABLE later (x);")
-        unit = machine.sources / "deploy/systemd/stillwell.service"
+        unit = machine.unit_to_install
         unit.write_text(unit.read_text() + "# later\n")
         try:
             machine.update()
