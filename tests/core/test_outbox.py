@@ -6,6 +6,7 @@ alone. Real sinks and real brokers are in tests/parts.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, ClassVar
@@ -307,6 +308,17 @@ class TestBackOff:
 
 
 class TestHealth:
+    def test_it_leaves_it_to_the_alarm_to_tell_that_the_far_side_is_away(
+        self, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        caplog.set_level(logging.INFO)
+        shelf, sink = Shelf(notice(1)), Script(away(), away())
+        box = outbox(shelf, sink)
+        for now_s in (0.0, 50.0, 100.0):
+            box.step(now_s)
+        assert not box.health.away
+        assert caplog.messages == []
+
     def test_it_says_since_when_the_far_side_is_away_and_why(self) -> None:
         shelf, sink = Shelf(notice(1)), Script(away(), away(), away())
         box = outbox(shelf, sink)

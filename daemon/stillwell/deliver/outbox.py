@@ -471,14 +471,14 @@ class Outbox:
         reason = outcome.reason or "The far side does not answer."
         before = self.health
         if not before.away or before.verdict != reason:
-            # A person hears of it, and so does the log, when it has lasted: that is an alarm.
-            log.info("%s: %s", self.name, reason)
+            # When it has lasted it is an alarm, which says the same, in the log too.
+            log.debug("%s: %s", self.name, reason)
         self._report(now_s, away=True, verdict=reason)
         return pause
 
     def _well(self, now_s: float, remark: str) -> None:
         if self.health.away:
-            log.info("%s takes what it is sent again.", self.name)
+            log.debug("%s takes what it is sent again.", self.name)
         self._attempts = 0
         self._report(now_s, away=False, verdict=remark)
 
