@@ -311,7 +311,7 @@ class Bus:
         return known
 
     def _read(self, generation: _Generation, source: Source, driver: Driver) -> list[Sample]:
-        """What a read brings, and for each channel that is left out that it is. Those that have hung
+        """What a read brings, and for each channel left out that it is. Those that have hung
         before are tried last, each by itself and with a deadline of its own."""
         samples = generation.brought = []
         rounds = self._left_out.rounds(source.channels, self._mono_ms())
