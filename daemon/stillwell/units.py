@@ -21,6 +21,8 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
+from stillwell.shown import looks_secret, shown
+
 if TYPE_CHECKING:
     from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
     from pydantic_core import CoreSchema
@@ -192,7 +194,8 @@ def _comma(text: str, number: str) -> UnitError:
     choices = [text.replace(number, f"{whole}.{part}")]
     if len(part) == 3:
         choices.append(text.replace(number, whole + part))
-    return UnitError(f'"{text}" has a comma in its number.', f"Write {_or(choices)}.")
+    do = "Write a decimal point." if looks_secret(text) else f"Write {_or(choices)}."
+    return UnitError(f"{shown(text)} has a comma in its number.", do)
 
 
 def _scale(text: str, spelling: str, dimension: Dimension) -> _Scale:
@@ -203,14 +206,14 @@ def _scale(text: str, spelling: str, dimension: Dimension) -> _Scale:
     if spelling.casefold() in folded:
         return folded[spelling.casefold()]
     if dimension is Dimension.TEMPERATURE and spelling in ("K", "kelvin"):
-        what = f'"{text}" is a difference, and a temperature is needed here.'
+        what = f"{shown(text)} is a difference, and a temperature is needed here."
     elif dimension is Dimension.DURATION and spelling == "m":
-        raise UnitError(f'"{text}" could mean minutes or months.', 'Write "min" for minutes.')
+        raise UnitError(f"{shown(text)} could mean minutes or months.", 'Write "min" for minutes.')
     elif any(spelling in others for others in _SCALES.values()):
         other = next(d for d, others in _SCALES.items() if spelling in others)
-        what = f'"{text}" is a {other}, and a {dimension} is needed here.'
+        what = f"{shown(text)} is a {other}, and a {dimension} is needed here."
     else:
-        what = f'"{spelling}" is no unit of {dimension} that is known here.'
+        what = f"{shown(spelling)} is no unit of {dimension} that is known here."
         near = difflib.get_close_matches(spelling, scales, n=1)
         if near:
             raise UnitError(what, f'Did you mean "{near[0]}"? {_as_in(dimension)}')
@@ -219,7 +222,7 @@ def _scale(text: str, spelling: str, dimension: Dimension) -> _Scale:
 
 def _finite(value: float, text: object, dimension: Dimension) -> float:
     if not math.isfinite(value):
-        raise UnitError(f'"{text}" is no finite number.', _as_in(dimension))
+        raise UnitError(f"{shown(text)} is no finite number.", _as_in(dimension))
     return value
 
 
@@ -251,41 +254,41 @@ def parse(text: str | int | float, dimension: Dimension) -> float:
     comma, no finite number, a temperature below absolute zero, a duration below zero.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise UnitError(f"{text!r} is no {dimension}.", _as_in(dimension))
+        raise UnitError(f"{shown(text)} is no {dimension}.", _as_in(dimension))
     if not isinstance(text, str):
         try:
             return _bare(text, dimension)
         except OverflowError:
             raise UnitError("The number is too large.", _as_in(dimension)) from None
-    shown = " ".join(text.split())
-    if len(shown) > _LONGEST:
-        raise UnitError(f'"{shown[:20]}…" is too long for a {dimension}.', _as_in(dimension))
-    packed = shown.replace(" ", "").replace("−", "-")
+    neat = " ".join(text.split())
+    if len(neat) > _LONGEST:
+        raise UnitError(f"{shown(neat)} is too long for a {dimension}.", _as_in(dimension))
+    packed = neat.replace(" ", "").replace("−", "-")
     comma = _COMMA.match(packed)
     if comma:
-        raise _comma(shown, comma[0])
+        raise _comma(neat, comma[0])
     one = _ONE.fullmatch(packed)
     if one is None:
-        raise UnitError(f'"{shown}" does not begin with a number.', _as_in(dimension))
+        raise UnitError(f"{shown(neat)} does not begin with a number.", _as_in(dimension))
     number, spelling = one[1], one[2]
     if not spelling:
         return _bare(number, dimension)
     if dimension is Dimension.PLAIN:
-        raise UnitError(f'"{shown}" must be a number without a unit.', f'Write "{number}".')
+        raise UnitError(f"{shown(neat)} must be a number without a unit.", f'Write "{number}".')
     if dimension is Dimension.DURATION:
         parts = _PARTS.findall(packed)
         if len(parts) > 1 and "".join(n + s for n, s in parts) == packed:
             return sum(parse(n + s, dimension) for n, s in parts)
-    scale = _scale(shown, spelling, dimension)
+    scale = _scale(neat, spelling, dimension)
     exact = (Fraction(number) - scale.zero) * scale.factor
     try:
         value = float(exact)
     except OverflowError:
-        raise UnitError(f'"{shown}" is too large.', _as_in(dimension)) from None
+        raise UnitError(f"{shown(neat)} is too large.", _as_in(dimension)) from None
     if dimension is Dimension.TEMPERATURE and value < -273.15:
-        raise UnitError(f'"{shown}" is below absolute zero.', _as_in(dimension))
+        raise UnitError(f"{shown(neat)} is below absolute zero.", _as_in(dimension))
     if dimension is Dimension.DURATION and value < 0:
-        raise UnitError(f'"{shown}" is a duration below zero.', _as_in(dimension))
+        raise UnitError(f"{shown(neat)} is a duration below zero.", _as_in(dimension))
     return value
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from stillwell.settings import ConfigError, load
@@ -160,6 +160,115 @@ class TestAbsurdValues:
         chosen = table[len(key) % len(table)]
         text = SIMULATED.decode().replace(f"[{chosen}]\n", f'[{chosen}]\n"{quoted}" = {value}\n', 1)
         loads_or_explains(tmp_path, text.encode(errors="replace"))
+
+
+TOKEN = st.text(alphabet="0123456789abcdefgh", min_size=8, max_size=14).map("zq".__add__)
+RECIPIENTS = """
+[sink.broker]
+kind = "mqtt"
+host = "localhost"
+username = "tank"
+[sink.history]
+kind = "influx"
+url = "http://localhost:8086"
+[sink.niamh]
+kind = "push"
+url = "json://localhost"
+[sink.watcher]
+kind = "ping"
+url = "http://localhost/a"
+[page]
+address = "http://tank.local:8080"
+"""
+WITH_RECIPIENTS = SIMULATED.decode() + RECIPIENTS
+TREE = tomllib.loads(WITH_RECIPIENTS)
+ADDRESS = st.sampled_from(
+    ["mqtt://tank:{}@10.0.0.2", "https://u:{}@h/p", "tank:{}@host", "tgram://{}/12", "x://:a@{}@h"]
+)
+OWN_KEYS = [path for path in leaves(TREE) if path[0] == "sink" and len(path) == 3]
+
+
+few = settings(in_one_folder, max_examples=40)
+
+
+class TestASecretInTheWrongPlace:
+    """Whatever is said of a configuration does not repeat it."""
+
+    def says(self, folder: Path, text: str, secret: str, environ: Any = None) -> None:
+        file = folder / "stillwell.toml"
+        file.write_bytes(text.encode())
+        try:
+            loaded = load(file, environ=environ or {})
+        except ConfigError as error:
+            said = [str(error), repr(error), *map(repr, error.faults)]
+        else:
+            said = [*map(str, loaded.warnings)]
+            said += [each.broken for each in (*loaded.sink.values(), *loaded.source.values())]
+        assert not any(secret in each for each in said), said
+
+    @few
+    @given(TOKEN, ADDRESS, st.sampled_from(leaves(TREE)))
+    @example("zqhunter22", "mqtt://tank:{}@10.0.0.2", ("sink", "broker", "host"))
+    def test_an_address_with_a_password_as_any_value(
+        self, tmp_path: Path, token: str, address: str, path: tuple[str, ...]
+    ) -> None:
+        self.says(tmp_path, written(TREE, path, f'"{address.format(token)}"'), token)
+
+    @few
+    @given(TOKEN, ADDRESS, st.sampled_from([path[:-1] for path in leaves(TREE)]))
+    def test_an_address_with_a_password_as_a_key(
+        self, tmp_path: Path, token: str, address: str, table: tuple[str, ...]
+    ) -> None:
+        header = f"[{'.'.join(table)}]\n"
+        line = f'"{address.format(token)}" = 1\n'
+        text = (
+            WITH_RECIPIENTS.replace(header, header + line, 1) if table else line + WITH_RECIPIENTS
+        )
+        self.says(tmp_path, text, token)
+
+    @few
+    @given(
+        TOKEN,
+        st.sampled_from(OWN_KEYS),
+        st.sampled_from(['"{}"', '["{}"]', '"a {} b"', "{{ a = '{}' }}"]),
+    )
+    def test_anything_as_a_value_of_a_recipient(
+        self, tmp_path: Path, token: str, path: tuple[str, ...], form: str
+    ) -> None:
+        self.says(tmp_path, written(TREE, path, form.format(token)), token)
+
+    @few
+    @given(
+        TOKEN, st.sampled_from(leaves(TREE)), st.sampled_from(['"password"', '"token"', "1", '"x"'])
+    )
+    def test_as_a_key_where_its_name_stands_as_the_value(
+        self, tmp_path: Path, token: str, path: tuple[str, ...], value: str
+    ) -> None:
+        header = f"[{'.'.join(path[:-1])}]\n"
+        if path[0] != "sink":
+            value = '"password"'
+        assume("channels" not in path)  # what stands there are names
+        text = WITH_RECIPIENTS.replace(header, f"{header}{token} = {value}\n", 1)
+        self.says(tmp_path, text, token)
+
+    @few
+    @given(
+        TOKEN,
+        st.integers(0, WITH_RECIPIENTS.count("\n")),
+        st.sampled_from(
+            [
+                "password = {}", "{} = password", 'password = "{}', "{} =", "{}", "password: {}",
+                "password = [{}]", 'a = {{ {} = 1, {} = 2 }}', "{} = 1\n{} = 1", "[{}]\n[{}]",
+                "= {}", "password = 12{}", 'password = “{}”', "{} = on it", "a.{}.b = 1\na.{} = 2",
+            ]
+        ),
+    )  # fmt: skip
+    def test_on_a_line_that_is_no_toml(
+        self, tmp_path: Path, token: str, at: int, line: str
+    ) -> None:
+        lines = WITH_RECIPIENTS.split("\n")
+        lines.insert(at, line.replace("{}", token).replace("{{", "{").replace("}}", "}"))
+        self.says(tmp_path, "\n".join([*lines, "]"]), token)
 
 
 def written(tree: Any, at: tuple[str, ...], value: str, path: tuple[str, ...] = ()) -> str:

@@ -22,6 +22,7 @@ from stillwell.settings.schema import (
     Tank,
 )
 from stillwell.settings.setting_error import nearest
+from stillwell.shown import shown
 
 Where = tuple[str | int, ...]
 
@@ -30,9 +31,9 @@ def _unknown(word: str, known: Iterable[str], what: str, add: str) -> tuple[str,
     names = sorted(known)
     near = nearest(word, names)
     if near:
-        return f'There is no {what} "{word}".', f'Did you mean "{near}"?'
+        return f"There is no {what} {shown(word)}.", f'Did you mean "{near}"?'
     listed = f" Known: {', '.join(names)}." if names else ""
-    return f'There is no {what} "{word}".', f"{add}{listed}"
+    return f"There is no {what} {shown(word)}.", f"{add}{listed}"
 
 
 def names_exist(
@@ -45,7 +46,9 @@ def names_exist(
             continue  # the model says so
         here = (*path, place) if (*path, place) in layers.lines else path
         if name in seen:
-            yield layers.fault(here, f'"{name}" stands twice in the list.', "Remove one of them.")
+            yield layers.fault(
+                here, f"{shown(name)} stands twice in the list.", "Remove one of them."
+            )
         elif name not in set(known):
             add = f"Add [channel.{name}], or name a channel that exists."
             yield layers.fault(here, *_unknown(name, known, "channel", add))

@@ -12,8 +12,13 @@ from pydantic_core import ErrorDetails
 
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
+from stillwell.settings.schema import NAME_PATTERN
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.toml_lines import Path
+from stillwell.shown import looks_secret, shown
+
+_SECRETS_NAMES = frozenset({"password", "passwd", "token", "secret", "key", "url", "username"})
+"""What stands behind "=" where somebody has written a secret before it."""
 
 Schema = Mapping[str, Any]
 
@@ -153,17 +158,9 @@ def real_path(loc: tuple[str | int, ...], data: Any) -> Path:
     return tuple(path)
 
 
-def _quoted(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}…"'
-    if isinstance(value, int | float):
-        return str(value)
-    return "a list" if isinstance(value, list) else "a table" if isinstance(value, dict) else "this"
-
-
 def _slug(name: str) -> str:
+    if looks_secret(name):
+        return ""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
 
 
@@ -175,7 +172,8 @@ def _choice(value: Any, choices: list[str]) -> tuple[str, str]:
     near = nearest(value, choices) if isinstance(value, str) else ""
     known = ", ".join(f'"{each}"' for each in choices)
     hint = f'Did you mean "{near}"? ' if near else ""
-    return f"{_quoted(value)} is not one of the words known here.", f"{hint}Known: {known}."
+    given = "This" if value is None else shown(value)
+    return f"{given} is not one of the words known here.", f"{hint}Known: {known}."
 
 
 def _bound(word: str, limit: Any, nodes: list[Schema]) -> tuple[str, str]:
@@ -224,13 +222,26 @@ class Explainer:
         path = (*self.below, *inner)
         if kind == "union_tag_invalid":
             path = (*path, str(detail["ctx"]["discriminator"]).strip("'"))
-        return self.layers.fault(path, what, do)
+        unsaid = kind == "extra_forbidden" and self._hides(inner)
+        return self.layers.fault(path, what, do, unsaid=unsaid)
+
+    def _hides(self, inner: Path) -> bool:
+        """Whether nothing that was typed at a path is repeated: its table has a secret, which may
+        stand behind another key, or in the place of one."""
+        table = _at(inner[:-1], self.root, self.data)
+        keys = (each for node in table for each in node.get("properties", {}).values())
+        if any(_secret(list(_expanded(each, self.root))) for each in keys):
+            return True
+        value = self.data
+        for part in inner:
+            value = _child(value, part)
+        return isinstance(value, str) and value.lower() in _SECRETS_NAMES
 
     def _words(self, kind: str, detail: ErrorDetails, inner: Path) -> tuple[str, str]:
         context = detail.get("ctx", {})
         value = detail.get("input")
         nodes = _at(inner, self.root, self.data)
-        if _secret(nodes):
+        if _secret(nodes) or self._hides(inner):
             value = None
         raised = context.get("error")
         if kind == "unit" and "what" in context:
@@ -252,15 +263,15 @@ class Explainer:
             words = re.findall(r"'([^']*)'", expected)
             if words:
                 return _choice(value, words)
-            return f"{_quoted(value)} is not one of the values known here.", f"Known: {expected}."
+            return f"{shown(value)} is not one of the values known here.", f"Known: {expected}."
         if kind == "string_pattern_mismatch" and (
-            detail["loc"][-1] == "[key]" or "a-z0-9" in str(context)
+            detail["loc"][-1] == "[key]" or NAME_PATTERN in str(context.get("pattern"))
         ):
             slug = _slug(str(value))
-            return f"{_quoted(value)} is no name. {_NAME_RULE}.", f'Write "{slug}".' if slug else ""
+            return f"{shown(value)} is no name. {_NAME_RULE}.", f'Write "{slug}".' if slug else ""
         if kind in _KIND:
             wanted, do = _KIND[kind]
-            given = "This" if value is None else _quoted(value)
+            given = "This" if value is None else shown(value)
             return f"{given} is not {wanted}.", do
         if kind in (
             "dict_type",
@@ -290,6 +301,11 @@ class Explainer:
                 else word
             )
             return _bound(word, limit, nodes)
+        if kind == "string_pattern_mismatch":
+            return "This has signs that cannot be here.", (
+                "An address, a user and a password each have a key of their own: write only what "
+                "belongs to this one."
+            )
         return f"{detail['msg'][:1].upper()}{detail['msg'][1:]}.", ""
 
     def _missing(self, inner: Path, nodes: list[Schema]) -> tuple[str, str]:
@@ -309,7 +325,7 @@ class Explainer:
         parent = self.data
         for part in inner[:-1]:
             parent = _child(parent, part)
-        if isinstance(parent, Mapping):
+        if isinstance(parent, Mapping) and not self._hides(inner):
             known = _known_keys(_at(inner[:-1], self.root, self.data))
             near = nearest(str(key), [str(each) for each in parent if each not in known])
         hint = f' (is "{near}" meant to be it?)' if near else ""
@@ -320,11 +336,11 @@ class Explainer:
         known = _known_keys(_at(inner[:-1], self.root, self.data))
         if len(inner) == 1:
             known = [*self.also, *known]
+        # A key may be a secret that has changed places with its name.
+        said = "on this line" if self._hides(inner) else shown(key)
+        what = f"The key {said} is not known here."
         near = nearest(key, known)
         if near:
-            return f'The key "{key}" is not known here.', f'Did you mean "{near}"?'
+            return what, f'Did you mean "{near}"?'
         words = ", ".join(known)
-        return (
-            f'The key "{key}" is not known here.',
-            f"Remove it. Known here: {words}." if known else "Remove it.",
-        )
+        return what, f"Remove it. Known here: {words}." if known else "Remove it."

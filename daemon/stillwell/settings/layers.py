@@ -7,11 +7,15 @@ name.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 from stillwell.settings.faults import Fault
 from stillwell.settings.toml_lines import Path, key_lines
+from stillwell.shown import looks_secret, plain, without_passwords
+
+_SHORTEST_SECRET = 4
 
 
 @dataclass(slots=True)
@@ -28,17 +32,43 @@ class Layers:
     """The origin of what did not come from the file."""
     faults: list[Fault] = field(default_factory=list)
     """What was wrong with the layers themselves."""
+    _of: object = None
+    _texts: list[str] = field(default_factory=list)
 
-    def fault(self, path: Path, what: str, do: str = "") -> Fault:
-        """Returns the fault at a key, on its line or that of the nearest table around it."""
-        key = ".".join(str(part) if isinstance(part, str) else f"[{part}]" for part in path)
-        key = key.replace(".[", "[")
+    def fault(self, path: Path, what: str, do: str = "", *, unsaid: bool = False) -> Fault:
+        """Returns the fault at a key, on its line or that of the nearest table around it, in plain
+        signs and without what may be a secret.
+
+        Args:
+            unsaid: the last part of the path is not said.
+        """
+        said = (*path[:-1], "…") if unsaid and path else path
+        key = ".".join(str(part) if isinstance(part, str) else f"[{part}]" for part in said)
+        key = self._hidden(key.replace(".[", "["))
+        what, do = self._hidden(what), self._hidden(do)
         for end in range(len(path), 0, -1):
             if path[:end] in self.overlaid:
                 return Fault(self.overlaid[path[:end]], None, key, what, do)
             if path[:end] in self.lines:
                 return Fault(self.file, self.lines[path[:end]], key, what, do)
         return Fault(self.file, 1, key, what, do)
+
+    def _hidden(self, text: str) -> str:
+        """The text without what was typed as the value of a recipient's key, or looks like an
+        address with a password."""
+        for secret in self._unsaid():
+            if secret in text:
+                text = _without(text, secret)
+        return plain(without_passwords(text))
+
+    def _unsaid(self) -> list[str]:
+        """The longest first: one may stand within another."""
+        if self._of is not self.tree:
+            self._of = self.tree
+            texts = {text for root in (self.document, self.tree) for text in _secrets(root)}
+            variants = texts | {" ".join(text.split()) for text in texts}
+            self._texts = sorted(filter(_is_long, variants), key=len, reverse=True)
+        return self._texts
 
     def given(self, path: Path) -> bool:
         """Whether something, file or other, says this key."""
@@ -58,6 +88,44 @@ class Layers:
         self.overlaid.setdefault(path, origin)
         for below in [line for line in self.lines if line[: len(path)] == path != line]:
             del self.lines[below]
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """Every text in a tree, keys too."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for key, below in value.items():
+            yield str(key)
+            yield from _texts(below)
+    elif isinstance(value, list):
+        for below in value:
+            yield from _texts(below)
+
+
+def _secrets(root: dict[str, Any]) -> Iterator[str]:
+    """What may be a secret: whatever looks like one, and all values of a recipient's own keys,
+    since a secret may stand behind the wrong one."""
+    yield from filter(looks_secret, _texts(root))
+    recipients = root.get("sink")
+    for table in recipients.values() if isinstance(recipients, dict) else ():
+        if isinstance(table, dict):
+            for key, value in table.items():
+                yield from () if key == "kind" else _texts(value)
+
+
+def _without(text: str, secret: str) -> str:
+    """The text with "…" wherever the secret stands in it as a word."""
+    done, *rest = text.split(secret)
+    for part in rest:
+        within = done[-1:].isalnum() or part[:1].isalnum()
+        done += (secret if within else "…") + part
+    return done
+
+
+def _is_long(text: str) -> bool:
+    """Whether a text is long enough for its every mention to be no chance."""
+    return len(text) >= _SHORTEST_SECRET
 
 
 def layers_of(document: dict[str, Any], text: str, file: str) -> Layers:

@@ -38,6 +38,7 @@ from stillwell.settings.schema import (
 from stillwell.settings.sealed import unknown, with_credentials
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.syntax import read_toml
+from stillwell.shown import shown
 
 DEFAULT_PATH = Path("/etc/stillwell/stillwell.toml")
 _GET_A_SAMPLE = (
@@ -271,7 +272,10 @@ class _Reading:
             near = nearest(word, points)
             known = f"Known: {', '.join(sorted(points))}." if points else "None is installed."
             hint = f'Did you mean "{near}"? {known}' if near else known
-            fault = self.layers.fault((table, name, key), f'There is no {key} "{word}".', hint)
+            # A recipient's may be its address or its password.
+            said = shown(word) if near or table == "source" else "of this name"
+            what = f"There is no {key} {said}."
+            fault = self.layers.fault((table, name, key), what, hint)
             self.faults.append(fault)
             return None
         plugin = plugins.load(points[word])

@@ -41,6 +41,7 @@ from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
 from stillwell.settings.setting_error import SettingError, nearest
 from stillwell.settings.sources import Credentials, Environment, Merged
+from stillwell.shown import shown
 from stillwell.units import (
     Celsius,
     Dimension,
@@ -77,7 +78,7 @@ def _time_of_day(value: Any) -> Any:
             return dt.time(int(found[1]), int(found[2]))
     midnight = ' Midnight is "00:00".' if str(value).startswith("24") else ""
     raise SettingError(
-        f'"{value}" is no time of day.', f'Write hours and minutes: "22:00".{midnight}'
+        f"{shown(value)} is no time of day.", f'Write hours and minutes: "22:00".{midnight}'
     )
 
 
@@ -104,7 +105,7 @@ def _zone(value: Any) -> Any:
     except (KeyError, OSError, ValueError):  # not found; a folder; an absolute path
         near = nearest(value, available_timezones())
         hint = f'Did you mean "{near}"?' if near else 'Write continent and city: "Europe/Dublin".'
-        raise SettingError(f'There is no time zone "{value}".', hint) from None
+        raise SettingError(f"There is no time zone {shown(value)}.", hint) from None
     return value
 
 

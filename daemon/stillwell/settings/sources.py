@@ -24,6 +24,7 @@ from pydantic_settings import (
 
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
+from stillwell.shown import shown
 
 PREFIX = "STILLWELL__"
 DELIMITER = "__"
@@ -87,7 +88,7 @@ class _OneByOne(EnvSettingsSource):
             stop = next((path[-1] for path in ends if path in origins), "")
             stop = stop or _no_table(self.layers.document, each.path)
             if stop:
-                what = f'"{stop}" is no table, so nothing can be set in it.'
+                what = f"{shown(stop)} is no table, so nothing can be set in it."
                 self._fault(each, what, "Remove it, or what it would go into.")
                 continue
             if alone:

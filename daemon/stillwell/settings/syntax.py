@@ -9,19 +9,29 @@ from typing import Any
 
 from stillwell.settings.faults import ConfigError, Fault
 from stillwell.settings.toml_lines import Path, key_lines
+from stillwell.units import Dimension, UnitError, parse
 
 _LARGEST = 1 << 20
 _LONGEST_LINE = 1000
 """Characters of a line that are looked at for a hint; nobody writes one that long by hand."""
 _PLACE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
-_KEY_TUPLE = re.compile(r"\((?:'[^']*'(?:, )?)+,?\)")
+_KEY = re.compile(r"\((?:'[^']*'(?:, )?)+,?\)|(?<=key )'.*'")
+"""A key as tomllib shows it: a tuple of its parts, or quoted."""
 _ASSIGNMENT = re.compile(r"\s*([A-Za-z0-9_.-]+)\s*=\s*(.*?)\s*$")
-_MEASURED = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?\s*[°A-Za-z%/]+")
+_MEASURED = re.compile(r"[+-]?[0-9]{1,5}(?:[.,][0-9]{1,3})?\s*[°A-Za-z%/]+")
 
 
-def _dotted(key: re.Match[str]) -> str:
-    """``('tank', 'lamp')``, as tomllib shows a key, in the way that it is written."""
-    return ".".join(re.findall(r"'([^']*)'", key[0]))
+def _is_measured(value: str) -> bool:
+    """Whether a value is a number with a unit that is known here; 1234abcd is none."""
+    if not _MEASURED.fullmatch(value):
+        return False
+    for dimension in Dimension:
+        try:
+            parse(value.replace(",", "."), dimension)
+        except UnitError:
+            continue
+        return True
+    return False
 
 
 def _line_of(text: str, number: int) -> str:
@@ -30,8 +40,8 @@ def _line_of(text: str, number: int) -> str:
 
 
 def _hint(message: str, line: str, at_end: bool) -> str:
-    """What was most likely meant. Quotes no value but a measured one: the line may hold a
-    password."""
+    """What was most likely meant. Quotes no value but a measured one, and no key before a text: the
+    line may hold a password, behind the "=" or before it."""
     stripped = line.strip()
     if any(quote in line for quote in "“”„‘’«»"):
         return "The quotes are typographic ones; use the plain ones of the keyboard: \" or '."
@@ -54,18 +64,18 @@ def _hint(message: str, line: str, at_end: bool) -> str:
             return 'A key and its value are joined by "=", not by ":".'
         return 'A line is a [table], or a key with "=" and a value, or a # comment.'
     key, value = assigned[1], assigned[2].split("#")[0].strip()
-    if _MEASURED.fullmatch(value):
+    if _is_measured(value):
         return f'A value with a unit stands in quotes: {key} = "{value}".'
     if value.lower() in ("true", "false", "yes", "no", "on", "off"):
         return f"Write {key} = true or {key} = false."
     if not value:
-        return f'Write a value behind "{key} =", or put a # before the line.'
+        return 'Write a value behind the "=", or put a # before the line.'
     if value.count('"') % 2 or value.count("'") % 2:
         return "A text is closed by the same quote that opened it, on the same line."
     if re.fullmatch(r"[0-9]+,[0-9]+", value):
         return "Numbers have a decimal point, not a comma."
     if re.match(r"[A-Za-z/]", value):
-        return f'Text stands in quotes: {key} = "…".'
+        return 'Text stands in quotes: "…".'
     if value.startswith("["):
         return 'A list looks like this: ["water-a", "water-b"].'
     if value.startswith("{"):
@@ -121,7 +131,7 @@ def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         place = _PLACE.search(message)
-        words = _KEY_TUPLE.sub(_dotted, _PLACE.sub("", message))
+        words = _KEY.sub("this", _PLACE.sub("", message))
         end = len(text.rstrip("\n").split("\n"))
         if place is None or place[1] is None:
             number, column = end, ""
