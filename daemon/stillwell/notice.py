@@ -6,10 +6,12 @@ States and terms follow ANSI/ISA-18.2-2016 and IEC 62682.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from stillwell.reading import Moment
+from stillwell.shown import plain_lines
 
 
 class Priority(StrEnum):
@@ -38,6 +40,21 @@ class State(StrEnum):
     OUT_OF_SERVICE = "out-of-service"
 
 
+_MARKS = re.compile("([\ufff9-\ufffb])")
+"""What `units.either` sets around a figure in both systems, until the text is worded for one."""
+
+
+def _make_plain(noun: object, *names: str) -> None:
+    """Makes texts of a noun plain, their newlines kept: they may quote a sensor, a driver, a
+    stranger, and go to terminals, logs, brokers and phones."""
+    for name in names:
+        text = getattr(noun, name)
+        if not text.isprintable():
+            parts = _MARKS.split(text)
+            parts[::2] = map(plain_lines, parts[::2])
+            object.__setattr__(noun, name, "".join(parts))
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """What an alarm says to a person: each part one or two plain sentences, units included."""
@@ -50,6 +67,9 @@ class Message:
     """What to do now."""
     caution: str = ""
     """The caution that goes with the deed: mains and water."""
+
+    def __post_init__(self) -> None:
+        _make_plain(self, "what", "likely", "do", "caution")
 
     def __str__(self) -> str:
         return " ".join(part for part in (self.what, self.likely, self.do, self.caution) if part)
@@ -97,6 +117,9 @@ class Worded:
     title: str
     text: str
 
+    def __post_init__(self) -> None:
+        _make_plain(self, "title", "text")
+
 
 @dataclass(frozen=True, slots=True)
 class Notice:
@@ -115,6 +138,9 @@ class Notice:
     text: str
     also: Worded | None = None
     """The same in the other system of units, where that makes a difference and is known."""
+
+    def __post_init__(self) -> None:
+        _make_plain(self, "title", "text")
 
     def in_units(self, units: str | None) -> Notice:
         """Returns the notice as somebody reads it who wants these units; itself where it is worded

@@ -16,8 +16,8 @@ _PASSWORD = re.compile(r"://\S*@")
 
 
 def plain(text: str) -> str:
-    """Returns the text in one line and of printable signs alone: control characters are written
-    out as ``\\x1b``, those that nobody sees are left out."""
+    """Returns the text in one line and of printable signs alone (str.isprintable): control
+    characters are written out as ``\\x1b``, those that nobody sees are left out."""
     return text if text.isprintable() else "".join(map(_sign, text))
 
 
@@ -30,10 +30,12 @@ def _sign(sign: str) -> str:
     kind = unicodedata.category(sign)
     if kind == "Cf":
         return ""
-    if kind in ("Cc", "Cs", "Zl", "Zp"):
-        code = ord(sign)
-        return " " if sign == "\t" else f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
-    return sign
+    if kind == "Zs" or sign == "\t":
+        return " "
+    if sign.isprintable():
+        return sign
+    code = ord(sign)
+    return f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
 
 
 def looks_secret(text: str) -> bool:

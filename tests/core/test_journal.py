@@ -221,7 +221,7 @@ class TestTimes:
 class TestTexts:
     def test_lose_what_could_hide_in_them(self) -> None:
         entry = drafted("note", None, here=HERE, text=" a\x1b[31mb\nc\u202ed ").entry
-        assert entry.text == "a[31mb cd"
+        assert entry.text == r"a\x1b[31mb cd"
 
     def test_too_long_are_refused(self) -> None:
         with pytest.raises(JournalError, match="shorten"):

@@ -284,7 +284,7 @@ class TestEveryPayload:
     def test_a_text_that_has_no_utf_8_does_not_stop_an_alarm(self) -> None:
         moment = Moment(0, 0)
         ours = Notice("k", "s", "raised", Priority.LOW, moment, "probe \udcff", "…")
-        assert validate("notice", topics.notice_payload(ours))["title"] == "probe ?"
+        assert validate("notice", topics.notice_payload(ours))["title"] == r"probe \udcff"
 
 
 class TestNames:
@@ -308,10 +308,19 @@ class TestNames:
     @pytest.mark.parametrize(
         ("topic", "may"),
         [
-            ("phones/niamh", True),
+            ("phones/niamh", False),
             ("stillwell/reading-room/done", True),
             ("stillwell/reading-room/done/niamh", True),
-            ("stillwell/reading-room-2/do/reset", True),
+            ("stillwell/reading-room/done/niamh/phone", True),
+            ("stillwell/reading-room/done/", False),
+            ("stillwell/reading-room/done/a//b", False),
+            ("stillwell/reading-room/done/+", False),
+            ("stillwell/reading-room/done/\u202ea", False),
+            ("stillwell/reading-room/done/$SYS", False),
+            ("stillwell/reading-room/done2", False),
+            ("stillwell/reading-room-2/do/reset", False),
+            ("stillwell/other/alarm/water.low", False),
+            ("homeassistant/switch/heater/set", False),
             ("stillwell/reading-room", False),
             ("stillwell/reading-room/do/reset", False),
             ("stillwell/reading-room/alive", False),
@@ -322,6 +331,7 @@ class TestNames:
             ("a\ud800", False),
             ("", False),
             ("x" * 1025, False),
+            ("stillwell/reading-room/done/" + "x/" * 512 + "x", False),
         ],
     )
     def test_where_a_reply_may_go(self, topic: str, may: bool) -> None:

@@ -181,6 +181,20 @@ class TestTheKey:
         with pytest.raises(KeyFileError, match="Remove it"):
             kept_key(key_file(path))
 
+    @pytest.mark.parametrize("others", [0o004, 0o002, 0o001])
+    def test_that_others_may_read_makes_no_link_and_the_watch_goes_on(
+        self, tmp_path: Path, caplog: pytest.LogCaptureFixture, others: int
+    ) -> None:
+        settings = load(tank(tmp_path, f'[page]\naddress = "{ADDRESS}"\n'))
+        path = tmp_path / "tank.db"
+        kept_key(key_file(path))
+        key_file(path).chmod(0o600 | others)
+        assert wire.link_key(settings, path) is None
+        assert "Everybody on this machine" in caplog.text
+        assert "without links" in caplog.text
+        key_file(path).unlink()
+        assert wire.link_key(settings, path)
+
     def test_that_cannot_be_kept_costs_the_links_only(
         self, tmp_path: Path, caplog: pytest.LogCaptureFixture
     ) -> None:

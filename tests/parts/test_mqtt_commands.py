@@ -57,12 +57,12 @@ class TestPolite:
         phone.say(
             f"{ROOT}/do/acknowledge",
             b'{"alarm": "water.low", "by": "Niamh"}',
-            response_topic="phones/niamh",
+            response_topic=f"{ROOT}/done/niamh",
             correlation=b"\x00\x01",
         )
-        one.until(lambda: phone.on("phones/niamh"), "the reply")
+        one.until(lambda: phone.on(f"{ROOT}/done/niamh"), "the reply")
         assert watch.requests == [Request(Command.ACKNOWLEDGE, "water.low", "Niamh")]
-        reply = phone.on("phones/niamh")[0]
+        reply = phone.on(f"{ROOT}/done/niamh")[0]
         assert json.loads(reply.payload) == {
             "command": "acknowledge",
             "done": True,
@@ -170,15 +170,23 @@ class TestHostile:
         assert watch.requests == []
 
     @pytest.mark.parametrize(
-        "topic", [f"{ROOT}/alive", f"{ROOT}/do/acknowledge", f"{ROOT}/alarm/water.low"]
+        "topic",
+        [
+            f"{ROOT}/alive",
+            f"{ROOT}/do/acknowledge",
+            f"{ROOT}/alarm/water.low",
+            "house/boiler/set",
+            "$SYS/broker",
+        ],
     )
-    def test_a_reply_never_goes_where_the_daemon_speaks_itself(
+    def test_a_reply_goes_nowhere_but_below_done(
         self, one: Any, phone: Any, watch: Watch, topic: str
     ) -> None:
         phone.say(f"{ROOT}/do/acknowledge", b"{}", response_topic=topic)
-        one.until(lambda: replies(phone), "the reply, at its usual place")
-        assert not any(b"is done" in message.payload for message in phone.on(topic))
-        assert len(watch.requests) == 1
+        one.until(lambda: replies(phone), "the refusal, at its usual place")
+        assert f"below it: ask for {ROOT}/done/phone" in replies(phone)[0]["text"]
+        assert not any(b'"done":' in message.payload for message in phone.on(topic))
+        assert watch.requests == []
 
     def test_a_daemon_too_busy_to_take_it_says_so(self, one: Any, phone: Any) -> None:
         def full(request: Request, reply: Callable[[Reply], None]) -> None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterable
 from functools import cache
 from typing import Any
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 from rich.text import Text
 
 from stillwell.notice import Priority, State
+from stillwell.shown import plain, plain_lines
 
 STATE_STYLE = {
     State.NORMAL: "green",
@@ -26,14 +29,26 @@ STATE_STYLE = {
 PRIORITY_STYLE = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority.LOW: "cyan"}
 
 
+class PlainConsole(Console):
+    """A console whose texts are plain: what a sensor, a broker or a file's name says is shown, and
+    obeyed by no terminal. The styles are rich's own and stay."""
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterable[Segment]:
+        for segment in super().render(renderable, options):
+            text, style, control = segment
+            yield segment if control else Segment(plain_lines(text), style)
+
+
 @cache
 def stdout() -> Console:
-    return Console(highlight=False)
+    return PlainConsole(highlight=False)
 
 
 @cache
 def stderr() -> Console:
-    return Console(stderr=True, highlight=False)
+    return PlainConsole(stderr=True, highlight=False)
 
 
 def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | None = None) -> None:
@@ -59,5 +74,8 @@ def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | No
 
 def print_json(value: Any) -> None:
     """One JSON value on one line: whoever reads it line by line need not wait for the end."""
-    sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n")
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if not text.isprintable():  # the same value, with what a terminal obeys as \u001b
+        text = "".join(c if plain(c) == c else json.dumps(c)[1:-1] for c in text)
+    sys.stdout.write(text + "\n")
     sys.stdout.flush()

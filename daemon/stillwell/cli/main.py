@@ -32,6 +32,7 @@ from stillwell.cli import (
     warm_up,
 )
 from stillwell.cli.options import EXIT_WRONG
+from stillwell.shown import plain
 
 EXIT_FAULT = 70
 """EX_SOFTWARE of sysexits(3)."""
@@ -99,12 +100,12 @@ def main() -> None:
         from stillwell.barred import way_in
 
         do = way_in(Path(error.filename)) if error.filename else "Ask with sudo."
-        sys.stderr.write(f"This user may not open {error.filename}. {do}\n")
+        sys.stderr.write(f"This user may not open {plain(str(error.filename))}. {plain(do)}\n")
         sys.exit(EXIT_WRONG)
     except Exception as error:
         if os.environ.get("STILLWELL_DEBUG"):
             raise
-        said = " ".join(str(error).split())[:300]
+        said = plain(" ".join(str(error).split())[:300])
         sys.stderr.write(
             f"{type(error).__name__}: {said}\n" if said else f"{type(error).__name__}\n"
         )

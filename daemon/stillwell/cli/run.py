@@ -173,6 +173,7 @@ def _log_alarm(transition: Transition) -> None:
 
 def _log_to_stderr(verbose: bool) -> None:
     """The journal keeps time and priority itself; a person at a terminal gets both as words."""
+    from stillwell.supervise.plain_records import made_plain
     from stillwell.supervise.sd_journal import JournalLines, leads_to_journal
 
     form = logging.Formatter(
@@ -182,6 +183,7 @@ def _log_to_stderr(verbose: bool) -> None:
     )
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(JournalLines() if leads_to_journal(sys.stderr) else form)
+    handler.addFilter(made_plain)
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
     # APScheduler tells of each of its jobs: one a minute, and nothing that we don't know.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)

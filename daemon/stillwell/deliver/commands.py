@@ -17,6 +17,7 @@ from datetime import datetime
 from difflib import get_close_matches
 
 from stillwell.ports import Command, Request, ToNote
+from stillwell.shown import plain, shown
 
 LARGEST_BYTES = 2048
 _TOO_LARGE = f"The command has more than {LARGEST_BYTES} bytes."
@@ -65,7 +66,7 @@ def parse(
         command = Command(word)
     except ValueError:
         known = ", ".join(sorted(Command))
-        return Refused(f"There is no command {_shown(word)}; there are {known}.")
+        return Refused(f"There is no command {shown(word)}; there are {known}.")
     try:
         if command is Command.ANSWER:
             return _answer(_object(payload, ("token", "by", "sent"), '{"token": "1.…"}'), now_ms)
@@ -147,7 +148,7 @@ def _object(payload: bytes, keys: tuple[str, ...], example: str) -> dict[str, ob
         if key not in keys:
             near = get_close_matches(key, keys, 1)
             hint = f" Did you mean {near[0]}?" if near else f" There are {', '.join(keys)}."
-            raise _BadError(f"The command has no field {_shown(key)}.{hint}")
+            raise _BadError(f"The command has no field {shown(key)}.{hint}")
     return body
 
 
@@ -158,7 +159,7 @@ def _text(key: str, value: object) -> str:
         raise _BadError(f"The field {key} may have {_LONGEST[key]} characters.")
     if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in value):
         raise _BadError(f"The field {key} has control characters in it.")
-    return value.strip()
+    return plain(value).strip()
 
 
 def _no_constant(text: str) -> object:
@@ -178,7 +179,7 @@ def _alarm(name: str, alarms: Collection[str] | None) -> str:
     if not _ALARM.fullmatch(name) or (alarms is not None and name not in alarms):
         near = get_close_matches(name, list(alarms or ()), 1)
         hint = f" Did you mean {near[0]}?" if near else ""
-        raise _BadError(f"There is no alarm {_shown(name)}.{hint}")
+        raise _BadError(f"There is no alarm {shown(name)}.{hint}")
     return name
 
 
@@ -187,7 +188,7 @@ def _duration(text: str) -> float:
         return 0.0
     match = _DURATION.fullmatch(text)
     if not match:
-        raise _BadError(f'{_shown(text)} is no length of time; write "30 min", "2 h" or "1 d".')
+        raise _BadError(f'{shown(text)} is no length of time; write "30 min", "2 h" or "1 d".')
     seconds = float(match[1]) * _SECONDS[match[2]]
     if not (math.isfinite(seconds) and 0 < seconds <= LONGEST_SHELF_S):
         raise _BadError(f"{text} cannot be: more than nothing, and at most 7 d.")
@@ -205,11 +206,5 @@ def _age_s(sent: str, now_ms: int) -> float | None:
         return max(0.0, now_ms / 1000 - then.timestamp())
     except (ValueError, OverflowError):
         raise _BadError(
-            f'{_shown(sent)} is no time with its zone; write "sent": "2026-01-31T18:30:00Z".'
+            f'{shown(sent)} is no time with its zone; write "sent": "2026-01-31T18:30:00Z".'
         ) from None
-
-
-def _shown(text: str) -> str:
-    """A stranger's words, safe to print: short, and without control characters."""
-    plain = "".join(sign if sign.isprintable() else "?" for sign in text[:40])
-    return f'"{plain}{"…" if len(text) > 40 else ""}"'

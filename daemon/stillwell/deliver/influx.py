@@ -33,6 +33,7 @@ from stillwell.deliver.influx_link import (
 from stillwell.deliver.line_protocol import line_of, line_of_ten_minutes
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Quantity
+from stillwell.shown import plain, without_passwords
 
 log = logging.getLogger(__name__)
 
@@ -380,8 +381,8 @@ class Influx:
         for secret in (self._settings.token, self._settings.password):
             if secret is not None and secret.get_secret_value():
                 text = text.replace(secret.get_secret_value(), "…")
-        plain = "".join(sign if sign.isprintable() else " " for sign in text).strip()
-        return f"{answer.status}: {plain[:LONGEST_WORDS] or 'no reason given'}"
+        said = plain(without_passwords(text)).strip()
+        return f"{answer.status}: {said[:LONGEST_WORDS] or 'no reason given'}"
 
 
 def _secret(secret: SecretStr | None) -> str:

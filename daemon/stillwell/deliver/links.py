@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from collections.abc import Callable
 from pathlib import Path
 
@@ -38,12 +39,19 @@ def kept_key(path: Path) -> bytes:
     try:
         if not path.exists():
             _make(path)
+        mode = path.stat().st_mode
         key = path.read_bytes()
     except OSError as error:
         raise KeyFileError(
             f"The key for links cannot be kept in {path}: {error.strerror}. Messages go out "
             f"without links."
         ) from error
+    if mode & stat.S_IRWXO:
+        raise KeyFileError(
+            f"Everybody on this machine can read or change {path}, the key for links, and make "
+            f"links with it. Messages go out without links. Remove it, and a new key is made at "
+            f"the next start; links that were sent count no more."
+        )
     if len(key) < SHORTEST_KEY:
         raise KeyFileError(
             f"{path} is no key for links. Remove it, and a new one is made at the next start."

@@ -634,6 +634,11 @@ class Mqtt:
             # Retained, it would be carried out again after every reconnect.
             answer(Reply(False, "A command must not be retained; send it without."))
             return
+        wanted = arrived.response_topic
+        if wanted and not self._topics.may_reply_to(wanted):
+            done = self._topics.done
+            answer(Reply(False, f"A reply goes to {done} or below it: ask for {done}/phone."))
+            return
         parsed = commands.parse(word, arrived.payload, time.time_ns() // 1_000_000)
         if isinstance(parsed, commands.Refused):
             answer(Reply(False, parsed.text))

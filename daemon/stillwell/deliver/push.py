@@ -319,7 +319,7 @@ class Push:
             Priority.MEDIUM: kinds.WARNING,
             Priority.LOW: kinds.INFO,
         }[notice.priority]
-        body = _plain(notice.text) or _plain(notice.title)
+        body = notice.text or notice.title
         # The morning's title begins with what people call the tank.
         called = "" if notice.kind == "review" else f"{self._tank}: "
         link = self._link(notice)
@@ -330,7 +330,7 @@ class Push:
         with _listening() as status:
             tell = partial(
                 (service or self._service).notify,
-                title=title(f"{called}{_plain(notice.title)}"),
+                title=title(f"{called}{notice.title}"),
                 body=body,
                 notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,
                 body_format=self._apprise.NotifyFormat.TEXT,
@@ -383,8 +383,3 @@ def _listening() -> Iterator[list[str]]:
         yield heard
     finally:
         _heard.reset(token)
-
-
-def _plain(text: str) -> str:
-    """Without control characters, but for the ends of lines."""
-    return "".join(sign for sign in text if sign == "\n" or sign.isprintable())

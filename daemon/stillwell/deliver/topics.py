@@ -15,10 +15,12 @@ from stillwell.deliver import senml
 from stillwell.notice import Notice, State, Transition
 from stillwell.ports import Published, Reply
 from stillwell.reading import Quantity, Reading
+from stillwell.shown import plain
 
 JSON = "application/json"
 
 _LEVEL = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._\-]{0,127}")
+_LONGEST_TOPIC = 1024
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -72,16 +74,14 @@ class Topics:
         return topic[len(head) :]
 
     def may_reply_to(self, topic: str) -> bool:
-        """Whether a reply may be published there: a valid topic name that is not one of our own, so
-        that nobody makes us overwrite `alive` or answer our own commands without end."""
-        try:
-            size = len(topic.encode())
-        except UnicodeEncodeError:
-            return False
-        if not 0 < size <= 1024 or any(sign in topic for sign in "+#\0") or topic[0] == "$":
-            return False
-        own = topic == self.root or topic.startswith(self.root + "/")
-        return not own or topic == self.done or topic.startswith(self.done + "/")
+        """Whether a reply may be published there: at `done` or below it and nowhere else. Who may
+        ask us something must not get us to write, with our rights, where they may not."""
+        below = topic.removeprefix(f"{self.done}/")
+        return topic == self.done or (
+            below != topic
+            and len(topic) <= _LONGEST_TOPIC
+            and all(_LEVEL.fullmatch(level) for level in below.split("/"))
+        )
 
 
 def _level(name: str) -> str:
@@ -168,5 +168,10 @@ STOPPED = _dumps({"state": "stopped"})
 
 def reply_payload(reply: Reply, command: str) -> bytes:
     return _dumps(
-        {"command": command, "done": reply.done, "text": reply.text, "alarms": list(reply.alarms)}
+        {
+            "command": plain(command),
+            "done": reply.done,
+            "text": reply.text,
+            "alarms": list(reply.alarms),
+        }
     )

@@ -5,7 +5,6 @@ when it is odd.
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -15,6 +14,7 @@ from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
 from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.journal.values import read
+from stillwell.shown import plain
 from stillwell.units import System, show
 
 _MINUTE_MS = 60_000
@@ -152,16 +152,12 @@ def _standing_entry(number: int, here: Circumstances) -> Entry:
 
 
 def _line(text: str, longest: int, what: str) -> str:
-    plain = "".join(
-        " " if c in "\r\n\t" else c
-        for c in text
-        if c in "\r\n\t" or unicodedata.category(c)[0] != "C"
-    ).strip()
-    if len(plain) > longest:
+    line = plain("".join(" " if c.isspace() else c for c in text)).strip()
+    if len(line) > longest:
         raise JournalError(
-            f"The {what} has {len(plain)} characters.", f"At most {longest} are kept: shorten it."
+            f"The {what} has {len(line)} characters.", f"At most {longest} are kept: shorten it."
         )
-    return plain
+    return line
 
 
 def _spans(

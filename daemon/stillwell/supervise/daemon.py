@@ -20,6 +20,7 @@ from stillwell.acquire.bus import Batch, Bus, SourceState, Written
 from stillwell.acquire.epoch import Change
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock, Row, Stream
+from stillwell.shown import plain
 from stillwell.supervise.almanac import Almanac
 from stillwell.supervise.inbox import (
     Announced,
@@ -199,7 +200,7 @@ class Daemon:
 
     def _give_up(self, code: int, why: str) -> None:
         log.error("%s", why)
-        notify(f"STATUS={why}")
+        notify(f"STATUS={plain(why)}")
         self._exit = code
         self._parts.stop.set()
 
