@@ -203,7 +203,8 @@ class TestASecretInTheWrongPlace:
             said = [str(error), repr(error), *map(repr, error.faults)]
         else:
             said = [*map(str, loaded.warnings)]
-            said += [each.broken for each in (*loaded.sink.values(), *loaded.source.values())]
+            said += [each.broken for each in loaded.sink.values()]
+            said += [each.broken for each in loaded.source.values()]
         assert not any(secret in each for each in said), said
 
     @few

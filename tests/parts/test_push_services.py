@@ -175,7 +175,7 @@ class TestAMessage:
         one = phone(web(hook))
         one.notice("Water\x00\x1b[31m low\r\nnow")
         one.step()
-        assert titles(hook) == ["rock-pool: Water[31m low now"]
+        assert titles(hook) == [r"rock-pool: Water\x00\x1b[31m low\x0d now"]
 
     def test_of_a_return_is_shown_as_good_news(
         self, hook: Receiver, phone: Callable[..., Phone]

@@ -43,9 +43,10 @@ class Layers:
             unsaid: the last part of the path is not said.
         """
         said = (*path[:-1], "…") if unsaid and path else path
-        key = ".".join(str(part) if isinstance(part, str) else f"[{part}]" for part in said)
-        key = self._hidden(key.replace(".[", "["))
-        what, do = self._hidden(what), self._hidden(do)
+        parts = (part if isinstance(part, str) else f"[{part}]" for part in said)
+        key = ".".join("…" if looks_secret(part) else plain(part) for part in parts)
+        key = key.replace(".[", "[")
+        what, do = self.hidden(what), self.hidden(do)
         for end in range(len(path), 0, -1):
             if path[:end] in self.overlaid:
                 return Fault(self.overlaid[path[:end]], None, key, what, do)
@@ -53,9 +54,9 @@ class Layers:
                 return Fault(self.file, self.lines[path[:end]], key, what, do)
         return Fault(self.file, 1, key, what, do)
 
-    def _hidden(self, text: str) -> str:
-        """The text without what was typed as the value of a recipient's key, or looks like an
-        address with a password."""
+    def hidden(self, text: str) -> str:
+        """Returns the text in plain signs, without what was typed as the value of a recipient's key
+        or looks like an address with a password."""
         for secret in self._unsaid():
             if secret in text:
                 text = _without(text, secret)

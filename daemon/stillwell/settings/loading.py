@@ -274,8 +274,7 @@ class _Reading:
             hint = f'Did you mean "{near}"? {known}' if near else known
             # A recipient's may be its address or its password.
             said = shown(word) if near or table == "source" else "of this name"
-            what = f"There is no {key} {said}."
-            fault = self.layers.fault((table, name, key), what, hint)
+            fault = self.layers.fault((table, name, key), f"There is no {key} {said}.", hint)
             self.faults.append(fault)
             return None
         plugin = plugins.load(points[word])
@@ -302,7 +301,7 @@ class _Reading:
                 self.faults.append(self.layers.fault((table, name), str(what), str(do)))
                 return None
             reason = f"{type(error).__name__}: {error}".rstrip(": ")
-            broken = f'The settings of "{word}" cannot be checked: {reason}'
+            broken = f'The settings of "{word}" cannot be checked: {self.layers.hidden(reason)}'
             return plugins.Plugin(word, None, broken), None
         if len(self.faults) > before:
             return None
