@@ -100,6 +100,9 @@ class Transition:
     also_units: str = ""
     """Which system that is: metric or us."""
 
+    def __post_init__(self) -> None:
+        _make_plain(self, "by")
+
     def in_units(self, units: str | None) -> Transition:
         """Returns the transition as somebody reads it who wants these units; itself where it is
         worded in them already, or where nobody asks for any."""

@@ -125,7 +125,7 @@ class TestWhatIsSaid:
         message = Message(HOSTILE)
         change = Transition(
             "water.low", NOW, State.NORMAL, State.UNACKNOWLEDGED, "raise", Priority.LOW, True,
-            message, NOW,
+            message, NOW, HOSTILE,
         )  # fmt: skip
         assert all(is_plain(str(v)) for v in json.loads(alarm_payload(change)).values())
         assert is_plain(json.loads(reply_payload(Reply(False, ""), HOSTILE))["command"])

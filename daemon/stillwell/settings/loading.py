@@ -383,17 +383,22 @@ class _Reading:
             open_to_all = False
         if not open_to_all:
             return
-        for table, made in (("source", sources), ("sink", sinks)):
-            for name, pair in made.items():
-                for path in _secret_paths(pair[1] if pair else None, (table, name)):
-                    if self.layers.from_file(path):
-                        what = "A secret stands in a file that everybody on this machine can read."
-                        variable = "STILLWELL__" + "__".join(path).upper().replace("-", "_")
-                        do = (
-                            f"Write chmod o-r {self.file}, or move it to the systemd credential "
-                            f"{'.'.join(path)} or the environment variable {variable}."
-                        )
-                        yield self.layers.fault(path, what, do)
+        parts = {
+            (table, name): pair[1]
+            for table, made in (("source", sources), ("sink", sinks))
+            for name, pair in made.items()
+            if pair
+        }
+        page = None if self.frame is None else self.frame.page
+        for below, part in {**parts, ("page",): page}.items():
+            for path in filter(self.layers.from_file, _secret_paths(part, below)):
+                what = "A secret stands in a file that everybody on this machine can read."
+                variable = "STILLWELL__" + "__".join(path).upper().replace("-", "_")
+                do = (
+                    f"Write chmod o-r {self.file}, or move it to the systemd credential "
+                    f"{'.'.join(path)} or the environment variable {variable}."
+                )
+                yield self.layers.fault(path, what, do)
 
 
 def _source(
