@@ -28,6 +28,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from stillwell import foreign
 from stillwell.ports import Clock, Driver, DriverError, TellsTime
 from stillwell.reading import Failure, Sample
 
@@ -138,23 +139,10 @@ def within(seconds: float, what: str, call: Callable[[], T]) -> T:
     It runs on a daemon thread that is left behind when it does not come back, so that a hung driver
     fails its test rather than stops the run. `what` names the call in the error.
     """
-    result: list[T] = []
-    raised: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            result.append(call())
-        except BaseException as error:
-            raised.append(error)
-
-    runner = threading.Thread(target=run, name=f"within: {what}", daemon=True)
-    runner.start()
-    runner.join(seconds)
-    if runner.is_alive():
-        raise AssertionError(f"{what} did not come back within {seconds} s")
-    if raised:
-        raise raised[0]
-    return result[0]
+    try:
+        return foreign.within(seconds, call)
+    except foreign.HangsError:
+        raise AssertionError(f"{what} did not come back within {seconds} s") from None
 
 
 @dataclass(frozen=True)

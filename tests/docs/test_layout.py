@@ -14,7 +14,7 @@ DAEMON = ROOT / "daemon"
 DRIVERS = ROOT / "drivers"
 
 TIERS: tuple[frozenset[str], ...] = (
-    frozenset({"reading", "shown", "barred"}),
+    frozenset({"reading", "shown", "barred", "foreign"}),
     frozenset({"notice"}),
     frozenset({"ports", "units", "finding", "entry"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
@@ -31,7 +31,7 @@ TIERS: tuple[frozenset[str], ...] = (
 other parts and never a higher one. The settings know no part that measures or delivers; they stand
 high only because everything below must do without them."""
 
-SETTINGS_MAY = {"barred", "reading", "notice", "ports", "units", "shown"}
+SETTINGS_MAY = {"barred", "foreign", "reading", "notice", "ports", "units", "shown"}
 SAME_TIER_ALLOWED = {
     ("wire", "supervise"),
     ("supervise", "wire"),

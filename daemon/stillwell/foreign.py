@@ -1,0 +1,198 @@
+"""Code that others wrote, at arm's length: no call into it may hang, end or confuse the watch.
+
+A call that never returns can't be ended from outside in Python. So it is made on a thread that can
+be left behind; how many are, is counted, and what they hold is bounded by that.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TypeGuard, TypeVar
+
+T = TypeVar("T")
+
+MOST_LEFT_BEHIND = 4
+"""So many threads of one driver or sink may hang at once. Beyond that it is left alone until one of
+them has come back."""
+
+_LONGEST_PAUSE_S = 3600.0
+
+
+class HangsError(Exception):
+    """A call has not come back within its time; its thread has been left behind."""
+
+
+class FailedError(Exception):
+    """What foreign code raised though it is no `Exception` (SystemExit and the like), in words."""
+
+    def __init__(self, error: BaseException) -> None:
+        super().__init__(said(error))
+        self.kind = plain(type(error).__name__, 60)
+
+
+def pause_after_hang_s(hangs: int) -> float:
+    """Seconds to leave something alone that has hung `hangs` times: none after the first, which may
+    be chance, then a minute, ten, an hour."""
+    return 0.0 if hangs < 2 else min(_LONGEST_PAUSE_S, 60.0 * 10.0 ** min(hangs - 2, 9))
+
+
+class _Job:
+    """One call on its way to a thread and back."""
+
+    def __init__(self, call: Callable[[], object]) -> None:
+        self.call = call
+        self.done = threading.Event()
+        self.result: object = None
+        self.error: Exception | None = None
+
+    def run(self) -> None:
+        try:
+            self.result = self.call()
+        except Exception as error:
+            self.error = error
+        except BaseException as error:
+            self.error = FailedError(error)
+        finally:
+            self.done.set()
+
+
+_Jobs = queue.SimpleQueue[_Job | None] | queue.Queue[_Job | None]
+
+
+class Hand:
+    """A thread that makes one call after the other, and is left behind when one doesn't come back:
+    the next call gets a new thread. Owned by the one thread that asks it."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._left: list[threading.Thread] = []
+
+    @property
+    def left_behind(self) -> int:
+        """How many of its threads hang now."""
+        self._left = [thread for thread in self._left if thread.is_alive()]
+        return len(self._left)
+
+    def do(self, call: Callable[[], T], seconds: float) -> T:
+        """Returns what `call` returns, or raises the `Exception` that it raises.
+
+        Raises `FailedError` for what is raised and is none, `HangsError` when it has not come back
+        after `seconds`; what it returns later is lost.
+        """
+        if self._thread is None:
+            self._jobs = queue.SimpleQueue()
+            self._thread = _started(self._name, self._jobs)
+        job = _Job(call)
+        self._jobs.put(job)
+        if not job.done.wait(seconds):
+            self._left.append(self._thread)
+            self.end()
+            raise HangsError(f"has not answered for {seconds:g} s and hangs")
+        error, job.error = job.error, None
+        if error is not None:
+            raise error
+        return job.result  # type: ignore[return-value]
+
+    def end(self) -> None:
+        """Lets the thread end once it has done what it does."""
+        self._jobs.put(None)
+        self._thread = None
+
+
+def _started(name: str, jobs: _Jobs) -> threading.Thread:
+    thread = threading.Thread(target=_work, args=(jobs,), name=name, daemon=True)
+    thread.start()
+    return thread
+
+
+def _work(jobs: _Jobs) -> None:
+    while (job := jobs.get()) is not None:
+        job.run()
+        del job  # an idle thread must not hold what the last call brought
+
+
+class Patience:
+    """Time that several calls share: what one hangs away the next ones don't have."""
+
+    def __init__(self, seconds: float, least_s: float = 1.0) -> None:
+        self._left_s = seconds
+        self._least_s = least_s
+
+    @contextmanager
+    def share(self) -> Iterator[float]:
+        """Gives how long a call may take; what is done meanwhile counts."""
+        began_s = time.monotonic()
+        try:
+            yield max(self._least_s, self._left_s)
+        finally:
+            self._left_s -= time.monotonic() - began_s
+
+
+class Aside:
+    """Makes calls into foreign code that nobody waits for, in order, on a thread of its own. Never
+    blocks: beyond `capacity` calls that wait, further ones are dropped."""
+
+    def __init__(self, name: str, capacity: int = 100) -> None:
+        self._name = name
+        self._jobs: queue.Queue[_Job | None] = queue.Queue(capacity)
+        self._thread: threading.Thread | None = None
+        self._lock = threading.Lock()
+
+    def call(self, call: Callable[[], object]) -> bool:
+        """Returns whether the call was taken. Safe from any thread."""
+        with self._lock:
+            if self._thread is None:
+                self._thread = _started(self._name, self._jobs)
+        try:
+            self._jobs.put_nowait(_Job(call))
+        except queue.Full:
+            return False
+        return True
+
+
+def within(seconds: float, call: Callable[[], T]) -> T:
+    """One call like those of `Hand.do`, on a thread of its own."""
+    hand = Hand("one call")
+    try:
+        return hand.do(call, seconds)
+    finally:
+        hand.end()
+
+
+def is_a(thing: object, kind: type[T]) -> TypeGuard[T]:
+    """Like isinstance, without asking `thing` itself."""
+    return issubclass(type(thing), kind)
+
+
+def plain(text: object, longest: int = 300) -> str:
+    """At most `longest` characters of a text, printable ones only; empty for what is no text."""
+    if not is_a(text, str):
+        return ""
+    cut = str.__getitem__(text, slice(longest))
+    if cut.isprintable():
+        return cut
+    return "".join(sign if sign.isprintable() else " " for sign in cut).strip()
+
+
+def a(thing: object) -> str:
+    """What kind of thing it is: ``a str``, ``an int``, ``None``."""
+    if thing is None:
+        return "None"
+    name = plain(type(thing).__name__, 60)
+    return f"{'an' if name[:1].lower() in tuple('aeiou') else 'a'} {name}"
+
+
+def said(error: BaseException) -> str:
+    """The kind of an exception and its words, whatever these do: ``ValueError: no such pin``."""
+    name = plain(type(error).__name__, 60)
+    try:
+        words = plain(str(error)).rstrip(".")
+    except BaseException:
+        return name
+    return f"{name}: {words}" if words else name
