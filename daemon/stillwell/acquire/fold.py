@@ -9,6 +9,7 @@ closed, everything else the latest good value.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import isfinite
 
 from stillwell.reading import Sample
 
@@ -32,7 +33,8 @@ class Fold:
         for sample in samples:
             name = sample.channel
             self._last[name] = sample
-            if sample.value is None or sample.failure is not None:
+            # A value that is no number, or infinite, is judged as such where nothing better comes.
+            if sample.value is None or sample.failure is not None or not isfinite(sample.value):
                 continue
             if name in self._shares:
                 self._sums[name] = self._sums.get(name, 0.0) + sample.value

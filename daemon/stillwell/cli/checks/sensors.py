@@ -8,11 +8,12 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 
 from stillwell.acquire.bus import Source
+from stillwell.acquire.one_read import REPORT, Read, Words, words_of
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.cli.checks.readings import channel_point
-from stillwell.ports import Clock, Driver, DriverError, TellsTime
+from stillwell.ports import Clock, Driver, TellsTime
 from stillwell.quality.judge import Judge
-from stillwell.reading import Moment, Sample
+from stillwell.reading import Moment
 from stillwell.settings import Settings
 from stillwell.wire import limits_of, sources
 
@@ -28,8 +29,9 @@ class Attempt:
 
     def __init__(self, source: Source, clock: Clock) -> None:
         self.source = source
-        self.samples: list[Sample] = []
-        self.error: DriverError | None = None
+        self.read = Read(source.channels)
+        self.error: Words | None = None
+        self._over = threading.Event()
         self._clock = clock
         self._read = threading.Event()
         self._thread = threading.Thread(target=self._run, name=source.name, daemon=True)
@@ -38,6 +40,7 @@ class Attempt:
         """Returns whether it came to an end, good or bad, within the source's deadline."""
         self._thread.start()
         if not self._read.wait(self.source.deadline_s):
+            self._over.set()
             return False
         self._thread.join(CLOSING_S)
         return True
@@ -49,18 +52,14 @@ class Attempt:
             if isinstance(driver, TellsTime):
                 driver.use_clock(self._clock)
             driver.open()
-            for sample in driver.read():
-                self.samples.append(sample)
-        except DriverError as error:
-            self.error = error
-        except Exception as error:
-            self.error = DriverError(
-                f"The driver of {self.source.name} failed: {type(error).__name__}: {error}.",
-                "This is a fault of the driver: report it.",
-            )
+            self.read.take(driver.read(), self._over)
+            if self.read.wrong:
+                self.error = Words(f"{self.source.who} {self.read.wrong}.", REPORT)
+        except BaseException as error:
+            self.error = words_of(self.source.who, error)
         self._read.set()
         if driver is not None:
-            with suppress(Exception):
+            with suppress(BaseException):
                 driver.close()
 
 
@@ -111,7 +110,7 @@ def _points(settings: Settings, attempt: Attempt, hung: bool) -> Iterator[Point]
     else:
         yield Point("source", source.name, Grade.WELL, "It opens and reads.")
     now = Moment(time.monotonic_ns() // 1_000_000, time.time_ns() // 1_000_000)
-    came = {sample.channel: sample for sample in tuple(attempt.samples)}
+    came = {sample.channel: sample for sample in tuple(attempt.read.samples)}
     for channel in source.channels:
         sample = came.pop(channel, None)
         if sample is not None:
@@ -123,6 +122,5 @@ def _points(settings: Settings, attempt: Attempt, hung: bool) -> Iterator[Point]
         else:
             facts = {"source": source.name}
             yield Point("channel", channel, Grade.FIX, "No value.", facts=facts)
-    for stranger in sorted(came):
-        what = f"It returned a channel {stranger} that the configuration does not give it."
-        yield Point("source", source.name, Grade.NOTE, what)
+    if attempt.read.remark:
+        yield Point("source", source.name, Grade.NOTE, f"{source.who} {attempt.read.remark}.")
