@@ -383,6 +383,15 @@ class ChoosesBatch(Protocol):
 
 
 @runtime_checkable
+class KnowsItsLimit(Protocol):
+    """An ability of sinks that know how long one call into them may take, `open` and `close`
+    included: seconds, at most 1200. Without it a minute. One that takes longer is left behind with
+    its thread, and a fresh object is made in its place."""
+
+    def answers_within_s(self) -> float: ...
+
+
+@runtime_checkable
 class MayForget(Protocol):
     """An ability of sinks whose far side says "taken" before it is safe, and takes a row that it
     has already without harm. The kept cursor stays this far behind what has been sent, and rows

@@ -9,7 +9,8 @@ is killed in between sends the same row, with the same key, again.
 
 A sink is foreign code that talks to foreign machines. Whatever it does — raises, claims more rows
 than it was given, answers nothing — ends in a verdict here, never in a dead thread and never in a
-skipped row without a reason that is kept.
+skipped row without a reason that is kept. One that doesn't answer within its whole time limit is
+left behind with the thread that waits for it, and a fresh one is made; what it says later is lost.
 """
 
 from __future__ import annotations
@@ -22,21 +23,25 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, TypeVar, runtime_checkable
 
-from stillwell.notice import Notice, Transition
-from stillwell.ports import (
-    ChoosesBatch,
-    MayForget,
-    Outcome,
-    Refusal,
-    Retains,
-    Row,
-    SendsAhead,
-    Sink,
-    Stream,
-    Tends,
+from stillwell.deliver.checked import (
+    ROWS_AT_ONCE,
+    Abilities,
+    MistakeError,
+    abilities_of,
+    checked,
 )
+from stillwell.foreign import (
+    MOST_LEFT_BEHIND,
+    FailedError,
+    Hand,
+    HangsError,
+    pause_after_hang_s,
+    plain,
+)
+from stillwell.notice import Notice, Transition
+from stillwell.ports import Outcome, Refusal, Row, Sink, Stream
 from stillwell.reading import Reading
 
 log = logging.getLogger(__name__)
@@ -48,9 +53,11 @@ LONGEST_ASKED_S = 3600.0
 IDLE_S = 0.5
 FAILURES_BEFORE_REFUSAL = 5
 """So often may the sink itself fail on one and the same row, alone, before the row is set aside."""
+LONGEST_AFTER_HANG_S = 600.0
+FORGETS_S = 3600.0
+"""A sink that has gone well for so long has hung for the first time again."""
 
-ORDER = (Stream.NOTICES, Stream.TRANSITIONS, Stream.READINGS, Stream.ESTIMATES)
-"""People first."""
+T = TypeVar("T")
 
 
 class Follows(Protocol):
@@ -139,6 +146,10 @@ class Outbox:
             leave when they are kept (at once while the disk takes nothing), readings at once.
         jitter: a number 0 … 1, new on each call.
         settle_letter: see `SettleLetter`.
+        able: what the sink has said of itself; without it, it is asked now.
+        hand: the thread on which the sink is called, so that it can be left behind; without one it
+            is called on the thread of whoever steps, and may hang that.
+        remake: makes a fresh sink in place of one that was left behind.
     """
 
     def __init__(
@@ -151,27 +162,37 @@ class Outbox:
         *,
         latest: Callable[[], Iterable[Row]] = tuple,
         ahead: Mapping[Stream, int] | None = None,
-        batch: int = 100,
+        batch: int = ROWS_AT_ONCE,
         committed_only: bool = False,
         jitter: Callable[[], float] = random.random,
         settle_letter: SettleLetter = _unsettled,
+        able: Abilities | None = None,
+        hand: Hand | None = None,
+        remake: Callable[[], Sink] | None = None,
     ) -> None:
         self.name = name
         self.progress = 0
-        """Counts rounds; stands still when the sink hangs."""
-        self._sink = sink
+        """Counts rounds."""
+        self._able = able = able or abilities_of(sink, batch)
+        self._hand = hand
+        self._remake = remake
+        self._hangs = 0
+        self._hung_until_s = -math.inf
+        self._now_s = 0.0
+        self._sink: Any = sink
+        """None after one was left behind, until a fresh one is made."""
         self._tail = tail
         self._move = move
         self._latest = latest
-        self._batch = sink.batch if isinstance(sink, ChoosesBatch) else batch
+        self._batch = able.batch
         self._committed_only = committed_only
         self._jitter = jitter
-        self._streams = tuple(stream for stream in ORDER if stream in sink.streams())
-        self._collapse = sink.latest_only() if isinstance(sink, Retains) else frozenset()
+        self._streams = able.streams
+        self._collapse = able.collapse
         self._cursors = {stream: cursors.get(stream, 0) for stream in self._streams}
         self._owed: dict[tuple[str, Stream], _Owed] = {}
         self._ahead = dict(ahead or {})
-        self._overlap_s = sink.overlap_s() if isinstance(sink, MayForget) else 0.0
+        self._overlap_s = able.overlap_s
         self._sure = dict(self._cursors)
         """Up to where rows are past forgetting: what is kept. The cursors themselves, but for a
         sink that `MayForget`."""
@@ -215,15 +236,19 @@ class Outbox:
         than `IDLE_S` only while backing off. Never raises.
         """
         self.progress += 1
+        self._now_s = now_s
         self._ripen(now_s)
         self._settle()
         if now_s < self._not_before:
             return self._not_before - now_s
-        if not self._ready():
-            return self._away(now_s, Outcome(0, (), SHORTEST_PAUSE_S, self._trouble))
+        unready = self._ready()
+        if unready is not None:
+            return self._away(now_s, unready)
         remark = ""
-        if isinstance(self._sink, Tends):
-            outcome = self._guarded(self._sink.tend, 0)
+        if self._able.tends:
+            outcome = self._guarded(self._asked("tend"), 0)
+            if outcome is _FAILED:
+                outcome = replace(outcome, reason=self._mistake())
             self._repeat(outcome.again)
             if outcome.retry_after is not None:
                 return self._away(now_s, outcome)
@@ -270,9 +295,11 @@ class Outbox:
         if self._open:
             self._open = False
             try:
-                self._sink.close()
+                self._call(self._asked("close"))
             except Exception as error:
                 log.error("The sink %s failed while closing: %s.", self.name, _kind(error))
+        if self._hand is not None:
+            self._hand.end()
         self._settle()
 
     # -- rows --
@@ -306,7 +333,7 @@ class Outbox:
             return []
 
     def _offer(self, stream: Stream, rows: list[Row]) -> Outcome:
-        outcome = self._guarded(lambda: self._sink.send(rows), len(rows))
+        outcome = self._guarded(self._asked("send", rows), len(rows))
         if outcome is not _FAILED:
             self._failing = None
             self._failures = 0
@@ -318,14 +345,14 @@ class Outbox:
             self._failing = None
             self._failures = 0
             return Outcome(1, (Refusal(rows[0].seq, f"The sink failed on it: {self._trouble}"),))
-        return Outcome(0, (), SHORTEST_PAUSE_S, f"The sink itself failed: {self._trouble}")
+        return Outcome(0, (), SHORTEST_PAUSE_S, self._mistake())
 
     def _offer_letters(self) -> Outcome | None:
         """Sends the dead letters, each alone; the verdict when the far side has gone away."""
         with self._lock:
             letters = dict(self._letters)
         for letter, row in letters.items():
-            outcome = self._guarded(lambda row=row: self._sink.send([row]), 1)  # type: ignore[misc]
+            outcome = self._guarded(self._asked("send", [row]), 1)
             if outcome is _FAILED:
                 outcome = Outcome(1, (Refusal(row.seq, f"The sink failed on it: {self._trouble}"),))
             if outcome.accepted == 0:
@@ -337,12 +364,14 @@ class Outbox:
         return None
 
     def _guarded(self, call: Callable[[], Outcome], given: int) -> Outcome:
-        """The verdict of `call`, made sane; `_FAILED` when the sink raised."""
+        """The verdict of `call`, made sane; `_FAILED` when the sink raised, or said what is no
+        verdict."""
         try:
-            outcome = call()
+            outcome = self._call(lambda: checked(call()))
+        except HangsError as error:
+            return self._left_behind(error)
         except Exception as error:
-            self._trouble = _kind(error)
-            log.error("The sink %s failed: %s.", self.name, self._trouble)
+            self._failed(_kind(error))
             return _FAILED
         accepted = min(max(outcome.accepted, 0), given)
         retry = outcome.retry_after
@@ -445,22 +474,60 @@ class Outbox:
     # -- the sink's state --
 
     _trouble = ""
+    _said = ""
 
-    def _ready(self) -> bool:
+    def _call(self, call: Callable[[], T]) -> T:
+        """One call into the sink. Raises `HangsError` where it may be left behind."""
+        return call() if self._hand is None else self._hand.do(call, self._able.within_s)
+
+    def _asked(self, method: str, *given: object) -> Callable[[], Any]:
+        """A call of one of the sink's methods; even to look for it is the sink's own affair."""
+        sink = self._sink
+        return lambda: getattr(sink, method)(*given)
+
+    def _mistake(self) -> str:
+        return f"The sink {self.name} failed: {self._trouble}."
+
+    def _failed(self, trouble: str) -> None:
+        self._trouble = trouble
+        if trouble != self._said:
+            self._said = trouble
+            log.error("The sink %s failed: %s.", self.name, trouble)
+
+    def _left_behind(self, error: HangsError) -> Outcome:
+        """The verdict on a sink that hangs, which is not asked again."""
+        self._sink, self._open, self._fed = None, False, False
+        first = self._now_s - self._hung_until_s >= FORGETS_S
+        self._hangs = 1 if first else self._hangs + 1
+        pause_s = min(pause_after_hang_s(self._hangs), LONGEST_AFTER_HANG_S)
+        self._hung_until_s = self._now_s + pause_s
+        return Outcome(0, (), pause_s, f"The sink {self.name} {error}.", lost=True)
+
+    def _ready(self) -> Outcome | None:
+        """None when the sink is there and open, else the verdict."""
+        if self._sink is None and self._hand and self._hand.left_behind >= MOST_LEFT_BEHIND:
+            reason = f"The sink {self.name} hangs every time and is left alone: restart stillwell."
+            return Outcome(0, (), LONGEST_PAUSE_S, reason)
         try:
+            if self._sink is None and self._remake is not None:
+                self._sink = self._call(self._remake)
             if not self._open:
-                self._sink.open()
+                self._call(self._asked("open"))
                 self._open = True
-                if isinstance(self._sink, SendsAhead):
-                    self._sink.resume(dict(self._ahead))
-            if not self._fed and isinstance(self._sink, Retains):
-                self._sink.remember(tuple(self._latest()))
+                if self._able.sends_ahead:
+                    ahead = dict(self._ahead)
+                    self._call(self._asked("resume", ahead))
+            if not self._fed and self._able.retains:
+                latest = tuple(self._latest())
+                self._call(self._asked("remember", latest))
             self._fed = True
+        except HangsError as error:
+            return self._left_behind(error)
         except Exception as error:
-            self._trouble = f"The sink {self.name} cannot be opened: {_kind(error)}"
-            log.error("%s.", self._trouble)
-            return False
-        return True
+            self._failed(_kind(error))
+            reason = f"The sink {self.name} cannot be opened: {_kind(error)}"
+            return Outcome(0, (), SHORTEST_PAUSE_S, reason)
+        return None
 
     def _away(self, now_s: float, outcome: Outcome) -> float:
         if outcome.lost:
@@ -480,6 +547,7 @@ class Outbox:
         if self.health.away:
             log.debug("%s takes what it is sent again.", self.name)
         self._attempts = 0
+        self._said = ""
         self._report(now_s, away=False, verdict=remark)
 
     def _report(self, now_s: float, *, away: bool, verdict: str) -> None:
@@ -504,7 +572,9 @@ _FAILED = Outcome(0, (), SHORTEST_PAUSE_S, "The sink itself failed.")
 def _kind(error: Exception) -> str:
     """What failed, without the exception's own words: those of a foreign library may hold a URL
     with a password in it."""
-    return type(error).__name__
+    if isinstance(error, MistakeError):
+        return f"it {error}"
+    return error.kind if isinstance(error, FailedError) else plain(type(error).__name__, 60)
 
 
 def ahead_name(sink: str) -> str:
@@ -556,7 +626,7 @@ class OutboxThread:
     def _run(self) -> None:
         try:
             while not self._stop.is_set():
-                pause = self.outbox.step(time.monotonic())
+                pause = self._step()
                 if pause > IDLE_S:
                     # In slices, so that the progress counter moves while the far side is away.
                     self._stop.wait(min(pause, SHORTEST_PAUSE_S))
@@ -564,3 +634,11 @@ class OutboxThread:
                     self.outbox.idle(pause)
         finally:
             self.outbox.close()
+
+    def _step(self) -> float:
+        """One round; a fault of the outbox itself costs that round and not the recipient."""
+        try:
+            return self.outbox.step(time.monotonic())
+        except Exception:
+            log.exception("the outbox of %s failed", self.outbox.name)
+            return SHORTEST_PAUSE_S

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.deliver.outbox import IDLE_S, Outbox, ahead_name
+from stillwell.foreign import within
 from stillwell.notice import Notice
 from stillwell.pipeline import drill
 from stillwell.ports import CanBeTried, Command, Refusal, Request, Row, Sink, Stream
@@ -23,6 +24,7 @@ REACH = "Check address, port, user and password, and that the other machine is o
 TRIES = 3
 """After so many failed attempts the reason is plain."""
 CLOSING_S = 5.0
+MADE_WITHIN_S = 10.0
 
 
 def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) -> Iterator[Point]:
@@ -215,7 +217,7 @@ def _made(settings: Settings, destination: Destination) -> Sink | str:
         return destination.broken
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
     try:
-        sink: Sink = make_sink(settings, destination, quantities)
+        sink: Sink = within(MADE_WITHIN_S, lambda: make_sink(settings, destination, quantities))
     except Exception as error:
         return f"It can't be made: {type(error).__name__}."
     return sink
