@@ -12,6 +12,7 @@ import socket
 import socketserver
 import subprocess
 import threading
+import time
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -194,6 +195,30 @@ class Receiver:
         self._server.daemon_threads = True
         self.port = int(self._server.server_address[1])
         self.url = f"http://127.0.0.1:{self.port}"
+        threading.Thread(target=self._server.serve_forever, args=(0.01,), daemon=True).start()
+
+    def close(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+
+
+class Trickler:
+    """A server of the test's own that begins to answer and never comes to an end: a byte of a
+    header now and then, sooner than any time limit for a single receive."""
+
+    def __init__(self) -> None:
+        class Session(socketserver.BaseRequestHandler):
+            def handle(self) -> None:
+                with contextlib.suppress(OSError):
+                    self.request.recv(1 << 16)
+                    self.request.sendall(b"HTTP/1.1 204 No Content\r\nX-Slow: ")
+                    while True:
+                        time.sleep(0.1)
+                        self.request.sendall(b"x")
+
+        self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Session)
+        self._server.daemon_threads = True
+        self.url = f"http://127.0.0.1:{self._server.server_address[1]}"
         threading.Thread(target=self._server.serve_forever, args=(0.01,), daemon=True).start()
 
     def close(self) -> None:

@@ -43,6 +43,8 @@ until rows show it."""
 ASK_KEEPER_S = 60.0
 """Between attempts when only a person can mend it: a token, a bucket, a missing package."""
 LONGEST_WORDS = 300
+MOST_IN_VAIN = 15
+"""So many requests find one bad point among the most that a batch can hold, and send it alone."""
 
 
 def _plain_url(url: str) -> str:
@@ -106,7 +108,8 @@ class InfluxSettings(BaseModel):
 
 
 class Influx:
-    """The sink. `send` blocks for at most `timeout` where the server hangs."""
+    """The sink. `send` blocks for at most `timeout` where the server hangs, also where it sends a
+    byte now and then."""
 
     Settings: ClassVar[type[BaseModel]] = InfluxSettings
 
@@ -154,6 +157,9 @@ class Influx:
 
     def overlap_s(self) -> float:
         return self._settings.resend
+
+    def answers_within_s(self) -> float:
+        return (MOST_IN_VAIN + 2) * self._settings.timeout
 
     def open(self) -> None:
         """Needs no server: the first `send` connects."""
@@ -290,9 +296,13 @@ class Influx:
         assert self._link is not None
         waiting = [lines] if lines else []
         lost = False
+        ends_s = self._monotonic_s() + self._settings.timeout
         while waiting:
             part = waiting.pop()
             first = part[0][0]
+            if first and self._monotonic_s() > ends_s:
+                # A slow server: what it has taken counts now, the rest is offered again.
+                return self._came_to(seqs, first, refusals, Outcome(0), lost)
             try:
                 answer = self._link.write([line for _, line in part])
             except UnreachableError as error:

@@ -11,6 +11,7 @@ import base64
 import http.client
 import json
 import logging
+import socket
 import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from typing import Any, Protocol
 from urllib.parse import urlencode, urlsplit
 
 from stillwell.deliver.unreachable import reason_of
+from stillwell.deliver.whole_limit import whole_limit
 
 LONGEST_ANSWER = 4096
 
@@ -72,6 +74,8 @@ class InfluxDb2:
         self._url = url
         self._at = _at(url)
         self._org, self._bucket = org, bucket
+        self._timeout_s = timeout_s
+        self._socket: socket.socket | None = None
         # An integer on purpose: the client ignores a float.
         self._client: Any = InfluxDBClient(
             url=url,
@@ -87,12 +91,13 @@ class InfluxDb2:
 
     def write(self, lines: Sequence[str]) -> Answer:
         try:
-            self._api.write(
-                bucket=self._bucket,
-                org=self._org,
-                record="\n".join(lines),
-                write_precision="ms",
-            )
+            with whole_limit(self._timeout_s, lambda: self._socket):
+                self._api.write(
+                    bucket=self._bucket,
+                    org=self._org,
+                    record="\n".join(lines),
+                    write_precision="ms",
+                )
         except self._refusal as error:
             if not error.status:
                 raise UnreachableError(reason_of(error, self._at)) from None
@@ -118,6 +123,7 @@ class InfluxDb2:
         class Counted(pool.ConnectionCls):  # type: ignore[misc, name-defined]
             def connect(self) -> None:
                 super().connect()
+                link._socket = self.sock
                 link.renewed += 1
 
         pool.ConnectionCls = Counted
@@ -142,6 +148,8 @@ class InfluxDb1:
         parts = urlsplit(url)
         self._at = _at(url)
         query = urlencode({"db": database, "precision": "ms"})
+        self._timeout_s = timeout_s
+        self._socket: socket.socket | None = None
         self._target = f"{parts.path.rstrip('/')}/write?{query}"
         self._headers = {"Content-Type": "text/plain; charset=utf-8"}
         if username:
@@ -161,19 +169,24 @@ class InfluxDb1:
     def write(self, lines: Sequence[str]) -> Answer:
         body = "\n".join(lines).encode()
         try:
-            if self._connection.sock is None:
-                self._connection.connect()
-                self.renewed += 1
-            self._connection.request("POST", self._target, body, self._headers)
-            response = self._connection.getresponse()
-            text = response.read(LONGEST_ANSWER).decode("utf-8", "replace")
-            if response.read(1):
-                self._connection.close()  # more than anybody reads
-            after = _retry_after(response.headers.get("Retry-After"))
-            return Answer(response.status, _words(text), after)
+            with whole_limit(self._timeout_s, lambda: self._socket):
+                return self._write(body)
         except (OSError, http.client.HTTPException) as error:
             self._connection.close()
             raise UnreachableError(reason_of(error, self._at)) from None
+
+    def _write(self, body: bytes) -> Answer:
+        if self._connection.sock is None:
+            self._connection.connect()
+            self._socket = self._connection.sock
+            self.renewed += 1
+        self._connection.request("POST", self._target, body, self._headers)
+        response = self._connection.getresponse()
+        text = response.read(LONGEST_ANSWER).decode("utf-8", "replace")
+        if response.read(1):
+            self._connection.close()  # more than anybody reads
+        after = _retry_after(response.headers.get("Retry-After"))
+        return Answer(response.status, _words(text), after)
 
     def close(self) -> None:
         self._connection.close()

@@ -72,6 +72,8 @@ made."""
 QUOTA_PAUSE_S = 30.0
 SHORT_LIFE_S = 60.0
 """A connection that was lost sooner than this counts as flapping: each further one waits longer."""
+PATIENCES = 4
+"""So many times `patience` one round of messages may take, however slowly they are acknowledged."""
 
 _TRY_AGAIN = {0x80, 0x83, 0x91, 0x97}
 """PUBACK codes that are about the moment (unspecified, implementation specific, number in use,
@@ -202,6 +204,10 @@ class Mqtt:
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None:
         self._submit = submit
+
+    def answers_within_s(self) -> float:
+        # Two versions are tried, then the greeting and the rows are published.
+        return (2 + 2 * PATIENCES) * self._settings.patience + 30.0
 
     def open(self) -> None:
         """Needs no broker: the first `tend` or `send` begins to connect."""
@@ -564,6 +570,8 @@ class Mqtt:
         pending: dict[int, int] = {}
         sent = 0
         deadline = time.monotonic() + patience
+        # A broker that acknowledges one message now and then must come to an end too.
+        ends = time.monotonic() + PATIENCES * patience
         while sent < len(messages) or pending:
             link = self._link
             if link is None or link.up is None or link.down is not None:
@@ -580,7 +588,7 @@ class Mqtt:
                 if index is not None:
                     codes[index] = event.code
                     self._last_answer_s = time.monotonic()
-                    deadline = self._last_answer_s + patience
+                    deadline = min(ends, self._last_answer_s + patience)
             elif event is not None:
                 self._take(event)
             elif time.monotonic() >= deadline:

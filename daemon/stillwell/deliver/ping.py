@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 
 from stillwell.deliver.unreachable import reason_of
+from stillwell.deliver.whole_limit import whole_limit
 from stillwell.ports import Outcome, Row, Stream
 from stillwell.reading import Reading
 
@@ -52,7 +53,8 @@ class PingSettings(BaseModel):
 
 
 class Ping:
-    """The sink. `tend` blocks for some `timeout` where the far side hangs."""
+    """The sink. `tend` blocks for some `timeout` where the far side hangs, also where it sends a
+    byte now and then."""
 
     Settings: ClassVar[type[BaseModel]] = PingSettings
 
@@ -78,6 +80,9 @@ class Ping:
 
     def latest_only(self) -> frozenset[Stream]:
         return self.streams()
+
+    def answers_within_s(self) -> float:
+        return 3 * self._settings.timeout + 30.0
 
     def remember(self, rows: Sequence[Row]) -> None:
         """Readings of the last run prove nothing about this one."""
@@ -120,8 +125,11 @@ class Ping:
             connection = http.client.HTTPConnection(host, port, timeout=self._settings.timeout)
         target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
         try:
-            connection.request("GET", target, headers={"User-Agent": "stillwell"})
-            status = connection.getresponse().status
+            connection.connect()
+            sock = connection.sock
+            with whole_limit(self._settings.timeout, lambda: sock):
+                connection.request("GET", target, headers={"User-Agent": "stillwell"})
+                status = connection.getresponse().status
         except (OSError, http.client.HTTPException) as error:
             return reason_of(error, at)
         finally:
