@@ -19,6 +19,7 @@ from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.rate import FASTEST_WATER_K_PER_S
 from stillwell.alarm.watch import Watch
+from stillwell.deliver.checked import Abilities, MistakeError, abilities_of, checked_request
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
 from stillwell.estimate.estimate import Estimate
@@ -40,6 +41,7 @@ from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
 from stillwell.estimate.level_watch import LevelWatch
+from stillwell.foreign import Aside, FailedError, Hand, HangsError, Patience, a, plain, within
 from stillwell.keeper.cycle_watch import CycleWatch
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.keeper.plan import BookPlan
@@ -56,9 +58,9 @@ from stillwell.ports import (
     DriverError,
     KnowsChannels,
     KnowsZone,
-    MayForget,
     Published,
-    Retains,
+    Reply,
+    Request,
     Row,
     Stream,
     TakesRequests,
@@ -70,6 +72,7 @@ from stillwell.reading import UNIT, Quantity, Reading
 from stillwell.review import BandPlan
 from stillwell.settings import Destination, Fault, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings
+from stillwell.settings.plugins import reason_of
 from stillwell.store import Store
 from stillwell.supervise import last_settings
 from stillwell.supervise.calendar_look import CalendarLook
@@ -95,6 +98,11 @@ LAMP = "lamp"
 APART_DELAY_S = 2700.0
 """Water that is changed with the pump off, or a pump that pauses, parts two probes for half an
 hour; a probe in the air and a pump that stands are told before, by names of their own."""
+
+BUSES_NAMED_WITHIN_S = 10.0
+SINKS_MADE_WITHIN_S = 20.0
+"""All drivers together have so long to name their buses, and all sinks to be made, before the watch
+begins without those that hang."""
 
 GAP_IN_READINGS = 4
 """A channel is silent after so many missed readings, unless the settings say otherwise."""
@@ -467,10 +475,13 @@ def observers(settings: Settings) -> list[Observer]:
 def sources(settings: Settings) -> dict[str, list[Source]]:
     """The sources, by the bus that they share."""
     by_bus: dict[str, list[Source]] = {}
+    patience = Patience(BUSES_NAMED_WITHIN_S)
     for source in settings.source.values():
+        bus, broken = _bus_of(source, patience)
         made = Source(
             name=source.name,
-            make=_maker(source),
+            driver=source.driver,
+            make=_maker(source, broken),
             channels=source.channels,
             shares=frozenset(
                 c for c in source.channels if Quantity(settings.channel[c].quantity) in SHARES
@@ -479,25 +490,32 @@ def sources(settings: Settings) -> dict[str, list[Source]]:
             look_s=source.look,
             deadline_s=source.deadline,
         )
-        by_bus.setdefault(_bus_of(source), []).append(made)
+        by_bus.setdefault(bus, []).append(made)
     return by_bus
 
 
-def _bus_of(source: SourceSettings) -> str:
-    """The bus, by the driver's word; a driver that can't even say that has one of its own, where it
-    harms nobody else."""
-    if source.made is not None:
-        try:
-            return str(source.made.bus(source.settings))
-        except Exception:
-            log.exception("the driver of %s can't name its bus", source.name)
-    return f"none:{source.name}"
+def _bus_of(source: SourceSettings, patience: Patience) -> tuple[str, str]:
+    """The bus, by the driver's word, and why there is none: a driver that can't even say that must
+    not be read, since others may use the same wire, and has a thread of its own to be down on."""
+    of_its_own = f"none:{source.name}"
+    who = f"The driver {source.driver} of {source.name}"
+    if source.made is None:
+        return of_its_own, source.broken
+    made = source.made
+    try:
+        with patience.share() as seconds:
+            name = within(seconds, lambda: made.bus(source.settings))
+    except Exception as error:
+        return of_its_own, f"{who} can't name its bus: {reason_of(error)}."
+    if plain(name):
+        return plain(name), ""
+    return of_its_own, f"{who} returned {a(name)} as the name of its bus."
 
 
-def _maker(source: SourceSettings) -> Callable[[], Driver]:
+def _maker(source: SourceSettings, broken: str) -> Callable[[], Driver]:
     def make() -> Driver:
-        if source.made is None:
-            raise DriverError(source.broken, "Install what it names, then restart stillwell.")
+        if source.made is None or broken:
+            raise DriverError(broken, "Mend or install what it names, then restart stillwell.")
         driver: Driver = source.made(source.settings)
         return driver
 
@@ -575,14 +593,17 @@ def deliveries(
     """A thread a sink, not yet started. `key`: what links are signed with."""
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
     made = []
+    patience = Patience(SINKS_MADE_WITHIN_S)
     for destination in settings.sink.values():
         if destination.made is None:
             made.append(SinkDelivery.broken(destination.name, destination.broken))
             continue
-        try:
+        answers = Aside(f"answers {destination.name}")
+
+        def introduced(destination: Destination = destination, answers: Aside = answers) -> Any:
             sink = make_sink(settings, destination, quantities)
             if isinstance(sink, TakesRequests):
-                sink.on_request(partial(inbox.ask, destination.name))
+                sink.on_request(partial(_ask, inbox, answers, destination.name))
             if isinstance(sink, WaitsForClock):
                 sink.use_trust(clock.trusted)
             if isinstance(sink, CarriesLinks) and key is not None and settings.page.address:
@@ -590,10 +611,17 @@ def deliveries(
             if isinstance(sink, AttachesPictures) and pictures is not None:
                 units = units_of(settings, destination.settings)
                 sink.use_pictures(partial(pictures.of, units=units))
+            return sink
+
+        hand = Hand(f"sink {destination.name}")
+        try:
+            with patience.share() as seconds:
+                sink = hand.do(introduced, seconds)
+            with patience.share() as seconds:
+                able = hand.do(partial(abilities_of, sink), seconds)
         except Exception as error:
-            # A sink's own mistake is a sink that is away; the watch begins all the same. Not the
-            # error's own words: they may hold a password.
-            reason = f"The sink {destination.name} can't be made: {type(error).__name__}."
+            # A sink's own mistake is a sink that is away; the watch begins all the same.
+            reason = f"The sink {destination.name} can't be made: {_kind(error)}."
             log.error("%s", reason)
             made.append(SinkDelivery.broken(destination.name, reason))
             continue
@@ -601,7 +629,7 @@ def deliveries(
             destination.name,
             sink,
             store.tail,
-            _cursors(store, destination.name, sink),
+            _cursors(store, destination.name, able),
             inbox.move,
             latest=lambda: (
                 *store.tail.latest_transitions(),
@@ -610,15 +638,39 @@ def deliveries(
             ),
             ahead={
                 stream: store.cursor(ahead_name(destination.name), stream) or 0
-                for stream in sink.streams()
+                for stream in able.streams
             },
             settle_letter=inbox.settle_letter,
             # A history is to hold what the store holds, also after a power cut; displays want
             # readings now, and people what concerns them, also while the disk takes nothing.
-            committed_only=isinstance(sink, MayForget),
+            committed_only=able.may_forget,
+            able=able,
+            hand=hand,
+            remake=introduced,
         )
         made.append(SinkDelivery(OutboxThread(outbox)))
     return made
+
+
+def _kind(error: Exception) -> str:
+    """What a sink did wrong when it was made, without an exception's own words: they may hold a
+    password."""
+    if isinstance(error, HangsError | MistakeError):
+        return f"it {error}"
+    return error.kind if isinstance(error, FailedError) else plain(type(error).__name__, 60)
+
+
+def _ask(
+    inbox: Inbox, answers: Aside, sink: str, request: Request, answer: Callable[[Reply], None]
+) -> None:
+    """Takes a request of a sink; raises `MistakeError` for what is none. The answer goes out aside:
+    no sink may hold up the pipeline."""
+
+    def answered(reply: Reply) -> None:
+        if not answers.call(partial(answer, reply)):
+            log.warning("A sink takes no more answers; one is dropped.")
+
+    inbox.ask(sink, checked_request(request), answered)
 
 
 def _latest_estimates(store: Store) -> list[Row]:
@@ -642,17 +694,16 @@ def make_sink(
     return sink
 
 
-def _cursors(store: Store, name: str, sink: Any) -> dict[Stream, int]:
+def _cursors(store: Store, name: str, able: Abilities) -> dict[Stream, int]:
     """How far the sink has been given each stream. A sink that is new starts at now for notices
     and transitions (nobody wants the alarms of last year on a new phone) and for what it shows
     only the latest of; a server that keeps history starts at the beginning of it. Where it starts
     is kept at once: a restart before its first row must not move it past what came meanwhile."""
-    latest_only = sink.latest_only() if isinstance(sink, Retains) else frozenset()
     cursors: dict[Stream, int] = {}
-    for stream in sink.streams():
+    for stream in able.streams:
         kept = store.cursor(name, stream)
         if kept is None:
-            from_now = stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in latest_only
+            from_now = stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in able.collapse
             kept = store.tail.newest(stream, committed_only=False) if from_now else 0
             store.move_cursor(name, stream, kept)
         cursors[stream] = kept

@@ -151,6 +151,16 @@ class TestBrokenOnes:
         settings = settings_of(tmp_path, TEXT.format(pin=4) + '[sink.s]\nkind = "shim_sink"\n')
         assert "shim_no_such_module" in settings.sink["s"].broken
 
+    def test_a_package_that_describes_itself_wrongly_hides_no_other(
+        self, tmp_path: Path, package: Path
+    ) -> None:
+        info = package / "odd-1.0.dist-info"
+        info.mkdir()
+        (info / "METADATA").write_text("Metadata-Version: 2.1\nName: odd\nVersion: 1.0\n")
+        (info / "entry_points.txt").write_text("[stillwell.drivers]\nno entry point\n")
+        settings = settings_of(tmp_path, TEXT.format(pin=4))
+        assert settings.source["shim"].made is not None
+
     def test_only_the_drivers_that_are_named_are_imported(
         self, tmp_path: Path, package: Path
     ) -> None:

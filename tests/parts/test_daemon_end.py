@@ -21,7 +21,6 @@ class LateSink:
     """A delivery of the test's own: its cursor moves at the very last, when it is stopped."""
 
     name = "broker"
-    progress = 0
     away = (False, "")
 
     def __init__(self, inbox: Inbox) -> None:

@@ -64,7 +64,7 @@ def run(
     from stillwell.settings import ConfigError
     from stillwell.store import StoreError
     from stillwell.supervise import last_settings
-    from stillwell.supervise.daemon import EX_CONFIG, EX_TEMPFAIL
+    from stillwell.supervise.daemon import EX_CONFIG, EX_SOFTWARE, EX_TEMPFAIL
 
     _log_to_stderr(verbose)
     try:
@@ -100,7 +100,21 @@ def run(
     except OSError as error:
         log.warning("The settings that work can't be kept for later: %s.", error)
     daemon.handle_signals()
-    raise typer.Exit(daemon.run())
+    try:
+        code = daemon.run()
+    except Exception:
+        log.exception("the daemon failed")
+        code = EX_SOFTWARE
+    _leave(code)
+
+
+def _leave(code: int) -> NoReturn:
+    """Ends the process at once. Everything is kept by now, and the interpreter's own end would wait
+    for threads and exit handlers that a plugin may have left."""
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(Exception):
+            stream.flush()
+    os._exit(code)
 
 
 def _refuse(reasons: Sequence[object], code: int) -> NoReturn:

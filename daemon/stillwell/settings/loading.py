@@ -13,6 +13,8 @@ from typing import Any
 from pydantic import BaseModel, SecretStr, ValidationError
 
 from stillwell.barred import way_in
+from stillwell.foreign import Patience, plain, within
+from stillwell.ports import DriverError
 from stillwell.reading import Quantity
 from stillwell.settings import crosscheck, plugins
 from stillwell.settings.explain import Explainer
@@ -186,6 +188,7 @@ class _Reading:
         self.layers = layers
         self.file = file
         self.faults: list[Fault] = []
+        self.patience = Patience(plugins.LOADS_WITHIN_S)
         environ, self.sealed = with_credentials(file, environ)
         self.frame = self._frame(environ)
         self.tree = layers.tree
@@ -277,7 +280,8 @@ class _Reading:
             fault = self.layers.fault((table, name, key), f"There is no {key} {said}.", hint)
             self.faults.append(fault)
             return None
-        plugin = plugins.load(points[word])
+        with self.patience.share() as seconds:
+            plugin = plugins.load(points[word], seconds)
         if plugin.settings is None:
             return plugin, None
         generic = SourceKeys.model_fields if table == "source" else SinkKeys.model_fields
@@ -290,18 +294,24 @@ class _Reading:
             )
             return plugins.Plugin(word, None, broken, sealed=True), None
         before = len(self.faults)
-        try:
-            settings: BaseModel | None = self._validate(
-                plugin.settings, data, (table, name), generic
-            )
-        except Exception as error:
-            # Its own check broke. One that says what and do means the person; else it is down.
-            what, do = getattr(error, "what", None), getattr(error, "do", "")
-            if what is not None:
-                self.faults.append(self.layers.fault((table, name), str(what), str(do)))
+        model, here = plugin.settings, (table, name)
+
+        def validated() -> BaseModel | None:
+            try:
+                instance: BaseModel | None = self._validate(model, data, here, generic)
+            except DriverError as error:
+                # One that says what and do means the person.
+                self.faults.append(self.layers.fault(here, plain(error.what), plain(error.do)))
                 return None
-            reason = f"{type(error).__name__}: {error}".rstrip(": ")
-            broken = f'The settings of "{word}" cannot be checked: {self.layers.hidden(reason)}'
+            return instance
+
+        try:
+            with self.patience.share() as seconds:
+                settings = within(seconds, validated)
+        except Exception as error:
+            # Its own check broke, or has no end: it is down.
+            reason = self.layers.hidden(plugins.reason_of(error))
+            broken = f'The settings of "{word}" cannot be checked: {reason}'
             return plugins.Plugin(word, None, broken), None
         if len(self.faults) > before:
             return None
@@ -368,6 +378,13 @@ class _Reading:
 
     # --- what does not stop the start
 
+    def _readable_secrets(self, value: Any, path: tuple[str, ...]) -> list[tuple[str, ...]]:
+        try:
+            with self.patience.share() as seconds:
+                return within(seconds, lambda: list(_secret_paths(value, path)))
+        except Exception:  # a plugin's own model: what it holds may be anything
+            return []
+
     def _warnings(
         self,
         sources: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
@@ -391,7 +408,7 @@ class _Reading:
         }
         page = None if self.frame is None else self.frame.page
         for below, part in {**parts, ("page",): page}.items():
-            for path in filter(self.layers.from_file, _secret_paths(part, below)):
+            for path in filter(self.layers.from_file, self._readable_secrets(part, below)):
                 what = "A secret stands in a file that everybody on this machine can read."
                 variable = "STILLWELL__" + "__".join(path).upper().replace("-", "_")
                 do = (

@@ -5,13 +5,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import Distribution, EntryPoint, distributions, entry_points
 from typing import Any, Literal
 
 from pydantic import BaseModel
 
+from stillwell.foreign import FailedError, HangsError, plain, said, within
+
 Group = Literal["stillwell.drivers", "stillwell.sinks"]
 GROUPS: tuple[Group, ...] = ("stillwell.drivers", "stillwell.sinks")
+
+LOADS_WITHIN_S = 40.0
+"""All plugins together have so long to be imported and to look at their settings, before the watch
+begins without those that hang. On a small machine with a slow card a large package takes seconds;
+systemd waits for 90 s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +40,19 @@ class Plugin:
 
 def registered(group: Group) -> dict[str, EntryPoint]:
     """Returns every registered name with its entry point; nothing is imported."""
-    return {point.name: point for point in entry_points(group=group)}
+    try:
+        points = list(entry_points(group=group))
+    except Exception:
+        # Somebody's package describes itself wrongly: the others are found all the same.
+        points = [point for each in distributions() for point in _described(each, group)]
+    return {point.name: point for point in points}
+
+
+def _described(package: Distribution, group: Group) -> list[EntryPoint]:
+    try:
+        return [point for point in package.entry_points if point.group == group]
+    except Exception:
+        return []
 
 
 def ours(points: Iterable[EntryPoint]) -> list[EntryPoint]:
@@ -41,20 +60,33 @@ def ours(points: Iterable[EntryPoint]) -> list[EntryPoint]:
     return [point for point in points if point.dist is not None and point.dist.name == "stillwell"]
 
 
-def load(point: EntryPoint) -> Plugin:
-    """Imports the class. Whatever goes wrong there is kept as text: one bad driver must not stop
-    the rest."""
+def load(point: EntryPoint, within_s: float = LOADS_WITHIN_S) -> Plugin:
+    """Imports the class. Whatever goes wrong there, or never comes to an end, is kept as text: one
+    bad driver must not stop the rest."""
     try:
-        made = point.load()
+        made = within(within_s, lambda: _with_settings(point))
     except Exception as error:
-        reason = f"{type(error).__name__}: {error}".rstrip(": ")
         return Plugin(
-            point.name, None, f'"{point.name}" ({point.value}) cannot be loaded: {reason}'
+            point.name,
+            None,
+            f'"{point.name}" ({point.value}) cannot be loaded: {reason_of(error)}',
         )
-    settings = getattr(made, "Settings", None)
-    if not (
-        isinstance(made, type) and isinstance(settings, type) and issubclass(settings, BaseModel)
-    ):
+    if made is None:
         broken = f'"{point.name}" ({point.value}) has no Settings model.'
         return Plugin(point.name, None, broken)
     return Plugin(point.name, made)
+
+
+def reason_of(error: Exception) -> str:
+    """Why a call into a plugin failed, whatever the exception itself does."""
+    if isinstance(error, HangsError):
+        return f"it {error}"
+    return plain(str(error)) if isinstance(error, FailedError) else said(error)
+
+
+def _with_settings(point: EntryPoint) -> type[Any] | None:
+    """The class; None where it has no model of its settings."""
+    made = point.load()
+    settings = getattr(made, "Settings", None)
+    well = isinstance(made, type) and isinstance(settings, type) and issubclass(settings, BaseModel)
+    return made if well else None

@@ -14,7 +14,7 @@ class SinkDelivery:
     def __init__(self, thread: OutboxThread | None, name: str = "", reason: str = "") -> None:
         self._thread = thread
         self._reason = reason
-        self._beats = 0
+        self._started = False
         self.name = thread.outbox.name if thread is not None else name
 
     @classmethod
@@ -23,18 +23,12 @@ class SinkDelivery:
         return cls(None, name, reason)
 
     @property
-    def progress(self) -> int:
-        """Grows with each round; for a sink that can't be had there is nothing to wait for."""
-        if self._thread is not None:
-            return self._thread.outbox.progress
-        self._beats += 1
-        return self._beats
-
-    @property
     def away(self) -> tuple[bool, str]:
         """Whether the far side can't be reached, and why in words."""
         if self._thread is None:
             return True, self._reason
+        if self._started and not self._thread.is_alive():
+            return True, f"The thread of the sink {self.name} has died: restart stillwell."
         health = self._thread.outbox.health
         return health.away, health.verdict
 
@@ -50,6 +44,7 @@ class SinkDelivery:
 
     def start(self) -> None:
         if self._thread is not None:
+            self._started = True
             self._thread.start()
 
     def stop(self, timeout_s: float = 5.0) -> bool:

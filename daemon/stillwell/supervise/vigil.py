@@ -26,10 +26,6 @@ class Vigil:
         """From now on `worker` must make progress at least every `limit_s`."""
         self._workers[worker] = _Seen(-1, now_ms, round(limit_s * 1000))
 
-    def excuse(self, worker: str) -> None:
-        """`worker` need not move any more: it has been given up, and an alarm says so."""
-        self._workers.pop(worker, None)
-
     def report(self, worker: str, progress: int, now_ms: int) -> None:
         seen = self._workers.get(worker)
         if seen is not None and progress != seen.progress:
