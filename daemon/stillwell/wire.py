@@ -99,8 +99,8 @@ APART_DELAY_S = 2700.0
 """Water that is changed with the pump off, or a pump that pauses, parts two probes for half an
 hour; a probe in the air and a pump that stands are told before, by names of their own."""
 
-BUSES_NAMED_WITHIN_S = 10.0
-SINKS_MADE_WITHIN_S = 20.0
+BUSES_NAMED_WITHIN_S = 5.0
+SINKS_MADE_WITHIN_S = 10.0
 """All drivers together have so long to name their buses, and all sinks to be made, before the watch
 begins without those that hang."""
 
