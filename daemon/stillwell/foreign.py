@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeGuard, TypeVar
 
+from stillwell import shown
+
 T = TypeVar("T")
 
 MOST_LEFT_BEHIND = 4
@@ -171,13 +173,10 @@ def is_a(thing: object, kind: type[T]) -> TypeGuard[T]:
 
 
 def plain(text: object, longest: int = 300) -> str:
-    """At most `longest` characters of a text, printable ones only; empty for what is no text."""
+    """At most `longest` characters of a text, in plain signs; empty for what is no text."""
     if not is_a(text, str):
         return ""
-    cut = str.__getitem__(text, slice(longest))
-    if cut.isprintable():
-        return cut
-    return "".join(sign if sign.isprintable() else " " for sign in cut).strip()
+    return shown.plain(str.__getitem__(text, slice(longest)))[:longest].strip()
 
 
 def a(thing: object) -> str:

@@ -13,6 +13,7 @@ from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 from stillwell.reading import Moment
 from stillwell.store import Store
+from stillwell.store.epochs import NO_BOOT
 
 ALARM = "daemon.restarting"
 KEY = "starts"
@@ -82,7 +83,7 @@ def restarting(starts: Sequence[Start], clock: Callable[[Moment], str]) -> Findi
     since = starts[0].at
     told = clock(since)
     boots = [start.boot_id for start in starts]
-    if len(set(boots)) == count and "unknown" not in boots:
+    if len(set(boots)) == count and not any(boot.startswith(NO_BOOT) for boot in boots):
         likely = (
             "The machine itself was restarted each time, most likely by its power supply or the "
             "plug."

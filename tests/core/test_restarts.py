@@ -113,6 +113,10 @@ class TestStarts:
         assert "power supply" in life.told[0].message.likely
         assert "journalctl" not in str(life.told[0].message)
 
+    def test_of_boots_without_a_name_accuse_no_power_supply(self, life: Life) -> None:
+        life.crashes((0, 10, 20), ("unknown-a", "unknown-b", "unknown-c"))
+        assert "power supply" not in life.told[0].message.likely
+
     def test_count_also_where_no_clock_was_ever_set(self, life: Life) -> None:
         for boot in "abc":
             life.start(0, boot, trusted=False)

@@ -36,6 +36,7 @@ SAME_TIER_ALLOWED = {
     ("wire", "supervise"),
     ("supervise", "wire"),
     ("notice", "reading"),
+    ("foreign", "shown"),
     ("estimate", "water"),  # what evaporates by physics
     ("estimate", "calendar"),  # which hours are the night
     ("estimate", "alarm"),  # estimators forecast in the words of alarm.forecast

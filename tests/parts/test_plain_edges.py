@@ -138,14 +138,14 @@ class TestWhatIsSaid:
 class TestWhatPeopleSend:
     def test_by_a_broker_is_plain(self) -> None:
         sent = {"alarm": "water.low", "by": "Ni\u202eamh\u200b", "text": "a\u2028b"}
-        request = parse("acknowledge", json.dumps(sent).encode())
+        request = parse("acknowledge", json.dumps(sent).encode(), 0)
         assert isinstance(request, Request)
         assert request.by == "Niamh"
         assert is_plain(request.text)
 
     def test_and_is_refused_is_quoted_in_plain_signs(self) -> None:
         for word, payload in ((HOSTILE, b""), ("acknowledge", json.dumps({HOSTILE: 1}).encode())):
-            assert parse(word, payload).text.isprintable()
+            assert parse(word, payload, 0).text.isprintable()
 
     def test_for_the_book_is_one_plain_line(self) -> None:
         here = Circumstances(NOW.utc_ms, 68_000.0)

@@ -400,7 +400,7 @@ class _Reading:
             open_to_all = False
         if not open_to_all:
             return
-        parts = {
+        parts: dict[tuple[str, ...], Any] = {
             (table, name): pair[1]
             for table, made in (("source", sources), ("sink", sinks))
             for name, pair in made.items()

@@ -14,7 +14,8 @@ from stillwell.reading import Moment
 from stillwell.store.backlog import EpochBegun
 
 NO_BOOT = "unknown"
-"""Stands for a boot that nobody named: no two epochs with it are known to be of one boot."""
+"""Stands for a boot that nobody named: no two epochs with it are known to be of one boot. A run
+whose boot the kernel does not name calls it this and something that no other run has."""
 
 LONGEST_AWAY_MS = 30 * 86_400_000
 """That nobody ran for longer than this is less likely than a clock that is wrong. A choice of
