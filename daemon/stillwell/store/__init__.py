@@ -7,32 +7,46 @@ process.
 
 from stillwell.entry import STRUCK, Entry
 from stillwell.store.backlog import DeadLetter
-from stillwell.store.errors import NotRunning, StoreBusy, StoreError, StoreMissing, StoreTooNew
+from stillwell.store.errors import (
+    NotRunning,
+    StoreBusy,
+    StoreDamaged,
+    StoreError,
+    StoreMissing,
+    StoreTooNew,
+    Words,
+)
 from stillwell.store.export import Written, export_csv, export_parquet, export_trace
 from stillwell.store.lock import is_held
 from stillwell.store.reader import Channel, Cursor, StoreReader, TenMinutes
 from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_all, revive
+from stillwell.store.rescue import Cause, Gap, Rescue
 from stillwell.store.retention import Kept
 from stillwell.store.tail import Tail
 from stillwell.store.writer import OpenReport, Store
 
 __all__ = [
     "STRUCK",
+    "Cause",
     "Channel",
     "Cursor",
     "DeadLetter",
     "Entry",
+    "Gap",
     "Kept",
     "NotRunning",
     "OpenReport",
+    "Rescue",
     "Store",
     "StoreBusy",
+    "StoreDamaged",
     "StoreError",
     "StoreMissing",
     "StoreReader",
     "StoreTooNew",
     "Tail",
     "TenMinutes",
+    "Words",
     "Written",
     "ask",
     "ask_by_link",

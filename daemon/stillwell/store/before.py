@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
-from stillwell.store import rescue
+from stillwell.store import sound
 from stillwell.store.connect import WRITER_PATIENCE_S, in_words
 from stillwell.store.errors import StoreError
 from stillwell.store.lock import WriterLock
@@ -123,7 +123,7 @@ def _fitting(path: Path) -> Path:
     known = len(migrations())
     for copy in sorted(_copies(path), reverse=True):
         with contextlib.suppress(sqlite3.Error), contextlib.closing(_look(copy)) as db:
-            rescue.check(db, copy)
+            sound.check(db, copy)
             if version(db) <= known:
                 return copy
     raise StoreError(
@@ -158,7 +158,7 @@ def _copy(db: sqlite3.Connection, part: Path) -> None:
         db.backup(target, pages=_PAGES_AT_ONCE, progress=on_the_way)
     _sync(part)
     with contextlib.closing(_look(part)) as target:
-        rescue.check(target, part)
+        sound.check(target, part)
 
 
 def _look(copy: Path) -> sqlite3.Connection:

@@ -46,8 +46,12 @@ class Committer:
     def look(self, db: sqlite3.Connection) -> None:
         """Takes over the file's numbers of channels and its last block, which may still be
         open."""
-        self._ids = rows.ChannelIds(db.execute("SELECT name, id FROM channel").fetchall())
-        self._ids_on_disk = set(self._ids)
+        on_file = dict(db.execute("SELECT name, id FROM channel").fetchall())
+        # A file that follows a damaged one may lack some: they keep their numbers.
+        taken = set(on_file.values())
+        kept = {n: i for n, i in self._ids.items() if n not in on_file and i not in taken}
+        self._ids = rows.ChannelIds(on_file | kept)
+        self._ids_on_disk = set(on_file)
         last = find.last_blocked(db)
         unblocked = db.execute(
             f"SELECT {rows.READING} FROM reading WHERE seq > ? ORDER BY seq", (last,)

@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from stillwell.barred import way_in
-from stillwell.store.errors import StoreError, StoreMissing
+from stillwell.store.errors import StoreDamaged, StoreError, StoreMissing, Words
 from stillwell.store.migrate import check_not_newer, migrations, version
 from stillwell.store.sharing import make_shared
 
@@ -56,7 +56,7 @@ def connect_reader(path: Path) -> sqlite3.Connection:
         db = _open_reader(path)
         found = version(db)
     except sqlite3.Error as error:
-        raise StoreError(in_words(error, path)) from error
+        raise refusal(error, path) from error
     try:
         check_not_newer(found, len(migrations()), str(path))
         if found < len(migrations()):
@@ -153,40 +153,72 @@ def is_disk(error: BaseException) -> bool:
     )
 
 
-def in_words(error: BaseException, path: Path) -> str:
-    """What the error means for the person beside the tank, and what to do."""
+def refusal(error: BaseException, path: Path) -> StoreError:
+    """The error as one of the store's own, in words."""
+    kind = StoreDamaged if is_corrupt(error) else StoreError
+    return kind(*in_words(error, path))
+
+
+def in_words(error: BaseException, path: Path, holder: str = "") -> Words:
+    """What the error means for the person beside the tank, and what to do.
+
+    Args:
+        holder: which program has locked the file, where that is known.
+    """
+    if isinstance(error, StoreError):
+        return error.words
+    folder = path.parent
     free, read_only = _file_system(path)
     code = _code(error)
     number = error.errno if isinstance(error, OSError) else 0
     if is_corrupt(error):
-        return (
-            f"The store {path} is damaged and can't be read any more. The card may be "
-            "failing: replace it."
-        )
+        return Words(f"The store {path} is damaged.", "The card may be failing: replace it soon.")
     if is_busy(error):
-        return (
-            f"Another program has been holding the store {path} for more than "
-            f"{WRITER_PATIENCE_S:g} s. Close whatever has the file open for writing."
+        return Words(
+            f"{holder or 'Another program'} has been holding the store {path} for more than "
+            f"{WRITER_PATIENCE_S:g} s.",
+            "Close it, or whatever else has the file open for writing. Keeping resumes by itself.",
         )
-    if path.exists() and not read_only and not os.access(path, os.W_OK):
-        return f"This user may not write the store {path}. {way_in(path, write=True)}"
+    try:
+        found = folder.is_dir()
+    except OSError:
+        found = True
+    if not found:
+        return Words(
+            f"The folder {folder} of the store is not there.",
+            "Plug in or mount the disk that it is on, or make it, or give another `[store] path`. "
+            "Keeping begins by itself then.",
+        )
+    if path.is_dir():
+        return Words(
+            f"The store's path {path} is a directory.",
+            "Give the path of a file as `[store] path`.",
+        )
+    if read_only or number == errno.EROFS:
+        return Words(
+            f"The disk that holds {path} takes no writes (read-only).",
+            "A card that turns read-only is often about to fail: look at `dmesg`, mount it again "
+            "for writing or replace it.",
+        )
+    barred = next((p for p in (path, folder) if p.exists() and not os.access(p, os.W_OK)), None)
+    if barred is not None or number in (errno.EACCES, errno.EPERM):
+        return Words(f"This user may not write {barred or path}.", way_in(path, write=True))
     if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT) or free < 65_536:
-        return (
-            f"The disk that holds {path} is full ({free // 1024} KiB free). Make room on it: "
-            "nothing else is needed, keeping resumes by itself."
+        return Words(
+            f"The disk that holds {path} is full ({free // 1024} KiB free).",
+            "Make room on it: nothing else is needed, keeping resumes by itself.",
         )
-    if read_only or code == sqlite3.SQLITE_READONLY or number == errno.EROFS:
-        return (
-            f"The disk that holds {path} takes no writes (read-only). A card that turns "
-            "read-only is often "
-            "about to fail: look at `dmesg`, mount it again for writing or replace it."
+    if code == sqlite3.SQLITE_READONLY:
+        return Words(
+            f"The store {path} takes no writes (read-only).",
+            "Look at `dmesg`: the card may be failing.",
         )
     if code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) or isinstance(error, OSError):
-        return (
-            f"The disk that holds {path} fails to read or write ({error}). Look at `dmesg`; "
-            "the card or its slot may be failing."
+        return Words(
+            f"The disk that holds {path} fails to read or write ({error}).",
+            "Look at `dmesg`; the card or its slot may be failing.",
         )
-    return f"The store {path} does not take writes: {error}."
+    return Words(f"The store {path} does not take writes: {error}.", "")
 
 
 def _file_system(path: Path) -> tuple[int, bool]:

@@ -2,9 +2,29 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
+
+class Words(NamedTuple):
+    """What is the matter with the store, for the person beside the tank."""
+
+    what: str
+    do: str
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.do}".rstrip()
+
 
 class StoreError(Exception):
     """The store cannot do what was asked; the text says what is wrong and what to do."""
+
+    def __init__(self, what: str, do: str = "") -> None:
+        self.words = Words(what, do)
+        super().__init__(str(self.words))
+
+
+class StoreDamaged(StoreError):  # noqa: N818
+    """A part of the file can't be read any more."""
 
 
 class StoreBusy(StoreError):  # noqa: N818

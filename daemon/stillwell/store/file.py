@@ -1,20 +1,24 @@
 """The writer's hold on its database file: the lock, the connection, and whether it is still the
-file at that path. A damaged one is moved aside and started again.
+file at that path. One that is damaged or gone is followed by a new one.
 """
 
 from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import sqlite3
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from stillwell.store import before, rescue
+from stillwell.store import before, bring_over, carry, sound, swap
 from stillwell.store.connect import connect_writer, in_words, is_corrupt
 from stillwell.store.lock import WriterLock
 from stillwell.store.migrate import migrate
+from stillwell.store.pages import PageFile
+from stillwell.store.rescue import Cause, Rescue
 
 log = logging.getLogger(__name__)
 
@@ -27,10 +31,19 @@ class Attached:
     """There was none before."""
     migrated_from: int | None
     """The schema version before, when it was brought up to date."""
-    moved_aside: Path | None
-    """Where the damaged file went, when there was one."""
-    carried_over: int
-    """Rows of the damaged file that could still be read."""
+    rescue: Rescue | None
+    """The rescue that has begun with it, or that there was nothing to do for."""
+    descriptor: int | None
+    """Of the old file that the rescue is about, where that has no name any more."""
+
+
+@dataclass(slots=True)
+class _Old:
+    """A file that was removed while it was open: as long as it stays open it can be read."""
+
+    cause: Cause
+    db: sqlite3.Connection
+    descriptor: int
 
 
 class StoreFile:
@@ -43,31 +56,41 @@ class StoreFile:
     def __init__(self, path: Path, *, durable: bool) -> None:
         self.path = path
         self.db: sqlite3.Connection | None = None
-        self.damaged = False
-        """Known to be: moved aside at the next `attach`."""
+        self._damaged: Cause | None = None
+        """What is known to be wrong with it: moved aside at the next `attach`."""
+        self._old: _Old | None = None
+        self._folded = False
+        """The log was removed, and what was in it has been saved."""
         self._durable = durable
         self._lock = WriterLock(path)
         self._identity = (0, 0)
+        self._log_identity = (0, 0)
+        self._size = 0
 
-    def attach(self, load: Callable[[sqlite3.Connection], None] | None) -> Attached:
+    def attach(
+        self,
+        load: Callable[[sqlite3.Connection], None] | None,
+        numbers: dict[str, int] | None = None,
+    ) -> Attached:
         """Takes the lock, opens the file, repairs what has to be.
 
         Args:
             load: reads what is needed of it; a file that it finds damaged is moved aside as well.
+            numbers: the highest number that each numbered table has on file, where that is known.
 
         Raises `StoreBusy`, `StoreTooNew`, and what SQLite and the disk raise.
         """
         self._lock.take()
+        swap.finish(self.path)
         created = not self.path.exists()
-        aside: Path | None = None
-        carried = 0
+        cause = self._damaged
         migrated = None
         db: sqlite3.Connection | None = None
         try:
-            if self.damaged:
-                raise rescue.damaged()
+            if cause is not None:
+                raise sound.damaged()
             db = connect_writer(self.path, durable=self._durable)
-            rescue.check(db, self.path)
+            sound.check(db, self.path)
             before.keep_copy(db, self.path)
             migrated = migrate(db, str(self.path))
             if load is not None:
@@ -77,31 +100,112 @@ class StoreFile:
                 db.close()
             if not is_corrupt(error):
                 raise
-            aside = rescue.move_aside(self.path)
-            log.error("%s Moved to %s.", in_words(error, self.path), aside)
-            db, carried = rescue.start_again(self.path, aside, durable=self._durable)
-            self.damaged = False
+            log.error("%s", in_words(error, self.path).what)
+            swap.start_again(self.path, cause or Cause.DAMAGED, numbers, durable=self._durable)
+            self._damaged = None
+            db = connect_writer(self.path, durable=self._durable)
             if load is not None:
                 load(db)
+            cause = cause or Cause.DAMAGED
         except BaseException:
             if db is not None:
                 db.close()
             raise
+        descriptor = self._join_old(db, numbers)
+        told = cause is not None or descriptor is not None or self._note_folded(db)
         self.db = db
-        status = self.path.stat()
-        self._identity = (status.st_dev, status.st_ino)
-        return Attached(created, migrated or None, aside, carried)
+        self._identity, self._size = _identity(self.path)
+        self._log_identity, _ = _identity(self._log)
+        rescue = next(iter(swap.recorded(db)), None) if told else None
+        return Attached(created, migrated or None, rescue, descriptor)
 
-    def is_gone(self) -> bool:
-        """Whether somebody removed or replaced the file: SQLite would go on writing into
-        nowhere."""
+    def _join_old(self, db: sqlite3.Connection, numbers: dict[str, int] | None) -> int | None:
+        """Brings over what must be there at once of a file that was removed. Returns the descriptor
+        by which the rest of it can be read."""
+        old = self._old
+        if old is None:
+            return None
+        begun = Rescue(old.cause, _now_ms(), "")
+        file = PageFile(old.descriptor, None, carry.widths(db))
+        db.execute("BEGIN IMMEDIATE")
         try:
-            status = self.path.stat()
-        except FileNotFoundError:
-            return True
-        except OSError:
+            swap.bring(old.db, file, db, begun, numbers)
+            db.execute("COMMIT")
+        except BaseException:
+            db.close()
+            raise
+        self._old = None
+        with contextlib.suppress(sqlite3.Error):
+            old.db.close()
+        return old.descriptor
+
+    def _note_folded(self, db: sqlite3.Connection) -> bool:
+        if not self._folded:
             return False
-        return (status.st_dev, status.st_ino) != self._identity
+        now_ms = _now_ms()
+        begun = Rescue(Cause.LOG_GONE, now_ms, "", ended_ms=now_ms)
+        bring_over.keep(db, (begun, *swap.recorded(db)))
+        self._folded = False
+        return True
+
+    @property
+    def awaits_new(self) -> bool:
+        """Whether the next `attach` makes a new file."""
+        return self._damaged is not None or self._old is not None
+
+    @property
+    def _log(self) -> Path:
+        return self.path.with_name(self.path.name + "-wal")
+
+    def look(self) -> Cause | None:
+        """What somebody or the card has done to the file since it was opened. SQLite would not
+        notice, and go on writing into nowhere."""
+        try:
+            identity, size = _identity(self.path)
+        except OSError:
+            return None
+        if identity == (0, 0):
+            return Cause.REMOVED
+        if identity != self._identity:
+            return Cause.REPLACED
+        if size < self._size:
+            return Cause.SHORTER
+        self._size = size
+        if self._log_identity == (0, 0):
+            self._log_identity, _ = _identity(self._log)
+        elif _identity(self._log)[0] != self._log_identity:
+            return Cause.LOG_GONE
+        self._lock.look()
+        return None
+
+    def let_go(self, cause: Cause) -> None:
+        """Gets ready for a new file: the next `attach` makes it."""
+        self.rollback()
+        if self.db is None:
+            if cause in (Cause.DAMAGED, Cause.SHORTER):
+                self._damaged = cause
+            return
+        if cause in (Cause.DAMAGED, Cause.SHORTER):
+            self._damaged = cause
+        else:
+            folded = self._fold()
+            descriptor = _descriptor(self._identity)
+            if cause is Cause.LOG_GONE:
+                self._folded = folded
+                self._damaged = None if folded else Cause.DAMAGED
+            elif descriptor is not None:
+                self._old = _Old(cause, self.db, descriptor)
+                self.db = None
+        self.detach()
+
+    def _fold(self) -> bool:
+        """Writes the log into the file, which may have no name any more."""
+        assert self.db is not None
+        try:
+            busy, *_ = self.db.execute("PRAGMA wal_checkpoint(FULL)").fetchone()
+        except sqlite3.Error:
+            return False
+        return not busy
 
     def rollback(self) -> None:
         """Leaves the open transaction, if there is one; lets go of a connection that can't."""
@@ -120,4 +224,34 @@ class StoreFile:
 
     def release(self) -> None:
         """Lets go of the lock."""
+        if self._old is not None:
+            with contextlib.suppress(sqlite3.Error):
+                self._old.db.close()
+            os.close(self._old.descriptor)
+            self._old = None
         self._lock.release()
+
+
+def _identity(file: Path) -> tuple[tuple[int, int], int]:
+    """Which file is at the path, and its size; zeros where there is none."""
+    try:
+        status = file.stat()
+    except FileNotFoundError:
+        return (0, 0), 0
+    return (status.st_dev, status.st_ino), status.st_size
+
+
+def _descriptor(identity: tuple[int, int]) -> int | None:
+    """A descriptor of our own of a file that this process has open; None where it can't be had."""
+    folder = Path("/proc/self/fd")
+    with contextlib.suppress(OSError):
+        for name in os.listdir(folder):
+            with contextlib.suppress(OSError):
+                status = (folder / name).stat()
+                if (status.st_dev, status.st_ino) == identity:
+                    return os.open(folder / name, os.O_RDONLY | os.O_CLOEXEC)
+    return None
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000

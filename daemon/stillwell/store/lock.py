@@ -1,6 +1,9 @@
 """One writer a store: an flock on a file beside it, held for as long as the process lives.
 
-An flock goes with its process, however that dies, so there is never a stale lock to remove.
+An flock goes with its process, however that dies, so there is never a stale lock to remove. The
+file's name begins with a dot, so that whoever clears a store away (``rm tank.db*``) does not take
+the lock along; should it be gone all the same, the writer takes it anew when it next looks. In a
+folder that takes no lock file the folder itself is locked: nobody can make a second store there.
 """
 
 from __future__ import annotations
@@ -18,10 +21,11 @@ from stillwell.store.sharing import share
 
 _PATIENCE_S = 0.5
 """`is_held` takes the lock for a moment in order to know; the writer waits that moment out."""
+_NO_FILE = (errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT)
 
 
 def lock_path(store: Path) -> Path:
-    return store.with_name(store.name + ".lock")
+    return store.with_name(f".{store.name}.lock")
 
 
 class WriterLock:
@@ -30,37 +34,64 @@ class WriterLock:
     def __init__(self, store: Path) -> None:
         self._store = store
         self._fd: int | None = None
+        self._on_folder = False
 
     def take(self) -> None:
-        """Raises `StoreBusy` when another process has it, OSError when the disk takes no lock
-        file."""
-        if self._fd is not None:
+        """Raises `StoreBusy` when another process has it, OSError when there is no folder."""
+        if self._fd is not None and not self._on_folder and self._is_there():
             return
-        path = lock_path(self._store)
-        try:
-            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            share(path)
-        except OSError as error:
-            if error.errno not in (errno.EROFS, errno.EACCES, errno.EPERM) or not path.exists():
-                raise
-            fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        descriptor, on_folder = self._opened()
+        if on_folder and self._on_folder:
+            os.close(descriptor)
+            return
         deadline = time.monotonic() + _PATIENCE_S
         while True:
             try:
-                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
             except BlockingIOError:
                 if time.monotonic() > deadline:
-                    os.close(fd)
-                    raise StoreBusy(self._busy_text(path)) from None
+                    os.close(descriptor)
+                    raise StoreBusy(*self._busy_text()) from None
                 time.sleep(0.02)
-        self._fd = fd
-        self._sign(fd)
+        self.release()
+        self._fd, self._on_folder = descriptor, on_folder
+        if not on_folder:
+            self._sign(descriptor)
+
+    look = take
+    """Takes it anew where its file is gone: whoever has taken it meanwhile is the writer now."""
 
     def release(self) -> None:
         if self._fd is not None:
             os.close(self._fd)
-            self._fd = None
+            self._fd, self._on_folder = None, False
+
+    def _is_there(self) -> bool:
+        assert self._fd is not None
+        try:
+            there = lock_path(self._store).stat()
+        except FileNotFoundError:
+            return False
+        except OSError:
+            return True
+        held = os.fstat(self._fd)
+        return (there.st_dev, there.st_ino) == (held.st_dev, held.st_ino)
+
+    def _opened(self) -> tuple[int, bool]:
+        """What is to be locked, and whether it is the folder."""
+        path = lock_path(self._store)
+        try:
+            descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            share(path)
+            return descriptor, False
+        except OSError as error:
+            if error.errno not in _NO_FILE:
+                raise
+        try:
+            return os.open(path, os.O_RDONLY | os.O_CLOEXEC), False
+        except OSError:
+            return os.open(self._store.parent, os.O_RDONLY | os.O_CLOEXEC), True
 
     def _sign(self, fd: int) -> None:
         # Who holds it is a courtesy to the next one: a disk that does not take the note changes
@@ -73,28 +104,29 @@ class WriterLock:
         except OSError:
             pass
 
-    def _busy_text(self, path: Path) -> str:
+    def _busy_text(self) -> tuple[str, str]:
         try:
-            holder = path.read_text(encoding="utf-8", errors="replace").strip()
+            text = lock_path(self._store).read_text(encoding="utf-8", errors="replace")
         except OSError:
-            holder = ""
+            text = ""
         return (
-            f"The store {self._store} is being written by {holder or 'another process'}. One store "
-            "has one writer: stop that one first (`systemctl stop stillwell` if it is the "
-            "service), or give this one another path."
+            f"The store {self._store} is being written by {text.strip() or 'another process'}.",
+            "One store has one writer: stop that one first (`systemctl stop stillwell` if it is "
+            "the service), or give this one another path.",
         )
 
 
 def is_held(store: Path) -> bool:
     """Whether a daemon writes this store now."""
-    try:
-        fd = os.open(lock_path(store), os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
-        return False
-    try:
-        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    finally:
-        os.close(fd)
+    for path in (lock_path(store), store.parent):
+        try:
+            fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        except OSError:
+            continue
+        try:
+            fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        finally:
+            os.close(fd)
     return False

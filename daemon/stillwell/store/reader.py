@@ -18,8 +18,7 @@ from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
 from stillwell.store import find, retention, rows
 from stillwell.store.backlog import DeadLetter
-from stillwell.store.connect import connect_reader, in_words
-from stillwell.store.errors import StoreError
+from stillwell.store.connect import connect_reader, refusal
 
 ALWAYS = -(1 << 53)
 """A start before everything."""
@@ -123,7 +122,7 @@ class StoreReader:
                 body = (names[channel], at, value, rows.FLAGS[flag], tests or "", raw or "")
                 yield _new(Reading, body)
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, self.path)) from error
+            raise refusal(error, self.path) from error
         if progress is not None:
             progress(gone, gone)
 
@@ -134,7 +133,7 @@ class StoreReader:
         try:
             newest = [find.latest(self._db, number) for number in names]
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, self.path)) from error
+            raise refusal(error, self.path) from error
         found = [rows.to_reading(row, names, offsets.get(row[2], 0)) for row in newest if row]
         return sorted(found, key=lambda reading: reading.channel)
 
@@ -357,7 +356,7 @@ class StoreReader:
         try:
             return self._db.execute(sql, values).fetchall()
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, self.path)) from error
+            raise refusal(error, self.path) from error
 
 
 def _joined(one: TenMinutes | None, other: TenMinutes) -> TenMinutes:

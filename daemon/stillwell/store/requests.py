@@ -21,7 +21,7 @@ from stillwell.alarm.answer_link import Rejected, claims, request_of, signed
 from stillwell.entry import Entry
 from stillwell.ports import Command, Reply, Request
 from stillwell.store import rows
-from stillwell.store.connect import in_words
+from stillwell.store.connect import refusal
 from stillwell.store.errors import NotRunning, StoreError, StoreMissing
 from stillwell.store.lock import is_held
 from stillwell.store.migrate import migrations, version
@@ -97,7 +97,7 @@ def await_reply(path: Path, request_id: int, timeout_s: float = 10.0) -> Reply:
                         break
                     reply = _reply(db, request_id)
             except sqlite3.Error as error:
-                raise StoreError(in_words(error, path)) from error
+                raise refusal(error, path) from error
             if reply is not None:
                 return reply
             time.sleep(0.1)
@@ -212,7 +212,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         db = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
         found = version(db)
     except sqlite3.Error as error:
-        raise StoreError(in_words(error, path)) from error
+        raise refusal(error, path) from error
     if found != len(migrations()):
         db.close()
         raise StoreError(
@@ -229,5 +229,5 @@ def _write(path: Path, work: Callable[[sqlite3.Connection], T]) -> T:
             result = work(db)
             db.execute("COMMIT")
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, path)) from error
+            raise refusal(error, path) from error
         return result

@@ -1,21 +1,17 @@
-"""A damaged file is moved aside and what can be read of it is carried into a new one.
-
-The daemon never stops for it: watching goes before keeping. The old file stays beside the new one,
-for whoever wants to try `sqlite3 FILE .recover` on its readings.
-"""
+"""The record of a rescue: what has been brought over from a store's file that was damaged, removed
+or replaced, and what has not. Kept in the store that follows it. Pure."""
 
 from __future__ import annotations
 
-import contextlib
-import sqlite3
-from datetime import UTC, datetime
-from pathlib import Path
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field, replace
+from enum import StrEnum
 
-from stillwell.store.connect import connect_writer
-from stillwell.store.errors import StoreError
-from stillwell.store.migrate import APPLICATION_ID, migrate
+KEY = "rescue"
+"""Under which the store keeps it: see `Store.describe`."""
 
-_SMALL = (
+SMALL = (
     "meta",
     "channel",
     "epoch",
@@ -27,116 +23,121 @@ _SMALL = (
     "journal",
     "done",
 )
-_CARRIED = (*_SMALL, "tenmin", "estimate")
-"""Not the readings: going through millions of rows of a failing card would keep the tank unwatched
-for minutes."""
+"""Tables without which nothing may begin: brought over at once."""
+NUMBERED = ("reading", "estimate")
+"""Tables that grow large and whose rows sinks follow by number: brought over the newest first."""
+
+_GAPS = 40
+_REMEMBERED = 8
 
 
-def check(db: sqlite3.Connection, path: Path) -> None:
-    """Looks at the small tables whole and at the newest readings; at every start.
+class Cause(StrEnum):
+    """What became of the file."""
 
-    Raises `sqlite3.DatabaseError` when they are damaged, `StoreError` when the file is a sound
-    database of some other program.
-    """
-    application = int(db.execute("PRAGMA application_id").fetchone()[0])
-    tables = {name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-    if tables and application != APPLICATION_ID:
-        raise StoreError(
-            f"{path} is a database of another program. Give another path for the store in the "
-            "configuration."
+    DAMAGED = "damaged"
+    SHORTER = "cut short"
+    REMOVED = "removed"
+    REPLACED = "replaced"
+    LOG_GONE = "log gone"
+    """The write-ahead log beside it was removed; what was in it is in the file now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Readings that are lost."""
+
+    from_ms: int
+    """UTC of the last reading before them."""
+    to_ms: int
+    """UTC of the first after them."""
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rescue:
+    cause: Cause
+    at_ms: int
+    """UTC when it was noticed."""
+    source: str
+    """The name of the old file, beside the store; empty when it has none any more and only the
+    daemon that noticed has it open."""
+    tops: Mapping[str, int] = field(default_factory=dict)
+    """The highest number of each table that the old file can have given."""
+    floors: Mapping[str, int] = field(default_factory=dict)
+    """Rows up to this number were in the new file already."""
+    short: tuple[str, ...] = ()
+    """Small tables that are still to be searched for."""
+    wounded: tuple[str, ...] = ()
+    """Small tables that could not be read whole: some of their rows may be lost."""
+    reached: Mapping[str, int] = field(default_factory=dict)
+    """How far each table has come: down to this number, or up to this page."""
+    done: tuple[str, ...] = ()
+    """Tables that are through."""
+    kept: Mapping[str, int] = field(default_factory=dict)
+    """Rows brought over, of each table."""
+    lost: int = 0
+    """Readings that could not be read, by the numbers that are missing."""
+    bad_pages: int = 0
+    """Pages that could not be read, of all tables."""
+    gaps: tuple[Gap, ...] = ()
+    ended_ms: int | None = None
+    """UTC when it had all been gone through; None while it goes on."""
+    given_up: bool = False
+    """The old file was gone before it had all been read."""
+
+    @property
+    def order(self) -> tuple[str, ...]:
+        """The tables that are still to be brought over, in order."""
+        tables = (*(t for t in SMALL if t in self.short and t != "alarm"), *NUMBERED, "tenmin")
+        return tuple(table for table in tables if table not in self.done)
+
+    def frontier(self, table: str) -> int:
+        """All that there is of a numbered table from this number on is in the new file."""
+        if table in self.done or self.ended_ms is not None:
+            return 0
+        return self.reached.get(table, self.tops.get(table, 0) + 1)
+
+    def through(self, table: str, reached: int, kept: int, *, done: bool) -> Rescue:
+        """The record with some more rows of a table."""
+        return replace(
+            self,
+            reached={**self.reached, table: reached},
+            kept={**self.kept, table: self.kept.get(table, 0) + kept},
+            done=(*self.done, table) if done and table not in self.done else self.done,
         )
-    for table in _SMALL:
-        if table in tables:
-            (found,) = db.execute(f"PRAGMA quick_check({table})").fetchone()
-            if found != "ok":
-                raise damaged(f"{table}: {found}")
-    if "reading" in tables:
-        db.execute("SELECT * FROM reading ORDER BY seq DESC LIMIT 4096").fetchall()
+
+    def with_gap(self, gap: Gap) -> Rescue:
+        """The record with readings that are lost; gaps beyond some dozens are joined."""
+        gaps = (*self.gaps, gap)
+        if len(gaps) > _GAPS:
+            one, two = gaps[-2:]
+            start, end = min(one.from_ms, two.from_ms), max(one.to_ms, two.to_ms)
+            gaps = (*gaps[:-2], Gap(start, end, one.count + two.count))
+        return replace(self, gaps=gaps, lost=self.lost + gap.count)
 
 
-def damaged(text: str = "damaged") -> sqlite3.DatabaseError:
-    """The error that SQLite itself raises for a damaged file."""
-    error = sqlite3.DatabaseError(text)
-    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-    return error
+def to_json(rescues: Iterable[Rescue]) -> str:
+    """For the store: the newest first, the oldest forgotten."""
+    return json.dumps([asdict(rescue) for rescue in rescues][:_REMEMBERED])
 
 
-def move_aside(path: Path) -> Path:
-    """Renames the file and its log. Returns the new name; raises OSError when the disk takes no
-    rename."""
-    stamp = f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
-    number = 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
-    path.rename(aside)
-    for suffix in ("-wal", "-shm"):
-        with contextlib.suppress(FileNotFoundError):
-            path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
-    return aside
-
-
-def start_again(path: Path, aside: Path, *, durable: bool) -> tuple[sqlite3.Connection, int]:
-    """A new database at `path` with everything but the readings that can still be read of `aside`.
-
-    Returns its connection and how many rows were carried over.
-    """
-    db = connect_writer(path, durable=durable)
-    migrate(db, str(path))
-    carried = 0
+def from_json(text: str | None) -> tuple[Rescue, ...]:
+    """The inverse of `to_json`; nothing for what is none."""
     try:
-        old = sqlite3.connect(aside, isolation_level=None, timeout=1.0)
-    except sqlite3.Error:
-        return db, 0
-    try:
-        for table in _CARRIED:
-            carried += _carry(old, db, table)
-        _keep_numbers(old, db)
-    finally:
-        with contextlib.suppress(sqlite3.Error):
-            old.close()
-    return db, carried
+        return tuple(_one(dict(raw)) for raw in json.loads(text or "[]"))
+    except (ValueError, TypeError, KeyError):
+        return ()
 
 
-def _carry(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> int:
-    carried = 0
-    new.execute("BEGIN IMMEDIATE")
-    try:
-        # Columns by name: the damaged file may be of an earlier schema.
-        names = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
-        known = {row[1] for row in new.execute(f"PRAGMA table_info({table})")}
-        common = ", ".join(name for name in names if name in known)
-        if common:
-            sql = f"INSERT OR IGNORE INTO {table} ({common}) VALUES ({_places(common)})"
-            for row in old.execute(f"SELECT {common} FROM {table}"):
-                carried += new.execute(sql, row).rowcount
-    except (sqlite3.DatabaseError, UnicodeError) as error:
-        if _is_of(error, new):
-            raise
-    finally:
-        if new.in_transaction:
-            new.execute("COMMIT")
-    return carried
-
-
-def _is_of(error: BaseException, new: sqlite3.Connection) -> bool:
-    """Whether the new file is to blame (a full disk), which is for the caller to handle."""
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    return not new.in_transaction or code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY)
-
-
-def _places(columns: str) -> str:
-    return ", ".join("?" * (columns.count(",") + 1))
-
-
-def _keep_numbers(old: sqlite3.Connection, new: sqlite3.Connection) -> None:
-    # Numbers of readings go on where they were, as far as that can be known: sinks have cursors.
-    try:
-        newest = old.execute("SELECT max(seq) FROM reading").fetchone()[0]
-    except sqlite3.Error:
-        newest = None
-    if newest:
-        new.execute(
-            "INSERT OR REPLACE INTO meta (key, value) VALUES ('readings before', ?)", (str(newest),)
-        )
+def _one(raw: dict[str, object]) -> Rescue:
+    gaps = raw.pop("gaps")
+    made = Rescue(**raw)  # type: ignore[arg-type]
+    assert isinstance(gaps, list)
+    return replace(
+        made,
+        cause=Cause(made.cause),
+        short=tuple(made.short),
+        wounded=tuple(made.wounded),
+        done=tuple(made.done),
+        gaps=tuple(Gap(**gap) for gap in gaps),
+    )

@@ -46,7 +46,7 @@ ROLL_CHANNEL = ROLL.replace(
 )
 """The same of one channel, for readings in a window."""
 
-_ADD = """
+ADD = """
 INSERT INTO tenmin (channel, start_ms, n, n_good, min, mean, max) VALUES (?, ?, ?, ?, ?, ?, ?)
 ON CONFLICT (channel, start_ms) DO UPDATE SET
   min = CASE WHEN min IS NULL THEN excluded.min WHEN excluded.min IS NULL THEN min
@@ -108,7 +108,7 @@ def _roll(db: sqlite3.Connection, boot_id: str, limit: int) -> int:
             cells = db.execute(
                 ROLL, {"offset": offset, "first": first, "last": last, "epoch": epoch}
             ).fetchall()
-            db.executemany(_ADD, cells)
+            db.executemany(ADD, cells)
             db.execute("UPDATE block SET rolled = 1 WHERE first_seq = ?", (first,))
             db.execute("COMMIT")
         except BaseException:

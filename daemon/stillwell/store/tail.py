@@ -20,8 +20,8 @@ from stillwell.ports import Row, Stream
 from stillwell.reading import Reading
 from stillwell.store import find, rows
 from stillwell.store.backlog import Backlog
-from stillwell.store.connect import connect_reader
-from stillwell.store.errors import StoreError
+from stillwell.store.connect import connect_reader, in_words, is_corrupt
+from stillwell.store.errors import StoreDamaged, StoreError
 
 _COLUMNS = {
     Stream.READINGS: rows.READING,
@@ -49,6 +49,11 @@ class Shared:
         self.sleepers = 0
         self.closed = False
         self._in_trouble = in_trouble
+        self.held: dict[Stream, int] = {}
+        """Rows below this number are still being brought over from an old file: nobody is handed
+        the later ones before them."""
+        self.damaged = False
+        """The tail has met a part of the file that can't be read."""
         self.writing_since_s: float | None = None
         """Since when (monotonic) the writer is at the disk; None between two commits."""
 
@@ -95,6 +100,8 @@ class Tail:
         if limit <= 0:
             return []
         with self._shared.changed:
+            if after_seq + 1 < self._shared.held.get(stream, after_seq):
+                return []
             window = self._shared.backlog.window(stream)
             upto = self._shared.may_leave(stream, committed_only)
             start = max(after_seq + 1, window.first)
@@ -139,6 +146,7 @@ class Tail:
                 while True:
                     more = any(
                         shared.may_leave(stream, committed_only) > seq
+                        and not self._waits(stream, seq)
                         for stream, seq in after.items()
                     )
                     left = deadline - time.monotonic()
@@ -147,6 +155,18 @@ class Tail:
                     shared.changed.wait(left)
             finally:
                 shared.sleepers -= 1
+
+    def why_waiting(self, stream: Stream, after_seq: int) -> str:
+        """Why `rows` does not hand out rows above `after_seq`; empty when it does."""
+        with self._shared.changed:
+            return self._waits(stream, after_seq)
+
+    def _waits(self, stream: Stream, after: int) -> str:
+        if after + 1 < self._shared.held.get(stream, after):
+            return "Waits for older rows, which are being brought over from a damaged store."
+        if self.trouble is not None and after + 1 < self._shared.backlog.window(stream).first:
+            return f"The rows to be sent can't be read. {self.trouble}"
+        return ""
 
     def wake(self) -> None:
         """Ends every `wait` that is going on, as at a shutdown."""
@@ -188,6 +208,7 @@ class Tail:
     def reopen(self) -> None:
         """Lets go of the file: it may have been replaced."""
         with self._file_lock:
+            self._shared.damaged = False
             if self._file is not None:
                 self._file.close()
                 self._file = None
@@ -203,6 +224,9 @@ class Tail:
                 found = query(self._file)
             except (sqlite3.Error, StoreError, OSError) as error:
                 self.trouble = str(error)
+                if is_corrupt(error) or isinstance(error, StoreDamaged):
+                    self.trouble = str(in_words(error, self._path))
+                    self._shared.damaged = True
                 if self._file is not None:
                     self._file.close()
                     self._file = None

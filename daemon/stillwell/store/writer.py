@@ -19,12 +19,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from stillwell.barred import way_in
 from stillwell.entry import Entry
 from stillwell.notice import Notice, State, Transition
 from stillwell.ports import Published, Refusal, Reply, Request, Row, Stream
 from stillwell.reading import Moment, Reading
-from stillwell.store import flush, requests, retention, rows
+from stillwell.store import flush, requests, retention, rows, sound, swap
 from stillwell.store.backlog import (
     ALARMS_LIMIT,
     READINGS_LIMIT,
@@ -35,6 +34,7 @@ from stillwell.store.backlog import (
     Rebased,
     Window,
 )
+from stillwell.store.bring_over import BringOver
 from stillwell.store.commit import Committer
 from stillwell.store.connect import (
     connect_alone,
@@ -43,10 +43,13 @@ from stillwell.store.connect import (
     is_busy,
     is_corrupt,
     is_disk,
+    refusal,
 )
 from stillwell.store.epochs import Epochs
-from stillwell.store.errors import StoreBusy, StoreError, StoreMissing, StoreTooNew
+from stillwell.store.errors import StoreBusy, StoreError, StoreMissing, StoreTooNew, Words
 from stillwell.store.file import StoreFile
+from stillwell.store.holder import holder
+from stillwell.store.rescue import Cause, Rescue
 from stillwell.store.tail import Shared, Tail
 
 log = logging.getLogger(__name__)
@@ -55,6 +58,10 @@ _BATCH_ROWS = 4096
 _LONGEST_PAUSE_S = 60.0
 REQUESTS_AT_ONCE = 10
 """Commands of other processes that are taken a second."""
+_MEND_MS = 60_000
+_LOOK_MS = 30_000
+"""How often it is looked at whether the file is still there and whole: what is deleted under the
+daemon is told within a minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +74,6 @@ class OpenReport:
     """The schema version before, when it was brought up to date."""
     moved_aside: Path | None = None
     """Where the damaged file went, when there was one."""
-    carried_over: int = 0
-    """Rows of the damaged file that could still be read (its readings stay there)."""
     trouble: str = ""
     """Why the store could not be opened for writing yet; rows are kept in memory meanwhile."""
 
@@ -76,9 +81,7 @@ class OpenReport:
         if self.moved_aside is not None:
             return (
                 f"The store was damaged and has been moved to {self.moved_aside}; a new one has "
-                f"been started with {self.carried_over} rows of it (alarms, notices, journal, "
-                "ten-minute values). Its readings are still in the old file. Look at the card: it "
-                "may be failing."
+                "been started, and what can be read of the old one is being brought over."
             )
         return self.trouble
 
@@ -89,8 +92,8 @@ class Store:
     def __init__(self, path: Path, commit_every_s: float, bulk: bool, backlog_limit: int) -> None:
         self.path = path
         self.opened = OpenReport()
-        self.trouble: str | None = None
-        """Why the disk does not take writes now, in words; None when it does."""
+        self.failing: Words | None = None
+        """Why the disk does not take writes now; None when it does."""
         self._every_ms = round(commit_every_s * 1000)
         self._bulk = bulk
         self._backlog_limit = backlog_limit
@@ -101,15 +104,30 @@ class Store:
         self._committed_ms: int | None = None
         self._retry_ms = 0
         self._pause_s = 0.0
-        self._partial = False
         self._together = self._owed = False
+        self._look_ms = 0
+        self._mend_ms = 0
+        self._loaded = False
+        """What the file holds has been taken over."""
         self._epochs = Epochs()
         self._cursors: dict[tuple[str, str], int] = {}
         self._done: set[tuple[str, str]] = set()
         self._keys: set[str] = set()
         self._described: dict[str, tuple[str, str]] = {}
+        self._over = BringOver(path, self._learn)
         self._start_windows({})
         self.tail = Tail(path, self._shared)
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the disk does not take writes now, as text; None when it does."""
+        return None if self.failing is None else str(self.failing)
+
+    @property
+    def rescues(self) -> tuple[Rescue, ...]:
+        """What has been brought over from damaged files, and what is under way: the newest
+        first."""
+        return self._over.rescues
 
     @classmethod
     def open(
@@ -119,6 +137,7 @@ class Store:
         commit_every_s: float = 30.0,
         bulk: bool = False,
         backlog: int = READINGS_LIMIT,
+        watch_anyway: bool = False,
     ) -> Store:
         """Opens or makes the store, brings its schema up to date and takes the writer's lock.
 
@@ -128,38 +147,32 @@ class Store:
             bulk: for a replay into a store that can be made again: commits only when thousands of
                 rows are waiting and on `commit`, and does not wait for the disk.
             backlog: how many readings are kept in memory while the disk takes none.
+            watch_anyway: for the daemon: whatever is wrong with the path or the file, rows are kept
+                in memory until it is put right.
 
-        A damaged file, a full or a read-only disk are no errors: see `opened` and `trouble`. Raises
-        `StoreBusy` when another process writes this store, `StoreTooNew`, and `StoreError` when the
-        path can't be right.
+        A damaged file, a full or a read-only disk are no errors: see `rescues` and `trouble`.
+        Raises `StoreBusy` when another process writes this store; unless `watch_anyway`,
+        `StoreTooNew`, and `StoreError` when the path can't be right.
         """
         path = Path(path).absolute()
-        if not path.parent.is_dir():
-            raise StoreError(
-                f"The directory {path.parent} for the store does not exist. Make it, or give "
-                "another `[store] path`."
-            )
-        if path.is_dir():
-            raise StoreError(f"{path} is a directory. Give the path of a file as `[store] path`.")
         store = cls(path, commit_every_s, bulk, backlog)
         try:
             store._attach(first=True)
-        except (sqlite3.Error, OSError) as error:
-            if isinstance(error, PermissionError) and error.errno in (errno.EACCES, errno.EPERM):
-                store._file.release()
-                raise StoreError(
-                    f"This user may not write {path}. {way_in(path, write=True)}"
-                ) from error
-            try:
-                store._read_what_can_be_read()
-            except StoreError:
+        except (sqlite3.Error, OSError, StoreError) as error:
+            if isinstance(error, StoreBusy):
                 store._file.release()
                 raise
+            try:
+                store._read_what_can_be_read()
+                if not watch_anyway:
+                    _refuse(error, path)
+            except StoreError:
+                if not watch_anyway:
+                    store._file.release()
+                    raise
+                store._know_nothing()
             store._fail(error)
             store.opened = replace(store.opened, trouble=store.trouble or "")
-        except StoreError:
-            store._file.release()
-            raise
         return store
 
     # -- opening ----------------------------------------------------------------------------------
@@ -172,12 +185,22 @@ class Store:
             estimates=Window(kept.get(Stream.ESTIMATES, 0), ALARMS_LIMIT),
         )
         self._readings = self._backlog.readings
-        self._shared = Shared(self._backlog, lambda: self.trouble is not None)
+        self._shared = Shared(self._backlog, lambda: self.failing is not None)
+        self._over.share(self._shared)
         self._committer = Committer(self._backlog, self._shared, self._epochs.known, self._know)
 
     def _attach(self, *, first: bool) -> None:
         """Opens the file. Raises what `StoreFile.attach` does."""
-        attached = self._file.attach(self._load if first else None)
+        numbers = self._numbers() if self._loaded else None
+        if not first:
+            # Nobody may step over what is about to be brought over.
+            self._over.hold_all()
+        try:
+            attached = self._file.attach(self._load if first else None, numbers)
+        except BaseException:
+            if not self._file.awaits_new:
+                self._over.hold()
+            raise
         db = self._file.db
         assert db is not None
         self._seen_version = None
@@ -187,20 +210,28 @@ class Store:
                 "asked: ask again.' WHERE done IS NULL"
             )
         else:
-            new_file = attached.moved_aside is not None or attached.created
-            self._reconcile(db, new_file=new_file)
             self.tail.reopen()
-        if first or attached.moved_aside is not None:
+            self._reconcile(db, new_file=attached.created or attached.rescue is not None)
+        self._over.look(db, attached.descriptor)
+        if first or attached.rescue is not None:
+            source = attached.rescue.source if attached.rescue is not None else ""
             self.opened = OpenReport(
                 attached.created,
                 attached.migrated_from,
-                attached.moved_aside,
-                attached.carried_over,
+                self.path.with_name(source) if source else None,
             )
+
+    def _numbers(self) -> dict[str, int]:
+        """The highest number of each numbered table on file."""
+        return {table: self._backlog.window(stream).kept for stream, table in rows.TABLE.items()}
 
     def _load(self, db: sqlite3.Connection) -> None:
         """Takes over what the file holds."""
         self._epochs.load(db)
+        # An epoch that is lost with a damaged page is not given to other readings.
+        newest = "SELECT epoch FROM reading ORDER BY seq DESC LIMIT 4096"
+        (used,) = db.execute(f"SELECT coalesce(max(epoch), 0) FROM ({newest})").fetchone()
+        self._epochs.next_number = max(self._epochs.next_number, used + 1)
         self._cursors = {
             (sink, stream): seq
             for sink, stream, seq in db.execute("SELECT sink, stream, seq FROM cursor")
@@ -228,19 +259,19 @@ class Store:
             )
         }
         self._committer.look(db)
+        self._loaded = True
 
     def _newest_on_file(self, db: sqlite3.Connection, stream: Stream) -> int:
         table = rows.TABLE[stream]
         numbers = [int(db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()[0])]
         # Sinks may be ahead of a file that was damaged: a number must never be given twice.
         numbers += [seq for (_, name), seq in self._cursors.items() if name == stream]
-        if stream is Stream.READINGS:
-            before = db.execute("SELECT value FROM meta WHERE key = 'readings before'").fetchone()
-            numbers.append(int(before[0]) if before else 0)
+        numbers += [one.tops.get(table, 0) for one in swap.recorded(db)]
         return max(numbers)
 
     def _read_what_can_be_read(self) -> None:
-        """The disk takes no writes at the start: alarms and numbers go on from what can be read."""
+        """The disk takes no writes at the start: alarms and numbers go on from what can be read.
+        Raises `StoreTooNew`."""
         try:
             try:
                 db = connect_reader(self.path)
@@ -253,12 +284,15 @@ class Store:
         except StoreTooNew:
             raise
         except (StoreError, sqlite3.Error, OSError):
-            # Nothing can be read. Numbers go on far above all that can be in the file, so that none
-            # is given twice once it can be.
-            far = max(time.time_ns() // 1_000_000, 1 << 40)
-            self._epochs.next_number = far
-            self._start_windows(dict.fromkeys(Stream, far) if self.path.exists() else {})
-            self.tail = Tail(self.path, self._shared)
+            self._know_nothing()
+
+    def _know_nothing(self) -> None:
+        """Nothing can be read. Numbers go on far above all that can be in the file, or in one that
+        is put there, so that none is given twice."""
+        far = max(time.time_ns() // 1_000_000, 1 << 40)
+        self._epochs.next_number = far
+        self._start_windows(dict.fromkeys(Stream, far))
+        self.tail = Tail(self.path, self._shared)
 
     def _reconcile(self, db: sqlite3.Connection, *, new_file: bool) -> None:
         """After the file was away: what of the backlog is in it already, and what it lacks."""
@@ -274,6 +308,8 @@ class Store:
             (sink, stream): seq
             for sink, stream, seq in db.execute("SELECT sink, stream, seq FROM cursor")
         }
+        if not self._loaded:
+            self._take_over(db, on_file)
         self._cursors = on_file | self._cursors
         if new_file:
             backlog.cursors = dict(self._cursors)
@@ -286,6 +322,30 @@ class Store:
                     window.settle(newest)
         if new_file:
             self._carry_alarms(db)
+
+    def _take_over(self, db: sqlite3.Connection, cursors: Mapping[tuple[str, str], int]) -> None:
+        """A file that could not be read at the start: sinks have begun without their cursors."""
+        for key, seq in cursors.items():
+            if key in self._cursors:
+                self._backlog.cursors[key] = self._cursors[key] = max(seq, self._cursors[key])
+        self._learn("done", db)
+        self._learn("notice", db)
+        self._loaded = True
+
+    def _learn(self, table: str, db: sqlite3.Connection) -> None:
+        """A small table has been filled that could not be read before."""
+        if table == "epoch":
+            self._epochs.load(db)
+            with self._shared.changed:
+                for epoch in self._epochs.known.values():
+                    self._shared.offsets.setdefault(epoch.id, epoch.offset_ms)
+        elif table == "done":
+            self._done |= set(db.execute("SELECT job, local_date FROM done").fetchall())
+        elif table == "notice":
+            found = db.execute(
+                "SELECT key FROM notice ORDER BY seq DESC LIMIT ?", (ALARMS_LIMIT,)
+            ).fetchall()
+            self._keys |= {key for (key,) in found}
 
     def _carry_alarms(self, db: sqlite3.Connection) -> None:
         db.execute("BEGIN IMMEDIATE")
@@ -377,7 +437,7 @@ class Store:
             if shared.sleepers:
                 shared.changed.notify_all()
         if len(window.items) >= self._full_at:
-            if self.trouble is None:
+            if self.failing is None:
                 self.commit()
             else:
                 self._bound()
@@ -641,7 +701,7 @@ class Store:
     def tick(self, mono_ms: int) -> None:
         """Commits when it is time to, and tries again after trouble. To be called every second."""
         self._mono_ms = mono_ms
-        if self.trouble is not None:
+        if self.failing is not None:
             if mono_ms >= self._retry_ms:
                 self.commit()
             return
@@ -649,21 +709,69 @@ class Store:
             self._committed_ms = mono_ms
         elif mono_ms - self._committed_ms >= self._every_ms and not self._bulk:
             self.commit()
+        if self._shared.damaged:
+            self.suspect()
+        elif mono_ms >= self._look_ms:
+            self._look_ms = mono_ms + _LOOK_MS
+            if self._file.db is None or self._is_another():
+                self.commit()
+        self._go_on_with_rescue()
+
+    def suspect(self) -> None:
+        """Somebody has met a part of the file that can't be read: it is followed by a new one, with
+        everything else."""
+        self._met(sound.damaged())
+
+    def _go_on_with_rescue(self) -> None:
+        if self._file.db is None or self.failing is not None:
+            return
+        try:
+            self._over.step(self._file.db, self._now_ms())
+        except (sqlite3.Error, OSError) as error:
+            self._met(error)
+
+    def _is_another(self) -> bool:
+        """Whether the file is not what it was; lets go of it then."""
+        try:
+            cause = self._file.look()
+        except StoreError as error:
+            self._fail(error)
+            return False
+        if cause is None:
+            return False
+        self._leave(cause)
+        return True
+
+    def _leave(self, cause: Cause) -> None:
+        log.error("The store %s: %s.", self.path, cause)
+        self._file.let_go(cause)
+        if cause is Cause.LOG_GONE:
+            self.tail.reopen()  # its hold on the log that is gone would be shared
+
+    def _met(self, error: Exception) -> None:
+        """What to do about an error: damage is mended at once (but a card that spoils the new file
+        too is not worn out by it), anything else is waited out."""
+        if is_corrupt(error) and self._file.db is not None and self._mono_ms >= self._mend_ms:
+            self._mend_ms = self._mono_ms + _MEND_MS
+            self._leave(Cause.DAMAGED)
+            self.commit()
+        else:
+            self._fail(error)
 
     def commit(self) -> None:
         """Writes what is waiting, now. Never raises for the disk: see `trouble`."""
         self._committed_ms = self._mono_ms
-        if self.trouble is None and self._file.db is not None and not self._backlog.waiting():
+        if self.failing is None and self._file.db is not None and not self._backlog.waiting():
             return
         self._shared.writing_since_s = time.monotonic()
         try:
             self._write()
         except (sqlite3.Error, OSError, StoreError) as error:
-            self._fail(error)
+            self._met(error)
         else:
-            if self.trouble is not None:
+            if self.failing is not None:
                 log.warning("The store takes writes again: %s", self.path)
-            self.trouble = None
+            self.failing = None
             self._pause_s = 0.0
         finally:
             self._shared.writing_since_s = None
@@ -673,7 +781,7 @@ class Store:
         # card.
         if self._together:
             self._owed = True
-        elif (in_bulk or not self._bulk) and self.trouble is None:
+        elif (in_bulk or not self._bulk) and self.failing is None:
             self.commit()
 
     @contextlib.contextmanager
@@ -700,31 +808,29 @@ class Store:
             self._write_with(flush.careful)
 
     def _write_with(self, prepare: flush.Prepare) -> None:
-        if self._file.db is not None and self._file.is_gone():
-            log.error(
-                "The store %s was removed while the daemon ran; starting a new one.", self.path
-            )
-            self._file.detach()
+        if self._file.db is not None and (cause := self._file.look()) is not None:
+            self._leave(cause)
         if self._file.db is None:
             self._attach(first=False)
         assert self._file.db is not None
-        if self.trouble is None:
+        if self.failing is None:
             self._committer.together(self._file.db, prepare)
         else:
             self._committer.in_slices(self._file.db, prepare)
 
     def _fail(self, error: Exception) -> None:
+        by = holder(self.path) if is_busy(error) else ""
         self._file.rollback()
         if is_corrupt(error):
-            self._file.damaged = True
+            self._file.let_go(Cause.DAMAGED)
         full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
         if not full and not is_busy(error):
             # A connection that met an I/O error or a read-only disk keeps to what it saw.
             self._file.detach()
-        words = str(error) if isinstance(error, StoreError) else in_words(error, self.path)
-        if self.trouble is None:
+        words = in_words(error, self.path, by)
+        if self.failing is None:
             log.error("%s", words)
-        self.trouble = words
+        self.failing = words
         self._pause_s = min(_LONGEST_PAUSE_S, max(1.0, self._pause_s * 2))
         self._retry_ms = self._mono_ms + round(self._pause_s * 1000)
         self._bound()
@@ -740,14 +846,14 @@ class Store:
     def keep_house(self, keep_raw_ms: int, blocks: int = 8) -> retention.Kept:
         """Rolls up and deletes a little; call again while `more`. Does nothing while the clock of
         the running epoch is not trusted or the disk is in trouble."""
-        if self._file.db is None or self.trouble is not None or not self._epochs.trusted:
+        if self._file.db is None or self.failing is not None or not self._epochs.trusted:
             return retention.Kept(0, 0, False)
         try:
             return retention.step(
                 self._file.db, self._epochs.boot_id, self._now_ms(), keep_raw_ms, blocks=blocks
             )
         except sqlite3.Error as error:
-            self._fail(error)
+            self._met(error)
             return retention.Kept(0, 0, False)
 
     def _now_ms(self) -> int:
@@ -760,6 +866,7 @@ class Store:
         with self._shared.changed:
             self._shared.closed = True
             self._shared.changed.notify_all()
+        self._over.stop()
         self.tail.close()
         self._file.detach()
         self._file.release()
@@ -769,6 +876,15 @@ class Store:
 
     def __exit__(self, *exc: object) -> None:
         self.close()
+
+
+def _refuse(error: Exception, path: Path) -> None:
+    """Raises `StoreError` for what only a person can put right."""
+    if isinstance(error, StoreError):
+        raise error
+    denied = isinstance(error, PermissionError) and error.errno in (errno.EACCES, errno.EPERM)
+    if denied or not path.parent.is_dir() or path.is_dir():
+        raise refusal(error, path) from error
 
 
 def _about_the_file(error: sqlite3.Error) -> bool:

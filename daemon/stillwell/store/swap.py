@@ -1,0 +1,133 @@
+"""A damaged file is moved aside and a new one put in its place, so that a kill at any moment leaves
+something to go on from.
+
+The new file is made whole under another name, with what must be in it at once and with the name
+that the old one is going to have. Only then are the two renamed, and a start that finds a new file
+under its other name finishes that.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from urllib.parse import quote
+
+from stillwell.store import bring_over, carry, rescue
+from stillwell.store.connect import connect_writer
+from stillwell.store.migrate import migrate
+from stillwell.store.rescue import Cause, Rescue
+
+_BESIDE = ("-wal", "-shm")
+
+
+def start_again(path: Path, cause: Cause, numbers: dict[str, int] | None, *, durable: bool) -> None:
+    """A new file at `path`, the old one aside and in the new one's record of rescues. Raises what
+    SQLite and the disk raise."""
+    new = _new(path)
+    _remove(new)
+    now = datetime.now(UTC)
+    begun = Rescue(cause, round(now.timestamp() * 1000), _free_name(path, now))
+    db = connect_writer(new, durable=durable)
+    try:
+        migrate(db, str(path))
+        log = path.with_name(path.name + "-wal")
+        with _old(path) as old, carry.opened(path, log, carry.widths(db)) as file:
+            db.execute("BEGIN IMMEDIATE")
+            bring(old, file, db, begun, numbers)
+            db.execute("COMMIT")
+    except BaseException:
+        db.close()
+        _remove(new)
+        raise
+    db.close()
+    finish(path)
+
+
+def bring(
+    old: sqlite3.Connection | None,
+    file: carry.PageFile,
+    new: sqlite3.Connection,
+    begun: Rescue,
+    numbers: dict[str, int] | None,
+) -> None:
+    """What must be in the new file at once, with the record of the rescue that has begun. In the
+    transaction of the caller."""
+    begun = carry.carry(old, file, new, begun, numbers)
+    bring_over.keep(new, (begun, *recorded(new)))
+
+
+def recorded(db: sqlite3.Connection) -> tuple[Rescue, ...]:
+    """The rescues that a file knows of."""
+    found = db.execute("SELECT value FROM meta WHERE key = ?", (rescue.KEY,)).fetchone()
+    return rescue.from_json(None if found is None else found[0])
+
+
+def finish(path: Path) -> None:
+    """Puts a new file in its place that was made whole and is not there yet; removes one that was
+    not."""
+    new = _new(path)
+    if not new.exists():
+        return
+    begun = None
+    with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(new)) as db:
+        begun = next(iter(recorded(db)), None)
+    aside = path.with_name(begun.source) if begun else path
+    if begun is None or (path.exists() and aside.exists()):
+        _remove(new)
+        return
+    # The log goes first: with a file that is not its own SQLite would spoil that.
+    for suffix in (*_BESIDE, ""):
+        with contextlib.suppress(FileNotFoundError):
+            path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
+    new.rename(path)
+    _sync(path.parent)
+
+
+@contextlib.contextmanager
+def _old(path: Path) -> Iterator[sqlite3.Connection | None]:
+    """A connection for reading; None where SQLite can't open the file."""
+    try:
+        db = sqlite3.connect(
+            "file:" + quote(str(path)) + "?mode=ro", uri=True, timeout=1.0, isolation_level=None
+        )
+    except sqlite3.Error:
+        yield None
+        return
+    with contextlib.closing(db):
+        try:
+            db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        except sqlite3.Error:
+            yield None
+        else:
+            yield db
+
+
+def _new(path: Path) -> Path:
+    return path.with_name(path.name + ".new")
+
+
+def _free_name(path: Path, now: datetime) -> str:
+    stem = f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}"
+    number, name = 1, stem
+    while path.with_name(name).exists():
+        number += 1
+        name = f"{stem}-{number}"
+    return name
+
+
+def _remove(file: Path) -> None:
+    for suffix in ("", *_BESIDE):
+        file.with_name(file.name + suffix).unlink(missing_ok=True)
+
+
+def _sync(folder: Path) -> None:
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
