@@ -28,7 +28,7 @@ from stillwell.review import (
     oddities,
     water_night,
 )
-from stillwell.store import StoreReader
+from stillwell.store import StoreReader, rescue_words
 from stillwell.units import Dimension, System, show
 
 PLAN_KEY = "review plan"
@@ -134,7 +134,8 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     before = _before(reader, start, {t.alarm for t in transitions})
     before = [t.in_units(plan.units) for t in before]
     alarms = alarm_nights(transitions, before, end)
-    odd = oddities(bands, channels)
+    lost = rescue_words.in_window(reader.rescues(), start, end, plan.zone)
+    odd = (*lost, *oddities(bands, channels, lost=bool(lost)))
     water = _water(reader, plan, night)
     return Review(night.local_date, start, end, bands, channels, alarms, odd, water)
 

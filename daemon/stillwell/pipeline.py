@@ -36,7 +36,7 @@ from stillwell.quality.judge import Judge
 from stillwell.reading import Moment, Reading
 from stillwell.restarts import TOLD_FROM, WITHIN_MS, Restarts, restarting, settled
 from stillwell.run_up import RunUp
-from stillwell.store import Store
+from stillwell.store import Store, Words, rescue_words
 from stillwell.units import System
 
 log = logging.getLogger(__name__)
@@ -120,7 +120,10 @@ class Pipeline:
         self._face = Clockface(0, False)
         self._epoch = 0
         self._stepped_at_ms: int | None = None
-        self._store_well: bool | None = None  # not known before the first tick
+        self._store_failing: Words | None = Words("", "")  # not known before the first tick
+        self._mishaps: tuple[int, bool] | None = None
+        """How many have befallen the store's file, and whether one is still being mended: as it
+        was last told."""
         self._keep_raw_ms = round(keep_raw_s * 1000)
         self._house_ms = 0
         self._last_seen: Moment | None = None
@@ -506,19 +509,33 @@ class Pipeline:
                 self._told(transition)
 
     def _watch_store(self, mono_ms: int) -> None:
-        trouble = self.store.trouble
-        if (trouble is None) == self._store_well:
+        self._tell_mishaps(mono_ms)
+        failing = self.store.failing
+        if failing == self._store_failing:
             return
-        self._store_well = trouble is None
+        self._store_failing = failing
         lost = self.store.backlog_lost
         message = Message(
-            what=trouble or "Readings are written to the disk again.",
+            what=failing.what if failing else "Readings are written to the disk again.",
             likely=f"{lost} readings could not be held." if lost else "",
-            do="Watching and warning go on. Free some space, or replace a worn-out card."
-            if trouble
-            else "",
+            do=f"{failing.do} Watching and warning go on.".lstrip() if failing else "",
         )
-        self._find(Finding("store.failing", trouble is not None, Priority.MEDIUM, message), mono_ms)
+        self._find(Finding("store.failing", failing is not None, Priority.MEDIUM, message), mono_ms)
+
+    def _tell_mishaps(self, mono_ms: int) -> None:
+        """What has become of a file that was damaged or removed: that it is being mended, and what
+        was kept of it in the end."""
+        rescues = self.store.rescues
+        under_way = next((one for one in rescues if one.ended_ms is None), None)
+        told, self._mishaps = self._mishaps, (self.store.mishaps, under_way is not None)
+        if told == self._mishaps or not rescues:
+            return
+        if under_way is not None or self.store.mishaps > (told[0] if told else 0):
+            words = rescue_words.going_on(under_way or rescues[0])
+            self._find(_mishap_finding(True, words), mono_ms)
+        if under_way is None:
+            words = rescue_words.ended(rescues[0], self.watch.plan.zone)
+            self._find(_mishap_finding(False, words), mono_ms)
 
 
 def _newest(rows: Iterable[Row]) -> Moment | None:
@@ -561,6 +578,10 @@ def _clock_finding(active: bool, what: str) -> Finding:
             else "",
         ),
     )
+
+
+def _mishap_finding(active: bool, words: Words) -> Finding:
+    return Finding("store.damaged", active, Priority.MEDIUM, Message(words.what, do=words.do))
 
 
 def _span(ms: int) -> str:

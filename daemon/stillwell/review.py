@@ -319,18 +319,28 @@ def alarm_nights(
     return tuple(sorted(nights, key=lambda a: (order.index(a.priority), a.raised_ms or 0, a.name)))
 
 
-def oddities(bands: Sequence[BandNight], channels: Sequence[ChannelNight]) -> tuple[str, ...]:
-    """Sentences about what was not seen or not good."""
+def oddities(
+    bands: Sequence[BandNight], channels: Sequence[ChannelNight], *, lost: bool = False
+) -> tuple[str, ...]:
+    """Sentences about what was not seen or not good.
+
+    Args:
+        lost: readings of the night were made and could not be kept: a channel without any may have
+            said much.
+    """
     said: list[str] = []
     for band in bands:
         unseen = 1 - band.seen_s / band.night_s if band.night_s else 1.0
         if band.seen_s == 0:
-            said.append(f"Nothing was seen of {band.name} all night.")
+            nothing = "Nothing is left" if lost else "Nothing was seen"
+            said.append(f"{nothing} of {band.name} all night.")
         elif unseen > 0.05:
-            said.append(f"{band.name} was not seen for {unseen:.0%} of the night.")
+            seen = "is not known" if lost else "was not seen"
+            said.append(f"{band.name} {seen} for {unseen:.0%} of the night.")
     for channel in channels:
         if channel.readings == 0:
-            said.append(f"{channel.name} said nothing all night.")
+            nothing = "has no readings left of the night" if lost else "said nothing all night"
+            said.append(f"{channel.name} {nothing}.")
         elif channel.good < 0.95 * channel.readings:
             bad = channel.readings - channel.good
             said.append(f"{channel.name}: {bad} of {channel.readings} readings were not good.")

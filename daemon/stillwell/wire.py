@@ -743,6 +743,7 @@ def daemon(
         book_plan(settings),
         not_before_ms,
         pictures.draw,
+        store.tail.suspect,
     )
     return Daemon(
         Parts(
@@ -780,7 +781,10 @@ def begin(line: Pipeline, clock: Clock, boot_id: str, *, counted: bool = False) 
     line.begin(boot_id, now_ms, clock.wall_ms(), clock.trusted(), counted=counted)
 
 
-def open_store(settings: Settings, path: Path | None = None, *, bulk: bool = False) -> Store:
+def open_store(
+    settings: Settings, path: Path | None = None, *, bulk: bool = False, watch_anyway: bool = False
+) -> Store:
     """The store that the settings name, opened for writing. Raises what `Store.open` raises."""
     chosen = path or settings.store_path
-    return Store.open(chosen, commit_every_s=settings.store.commit_every, bulk=bulk)
+    every_s = settings.store.commit_every
+    return Store.open(chosen, commit_every_s=every_s, bulk=bulk, watch_anyway=watch_anyway)

@@ -98,7 +98,7 @@ class TestReaders:
         with StoreReader.open(path) as reader, pytest.raises(StoreError):
             reader._all("DELETE FROM reading")
 
-    def test_another_program_that_holds_the_file_is_named_as_such(
+    def test_another_program_that_holds_the_file_is_named(
         self, store: Store, path: Path, rows: Rows
     ) -> None:
         with subprocess.Popen(
@@ -116,7 +116,7 @@ class TestReaders:
             assert other.stdout is not None
             assert other.stdout.readline() == "held\n"
             store.put_notice(rows.notice(1, "a"))
-            assert "Another program" in (store.trouble or "")
+            assert f"(process {other.pid}) has been holding the store" in (store.trouble or "")
             assert "locked" not in (store.trouble or "")
             other.communicate("let go\n", timeout=60)
         store.tick(60_000)

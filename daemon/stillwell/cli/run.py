@@ -82,7 +82,7 @@ def run(
         settings = _hastened(settings, speed)
         clock, boot = FastClock(clock.wall_ms(), speed), f"fast-{clock.wall_ms()}"
     try:
-        opened = wire.open_store(settings, store)
+        opened = wire.open_store(settings, store, watch_anyway=True)
     except StoreError as error:
         _refuse([error], EX_TEMPFAIL)
     daemon = wire.daemon(

@@ -88,6 +88,13 @@ class WakesForAny(Protocol):
         ...
 
 
+@runtime_checkable
+class SaysWhy(Protocol):
+    """An ability of a tail: why it hands out nothing although there are rows."""
+
+    def why_waiting(self, stream: Stream, after_seq: int) -> str: ...
+
+
 Move = Callable[[str, Stream, int, Sequence[Refusal]], None]
 """Keeps a sink's cursor and its refused rows: (sink, stream, seq, refused). Must return at once. An
 exception means that it could not be taken now; it is offered again, together with what came
@@ -257,6 +264,7 @@ class Outbox:
         for stream in self._streams:
             rows, reached, complete = self._next(stream)
             if not rows:
+                remark = remark or self._why_waiting(stream)
                 continue
             outcome = self._offer(stream, rows)
             moved = outcome.accepted > 0 or outcome.ahead > self._ahead.get(stream, 0)
@@ -331,6 +339,11 @@ class Outbox:
             # The disk may be failing: rows that cannot be read now are read later.
             log.error("The outbox of %s cannot read the store: %s.", self.name, error)
             return []
+
+    def _why_waiting(self, stream: Stream) -> str:
+        tail = self._tail
+        why = tail.why_waiting(stream, self._cursors[stream]) if isinstance(tail, SaysWhy) else ""
+        return f"{stream.capitalize()}: {why}" if why else ""
 
     def _offer(self, stream: Stream, rows: list[Row]) -> Outcome:
         outcome = self._guarded(self._asked("send", rows), len(rows))

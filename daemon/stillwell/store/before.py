@@ -23,7 +23,7 @@ from stillwell.store import sound
 from stillwell.store.connect import WRITER_PATIENCE_S, in_words
 from stillwell.store.errors import StoreError
 from stillwell.store.lock import WriterLock
-from stillwell.store.migrate import migrations, version
+from stillwell.store.migrate import check_ours, migrations, version
 
 log = logging.getLogger(__name__)
 
@@ -123,7 +123,8 @@ def _fitting(path: Path) -> Path:
     known = len(migrations())
     for copy in sorted(_copies(path), reverse=True):
         with contextlib.suppress(sqlite3.Error), contextlib.closing(_look(copy)) as db:
-            sound.check(db, copy)
+            check_ours(db, str(copy))
+            sound.check(db)
             if version(db) <= known:
                 return copy
     raise StoreError(
@@ -158,7 +159,7 @@ def _copy(db: sqlite3.Connection, part: Path) -> None:
         db.backup(target, pages=_PAGES_AT_ONCE, progress=on_the_way)
     _sync(part)
     with contextlib.closing(_look(part)) as target:
-        sound.check(target, part)
+        sound.check(target)
 
 
 def _look(copy: Path) -> sqlite3.Connection:

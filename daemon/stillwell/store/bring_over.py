@@ -107,9 +107,6 @@ class BringOver:
     def _write(self, db: sqlite3.Connection, index: int, found: Slice) -> None:
         one = self.rescues[index]
         db.execute("BEGIN IMMEDIATE")
-        for gap in found.missing:
-            if found.table == "reading":
-                one = one.with_gap(self._placed(db, gap))
         if found.table == "reading":
             kept = carry.insert_readings(db, found.rows, found.blocks)
         elif found.table == "tenmin":
@@ -118,6 +115,9 @@ class BringOver:
             kept = len(found.rows)
         else:
             kept = carry.insert_rows(db, found.table, found.rows)
+        for gap in found.missing:
+            if found.table == "reading":
+                one = one.with_gap(self._placed(db, gap))
         one = one.through(found.table, found.reached, kept, done=found.done)
         self._keep(db, index, replace(one, bad_pages=found.bad_pages))
         if found.table not in (*rescue.NUMBERED, "tenmin"):

@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 from stillwell.barred import way_in
 from stillwell.store.errors import StoreDamaged, StoreError, StoreMissing, Words
-from stillwell.store.migrate import check_not_newer, migrations, version
+from stillwell.store.migrate import check_not_newer, check_ours, migrations, version
 from stillwell.store.sharing import make_shared
 
 WRITER_PATIENCE_S = 2.0
@@ -33,6 +33,7 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
         path, timeout=WRITER_PATIENCE_S, isolation_level=None, check_same_thread=False
     )
     try:
+        check_ours(db, str(path))  # before anything is changed in it
         db.execute("PRAGMA journal_mode = WAL").fetchone()
         db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
         # some builds zero what they delete: wear for nothing
@@ -128,7 +129,9 @@ def _code(error: BaseException) -> int:
 
 def is_corrupt(error: BaseException) -> bool:
     """Whether the file itself is damaged: waiting does not help."""
-    return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    # What Python can't read as text carries no code of SQLite's.
+    garbled = isinstance(error, sqlite3.OperationalError) and "decode to UTF-8" in str(error)
+    return garbled or _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def is_busy(error: BaseException) -> bool:

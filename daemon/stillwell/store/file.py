@@ -90,7 +90,7 @@ class StoreFile:
             if cause is not None:
                 raise sound.damaged()
             db = connect_writer(self.path, durable=self._durable)
-            sound.check(db, self.path)
+            sound.check(db)
             before.keep_copy(db, self.path)
             migrated = migrate(db, str(self.path))
             if load is not None:

@@ -54,8 +54,19 @@ def check_not_newer(found: int, known: int, where: str) -> None:
     if found > known:
         raise StoreTooNew(
             f"The store {where} has schema version {found}; this stillwell knows versions up to "
-            f"{known}. Install the version that wrote it, or a later one, or give another path for "
-            "the store."
+            f"{known}.",
+            "Install the version that wrote it, or a later one, or give another `[store] path`.",
+        )
+
+
+def check_ours(db: sqlite3.Connection, where: str) -> None:
+    """Raises `StoreError` when the file is a sound database of some other program."""
+    application = int(db.execute("PRAGMA application_id").fetchone()[0])
+    tables = db.execute("SELECT count(*) FROM sqlite_schema WHERE type = 'table'").fetchone()[0]
+    if tables and application != APPLICATION_ID:
+        raise StoreError(
+            f"{where} is a database of another program.",
+            "Give another path for the store as `[store] path`.",
         )
 
 

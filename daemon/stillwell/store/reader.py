@@ -16,12 +16,15 @@ from stillwell.entry import STRUCK, Entry
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
-from stillwell.store import find, retention, rows
+from stillwell.store import find, rescue, retention, rows
 from stillwell.store.backlog import DeadLetter
 from stillwell.store.connect import connect_reader, refusal
+from stillwell.store.rescue import Rescue
 
 ALWAYS = -(1 << 53)
 """A start before everything."""
+_COUNTED = 10_000
+"""Rows that are counted one by one."""
 FOREVER = 1 << 53
 """An end after everything."""
 
@@ -42,7 +45,7 @@ class Cursor:
     stream: Stream
     seq: int
     behind: int
-    """How many numbers the sink is behind the newest row on disk."""
+    """How many rows the sink is behind the newest on disk, about."""
     waiting_since_ms: int | None = None
     """UTC of the oldest row that the sink has not been given; None when there is none."""
 
@@ -269,6 +272,10 @@ class StoreReader:
         found = self._all("SELECT value FROM meta WHERE key = ?", (key,))
         return str(found[0][0]) if found else None
 
+    def rescues(self) -> tuple[Rescue, ...]:
+        """What has been brought over from files that were damaged, the newest first."""
+        return rescue.from_json(self.described(rescue.KEY))
+
     def done(self) -> frozenset[tuple[str, date]]:
         """The calendar's jobs that have been done, each with the local date that it was done
         for."""
@@ -289,13 +296,23 @@ class StoreReader:
                 sink,
                 Stream(stream),
                 seq,
-                max(0, newest[Stream(stream)] - seq),
+                self._count_after(Stream(stream), seq, newest[Stream(stream)]),
                 self._first_after(Stream(stream), seq),
             )
             for sink, stream, seq in self._all(
                 "SELECT sink, stream, seq FROM cursor ORDER BY sink, stream"
             )
         ]
+
+    def _count_after(self, stream: Stream, seq: int, newest: int) -> int:
+        """How many rows there are above a number. Numbers may have been passed over, a great many
+        after a start without the file; a long queue is told by its numbers."""
+        if newest - seq > _COUNTED:
+            query = f"SELECT 1 FROM {rows.TABLE[stream]} WHERE seq > ? LIMIT {_COUNTED + 1}"
+            counted = int(self._all(f"SELECT count(*) FROM ({query})", (seq,))[0][0])
+            if counted <= _COUNTED:
+                return counted
+        return max(0, newest - seq)
 
     def _first_after(self, stream: Stream, seq: int) -> int | None:
         table = rows.TABLE[stream]

@@ -19,6 +19,7 @@ from urllib.parse import quote
 from stillwell.store import bring_over, carry, rescue
 from stillwell.store.connect import connect_writer
 from stillwell.store.migrate import migrate
+from stillwell.store.pages import PageFile
 from stillwell.store.rescue import Cause, Rescue
 
 _BESIDE = ("-wal", "-shm")
@@ -49,7 +50,7 @@ def start_again(path: Path, cause: Cause, numbers: dict[str, int] | None, *, dur
 
 def bring(
     old: sqlite3.Connection | None,
-    file: carry.PageFile,
+    file: PageFile,
     new: sqlite3.Connection,
     begun: Rescue,
     numbers: dict[str, int] | None,

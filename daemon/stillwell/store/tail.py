@@ -156,6 +156,11 @@ class Tail:
             finally:
                 shared.sleepers -= 1
 
+    def suspect(self) -> None:
+        """Tells the writer that a part of the file can't be read, as whoever reads it finds."""
+        with self._shared.changed:
+            self._shared.damaged = True
+
     def why_waiting(self, stream: Stream, after_seq: int) -> str:
         """Why `rows` does not hand out rows above `after_seq`; empty when it does."""
         with self._shared.changed:

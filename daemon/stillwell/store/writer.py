@@ -105,6 +105,8 @@ class Store:
         self._retry_ms = 0
         self._pause_s = 0.0
         self._together = self._owed = False
+        self.mishaps = 0
+        """How often its file was found damaged, removed or replaced since the start."""
         self._look_ms = 0
         self._mend_ms = 0
         self._loaded = False
@@ -212,6 +214,7 @@ class Store:
         else:
             self.tail.reopen()
             self._reconcile(db, new_file=attached.created or attached.rescue is not None)
+        self.mishaps += attached.rescue is not None
         self._over.look(db, attached.descriptor)
         if first or attached.rescue is not None:
             source = attached.rescue.source if attached.rescue is not None else ""
@@ -616,7 +619,7 @@ class Store:
                 continue
             row = self.tail.row(letter.stream, letter.seq)
             if row is None:
-                if self.tail.trouble is None:
+                if not self.tail.why_waiting(letter.stream, letter.seq - 1):
                     self.settle_revived(letter.id)
                 continue
             found.append((letter, row))

@@ -23,7 +23,7 @@ from stillwell.morning import ReviewPlan, notice_of, review_of
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Clock
 from stillwell.reading import Moment
-from stillwell.store import StoreReader
+from stillwell.store import StoreDamaged, StoreError, StoreReader
 from stillwell.supervise.clock_word import ClockWord
 from stillwell.supervise.inbox import Announced
 from stillwell.units import System
@@ -52,6 +52,7 @@ class CalendarLook:
         book: the keeper's work; without it nobody is reminded.
         not_before_utc_ms: a clock that nobody has set is wrong for certain before this.
         draw: draws the night that began on a date, before its review is told.
+        suspect: called when a part of the store can't be read.
     """
 
     def __init__(
@@ -64,6 +65,7 @@ class CalendarLook:
         book: BookPlan | None = None,
         not_before_utc_ms: int = 0,
         draw: Callable[[dt.date], None] = lambda evening: None,
+        suspect: Callable[[], None] = lambda: None,
     ) -> None:
         self._store = store
         self._plan = plan
@@ -72,6 +74,8 @@ class CalendarLook:
         self._clock = clock
         self._hand_over = hand_over
         self._draw = draw
+        self._suspect = suspect
+        self._refused = ""
         self._book = None if book is None else replace(book, units=System.BOTH)
         self._reminded_ms: int | None = None
         self._word = ClockWord(clock.monotonic_ns() // 1_000_000, not_before_utc_ms)
@@ -82,6 +86,20 @@ class CalendarLook:
         now = Moment(self._clock.monotonic_ns() // 1_000_000, self._clock.wall_ms())
         if not self._word.counts(now.mono_ms, now.utc_ms, self._clock.trusted()):
             return
+        try:
+            self._look(now)
+        except StoreError as error:
+            # The daemon watches on from memory, or mends its file; the calendar looks again in a
+            # minute.
+            if isinstance(error, StoreDamaged):
+                self._suspect()
+            if str(error) != self._refused:
+                log.warning("The calendar can't be looked at. %s", error)
+            self._refused = str(error)
+        else:
+            self._refused = ""
+
+    def _look(self, now: Moment) -> None:
         reader = StoreReader.open(self._store)
         try:
             done = reader.done()

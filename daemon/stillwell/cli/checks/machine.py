@@ -13,7 +13,7 @@ from stillwell.barred import way_in
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.ports import Clock
 from stillwell.settings import Settings
-from stillwell.store import StoreError, StoreReader
+from stillwell.store import StoreError, StoreReader, rescue_words
 
 ROOM_TO_FIX = 64 << 20
 ROOM_TO_NOTE = 256 << 20
@@ -76,7 +76,23 @@ def store(path: Path) -> Iterator[Point]:
         yield Point("store", "path", Grade.WELL, f"{path} will be made when the daemon first runs.")
     else:
         yield _readable(path, who)
+        yield from rescued(path)
     yield _room(folder)
+
+
+def rescued(path: Path) -> Iterator[Point]:
+    """What was kept of the last file that was damaged."""
+    try:
+        with StoreReader.open(path) as reader:
+            last = next(iter(reader.rescues()), None)
+    except StoreError:
+        return  # told where the store is
+    if last is None:
+        return
+    when = f"{datetime.fromtimestamp(last.at_ms / 1000, UTC):%Y-%m-%d %H:%M} UTC"
+    words = rescue_words.going_on(last)
+    what = words.what if last.ended_ms is None else rescue_words.figures(last, "UTC")
+    yield Point("store", "rescue", Grade.NOTE, f"{when}: {what}", words.do)
 
 
 def _barred(who: str, path: Path) -> Point:

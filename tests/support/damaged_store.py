@@ -7,6 +7,7 @@ import random
 import sqlite3
 import time
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,12 @@ def _at(n: int, epoch: int) -> Moment:
     return Moment(n * 20_000, NOON + n * 20_000, epoch)
 
 
+@cache
+def rows_before(path: Path) -> dict[str, list[Any]]:
+    """Those of a file that nobody changes."""
+    return rows_of(path)
+
+
 def rows_of(path: Path, tables: Iterable[str] = (*BIG, *SMALL)) -> dict[str, list[Any]]:
     """What SQLite finds in a sound file."""
     db = sqlite3.connect(path)
@@ -85,8 +92,9 @@ def rows_of(path: Path, tables: Iterable[str] = (*BIG, *SMALL)) -> dict[str, lis
         db.close()
 
 
+@cache
 def rows_by_page(path: Path) -> dict[int, dict[str, list[Any]]]:
-    """The rows of each page of a sound file, by table, and the pages that rows go on in."""
+    """The rows of each page of a sound file that nobody changes, by table."""
     descriptor = os.open(path, os.O_RDONLY)
     file = PageFile(descriptor, None, columns(path))
     *_, survey = file.survey()
