@@ -139,8 +139,65 @@ class TestAnyPages:
             assert number > max(row[0] for row in damage.rows_before(lived)["reading"])
             held_against(path, lived, spoilt)
 
+    def test_a_row_whose_text_goes_on_in_a_spoilt_page_takes_no_other_along(
+        self, copied: Path, lived: Path
+    ) -> None:
+        """Also where it is the first of its page, by which the page is known."""
+        whole = copied.read_bytes()
+        pages = range(1, len(whole) // damage.PAGE + 1)
+        # A page that text goes on in begins with the number of the next one.
+        spoilt = {n for n in pages if whole[(n - 1) * damage.PAGE] == 0}
+        first = [t["journal"][0] for t in damage.rows_by_page(lived).values() if "journal" in t]
+        assert any(map(goes_on, first))
+        with copied.open("r+b") as file:
+            for page in spoilt:
+                file.seek((page - 1) * damage.PAGE)
+                file.write(b"\xff" * damage.PAGE)
+        with Store.open(copied) as store:
+            store.tail.suspect()
+            store.tick(1000)
+            damage.bring_over(store)
+        held_against(copied, lived, spoilt)
+
 
 class TestKill:
+    @pytest.mark.parametrize("step", range(3, 8))
+    def test_between_any_two_steps_of_putting_the_new_file_in_its_place(
+        self, copied: Path, lived: Path, step: int
+    ) -> None:
+        spoilt = {page_of(lived, "reading"), page_of(lived, "done")}
+        damage.spoil(copied, spoilt)
+        # A log with a row in it, which must not be left behind.
+        left = (
+            "import os, sys\nfrom stillwell.store import Store, Entry\n"
+            "Store.open(sys.argv[1]).put_journal(Entry('pour', 1, 1.0, 'L', 'of a later life'))\n"
+            "os._exit(0)"
+        )
+        died = (
+            "import os, signal, sys\nfrom pathlib import Path\nfrom stillwell.store import Store\n"
+            "left = int(sys.argv[2])\n"
+            "def step(deed):\n"
+            "    def done(*args, **kwargs):\n"
+            "        global left\n"
+            "        left -= 1\n"
+            "        if left == 0: os.kill(os.getpid(), signal.SIGKILL)\n"
+            "        return deed(*args, **kwargs)\n"
+            "    return done\n"
+            "Path.rename = step(Path.rename)\nPath.unlink = step(Path.unlink)\n"
+            "Store.open(sys.argv[1])"
+        )
+        clean = copied.with_name("clean.db")
+        shutil.copy(lived, clean)
+        subprocess.run([sys.executable, "-c", left, str(clean)], check=True, timeout=60)
+        shutil.copy(clean.with_name("clean.db-wal"), copied.with_name("tank.db-wal"))
+        command = [sys.executable, "-c", died, str(copied), str(step)]
+        assert subprocess.run(command, timeout=60).returncode in (-9, 0)
+        assert run(copied) == "ended"
+        held_against(copied, lived, spoilt, later="of a later life")
+        with StoreReader.open(copied) as reader:
+            assert len([e for e in reader.journal() if e.text == "of a later life"]) == 2
+            assert len(reader.rescues()) == 1
+
     def test_at_any_moment_of_a_rescue_nothing_is_lost_and_nothing_is_twice(
         self, lived: Path, folder: Path, long_run: bool
     ) -> None:

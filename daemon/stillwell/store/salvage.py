@@ -21,7 +21,7 @@ from stillwell.store.rescue import NUMBERED, Rescue
 log = logging.getLogger(__name__)
 
 _SLICE_ROWS = 1000
-_AHEAD = 2
+_AHEAD = 8
 """Slices that wait for the writer: what bounds the memory, and how far the thread runs ahead."""
 _LEAST_ROW = 16
 
