@@ -136,7 +136,7 @@ class TestReasons:
             store.begin_epoch("boot", Moment(0, NOON), True)
             assert store.failing is not None
             assert f"(process {other.pid}) has been holding" in store.failing.what
-            assert "Close it" in store.failing.do
+            assert "Close whatever has the file open" in store.failing.do
             other.communicate("\n", timeout=60)
             store.tick(60_000)
             assert store.failing is None
@@ -206,8 +206,8 @@ class TestOtherUsers:
             assert daemon.stdout is not None
             assert daemon.stdin is not None
             what, do = json.loads(daemon.stdout.readline())
-            assert f"The user nobody may not write {folder}" in what
-            assert "chown -R nobody" in do
+            assert f"This user may not write {folder}" in what
+            assert "Only root may" in do
             # A second one would not watch beside it.
             second = as_nobody("Store.open(sys.argv[1])", folder / "tank.db")
             assert "is being written by" in second.communicate("\n", timeout=60)[1]

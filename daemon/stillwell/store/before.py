@@ -113,7 +113,7 @@ def give_back(path: Path) -> Path | None:
         _sync(path.parent)
         return aside
     except (sqlite3.Error, OSError) as error:
-        raise StoreError(in_words(error, path)) from error
+        raise StoreError(*in_words(error, path)) from error
     finally:
         lock.release()
 

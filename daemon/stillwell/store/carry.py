@@ -17,6 +17,7 @@ from typing import Any
 
 from stillwell.store import rows
 from stillwell.store.blocks import BlockRow, fill
+from stillwell.store.epochs import NO_BOOT
 from stillwell.store.pages import Malformed, PageFile, Survey
 from stillwell.store.rescue import NUMBERED, SMALL, Rescue
 
@@ -126,8 +127,9 @@ def carry(
     # When an epoch was that is lost, its alarms still say.
     new.execute(
         "INSERT OR IGNORE INTO epoch (id, boot_id, offset_ms, trusted, began_mono_ms) "
-        "SELECT since_epoch, 'lost', max(since_utc_ms - since_mono_ms), 0, min(since_mono_ms) "
-        "FROM transition WHERE since_epoch IS NOT NULL GROUP BY since_epoch"
+        "SELECT since_epoch, ?, max(since_utc_ms - since_mono_ms), 0, min(since_mono_ms) "
+        "FROM transition WHERE since_epoch IS NOT NULL GROUP BY since_epoch",
+        (NO_BOOT,),
     )
     _keep_counting(old, new, "journal" in short)
     known = {

@@ -180,7 +180,7 @@ def in_words(error: BaseException, path: Path, holder: str = "") -> Words:
         return Words(
             f"{holder or 'Another program'} has been holding the store {path} for more than "
             f"{WRITER_PATIENCE_S:g} s.",
-            "Close it, or whatever else has the file open for writing. Keeping resumes by itself.",
+            "Close whatever has the file open for writing. Keeping resumes by itself.",
         )
     try:
         found = folder.is_dir()

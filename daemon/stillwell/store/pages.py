@@ -13,7 +13,6 @@ import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -27,17 +26,22 @@ _CODE = {type(None): "n", int: "i", float: "f", str: "t", bytes: "b"}
 
 _SHAPES = {
     _TABLE_LEAF: {
-        "channel": "nttt",
-        "epoch": "ntiii",
-        "reading": "niii[nif]i[nt][nt]",
-        "block": "niiiiii",
-        "transition": "ntiittttitttti[ni]iti",
-        "notice": "nttttiitt",
-        "estimate": "ntit[nif][nif][nif]t",
-        "dead_letter": "nttitii",
-        "journal": "ntiit[nif]ttt[ni]",
+        "channel": re.compile(r"nttt[nift]*"),
+        "epoch": re.compile(r"ntiii[nift]*"),
+        "reading": re.compile(r"niii[nif]i[nt][nt][nift]*"),
+        "block": re.compile(r"niiiiii[nift]*"),
+        "transition": re.compile(r"ntiittttitttti[ni]iti[nift]*"),
+        "notice": re.compile(r"nttttiitt[nift]*"),
+        "estimate": re.compile(r"ntit[nif][nif][nif]t[nift]*"),
+        "dead_letter": re.compile(r"nttitii[nift]*"),
+        "journal": re.compile(r"ntiit[nif]ttt[ni][nift]*"),
     },
-    _INDEX_LEAF: {"tenmin": "iiii[nif][nif][nif]", "cursor": "tti", "done": "tt", "meta": "tt"},
+    _INDEX_LEAF: {
+        "tenmin": re.compile(r"iiii[nif][nif][nif][nift]*"),
+        "cursor": re.compile(r"tti[nift]*"),
+        "done": re.compile(r"tt[nift]*"),
+        "meta": re.compile(r"tt[nift]*"),
+    },
 }
 """What a row of each table looks like on a page, a letter a column: null, int, float, text. A real
 number that is whole is kept as an int; the number of a row stands before the row, and its column is
@@ -47,11 +51,6 @@ and it follows from the transitions."""
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
 Row = tuple[Any, ...]
-
-
-@cache
-def _shape(kind: int, table: str) -> re.Pattern[str]:
-    return re.compile(_SHAPES[kind][table] + "[nift]*")
 
 
 class Malformed(Exception):  # noqa: N818
@@ -232,8 +231,8 @@ class PageFile:
         """Whose row it is; empty for an index, and for tables that are not carried over."""
         kind = _INDEX_LEAF if kind == _INDEX_INTERIOR else kind
         letters = "".join([_CODE[type(value)] for value in row])
-        for table in _SHAPES[kind]:
-            if len(row) <= self._columns.get(table, 0) and _shape(kind, table).fullmatch(letters):
+        for table, shape in _SHAPES[kind].items():
+            if len(row) <= self._columns.get(table, 0) and shape.fullmatch(letters):
                 if table == "done" and not _DATE.fullmatch(row[1]):
                     continue
                 return table
