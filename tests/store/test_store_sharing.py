@@ -66,7 +66,7 @@ class TestAMemberOfTheGroup:
         path = folder / "tank.db"
         assert as_user(first, lambda: write_one(path), also=[SERVICE]) == "no trouble"
         assert set(modes(folder).values()) == {("0o660", GROUP)}
-        assert set(modes(folder)) >= {"tank.db", "tank.db-wal", "tank.db-shm", "tank.db.lock"}
+        assert set(modes(folder)) >= {"tank.db", "tank.db-wal", "tank.db-shm", ".tank.db.lock"}
         for number, user in enumerate((MEMBER, "root", SERVICE), start=1):
             assert as_user(user, lambda: jot(path), also=[SERVICE]) == f"entry {number}"
         for user in (SERVICE, MEMBER, "root"):
