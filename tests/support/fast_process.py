@@ -46,6 +46,8 @@ class FastDaemon:
         self.lines = queue.Queue()
         self._speed, self.ran_s = speed, None
         self.began_s = time.monotonic()
+        path = [str(HERE), *([str(self._site)] if self._site else [])]
+        path += filter(None, [os.environ.get("PYTHONPATH")])
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
                 [
@@ -61,7 +63,7 @@ class FastDaemon:
                 stdout=subprocess.PIPE,
                 stderr=log,
                 text=True,
-                env=os.environ | ({"PYTHONPATH": f"{HERE}:{self._site}"} if self._site else {}),
+                env=os.environ | {"PYTHONPATH": ":".join(path)},
             )
         threading.Thread(target=self._hear, args=(self.process, self.lines), daemon=True).start()
 

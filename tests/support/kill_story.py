@@ -6,7 +6,7 @@ import hashlib
 import json
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
@@ -38,17 +38,9 @@ class Story:
         found: dict[str, list[bytes]] = defaultdict(list)
         for body in tuple(bodies):
             key = json.loads(body)["key"]
-            for each in self._parts(key) if key.startswith("merged:") else [key]:
+            for each in parts(key, self.keys):
                 found[each].append(body)
         return found
-
-    def _parts(self, merged: str) -> list[str]:
-        for start in range(len(self.keys)):
-            for end in range(start + 2, len(self.keys) + 1):
-                name = hashlib.sha256("\n".join(self.keys[start:end]).encode()).hexdigest()[:16]
-                if merged == f"merged:{name}":
-                    return self.keys[start:end]
-        return [merged]
 
     def unheard(self, bodies: Iterable[bytes]) -> list[str]:
         """Keys of kept notices of which nothing was heard."""
@@ -115,6 +107,19 @@ class Story:
         again = [what for what, times in said.items() if times > 1]
         wrong("other_key", len(again), f"came again under another key: {again[:5]}")
         return sum(len(same) > 1 for same in heard.values())
+
+
+def parts(key: str, keys: Sequence[str]) -> Sequence[str]:
+    """The notices, out of those that a recipient was to get, that a message with this key is about:
+    itself, or all those that were merged into it."""
+    if not key.startswith("merged:"):
+        return [key]
+    for start in range(len(keys)):
+        for end in range(start + 2, len(keys) + 1):
+            name = hashlib.sha256("\n".join(keys[start:end]).encode()).hexdigest()[:16]
+            if key == f"merged:{name}":
+                return keys[start:end]
+    return [key]
 
 
 def _without_key(body: Mapping[str, object]) -> str:

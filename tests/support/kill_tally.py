@@ -68,7 +68,7 @@ class Tally:
             ("changes of alarms kept", self.transitions),
             ("notices kept", self.notices),
             ("… heard twice by MQTT, same key", self.twice_mqtt),
-            ("… heard twice by web hook, same key", self.twice_hook),
+            ("… heard twice by web hook, same key or merged", self.twice_hook),
             ("… heard again under another key", self.other_key),
             ("heard and never kept", self.unkept),
             ("kept and never heard", self.unheard),
