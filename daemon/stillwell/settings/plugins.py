@@ -18,7 +18,7 @@ GROUPS: tuple[Group, ...] = ("stillwell.drivers", "stillwell.sinks")
 LOADS_WITHIN_S = 25.0
 """All plugins together have so long to be imported and to look at their settings, before the watch
 begins without those that hang. On a small machine with a slow card a large package takes seconds;
-systemd waits for 90 s."""
+nobody watches meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
