@@ -407,7 +407,7 @@ class _Reading:
             if pair
         }
         page = None if self.frame is None else self.frame.page
-        for below, part in {**parts, ("page",): page}.items():
+        for below, part in (*parts.items(), (("page",), page)):
             for path in filter(self.layers.from_file, self._readable_secrets(part, below)):
                 what = "A secret stands in a file that everybody on this machine can read."
                 variable = "STILLWELL__" + "__".join(path).upper().replace("-", "_")
