@@ -14,11 +14,8 @@ import contextlib
 import json
 import os
 import random
-import shutil
 import signal
-import socket
 import subprocess
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -36,137 +33,11 @@ from real_broker import Broker
 from stillwell.notice import Priority
 from stillwell.store import StoreReader
 from storm_plugins import OUT_FROM_MS, OUT_TO_MS, PERIOD_MS
+from storm_world import HANGS_AT_START, TANK, Disk, Trickler, free_port, hostile
 
 ON_DELAY_MS = 5 * 60_000
 HOUR_MS = 3_600_000
-DISK_MB = 400
 NAME = "stillwell/reading-room"
-HANGS_AT_START = frozenset({"settings hang", "bus hangs", "made hangs", "hangs_on_import"})
-"""A start waits for these, as for a slow card, up to a minute in all; then it goes on."""
-
-TANK = """
-[tank]
-name = "reading-room"
-zone = "Europe/Dublin"
-volume = "68 L"
-
-[store]
-path = "{store}"
-
-[source.good]
-driver = "known"
-every = "5 s"
-deadline = "1000 s"
-[source.good.channels]
-room = {{}}
-[channel.room]
-quantity = "temperature"
-[band.air]
-of = ["room"]
-target = "25.3 degC"
-tolerance = "0.5 K"
-deadband = "0.1 K"
-on_delay = "5 min"
-off_delay = "5 min"
-
-[sink.niamh]
-kind = "push"
-url = "json://127.0.0.1:{hook}/"
-lowest = "high"
-pictures = false
-[sink.broker]
-kind = "mqtt"
-host = "127.0.0.1"
-port = {broker}
-[sink.history]
-kind = "influx"
-url = "http://127.0.0.1:{victoria}"
-[sink.slow-phone]
-kind = "push"
-url = "json://127.0.0.1:{trickle}/"
-pictures = false
-[sink.slow-history]
-kind = "influx"
-url = "http://127.0.0.1:{trickle}"
-[sink.slow-ping]
-kind = "ping"
-url = "http://127.0.0.1:{trickle}/"
-"""
-
-SOURCE = """
-[source.{name}]
-driver = "{driver}"
-every = "60 s"
-deadline = "100 s"
-attack = "{attack}"
-bus_name = "{bus}"
-[source.{name}.channels]
-{name}-probe = {{}}
-[channel.{name}-probe]
-quantity = "humidity"
-"""
-
-SINK = """
-[sink.{name}]
-kind = "{kind}"
-attack = "{attack}"
-"""
-
-
-class Trickler:
-    """Takes every connection and answers with one byte every half second, without an end."""
-
-    def __init__(self) -> None:
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self.port = int(self._server.getsockname()[1])
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                client, _ = self._server.accept()
-                threading.Thread(target=self._trickle, args=(client,), daemon=True).start()
-
-    @staticmethod
-    def _trickle(client: socket.socket) -> None:
-        with contextlib.suppress(OSError), client:
-            client.sendall(b"HTTP/1.1 200 OK\r\nX-Slow: ")
-            while True:
-                time.sleep(0.5)
-                client.sendall(b"a")
-
-    def close(self) -> None:
-        self._server.close()
-
-
-class Disk:
-    """A file system in memory for the store, which can be filled; an ordinary folder where none can
-    be mounted."""
-
-    def __init__(self, root: Path) -> None:
-        self.root = root
-        root.mkdir()
-        size = ["-o", f"size={DISK_MB}m"]
-        mount = ["mount", "-t", "tmpfs", *size, "tmpfs", str(root)]
-        self.mounted = (
-            os.geteuid() == 0 and subprocess.run(mount, capture_output=True).returncode == 0
-        )
-
-    def fill(self) -> None:
-        if self.mounted:
-            ballast = (self.root / "ballast").open("ab", buffering=0)
-            with ballast, contextlib.suppress(OSError):
-                while True:
-                    ballast.write(b"\0" * 65_536)
-
-    def empty(self) -> None:
-        (self.root / "ballast").unlink(missing_ok=True)
-
-    def close(self) -> None:
-        if self.mounted:
-            for file in self.root.glob("tank.db*"):
-                shutil.copy(file, self.root.parent)  # for whoever wants to know more
-            subprocess.run(["umount", "-l", str(self.root)], check=False)
 
 
 @dataclass(frozen=True)
@@ -228,8 +99,8 @@ class Storm:
         hostile_plugins.install(self._site)
         storm_plugins.install(self._site)
         self._daemon = FastDaemon(self._config, folder / "log", self._site)
-        self._broker = Broker(folder, _free_port(), [])
-        self._victoria = Victoria(folder / "victoria", _free_port())
+        self._broker = Broker(folder, free_port(), [])
+        self._victoria = Victoria(folder / "victoria", free_port())
         self._trickler = Trickler()
         self._hook = Receiver()
         self._hook.answer = self._take
@@ -350,26 +221,7 @@ class Storm:
             client.loop_stop()
 
     def _write_config(self) -> None:
-        drivers = [
-            (attack, "hostile")
-            for attacks in (
-                hostile_plugins.READS,
-                hostile_plugins.QUIET_READS,
-                hostile_plugins.ELSEWHERE,
-            )
-            for attack in attacks
-        ]
-        drivers += [(name, name) for name in ("exits_on_import", "hangs_on_import", "no_class")]
-        sinks = [*hostile_plugins.SENDS, *hostile_plugins.SINKS_ELSEWHERE]
-        drivers = [pair for pair in drivers if pair[0] not in self._left_out]
-        sinks = [attack for attack in sinks if attack not in self._left_out]
-        parts = [_source(attack, driver) for attack, driver in drivers]
-        parts += [
-            SINK.format(name=_called(attack), kind="hostile_sink", attack=attack)
-            for attack in sinks
-        ]
-        # The receivers that trickle are hostile too.
-        self.outcome.sources, self.outcome.sinks = len(drivers), len(sinks) + 3
+        plugins, self.outcome.sources, self.outcome.sinks = hostile(self._left_out)
         text = TANK.format(
             store=self._store,
             hook=self._hook.port,
@@ -377,7 +229,7 @@ class Storm:
             victoria=self._victoria.port,
             trickle=self._trickler.port,
         )
-        self._config.write_text(text + "".join(parts), encoding="utf-8")
+        self._config.write_text(text + plugins, encoding="utf-8")
 
     # -- what came of it
 
@@ -440,18 +292,3 @@ class Storm:
                 outcome.lost.append(f"{start / HOUR_MS:.1f} h: not heard")
                 continue
             outcome.heard.append(round((min(rang) - running_s) * 1000 * self._speed) - due_ms)
-
-
-def _free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        return int(probe.getsockname()[1])
-
-
-def _called(attack: str) -> str:
-    return "".join(sign if sign.isalnum() else "-" for sign in attack.lower())
-
-
-def _source(attack: str, driver: str) -> str:
-    # One that hangs holds its bus up until its deadline: it has one of its own.
-    bus = _called(attack) if "hang" in attack else "shared"
-    return SOURCE.format(name=_called(attack), driver=driver, attack=attack, bus=bus)
