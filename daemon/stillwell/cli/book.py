@@ -15,6 +15,7 @@ from stillwell.cli.options import (
     JsonOption,
     StoreOption,
     fail,
+    lacks,
     load_settings,
     reporting_store_errors,
 )
@@ -238,7 +239,7 @@ def _draw(weeks: _Weeks, settings: Settings, kept: BookPlan, path: Path) -> None
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
     except ImportError:
-        fail("A chart needs matplotlib.", 'Install it: pip install "stillwell[pictures]".')
+        lacks("matplotlib", "A chart")
     zone = settings.tank.time_zone
 
     def at(ms: int) -> dt.datetime:

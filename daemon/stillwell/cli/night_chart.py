@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from stillwell.cli.options import fail
+from stillwell.cli.options import fail, lacks
 from stillwell.units import Dimension, show
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def draw(reader: StoreReader, plan: ReviewPlan, made: Review, path: Path) -> Non
         from matplotlib.dates import DateFormatter
         from matplotlib.figure import Figure
     except ImportError:
-        fail("A chart needs matplotlib.", 'Install it: pip install "stillwell[pictures]".')
+        lacks("matplotlib", "A chart")
     zone = ZoneInfo(plan.zone)
     figure = Figure(figsize=(9, 7), layout="constrained")
     FigureCanvasAgg(figure)

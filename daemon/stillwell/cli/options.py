@@ -48,6 +48,15 @@ def fail(what: str, do: str = "", code: int = EXIT_WRONG) -> NoReturn:
     raise typer.Exit(code)
 
 
+def lacks(package: str, what: str) -> NoReturn:
+    """Ends the command: `what` needs a package that is not installed."""
+    fail(
+        f"{what} needs {package}.",
+        f"Write {package} into /etc/stillwell/packages.txt and run install.sh again; in an "
+        f"environment of your own: pip install {package}.",
+    )
+
+
 def load_settings(config: Path | None) -> Settings:
     """The configuration, or the end of the command with every fault in it told."""
     from stillwell.settings import ConfigError, load

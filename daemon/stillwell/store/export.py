@@ -123,8 +123,8 @@ def export_parquet(
         import pyarrow.parquet as pq
     except ImportError:
         raise StoreError(
-            "Parquet needs the package pyarrow: `pip install 'stillwell[parquet]'`. CSV works "
-            "without."
+            "Parquet needs pyarrow: write it into /etc/stillwell/packages.txt and run install.sh "
+            "again. CSV works without."
         ) from None
     schema = pa.schema(
         [
