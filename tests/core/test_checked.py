@@ -96,6 +96,12 @@ def test_a_verdict_is_made_of_plain_values_or_a_mistake(
     assert made.retry_after is None or made.retry_after >= 0
 
 
+@pytest.mark.parametrize("after", [10**400, float("nan"), float("inf"), -1.0, "1"], ids=range(5))
+def test_a_pause_that_is_none_is_a_mistake(after: Any) -> None:
+    with pytest.raises(MistakeError, match="retry_after"):
+        checked_outcome(Outcome(0, (), after))
+
+
 @pytest.mark.parametrize(
     "asked",
     [

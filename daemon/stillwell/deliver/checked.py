@@ -6,7 +6,6 @@ range and our own types. Ask only where the sink may hang: each of its methods i
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 
@@ -154,7 +153,8 @@ def _whole(thing: object, name: str, low: int, high: int) -> int:
 
 
 def _seconds(thing: object, name: str) -> float:
-    if type(thing) not in (int, float) or not math.isfinite(thing) or thing < 0:  # type: ignore[arg-type, operator]
+    # Compared before it is converted: a whole number may be too large for a float.
+    if type(thing) not in (int, float) or not 0 <= thing <= _HIGHEST:  # type: ignore[operator]
         raise MistakeError(f"gave {_shown(thing)} as `{name}`")
     return float(thing)  # type: ignore[arg-type]
 
