@@ -16,7 +16,9 @@ from pathlib import Path
 import hostile_plugins
 
 DISK_MB = 400
-HANGS_AT_START = frozenset({"settings hang", "bus hangs", "made hangs", "hangs_on_import"})
+HANGS_AT_START = frozenset(
+    {"settings hang", "bus hangs", "made hangs", "hangs_on_import", "streams endless"}
+)
 """A start waits for these, as for a slow card, up to a minute in all; then it goes on."""
 
 TANK = """

@@ -15,9 +15,9 @@ from storm import Storm
 
 @pytest.mark.skipif(VICTORIA is None, reason="needs victoria-metrics (apt-get install)")
 def test_a_healthy_probe_is_heard_amid_everything_hostile(tmp_path: Path, long_run: bool) -> None:
-    speed = 100 if long_run else 600
+    speed = 100 if long_run else 300
     with Storm(tmp_path / "storm", seed=1, speed=speed, slow_start=long_run) as storm:
-        outcome = storm.blow(72.0 if long_run else 1.7)
+        outcome = storm.blow(72.0 if long_run else 1.2)
     assert not outcome.ended
     assert not outcome.lost
     assert outcome.due == len(outcome.heard) > 0
