@@ -86,7 +86,7 @@ class TestWatchesAnyway:
         store, here = watching(path, rows)
         assert store.failing is not None
         assert "is not there" in store.failing.what
-        assert "mount the disk" in store.failing.do
+        assert "Mount the disk" in store.failing.do
         path.parent.mkdir()
         taken_up(store, path, here)
 

@@ -189,7 +189,7 @@ def in_words(error: BaseException, path: Path, holder: str = "") -> Words:
     if not found:
         return Words(
             f"The folder {folder} of the store is not there.",
-            "Plug in or mount the disk that it is on, or make it, or give another `[store] path`. "
+            "Mount the disk that it is on, or make it, or give another `[store] path`. "
             "Keeping begins by itself then.",
         )
     if path.is_dir():
