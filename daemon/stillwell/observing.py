@@ -102,7 +102,7 @@ class Observing:
                 self._set_aside(observer)
 
     def _restored(self, observer: Observer) -> tuple[int, int]:
-        kept = self._store.described(key_of(observer))
+        kept = self._store.kept.described(key_of(observer))
         if kept is None:
             return self._store.tail.newest(Stream.READINGS), 0
         try:
@@ -155,13 +155,13 @@ class Observing:
         return found
 
     def _new_entries(self) -> list[Entry]:
-        entries = self._store.journal_after(self._entry)
+        entries = self._store.kept.journal_after(self._entry)
         if entries:
             self._entry = entries[-1].id
         return entries
 
     def _note(self, entry: Entry) -> list[Finding]:
-        struck = self._store.entry(entry.strikes) if entry.strikes is not None else None
+        struck = self._store.kept.entry(entry.strikes) if entry.strikes is not None else None
         found: list[Finding] = []
         for observer in self._observers:
             try:

@@ -162,7 +162,7 @@ class Pipeline:
         self._last_seen = _newest(self.store.tail.latest_readings())
         latest = self.store.latest_transitions()
         self._announced = Announcements(
-            mono_ms, self.store.newest(Stream.NOTICES), self.store.cursors(Stream.NOTICES)
+            mono_ms, self.store.newest(Stream.NOTICES), self.store.sinks.cursors(Stream.NOTICES)
         )
         for alarm in (t.alarm for t in latest if t.after is not State.NORMAL):
             self._announced.restored(alarm)
@@ -269,10 +269,10 @@ class Pipeline:
     def _keep_house(self, mono_ms: int) -> None:
         """Rolls up and drops old readings, a small slice at a time, so that nobody waits for it. A
         replay keeps everything: it is made to be looked at."""
-        if self.store.bulk:
+        if self.store.disk.bulk:
             return
         if mono_ms >= self._house_ms and self.store.trouble is None:
-            more = self.store.keep_house(self._keep_raw_ms).more
+            more = self.store.disk.keep_house(self._keep_raw_ms).more
             self._house_ms = mono_ms + (SLICE_EVERY_MS if more else HOUSE_EVERY_MS)
 
     # -- events
@@ -312,7 +312,7 @@ class Pipeline:
         self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal], mono_ms: int
     ) -> None:
         """A sink is done with rows up to `seq`."""
-        self.store.move_cursor(sink, stream, seq, refused)
+        self.store.sinks.move_cursor(sink, stream, seq, refused)
         if stream is Stream.NOTICES:
             self._announced.moved(sink, seq, mono_ms)
 
@@ -358,7 +358,7 @@ class Pipeline:
         now = self.moment(mono_ms)
 
         def why(alarm: str) -> str:
-            calls = self.store.latest_calls(alarm, 2)
+            calls = self.store.kept.latest_calls(alarm, 2)
             return why_not(request, alarm, calls, self._announced, now, self._face.trusted)
 
         reply, transitions = self.watch.request(request, now, why)
@@ -367,7 +367,7 @@ class Pipeline:
 
     def answer_waiting(self, mono_ms: int) -> None:
         """Answers what other processes have asked through the store."""
-        waiting = self.store.pending_requests()
+        waiting = self.store.kept.pending_requests()
         if not waiting:
             return
         replies = self.requests([request for _, request in waiting], mono_ms)
@@ -525,12 +525,12 @@ class Pipeline:
     def _tell_mishaps(self, mono_ms: int) -> None:
         """What has become of a file that was damaged or removed: that it is being mended, and what
         was kept of it in the end."""
-        rescues = self.store.rescues
+        rescues = self.store.disk.rescues
         under_way = next((one for one in rescues if one.ended_ms is None), None)
-        told, self._mishaps = self._mishaps, (self.store.mishaps, under_way is not None)
+        told, self._mishaps = self._mishaps, (self.store.disk.mishaps, under_way is not None)
         if told == self._mishaps or not rescues:
             return
-        if under_way is not None or self.store.mishaps > (told[0] if told else 0):
+        if under_way is not None or self.store.disk.mishaps > (told[0] if told else 0):
             words = rescue_words.going_on(under_way or rescues[0])
             self._find(_mishap_finding(True, words), mono_ms)
         if under_way is None:

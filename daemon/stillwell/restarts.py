@@ -67,7 +67,7 @@ class Restarts:
 
     def _kept(self) -> list[Start]:
         try:
-            kept = json.loads(self._store.described(KEY) or "[]")
+            kept = json.loads(self._store.kept.described(KEY) or "[]")
             return [Start(Moment(*map(int, at)), str(boot_id)) for at, boot_id in kept]
         except (ValueError, TypeError):
             return []

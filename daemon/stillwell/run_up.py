@@ -104,7 +104,7 @@ class RunUp:
         self._watch.deaf(at.mono_ms, now.mono_ms)
 
     def _kept(self) -> _Kept | None:
-        text = self._store.described(KEY)
+        text = self._store.kept.described(KEY)
         if text is None:
             return None
         try:

@@ -637,7 +637,7 @@ def deliveries(
                 *_latest_estimates(store),
             ),
             ahead={
-                stream: store.cursor(ahead_name(destination.name), stream) or 0
+                stream: store.sinks.cursor(ahead_name(destination.name), stream) or 0
                 for stream in able.streams
             },
             settle_letter=inbox.settle_letter,
@@ -701,11 +701,11 @@ def _cursors(store: Store, name: str, able: Abilities) -> dict[Stream, int]:
     is kept at once: a restart before its first row must not move it past what came meanwhile."""
     cursors: dict[Stream, int] = {}
     for stream in able.streams:
-        kept = store.cursor(name, stream)
+        kept = store.sinks.cursor(name, stream)
         if kept is None:
             from_now = stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in able.collapse
             kept = store.tail.newest(stream, committed_only=False) if from_now else 0
-            store.move_cursor(name, stream, kept)
+            store.sinks.move_cursor(name, stream, kept)
         cursors[stream] = kept
     return cursors
 

@@ -39,11 +39,11 @@ def in_batches(folder: Path, every_s: int, minutes: int) -> tuple[float, float]:
     line, store = opened(folder, f"batches-{every_s}.db")
     run = Run(line, tanks.START_MS, boot_id="bench", tick_ms=1000)
     line.store.commit()
-    bytes_before, commits_before = written(), store.commits
+    bytes_before, commits_before = written(), store.disk.commits
     for utc_ms, samples in tanks.stream(minutes * 60 // every_s, every_s):
         run.take(utc_ms, "tank", samples)
     run.end()
-    counted = (written() - bytes_before, store.commits - commits_before)
+    counted = (written() - bytes_before, store.disk.commits - commits_before)
     taken = line.readings_taken
     line.end()
     return counted[0] / taken, counted[1] / taken
@@ -54,13 +54,13 @@ def one_by_one(folder: Path, every_s: int, readings: int) -> tuple[float, float]
     line, store = opened(folder, f"single-{every_s}.db")
     run = Run(line, tanks.START_MS, boot_id="bench", tick_ms=1000)
     line.store.commit()
-    bytes_before, commits_before = written(), store.commits
+    bytes_before, commits_before = written(), store.disk.commits
     for utc_ms, samples in islice(tanks.stream(readings, every_s), readings // 8):
         for sample in samples:
             run.take(utc_ms, "tank", (sample,))
             store.commit()
     run.end()
-    counted = (written() - bytes_before, store.commits - commits_before)
+    counted = (written() - bytes_before, store.disk.commits - commits_before)
     taken = line.readings_taken
     line.end()
     return counted[0] / taken, counted[1] / taken

@@ -168,9 +168,9 @@ class TestTogether:
             Request(Command.NOTE, to_note=ToNote("pour", f"{n} L", key=f"{n % 3}", sure=True))
             for n in range(1, 6)
         ]
-        before = line.store.commits
+        before = line.store.disk.commits
         said = [reply.text for reply in line.requests(asked, 0)]
-        assert line.store.commits == before + 1
+        assert line.store.disk.commits == before + 1
         assert [text.partition(":")[0] for text in said] == [
             "Noted as entry 1",
             "Noted as entry 2",
@@ -195,7 +195,7 @@ class TestOnADiskThatTakesNothing:
         self, line: Pipeline, say: Say, path: Path
     ) -> None:
         say(kind="pour", value="12 L", sure=True)
-        db = line.store._file.db
+        db = line.store.disk.file.db
         assert db is not None
         db.execute("PRAGMA query_only = ON")
         assert say(kind="fed", key="a").text == "Noted: Sun 01 Mar 12:00  fed."

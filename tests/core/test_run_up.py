@@ -98,9 +98,9 @@ class Tank:
         for name in (str(left), f"{left}-wal"):
             if Path(name).exists():
                 shutil.copy(name, name.replace(left.name, self.path.name))
-        store._file.detach()
+        store.disk.file.detach()
         store.tail.close()
-        store._file.release()
+        store.disk.file.release()
         self._again(boots, trusted, down_s)
 
     def restart(self, down_s: int = DOWN_S) -> None:

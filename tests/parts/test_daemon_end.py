@@ -53,4 +53,4 @@ class TestTheEnd:
         thread.join(20)
         assert not thread.is_alive()
         with Store.open(path) as store:
-            assert store.cursor("broker", Stream.NOTICES) == 41
+            assert store.sinks.cursor("broker", Stream.NOTICES) == 41

@@ -16,7 +16,7 @@ from stillwell.deliver.influx import Influx, InfluxSettings
 from stillwell.deliver.outbox import Outbox, OutboxThread
 from stillwell.ports import Published, Refusal, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
-from stillwell.store import Store
+from stillwell.store import Store, StoreReader
 
 BEGAN = 1_780_000_000_000
 CHANNELS = {"water-a": Quantity.TEMPERATURE, "level": Quantity.LEVEL}
@@ -72,13 +72,15 @@ class Tank:
             monotonic_s=lambda: self.now_s,
         )
         sink.use_channels(CHANNELS)
-        kept = {stream: self.store.cursor("history", stream) or 0 for stream in sink.streams()}
+        kept = {
+            stream: self.store.sinks.cursor("history", stream) or 0 for stream in sink.streams()
+        }
         self.outbox = Outbox("history", sink, self.store.tail, kept, self.move, jitter=lambda: 0.0)
 
     def move(self, sink: str, stream: Stream, seq: int, refused: object) -> None:
         assert isinstance(refused, tuple)
         self.refused += refused
-        self.store.move_cursor(sink, stream, seq, refused)
+        self.store.sinks.move_cursor(sink, stream, seq, refused)
 
     def take(self, n: int) -> None:
         """Readings as the pipeline would keep them, 30 s apart."""
@@ -266,7 +268,8 @@ class TestInfluxDb1:
         one.run()
         assert [refusal.seq for refusal in one.refused] == [1]
         assert "field type conflict" in one.refused[0].reason
-        (letter,) = one.store.dead_letters()
+        with StoreReader.open(one.store.path) as reader:
+            (letter,) = reader.dead_letters()
         assert letter.reason.startswith("400: ")
         assert self.rows(influxd, "water-a") == one.kept("water-a")
         assert not one.outbox.health.away

@@ -142,10 +142,10 @@ class TestOlderThanTheStart:
 class TestTheStoresAnswer:
     def test_is_found_without_reading_the_alarm_log(self, cold: Run) -> None:
         said: list[str] = []
-        db = cold.store._file.db
+        db = cold.store.disk.file.db
         assert isinstance(db, sqlite3.Connection)
         db.set_trace_callback(said.append)
-        cold.store.latest_calls("water.low", 2)
+        cold.store.kept.latest_calls("water.low", 2)
         db.set_trace_callback(None)
         (query,) = said
         plan = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {query}")]

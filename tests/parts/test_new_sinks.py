@@ -75,5 +75,5 @@ class TestANewSink:
     ) -> None:
         begin(settings, store)
         store.commit()
-        assert store.cursor("history", Stream.READINGS) == 0
-        assert store.cursor("niamh", Stream.NOTICES) == 1
+        assert store.sinks.cursor("history", Stream.READINGS) == 0
+        assert store.sinks.cursor("niamh", Stream.NOTICES) == 1

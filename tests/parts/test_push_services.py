@@ -57,12 +57,12 @@ class Phone:
         sink.use_zone("Europe/Dublin")
 
         def kept(name: str) -> dict[Stream, int]:
-            return {Stream.NOTICES: self.store.cursor(name, Stream.NOTICES) or 0}
+            return {Stream.NOTICES: self.store.sinks.cursor(name, Stream.NOTICES) or 0}
 
         def move(name: str, stream: Stream, seq: int, refused: object) -> None:
             assert isinstance(refused, tuple)
             assert all(isinstance(one, Refusal) for one in refused)
-            self.store.move_cursor(name, stream, seq, refused)
+            self.store.sinks.move_cursor(name, stream, seq, refused)
 
         self.outbox = Outbox(
             "niamh",
@@ -231,7 +231,7 @@ class TestAServiceThatIsAway:
         for _ in range(20):
             one.step()
         assert 1 <= len(hook.asked) <= 10
-        assert one.store.cursor("niamh", Stream.NOTICES) == 10_000
+        assert one.store.sinks.cursor("niamh", Stream.NOTICES) == 10_000
 
     def test_says_which_key_to_check(self, hook: Receiver, phone: Callable[..., Phone]) -> None:
         one = phone(web(hook))
@@ -297,7 +297,7 @@ class TestQuietHours:
         assert titles(hook)[1:] == [
             "rock-pool: 2 alarms while you were out of reach; 2 not known to be over"
         ]
-        assert one.store.cursor("niamh", Stream.NOTICES) == 3
+        assert one.store.sinks.cursor("niamh", Stream.NOTICES) == 3
 
     def test_wake_nobody_twice_for_one_thing_across_a_restart(
         self, hook: Receiver, phone: Callable[..., Phone]

@@ -110,7 +110,7 @@ class TestASecret:
             def move(name: str, stream: Stream, seq: int, refused: object) -> None:
                 assert isinstance(refused, tuple)
                 assert all(isinstance(one, Refusal) for one in refused)
-                store.move_cursor(name, stream, seq, refused)
+                store.sinks.move_cursor(name, stream, seq, refused)
 
             outbox = Outbox("history", sink, store.tail, {}, move)
             for now_s in (0.0, 100.0, 5000.0):

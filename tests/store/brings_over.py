@@ -17,7 +17,7 @@ def main(path: Path) -> None:
     store.begin_epoch(str(time.time_ns()), Moment(0, 1_900_000_000_000), True)
     store.put_journal(Entry("pour", time.time_ns() // 1_000_000, 1.0, "L", "of a later life"))
     mono = 1000
-    while store.trouble is None and any(one.ended_ms is None for one in store.rescues):
+    while store.trouble is None and any(one.ended_ms is None for one in store.disk.rescues):
         mono += 1000
         store.tick(mono)
     print(store.trouble or "ended", flush=True)

@@ -38,7 +38,7 @@ class TestMigrate:
         old.close()
         with Store.open(tmp_path / "tank.db") as store:
             assert store.trouble is None
-            assert store.opened.moved_aside is None
+            assert store.disk.rescues == ()
         old = connect(tmp_path / "tank.db")
         assert version(old) == len(migrations())
         assert schema(old) == schema(fresh)

@@ -43,13 +43,13 @@ class Disk(RuleBasedStateMachine):
 
     def start(self) -> None:
         self.store = Store.open(self.path, backlog=BOUND)
-        attach = self.store._attach
+        attach = self.store.disk._attach
 
         def attach_to_the_same_disk(*, first: bool) -> None:
             attach(first=first)
             self.spoil()
 
-        self.store._attach = attach_to_the_same_disk  # type: ignore[method-assign]
+        self.store.disk._attach = attach_to_the_same_disk  # type: ignore[method-assign]
         self.mono = 0
         self.epoch = self.store.begin_epoch(f"boot-{self.epoch}", self.now(), True)
 
@@ -57,7 +57,7 @@ class Disk(RuleBasedStateMachine):
         return Moment(self.mono, NOON + self.mono, self.epoch)
 
     def spoil(self) -> None:
-        db = self.store._file.db
+        db = self.store.disk.file.db
         if db is not None and self.refuses == "read-only":
             db.execute("PRAGMA query_only = ON")
         elif db is not None and self.refuses == "full":
@@ -75,9 +75,9 @@ class Disk(RuleBasedStateMachine):
     @precondition(lambda self: bool(self.refuses))
     def disk_recovers(self) -> None:
         self.refuses = ""
-        if self.store._file.db is not None:
-            self.store._file.db.execute("PRAGMA query_only = OFF")
-            self.store._file.db.execute("PRAGMA max_page_count = 1000000")
+        if self.store.disk.file.db is not None:
+            self.store.disk.file.db.execute("PRAGMA query_only = OFF")
+            self.store.disk.file.db.execute("PRAGMA max_page_count = 1000000")
 
     @rule(count=st.integers(1, 40))
     def readings(self, count: int) -> None:
@@ -124,7 +124,7 @@ class Disk(RuleBasedStateMachine):
         told = self.store.tail.rows(Stream.NOTICES, self.cursor or 0, 3, committed_only=False)
         if told:
             self.cursor = told[-1].seq
-            self.store.move_cursor("broker", Stream.NOTICES, self.cursor)
+            self.store.sinks.move_cursor("broker", Stream.NOTICES, self.cursor)
 
     @rule()
     def commit(self) -> None:
@@ -177,9 +177,9 @@ class Disk(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         self.refuses = ""
-        if self.store._file.db is not None:
-            self.store._file.db.execute("PRAGMA query_only = OFF")
-            self.store._file.db.execute("PRAGMA max_page_count = 1000000")
+        if self.store.disk.file.db is not None:
+            self.store.disk.file.db.execute("PRAGMA query_only = OFF")
+            self.store.disk.file.db.execute("PRAGMA max_page_count = 1000000")
         try:
             self.restart()
         finally:

@@ -87,9 +87,9 @@ class TestReaders:
             store.put([rows.reading(i) for i in range(6001, 7000)])
             store.commit()
             assert store.trouble is None
-            assert store._file.db is not None
+            assert store.disk.file.db is not None
             # In the midst of its rows the reader holds nothing: the log can be folded back whole.
-            busy, _, _ = store._file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            busy, _, _ = store.disk.file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
             assert busy == 0
             out, _ = other.communicate("go on\n", timeout=60)
         assert int(out) == 5000
@@ -141,7 +141,7 @@ class TestRequests:
         ) as other:
             pending: list[tuple[int, Request]] = []
             while not pending and other.poll() is None:
-                pending = store.pending_requests()
+                pending = store.kept.pending_requests()
             ((number, request),) = pending
             assert request.age_s is not None, "how long it has waited is known"
             assert replace(request, age_s=None) == Request(
@@ -150,7 +150,7 @@ class TestRequests:
             store.answer(number, Reply(True, "Shelved for 10 min.", ("water.low",)))
             out, _ = other.communicate(timeout=60)
         assert out.strip() == str(Reply(True, "Shelved for 10 min.", ("water.low",)))
-        assert store.pending_requests() == []
+        assert store.kept.pending_requests() == []
 
     def test_nobody_asks_a_daemon_that_is_not_there(self, open_store: Opener, path: Path) -> None:
         open_store().close()
@@ -161,7 +161,7 @@ class TestRequests:
         number = ask(path, Request(Command.ACKNOWLEDGE, "water.low"))
         with pytest.raises(StoreError, match="withdrawn"):
             await_reply(path, number, timeout_s=0)
-        assert store.pending_requests() == []
+        assert store.kept.pending_requests() == []
 
     def test_a_command_of_before_the_start_is_not_carried_out(
         self, open_store: Opener, path: Path
@@ -170,7 +170,7 @@ class TestRequests:
         number = ask(path, Request(Command.ACKNOWLEDGE, "water.low"))
         store.close()
         again = open_store()
-        assert again.pending_requests() == []
+        assert again.kept.pending_requests() == []
         reply = await_reply(path, number)
         assert not reply.done
         assert "ask again" in reply.text
@@ -180,7 +180,7 @@ class TestRequests:
     ) -> None:
         numbers = [ask(path, Request(Command.ACKNOWLEDGE)) for _ in range(25)]
         rounds = []
-        while pending := store.pending_requests():
+        while pending := store.kept.pending_requests():
             with store.together():
                 for number, _ in pending:
                     store.answer(number, Reply(True, "Done."))
@@ -200,8 +200,8 @@ class TestRequests:
         for thread in people:
             thread.start()
         while any(thread.is_alive() for thread in people):
-            for number, request in store.pending_requests():
+            for number, request in store.kept.pending_requests():
                 store.answer(number, Reply(True, request.subject))
             people[0].join(0.01)
         assert sorted(r.text for r in replies) == [str(n) for n in range(8)]
-        assert len(store.journal_after(0)) == 8
+        assert len(store.kept.journal_after(0)) == 8

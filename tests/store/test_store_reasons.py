@@ -61,7 +61,7 @@ class TestWatchesAnyway:
         with Store.open(path) as store:
             store.begin_epoch("boot", Moment(0, NOON), True)
             store.put([rows.reading(n) for n in range(100)])
-            store.move_cursor("history", Stream.READINGS, 90)
+            store.sinks.move_cursor("history", Stream.READINGS, 90)
         newest = sqlite3.connect(path)
         (version,) = newest.execute("PRAGMA user_version").fetchone()
         newest.execute("PRAGMA user_version = 9999")
@@ -70,13 +70,13 @@ class TestWatchesAnyway:
         assert store.failing is not None
         assert "version 9999" in store.failing.what
         assert "Install the version that wrote it" in store.failing.do
-        store.move_cursor("history", Stream.READINGS, 0)
+        store.sinks.move_cursor("history", Stream.READINGS, 0)
         older = sqlite3.connect(path)
         older.execute(f"PRAGMA user_version = {version}")
         older.close()
         store.tick(600_000)
         # Nothing that was in it is overwritten, and what it had been sent is not sent again.
-        assert store.cursor("history", Stream.READINGS) == 90
+        assert store.sinks.cursor("history", Stream.READINGS) == 90
         taken_up(store, path, here)
         with StoreReader.open(path) as reader:
             assert len(list(reader.all_readings())) == 101

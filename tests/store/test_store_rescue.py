@@ -112,7 +112,7 @@ class TestAnyPages:
             damage.spoil(path, sorted(spoilt), seed)
             store = Store.open(path)
             epoch = store.begin_epoch("boot-2", Moment(0, NOON + 10**9), True)
-            if not store.rescues:
+            if not store.disk.rescues:
                 store.tail.suspect()  # as whoever meets the damage later does
                 store.tick(1000)
             newest = store.tail.newest(Stream.READINGS)
@@ -121,8 +121,8 @@ class TestAnyPages:
             at = damage.bring_over(store)
             if not on_page & spoilt:
                 for (sink, stream), seq in cursors.items():
-                    assert store.cursor(sink, Stream(stream)) == seq
-            [rescue] = store.rescues
+                    assert store.sinks.cursor(sink, Stream(stream)) == seq
+            [rescue] = store.disk.rescues
             assert store.trouble is None
             assert not rescue.given_up
             assert rescue.bad_pages <= len(spoilt) + 3  # and those that text went on in
@@ -226,7 +226,7 @@ class TestKill:
                 assert run(path) == "ended"
                 with Store.open(path) as store:
                     assert store.trouble is None
-                    for found in store.rescues:
+                    for found in store.disk.rescues:
                         assert not found.given_up, (seed, life)
                 held_against(path, lived, spoilt, later="of a later life")
         assert kills > 0
@@ -260,11 +260,11 @@ class TestAtOnce:
     ) -> None:
         damage.spoil(copied, [page_of(lived, "reading"), page_of(lived, "done")])
         with Store.open(copied) as store:
-            [rescue] = store.rescues
+            [rescue] = store.disk.rescues
             assert rescue.ended_ms is None
             assert len(store.latest_transitions()) == 5
-            assert len(store.journal_after(0)) == 120
-            assert store.cursor("history", Stream.READINGS) == 4500
+            assert len(store.kept.journal_after(0)) == 120
+            assert store.sinks.cursor("history", Stream.READINGS) == 4500
             assert len(store.tail.latest_readings()) == 3
 
 
@@ -289,8 +289,8 @@ class TestSinks:
                 store.tick(at)
             assert given == [n for n in range(1001, 9001) if n not in lost]
             damage.bring_over(store, at)
-            assert store.rescues[0].lost == len(lost)
-            [gap] = store.rescues[0].gaps
+            assert store.disk.rescues[0].lost == len(lost)
+            [gap] = store.disk.rescues[0].gaps
             assert gap.count == len(lost)
             assert gap.from_ms == NOON + (min(lost) - 2) * 20_000
             assert gap.to_ms == NOON + max(lost) * 20_000
@@ -303,16 +303,16 @@ class TestSinks:
         lost = {row[0] for row in damage.rows_by_page(lived)[spoilt]["reading"]}
         with Store.open(copied) as store:
             store.begin_epoch("boot-2", Moment(0, NOON + 10**9), True)
-            assert not store.rescues  # nobody has met it yet
+            assert not store.disk.rescues  # nobody has met it yet
             assert store.tail.rows(Stream.READINGS, min(lost) - 2, 500) == []
             assert "can't be read" in store.tail.why_waiting(Stream.READINGS, min(lost) - 2)
             at = 1000
             store.tick(at)
-            assert store.mishaps == 1
+            assert store.disk.mishaps == 1
             damage.bring_over(store, at)
             found = [r.seq for r in store.tail.rows(Stream.READINGS, min(lost) - 2, 2)]
             assert found == [min(lost) - 1, max(lost) + 1]
-            assert store.rescues[0].lost == len(lost)
+            assert store.disk.rescues[0].lost == len(lost)
 
     def test_a_dead_letter_whose_row_is_not_there_yet_is_not_dropped(
         self, copied: Path, lived: Path
@@ -323,9 +323,9 @@ class TestSinks:
         db.close()
         damage.spoil(copied, [page_of(lived, "done")])
         with Store.open(copied) as store:
-            assert store.revived("phone") == []
+            assert store.sinks.revived("phone") == []
             damage.bring_over(store)
-            assert [row.seq for _, row in store.revived("phone")] == [17]
+            assert [row.seq for _, row in store.sinks.revived("phone")] == [17]
 
 
 def page_of(lived: Path, table: str, which: int = 0) -> int:
@@ -340,17 +340,17 @@ class TestWhileRunning:
         store.put([rows.reading(i, float(i)) for i in range(4000)])
         store.put_transition(rows.transition(1))
         store.commit()
-        assert store._file.db is not None
-        store._file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        assert store.disk.file.db is not None
+        store.disk.file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
         store.tick(31_000)
         os.truncate(path, path.stat().st_size - 10 * 4096)
         for at in range(32_000, 92_000, 1000):
             store.tick(at)
         assert store.trouble is None
-        [rescue] = store.rescues
+        [rescue] = store.disk.rescues
         assert rescue.cause is Cause.SHORTER
         damage.bring_over(store, 92_000)
-        [rescue] = store.rescues
+        [rescue] = store.disk.rescues
         assert rescue.lost + rescue.kept["reading"] == 4000
         assert 1000 < rescue.kept["reading"] < 3000
         assert store.latest_transitions() == [rows.transition(1)]
@@ -364,7 +364,7 @@ class TestWhileRunning:
         store.put([rows.reading(i, float(i)) for i in range(9000)])
         store.put_transition(rows.transition(1), [rows.notice(1, "a")])
         store.mark_done("review", "2026-01-01")
-        store.move_cursor("history", Stream.READINGS, 100)
+        store.sinks.move_cursor("history", Stream.READINGS, 100)
         store.commit()
         if again:
             with Store.open(path.with_name("other.db")):
@@ -375,10 +375,10 @@ class TestWhileRunning:
             path.with_name("other.db").rename(path)
         for at in range(1000, 61_000, 1000):
             store.tick(at)
-        assert store.mishaps == 1
-        assert store.rescues[0].cause is (Cause.REPLACED if again else Cause.REMOVED)
+        assert store.disk.mishaps == 1
+        assert store.disk.rescues[0].cause is (Cause.REPLACED if again else Cause.REMOVED)
         damage.bring_over(store, 61_000)
-        assert store.rescues[0].kept["reading"] == 9000
+        assert store.disk.rescues[0].kept["reading"] == 9000
         assert store.trouble is None
         seqs = [r.seq for r in store.tail.rows(Stream.READINGS, 100, 9000)]
         assert seqs == list(range(101, 9001))
@@ -400,7 +400,7 @@ class TestWhileRunning:
             path.with_name(path.name + suffix).unlink()
         for at in range(2000, 61_000, 1000):
             store.tick(at)
-        [rescue] = store.rescues
+        [rescue] = store.disk.rescues
         assert rescue.cause is Cause.LOG_GONE
         assert rescue.ended_ms is not None
         store.put([rows.reading(9000, -1.0)])
@@ -416,8 +416,8 @@ class TestRecord:
         damage.spoil(copied, [page_of(lived, "done"), page_of(lived, "reading")])
         with Store.open(copied) as store:
             damage.bring_over(store)
-            assert from_json(to_json(store.rescues)) == store.rescues
-            assert store.rescues[0].gaps
+            assert from_json(to_json(store.disk.rescues)) == store.disk.rescues
+            assert store.disk.rescues[0].gaps
 
     def test_what_is_none_is_none(self) -> None:
         assert from_json(None) == from_json("{") == from_json('[{"cause": "x"}]') == ()

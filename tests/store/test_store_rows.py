@@ -156,15 +156,15 @@ class TestCommits:
 
     def test_survive_a_power_cut_as_far_as_sqlite_promises(self, store: Store) -> None:
         # Killing a process proves nothing about the power; the settings that do are looked at.
-        assert store._file.db is not None
-        assert store._file.db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-        assert store._file.db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
+        assert store.disk.file.db is not None
+        assert store.disk.file.db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert store.disk.file.db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
 
     def test_nothing_to_write_costs_no_transaction(self, store: Store) -> None:
-        before = store.commits
+        before = store.disk.commits
         for t in range(0, 600_000, 1000):
             store.tick(t)
-        assert store.commits == before
+        assert store.disk.commits == before
 
 
 class TestAlarms:
@@ -194,7 +194,7 @@ class TestAlarms:
 class TestJournal:
     def test_a_correction_strikes_and_the_old_entry_stays(self, store: Store, path: Path) -> None:
         store.put_journal(Entry("pour", NOON, 12.0, "L"))
-        (wrong,) = store.journal_after(0)
+        (wrong,) = store.kept.journal_after(0)
         store.put_journal(Entry("pour", NOON, 1.2, "L", strikes=wrong.id))
         with StoreReader.open(path) as reader:
             assert [e.value for e in reader.journal()] == [1.2]
@@ -213,7 +213,7 @@ class TestJournal:
             path, Entry("pour", NOON, 1.0, "L", key="a")
         )
         store.put_journal(Entry("pour", NOON, 1.0, "L", key="a"))
-        assert len(store.journal_after(0)) == 1
+        assert len(store.kept.journal_after(0)) == 1
 
     def test_what_is_not_there_can_not_be_struck_out(self, store: Store, path: Path) -> None:
         with pytest.raises(StoreError, match="no entry 7"):
@@ -223,34 +223,35 @@ class TestJournal:
 class TestSinks:
     def test_cursors_outlive_a_restart(self, open_store: Opener) -> None:
         store = open_store()
-        assert store.cursor("broker", Stream.READINGS) is None
-        store.move_cursor("broker", Stream.READINGS, 41)
+        assert store.sinks.cursor("broker", Stream.READINGS) is None
+        store.sinks.move_cursor("broker", Stream.READINGS, 41)
         store.close()
-        assert open_store().cursor("broker", Stream.READINGS) == 41
+        assert open_store().sinks.cursor("broker", Stream.READINGS) == 41
 
     def test_a_dead_letter_can_be_sent_once_more(
         self, store: Store, path: Path, rows: Rows
     ) -> None:
         store.put_notice(rows.notice(1, "a"))
-        store.move_cursor("broker", Stream.NOTICES, 1, [Refusal(1, "topic invalid")])
-        (letter,) = store.dead_letters()
+        store.sinks.move_cursor("broker", Stream.NOTICES, 1, [Refusal(1, "topic invalid")])
+        letters = StoreReader.open(path)
+        (letter,) = letters.dead_letters()
         assert (letter.sink, letter.seq, letter.reason) == ("broker", 1, "topic invalid")
-        assert store.revived("broker") == []
+        assert store.sinks.revived("broker") == []
         assert revive(path, [letter.id]) == 1
-        ((again, row),) = store.revived("broker")
+        ((again, row),) = store.sinks.revived("broker")
         assert (again.id, row.body) == (letter.id, rows.notice(1, "a"))
-        assert store.revived("other") == []
-        store.settle_revived(letter.id, "still invalid")
-        assert [d.reason for d in store.dead_letters()] == ["still invalid"]
-        store.revive(letter.id)
-        store.settle_revived(letter.id)
-        assert store.dead_letters() == []
+        assert store.sinks.revived("other") == []
+        store.sinks.settle_revived(letter.id, "still invalid")
+        assert [d.reason for d in letters.dead_letters()] == ["still invalid"]
+        store.sinks.settle_revived(letter.id)
+        assert letters.dead_letters() == []
+        letters.close()
 
     def test_a_reader_sees_how_far_a_sink_is_behind(
         self, store: Store, path: Path, rows: Rows
     ) -> None:
         store.put([rows.reading(t) for t in range(10)])
-        store.move_cursor("broker", Stream.READINGS, 4)
+        store.sinks.move_cursor("broker", Stream.READINGS, 4)
         store.commit()
         with StoreReader.open(path) as reader:
             (cursor,) = reader.cursors()

@@ -96,8 +96,8 @@ class TestWhatPeopleHear:
 
     @staticmethod
     def put(store: Store, rows: Rows) -> threading.Thread:
-        assert store._file.db is not None
-        store._file.db.execute(f"PRAGMA busy_timeout = {LIMIT_S * 1000:.0f}")
+        assert store.disk.file.db is not None
+        store.disk.file.db.execute(f"PRAGMA busy_timeout = {LIMIT_S * 1000:.0f}")
 
         def work() -> None:
             store.put_transition(rows.transition(1), [rows.notice(1, "a")])

@@ -65,7 +65,7 @@ class TestFullDisk:
         told = store.tail.rows(Stream.NOTICES, 0, 9, committed_only=False)
         assert [row.body for row in told] == [rows.notice(count, "full")]
         assert store.tail.rows(Stream.NOTICES, 0, 9) == []
-        store.move_cursor("broker", Stream.NOTICES, 1, [Refusal(1, "no such topic")])
+        store.sinks.move_cursor("broker", Stream.NOTICES, 1, [Refusal(1, "no such topic")])
         store.put_journal(Entry("pour", NOON, 1.2, "L"))
         assert store.trouble is not None
 
@@ -125,11 +125,11 @@ class TestFullDisk:
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:
         store = open_store()
-        assert store._file.db is not None
-        pages = store._file.db.execute("PRAGMA page_count").fetchone()[0]
-        store._file.db.execute(f"PRAGMA max_page_count = {pages + 8}")
+        assert store.disk.file.db is not None
+        pages = store.disk.file.db.execute("PRAGMA page_count").fetchone()[0]
+        store.disk.file.db.execute(f"PRAGMA max_page_count = {pages + 8}")
         count = put_until_trouble(store, rows)
-        store._file.db.execute("PRAGMA max_page_count = 1000000")
+        store.disk.file.db.execute("PRAGMA max_page_count = 1000000")
         store.tick(3_600_000)
         assert store.trouble is None
         with StoreReader.open(path) as reader:
@@ -139,8 +139,8 @@ class TestFullDisk:
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:
         store = open_store(backlog=1000)
-        assert store._file.db is not None
-        store._file.db.execute("PRAGMA query_only = ON")
+        assert store.disk.file.db is not None
+        store.disk.file.db.execute("PRAGMA query_only = ON")
         store.put([rows.reading(i, float(i)) for i in range(2500)])
         store.put_transition(rows.transition(2500), [rows.notice(2500, "n")])
         assert store.trouble is not None
@@ -160,8 +160,8 @@ class TestReadOnlyDisk:
         # A kernel that remounts a failing card read-only makes every write fail; a mount can't be
         # made read-only while the file is open for writing, so SQLite is told to refuse instead.
         store = open_store()
-        assert store._file.db is not None
-        store._file.db.execute("PRAGMA query_only = ON")
+        assert store.disk.file.db is not None
+        store.disk.file.db.execute("PRAGMA query_only = ON")
         store.put_transition(rows.transition(1), [rows.notice(1, "a")])
         assert "read-only" in (store.trouble or "")
         assert store.tail.rows(Stream.TRANSITIONS, 0, 9, committed_only=False)
@@ -182,7 +182,6 @@ class TestReadOnlyDisk:
         store = Store.open(path)
         try:
             assert "read-only" in (store.trouble or "")
-            assert store.opened.trouble == store.trouble
             assert store.latest_transitions() == [rows.transition(5)]
             later = type(rows)(store.begin_epoch("b2", Moment(0, NOON), True))
             store.put_notice(later.notice(1, "b"))
@@ -205,20 +204,20 @@ class TestReadOnlyDisk:
 class TestRetries:
     def test_pauses_grow_and_are_not_skipped(self, store: Store, rows: Rows) -> None:
         tries = []
-        real = store._write
+        real = store.disk._write
 
         def refuse() -> None:
             # Stands at the disk's edge: only when it is tried is looked at here.
-            tries.append(store._mono_ms)
+            tries.append(store.disk.mono_ms)
             raise OSError(5, "Input/output error")
 
-        store._write = refuse  # type: ignore[method-assign]
+        store.disk._write = refuse  # type: ignore[method-assign]
         store.put([rows.reading(1)])
         store.commit()
         for t in range(0, 300_000, 1000):
             store.tick(t)
             store.put_notice(rows.notice(t, f"n{t}"))  # alarms don't hammer the card either
-        store._write = real  # type: ignore[method-assign]
+        store.disk._write = real  # type: ignore[method-assign]
         gaps = [b - a for a, b in pairwise(tries[1:])]
         assert gaps[:6] == [2000, 4000, 8000, 16000, 32000, 60000]
         assert "fails to read or write" in (store.trouble or "")
@@ -231,7 +230,7 @@ class TestDamage:
         store = open_store()
         store.put([rows.reading(i) for i in range(5000)])
         store.put_transition(rows.transition(6000), [rows.notice(6000, "a")])
-        store.move_cursor("broker", Stream.READINGS, 4000)
+        store.sinks.move_cursor("broker", Stream.READINGS, 4000)
         store.close()
         db = sqlite3.connect(path)
         root, size = db.execute(
@@ -244,13 +243,10 @@ class TestDamage:
             file.write(b"\xa5" * size)
 
         again = open_store()
-        aside = again.opened.moved_aside
-        assert aside is not None
-        assert aside.exists()
-        assert "damaged" in str(again.opened)
+        assert path.with_name(again.disk.rescues[0].source).exists()
         assert again.trouble is None
         assert again.latest_transitions() == [rows.transition(6000)]
-        assert again.cursor("broker", Stream.READINGS) == 4000
+        assert again.sinks.cursor("broker", Stream.READINGS) == 4000
         again.put([type(rows)(2).reading(1)])
         again.commit()
         damage.bring_over(again)
@@ -267,8 +263,7 @@ class TestDamage:
     ) -> None:
         path.write_bytes(content)
         store = open_store()
-        assert store.opened.moved_aside is not None
-        assert store.opened.moved_aside.read_bytes() == content
+        assert path.with_name(store.disk.rescues[0].source).read_bytes() == content
         store.put_notice(rows.notice(1, "a"))
         assert store.trouble is None
         assert integrity(path) == "ok"
@@ -280,18 +275,18 @@ class TestDamage:
         store.describe_channel("water-a", "temperature", "A")
         store.put([rows.reading(i) for i in range(3000)])
         store.put_transition(rows.transition(1), [rows.notice(1, "a")])
-        assert store._file.db is not None
-        store._file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        assert store.disk.file.db is not None
+        store.disk.file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
         with path.open("r+b") as file:
             file.seek(4096)
             file.write(b"\xa5" * (path.stat().st_size - 4096))
-        store._file.db.execute("PRAGMA shrink_memory")
+        store.disk.file.db.execute("PRAGMA shrink_memory")
         store.put([rows.reading(5000)])
         store.put_transition(rows.transition(5001, event="acknowledge"), [rows.notice(5001, "b")])
         for t in (10_000, 20_000, 80_000):
             store.tick(t)
         assert store.trouble is None
-        assert store.opened.moved_aside is not None
+        assert store.disk.rescues[0].source
         store.close()
         assert integrity(path) == "ok"
         with StoreReader.open(path) as reader:
@@ -307,7 +302,7 @@ class TestRemoval:
     ) -> None:
         store = open_store()
         store.put_transition(rows.transition(1), [rows.notice(1, "a")])
-        store.move_cursor("broker", Stream.READINGS, 7)
+        store.sinks.move_cursor("broker", Stream.READINGS, 7)
         for file in path.parent.glob("tank.db*"):
             file.unlink()
         store.put([rows.reading(5)])

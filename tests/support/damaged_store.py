@@ -64,11 +64,11 @@ def live(path: Path, readings: int = 9000) -> None:
         )
         store.put_journal(Entry("pour", NOON + n, 1.2, "L", "y" * (6000 if n == 60 else 40)))
         store.mark_done("review", f"2026-{n % 12 + 1:02}-{n % 28 + 1:02}")
-    store.move_cursor("history", Stream.READINGS, readings // 2)
-    store.move_cursor("phone", Stream.NOTICES, 100, [Refusal(7, "no such topic")])
+    store.sinks.move_cursor("history", Stream.READINGS, readings // 2)
+    store.sinks.move_cursor("phone", Stream.NOTICES, 100, [Refusal(7, "no such topic")])
     store.describe("review plan", "z" * 700)
     store.commit()
-    while store.keep_house(10**15).more:
+    while store.disk.keep_house(10**15).more:
         pass
     store.close()
 
@@ -133,8 +133,8 @@ def bring_over(store: Store, start_ms: int = 1000) -> int:
     """Ticks until nothing is left to be brought over. Returns the time it is then."""
     at = start_ms
     deadline = time.monotonic() + 120
-    while any(one.ended_ms is None for one in store.rescues):
-        assert time.monotonic() < deadline, store.rescues
+    while any(one.ended_ms is None for one in store.disk.rescues):
+        assert time.monotonic() < deadline, store.disk.rescues
         at += 1000
         store.tick(at)
         time.sleep(0.002)

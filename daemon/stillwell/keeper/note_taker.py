@@ -45,7 +45,7 @@ class NoteTaker:
         the entry, or why there is none."""
         asked = request.to_note or ToNote()
         key = f"sent {asked.key}" if asked.key else uuid.uuid4().hex
-        waiting = store.journal_waiting()
+        waiting = store.kept.journal_waiting()
         waits = f", {_WAITS}" if store.trouble is not None else ""
         try:
             at_ms = when(asked.at, self._zone, now_ms) if asked.at else None

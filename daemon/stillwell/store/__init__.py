@@ -23,7 +23,7 @@ from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_a
 from stillwell.store.rescue import Cause, Gap, Rescue
 from stillwell.store.retention import Kept
 from stillwell.store.tail import Tail
-from stillwell.store.writer import OpenReport, Store
+from stillwell.store.writer import Store
 
 __all__ = [
     "STRUCK",
@@ -35,7 +35,6 @@ __all__ = [
     "Gap",
     "Kept",
     "NotRunning",
-    "OpenReport",
     "Rescue",
     "Store",
     "StoreBusy",

@@ -6,6 +6,7 @@ writer share; everything else here only the writer touches.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
@@ -33,13 +34,17 @@ class Window(Generic[T]):
 
     __slots__ = ("_limit", "_remember", "first", "items", "kept", "lost")
 
-    def __init__(self, kept: int, limit: int, remember: int = 0) -> None:
-        self.first = kept + 1
-        self.kept = kept
+    def __init__(self, limit: int, remember: int = 0) -> None:
         self.items: list[T] = []
         self.lost = 0
         self._limit = limit
         self._remember = remember
+        self.start(0)
+
+    def start(self, kept: int) -> None:
+        """Rows up to `kept` are on disk, and none is held: at the start."""
+        self.first = kept + 1
+        self.kept = kept
 
     @property
     def newest(self) -> int:
@@ -129,6 +134,11 @@ class Backlog:
     letters: list[DeadLetter] = field(default_factory=list)
     marks: list[tuple[str, tuple[Any, ...]]] = field(default_factory=list)
     """Small changes to dead letters, as SQL and its values, in order."""
+
+    def start(self, kept: Mapping[Stream, int]) -> None:
+        """Of each stream, rows up to this number are on disk."""
+        for stream, number in kept.items():
+            self.window(stream).start(number)
 
     def window(self, stream: Stream) -> Window[Any]:
         windows: dict[Stream, Window[Any]] = {

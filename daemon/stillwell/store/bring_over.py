@@ -31,11 +31,13 @@ class BringOver:
         learn: called with the table and the connection when a small table has come over late.
     """
 
-    def __init__(self, path: Path, learn: Callable[[str, sqlite3.Connection], None]) -> None:
+    def __init__(
+        self, path: Path, shared: Shared, learn: Callable[[str, sqlite3.Connection], None]
+    ) -> None:
         self.rescues: tuple[Rescue, ...] = ()
         """The newest first; those that have ended too."""
         self._path = path
-        self._shared: Shared | None = None
+        self._shared = shared
         self._learn = learn
         self._salvage: Salvage | None = None
         self._of: Rescue | None = None
@@ -49,22 +51,15 @@ class BringOver:
         Args:
             descriptor: of the old file that the newest rescue is about, where it has no name.
         """
-        found = db.execute("SELECT value FROM meta WHERE key = ?", (rescue.KEY,)).fetchone()
-        rescues = rescue.from_json(None if found is None else found[0])
+        rescues = recorded(db)
         if rescues != self.rescues or descriptor is not None:
             self.stop()
             self.rescues = rescues
             self._descriptor = descriptor
         self.hold()
 
-    def share(self, shared: Shared) -> None:
-        """From now on this is what the tail looks at."""
-        self._shared = shared
-        self.hold()
-
     def hold_all(self) -> None:
         """Until `look`: nobody is handed rows of the file, which may be another one by then."""
-        assert self._shared is not None
         with self._shared.changed:
             self._shared.held = dict.fromkeys((Stream.READINGS, Stream.ESTIMATES), _NEVER)
 
@@ -151,7 +146,6 @@ class BringOver:
             for stream, table in TABLE.items()
             if table in rescue.NUMBERED
         }
-        assert self._shared is not None
         with self._shared.changed:
             self._shared.held = {stream: at for stream, at in held.items() if at}
             self._shared.changed.notify_all()
@@ -169,6 +163,12 @@ class BringOver:
             below = None if offset is None else gap.below[3] + offset[0]
         times = [at for at in (below, None if above is None else above[0]) if at is not None]
         return Gap(min(times, default=0), max(times, default=0), gap.count)
+
+
+def recorded(db: sqlite3.Connection) -> tuple[Rescue, ...]:
+    """The rescues that a file knows of."""
+    found = db.execute("SELECT value FROM meta WHERE key = ?", (rescue.KEY,)).fetchone()
+    return rescue.from_json(None if found is None else found[0])
 
 
 def keep(db: sqlite3.Connection, rescues: tuple[Rescue, ...]) -> None:

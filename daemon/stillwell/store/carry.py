@@ -44,18 +44,14 @@ def widths(db: sqlite3.Connection) -> dict[str, int]:
     return {table: len(columns_of(db, table)) for table in tables}
 
 
-def insert(table: str, columns: Sequence[str]) -> str:
-    places = ", ".join("?" * len(columns))
-    return f"INSERT OR IGNORE INTO {table} ({', '.join(columns)}) VALUES ({places})"
-
-
 def insert_rows(db: sqlite3.Connection, table: str, found: Sequence[Sequence[Any]]) -> int:
     """Inserts rows in the columns' order, of which the last may be missing, where their numbers are
     free. Returns how many went in."""
     names = columns_of(db, table)
     kept = 0
     for width, part in groupby(found, len):
-        kept += db.executemany(insert(table, names[:width]), part).rowcount
+        sql = rows.insert(table, ", ".join(names[:width]), "INSERT OR IGNORE")
+        kept += db.executemany(sql, part).rowcount
     return kept
 
 
@@ -86,11 +82,7 @@ def insert_readings(db: sqlite3.Connection, found: Sequence[Any], old: Blocks) -
         ((number, f"channel-{number}") for number in {row[1] for row in found}),
     )
     kept = insert_rows(db, "reading", found)
-    db.executemany(
-        "INSERT INTO block (first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels, rolled)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?)",
-        blocks_of(found, old),
-    )
+    db.executemany(rows.insert("block", f"{rows.BLOCK}, rolled"), blocks_of(found, old))
     return kept
 
 
@@ -161,7 +153,7 @@ def _copied(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> boo
     keys = [row[1] for row in sorted(facts, key=lambda row: int(row[5])) if row[5]]
     if not common:
         return not facts and _readable(old)
-    sql = insert(table, common)
+    sql = rows.insert(table, ", ".join(common), "INSERT OR IGNORE")
     for way in ("ASC", "DESC"):
         query = f"SELECT {', '.join(common)} FROM {table} ORDER BY {f' {way}, '.join(keys)} {way}"
         whole = True

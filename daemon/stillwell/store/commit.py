@@ -7,38 +7,24 @@ readings in small pieces, so that a disk with little room takes what it can.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Container
 
-from stillwell.reading import Moment
 from stillwell.store import find, flush, rows
-from stillwell.store.backlog import Backlog
 from stillwell.store.blocks import OpenBlock, fill
+from stillwell.store.epochs import Epochs
 from stillwell.store.tail import Shared
 
 _SLICE_ROWS = 5_000
 
 
 class Committer:
-    """Owned by the writer. Raises what SQLite raises, with the transaction left open.
+    """Owned by the writer. Raises what SQLite raises, with the transaction left open."""
 
-    Args:
-        epochs: the numbers of those that have begun.
-        meet: called with the moment of a row whose epoch never began, before the row is written.
-    """
-
-    def __init__(
-        self,
-        backlog: Backlog,
-        shared: Shared,
-        epochs: Container[int],
-        meet: Callable[[Moment], None],
-    ) -> None:
+    def __init__(self, shared: Shared, epochs: Epochs) -> None:
         self.commits = 0
         """Transactions written: what wears a card."""
-        self._backlog = backlog
+        self._backlog = shared.backlog
         self._shared = shared
         self._epochs = epochs
-        self._meet = meet
         self._ids = rows.ChannelIds()
         self._ids_on_disk: set[str] = set()
         self._block: OpenBlock | None = None
@@ -98,9 +84,9 @@ class Committer:
         first = self._backlog.readings.first_pending
         pending = self._backlog.readings.between(first, last)
         values = rows.from_readings(pending, first, self._ids)
-        if any(number not in self._epochs for number in {row[2] for row in values}):
+        if any(number not in self._epochs.known for number in {row[2] for row in values}):
             for reading in pending:
-                self._meet(reading.moment)
+                self._epochs.meet(reading.moment)
         flush.write_epochs(db, self._backlog)
         if len(self._ids) > len(self._ids_on_disk):
             flush.write_channels(

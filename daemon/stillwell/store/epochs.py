@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from stillwell.reading import Moment
-from stillwell.store.backlog import EpochBegun
+from stillwell.store.backlog import EpochBegun, Rebased
+from stillwell.store.tail import Shared
 
 NO_BOOT = "unknown"
 """Stands for a boot that nobody named: no two epochs with it are known to be of one boot. A run
@@ -29,49 +30,61 @@ _COLUMNS = "id, boot_id, offset_ms, trusted, began_mono_ms"
 
 
 class Epochs:
-    """All that the writer knows of, by number."""
+    """All that the writer knows of, by number. What becomes of them waits in the backlog, and the
+    times of rows follow at once."""
 
-    def __init__(self) -> None:
+    def __init__(self, shared: Shared) -> None:
         self.known: dict[int, EpochBegun] = {}
         self.next_number = 1
         self.boot_id = ""
         """Of the running epoch."""
         self.trusted = False
         """Whether the running epoch's clock is."""
+        self._shared = shared
 
     def load(self, db: sqlite3.Connection) -> None:
         """Takes over what the file holds and is not known."""
         for epoch in _on_file(db):
             self.known.setdefault(epoch.id, epoch)
         self.next_number = max(self.next_number, max(self.known, default=0) + 1)
+        with self._shared.changed:
+            for epoch in self.known.values():
+                self._shared.offsets.setdefault(epoch.id, epoch.offset_ms)
 
-    def unknown_to(self, db: sqlite3.Connection) -> list[EpochBegun]:
-        """Those that the file does not hold."""
-        held = {number for (number,) in db.execute("SELECT id FROM epoch")}
-        return [epoch for number, epoch in self.known.items() if number not in held]
+    def reconcile(self, db: sqlite3.Connection) -> None:
+        """The file was away: it gets those that it does not hold, and its own are taken over."""
+        steps = self._shared.backlog.epochs
+        there = {number for (number,) in db.execute("SELECT id FROM epoch")}
+        there |= {step.id for step in steps if isinstance(step, EpochBegun)}
+        steps[:0] = [epoch for number, epoch in self.known.items() if number not in there]
+        self.load(db)
 
-    def begin(self, boot_id: str, moment: Moment, trusted: bool) -> EpochBegun:
-        """The running epoch from now on."""
+    def begin(self, boot_id: str, moment: Moment, trusted: bool) -> int:
+        """The running epoch from now on. Returns its number."""
         self.boot_id, self.trusted = boot_id, trusted
         return self._add(self.next_number, boot_id, moment, trusted)
 
-    def meet(self, moment: Moment) -> EpochBegun | None:
-        """A row's moment: its epoch, if it was never begun. It keeps the row's own times."""
-        if moment.epoch in self.known:
-            return None
-        return self._add(moment.epoch, NO_BOOT, moment, False)
+    def meet(self, moment: Moment) -> None:
+        """A row's moment, before the row is written: an epoch that never began keeps the row's own
+        times."""
+        if moment.epoch not in self.known:
+            self._add(moment.epoch, NO_BOOT, moment, False)
 
-    def rebase(self, boot_id: str, offset_ms: int) -> list[EpochBegun]:
-        """The clock of a boot is known: its untrusted epochs get this offset. Returns them."""
+    def rebase(self, boot_id: str, offset_ms: int) -> int:
+        """The clock of a boot is known: its untrusted epochs get this offset. Returns how many
+        those are."""
         moved = [
             replace(epoch, offset_ms=offset_ms, trusted=True)
             for epoch in self.known.values()
             if epoch.boot_id == boot_id != NO_BOOT and not epoch.trusted
         ]
         self.known.update({epoch.id: epoch for epoch in moved})
-        if moved and boot_id == self.boot_id:
-            self.trusted = True
-        return moved
+        if moved:
+            self.trusted |= boot_id == self.boot_id
+            self._shared.backlog.epochs.append(Rebased(boot_id, offset_ms))
+            with self._shared.changed:
+                self._shared.offsets.update({epoch.id: offset_ms for epoch in moved})
+        return len(moved)
 
     def utc_ms(self, moment: Moment) -> int | None:
         """When a moment was, by what is known of its clock now; None when nobody ever set it."""
@@ -108,12 +121,15 @@ class Epochs:
         newest = self.known.get(max(self.known, default=0))
         return newest.offset_ms if newest else 0
 
-    def _add(self, number: int, boot_id: str, moment: Moment, trusted: bool) -> EpochBegun:
+    def _add(self, number: int, boot_id: str, moment: Moment, trusted: bool) -> int:
         offset_ms = moment.utc_ms - moment.mono_ms
         epoch = EpochBegun(number, boot_id, offset_ms, trusted, moment.mono_ms)
         self.known[number] = epoch
         self.next_number = max(self.next_number, number + 1)
-        return epoch
+        self._shared.backlog.epochs.append(epoch)
+        with self._shared.changed:
+            self._shared.offsets[number] = offset_ms
+        return number
 
 
 def _same_boot(one: EpochBegun, other: EpochBegun) -> bool:

@@ -9,9 +9,10 @@ import logging
 import os
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from stillwell.store import before, bring_over, carry, sound, swap
 from stillwell.store.connect import connect_writer, in_words, is_corrupt
@@ -29,8 +30,6 @@ class Attached:
 
     created: bool
     """There was none before."""
-    migrated_from: int | None
-    """The schema version before, when it was brought up to date."""
     rescue: Rescue | None
     """The rescue that has begun with it, or that there was nothing to do for."""
     descriptor: int | None
@@ -84,7 +83,6 @@ class StoreFile:
         swap.finish(self.path)
         created = not self.path.exists()
         cause = self._damaged
-        migrated = None
         db: sqlite3.Connection | None = None
         try:
             if cause is not None:
@@ -92,7 +90,7 @@ class StoreFile:
             db = connect_writer(self.path, durable=self._durable)
             sound.check(db)
             before.keep_copy(db, self.path)
-            migrated = migrate(db, str(self.path))
+            migrate(db, str(self.path))
             if load is not None:
                 load(db)
         except sqlite3.DatabaseError as error:
@@ -116,8 +114,8 @@ class StoreFile:
         self.db = db
         self._identity, self._size = _identity(self.path)
         self._log_identity, _ = _identity(self._log)
-        rescue = next(iter(swap.recorded(db)), None) if told else None
-        return Attached(created, migrated or None, rescue, descriptor)
+        rescue = next(iter(bring_over.recorded(db)), None) if told else None
+        return Attached(created, rescue, descriptor)
 
     def _join_old(self, db: sqlite3.Connection, numbers: dict[str, int] | None) -> int | None:
         """Brings over what must be there at once of a file that was removed. Returns the descriptor
@@ -144,7 +142,7 @@ class StoreFile:
             return False
         now_ms = _now_ms()
         begun = Rescue(Cause.LOG_GONE, now_ms, "", ended_ms=now_ms)
-        bring_over.keep(db, (begun, *swap.recorded(db)))
+        bring_over.keep(db, (begun, *bring_over.recorded(db)))
         self._folded = False
         return True
 
@@ -206,6 +204,15 @@ class StoreFile:
         except sqlite3.Error:
             return False
         return not busy
+
+    def ask(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
+        """The rows of a query; none where the file can't be asked."""
+        if self.db is None:
+            return []
+        try:
+            return self.db.execute(sql, values).fetchall()
+        except (sqlite3.Error, UnicodeError):
+            return []
 
     def rollback(self) -> None:
         """Leaves the open transaction, if there is one; lets go of a connection that can't."""

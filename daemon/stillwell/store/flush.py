@@ -25,11 +25,6 @@ def careful(values: Iterable[Sequence[Any]]) -> Iterable[Sequence[Any]]:
     return (rows.bindable(row) for row in values)
 
 
-def _insert(table: str, columns: str, verb: str = "INSERT") -> str:
-    places = ", ".join("?" * (columns.count(",") + 1))
-    return f"{verb} INTO {table} ({columns}) VALUES ({places})"
-
-
 def _pending(window: Window[Any]) -> Iterable[tuple[int, Any]]:
     first = window.first_pending
     return enumerate(window.between(first, window.newest), first)
@@ -68,7 +63,7 @@ def write_vital(
     verb = "INSERT OR IGNORE" if prepare is careful else "INSERT"
     changes = [(seq, t) for seq, t in _pending(backlog.transitions)]
     db.executemany(
-        _insert("transition", rows.TRANSITION, verb),
+        rows.insert("transition", rows.TRANSITION, verb),
         prepare(rows.from_transition(seq, t, offsets) for seq, t in changes),
     )
     db.executemany(
@@ -77,11 +72,11 @@ def write_vital(
         prepare((t.alarm, seq) for seq, t in changes),
     )
     db.executemany(
-        _insert("notice", rows.NOTICE, "INSERT OR IGNORE"),
+        rows.insert("notice", rows.NOTICE, "INSERT OR IGNORE"),
         prepare(rows.from_notice(seq, n) for seq, n in _pending(backlog.notices)),
     )
     db.executemany(
-        _insert("journal", rows.JOURNAL, "INSERT OR IGNORE"),
+        rows.insert("journal", rows.JOURNAL, "INSERT OR IGNORE"),
         prepare(rows.from_entry(entry) for entry in backlog.journal),
     )
     db.executemany("INSERT OR IGNORE INTO done (job, local_date) VALUES (?, ?)", backlog.done)
@@ -114,18 +109,16 @@ def write_readings(
 ) -> OpenBlock | None:
     """Returns the block that is open afterwards."""
     verb = "INSERT OR IGNORE" if prepare is careful else "INSERT"
-    db.executemany(_insert("reading", rows.READING, verb), prepare(values))
+    db.executemany(rows.insert("reading", rows.READING, verb), prepare(values))
     closed, block = fill(block, values)
-    db.executemany(
-        _insert("block", "first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels"), closed
-    )
+    db.executemany(rows.insert("block", rows.BLOCK), closed)
     return block
 
 
 def write_estimates(db: sqlite3.Connection, backlog: Backlog, prepare: Prepare = plain) -> None:
     verb = "INSERT OR IGNORE" if prepare is careful else "INSERT"
     db.executemany(
-        _insert("estimate", rows.ESTIMATE, verb),
+        rows.insert("estimate", rows.ESTIMATE, verb),
         prepare(rows.from_estimate(seq, p) for seq, p in _pending(backlog.estimates)),
     )
 

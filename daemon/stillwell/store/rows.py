@@ -25,6 +25,7 @@ NOTICE = (
     "seq, key, subject, kind, priority, epoch, mono_ms, title, text, also_units, also_title, "
     "also_text"
 )
+BLOCK = "first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels"
 ESTIMATE = "seq, name, time_ms, unit, value, low, high, basis"
 TABLE = {
     Stream.READINGS: "reading",
@@ -37,6 +38,11 @@ JOURNAL = "key, at_ms, entered_ms, kind, value, unit, text, person, strikes"
 
 Offsets = Mapping[int, int]
 """Epoch id -> UTC minus monotonic, milliseconds."""
+
+
+def insert(table: str, columns: str, verb: str = "INSERT") -> str:
+    places = ", ".join("?" * (columns.count(",") + 1))
+    return f"{verb} INTO {table} ({columns}) VALUES ({places})"
 
 
 class ChannelIds(dict[str, int]):

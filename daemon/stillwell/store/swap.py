@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
-from stillwell.store import bring_over, carry, rescue
+from stillwell.store import bring_over, carry
 from stillwell.store.connect import connect_writer
 from stillwell.store.migrate import migrate
 from stillwell.store.pages import PageFile
@@ -58,13 +58,7 @@ def bring(
     """What must be in the new file at once, with the record of the rescue that has begun. In the
     transaction of the caller."""
     begun = carry.carry(old, file, new, begun, numbers)
-    bring_over.keep(new, (begun, *recorded(new)))
-
-
-def recorded(db: sqlite3.Connection) -> tuple[Rescue, ...]:
-    """The rescues that a file knows of."""
-    found = db.execute("SELECT value FROM meta WHERE key = ?", (rescue.KEY,)).fetchone()
-    return rescue.from_json(None if found is None else found[0])
+    bring_over.keep(new, (begun, *bring_over.recorded(new)))
 
 
 def finish(path: Path) -> None:
@@ -75,7 +69,7 @@ def finish(path: Path) -> None:
         return
     begun = None
     with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(new)) as db:
-        begun = next(iter(recorded(db)), None)
+        begun = next(iter(bring_over.recorded(db)), None)
     aside = path.with_name(begun.source) if begun else path
     if begun is None or (path.exists() and aside.exists()):
         _remove(new)

@@ -271,7 +271,7 @@ class Daemon:
                     item.sink, item.stream, item.seq, item.refused, self._mono_ms()
                 )
             case LetterSettled():
-                pipeline.store.settle_revived(item.letter, item.reason)
+                pipeline.store.sinks.settle_revived(item.letter, item.reason)
                 self._letters_out.discard(item.letter)
             case Questions():
                 requests = [one.request for one in item.asked]
@@ -308,7 +308,7 @@ class Daemon:
 
     def _hand_letters_out(self) -> None:
         for delivery in self._parts.deliveries:
-            for letter, row in self._pipeline.store.revived(delivery.name):
+            for letter, row in self._pipeline.store.sinks.revived(delivery.name):
                 if letter.id not in self._letters_out:
                     self._letters_out.add(letter.id)
                     delivery.send_again(letter.id, row)

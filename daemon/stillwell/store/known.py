@@ -1,0 +1,139 @@
+"""What the writer has taken over from its file and knows without asking it: how far sinks are,
+which notices and jobs are done, the newest change of each alarm. A disk in trouble stops none of
+it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+
+from stillwell.ports import Stream
+from stillwell.store import bring_over, rows
+from stillwell.store.backlog import ALARMS_LIMIT
+from stillwell.store.epochs import Epochs
+from stillwell.store.tail import Shared
+
+
+class Known:
+    """Owned by the writer. Raises what SQLite raises."""
+
+    def __init__(self, shared: Shared, epochs: Epochs) -> None:
+        self.loaded = False
+        """What the file holds has been taken over."""
+        self.cursors: dict[tuple[str, str], int] = {}
+        """How far each sink has come with each stream."""
+        self.done: set[tuple[str, str]] = set()
+        """Calendar jobs with the local date that they have been done for."""
+        self.keys: set[str] = set()
+        """Of notices: one must not go out twice because the file can't be asked."""
+        self.described: dict[str, tuple[str, str]] = {}
+        """The quantity and the label of each channel."""
+        self.epochs = epochs
+        self._backlog = shared.backlog
+        self._shared = shared
+
+    def numbers(self) -> dict[str, int] | None:
+        """The highest number of each numbered table on file; None where that is not known."""
+        if not self.loaded:
+            return None
+        return {table: self._backlog.window(stream).kept for stream, table in rows.TABLE.items()}
+
+    def load(self, db: sqlite3.Connection) -> None:
+        """Takes over what the file holds, at the start."""
+        self.epochs.load(db)
+        # An epoch that is lost with a damaged page is not given to other readings.
+        newest = "SELECT epoch FROM reading ORDER BY seq DESC LIMIT 4096"
+        (used,) = db.execute(f"SELECT coalesce(max(epoch), 0) FROM ({newest})").fetchone()
+        self.epochs.next_number = max(self.epochs.next_number, used + 1)
+        self.cursors = _cursors(db)
+        self._backlog.start({stream: self._newest_on_file(db, stream) for stream in Stream})
+        self._shared.latest.clear()
+        for row in db.execute(
+            f"SELECT {rows.TRANSITION} FROM transition "
+            "WHERE seq IN (SELECT seq FROM alarm) ORDER BY seq"
+        ):
+            transition = rows.to_transition(row, self._shared.offsets)
+            self._shared.latest[transition.alarm] = (row[0], transition)
+        self.keys, self.done = _keys(db), _done(db)
+        self.loaded = True
+
+    def know_nothing(self) -> None:
+        """Nothing can be read. Numbers go on far above all that can be in the file, or in one that
+        is put there, so that none is given twice."""
+        far = max(time.time_ns() // 1_000_000, 1 << 40)
+        self.epochs.next_number = far
+        self._shared.latest.clear()
+        self._backlog.start(dict.fromkeys(Stream, far))
+
+    def reconcile(self, db: sqlite3.Connection, *, new_file: bool) -> None:
+        """After the file was away: what of the backlog is in it already, and what it lacks."""
+        self.epochs.reconcile(db)
+        on_file = _cursors(db)
+        backlog = self._backlog
+        if not self.loaded:
+            # It could not be read at the start: sinks have begun without their cursors.
+            for key in on_file.keys() & self.cursors.keys():
+                backlog.cursors[key] = self.cursors[key] = max(on_file[key], self.cursors[key])
+            self.learn("done", db)
+            self.learn("notice", db)
+            self.loaded = True
+        self.cursors = on_file | self.cursors
+        if new_file:
+            backlog.cursors = dict(self.cursors)
+            backlog.channels = dict(self.described)
+        with self._shared.changed:
+            for stream, table in rows.TABLE.items():
+                window = backlog.window(stream)
+                newest = db.execute(f"SELECT max(seq) FROM {table}").fetchone()[0]
+                if newest is not None and newest <= window.newest:
+                    window.settle(newest)
+        if new_file:
+            self._carry_alarms(db)
+
+    def learn(self, table: str, db: sqlite3.Connection) -> None:
+        """A small table has been filled that could not be read before."""
+        if table == "epoch":
+            self.epochs.load(db)
+        elif table == "done":
+            self.done |= _done(db)
+        elif table == "notice":
+            self.keys |= _keys(db)
+
+    def _newest_on_file(self, db: sqlite3.Connection, stream: Stream) -> int:
+        table = rows.TABLE[stream]
+        numbers = [int(db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()[0])]
+        # Sinks may be ahead of a file that was damaged: a number must never be given twice.
+        numbers += [seq for (_, name), seq in self.cursors.items() if name == stream]
+        numbers += [one.tops.get(table, 0) for one in bring_over.recorded(db)]
+        return max(numbers)
+
+    def _carry_alarms(self, db: sqlite3.Connection) -> None:
+        db.execute("BEGIN IMMEDIATE")
+        for seq, transition in self._shared.latest.values():
+            if seq < self._backlog.transitions.first_pending:
+                db.execute(
+                    rows.insert("transition", rows.TRANSITION, "INSERT OR IGNORE"),
+                    rows.bindable(rows.from_transition(seq, transition, self._shared.offsets)),
+                )
+                db.execute(
+                    "INSERT OR REPLACE INTO alarm (name, seq) VALUES (?, ?)",
+                    (transition.alarm, seq),
+                )
+        db.execute("COMMIT")
+
+
+def _cursors(db: sqlite3.Connection) -> dict[tuple[str, str], int]:
+    found = db.execute("SELECT sink, stream, seq FROM cursor")
+    return {(sink, stream): seq for sink, stream, seq in found}
+
+
+def _keys(db: sqlite3.Connection) -> set[str]:
+    found = db.execute("SELECT key FROM notice ORDER BY seq DESC LIMIT ?", (ALARMS_LIMIT,))
+    return {key for (key,) in found}
+
+
+def _done(db: sqlite3.Connection) -> set[tuple[str, str]]:
+    """The newest."""
+    newest = "SELECT job, local_date FROM done ORDER BY local_date DESC LIMIT 20000"
+    return set(db.execute(newest).fetchall())
