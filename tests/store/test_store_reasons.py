@@ -56,6 +56,18 @@ def taken_up(store: Store, path: Path, here: Rows) -> None:
         assert "a" in [notice.key for notice in reader.notices()]
 
 
+class TestTold:
+    def test_once_by_the_alarm_and_not_in_the_log_as_well(
+        self, path: Path, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        path.mkdir()
+        with Store.open(path, watch_anyway=True) as store:
+            path.rmdir()
+            store.tick(600_000)
+            assert store.failing is None
+        assert caplog.records == []
+
+
 class TestWatchesAnyway:
     def test_beside_a_store_of_a_later_version(self, path: Path, rows: Rows) -> None:
         with Store.open(path) as store:
@@ -222,8 +234,8 @@ class TestOtherUsers:
         Store.open(path).close()
         os.chown(path, 0, 100)
         path.chmod(0o660)
-        asks = "Store.open(sys.argv[1])"
-        said = as_nobody(asks, path).communicate("", timeout=60)[1]
+        asks = "print(Store.open(sys.argv[1]).trouble)"
+        said = as_nobody(asks, path).communicate("", timeout=60)[0]
         assert "sudo adduser nobody users" in said
         assert "chown" not in said
 

@@ -231,8 +231,6 @@ class Disk:
         except (sqlite3.Error, OSError, StoreError) as error:
             self._met(error)
         else:
-            if self.failing is not None:
-                log.warning("The store takes writes again: %s", self.path)
             self.failing = None
             self._pause_s = 0.0
         finally:
@@ -290,10 +288,7 @@ class Disk:
         if not full and not is_busy(error):
             # A connection that met an I/O error or a read-only disk keeps to what it saw.
             self.file.detach()
-        words = in_words(error, self.path, by)
-        if self.failing is None:
-            log.error("%s", words)
-        self.failing = words
+        self.failing = in_words(error, self.path, by)
         self._pause_s = min(_LONGEST_PAUSE_S, max(1.0, self._pause_s * 2))
         self._retry_ms = self.mono_ms + round(self._pause_s * 1000)
         self._bound()
