@@ -96,9 +96,12 @@ class TestOutOfService:
 
 
 class TestLatching:
-    # On a Saturday at ten the chamber stands alone and is warm for minutes by the water that is
-    # poured into it: the alarm of a cold tank would return, and come again.
-    MORE = 'latching = true\n[source.tank.keeper]\nchanges_on = "never"\n'
+    # Nobody touches the tank: while the pump rests for a feeding or a water change the chamber
+    # stands alone, and an alarm about the water keeps still, or returns and comes again.
+    MORE = (
+        "latching = true\n[source.tank.keeper]\n"
+        'pours_at = "never"\nchanges_on = "never"\nfeeds_at = "never"\n'
+    )
 
     def test_alarm_stays_after_its_return_until_it_is_reset(
         self, daemon: Make, fault: Make
