@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.acquire.left_out import FIRST_S, LONGEST_S, LeftOut, to_blame
+from stillwell.foreign import MOST_LEFT_BEHIND
 
 MINUTE_MS = 60_000
 
@@ -37,11 +38,22 @@ class TestAChannelThatHung:
         assert left.rounds("abc", MINUTE_MS - 1) == [["a", "c"]]
         assert left.rounds("abc", MINUTE_MS) == [["a", "c"], ["b"]]
 
-    def test_is_not_tried_while_the_read_that_hung_on_it_goes_on(self) -> None:
+    def test_is_tried_beside_reads_that_never_end_and_not_beside_too_many(self) -> None:
+        left, now_ms = LeftOut(), 0
+        for _ in range(MOST_LEFT_BEHIND):
+            assert ["b"] in left.rounds("ab", now_ms) or now_ms == 0
+            now_ms += round(left.hung("b", now_ms, still) * 1000)
+        assert left.rounds("ab", now_ms) == [["a"]]
+        assert left.rounds("b", now_ms) == []
+
+    def test_that_is_trusted_again_is_still_one_whose_reads_go_on(self) -> None:
         left = LeftOut()
-        left.hung("b", 0, still)
-        assert left.rounds("ab", 100 * MINUTE_MS) == [["a"]]
-        assert left.rounds("b", 100 * MINUTE_MS) == []
+        for minute in range(0, 10 * MOST_LEFT_BEHIND, 10):
+            left.hung("b", minute * MINUTE_MS, still)
+            left.answered("b", (minute + 9) * MINUTE_MS)
+            assert left.sound("b") == ["b"]
+        left.hung("b", 1000 * MINUTE_MS, still)
+        assert left.rounds("b", 2000 * MINUTE_MS) == []
 
     def test_is_trusted_again_when_it_was_well_for_as_long_as_it_was_left_out(self) -> None:
         left = LeftOut()

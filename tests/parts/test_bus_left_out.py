@@ -19,6 +19,7 @@ from pydantic import BaseModel
 
 from stillwell.acquire.bus import Batch, Bus, Source, SourceState, Written
 from stillwell.acquire.clock import FastClock
+from stillwell.foreign import MOST_LEFT_BEHIND
 from stillwell.reading import Failure, Sample
 from stillwell.testing import ManualClock, within
 from stillwell_drivers.onewire import OneWire, OneWireSettings
@@ -128,13 +129,13 @@ class TestAProbeThatHangs:
         # The source answers; the probe is what does not.
         assert all(state.up for state in run.states)
 
-    def test_leaves_one_thread_behind_however_long_it_hangs(self, tree: Tree, run: Run) -> None:
+    def test_leaves_few_threads_behind_however_long_it_hangs(self, tree: Tree, run: Run) -> None:
         tree.sicken("water-b")
         run.until(lambda: run.replaced > 0)
         threads = threading.active_count()
         run.until(lambda: run.good["room"] >= 30)
-        assert threading.active_count() <= threads
-        assert run.replaced == 1
+        assert threading.active_count() < threads + MOST_LEFT_BEHIND
+        assert run.replaced <= MOST_LEFT_BEHIND
 
     def test_is_read_again_by_itself_when_it_answers(self, tree: Tree, run: Run) -> None:
         tree.sicken("water-a")

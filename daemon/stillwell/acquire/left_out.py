@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
+from stillwell.foreign import MOST_LEFT_BEHIND
+
 FIRST_S = 60.0
 LONGEST_S = 3600.0
 
@@ -34,7 +36,6 @@ class _Hang:
     times: int
     pause_s: float
     until_ms: int
-    hangs: Callable[[], bool]
 
 
 class LeftOut:
@@ -42,19 +43,25 @@ class LeftOut:
 
     def __init__(self) -> None:
         self._hung: dict[str, _Hang] = {}
+        self._going_on: dict[str, list[Callable[[], bool]]] = {}
+        """Of each channel the reads that were left behind: whether they still go on."""
 
     def hung(self, channel: str, now_ms: int, hangs: Callable[[], bool]) -> float:
         """A read of `channel` did not end: it is left out now. Returns for how long, seconds.
 
         Args:
-            hangs: whether the read that was left behind still goes on: as long as it does, another
-                one would only hang beside it.
+            hangs: whether the read that was left behind still goes on. A few may, since the probe
+                can answer again while one of them never comes back.
         """
         before = self._hung.get(channel)
         times = 1 if before is None else before.times + 1
         pause_s = min(LONGEST_S, FIRST_S * 2.0 ** min(times - 1, 16))
-        self._hung[channel] = _Hang(times, pause_s, now_ms + round(pause_s * 1000), hangs)
+        self._hung[channel] = _Hang(times, pause_s, now_ms + round(pause_s * 1000))
+        self._going_on[channel] = [*self._still(channel), hangs]
         return pause_s
+
+    def _still(self, channel: str) -> list[Callable[[], bool]]:
+        return [hangs for hangs in self._going_on.get(channel, ()) if hangs()]
 
     def sound(self, channels: Iterable[str]) -> list[str]:
         """Those that have not hung, or are trusted again."""
@@ -67,7 +74,9 @@ class LeftOut:
         tried = [
             [channel]
             for channel in asked
-            if (hang := self._hung.get(channel)) and now_ms >= hang.until_ms and not hang.hangs()
+            if (hang := self._hung.get(channel))
+            and now_ms >= hang.until_ms
+            and len(self._still(channel)) < MOST_LEFT_BEHIND
         ]
         sound = self.sound(asked)
         return [sound, *tried] if sound else tried
