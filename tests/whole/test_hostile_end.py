@@ -48,7 +48,7 @@ def package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("package")
 def test_the_end_waits_for_no_plugin_and_keeps_everything(daemon: Callable[..., Any]) -> None:
     tank = daemon(more=PLUGINS, commit_every="1 h")
-    tank.start(speed=1)
+    tank.start("--verbose", speed=1)
     tank.until(lambda: "sink stuck has not answered" in tank.said(), "a sink is stuck")
     assert tank.stop() == 0
     kept = {name: tank.readings(name) for name in ("water-a", "left-probe", "stuck-probe")}
