@@ -125,6 +125,7 @@ class Daemon:
         self._letters_out: set[int] = set()
         """Dead letters that their sinks have been given once more."""
         self._letters_ms = 0
+        self._reached_ms = 0
 
     def run(self) -> int:
         """Starts everything, watches, stops everything in order. Returns the exit code."""
@@ -293,7 +294,15 @@ class Daemon:
         if now_ms >= self._letters_ms:
             self._letters_ms = now_ms + LETTERS_EVERY_MS
             self._hand_letters_out()
-        self._pipeline.tick(now_ms)
+        self._pipeline.tick(self._reached(now_ms))
+
+    def _reached(self, now_ms: int) -> int:
+        """Up to when the pipeline knows what was measured. After a disk that stood still for
+        minutes readings wait; judged by now alone, every channel would have been silent."""
+        oldest_ms = self._parts.inbox.oldest_ms()
+        reached_ms = now_ms if oldest_ms is None else min(now_ms, oldest_ms)
+        self._reached_ms = max(self._reached_ms, reached_ms)
+        return self._reached_ms
 
     def _write_verdict(self, delivery: Delivery, now_ms: int) -> None:
         """For those who look at the store (`stillwell sinks`); with the next commit."""

@@ -143,6 +143,11 @@ class Inbox:
                 items.append(Questions(tuple(self._asked.popleft() for _ in range(few))))
         return items
 
+    def oldest_ms(self) -> int | None:
+        """When the oldest readings that wait were taken, monotonic ms; None when none wait."""
+        with self._changed:
+            return next((item.mono_ms for item in self._items if isinstance(item, Batch)), None)
+
     def _add(self, item: Item) -> bool:
         with self._changed:
             if len(self._items) >= self._capacity:
