@@ -27,6 +27,7 @@ from stillwell.deliver.outbox import (
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Reading
+from stillwell.supervise.delivery import SinkDelivery
 
 
 def notice(seq: int) -> Row:
@@ -451,3 +452,16 @@ class TestThread:
         runner = running(outbox(Shelf(notice(1)), Script(gone)))
         assert tried.wait(20)
         assert runner.stop(20)
+
+    def test_a_thread_that_was_told_to_end_has_not_died(self) -> None:
+        heard = threading.Event()
+
+        def hear(rows: Sequence[Row]) -> Outcome:
+            heard.set()
+            return Outcome(len(rows))
+
+        one = SinkDelivery(OutboxThread(outbox(Shelf(notice(1)), Script(hear))))
+        one.start()
+        assert heard.wait(20)
+        assert one.stop(20)
+        assert one.away == (False, "")

@@ -48,4 +48,6 @@ class SinkDelivery:
             self._thread.start()
 
     def stop(self, timeout_s: float = 5.0) -> bool:
+        """Ends the thread; from now on nobody says that it has died. See `OutboxThread.stop`."""
+        self._started = False
         return self._thread is None or self._thread.stop(timeout_s)
