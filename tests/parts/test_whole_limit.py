@@ -3,21 +3,29 @@ within its own limit, and its sink's thread is left behind where it doesn't."""
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
-from far_sides import Trickler
+from far_sides import Receiver, Trickler
 from stillwell.deliver.influx import Influx, InfluxSettings
 from stillwell.deliver.outbox import Outbox
 from stillwell.deliver.ping import Ping, PingSettings
+from stillwell.deliver.push import Push, PushSettings
 from stillwell.foreign import MOST_LEFT_BEHIND, Hand, within
+from stillwell.notice import Notice, Priority
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
 
 ROW = Row(Stream.READINGS, 1, Reading("water-a", Moment(1, 1, 1), 25.0, Flag.PASS))
+NOTICE = Row(
+    Stream.NOTICES,
+    1,
+    Notice("k1", "water.low", "raised", Priority.HIGH, Moment(0, 0), "Low", "Low."),
+)
 LONG_S = 20.0
 """Only ends a test that hangs."""
 
@@ -52,6 +60,23 @@ class TestATricklingServer:
         ping.open()
         ping.send([ROW])
         assert "does not answer in time" in within(LONG_S, ping.tend).reason
+
+    def test_of_one_recipient_holds_no_message_to_another(self, trickler: Trickler) -> None:
+        """Many at once: whatever they share is used up."""
+
+        def recipient(name: str, url: str) -> Push:
+            chosen = {"url": url.replace("http", "json", 1)}
+            one = Push(name, "rock-pool", PushSettings.model_validate(chosen))
+            one.open()
+            return one
+
+        for number in range(min(32, (os.cpu_count() or 1) + 4) + 2):
+            slow = recipient(f"slow-{number}", trickler.url)
+            threading.Thread(target=slow.send, args=([NOTICE],), daemon=True).start()
+        hook = Receiver()
+        well = recipient("niamh", hook.url)
+        assert within(LONG_S, lambda: well.send([NOTICE])).accepted == 1
+        hook.close()
 
 
 class Waits:

@@ -12,7 +12,6 @@ import socket
 import socketserver
 import subprocess
 import threading
-import time
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -207,13 +206,14 @@ class Trickler:
     header now and then, sooner than any time limit for a single receive."""
 
     def __init__(self) -> None:
+        over = self._over = threading.Event()
+
         class Session(socketserver.BaseRequestHandler):
             def handle(self) -> None:
                 with contextlib.suppress(OSError):
                     self.request.recv(1 << 16)
                     self.request.sendall(b"HTTP/1.1 204 No Content\r\nX-Slow: ")
-                    while True:
-                        time.sleep(0.1)
+                    while not over.wait(0.1):
                         self.request.sendall(b"x")
 
         self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Session)
@@ -222,6 +222,7 @@ class Trickler:
         threading.Thread(target=self._server.serve_forever, args=(0.01,), daemon=True).start()
 
     def close(self) -> None:
+        self._over.set()
         self._server.shutdown()
         self._server.server_close()
 

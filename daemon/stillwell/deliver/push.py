@@ -289,6 +289,10 @@ class Push:
                 image_url_mask="",
                 image_url_logo="",
                 async_mode=False,
+                # Its own limit would make the call in a pool of a few threads that all recipients
+                # share: those of one that hangs use it up, and nobody hears anything any more. The
+                # outbox has a limit for the whole call, and a thread that it can leave behind.
+                service_timeout=0,
             )
         self._apprise, self._asset = apprise, asset
         service = self._at(self._settings.url.get_secret_value())
