@@ -6,16 +6,22 @@ be left behind; how many are, is counted, and what they hold is bounded by that.
 
 from __future__ import annotations
 
+import logging
 import queue
+import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TypeGuard, TypeVar
 
 from stillwell import shown
 
 T = TypeVar("T")
+
+log = logging.getLogger(__name__)
 
 MOST_LEFT_BEHIND = 4
 """So many threads of one driver or sink may hang at once. Beyond that it is left alone until one of
@@ -93,6 +99,7 @@ class Hand:
         job = _Job(call)
         self._jobs.put(job)
         if not job.done.wait(seconds):
+            log.warning("The thread %s is left behind in %s.", self._name, _place(self._thread))
             self._left.append(self._thread)
             self.end()
             raise HangsError(f"has not answered for {seconds:g} s and hangs")
@@ -111,6 +118,15 @@ def _started(name: str, jobs: _Jobs) -> threading.Thread:
     thread = threading.Thread(target=_work, args=(jobs,), name=name, daemon=True)
     thread.start()
     return thread
+
+
+def _place(thread: threading.Thread) -> str:
+    """Where a thread is now: its innermost calls, the last one first."""
+    innermost = sys._current_frames().get(thread.ident or 0)
+    if innermost is None:
+        return "nothing: it has just ended"
+    frames = traceback.extract_stack(innermost)[:-4:-1]
+    return ", called by ".join(f"{f.name} ({Path(f.filename).name}:{f.lineno})" for f in frames)
 
 
 def _work(jobs: _Jobs) -> None:

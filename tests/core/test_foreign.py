@@ -50,11 +50,13 @@ class TestACall:
         with pytest.raises(FailedError, match="SystemExit: 3"):
             within(LONG_S, leave)
 
-    def test_that_never_returns_is_left_behind(self) -> None:
+    def test_that_never_returns_is_left_behind(self, caplog: pytest.LogCaptureFixture) -> None:
         release = threading.Event()
         with pytest.raises(HangsError, match=r"has not answered for 0\.05 s and hangs"):
             within(0.05, release.wait)
         release.set()
+        # Whoever made it wants to know where.
+        assert "is left behind in wait (threading.py" in caplog.text
 
 
 class TestAHand:
