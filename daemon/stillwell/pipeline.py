@@ -46,7 +46,8 @@ STEP_WORTH_TELLING_MS = 120_000
 
 SAVE_EVERY_MS = 30 * 60_000
 """How often is written what is being counted and learned: a memory card wears by writes, and
-readings can be seen again."""
+readings can be seen again. A store that is filled in bulk can be made again: it gets them at its
+end."""
 
 HASTY_FOR_MS = 60_000
 """For so long after a start that follows on others readings are kept at once: runs that end before
@@ -258,7 +259,7 @@ class Pipeline:
             self._settled_ms = None
             self._restarts.forget()
             self._find(settled(), mono_ms)
-        if mono_ms >= self._save_ms:
+        if mono_ms >= self._save_ms and not self.store.disk.bulk:
             self._save(now)
         if mono_ms < self._hasty_ms and self.store.trouble is None:
             self.store.commit()
@@ -489,7 +490,7 @@ class Pipeline:
         return lambda raised: in_both(self.watch.as_now(raised, now), self._units)
 
     def _keep(self, transitions: Sequence[Transition]) -> None:
-        if transitions:
+        if transitions and not self.store.disk.bulk:
             # In one transaction: what is counted and what stands never part.
             self._run_up.save(transitions[-1].moment)
         for made in transitions:
