@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,19 @@ def mosquitto(broker: Callable[..., Any], tmp_path: Path) -> Any:
     return made
 
 
+CLIENTS: list[Client] = []
+
+
+@pytest.fixture(autouse=True)
+def _ends() -> Iterator[None]:
+    """No client goes on when its broker is gone."""
+    yield
+    while CLIENTS:
+        one = CLIENTS.pop()
+        one.disconnect()
+        one.loop_stop()
+
+
 def says(port: int, user: str, until: Any) -> Callable[[str], bool]:
     """Publishes as `user`; whether the broker took it (its PUBACK says so under MQTT 5)."""
     client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
@@ -40,6 +53,7 @@ def says(port: int, user: str, until: Any) -> Callable[[str], bool]:
     client.on_publish = lambda _, __, mid, reason, ___: codes.update({mid: reason.value})
     client.connect("127.0.0.1", port)
     client.loop_start()
+    CLIENTS.append(client)
 
     def say(topic: str) -> bool:
         info = client.publish(topic, b"{}", qos=1)
