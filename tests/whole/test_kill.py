@@ -42,5 +42,7 @@ class TestKill:
             tank.kill()
             tank.settle()
         assert tank.tally.lost >= 2
-        assert tank.tally.unkept == 1
+        # Once a recipient that has heard it: the web hook may have been a kill too late for it.
+        assert tank.tally.unkept in (1, 2)
+        assert sum("never kept" in line for line in tank.tally.wrong) == tank.tally.unkept
         assert tank.tally.torn == 1
