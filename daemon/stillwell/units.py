@@ -41,7 +41,7 @@ class Dimension(StrEnum):
     TEMPERATURE_RATE = "temperature rate"  # K/h
     LEVEL_RATE = "level rate"  # mm/h
     FLOW = "flow"  # mL/h
-    SALINITY = "salinity"  # g/kg
+    SALINITY = "salinity"  # practical salinity (PSS-78), which instruments call ppt
     MASS = "mass"  # g
     HUMIDITY = "relative humidity"  # %RH
     CONDUCTIVITY = "conductivity"  # mS/cm
@@ -93,6 +93,8 @@ _DEG_F = "degF °F ºF ℉ F deg_F fahrenheit"
 _INCH = Fraction(254, 10)
 _US_GALLON = 231 * _INCH**3 / 1000
 _POUND = Fraction("453.59237")
+_PRACTICAL_PER_G_KG = 35 / Fraction("35.16504")
+"""Reference composition of seawater (Millero et al., Deep-Sea Research I 55 (2008) 50)."""
 
 _DIFFERENCE = _table(k=(f"K kelvin {_DEG_C}", 1), f=(_DEG_F, Fraction(5, 9)))
 _LENGTH = _table(
@@ -142,7 +144,7 @@ _SCALES: dict[Dimension, dict[str, _Scale]] = {
     Dimension.TEMPERATURE_RATE: _per(_DIFFERENCE, _DURATION, 3600),
     Dimension.LEVEL_RATE: _per(_LENGTH, _DURATION, 3600),
     Dimension.FLOW: _per(_VOLUME, _DURATION, 3600),
-    Dimension.SALINITY: _table(g=("g/kg ppt ‰", 1)),
+    Dimension.SALINITY: _table(practical=("ppt psu ‰", 1), absolute=("g/kg", _PRACTICAL_PER_G_KG)),
     Dimension.MASS: _table(
         g=("g gram grams", 1), kg=("kg", 1000), oz=("oz", _POUND / 16), lb=("lb lbs", _POUND)
     ),
@@ -164,7 +166,7 @@ EXAMPLE: dict[Dimension, tuple[str, ...]] = {
     Dimension.TEMPERATURE_RATE: ("1.5 K/h", "0.5 K/min"),
     Dimension.LEVEL_RATE: ("2 mm/min", "5 mm/h"),
     Dimension.FLOW: ("40 mL/h", "1.2 L/d"),
-    Dimension.SALINITY: ("35 g/kg",),
+    Dimension.SALINITY: ("35 ppt",),
     Dimension.MASS: ("350 g", "12 oz"),
     Dimension.HUMIDITY: ("48 %RH",),
     Dimension.CONDUCTIVITY: ("53 mS/cm",),
@@ -337,7 +339,7 @@ def _face(value: float, dimension: Dimension, us: bool) -> _Face:
         case Dimension.RATIO:
             return _Face("%", 0.01, 0)
         case Dimension.SALINITY:
-            return _Face("g/kg", 1.0, 1)
+            return _Face("ppt", 1.0, 1)
         case Dimension.HUMIDITY:
             return _Face("%RH", 1.0, 0)
         case Dimension.CONDUCTIVITY:
@@ -441,7 +443,7 @@ _INSIDE: dict[Dimension, str] = {
     Dimension.TEMPERATURE_RATE: "K/h",
     Dimension.LEVEL_RATE: "mm/h",
     Dimension.FLOW: "mL/h",
-    Dimension.SALINITY: "g/kg",
+    Dimension.SALINITY: "ppt",
     Dimension.MASS: "g",
     Dimension.HUMIDITY: "%RH",
     Dimension.CONDUCTIVITY: "mS/cm",
@@ -513,6 +515,5 @@ Ratio = Annotated[float, Written(Dimension.RATIO)]
 KelvinPerHour = Annotated[float, Written(Dimension.TEMPERATURE_RATE)]
 KelvinPerSecond = Annotated[float, Written(Dimension.TEMPERATURE_RATE, per=3600)]
 MillilitresPerHour = Annotated[float, Written(Dimension.FLOW)]
-GramsPerKilogram = Annotated[float, Written(Dimension.SALINITY)]
 Grams = Annotated[float, Written(Dimension.MASS)]
 RelativeHumidity = Annotated[float, Written(Dimension.HUMIDITY)]

@@ -123,6 +123,7 @@ class TankParameters:
     filled_c: float | None = None
     """How warm the water is at first; None: at the setting."""
     salinity: float = 35.0
+    """g/kg."""
     glass_j_per_k: float = 12_000.0
     """Heat capacity of glass and rock."""
     surface_m2: float = 0.158
@@ -811,7 +812,7 @@ class TankModel:
                         self._note(deed, kind, volume)
             case DeedKind.SALINITY:
                 read = self._salt / self._mass * 1000 + deed.note_error
-                self.notes.append(Note(deed.utc_ms, "salinity", round(read, 1), "ppt"))
+                self.notes.append(Note(deed.utc_ms, "salinity", round(read, 1), "g/kg"))
 
     def _short_of(self, miss_mm: float) -> float:
         """What is missing to `miss_mm` above the fill mark, mL."""

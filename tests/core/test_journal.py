@@ -60,7 +60,9 @@ class TestValues:
             ("water-change", "10", "L at 35 psu", 10_000.0, "mL at 35 ppt"),
             ("water-change", "15", "%", 10_200.0, "mL"),
             ("water-change", "15", "% at 34.5 ppt", 10_200.0, "mL at 34.5 ppt"),
+            ("salt-pour", "1.2", "L at 35 G/KG", 1200.0, "mL at 35 g/kg"),
             ("salinity", "35.2", "ppt", 35.2, "ppt"),
+            ("salinity", "35.2", "g/kg", 35.2, "g/kg"),
             ("salinity", "1.0264", "25/25 degC", 1.0264, "sg 25/25 °C"),
             ("salinity", "1.0258", "sg 60/60 °F", 1.0258, "sg 60/60 °F"),
             ("salinity", "53.1", "mS/cm at 25.2 degC", 53.1, "mS/cm at 25.2 degC"),
@@ -163,6 +165,8 @@ class TestValues:
         [
             ("pour", "1.2", "L to mark"),
             ("salt-pour", "1.2", "L at 34.5 ppt"),
+            ("salt-pour", "1.2", "L at 35 g/kg to mark"),
+            ("salinity", "35.2", "g/kg"),
             ("salinity", "1.0258", "60/60 degF"),
             ("salinity", "53.1", "mS/cm at 25.2 degC"),
             ("temperature", "77.5", "degF"),
@@ -302,6 +306,14 @@ class TestEvidence:
             ("1.02686", "60/60 degF"),
         ):
             assert salinity_of(self.entry("salinity", value, unit)) == pytest.approx(35.0, abs=0.01)
+
+    def test_in_grams_a_kilogram_is_no_practical_salinity(self) -> None:
+        # Millero et al., Deep-Sea Research I 55 (2008) 50: 35.16504 g/kg at practical salinity 35.
+        read = self.entry("salinity", "35.16504", "g/kg")
+        assert salinity_of(read) == pytest.approx(35.0, abs=1e-9)
+        [poured] = salt_events([self.entry("salt-pour", "1", "L at 35.16504 g/kg")])
+        assert isinstance(poured, TopUp)
+        assert poured.salinity == pytest.approx(35.0, abs=1e-9)
 
     def test_of_another_kind_is_no_salinity(self) -> None:
         with pytest.raises(ValueError, match="no salinity"):

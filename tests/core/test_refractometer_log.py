@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -42,6 +44,11 @@ class TestLooks:
     )
     def test_know_their_fluid(self, found: float, text: str, standard: float) -> None:
         assert calibrations([look(0, found, text)]) == (Calibration(START, standard, found),)
+
+    def test_in_grams_a_kilogram_are_put_into_practical_salinity(self) -> None:
+        # Millero et al., Deep-Sea Research I 55 (2008) 50: 35.16504 g/kg at practical salinity 35.
+        seen = replace(look(0, 35.16504, "refractometer, 35.16504 g/kg fluid"), unit="g/kg")
+        assert calibrations([seen]) == (Calibration(START, 35.0, 35.0),)
 
     @pytest.mark.parametrize(
         ("found", "text"), [(25.4, "probe A beside a thermometer"), (20.0, "refractometer")]

@@ -103,7 +103,8 @@ class TestWhatPeopleWrite:
             ("40 mL/h", D.FLOW, 40.0),
             ("1.2 L/d", D.FLOW, 50.0),
             ("75 W", D.POWER, 75.0),
-            ("35 g/kg", D.SALINITY, 35.0),
+            ("35.16504 g/kg", D.SALINITY, 35.0),  # Millero et al. 2008, reference composition
+            ("35 psu", D.SALINITY, 35.0),
             ("35 ppt", D.SALINITY, 35.0),
             ("48 % RH", D.HUMIDITY, 48.0),
             ("53 mS/cm", D.CONDUCTIVITY, 53.0),
@@ -244,7 +245,7 @@ class TestShown:
             (75, D.POWER, System.METRIC, "75 W"),
             (0.05, D.RATIO, System.METRIC, "5 %"),
             (48, D.HUMIDITY, System.METRIC, "48 %RH"),
-            (35.2, D.SALINITY, System.US, "35.2 g/kg"),
+            (35.2, D.SALINITY, System.US, "35.2 ppt"),
             (8.2, D.PLAIN, System.METRIC, "8.20"),
             (570, D.DURATION, System.METRIC, "9 min 30 s"),
             (640, D.DURATION, System.METRIC, "11 min"),

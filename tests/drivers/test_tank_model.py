@@ -304,7 +304,7 @@ class TestWaterAndSalt:
         at(model, 9 * DAY)
         notes = model.journal_since(0)
         assert [(b.utc_ms - a.utc_ms) / 86_400_000 for a, b in pairwise(notes)] == [3.0, 3.0]
-        assert {note.kind for note in notes} == {"salinity"}
+        assert {(note.kind, note.unit) for note in notes} == {("salinity", "g/kg")}
         # Nothing but water evaporates, so that it rises from 34 on.
         assert 34.0 <= notes[0].value < notes[1].value < notes[2].value < 37.0
         model = tank(keeper=replace(exact, salinity_sd=0.5), parameters=parameters)

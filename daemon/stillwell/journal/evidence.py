@@ -16,21 +16,23 @@ from stillwell.estimate.nitrification import Happening
 from stillwell.estimate.salt_told import Check, Event, Exchange, TopUp
 from stillwell.journal.kinds import Kind
 from stillwell.journal.refractometer_log import calibrations, read_by_it, too_much
+from stillwell.units import Dimension, parse
 from stillwell.water.refractometer import Adjusted
 from stillwell.water.refractometer import salinity as off_the_scale
 from stillwell.water.seawater import (
     Reference,
+    practical_salinity,
     salinity_of_conductivity,
     salinity_of_specific_gravity,
 )
 
 _DAY_MS = 86_400_000
-_SALINITY = re.compile(r"\bat ([0-9.]+) ppt")
+_SALINITY = re.compile(r"\bat ([0-9.]+ ?(?:ppt|g/kg))")
 
 
 def _salinity_beside(entry: Entry, otherwise: float | None) -> float | None:
     found = _SALINITY.search(entry.unit)
-    return float(found[1]) if found else otherwise
+    return parse(found[1], Dimension.SALINITY) if found else otherwise
 
 
 def salinity_of(entry: Entry) -> float:
@@ -43,6 +45,8 @@ def salinity_of(entry: Entry) -> float:
         raise ValueError(f"Entry {entry.id} is no salinity.")
     if entry.unit == "ppt":
         return entry.value
+    if entry.unit == "g/kg":
+        return practical_salinity(entry.value)
     if entry.unit.startswith("sg "):
         return salinity_of_specific_gravity(
             entry.value, Reference.parse(entry.unit.removeprefix("sg "))

@@ -13,11 +13,14 @@ from collections.abc import Iterable, Sequence
 
 from stillwell.entry import Entry
 from stillwell.journal.kinds import Kind
+from stillwell.units import Dimension, parse
 from stillwell.water.refractometer import STANDARD_SALINITY, Calibration
+from stillwell.water.seawater import G_PER_KG
 
-_FLUID = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(?:ppt|psu|g/kg|‰)", re.IGNORECASE)
+_FLUID = re.compile(r"[0-9]+(?:\.[0-9]+)? ?(?:ppt|psu|g/kg|‰)", re.IGNORECASE)
 _PURE = re.compile(r"\b(pure|fresh|distilled|deionised|deionized|osmosis|ro|rodi)\b", re.IGNORECASE)
 _OTHER = re.compile(r"\b(hydrometer|conductivity|salinometer|probe|pen)\b", re.IGNORECASE)
+_SCALES = ("", "ppt", "g/kg")
 _FURTHEST = 6.0
 """A scale further off than this is not read but misread, or it is another fluid (our own
 choice)."""
@@ -33,15 +36,16 @@ def calibrations(entries: Iterable[Entry]) -> tuple[Calibration, ...]:
     time. The fluid is the one that the text names (``35 ppt fluid``, ``pure water``), else 35."""
     found = []
     for entry in entries:
-        if not is_refractometer(entry) or entry.value is None or entry.unit not in ("", "ppt"):
+        if not is_refractometer(entry) or entry.value is None or entry.unit not in _SCALES:
             continue
         named = _FLUID.search(entry.text)
         if named:
-            standard = float(named[1])
+            standard = parse(named[0], Dimension.SALINITY)
         else:
             standard = 0.0 if _PURE.search(entry.text) else STANDARD_SALINITY
-        if abs(entry.value - standard) <= _FURTHEST:
-            found.append(Calibration(entry.at_ms, standard, entry.value))
+        shown = entry.value / G_PER_KG if entry.unit == "g/kg" else entry.value
+        if abs(shown - standard) <= _FURTHEST:
+            found.append(Calibration(entry.at_ms, standard, shown))
     return tuple(sorted(found, key=lambda c: c.at_ms))
 
 
@@ -61,4 +65,4 @@ def too_much(at_ms: int, looks: Sequence[Calibration]) -> float:
 def read_by_it(entry: Entry) -> bool:
     """Returns whether a salinity was read off a scale of salinity, and not said to be of another
     instrument."""
-    return entry.unit.startswith("ppt") and not _OTHER.search(entry.text)
+    return entry.unit.startswith(("ppt", "g/kg")) and not _OTHER.search(entry.text)

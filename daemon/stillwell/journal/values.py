@@ -87,13 +87,15 @@ def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, s
             raise JournalError(
                 "A pour is fresh water and has no salinity.", "Write salt-pour for salt water."
             )
-        salinity = parse(re.sub("psu", "ppt", at[2], flags=re.IGNORECASE), Dimension.SALINITY)
+        salinity = parse(at[2], Dimension.SALINITY)
         if not 0.0 < salinity <= 42.0:
             raise JournalError(
                 f"Salt water has a salinity above 0, up to 42, not {salinity:g}.",
                 f"Write: {rule.example}",
             )
-        unit, tail = at[1] + at[3], f" at {salinity:g} ppt{tail}"
+        # What was typed in g/kg stays so: whoever reads it converts it.
+        as_typed = at[2].casefold() if at[2][-1] in "gG" else f"{salinity:g} ppt"
+        unit, tail = at[1] + at[3], f" at {as_typed}{tail}"
     if rule.kind is Kind.WATER_CHANGE and unit.strip() in ("%", "percent"):
         return parse(f"{typed} %", Dimension.RATIO) * tank_ml, f"mL{tail}"
     return parse(f"{typed} {unit.strip()}", Dimension.VOLUME), f"mL{tail}"
@@ -108,8 +110,10 @@ _GRAVITY_SPAN = (0.995, 1.035)
 def _salinity(typed: str, unit: str) -> tuple[float, str]:
     number = _number(typed)
     word = unit.casefold()
-    if word in ("ppt", "psu", "g/kg", "‰"):
+    if word in ("ppt", "psu", "‰"):
         return number, "ppt"
+    if word == "g/kg":
+        return number, word
     bare = _NO_ATC.fullmatch(unit)
     if bare:
         return number, f"ppt no ATC at {_prism(bare[1]):g} degC"
