@@ -181,6 +181,7 @@ class TestMachine:
 
     def test_a_damaged_store_is_to_fix(self, tmp_path: Path) -> None:
         config = tank(tmp_path)
+        Store.open(tmp_path / "tank.db").close()
         (tmp_path / "tank.db").write_bytes(b"not a database" * 500)
         found = points(config)["store", "path"]
         assert found["grade"] == "fix"

@@ -84,6 +84,7 @@ class TestAMemberOfTheGroup:
 
     def test_may_write_what_was_rescued(self, folder: Path) -> None:
         path = folder / "tank.db"
+        as_user(SERVICE, lambda: write_one(path))
         path.write_bytes(b"not a database" * 500)
         os.chown(path, GROUP, GROUP)
         assert as_user(SERVICE, lambda: write_one(path)) == "no trouble"

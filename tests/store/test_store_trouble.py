@@ -261,6 +261,7 @@ class TestDamage:
     def test_a_file_that_is_no_database_any_more(
         self, open_store: Opener, path: Path, rows: Rows, content: bytes
     ) -> None:
+        open_store().close()
         path.write_bytes(content)
         store = open_store()
         assert path.with_name(store.disk.rescues[0].source).read_bytes() == content

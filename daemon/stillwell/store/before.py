@@ -19,11 +19,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
-from stillwell.store import sound
+from stillwell.store import sound, whose
 from stillwell.store.connect import WRITER_PATIENCE_S, in_words
-from stillwell.store.errors import StoreError
+from stillwell.store.errors import StoreError, StoreForeign
 from stillwell.store.lock import WriterLock
-from stillwell.store.migrate import check_ours, migrations, version
+from stillwell.store.migrate import migrations, version
 
 log = logging.getLogger(__name__)
 
@@ -91,6 +91,7 @@ def give_back(path: Path) -> Path | None:
     """
     if not path.exists():
         return None
+    whose.check(path)
     lock = WriterLock(path)
     lock.take()
     try:
@@ -122,8 +123,11 @@ def _fitting(path: Path) -> Path:
     """The newest copy that this code can use."""
     known = len(migrations())
     for copy in sorted(_copies(path), reverse=True):
-        with contextlib.suppress(sqlite3.Error), contextlib.closing(_look(copy)) as db:
-            check_ours(db, str(copy))
+        with (
+            contextlib.suppress(sqlite3.Error, StoreForeign),
+            contextlib.closing(_look(copy)) as db,
+        ):
+            whose.check(copy)
             sound.check(db)
             if version(db) <= known:
                 return copy

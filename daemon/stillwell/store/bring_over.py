@@ -13,7 +13,7 @@ from pathlib import Path
 
 from stillwell.ports import Stream
 from stillwell.store import carry, rescue, retention
-from stillwell.store.carry import widths
+from stillwell.store.migrate import widths
 from stillwell.store.rescue import Gap, Rescue
 from stillwell.store.rows import TABLE
 from stillwell.store.salvage import Missing, Salvage, Slice

@@ -6,18 +6,17 @@ not at all.
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
 from stillwell.store import rows
 from stillwell.store.blocks import BlockRow, fill
 from stillwell.store.epochs import NO_BOOT
+from stillwell.store.migrate import columns_of
 from stillwell.store.pages import Malformed, PageFile, Survey
 from stillwell.store.rescue import NUMBERED, SMALL, Rescue
 
@@ -32,16 +31,6 @@ _NUMBERS = (*NUMBERED, "transition", "notice")
 
 Blocks = Sequence[tuple[int, int, int]]
 """(first_seq, last_seq, rolled) of an old file, by first_seq."""
-
-
-def columns_of(db: sqlite3.Connection, table: str) -> list[str]:
-    return [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
-
-
-def widths(db: sqlite3.Connection) -> dict[str, int]:
-    """How many columns each table has."""
-    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
-    return {table: len(columns_of(db, table)) for table in tables}
 
 
 def insert_rows(db: sqlite3.Connection, table: str, found: Sequence[Sequence[Any]]) -> int:
@@ -233,15 +222,3 @@ def _newest_readings(old: sqlite3.Connection, new: sqlite3.Connection, begun: Re
     blocks = [b for b in _rows(old, "SELECT first_seq, last_seq, rolled FROM block") if b]
     kept = insert_readings(new, found, sorted(blocks))
     return begun.through("reading", found[0][0], kept, done=False)
-
-
-@contextlib.contextmanager
-def opened(path: Path, log: Path | None, columns: dict[str, int]) -> Iterator[PageFile]:
-    """A file for reading page by page. Raises OSError."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    file = PageFile(descriptor, log, columns)
-    try:
-        yield file
-    finally:
-        file.close()
-        os.close(descriptor)

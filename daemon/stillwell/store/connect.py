@@ -10,8 +10,9 @@ from urllib.parse import quote
 
 from stillwell.barred import way_in
 from stillwell.store.errors import StoreDamaged, StoreError, StoreMissing, Words
-from stillwell.store.migrate import check_not_newer, check_ours, migrations, version
+from stillwell.store.migrate import check_not_newer, migrations, version
 from stillwell.store.sharing import make_shared
+from stillwell.store.whose import check as check_whose
 
 WRITER_PATIENCE_S = 2.0
 """How long the writer waits for another process (a command that leaves a request) before it keeps
@@ -28,12 +29,12 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
     transaction committed in WAL mode with synchronous=NORMAL might roll back following a power
     loss").
     """
+    check_whose(path)
     make_shared(path)
     db = sqlite3.connect(
         path, timeout=WRITER_PATIENCE_S, isolation_level=None, check_same_thread=False
     )
     try:
-        check_ours(db, str(path))  # before anything is changed in it
         db.execute("PRAGMA journal_mode = WAL").fetchone()
         db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
         # some builds zero what they delete: wear for nothing
@@ -47,7 +48,9 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
 
 
 def connect_reader(path: Path) -> sqlite3.Connection:
-    """Opens the file for reading only. Raises `StoreMissing`, `StoreError`, `StoreTooNew`."""
+    """Opens the file for reading only. Raises `StoreMissing`, `StoreError`, `StoreTooNew`,
+    `StoreForeign`."""
+    check_whose(path)
     if not path.exists():
         raise StoreMissing(
             f"There is no store at {path}. It is made when the daemon first runs; "
@@ -92,6 +95,7 @@ def connect_alone(path: Path) -> sqlite3.Connection:
     -shm file: with exclusive locking SQLite keeps that index in memory. For the holder of the
     writer's lock.
     """
+    check_whose(path)
     db = sqlite3.connect(
         "file:" + quote(str(path)) + "?mode=rw", uri=True, timeout=1.0, isolation_level=None
     )

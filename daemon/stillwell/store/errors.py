@@ -35,6 +35,10 @@ class StoreTooNew(StoreError):  # noqa: N818
     """The file was written by a later version of stillwell."""
 
 
+class StoreForeign(StoreError):  # noqa: N818
+    """The file belongs to another program, or to somebody."""
+
+
 class StoreMissing(StoreError):  # noqa: N818
     """There is no store where one was looked for."""
 

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from stillwell.store import before, bring_over, carry, sound, swap
+from stillwell.store import before, bring_over, sound, swap, whose
 from stillwell.store.connect import connect_writer, in_words, is_corrupt
+from stillwell.store.errors import StoreDamaged
 from stillwell.store.lock import WriterLock
-from stillwell.store.migrate import migrate
+from stillwell.store.migrate import migrate, widths
 from stillwell.store.pages import PageFile
 from stillwell.store.rescue import Cause, Rescue
 
@@ -77,12 +78,16 @@ class StoreFile:
             load: reads what is needed of it; a file that it finds damaged is moved aside as well.
             numbers: the highest number that each numbered table has on file, where that is known.
 
-        Raises `StoreBusy`, `StoreTooNew`, and what SQLite and the disk raise.
+        Raises `StoreBusy`, `StoreTooNew`, `StoreForeign`, and what SQLite and the disk raise.
         """
+        cause = self._damaged
+        try:
+            whose.check(self.path)
+        except StoreDamaged:
+            cause = cause or Cause.SHORTER
         self._lock.take()
         swap.finish(self.path)
         created = not self.path.exists()
-        cause = self._damaged
         db: sqlite3.Connection | None = None
         try:
             if cause is not None:
@@ -124,7 +129,7 @@ class StoreFile:
         if old is None:
             return None
         begun = Rescue(old.cause, _now_ms(), "")
-        file = PageFile(old.descriptor, None, carry.widths(db))
+        file = PageFile(old.descriptor, None, widths(db))
         db.execute("BEGIN IMMEDIATE")
         try:
             swap.bring(old.db, file, db, begun, numbers)

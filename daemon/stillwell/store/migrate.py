@@ -59,17 +59,6 @@ def check_not_newer(found: int, known: int, where: str) -> None:
         )
 
 
-def check_ours(db: sqlite3.Connection, where: str) -> None:
-    """Raises `StoreError` when the file is a sound database of some other program."""
-    application = int(db.execute("PRAGMA application_id").fetchone()[0])
-    tables = db.execute("SELECT count(*) FROM sqlite_schema WHERE type = 'table'").fetchone()[0]
-    if tables and application != APPLICATION_ID:
-        raise StoreError(
-            f"{where} is a database of another program.",
-            "Give another path for the store as `[store] path`.",
-        )
-
-
 def migrate(
     db: sqlite3.Connection, where: str, steps: Sequence[Migration] | None = None
 ) -> int | None:
@@ -100,6 +89,16 @@ def migrate(
                 db.execute("ROLLBACK")
             raise
     return before if before < len(steps) else None
+
+
+def columns_of(db: sqlite3.Connection, table: str) -> list[str]:
+    return [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
+
+
+def widths(db: sqlite3.Connection) -> dict[str, int]:
+    """How many columns each table has."""
+    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    return {table: len(columns_of(db, table)) for table in tables}
 
 
 def _statements(sql: str) -> list[str]:

@@ -8,6 +8,7 @@ page, so a page counts as whole when every one of its cells has the form of a ro
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import struct
@@ -101,21 +102,22 @@ class PageFile:
         self._columns = columns
         self._log = -1
         self._newer: dict[int, int] = {}
+        if log is not None and log.exists():
+            self._log = os.open(log, os.O_RDONLY | os.O_CLOEXEC)
         header = self._read(file, 0, 100)
-        size = int.from_bytes(header[16:18], "big") if header[:16] == MAGIC else 0
+        told = header[16:18] if header[:16] == MAGIC else self._read(self._log, 8, 4)
+        size = int.from_bytes(told, "big")
         size = 65_536 if size == 1 else size
         self.size = size if size in {1 << bit for bit in range(9, 17)} else USUAL_SIZE
         self._usable = self.size
-        if log is not None and log.exists():
-            self._log = os.open(log, os.O_RDONLY | os.O_CLOEXEC)
-            self._look_through_log()
+        self._look_through_log()
         self.bytes = os.fstat(file).st_size + self.size * len(self._newer)
         there = -(-os.fstat(file).st_size // self.size)
         self.count = max(there, max(self._newer, default=0))
         page = self.page(1)
-        told = int.from_bytes(page[28:32], "big") if page[:16] == MAGIC else 0
+        pages = int.from_bytes(page[28:32], "big") if page[:16] == MAGIC else 0
         # A header that is damaged may say anything: a file is not short of more than it has.
-        self.missing = max(0, told - self.count) if told <= 64 * max(self.count, 64) else 0
+        self.missing = max(0, pages - self.count) if pages <= 64 * max(self.count, 64) else 0
 
     def close(self) -> None:
         if self._log >= 0:
@@ -289,6 +291,18 @@ class PageFile:
             left -= room - 4
             number = int.from_bytes(more[:4], "big")
         return b"".join(parts), True
+
+
+@contextlib.contextmanager
+def opened(path: Path, log: Path | None, columns: dict[str, int]) -> Iterator[PageFile]:
+    """A file for reading page by page. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    file = PageFile(descriptor, log, columns)
+    try:
+        yield file
+    finally:
+        file.close()
+        os.close(descriptor)
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:

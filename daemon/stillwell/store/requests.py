@@ -20,7 +20,7 @@ from typing import TypeVar
 from stillwell.alarm.answer_link import Rejected, claims, request_of, signed
 from stillwell.entry import Entry
 from stillwell.ports import Command, Reply, Request
-from stillwell.store import rows
+from stillwell.store import rows, whose
 from stillwell.store.connect import refusal
 from stillwell.store.errors import NotRunning, StoreError, StoreMissing
 from stillwell.store.lock import is_held
@@ -36,8 +36,7 @@ def ask(path: Path, request: Request) -> int:
     Returns its id, for `await_reply`. Raises `NotRunning` when no daemon does, `StoreError`.
     """
     path = Path(path)
-    if not path.exists():
-        raise StoreMissing(f"There is no store at {path}. Look at `[store] path`.")
+    _check(path)
     if not is_held(path):
         raise NotRunning(
             f"No daemon is running on {path}, so nobody would carry this out. "
@@ -205,9 +204,14 @@ def _reply(db: sqlite3.Connection, request_id: int) -> Reply | None:
     )
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def _check(path: Path) -> None:
     if not path.exists():
         raise StoreMissing(f"There is no store at {path}. Look at `[store] path`.")
+    whose.check(path)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    _check(path)
     try:
         db = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
         found = version(db)

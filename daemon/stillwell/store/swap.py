@@ -18,8 +18,8 @@ from urllib.parse import quote
 
 from stillwell.store import bring_over, carry
 from stillwell.store.connect import connect_writer
-from stillwell.store.migrate import migrate
-from stillwell.store.pages import PageFile
+from stillwell.store.migrate import migrate, widths
+from stillwell.store.pages import PageFile, opened
 from stillwell.store.rescue import Cause, Rescue
 
 _BESIDE = ("-wal", "-shm")
@@ -36,7 +36,7 @@ def start_again(path: Path, cause: Cause, numbers: dict[str, int] | None, *, dur
     try:
         migrate(db, str(path))
         log = path.with_name(path.name + "-wal")
-        with _old(path) as old, carry.opened(path, log, carry.widths(db)) as file:
+        with _old(path) as old, opened(path, log, widths(db)) as file:
             db.execute("BEGIN IMMEDIATE")
             bring(old, file, db, begun, numbers)
             db.execute("COMMIT")
@@ -84,7 +84,11 @@ def finish(path: Path) -> None:
 
 @contextlib.contextmanager
 def _old(path: Path) -> Iterator[sqlite3.Connection | None]:
-    """A connection for reading; None where SQLite can't open the file."""
+    """A connection for reading; None where SQLite can't open the file, or would remove the log of
+    one that is empty."""
+    if not path.stat().st_size:
+        yield None
+        return
     try:
         db = sqlite3.connect(
             "file:" + quote(str(path)) + "?mode=ro", uri=True, timeout=1.0, isolation_level=None
