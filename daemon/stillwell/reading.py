@@ -92,6 +92,9 @@ class Sample(NamedTuple):
     with every reading that does not pass."""
     stale: bool = False
     """The hardware may have handed out an earlier conversion again."""
+    looks: int | None = None
+    """Of a float or switch whose value is a share: the number of looks that it rests on. None: one
+    look, or nobody has counted."""
 
 
 class Reading(NamedTuple):
@@ -104,3 +107,5 @@ class Reading(NamedTuple):
     tests: str = ""
     """The tests that gave a flag other than PASS, comma-separated: ``rate,spike``."""
     raw: str = ""
+    looks: int | None = None
+    """The sample's."""

@@ -214,6 +214,9 @@ def check_samples(samples: Iterable[Sample], declared: set[str]) -> None:
         assert len(sample.raw) <= _LONGEST_RAW, (
             f"{sample.channel}: raw has {len(sample.raw)} characters, {_LONGEST_RAW} are allowed"
         )
+        assert sample.looks is None or (type(sample.looks) is int and sample.looks > 0), (
+            f"{sample.channel}: looks must be a whole number above 0 or None, not {sample.looks!r}"
+        )
         seen.append(sample.channel)
     assert sorted(seen) == sorted(declared), (
         f"one read must give one sample a channel: wanted {sorted(declared)}, got {sorted(seen)}"

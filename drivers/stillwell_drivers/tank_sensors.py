@@ -256,9 +256,9 @@ class FloatSwitch:
             elif FaultName.FLOAT_STUCK_DOWN in standing:
                 share = 0.0
             elif FaultName.FLOAT_CHATTER in standing:
-                few = min(looks, 60)
-                share = sum(self._rng.random() < 0.5 for _ in range(few)) / few
-        return Sample(self.channel, 1.0 - share if self._kind.upside_down else share)
+                looks = min(looks, 60)
+                share = sum(self._rng.random() < 0.5 for _ in range(looks)) / looks
+        return Sample(self.channel, 1.0 - share if self._kind.upside_down else share, looks=looks)
 
     def _closed_looks(self, level_mm: float, ripple_mm: float, looks: int) -> int:
         opens_mm = self._kind.height_mm - self._kind.differential_mm

@@ -11,7 +11,8 @@ In the configuration::
     float-low = { column = "float-low" }
 
 The readings are a CSV file, UTF-8, with the header ``time,channel,value``: RFC 3339 times, rows in
-time order, an empty value for a missed reading. The journal has ``time,kind,value,unit`` and may
+time order, an empty value for a missed reading. A fourth column ``looks`` may say how many looks
+the share of a float rests on. The journal has ``time,kind,value,unit`` and may
 have further columns, of which ``text``, ``by`` and ``reference`` (of a specific gravity) are read.
 `read_trace` and `read_journal` read them for replay: a damaged row is reported and left out, and
 never stops the rest, because the file in a bug report is often the one that a failing card has
@@ -39,6 +40,8 @@ from stillwell.reading import Failure, Sample
 from stillwell.units import Seconds
 
 _READINGS = ("time", "channel", "value")
+_COUNTED = ("looks",)
+"""What may stand beside a share: the number of looks that it rests on."""
 _JOURNAL = ("time", "kind", "value", "unit")
 _GRAVITY = ("sg", "specific gravity")
 _LONGEST_ROW = 4096
@@ -115,7 +118,7 @@ def _number(text: str) -> float | None:
 
 
 @lru_cache(maxsize=8192)
-def _sample(name: str, value: str) -> Sample:
+def _sample(name: str, value: str, looks: str = "") -> Sample:
     """The sample of one row. Sensors move in steps and say the same again and again, and a look
     into the cache costs a tenth of reading a number."""
     number = _number(value)
@@ -124,7 +127,10 @@ def _sample(name: str, value: str) -> Sample:
         raise _RowError("the channel has no name")
     if number is None:
         return Sample(channel, None, Failure.SILENT, "trace: empty")
-    return Sample(channel, number)
+    counted = looks.strip()
+    if counted and not (counted.isascii() and counted.isdigit() and int(counted) > 0):
+        raise _RowError(f'"{counted[:_SHOWN]}" is no number of looks')
+    return Sample(channel, number, looks=int(counted) if counted else None)
 
 
 def _fields(row: bytes, count: int) -> list[str]:
@@ -148,10 +154,10 @@ def _fields(row: bytes, count: int) -> list[str]:
 
 
 def _rows(
-    path: Path, header: tuple[str, ...], report: Report, *, more: bool = False
+    path: Path, header: tuple[str, ...], report: Report, more: tuple[str, ...] | None = None
 ) -> Iterator[tuple[int, list[str]]]:
     """Gives line number and fields of each row that can be split; first the header's own names.
-    `more`: further columns may follow those of `header`."""
+    `more`: the columns that may follow those of `header`; None: any."""
     try:
         file = path.open("rb")
     except OSError as error:
@@ -179,7 +185,9 @@ def _rows(
             if number == 1:
                 line = row.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace").strip()
                 names = [name.strip(' "') for name in line.split(",")]
-                if tuple(names[: len(header)] if more else names) != header:
+                further = names[len(header) :]
+                strange = more is not None and tuple(further) not in ((), more)
+                if tuple(names[: len(header)]) != header or strange:
                     raise TraceError(
                         f'{path}, line 1: the header is "{line[:_SHOWN]}", '
                         f'and "{",".join(header)}" is needed.',
@@ -224,16 +232,16 @@ def read_trace(
     known_time, known_ms = "", 0
     group: dict[str, Sample] = {}
     lines: list[int] = []
-    rows = _rows(path, _READINGS, report)
+    rows = _rows(path, _READINGS, report, _COUNTED)
     next(rows)
-    for line, (time, name, value) in rows:
+    for line, (time, name, value, *looks) in rows:
         try:
             if time == known_time:
                 at = known_ms
             else:
                 known_ms = at = _milliseconds(time.strip())
                 known_time = time
-            sample = _sample(name, value)
+            sample = _sample(name, value, *looks)
             channel = sample.channel
             if now is not None and at < now:
                 before = given_ms is not None and at < given_ms
@@ -266,7 +274,7 @@ def journal_lines(path: Path | str, report: Report = _ignore) -> Iterator[tuple[
     ``next``.
     """
     path = Path(path)
-    rows = _rows(path, _JOURNAL, report, more=True)
+    rows = _rows(path, _JOURNAL, report)
     _, names = next(rows)
     further = names[len(_JOURNAL) :]
     for line, (time, kind, value, unit, *rest) in rows:

@@ -79,13 +79,17 @@ class Score:
         return text
 
 
-def evidence(run: Run) -> list[tuple[int, Evidence]]:
-    """The run's evidence in the order in which a daemon would get it: (second, evidence)."""
+def evidence(run: Run, *, counted: bool = True) -> list[tuple[int, Evidence]]:
+    """The run's evidence in the order in which a daemon would get it: (second, evidence).
+    `counted`: each share says how many looks it rests on, rather than how many were to come."""
     events: list[tuple[int, Evidence]] = []
     for f in run.plan.floats:
-        for k, share in enumerate(run.shares[f.name]):
-            end = (k + 1) * 30
-            events.append((end, Share(f.name, k * 30_000, end * 1000, float(share), 30)))
+        told = zip(run.shares[f.name], run.looks[f.name], strict=True)
+        for k, (share, looks) in enumerate(told):
+            if looks:
+                end = (k + 1) * 30
+                n = round(looks) if counted else 30
+                events.append((end, Share(f.name, k * 30_000, end * 1000, float(share), n)))
     events += [(t, Gauge(t * 1000, mm)) for t, mm in run.gauge]
     for p in run.pours:
         if p.noted_ml is not None:
@@ -95,11 +99,13 @@ def evidence(run: Run) -> list[tuple[int, Evidence]]:
     return events
 
 
-def feed(model: LevelModel, run: Run, until_s: int | None = None) -> LevelState:
+def feed(
+    model: LevelModel, run: Run, until_s: int | None = None, *, counted: bool = True
+) -> LevelState:
     """The state after the whole run, or after `until_s`."""
     end = len(run.level) - 1 if until_s is None else until_s
     state = model.start(0)
-    for t, e in evidence(run):
+    for t, e in evidence(run, counted=counted):
         if t <= end:
             state = model.update(state, e, t * 1000)
     return model.tick(state, end * 1000)
@@ -231,6 +237,40 @@ def ladder(nights: int, seed: int) -> Iterator[str]:
             f"{'  edges alone (line through middle crossings)':<44} n {len(edges.error):4d}"
             f"  rmse {edges.rmse:18.2f} mL  shares win by {edges.rmse / share.rmse:4.2f}x"
         )
+
+
+def missed(nights: int, seed: int) -> Iterator[str]:
+    """Three floats of which a third of the looks is missed: looks that were counted against those
+    that were to come."""
+    for what, share, row in (
+        ("none missed", 0.0, 1),
+        ("a third missed, here and there", 1 / 3, 1),
+        ("a third missed, 10 s at a time", 1 / 3, 10),
+        ("nine of ten missed, 10 s at a time", 0.9, 10),
+    ):
+        floats = tuple(FloatTruth(f.name, f.stated_mm, f.true_mm, 1.0) for f in LADDER)
+        specs = tuple(FloatSpec(f.name, f.stated_mm, 1.0, 0.0, 0.8, 0.0, 2.0) for f in floats)
+        model = LevelModel(KNOWN, specs, habits=CALM)
+        scores = {True: Score(), False: Score()}
+        for rng in spawn(seed, nights):
+            plan = Plan(
+                12 / 24,
+                20.0,
+                rate_ml_h=rng.uniform(20, 28),
+                floats=floats,
+                pour_hours=(),
+                start_mm=rng.uniform(-2, 0),
+                ripple_steps=40,
+                looks_missed=share,
+                missed_in_a_row=row,
+            )
+            run = simulate(plan, rng)
+            a, b = 2 * 3600, 12 * 3600
+            for counted, score in scores.items():
+                state = feed(model, run, counted=counted)
+                score.add(run.loss(a, b), model.loss(state, a * 1000, b * 1000))
+        yield scores[False].row(f"{what}: taken as 30")
+        yield scores[True].row(f"{what}: counted")
 
 
 def ledger(runs: int, seed: int) -> Iterator[str]:
@@ -371,6 +411,7 @@ BENCHES: dict[str, Callable[[int, int], Iterator[str]]] = {
     "steady": gauge_steady,
     "wander": gauge_wander,
     "ladder": ladder,
+    "missed": missed,
     "ledger": ledger,
     "coverage": coverage,
     "cost": cost,

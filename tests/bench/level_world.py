@@ -66,6 +66,10 @@ class Plan:
     gauge: GaugeTruth | None = None
     pour_hours: tuple[float, ...] = (18.5,)
     """Clock hours of the daily fill to the mark."""
+    looks_missed: float = 0.0
+    """Share of a float's looks that do not come."""
+    missed_in_a_row: int = 1
+    """How many looks are missed at a time, seconds."""
     fill_sd_mm: float = 1.0
     pour_rel_sd: float = 0.02
     noted_share: float = 1.0
@@ -83,6 +87,8 @@ class Run:
     """mL evaporated since second 0, at each second."""
     shares: dict[str, Array] = field(default_factory=dict)
     """Share closed in each half minute."""
+    looks: dict[str, Array] = field(default_factory=dict)
+    """How many looks that share rests on; 0: no reading."""
     gauge: list[tuple[int, float]] = field(default_factory=list)
     pours: list[PourTruth] = field(default_factory=list)
     wander: Array = field(default_factory=lambda: np.zeros(0))
@@ -147,7 +153,10 @@ def simulate(plan: Plan, rng: np.random.Generator) -> Run:
         k = plan.ripple_steps
         surface = np.repeat(level, k) + plan.ripple_mm * ou(rng, n * k, 1.0 / k, plan.ripple_tau_s)
         for f in plan.floats:
-            run.shares[f.name] = _halves(_closed(surface, f)[::k])
+            closed = _closed(surface, f)[::k]
+            seen = _seen(rng, len(closed), plan)
+            run.looks[f.name] = looks = 30 * _halves(seen)
+            run.shares[f.name] = 30 * _halves(closed * seen) / np.maximum(looks, 1)
     if plan.gauge is not None:
         run.gauge = _gauge(level, plan.gauge, rng)
     return run
@@ -161,6 +170,14 @@ def _closed(surface: Array, f: FloatTruth) -> Array:
     turn[0] = turn[0] or (1 if surface[0] > f.true_mm - 0.5 * f.differential_mm else -1)
     at = np.maximum.accumulate(np.where(turn != 0, np.arange(len(turn)), 0))
     return (turn[at] > 0).astype(np.float64)
+
+
+def _seen(rng: np.random.Generator, n: int, plan: Plan) -> Array:
+    """1 for each second whose look comes."""
+    if not plan.looks_missed:
+        return np.ones(n)
+    runs = rng.random(n // plan.missed_in_a_row + 1) >= plan.looks_missed
+    return np.repeat(runs, plan.missed_in_a_row)[:n].astype(np.float64)
 
 
 def _halves(closed: Array) -> Array:

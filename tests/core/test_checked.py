@@ -39,15 +39,15 @@ ANYTHING = st.one_of(
 )
 
 
-@given(st.tuples(ANYTHING, ANYTHING, ANYTHING, ANYTHING, ANYTHING))
+@given(st.tuples(ANYTHING, ANYTHING, ANYTHING, ANYTHING, ANYTHING, ANYTHING))
 def test_a_sample_is_made_of_plain_values_or_is_none(parts: tuple[Any, ...]) -> None:
     is_plain(parts)
 
 
-@pytest.mark.parametrize("place", range(1, 5))
+@pytest.mark.parametrize("place", range(1, 6))
 @pytest.mark.parametrize("kind", [Trap, lambda: TrapFloat(1.5), lambda: OwnText("x")])
 def test_a_sample_with_a_trap_is_too(place: int, kind: Any) -> None:
-    parts: list[Any] = ["", None, None, "", False]
+    parts: list[Any] = ["", None, None, "", False, None]
     parts[place] = kind()
     is_plain(tuple(parts))
 
@@ -62,6 +62,7 @@ def is_plain(parts: tuple[Any, ...]) -> None:
     assert len(sample.raw) <= LONGEST_RAW
     assert sample.raw.isprintable()
     assert type(sample.stale) is bool
+    assert sample.looks is None or type(sample.looks) is int
     assert wrong.isprintable()
     assert remark.isprintable()
 
@@ -69,6 +70,19 @@ def is_plain(parts: tuple[Any, ...]) -> None:
 def test_a_text_of_the_driver_s_own_is_its_channel_all_the_same() -> None:
     sample = checked(Sample(OwnText("water-a"), 25), ("water-a",)).sample
     assert sample == Sample("water-a", 25.0)
+
+
+@pytest.mark.parametrize("looks", [0, -3, True, 2.0, "20", 10**30])
+def test_a_number_of_looks_that_is_none_costs_no_reading(looks: Any) -> None:
+    found = checked(Sample("float-low", 0.5, looks=looks), ("float-low",))
+    assert found.sample == Sample("float-low", 0.5)
+    assert "looks" in found.remark
+    assert not found.wrong
+
+
+def test_a_number_of_looks_passes() -> None:
+    said = Sample("float-low", 0.5, looks=20)
+    assert checked(said, ("float-low",)) == (said, "", "")
 
 
 @given(ANYTHING, ANYTHING)

@@ -16,7 +16,22 @@ class TestFold:
             fold.add([Sample("float-low", float(closed))])
         (sample,) = fold.take()
         assert sample.value == 0.4
+        assert sample.looks == 5
         assert sample.raw == "closed 2/5, 3 changes"
+
+    def test_a_look_that_was_missed_is_not_counted(self) -> None:
+        fold = Fold(frozenset({"float-low"}))
+        fold.add([Sample("float-low", 1.0)])
+        fold.add([Sample("float-low", None, Failure.GONE)])
+        fold.add([Sample("float-low", 0.0)])
+        (sample,) = fold.take()
+        assert (sample.value, sample.looks) == (0.5, 2)
+
+    def test_a_share_of_the_driver_s_own_weighs_by_its_looks(self) -> None:
+        fold = Fold(frozenset({"float-low"}))
+        fold.add([Sample("float-low", 1.0, looks=30), Sample("float-low", 0.0, looks=10)])
+        (sample,) = fold.take()
+        assert (sample.value, sample.looks) == (0.75, 40)
 
     def test_a_probe_gives_its_latest_good_value(self) -> None:
         fold = Fold(frozenset())

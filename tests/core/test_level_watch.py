@@ -128,6 +128,18 @@ def night() -> Bench:
     return bench
 
 
+class TestLooks:
+    def test_of_a_good_reading_reach_the_model(self) -> None:
+        """A third of them was missed: they are no thirty."""
+        watch = LevelWatch(plan(with_float=True))
+        for k in range(1, 6):
+            moment = Moment(k * 2 * MINUTE, NOON + k * 2 * MINUTE, 1)
+            watch.see(Reading("float-low", moment, 0.5, Flag.PASS, looks=20))
+        opened = watch._record.level.open if watch._record.level else None
+        assert opened is not None
+        assert [(f.looks, f.intervals) for f in opened.floats] == [(100, 5)]
+
+
 class TestNight:
     def test_interval_holds_what_was_lost(self, night: Bench) -> None:
         loss = night.row("night.loss")

@@ -42,6 +42,16 @@ class TestOrdinaryReadings:
         assert readings[1] == Reading("water-a", at(30), 25.0625, Flag.PASS)
         assert isinstance(readings[1], Reading)
 
+    def test_say_how_many_looks_they_rest_on_as_every_reading_does(self) -> None:
+        judge = Judge(default_limits(Quantity.FLOAT))
+        values = [0.5, 0.6, 7.0, None, 0.5]
+        readings = [
+            judge.judge(Sample("float-low", value, looks=20 + i), at(30 * i))
+            for i, value in enumerate(values)
+        ]
+        assert [r.flag for r in readings] == [1, 1, 4, 9, 1]
+        assert [r.looks for r in readings] == [20, 21, 22, 23, 24]
+
     def test_noise_of_some_steps_each_second_is_no_rate(self) -> None:
         values = [25.0 + LSB * n for n in (0, 2, -1, 1, -2, 0, 2)]
         assert told(judged(values, every_s=1.0)) == ["1"] * 7

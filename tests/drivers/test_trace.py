@@ -54,6 +54,16 @@ def flat(groups: list[tuple[int, tuple[Sample, ...]]]) -> list[tuple[int, str, f
 
 
 class TestReadingATrace:
+    def test_a_share_may_say_how_many_looks_it_rests_on(self, tmp_path: Path) -> None:
+        text = "time,channel,value,looks\n2026-01-05T22:00:00Z,float-low,0.5,20\n"
+        text += "2026-01-05T22:01:00Z,float-low,1,\n2026-01-05T22:02:00Z,float-low,1,0\n"
+        groups, damage = rows_of(written(tmp_path, text))
+        assert [group for _, group in groups] == [
+            (Sample("float-low", 0.5, looks=20),),
+            (Sample("float-low", 1.0),),
+        ]
+        assert [d.why for d in damage] == ['"0" is no number of looks']
+
     def test_rows_of_one_time_come_together_in_order(self, tmp_path: Path) -> None:
         groups, damage = rows_of(written(tmp_path, GOOD))
         assert groups == [

@@ -36,8 +36,9 @@ class Rows:
         flag: Flag = Flag.PASS,
         tests: str = "",
         raw: str = "",
+        looks: int | None = None,
     ) -> Reading:
-        return Reading(channel, self.at(mono_ms), value, flag, tests, raw)
+        return Reading(channel, self.at(mono_ms), value, flag, tests, raw, looks)
 
     def transition(
         self, mono_ms: int, alarm: str = "water.low", event: str = "raise"

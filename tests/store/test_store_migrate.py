@@ -7,12 +7,17 @@ import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
-from stillwell.store import Store
+from stillwell.ports import Stream
+from stillwell.store import Store, StoreReader
 from stillwell.store.errors import StoreTooNew
 from stillwell.store.migrate import Migration, migrate, migrations, version
+
+if TYPE_CHECKING:
+    from tests.store.conftest import Rows
 
 ROOT = Path(__file__).parents[2]
 
@@ -46,6 +51,19 @@ class TestMigrate:
         assert marks[0] == marks[1] != (0,)
         old.close()
         fresh.close()
+
+    def test_readings_of_before_are_read_all_the_same(self, tmp_path: Path, rows: Rows) -> None:
+        path = tmp_path / "tank.db"
+        old = connect(path)
+        migrate(old, "old", migrations()[:3])
+        old.execute("INSERT INTO epoch VALUES (1, 'boot', ?, 1, 0)", (rows.offset_ms,))
+        old.execute("INSERT INTO channel (id, name) VALUES (1, 'water-a')")
+        old.execute("INSERT INTO reading VALUES (1, 1, 1, 1000, 25.3, 1, NULL, NULL)")
+        old.close()
+        with Store.open(path) as store:
+            assert [r.body for r in store.tail.rows(Stream.READINGS, 0, 9)] == [rows.reading(1000)]
+        with StoreReader.open(path) as reader:
+            assert list(reader.all_readings()) == [rows.reading(1000)]
 
     def test_a_step_that_fails_leaves_the_one_before(self, tmp_path: Path) -> None:
         steps = [

@@ -23,6 +23,7 @@ from damaged_store import NOON
 from stillwell.ports import Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Cause, Store, StoreReader
+from stillwell.store.migrate import migrate, migrations
 from stillwell.store.rescue import from_json, to_json
 
 if TYPE_CHECKING:
@@ -84,6 +85,30 @@ def held_against(path: Path, lived: Path, spoilt: set[int], later: str = "") -> 
     with StoreReader.open(path) as reader:
         found = [reading.value for reading in reader.all_readings()]
     assert len(found) == len(set(found)) == len(after["reading"])
+
+
+class TestEarlierSchema:
+    def test_its_newest_readings_come_over_at_once(self, folder: Path) -> None:
+        with tempfile.TemporaryDirectory(dir=folder) as made:
+            path = Path(made) / "tank.db"
+            old = sqlite3.connect(path, isolation_level=None)
+            migrate(old, "old", migrations()[:3])
+            old.execute("INSERT INTO epoch VALUES (1, 'boot', ?, 1, 0)", (NOON,))
+            old.execute("INSERT INTO channel (id, name) VALUES (1, 'water-a')")
+            old.executemany(
+                "INSERT INTO reading VALUES (?, 1, 1, ?, ?, 1, NULL, NULL)",
+                ((n, n * 1000, n / 8) for n in range(1, 2001)),
+            )
+            query = "SELECT rootpage FROM sqlite_schema WHERE name = 'journal'"
+            (page,) = old.execute(query).fetchone()
+            old.close()
+            damage.spoil(path, [page], 1)
+            with Store.open(path) as store:
+                assert store.disk.rescues
+                with StoreReader.open(path) as reader:
+                    assert [r.value for r in reader.all_readings()] == [
+                        n / 8 for n in range(1, 2001)
+                    ]
 
 
 class TestPages:

@@ -38,11 +38,14 @@ class TestReadings:
             rows.reading(2000, 85.0, flag=Flag.FAIL, tests="power-on,rate", raw="50 05 4b"),
             rows.reading(3000, None, flag=Flag.MISSING, tests="gone"),
             rows.reading(4000, 25.25, flag=Flag.SUSPECT, tests="spike"),
+            rows.reading(5000, 0.4, looks=20),
         ]
         store.put(put)
         store.commit()
+        store.tail.reopen()
         with StoreReader.open(path) as reader:
             assert list(reader.readings("water-a", NOON, NOON + 10_000)) == put
+            assert reader.latest_readings() == put[-1:]
 
     def test_a_window_takes_its_start_and_leaves_its_end(
         self, store: Store, path: Path, rows: Rows

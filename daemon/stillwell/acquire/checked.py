@@ -17,6 +17,7 @@ from stillwell.reading import Failure, Sample
 
 LONGEST_RAW = 80
 _FURTHEST_MS = 2**53
+_MOST_LOOKS = 1_000_000_000
 
 
 class Checked(NamedTuple):
@@ -47,7 +48,7 @@ def checked(brought: object, channels: Container[str]) -> Checked:
     parts: tuple[object, ...] = tuple(tuple.__iter__(brought))
     if len(parts) != len(Sample._fields):
         return Checked(None, f"returned a Sample of {len(parts)} parts")
-    channel, value, failure, raw, stale = parts
+    channel, value, failure, raw, stale, looks = parts
     if not is_a(channel, str):
         return Checked(None, f"returned a Sample with {a(channel)} as its channel")
     channel = str.__str__(channel)
@@ -67,7 +68,11 @@ def checked(brought: object, channels: Container[str]) -> Checked:
         remark = f"gave {a(raw)} instead of text as the raw evidence of {channel}"
     elif str.__len__(raw) > LONGEST_RAW:
         remark = f"gave more than {LONGEST_RAW} characters of raw evidence for {channel}: cut"
-    return Checked(Sample(channel, number, failure, evidence, stale is True), "", remark)
+    counted = int.__int__(looks) if is_a(looks, int) and type(looks) is not bool else None
+    if looks is not None and (counted is None or not 0 < counted <= _MOST_LOOKS):
+        remark = f"gave {a(looks)} instead of a number of looks above zero for {channel}"
+        counted = None
+    return Checked(Sample(channel, number, failure, evidence, stale is True, counted), "", remark)
 
 
 def _number(value: object) -> tuple[float | None, str]:

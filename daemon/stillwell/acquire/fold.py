@@ -37,8 +37,9 @@ class Fold:
             if sample.value is None or sample.failure is not None or not isfinite(sample.value):
                 continue
             if name in self._shares:
-                self._sums[name] = self._sums.get(name, 0.0) + sample.value
-                self._good[name] = self._good.get(name, 0) + 1
+                looks = sample.looks or 1
+                self._sums[name] = self._sums.get(name, 0.0) + sample.value * looks
+                self._good[name] = self._good.get(name, 0) + looks
                 before = self._last_good.get(name)
                 if before is not None and before.value != sample.value:
                     self._changes[name] = self._changes.get(name, 0) + 1
@@ -48,15 +49,15 @@ class Fold:
         """One sample a channel for all looks since the last call, and begins anew.
 
         A channel with at least one good look gives a value; one with none gives its latest
-        failure. A share says in `raw` what it rests on: ``closed 12/60, 5 changes``.
+        failure. A share says how many good looks it rests on.
         """
         out: list[Sample] = []
         for name, last in self._last.items():
             good = self._good.get(name, 0)
             if name in self._shares and good:
                 share = self._sums[name] / good
-                looks = f"closed {self._sums[name]:g}/{good}, {self._changes.get(name, 0)} changes"
-                out.append(Sample(name, share, None, looks))
+                seen = f"closed {self._sums[name]:g}/{good}, {self._changes.get(name, 0)} changes"
+                out.append(Sample(name, share, None, seen, looks=good))
             else:
                 out.append(self._last_good.get(name, last))
         self._sums.clear()

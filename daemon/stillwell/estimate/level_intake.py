@@ -93,7 +93,7 @@ class LevelIntake:
     def _take_share(
         self, channel: FloatChannel, reading: Reading, share: float, now_ms: int
     ) -> None:
-        looks = _looks(reading.raw) or channel.looks
+        looks = reading.looks or channel.looks
         told = self._record.level.last if self._record.level else ()
         last = next((t for name, _, t in told if name == reading.channel), None)
         begin = now_ms - round(channel.every_s * 1000)
@@ -148,12 +148,3 @@ class LevelIntake:
         if not silent_ms:
             return said.value
         return said.usual if silent_ms <= held_ms else None
-
-
-def _looks(raw: str) -> int | None:
-    """The number of looks in ``closed 12/60, 5 changes``."""
-    if not raw.startswith("closed "):
-        return None
-    _, _, rest = raw.partition("/")
-    digits = rest.split(",")[0]
-    return int(digits) if digits.isdigit() and int(digits) > 0 else None

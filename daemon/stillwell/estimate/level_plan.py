@@ -25,7 +25,7 @@ class FloatChannel:
 
     @property
     def looks(self) -> int:
-        """Looks in one interval, when none is missed."""
+        """Looks in one interval, when none is missed: of a reading that does not say itself."""
         return max(1, round(self.every_s / self.look_s)) if self.look_s else 1
 
 

@@ -81,7 +81,7 @@ class Judge:
         # Nearly every value is an ordinary one: in range, close to the last, soon after it. It
         # passes here, on conditions that imply what the tests would find; everything else is judged
         # in full.
-        channel, value, failure, _, stale = sample
+        channel, value, failure, _, stale, looks = sample
         now_ms = moment[0]
         recent = self._recent
         if (
@@ -102,7 +102,7 @@ class Judge:
                 self._earlier = recent
                 self._recent = self._good = value
                 self._recent_ms = self._good_ms = now_ms
-                return _reading(Reading, (channel, moment, value, _PASS, "", ""))
+                return _reading(Reading, (channel, moment, value, _PASS, "", "", looks))
         return self.judge_in_full(sample, moment)
 
     def kept(self) -> list[float | None]:
@@ -149,9 +149,11 @@ class Judge:
         named = [name for name, flag in verdicts.items() if flag in (Flag.SUSPECT, Flag.FAIL)]
         if not named:
             self._good, self._good_ms = value, now_ms
-            return Reading(sample.channel, moment, value, _PASS)
+            return Reading(sample.channel, moment, value, _PASS, looks=sample.looks)
         flag = Flag.FAIL if Flag.FAIL in verdicts.values() else Flag.SUSPECT
-        return Reading(sample.channel, moment, value, flag, ",".join(named), sample.raw)
+        return Reading(
+            sample.channel, moment, value, flag, ",".join(named), sample.raw, sample.looks
+        )
 
     def _look_back(self, now_ms: int) -> None:
         """Forgets neighbours that are too old to be any. The last good value stays: a rate has its
@@ -205,4 +207,4 @@ def _without_value(sample: Sample, moment: Moment, nothing: Flag | None) -> Read
         if flag is Flag.FAIL:
             tests = "gross-range"  # infinite: outside every span
     raw = sample.raw or ("" if sample.value is None or value is not None else repr(sample.value))
-    return Reading(sample.channel, moment, value, flag, tests, raw)
+    return Reading(sample.channel, moment, value, flag, tests, raw, sample.looks)

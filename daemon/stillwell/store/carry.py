@@ -210,7 +210,12 @@ def _newest_readings(old: sqlite3.Connection, new: sqlite3.Connection, begun: Re
     floor = begun.floors.get("reading", 0)
     if floor:
         return begun  # it has some, and between them others may be missing
-    query = f"SELECT {rows.READING} FROM reading ORDER BY seq DESC LIMIT {NEWEST}"
+    try:  # an earlier schema lacks the last columns
+        there = set(columns_of(old, "reading"))
+    except sqlite3.DatabaseError:
+        return begun
+    columns = ", ".join(name for name in rows.READING.split(", ") if name in there)
+    query = f"SELECT {columns} FROM reading ORDER BY seq DESC LIMIT {NEWEST}"
     found = []
     for row in _rows(old, query):
         if row is None:

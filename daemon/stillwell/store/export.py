@@ -88,15 +88,16 @@ def export_trace(
 ) -> Written:
     """A trace: what the daemon read and what the keeper noted, for a replay or a bug report.
 
-    Readings are ``time,channel,value``, with an empty value where a reading was missed; the
-    judgement is left out, a replay makes its own. Entries are ``time,kind,value,unit``, those that
-    stand.
+    Readings are ``time,channel,value,looks``, with an empty value where a reading was missed, and
+    without looks where nobody counted them; the judgement is left out, a replay makes its own.
+    Entries are ``time,kind,value,unit``, those that stand.
     """
     write = csv.writer(readings, lineterminator="\n").writerow
-    write(("time", "channel", "value"))
+    write(("time", "channel", "value", "looks"))
     count = 0
     for reading in _chosen(reader, start_ms, end_ms, channels, progress):
-        write((rfc3339(reading.moment.utc_ms), reading.channel, number(reading.value)))
+        at = rfc3339(reading.moment.utc_ms)
+        write((at, reading.channel, number(reading.value), reading.looks or ""))
         count += 1
     entries = 0
     if journal is not None:

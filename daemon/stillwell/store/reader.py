@@ -118,12 +118,12 @@ class StoreReader:
                 gone += segment.last_seq - segment.first_seq + 1
 
         try:
-            for utc, _, channel, epoch, value, flag, tests, raw, mono in find.readings(
+            for utc, _, channel, epoch, value, flag, tests, raw, looks, mono in find.readings(
                 self._db, start_ms, end_ms, channel_id, seen
             ):
                 at = _new(Moment, (mono, utc, epoch))
-                body = (names[channel], at, value, rows.FLAGS[flag], tests or "", raw or "")
-                yield _new(Reading, body)
+                told = (rows.FLAGS[flag], tests or "", raw or "", looks)
+                yield _new(Reading, (names[channel], at, value, *told))
         except sqlite3.Error as error:
             raise refusal(error, self.path) from error
         if progress is not None:
