@@ -409,7 +409,7 @@ class Pipeline:
         if request.link:
             answer = claimed(request.link)
         elif self._link_key is None:
-            return Reply(False, "This daemon makes no links: set [page] address.")
+            return Reply(False, "This daemon makes no links: see [page] in its configuration.")
         else:
             answer = signed(request.token, self._link_key)
         if isinstance(answer, Rejected):

@@ -558,7 +558,7 @@ def link_key(settings: Settings, store: Path) -> bytes | None:
     """What the links of messages are signed with; None where there are none. A key that can't be
     kept beside the store costs the links and nothing else."""
     page = settings.page
-    if page.address is None:
+    if page.links_to is None:
         return None
     if page.key is not None:
         return page.key.get_secret_value().encode()
@@ -606,8 +606,8 @@ def deliveries(
                 sink.on_request(partial(_ask, inbox, answers, destination.name))
             if isinstance(sink, WaitsForClock):
                 sink.use_trust(clock.trusted)
-            if isinstance(sink, CarriesLinks) and key is not None and settings.page.address:
-                sink.use_links(Links(settings.page.address, key, clock.wall_ms).of)
+            if isinstance(sink, CarriesLinks) and key is not None and settings.page.links_to:
+                sink.use_links(Links(settings.page.links_to, key, clock.wall_ms).of)
             if isinstance(sink, AttachesPictures) and pictures is not None:
                 units = units_of(settings, destination.settings)
                 sink.use_pictures(partial(pictures.of, units=units))

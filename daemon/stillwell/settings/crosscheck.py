@@ -15,6 +15,7 @@ from stillwell.settings.schema import (
     FloatChannel,
     Frame,
     HumidityQuality,
+    Page,
     Quality,
     SourceKeys,
     StateWatch,
@@ -279,3 +280,11 @@ def combined(
     yield from tank_and_times(frame, layers)
     for name, state in frame.state.items():
         yield from state_fits(name, state, frame, layers)
+
+
+def links_lead_somewhere(page: Page, layers: Layers) -> Iterator[Fault]:
+    """A fault when links are asked for and nobody answers them."""
+    if page.address is not None and page.links_to is None:
+        what = "Stillwell serves no page there: messages go out without links."
+        do = "Leave it out. Or, where a program of yours answers the links, add: served = true"
+        yield layers.fault(("page", "address"), what, do)

@@ -394,6 +394,9 @@ class _Reading:
         if not bands:
             what = "There is no [band.NAME]: no value of the water raises an alarm."
             yield self.layers.fault((), what, "Copy [band.water] from config/stillwell.toml.")
+        page = None if self.frame is None else self.frame.page
+        if page is not None:
+            yield from crosscheck.links_lead_somewhere(page, self.layers)
         try:
             open_to_all = bool(self.file.stat().st_mode & stat.S_IROTH)
         except OSError:
@@ -406,7 +409,6 @@ class _Reading:
             for name, pair in made.items()
             if pair
         }
-        page = None if self.frame is None else self.frame.page
         for below, part in (*parts.items(), (("page",), page)):
             for path in filter(self.layers.from_file, self._readable_secrets(part, below)):
                 what = "A secret stands in a file that everybody on this machine can read."

@@ -273,10 +273,18 @@ class Page(Part):
     """Where a web page answers the links in messages."""
 
     address: Annotated[str, AfterValidator(_web_address)] | None = None
-    """As the phone reaches it: http://tank.local:8080. Without it no message has a link."""
+    """As the phone reaches it: http://tank.local:8080."""
+    served: bool = False
+    """Whether links are answered there. Stillwell itself serves no page: true where a program of
+    yours does. Otherwise no message has a link."""
     key: Annotated[SecretStr, AfterValidator(_long_enough)] | None = None
     """What links are signed with, at least 32 bytes. Better as the credential ``page.key`` than
     here; without it the daemon makes one and keeps it beside the store."""
+
+    @property
+    def links_to(self) -> str | None:
+        """What the links in messages begin with; None where they would lead nowhere."""
+        return self.address if self.served else None
 
 
 class Store(Part):
