@@ -28,9 +28,7 @@ from stillwell.estimate.heater import (
     MAINS_LOST,
     PATIENCE,
     PUMP_RESTS,
-    PUMP_STOPPED,
     BandEdges,
-    Condition,
     HeaterPlan,
     HeaterWatch,
     consequences,
@@ -69,6 +67,14 @@ from stillwell.ports import (
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
 from stillwell.reading import UNIT, Quantity, Reading
+from stillwell.relations import (
+    ROOM,
+    doubt_relations,
+    doubts_of,
+    heater_alarms,
+    level_patience,
+    pump_relations,
+)
 from stillwell.review import BandPlan
 from stillwell.settings import Destination, Fault, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings
@@ -88,9 +94,6 @@ ESTIMATES_LOOKED_THROUGH = 2_000
 """Rows: five days of them, a dozen an hour."""
 
 SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
-
-ROOM = "room"
-"""The channel of the room's temperature, by its name."""
 
 LAMP = "lamp"
 """The channel of the lamp's switch, by its name."""
@@ -163,6 +166,11 @@ def watch_plan(settings: Settings) -> WatchPlan:
         )
         for name, band in settings.band.items()
     )
+    in_chamber = [
+        name
+        for name, channel in settings.channel.items()
+        if isinstance(channel, FloatChannel) and channel.height is not None
+    ]
     discrepancies = tuple(
         Discrepancy(
             name=name,
@@ -172,6 +180,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
             off_delay_s=state.off_delay,
             priority=state.priority,
             says=state.says,
+            in_chamber=state.of in in_chamber,
         )
         for name, state in settings.state.items()
     )
@@ -207,8 +216,9 @@ def watch_plan(settings: Settings) -> WatchPlan:
             *consequences(band.name for band in bands if band.of_water),
             (LAMP_NOT_ON, MAINS_LOST),
             *doubt_relations(bands, discrepancies, agreements, doubts),
+            *pump_relations(level, gauge, discrepancies),
         ),
-        patience=PATIENCE,
+        patience=(*PATIENCE, *level_patience(level, gauge)),
         states=(PUMP_RESTS,),
         doubts=doubts,
     )
@@ -381,68 +391,6 @@ def gauge_plan(settings: Settings) -> GaugePlan | None:
             tank = settings.tank
             return GaugePlan(name, channel.label, tank.zone, tank.units)
     return None
-
-
-def heater_alarms(plan: HeaterPlan) -> tuple[str, ...]:
-    """The names of the alarms of the heater's watch."""
-    probes = (*plan.probes, *((plan.room,) if plan.room else ()))
-    return (
-        *map(str, Condition),
-        MAINS_LOST,
-        PUMP_STOPPED,
-        *(f"{name}.doubtful" for name in probes),
-    )
-
-
-def doubts_of(level: LevelPlan | None, heater: HeaterPlan | None) -> tuple[tuple[str, str], ...]:
-    """(alarm, channel): which alarms say that a channel is not to be believed."""
-    doubtful = (name for name in heater_alarms(heater)) if heater else ()
-    said = (*(a for a in doubtful if a.endswith(".doubtful")), *(level.alarms() if level else ()))
-    return tuple((alarm, alarm.rpartition(".")[0]) for alarm in said)
-
-
-def doubt_relations(
-    bands: tuple[Band, ...],
-    discrepancies: tuple[Discrepancy, ...],
-    agreements: tuple[Agreement, ...],
-    doubts: tuple[tuple[str, str], ...],
-) -> tuple[tuple[str, str], ...]:
-    """(consequence, cause) for channels that are not believed: what else would be said of the same
-    sensor, and of water that is seen through it."""
-    pairs = [(f"{name}.stuck", alarm) for alarm, name in doubts]
-    pairs += [(alarm, f"{name}.{kind}") for alarm, name in doubts for kind in ("silent", "fault")]
-    for band in bands:
-        # That nobody sees the water is said by the last of its probes that is not believed.
-        pairs += [(f"{band.name}.unseen", alarm) for alarm, name in doubts if name in band.channels]
-        if len(band.channels) == 1:
-            kinds = ("low", "high", "rate")
-            pairs += [
-                (f"{band.name}.{k}", a)
-                for a, name in doubts
-                for k in kinds
-                if name in band.channels
-            ]
-    for state in discrepancies:
-        pairs += [(state.name, alarm) for alarm, name in doubts if name == state.channel]
-    # The heater's heat stays in the chamber of a pump that stands, and its thermostat with it: what
-    # it does there is no habit of the tank's. That it does not switch off is told all the same.
-    pairs += [
-        (str(condition), PUMP_STOPPED)
-        for condition in (Condition.NOT_HEATING, Condition.SHORT_OF_POWER, Condition.SETTING_MOVED)
-    ]
-    pairs += [
-        (f"{b.name}.{k}", PUMP_STOPPED) for b in bands if b.of_water for k in ("high", "rate")
-    ]
-    # A pump that stands parts the chamber's probe from the tank's for good.
-    pairs += [(a, PUMP_STOPPED) for a, n in doubts if a.endswith(".doubtful") and n != ROOM]
-    for agreement in agreements:
-        pairs.append((f"{agreement.name}.apart", PUMP_STOPPED))
-        pairs += [
-            (f"{agreement.name}.apart", alarm)
-            for alarm, name in doubts
-            if name in agreement.channels
-        ]
-    return tuple(pairs)
 
 
 def observers(settings: Settings) -> list[Observer]:

@@ -169,6 +169,27 @@ class TestSensorTexts:
         assert message.what == "Top up: water below the low float since 01:30."
         assert message.do == "Top up to the mark."
 
+    @pytest.mark.parametrize(
+        ("above", "first", "then"),
+        [
+            (
+                True,
+                "whether the pump runs. If it stands, get it going and take no",
+                " If it runs: ",
+            ),
+            (False, "that the pump runs, that water comes back", " before you pour. Then: "),
+        ],
+    )
+    def test_a_float_in_the_chamber_orders_no_water_before_the_pump_was_looked_at(
+        self, above: bool, first: str, then: str
+    ) -> None:
+        says = "Take water out." if above else "Top up."
+        rule = Discrepancy("full", "high", above, 0, 0, Priority.MEDIUM, says, in_chamber=True)
+        channel = ChannelWatch("high", "floats", Quantity.FLOAT, 180, "the high float")
+        message = WORDS.wrong_state(rule, channel, ago(30), NOW)
+        assert message.do.startswith(f"First see {first}")
+        assert message.do.endswith(then + says)
+
     def test_a_switch_is_on_or_off(self) -> None:
         rule = Discrepancy("pump-off", "pump", False, 0, 0, Priority.HIGH)
         channel = ChannelWatch("pump", "relay", Quantity.SWITCH, 180, "the return pump")

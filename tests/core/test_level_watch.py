@@ -365,8 +365,8 @@ class TestTopUp:
     def test_says_how_much_and_how_long(self, dry: Bench) -> None:
         [raised] = dry.of("level.top-up")
         assert "until the lowest safe" in raised.message.what
-        assert raised.message.do.startswith("Pour ")
-        assert "mL of fresh water" in raised.message.do
+        assert raised.message.do.startswith("First see that the pump runs, ")
+        assert "before you pour. Then pour " in raised.message.do
 
     def test_is_over_after_a_pour(self, dry: Bench) -> None:
         dry.pour(850.0)
@@ -378,7 +378,9 @@ class TestTopUp:
         bench.run(4.0, 25.0)
         [raised] = bench.of("level.too-high")
         assert raised.active
-        assert "Take " in raised.message.do
+        do = raised.message.do
+        assert do.startswith("First see whether the pump runs. If it stands")
+        assert do.index("take no water out") < do.index("If it runs, take 5")
 
 
 class TestSensors:

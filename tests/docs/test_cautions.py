@@ -3,6 +3,9 @@
 Walks the text of every function and every constant of the daemon: what is written there, with the
 constants that are named there. A text with one of the deeds below needs a caution beside it. What
 has a deed's words and sends no hand anywhere is listed, with the reason.
+
+And no alarm orders water out of the tank or into it before it has said what to look at: under the
+other cause that is still open the same deed does harm.
 """
 
 from __future__ import annotations
@@ -38,6 +41,18 @@ CAUTION = re.compile(
 NO_HAND = {
     "cli/check.py TITLE": "the name of a section about drivers of others",
     "keeper/reminders.py _lamp": "its text is that of photoperiod.words, which is looked at there",
+}
+
+ORDERS = re.compile(
+    r"\btake\b(?! no\b)[^.]*\bwater out\b|\bpour\b[^.]*\bfresh water\b"
+    r"|\bchange 10 to\b|\bof tank water for\b",
+    re.IGNORECASE,
+)
+LOOKS = re.compile(r"\bFirst see\b|\bTest again\b|\bMeasure it before\b")
+SPEAK_OF_ALARMS = re.compile(r"alarm/|estimate/|keeper/(cycle|salt)_watch")
+SAID_AFTER_A_LOOK = {
+    "estimate/salt_alarm.py mended": "a part of the sentence of `_do`, which begins with measuring",
+    "keeper/cycle_watch.py _HAND": "the caution in `_DO`, which begins with another test",
 }
 
 
@@ -159,3 +174,20 @@ class TestCautions:
         section = text.split("## First, the cautions", 1)[1].split("\n## ", 1)[0].casefold()
         for word in ("unplug", "dry hands", "drip loop", "rcd (gfci)", "licensed electrician"):
             assert word in section
+
+
+class TestOrders:
+    def test_come_after_a_look(self, trees: dict[str, ast.Module]) -> None:
+        known = constants(trees)
+        found, hasty = 0, []
+        for path, tree in trees.items():
+            if not SPEAK_OF_ALARMS.match(path):
+                continue
+            for name, nodes in pieces(tree):
+                text = " ".join(map(literal, nodes))
+                if ORDERS.search(text):
+                    found += 1
+                    said = [text, *(known[one] for one in names_in(nodes) & known.keys())]
+                    hasty += [] if LOOKS.search(" ".join(said)) else [f"{path} {name}"]
+        assert sorted(hasty) == sorted(SAID_AFTER_A_LOOK)
+        assert found >= 5

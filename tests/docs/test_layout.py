@@ -20,7 +20,7 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),
-    frozenset({"review", "observing", "run_up", "restarts", "journal"}),
+    frozenset({"review", "observing", "run_up", "restarts", "journal", "relations"}),
     frozenset({"keeper"}),
     frozenset({"pipeline"}),
     frozenset({"morning", "forward"}),

@@ -25,6 +25,8 @@ class Discrepancy:
     priority: Priority
     says: str = ""
     """What to do about it, in the keeper's words."""
+    in_chamber: bool = False
+    """Whether it is a float in the return chamber, where a pump that stands lifts the water."""
     threshold: float = 0.5
     deadband: float = 0.25
 

@@ -33,6 +33,14 @@ PROBE = (
     "Probe leads carry low voltage only. Before a hand goes into the water, unplug heater and "
     "pump, with dry hands."
 )
+PUMP_FIRST = (
+    "First see whether the pump runs. If it stands, get it going and take no water out: what has "
+    "run back belongs to the tank."
+)
+FLOW_FIRST = (
+    "First see that the pump runs, that water comes back from the tank, and that the floor is dry; "
+    "mend what is not so before you pour."
+)
 
 _BELIEVABLE_MS = 1_704_067_200_000
 """1 January 2024: a clock that shows less has not been set, and its time of day is not worth
@@ -386,7 +394,8 @@ class Wording:
         if channel.quantity is Quantity.FLOAT:
             state = "at or above" if discrepancy.wrong_above else "below"
             what = f"{_name(discrepancy)}: water {state} {called} {self.since(since, now)}."
-            return Message(what, do=discrepancy.says, caution=UNPLUG)
+            likely, do = _in_chamber(discrepancy)
+            return Message(what, likely, do, UNPLUG)
         state = "on" if discrepancy.wrong_above else "off"
         what = f"{_name(discrepancy)}: {called} is {state} {self.since(since, now)}."
         return Message(what, do=discrepancy.says, caution=UNPLUG)
@@ -409,6 +418,19 @@ class Wording:
 
     def _span(self, since: Moment, now: Moment) -> str:
         return self.duration(now.mono_ms - since.mono_ms)
+
+
+def _in_chamber(discrepancy: Discrepancy) -> tuple[str, str]:
+    """Likeliest cause, and what to do: the keeper's own words hold for one cause, and would harm
+    under the other."""
+    says = discrepancy.says
+    if not discrepancy.in_chamber:
+        return "", says
+    if discrepancy.wrong_above:
+        likely = "Either too much was poured, or the pump stands and its water has run back."
+        return likely, f"{PUMP_FIRST}{f' If it runs: {says}' if says else ''}"
+    likely = "Most likely a top-up was missed, if the water has not gone somewhere else."
+    return likely, f"{FLOW_FIRST}{f' Then: {says}' if says else ''}"
 
 
 def _name(discrepancy: Discrepancy) -> str:
@@ -439,6 +461,7 @@ def _advice(band: Band, quantity: Quantity, low: bool, worsens: bool) -> tuple[s
     return (
         likely,
         "Unplug the heater and switch the lamp off; open the lid and let a fan blow across the "
-        "water. If the heater was still on at this temperature, replace it.",
+        "water. If the heater was still on at this temperature, replace it; if not, plug it in "
+        "again as soon as the water is back in its band.",
         f"{UNPLUG} {FAN}",
     )

@@ -91,7 +91,8 @@ class GaugeWatch:
             f"Most likely the gauge has been moved by {by}, because the jump was no water that the "
             "next pour would have made up for; or the fill mark is another one now, and that jump "
             "was water that somebody poured or took out.",
-            "Look how the gauge sits. Put it back, or correct its zero in the settings.",
+            "First see that the pump runs, and measure with a ruler from the fill mark. If the "
+            "gauge is off, put it back, or correct its zero in the settings.",
             UNPLUG,
         )
         return Finding(plan.alarm, True, Priority.MEDIUM, message, jumped)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stillwell.alarm.wording import PROBE, UNPLUG, Wording
+from stillwell.alarm.wording import FLOW_FIRST, PROBE, PUMP_FIRST, UNPLUG, Wording
 from stillwell.estimate.estimate import Estimate
 from stillwell.estimate.level_plan import FloatChannel, LevelPlan
 from stillwell.estimate.level_rules import Constant, RateNow, Usual
@@ -106,9 +106,9 @@ class LevelWords:
                 f"By what usually evaporates the water {at}: it is below the lowest float, where "
                 "nothing sees it.",
                 "Most likely a top-up was missed.",
-                "See how high the water stands; pour fresh water, slowly, to the fill mark, and "
-                "note it: `stillwell note pour`. Below the lowest safe level the pump draws air "
-                "and the heater may stand dry.",
+                f"{FLOW_FIRST} Then see how high it stands, pour fresh water, slowly, to the "
+                "fill mark, and note it: `stillwell note pour`. Below the lowest safe level the "
+                "pump draws air and the heater may stand dry.",
                 UNPLUG,
             )
         at = f"Water {self.level(level.value)} from the fill mark"
@@ -125,7 +125,7 @@ class LevelWords:
         return Message(
             first,
             "Most likely a top-up was missed.",
-            f"Pour{litres} fresh water, slowly, to the fill mark, and note it: "
+            f"{FLOW_FIRST} Then pour{litres} fresh water, slowly, to the fill mark, and note it: "
             "`stillwell note pour`. Below the lowest safe level the pump draws air and the heater "
             "may stand dry.",
             UNPLUG,
@@ -139,16 +139,13 @@ class LevelWords:
         highest = self._plan.geometry.highest_safe_mm
         if level is None:
             return Message("The water stands too high in the chamber.")
-        over = (
-            f" Take {self.volume(-missing.value)} out."
-            if missing is not None and missing.value < 0
-            else ""
-        )
+        over = f"{self.volume(-missing.value)} of " if missing and missing.value < 0 else ""
         return Message(
             f"Water {self.level(level.value)} above the fill mark, more than the highest safe "
             f"{self.level(highest)}.",
-            "Most likely too much was poured, or the pump stands and its water has drained back.",
-            f"See whether the pump runs.{over} With the pump off this chamber may run over.",
+            "Either too much was poured, or the pump stands and its water has run back.",
+            f"{PUMP_FIRST} If it runs, take {over}water out: with the pump off this chamber may "
+            "run over.",
             UNPLUG,
         )
 

@@ -127,8 +127,9 @@ class HeaterTexts:
             "Most likely the heater does not switch off, because the water goes on rising as it "
             f"does with the heater on, and has turned at {high} {int(learned.peak.count)} times "
             "before; or its dial has been turned up, if it stops further above.",
-            "Unplug the heater now and watch the thermometer. If nobody has turned the dial, do "
-            "not plug it in again: replace it.",
+            "Unplug the heater now and read the water with another thermometer. If the water is as "
+            "always, the probe is wrong: plug the heater in again. If it is too warm and nobody "
+            "has turned the dial, do not plug it in again: replace it.",
             f"{UNPLUG} {HOT_HEATER}",
         )
 
@@ -242,7 +243,8 @@ class HeaterTexts:
             "the water that ran back stands in the chamber; or only the heater is dead, if the "
             "pump runs and somebody poured.",
             "Look at the fuse, the RCD (GFCI) and the power strip. Without current cover the tank "
-            "against the cold and stir or air it by hand every half hour.",
+            "against the cold and stir or air it by hand every half hour. Take no water out of the "
+            "chamber: it belongs to the tank.",
             "If a plug, a socket or the floor is wet, switch the circuit off first and touch "
             "nothing. An RCD that trips again means a fault: unplug the tank's devices one by one, "
             "with dry hands, before you reset it.",
@@ -259,7 +261,8 @@ class HeaterTexts:
             "mixed; or the mains are lost, if lamp and heater are dark too; or somebody poured "
             "much cold or warm water, if the pump runs.",
             "See that the pump runs and draws no air. While it stands the tank gets neither heat "
-            "nor oxygen from the chamber: stir or air it by hand.",
+            "nor oxygen from the chamber: stir or air it by hand, and take no water out: what has "
+            "run back belongs to the tank.",
             UNPLUG,
         )
 
