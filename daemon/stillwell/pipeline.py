@@ -557,7 +557,8 @@ def drill(key: str, now: Moment) -> Notice:
         key=key,
         subject="drill",
         kind="drill",
-        priority=Priority.LOW,
+        # Somebody waits to hear it: low would make no sound.
+        priority=Priority.MEDIUM,
         moment=now,
         title="Test from stillwell: this is not an alarm",
         text="Somebody asked for a test. If you read this, alarms reach you this way.",

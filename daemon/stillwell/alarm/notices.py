@@ -6,10 +6,16 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from stillwell.alarm.state import Kind
-from stillwell.notice import Message, Notice, State, Transition, Worded
+from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
 from stillwell.units import System, either, read_in
 
 LONGEST_TITLE = 80
+
+_LOWER = {
+    Priority.HIGH: Priority.MEDIUM,
+    Priority.MEDIUM: Priority.LOW,
+    Priority.LOW: Priority.LOW,
+}
 
 
 def kind_of(transition: Transition) -> str | None:
@@ -55,6 +61,12 @@ def notices(transition: Transition) -> list[Notice]:
             else Worded(transition.also_units, *_words(transition, kind, also)),
         )
     ]
+
+
+def rings_as(notice: Notice) -> Priority:
+    """Returns how loudly a notice is told: the end of an alarm needs nobody and is one lower than
+    the alarm. A drill is as loud as what it stands for."""
+    return _LOWER[notice.priority] if notice.kind == "returned" else notice.priority
 
 
 def _words(transition: Transition, kind: str, message: Message) -> tuple[str, str]:

@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 
 from stillwell.alarm.escalation import address, turn_of
+from stillwell.alarm.notices import rings_as
 from stillwell.alarm.state import URGENCY
 from stillwell.notice import Notice
 
@@ -59,7 +60,7 @@ def merged(notices: Sequence[Notice], at: Callable[[int], str]) -> Notice:
         key=f"merged:{name}",
         subject="merged",
         kind="merged",
-        priority=max((n.priority for n in lines), key=URGENCY.__getitem__),
+        priority=max(map(rings_as, lines), key=URGENCY.__getitem__),
         moment=last.moment,
         title=title,
         text="\n".join(text),

@@ -33,10 +33,11 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
 
 from stillwell.alarm.escalation import turn_of
-from stillwell.alarm.notices import title
+from stillwell.alarm.notices import rings_as, title
 from stillwell.alarm.old_news import is_old, merged
 from stillwell.alarm.quiet_hours import QuietHours
 from stillwell.alarm.state import URGENCY
+from stillwell.deliver.loudness import at_loudness, with_parameter
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Outcome, Row, Stream
 from stillwell.units import System
@@ -73,10 +74,10 @@ def keyed(url: str, key: str) -> str:
     if name is None:
         return url
     # A tag ends at a space or a comma.
-    value = quote(re.sub(r"[\s,]", "-", key) if name == "xtags" else key, safe="")
+    value = re.sub(r"[\s,]", "-", key) if name == "xtags" else key
     if name == "xtags" and _TAGS.search(url):
-        return _TAGS.sub(lambda tags: f"xtags={tags[1]},{value}", url, count=1)
-    return f"{url}{'&' if '?' in url else '?'}{name}={value}"
+        return _TAGS.sub(lambda tags: f"xtags={tags[1]},{quote(value, safe='')}", url, count=1)
+    return with_parameter(url, name, value)
 
 
 def _time(value: object) -> object:
@@ -99,7 +100,8 @@ class PushSettings(BaseModel):
 
     url: SecretStr
     """Where to, as Apprise writes it: ``mailto://…``, ``ntfy://…``, ``json://…``. It holds
-    passwords and tokens: keep it out of the file, as a credential ``sink.<name>.url``."""
+    passwords and tokens: keep it out of the file, as a credential ``sink.<name>.url``. A level in
+    it (``?priority=high``) is that of high alarms, and nothing is louder."""
     units: Literal[System.METRIC, System.US] | None = None
     """In which units this recipient reads figures; without it in those of the tank."""
     lowest: Priority = Priority.LOW
@@ -330,7 +332,9 @@ class Push:
         if link:
             body += f"\nAcknowledge: {link}"
         picture = self._picture(notice) if self._takes_files else None
-        service = self._at(keyed(self._settings.url.get_secret_value(), notice.key))
+        url = self._settings.url.get_secret_value()
+        loud = at_loudness(url, self._service[0], rings_as(notice))
+        service = self._at(keyed(loud, notice.key))
         with _listening() as status:
             tell = partial(
                 (service or self._service).notify,
