@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import re
+from typing import Any, cast
 from urllib.parse import parse_qs
 
 import pytest
@@ -128,14 +129,12 @@ def test_a_service_without_levels_is_left_as_it_is() -> None:
 
 def test_every_level_of_apprise_is_one_whose_place_is_known() -> None:
     """A service that comes with words of its own shows here, and is left alone until then."""
-    manager = NotificationManager()
+    manager: Any = cast(Any, NotificationManager)()
     manager.load_modules()
     unknown = {
         plugin.__name__
         for plugin in manager.plugins()
-        if any(
-            plugin.template_args.get(name, {}).get("values") for name in ("priority", "urgency")
-        )
+        if any(plugin.template_args.get(name, {}).get("values") for name in ("priority", "urgency"))
         and loudness._scale_of(plugin.template_args, "") is None
     }
     # P1 to P5 are derived by Apprise from what kind of message it is.
