@@ -12,7 +12,6 @@ A level that the keeper wrote into the URL is that of high alarms, and no messag
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -91,8 +90,7 @@ def at_loudness(url: str, service: Any, priority: Priority) -> str:
         if not places:
             return url
         place = places[-1] if priority is Priority.HIGH else min(place, places[-1])
-        url = re.sub(rf"(?<=[?&]){scale.argument}=[^&]*&?", "", url, flags=re.IGNORECASE)
-        url = url.rstrip("?&")
+        url = _without(scale.argument, url)
     return with_parameter(url, scale.argument, scale.levels[place][1])
 
 
@@ -102,7 +100,15 @@ def with_parameter(url: str, name: str, value: str) -> str:
 
 
 def _written(name: str, url: str) -> bool:
-    return re.search(rf"[?&]{re.escape(name)}=", url, re.IGNORECASE) is not None
+    return _without(name, url) != url
+
+
+def _without(name: str, url: str) -> str:
+    """The URL without one of its parameters."""
+    address, _, written = url.partition("?")
+    parts = written.split("&")
+    kept = [part for part in parts if part.partition("=")[0].lower() != name.lower()]
+    return url if kept == parts else "?".join(filter(None, (address, "&".join(kept))))
 
 
 def _scale_of(described: Mapping[str, Mapping[str, Any]], scheme: str) -> _Scale | None:
