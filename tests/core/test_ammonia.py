@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import PyCO2SYS
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stillwell.units import System
 from stillwell.water.ammonia import (
     Concentration,
     Formula,
     Ph,
     PhScale,
     Species,
-    free_ammonia,
     measured,
+    nh3_between,
     nh3_share,
     words,
 )
@@ -25,51 +27,59 @@ def percent(formula: Formula, t_c: float = 25.0) -> list[float]:
     return [100 * nh3_share(Ph(ph, formula.scale), t_c, 34.0, formula) for ph in PH]
 
 
-class TestTheShareOfNh3:
-    @pytest.mark.parametrize(
-        ("formula", "expected"),
-        [
-            # Johansson & Wedborg 1980 as quoted by Bell et al., Environ. Chem. 4 (2007) 183.
-            (Formula.JOHANSSON_WEDBORG, (4.20, 5.23, 6.50, 8.05, 9.92)),
-            # U.S. EPA 440/5-88-004 (1989), formula from memory.
-            (Formula.EPA_1989, (4.50, 5.60, 6.95, 8.60, 10.59)),
-            # Clegg & Whitfield 1995, total scale, coefficients from memory.
-            (Formula.CLEGG_WHITFIELD, (5.57, 6.92, 8.55, 10.54, 12.91)),
-        ],
+def reference(ph: float, t_c: float, salinity: float) -> tuple[float, float]:
+    """The pH on the total scale and the share of NH3 by PyCO2SYS for a pH on NBS buffers."""
+    found = PyCO2SYS.sys(
+        par1=ph,
+        par1_type=3,
+        par2=2000.0,
+        par2_type=1,
+        salinity=salinity,
+        temperature=t_c,
+        opt_pH_scale=4,
+        total_ammonia=1.0,
     )
-    def test_is_that_of_its_formula(self, formula: Formula, expected: tuple[float, ...]) -> None:
-        assert percent(formula) == pytest.approx(expected, rel=0.01)
+    return float(found["pH_total"]), float(found["NH3"])
+
+
+class TestTheShareOfNh3:
+    def test_is_that_of_johansson_and_wedborg(self) -> None:
+        # By hand from their formula as quoted by Bell et al., Environ. Chem. 4 (2007) 183.
+        expected = (4.20, 5.23, 6.50, 8.05, 9.92)
+        assert percent(Formula.JOHANSSON_WEDBORG) == pytest.approx(expected, rel=0.002)
 
     @pytest.mark.parametrize(
         ("t_c", "table"),
         # Bower & Bidwell 1978, J. Fish. Res. Board Can. 35, 1012: their table for 32 to 40 ppt.
         [(25.0, (4.28, 5.32, 6.61, 8.18, 10.10)), (20.0, (2.98, 3.73, 4.65, 5.78, 7.17))],
     )
-    def test_lies_near_the_measured_table(self, t_c: float, table: tuple[float, ...]) -> None:
+    def test_lies_near_the_table_of_bower_and_bidwell(
+        self, t_c: float, table: tuple[float, ...]
+    ) -> None:
         assert percent(Formula.JOHANSSON_WEDBORG, t_c) == pytest.approx(table, rel=0.03)
 
-    @pytest.mark.parametrize(
-        ("salinity", "t_c", "ph", "share"),
-        # What ammFrac of the R package wq (Jassby & Cloern) gives for the total scale.
-        [
-            (0.0, 10.0, 8.0, 0.0183),
-            (0.0, 25.0, 8.0, 0.0539),
-            (35.0, 25.0, 8.0, 0.0556),
-            (35.0, 25.0, 7.8, 0.0358),
-        ],
-    )
-    def test_on_the_total_scale_is_what_another_code_gives(
-        self, salinity: float, t_c: float, ph: float, share: float
-    ) -> None:
-        found = nh3_share(Ph(ph, PhScale.TOTAL), t_c, salinity, Formula.CLEGG_WHITFIELD)
-        assert found == pytest.approx(share, abs=6e-5)
+    @pytest.mark.parametrize("salinity", [20.0, 30.0, 35.0, 40.0])
+    @pytest.mark.parametrize("t_c", [15.0, 20.0, 25.0, 28.0, 30.0])
+    def test_is_that_of_pyco2sys(self, t_c: float, salinity: float) -> None:
+        # Clegg & Whitfield for a kg of seawater, and the step from NBS buffers to the total scale.
+        total, share = reference(8.2, t_c, salinity)
+        exactly = nh3_share(Ph(total, PhScale.TOTAL), t_c, salinity, Formula.CLEGG_WHITFIELD)
+        assert exactly == pytest.approx(share, rel=1e-9)
+        assert Ph(8.2).on(PhScale.TOTAL, t_c, salinity) == pytest.approx(total, abs=0.003)
+        assert Ph(total, PhScale.TOTAL).on(PhScale.NBS, t_c, salinity) == pytest.approx(
+            8.2, abs=0.003
+        )
 
-    def test_is_nearly_the_same_by_two_formulas_once_the_scale_is_told(self) -> None:
-        # Read as if on one scale they are 30 % apart; a pH on NBS buffers brings them together.
-        for ph in PH:
-            one = nh3_share(Ph(ph), 25.0, 34.0, Formula.JOHANSSON_WEDBORG)
-            other = nh3_share(Ph(ph), 25.0, 34.0, Formula.CLEGG_WHITFIELD)
-            assert other == pytest.approx(one, rel=0.03)
+    @pytest.mark.parametrize("salinity", [30.0, 35.0, 40.0])
+    @pytest.mark.parametrize("t_c", [20.0, 25.0, 28.0])
+    def test_comes_with_an_interval_that_holds_what_pyco2sys_gives(
+        self, t_c: float, salinity: float
+    ) -> None:
+        _, share = reference(8.2, t_c, salinity)
+        low, high = nh3_between(Ph(8.2), t_c, salinity)
+        ours = nh3_share(Ph(8.2), t_c, salinity)
+        assert 1.02 < ours / share < 1.09, "so much higher is ours"
+        assert low < share < ours <= high
 
     @given(st.floats(7.0, 9.0), st.floats(10.0, 30.0), st.sampled_from(list(Formula)))
     def test_grows_with_ph_and_warmth(self, ph: float, t_c: float, formula: Formula) -> None:
@@ -115,16 +125,22 @@ class TestUnits:
         with pytest.raises(ValueError, match="0 or more"):
             measured(Species.NITRITE, value, "mg/L N")
 
-    def test_of_two_species_do_not_mix(self) -> None:
-        with pytest.raises(ValueError, match="not of nitrite"):
-            free_ammonia(Concentration(Species.NITRITE, 1.0), Ph(8.2), 25.0, 35.0)
-
 
 class TestTheWords:
     def test_name_formula_scale_and_unit_and_caution(self) -> None:
         said = words(Concentration(Species.AMMONIA, 0.5), Ph(8.2), 25.0, 34.0)
-        for part in ("0.033 mg/L as N", "6.5 %", "NBS scale", "Johansson", "No animals"):
+        for part in (
+            "0.033 mg/L as N (0.029 to 0.033)",
+            "6.5 %",
+            "NBS scale",
+            "Johansson & Wedborg 1980.",
+            "No animals",
+        ):
             assert part in said
+
+    def test_say_that_a_warm_tank_is_beyond_what_was_measured(self) -> None:
+        said = words(Concentration(Species.AMMONIA, 0.5), Ph(8.2), 25.3, 34.0, System.US)
+        assert "(measured up to 77.0 °F, extrapolated here)" in said
 
     def test_have_no_caution_without_ammonia(self) -> None:
         assert "No animals" not in words(Concentration(Species.AMMONIA, 0.0), Ph(8.2), 25.0, 34.0)

@@ -2,8 +2,9 @@
 NH3.
 
 Test kits measure total ammonia, NH3 and NH4+ together. The part that harms animals is NH3, and it
-grows with pH and temperature. Published formulas for it lie 30 % apart, and most of that is the
-scale on which pH is measured: so a formula here always names its scale, and a pH comes with one.
+grows with pH and temperature. Published formulas for it lie 30 % apart where the scale on which pH
+is measured is left out, and within 10 % where it isn't: so a formula here always names its scale,
+and a pH comes with one.
 """
 
 from __future__ import annotations
@@ -99,28 +100,41 @@ class PhScale(StrEnum):
     """Buffers made of artificial seawater (tris): laboratories."""
 
 
-NBS_OVER_TOTAL = 0.13
-"""A pH on NBS buffers is above the total scale by about this in seawater (from memory; depends on
-the electrode, 0.1 to 0.15)."""
+def nbs_over_total(t_c: float, salinity: float) -> float:
+    """Returns by how much a pH on NBS buffers is above the same one on the total scale.
+
+    The activity coefficient is that of Takahashi et al., GEOSECS Pacific Expedition 3 (1982) 80,
+    the step from the seawater scale to the total one is taken as 0.009. Within 0.003 of PyCO2SYS
+    from 15 to 30 degC and salinities of 20 to 42: 0.10 to 0.16. A single electrode may differ by
+    some hundredths more (from memory).
+    """
+    kelvin = t_c + 273.15
+    activity = 1.2948 - 0.002036 * kelvin + (0.0004607 - 0.000001475 * kelvin) * salinity**2
+    return -math.log10(activity) - 0.009
 
 
 class Formula(StrEnum):
     """Who gave the pKa of ammonium in seawater."""
 
     JOHANSSON_WEDBORG = "Johansson & Wedborg 1980"
-    """pKa = 10.0423 - 0.0315536 t + 0.003071 S; as quoted by Bell, Johnson, Jickells & Liss,
-    Environmental Chemistry 4 (2007) 183. Taken with a pH on NBS buffers."""
-    EPA_1989 = "EPA 440/5-88-004"
-    """U.S. EPA, Ambient Water Quality Criteria for Ammonia (Saltwater) 1989, after Whitfield 1974
-    and Hampson 1977. Coefficients from memory. Taken with a pH on NBS buffers."""
+    """pKa = 10.0423 - 0.0315536 t + 0.003071 S, measured from 5 to 25 degC and 5 to 40 per mille
+    (J. Solution Chem. 9 (1980) 37, abstract) and extrapolated beyond; as quoted by Bell, Johnson,
+    Jickells & Liss, Environmental Chemistry 4 (2007) 183. Taken with a pH on NBS buffers, as the
+    tables of the trade are."""
     CLEGG_WHITFIELD = "Clegg & Whitfield 1995"
-    """S. L. Clegg & M. Whitfield, Geochim. Cosmochim. Acta 59 (1995) 2403, on the total scale.
-    Coefficients from memory, checked against the values that the R package wq prints."""
+    """S. L. Clegg & M. Whitfield, Geochim. Cosmochim. Acta 59 (1995) 2403, equation 18: -2 to 40
+    degC and 0 to 40 ppt, the constant within 5 % (abstract). Total scale; it is given for a kg of
+    water and made one for a kg of seawater by (1 - 0.001005 S), as PyCO2SYS does."""
 
     @property
     def scale(self) -> PhScale:
         """Returns the scale on which the pH must stand."""
         return PhScale.TOTAL if self is Formula.CLEGG_WHITFIELD else PhScale.NBS
+
+
+WARMEST_MEASURED_C = 25.0
+"""By Johansson & Wedborg: a tank is often warmer."""
+_CLEGG_WHITFIELD_IS_WITHIN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,19 +144,20 @@ class Ph:
     value: float
     scale: PhScale = PhScale.NBS
 
-    def on(self, scale: PhScale) -> float:
-        """Returns it on another scale, roughly: see `NBS_OVER_TOTAL`."""
+    def on(self, scale: PhScale, t_c: float, salinity: float) -> float:
+        """Returns it on another scale, in water of that temperature and salinity."""
         if scale is self.scale:
             return self.value
-        return self.value + (NBS_OVER_TOTAL if scale is PhScale.NBS else -NBS_OVER_TOTAL)
+        above = nbs_over_total(t_c, salinity)
+        return self.value + (above if scale is PhScale.NBS else -above)
 
 
 def pka(t_c: float, salinity: float, formula: Formula = Formula.JOHANSSON_WEDBORG) -> float:
     """Returns the pKa of ammonium on the formula's own scale, at the surface.
 
     Args:
-        t_c: 0 to 40 degC.
-        salinity: practical salinity, 0 to 45 (20 to 45 for Johansson & Wedborg).
+        t_c: 0 to 40 degC; see `Formula` for where each was measured.
+        salinity: practical salinity, 0 to 45; beyond 40 both are extrapolated.
         formula: whose.
     """
     if not (0.0 <= t_c <= 40.0 and 0.0 <= salinity <= 45.0):
@@ -150,27 +165,21 @@ def pka(t_c: float, salinity: float, formula: Formula = Formula.JOHANSSON_WEDBOR
             f"The share of NH3 is known from 0 to 40 °C and for salinities of 0 to 45, not at "
             f"{t_c:g} °C and {salinity:g}."
         )
+    if formula is Formula.JOHANSSON_WEDBORG:
+        return 10.0423 - 0.0315536 * t_c + 0.003071 * salinity
     kelvin = t_c + 273.15
-    match formula:
-        case Formula.JOHANSSON_WEDBORG:
-            return 10.0423 - 0.0315536 * t_c + 0.003071 * salinity
-        case Formula.EPA_1989:
-            ionic = 19.9273 * salinity / (1000.0 - 1.005109 * salinity)
-            # Its 298 K stand for 25 °C: its kelvin are counted from 273.
-            return 9.245 + 0.116 * ionic + 0.0324 * (25.0 - t_c) + 0.0415 / (t_c + 273.0)
-        case Formula.CLEGG_WHITFIELD:
-            root = math.sqrt(kelvin)
-            return float(
-                9.244605
-                - 2729.33 * (1.0 / 298.15 - 1.0 / kelvin)
-                + (0.04203362 - 11.24742 / kelvin) * salinity**0.25
-                + (-13.6416 + 1.176949 * root - 0.02860785 * kelvin + 545.4834 / kelvin)
-                * salinity**0.5
-                + (-0.1462507 + 0.0090226468 * root - 0.0001471361 * kelvin + 10.5425 / kelvin)
-                * salinity**1.5
-                + (0.004669309 - 0.0001691742 * root - 0.5677934 / kelvin) * salinity**2
-                + (-2.354039e-5 + 0.009698623 / kelvin) * salinity**2.5
-            )
+    root = math.sqrt(kelvin)
+    return float(
+        9.244605
+        - 2729.33 * (1.0 / 298.15 - 1.0 / kelvin)
+        + (0.04203362 - 11.24742 / kelvin) * salinity**0.25
+        + (-13.6416 + 1.176949 * root - 0.02860785 * kelvin + 545.4834 / kelvin) * salinity**0.5
+        + (-0.1462507 + 0.0090226468 * root - 0.0001471361 * kelvin + 10.5425 / kelvin)
+        * salinity**1.5
+        + (0.004669309 - 0.0001691742 * root - 0.5677934 / kelvin) * salinity**2
+        + (-2.354039e-5 + 0.009698623 / kelvin) * salinity**2.5
+        - math.log10(1.0 - 0.001005 * salinity)
+    )
 
 
 def nh3_share(
@@ -179,35 +188,37 @@ def nh3_share(
     """Returns the share of total ammonia that is NH3, 0 to 1; the same by mass of N and by mole."""
     if not 5.0 <= ph.value <= 11.0:
         raise ValueError(f"A pH of {ph.value:g} is none of a tank with seawater.")
-    return float(1.0 / (1.0 + 10.0 ** (pka(t_c, salinity, formula) - ph.on(formula.scale))))
+    on_scale = ph.on(formula.scale, t_c, salinity)
+    return float(1.0 / (1.0 + 10.0 ** (pka(t_c, salinity, formula) - on_scale)))
 
 
-def free_ammonia(
-    total: Concentration,
-    ph: Ph,
-    t_c: float,
-    salinity: float,
-    formula: Formula = Formula.JOHANSSON_WEDBORG,
-) -> float:
-    """Returns how much NH3 there is, in mg of N a litre."""
-    if total.species is not Species.AMMONIA:
-        raise ValueError(f"The share of NH3 is one of ammonia, not of {total.species}.")
-    return total.mg_n_per_l * nh3_share(ph, t_c, salinity, formula)
+def nh3_between(ph: Ph, t_c: float, salinity: float) -> tuple[float, float]:
+    """Returns the least and the most that the share may be with the pH read right: Johansson &
+    Wedborg's, and Clegg & Whitfield's with the error that they state."""
+    one = nh3_share(ph, t_c, salinity)
+    other = nh3_share(ph, t_c, salinity, Formula.CLEGG_WHITFIELD)
+    least, most = (other * (1 + sign * _CLEGG_WHITFIELD_IS_WITHIN) for sign in (-1, 1))
+    return min(one, least), max(one, most)
 
 
 def words(
     total: Concentration, ph: Ph, t_c: float, salinity: float, units: System = System.METRIC
 ) -> str:
-    """Returns a sentence or two for the person beside the tank: figure, formula, scale, and the
-    caution."""
+    """Returns a sentence or two for the person beside the tank: figure, interval, formula, scale,
+    and the caution."""
     share = nh3_share(ph, t_c, salinity)
+    low, high = (total.mg_n_per_l * edge for edge in nh3_between(ph, t_c, salinity))
     warm = show(t_c, Dimension.TEMPERATURE, units)
     text = (
-        f"NH3 {total.mg_n_per_l * share:.3f} mg/L as N, {100 * share:.1f} % of the total ammonia "
-        f"({total.mg_n_per_l:.2f} mg/L as N) at pH {ph.value:.1f} ({ph.scale} scale), {warm} "
-        f"and salinity {salinity:.1f}, by {Formula.JOHANSSON_WEDBORG}; other published formulas "
-        "lie up to 30 % off."
+        f"NH3 {total.mg_n_per_l * share:.3f} mg/L as N ({low:.3f} to {high:.3f}), "
+        f"{100 * share:.1f} % of the total ammonia ({total.mg_n_per_l:.2f} mg/L as N) at pH "
+        f"{ph.value:.1f} ({ph.scale} scale), {warm} and salinity {salinity:.1f}, by "
+        f"{Formula.JOHANSSON_WEDBORG}"
     )
+    if t_c > WARMEST_MEASURED_C:
+        limit = show(WARMEST_MEASURED_C, Dimension.TEMPERATURE, units)
+        text += f" (measured up to {limit}, extrapolated here)"
+    text += ". A pH that is 0.1 higher makes it a quarter more."
     if total.mg_n_per_l > 0:
         text += " No animals go in while a test shows ammonia or nitrite (common practice)."
     return text
