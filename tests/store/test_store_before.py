@@ -100,7 +100,7 @@ class TestKeepCopy:
         assert version_of(path) == KNOWN
         assert names(path) == {path.name}
         assert "without a copy" in caplog.text
-        assert "make room" in caplog.text
+        assert "Make room" in caplog.text
 
     def test_a_slow_disk_does_not_hold_the_watch_up(
         self, path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture

@@ -15,6 +15,7 @@ from stillwell.cli import (
     ack,
     alarms,
     backfill,
+    backup,
     book,
     check,
     drill,
@@ -62,6 +63,7 @@ for module in (
     sinks,
     backfill,
     export,
+    backup,
     simulate,
     replay,
 ):

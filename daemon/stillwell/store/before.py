@@ -11,15 +11,12 @@ from __future__ import annotations
 import contextlib
 import glob
 import logging
-import os
-import shutil
 import sqlite3
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from urllib.parse import quote
 
-from stillwell.store import sound, whose
+from stillwell.store import copies, sound, whose
 from stillwell.store.connect import WRITER_PATIENCE_S, in_words
 from stillwell.store.errors import StoreError, StoreForeign
 from stillwell.store.lock import WriterLock
@@ -30,11 +27,6 @@ log = logging.getLogger(__name__)
 COPY_PATIENCE_S = 40.0
 """The daemon watches nothing yet while it copies. Ninety days of seven channels are 50 MB: a card
 that writes 10 MB a second takes 5 s for them."""
-
-ROOM_LEFT = 64 << 20
-"""Bytes that stay free beside the copy: a full disk would keep the new readings out."""
-
-_PAGES_AT_ONCE = 1024
 
 
 def copy_path(path: Path, holds: int) -> Path:
@@ -53,23 +45,13 @@ def keep_copy(db: sqlite3.Connection, path: Path) -> Path | None:
     if not 0 < found < len(migrations()):
         return None
     copy = copy_path(path, found)
-    part = copy.with_name(copy.name + ".part")
     try:
-        _check_room(db, path)
-        part.unlink(missing_ok=True)
-        _copy(db, part)
-        status = path.stat()
-        os.chmod(part, status.st_mode & 0o777)
-        with contextlib.suppress(PermissionError):
-            os.chown(part, status.st_uid, status.st_gid)
-        os.replace(part, copy)
-        _sync(path.parent)
+        copies.check_room(db, path, copy)
+        copies.copy(db, copy, like=path, check=sound.check, on_the_way=_patience())
         for older in _copies(path):
             if older != copy:
                 older.unlink()
     except (OSError, sqlite3.Error, StoreError, _TooSlow) as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
         why = str(error) if isinstance(error, StoreError | _TooSlow) else in_words(error, path)
         log.warning(
             "The store is brought up to date without a copy of how it was before, so that "
@@ -102,16 +84,8 @@ def give_back(path: Path) -> Path | None:
             if found <= len(migrations()):
                 return None
             copy = _fitting(path)
-            # What is in the log goes into the file, which then is all of the store. Refused while
-            # another program has it open: its log would be taken for that of the copy.
-            db.execute("PRAGMA journal_mode = DELETE").fetchone()
-        for cut_off in path.parent.glob(glob.escape(path.name) + ".schema-*"):
-            if cut_off.samefile(path):  # killed between the next two steps
-                cut_off.unlink()
         aside = path.with_name(f"{path.name}.schema-{found:04d}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
-        os.link(path, aside)
-        os.replace(copy, path)
-        _sync(path.parent)
+        copies.put_in_place(path, copy, aside)
         return aside
     except (sqlite3.Error, OSError) as error:
         raise StoreError(*in_words(error, path)) from error
@@ -125,7 +99,7 @@ def _fitting(path: Path) -> Path:
     for copy in sorted(_copies(path), reverse=True):
         with (
             contextlib.suppress(sqlite3.Error, StoreForeign),
-            contextlib.closing(_look(copy)) as db,
+            contextlib.closing(copies.look(copy)) as db,
         ):
             whose.check(copy)
             sound.check(db)
@@ -142,44 +116,16 @@ class _TooSlow(Exception):  # noqa: N818
     """The copy takes longer than the watch may wait."""
 
 
-def _check_room(db: sqlite3.Connection, path: Path) -> None:
-    pages, size = (db.execute(f"PRAGMA {of}").fetchone()[0] for of in ("page_count", "page_size"))
-    free = shutil.disk_usage(path.parent).free
-    if free < pages * size + ROOM_LEFT:
-        raise StoreError(
-            f"The copy takes {pages * size >> 20} MiB, and {free >> 20} MiB are free on the disk "
-            f"that holds {path}: make room on it before the next update."
-        )
-
-
-def _copy(db: sqlite3.Connection, part: Path) -> None:
+def _patience() -> copies.OnTheWay:
     until = time.monotonic() + COPY_PATIENCE_S
 
-    def on_the_way(_status: int, remaining: int, _total: int) -> None:
-        if remaining and time.monotonic() > until:
+    def on_the_way(done: int, total: int) -> None:
+        if done < total and time.monotonic() > until:
             raise _TooSlow(f"The disk takes more than {COPY_PATIENCE_S:g} s for the copy.")
 
-    with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as target:
-        db.backup(target, pages=_PAGES_AT_ONCE, progress=on_the_way)
-    _sync(part)
-    with contextlib.closing(_look(part)) as target:
-        sound.check(target)
-
-
-def _look(copy: Path) -> sqlite3.Connection:
-    # Nobody writes it: read without the files that SQLite would make beside it.
-    uri = "file:" + quote(str(copy.absolute())) + "?mode=ro&immutable=1"
-    return sqlite3.connect(uri, uri=True, isolation_level=None)
+    return on_the_way
 
 
 def _copies(path: Path) -> list[Path]:
     pattern = glob.escape(path.name) + ".before-[0-9][0-9][0-9][0-9]"
     return list(path.parent.glob(pattern))
-
-
-def _sync(path: Path) -> None:
-    fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)

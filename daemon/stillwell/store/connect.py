@@ -57,7 +57,7 @@ def connect_reader(path: Path) -> sqlite3.Connection:
             "look at `[store] path` in the configuration."
         )
     try:
-        db = _open_reader(path)
+        db = open_reader(path)
         found = version(db)
     except sqlite3.Error as error:
         raise refusal(error, path) from error
@@ -74,7 +74,8 @@ def connect_reader(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _open_reader(path: Path) -> sqlite3.Connection:
+def open_reader(path: Path) -> sqlite3.Connection:
+    """Opens a file of any program and version for reading only. Raises what SQLite raises."""
     uri = "file:" + quote(str(path.absolute()))
     try:
         return _probe(uri + "?mode=ro")

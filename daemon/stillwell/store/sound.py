@@ -24,6 +24,13 @@ def check(db: sqlite3.Connection) -> None:
         db.execute(f"SELECT * FROM reading ORDER BY seq DESC LIMIT {_NEWEST}").fetchall()
 
 
+def check_whole(db: sqlite3.Connection) -> None:
+    """Looks at every page. Raises `sqlite3.DatabaseError` when one is damaged."""
+    (found,) = db.execute("PRAGMA integrity_check(1)").fetchone()
+    if found != "ok":
+        raise damaged(found)
+
+
 def damaged(text: str = "damaged") -> sqlite3.DatabaseError:
     """The error that SQLite itself raises for a damaged file."""
     error = sqlite3.DatabaseError(text)

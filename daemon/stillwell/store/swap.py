@@ -31,7 +31,7 @@ def start_again(path: Path, cause: Cause, numbers: dict[str, int] | None, *, dur
     new = _new(path)
     _remove(new)
     now = datetime.now(UTC)
-    begun = Rescue(cause, round(now.timestamp() * 1000), _free_name(path, now))
+    begun = Rescue(cause, round(now.timestamp() * 1000), free_name(path, "damaged", now))
     db = connect_writer(new, durable=durable)
     try:
         migrate(db, str(path))
@@ -109,8 +109,9 @@ def _new(path: Path) -> Path:
     return path.with_name(path.name + ".new")
 
 
-def _free_name(path: Path, now: datetime) -> str:
-    stem = f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}"
+def free_name(path: Path, what: str, now: datetime) -> str:
+    """A name beside the store for one that is moved aside: ``tank.db.damaged-20260131T080000Z``."""
+    stem = f"{path.name}.{what}-{now:%Y%m%dT%H%M%SZ}"
     number, name = 1, stem
     while path.with_name(name).exists():
         number += 1
