@@ -1,10 +1,11 @@
 """Leaks in the presence of evaporation, through the whole pipeline: ``python
 tests/bench/bench_leak.py [--leaks N] [--seed S] [--years Y]``.
 
-Two figures: how long a leak of 40 mL/h stands before ``level.leak`` sounds (median over tanks, each
-with another day and hour at which it begins), and how often it sounds in a year without a leak that
-has a heating season, a heat wave, a window left open, pours that are missed or not noted, and a day
-of pump cleaning. The tank is the simulated one: no code of it is shared with the estimator.
+Two figures: how long a leak of 40 mL/h stands before ``level.leak`` sounds (median over lives of
+one tank of 68 L, each with its own noise, keeper, month and hour at which it begins), and how often
+it sounds in a year of that tank without a leak that has a heating season, a heat wave, a window
+left open, pours that are missed or not noted, and a day of pump cleaning. The tank is the simulated
+one: no code of it is shared with the estimator.
 """
 
 from __future__ import annotations
@@ -160,7 +161,7 @@ def leaks(n: int, seed: int) -> None:
             unheard += 1
     told = sorted(hours)
     print(
-        f"leak of 40 mL/h: {n} tanks, median {median(told):.1f} h to the alarm, "
+        f"leak of 40 mL/h: {n} lives of one tank, median {median(told):.1f} h to the alarm, "
         f"nine in ten within {told[min(len(told) - 1, int(0.9 * len(told)))]:.1f} h, slowest "
         f"{told[-1]:.1f} h; {unheard} not heard within a day, {early} sounded before",
         flush=True,

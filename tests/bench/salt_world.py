@@ -16,6 +16,8 @@ HOUR = 3_600_000
 FULL_KG = 69.57
 """68 L at a salinity of 35 and 25 °C."""
 FRESH_KG_PER_L, SALT_KG_PER_L = 0.99705, 1.0233
+"""At 25 °C, of pure water and at a salinity of 35: EOS-80 (UNESCO Technical Paper in Marine Science
+44, 1983): 997.048 and 1023.343 kg/m3."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.quality_report import FIGURES, report, spells
+from stillwell.alarm.quality_report import report, spells
 from stillwell.alarm.state import AlarmState, Event, Kind, step
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment
@@ -141,17 +141,6 @@ class TestNuisance:
         flood = [raised(HOUR + n * MIN, f"a{n}") for n in range(10)]
         assert report(flood, START, START + DAY, DUBLIN).flood_share == pytest.approx(1 / 144)
         assert report(flood[1:], START, START + DAY, DUBLIN).flood_share == 0
-
-
-class TestTheFigures:
-    def test_each_have_a_source_and_say_whether_it_is_from_memory(self) -> None:
-        for figures in FIGURES.values():
-            assert figures
-            for figure in figures:
-                assert figure.text
-                assert figure.source
-                if "ISA" in figure.source:
-                    assert figure.from_memory, "the standard itself was not at hand"
 
 
 class TestAnyLog:

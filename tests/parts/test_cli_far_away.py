@@ -60,8 +60,9 @@ class TestTheReport:
         assert found["unanswered"], "nobody answered, and the heater was dead for two days"
         shown = call("alarms", "-c", config, "--report")
         assert shown.exit_code == 0
-        assert "EEMUA 191" in shown.stdout
-        assert "from memory" in shown.stdout
+        assert "at most 1 a day" in shown.stdout
+        # No figure of a standard that nobody here has read, and none made for a control room.
+        assert not any(word in shown.stdout for word in ("ISA", "EEMUA", "from memory"))
 
     def test_of_a_store_without_an_alarm_is_a_report_too(self, tmp_path: Path) -> None:
         config = tank(tmp_path)

@@ -1,8 +1,7 @@
 """How good the alarms themselves are: counts, standing, chattering, stale, unanswered. Pure.
 
-Measures and screens are those of alarm management, with the figures that it holds a control room
-to. One person beside one tank is no control room, so a figure of our own, far lower, stands beside
-them.
+The measures are those of alarm management. What it holds a control room to says nothing to one
+person beside one tank, so the figures are our own and far lower.
 """
 
 from __future__ import annotations
@@ -24,37 +23,18 @@ FLEETING_MS = 60_000
 STALE_MS = 24 * 3_600_000
 FLOOD_RAISES = 10
 FLOOD_WINDOW_MS = 600_000
+"""Common practice in alarm management."""
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """What a measure is held to, and who says so."""
-
-    text: str
-    source: str
-    from_memory: bool
-
-
-FIGURES: Mapping[str, tuple[Figure, ...]] = {
-    "per day": (
-        Figure("at most 1 a day, averaged", "stillwell's own figure for one person", False),
-        Figure("about 150 a day acceptable, 300 the most", "ANSI/ISA-18.2-2016, table 7", True),
-        Figure("fewer than 1 in 10 min", "EEMUA 191, as quoted by Control Global (Metzger)", False),
-    ),
-    "flood": (
-        Figure("10 in 10 min is a flood", "EEMUA 191", True),
-        Figure("less than 1 % of the time", "ANSI/ISA-18.2-2016, table 7", True),
-    ),
-    "chattering": (Figure("none", "ANSI/ISA-18.2-2016, table 7", True),),
-    "fleeting": (Figure("none", "ANSI/ISA-18.2-2016, table 7", True),),
-    "stale": (Figure("fewer than 5 on any day", "ANSI/ISA-18.2-2016, table 7", True),),
-    "priorities": (Figure("about 5 % high, 15 % medium, 80 % low", "EEMUA 191", True),),
-    "most frequent": (
-        Figure("the ten most frequent make less than 5 %", "ANSI/ISA-18.2-2016, table 7", True),
-    ),
-    "unanswered": (Figure("none of high priority", "stillwell's own figure", False),),
+FIGURES: Mapping[str, str] = {
+    "per day": "at most 1 a day, averaged",
+    "flood": "none",
+    "chattering": "none",
+    "fleeting": "none",
+    "stale": "none",
+    "unanswered": "none of high priority",
 }
-"""By measure. With few alarms the shares mean little: see `Report.enough`."""
+"""What a measure is held to, our own choice for one person beside one tank."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ UNPLUG = (
     "socket is wet or the RCD (GFCI) has tripped, switch the circuit off first and do not touch it."
 )
 HOT_HEATER = "A heater that is on is hot: leave it under water for 15 min after unplugging it."
+"""The minutes are common practice."""
 FAN = "Keep fan and cords clear of the water, with a drip loop below each socket."
 PROBE = (
     "Probe leads carry low voltage only. Before a hand goes into the water, unplug heater and "

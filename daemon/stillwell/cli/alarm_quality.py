@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from stillwell.store import StoreReader
 
 DAY_MS = 86_400_000
-MEMORY = "*"
 
 
 def report_on(path: Path, days: int, zone: ZoneInfo) -> Report:
@@ -111,18 +110,10 @@ def _print(found: Report, zone: ZoneInfo) -> None:
     for name in ("", "found", "good is"):
         table.add_column(name)
     for key, name, value in _rows(found):
-        table.add_row(name, value, "\n".join(_held_to(key)))
+        table.add_row(name, value, FIGURES.get(key, ""))
     stdout().print(table)
     if not found.enough:
         say("Fewer than 20 alarms: shares by priority and by alarm mean nothing yet.")
-    say(f"{MEMORY} quoted from memory. Those figures are for control rooms, not for one person.")
-
-
-def _held_to(key: str) -> list[str]:
-    return [
-        f"{figure.text} ({figure.source}{MEMORY if figure.from_memory else ''})"
-        for figure in FIGURES.get(key, ())
-    ]
 
 
 def _as_dict(found: Report) -> dict[str, Any]:
@@ -148,8 +139,5 @@ def _as_dict(found: Report) -> dict[str, Any]:
             {"day": day.day.isoformat(), "raised": day.raised, "high": day.high, "stale": day.stale}
             for day in found.days
         ],
-        "figures": {
-            key: [{"text": f.text, "source": f.source, "from_memory": f.from_memory} for f in some]
-            for key, some in FIGURES.items()
-        },
+        "figures": dict(FIGURES),
     }

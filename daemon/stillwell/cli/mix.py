@@ -26,6 +26,7 @@ WARM_BUCKET = (
     "cool for 15 min before a hand or the heater goes in or out; the cord needs a drip loop and "
     "the socket an RCD (GFCI)."
 )
+"""The minutes are common practice."""
 TANK_CAUTION = (
     "Unplug heater and pump, with dry hands, before you take water out of the tank or reach in."
 )

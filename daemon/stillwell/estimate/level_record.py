@@ -19,8 +19,8 @@ FORM = 1
 """Counts up when the stored form changes so that the one before can't be read."""
 
 EXPANSION_PER_K = 2.97e-4
-"""Thermal expansion of seawater of 35 g/kg at 25 °C, 1/K (TEOS-10; from memory; the density of
-EOS-80 gives the same within half a percent)."""
+"""Thermal expansion of seawater at a salinity of 35 and 25 °C, 1/K: TEOS-10 (IOC Manual 56, 2010);
+the density of EOS-80 gives the same within half a percent."""
 
 _ANEW_AFTER_MS = 20 * 86_400_000
 """A gap longer than the model remembers: nothing of the past is of use but the tank's own ratio to

@@ -26,6 +26,7 @@ CAUTION = (
     "Before you reach for the dial unplug the heater and the pump, with dry hands; a heater that "
     "was on stays under water for 15 min. Drip loop, RCD (GFCI)."
 )
+"""The minutes are common practice."""
 
 
 class Turn(StrEnum):
