@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import subprocess
 import sys
 from typing import Annotated
@@ -30,6 +31,15 @@ from stillwell.units import (
 )
 
 D = Dimension
+
+
+def why_not(text: str, dimension: Dimension) -> UnitError | None:
+    try:
+        parse(text, dimension)
+    except UnitError as error:
+        return error
+    return None
+
 
 # NIST Special Publication 811 (2008 edition), appendix B.8, as printed there to seven digits (the
 # inch, the foot, the imperial gallon are exact there). The printed digits are from memory.
@@ -88,6 +98,13 @@ class TestWhatPeopleWrite:
             ("68 L", D.VOLUME, 68_000.0),
             ("1.2 l", D.VOLUME, 1200.0),
             ("350 ML", D.VOLUME, 350.0),
+            ("1,2 L", D.VOLUME, 1200.0),
+            ("0,250 L", D.VOLUME, 250.0),
+            ("1 200,5 mL", D.VOLUME, 1200.5),
+            ("25,3 °C", D.TEMPERATURE, 25.3),
+            ("1,5 h 30 min", D.DURATION, 7200.0),
+            ("4 qt", D.VOLUME, 3785.411784),
+            ("16 cups", D.VOLUME, 3785.411784),
             ("18 cm", D.LENGTH, 180.0),
             ("-45 mm", D.LENGTH, -45.0),
             ("30 s", D.DURATION, 30.0),
@@ -131,15 +148,21 @@ class TestWhatIsRefused:
     @pytest.mark.parametrize(
         ("text", "dimension", "what", "do"),
         [
-            ("25,3 °C", D.TEMPERATURE, "comma", 'Write "25.3 °C".'),
-            ("1,200 mL", D.VOLUME, "comma", '"1.200 mL" or "1200 mL"'),
+            ("1,200 mL", D.VOLUME, "comma", 'Write "1.200 mL" or "1200 mL".'),
+            ("1,234,567 mL", D.VOLUME, "comma", 'Write "1234567 mL".'),
+            ("1.234,5 mL", D.VOLUME, "comma", 'Write "1234.5 mL".'),
+            ("1,234.5 mL", D.VOLUME, "comma", 'Write "1234.5 mL".'),
             (25.3, D.TEMPERATURE, "25.3 has no unit", '"25.3 degC"'),
             ("25.3", D.TEMPERATURE, "has no unit", '"25.3 degC"'),
             (30, D.DURATION, "30 has no unit", '"30 s"'),
-            ("25 K", D.TEMPERATURE, "is a difference", '"25.3 degC"'),
+            ("25 K", D.TEMPERATURE, "is a difference", '"25 degC"'),
             ("5 L", D.DURATION, "is a volume", '"30 s"'),
-            ("5 mn", D.DURATION, "no unit of duration", 'Did you mean "min"?'),
-            ("5 m", D.DURATION, "minutes or months", '"min"'),
+            ("5 mn", D.DURATION, "no unit of duration", 'Did you mean "5 min"?'),
+            ("5 m", D.DURATION, "minutes or months", '"5 min"'),
+            ("16 oz", D.VOLUME, "is a mass", 'Write "16 fl oz"'),
+            ("16 flz", D.VOLUME, "no unit of volume", 'Did you mean "16 fl oz"?'),
+            ("2 bucket", D.VOLUME, "no unit of volume", 'Write "2 L", "2 mL", "2 gal" or'),
+            ("77.5", D.TEMPERATURE, "no unit", 'Write "77.5 degC" or "77.5 degF".'),
             ("5", D.RATIO, "more than everything", '"5 %"'),
             ("8.2 pH", D.PLAIN, "without a unit", '"8.2"'),
             ("warm", D.TEMPERATURE, "does not begin with a number", '"25.3 degC"'),
@@ -161,6 +184,45 @@ class TestWhatIsRefused:
             parse(text, dimension)
         assert what in raised.value.what
         assert do in raised.value.do
+
+    @pytest.mark.parametrize(
+        ("text", "dimension", "do"),
+        [
+            ("77.5", D.TEMPERATURE, 'Write "77.5 degF" or "77.5 degC".'),
+            ("77.5 degg", D.TEMPERATURE, 'Write "77.5 degF" or "77.5 degC".'),
+            ("2 bucket", D.VOLUME, 'Write "2 gal", "2 fl oz", "2 L" or "2 mL".'),
+            ("warm", D.TEMPERATURE, 'Write it as in "77.5 degF" or "25.3 degC".'),
+            ("5 furlong", D.LEVEL_RATE, '"5 in/h", "5 mm/min" or "5 mm/h".'),
+        ],
+    )
+    def test_whoever_sees_us_units_is_told_those_first(
+        self, text: str, dimension: Dimension, do: str
+    ) -> None:
+        with pytest.raises(UnitError) as raised:
+            parse(text, dimension)
+        assert raised.value.do_in("us").endswith(do)
+
+    @given(
+        st.decimals(0, 10_000, places=3).map(str),
+        st.sampled_from(["", " m", " oz", " floz", " bucket", " K", " mn", " degX", "/h"]),
+        st.sampled_from([d for d in Dimension if d is not D.PLAIN]),
+    )
+    def test_what_is_suggested_is_understood_and_is_the_number_that_was_typed(
+        self, number: str, unit: str, dimension: Dimension
+    ) -> None:
+        refused = why_not(f"{number}{unit}", dimension)
+        for text in re.findall('"([^"]+)"', refused.do + refused.us) if refused else ():
+            parse(text, dimension)
+            assert (refused and "as in" in refused.do) or text.startswith(f"{number} ")
+
+    @given(st.integers(0, 9999), st.integers(0, 99_999))
+    def test_a_decimal_comma_is_a_point_or_asked_about(self, whole: int, part: int) -> None:
+        refused = why_not(f"{whole},{part} mL", D.VOLUME)
+        if refused is None:
+            assert parse(f"{whole},{part} mL", D.VOLUME) == float(f"{whole}.{part}")
+        else:
+            assert len(f"{part}") == 3
+            assert refused.do == f'Write "{whole}.{part} mL" or "{whole}{part} mL".'
 
     @given(st.text(max_size=80), st.sampled_from(list(Dimension)))
     @example("1e999 L", D.VOLUME)

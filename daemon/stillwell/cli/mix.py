@@ -77,12 +77,17 @@ def mix(
     """
     from stillwell.units import Dimension, System
 
+    if reads and tank:
+        fail(
+            "--reads puts a batch right, --tank reckons a water change: they don't go together.",
+            "Give one of them: first put the batch right, then ask about the change.",
+        )
     settings = _settings(config)
     units = settings.tank.units if settings else System.METRIC
-    ml = _value(" ".join(volume), Dimension.VOLUME)
+    ml = _value(" ".join(volume), Dimension.VOLUME, units)
     if ml <= 0:
         fail("A batch has a volume above 0.", "Write: stillwell mix 10 L")
-    t_c = _value(temperature, Dimension.TEMPERATURE) if temperature else _target_c(settings)
+    t_c = _value(temperature, Dimension.TEMPERATURE, units) if temperature else _target_c(settings)
     target = _salinity(to, ml)
     dry = _dry_mix(water_share)
     out: dict[str, Any] = {"ml": ml, "target": target, "t_c": t_c}
@@ -119,21 +124,21 @@ def _target_c(settings: Settings | None) -> float:
     return USUAL_C
 
 
-def _value(text: str, dimension: Dimension) -> float:
+def _value(text: str, dimension: Dimension, units: System) -> float:
     from stillwell.units import UnitError, parse
 
     try:
         return parse(text, dimension)
     except UnitError as error:
-        fail(error.what, error.do)
+        fail(error.what, error.do_in(units))
 
 
 def _dry_mix(share: str) -> DryMix:
-    from stillwell.units import Dimension
+    from stillwell.units import Dimension, System
     from stillwell.water.mixing import DryMix
 
     try:
-        return DryMix(_value(share, Dimension.RATIO))
+        return DryMix(_value(share, Dimension.RATIO, System.METRIC))
     except ValueError as error:
         fail(str(error), "Write: --water-share 8%")
 
@@ -252,7 +257,7 @@ def _put_right(
     lines: list[str] = []
     now = mixing.Water.of_volume(ml, reads, t_c)
     if weighed:
-        grams = _value(weighed, Dimension.MASS)
+        grams = _value(weighed, Dimension.MASS, units)
         fresh = mixing.Water(now.kg - grams / 1000, 0.0, t_c)
         dry = mixing.learned(fresh, grams, reads)
         out["water_share"] = dry.water_share
@@ -307,8 +312,8 @@ def _warming(
 
     if not cold:
         return []
-    now_c = _value(cold, Dimension.TEMPERATURE)
-    power = _value(heater, Dimension.POWER) if heater else 0.0
+    now_c = _value(cold, Dimension.TEMPERATURE, units)
+    power = _value(heater, Dimension.POWER, units) if heater else 0.0
     if not power and settings is not None and settings.tank.heater is not None:
         power = settings.tank.heater.power
     if not power:
@@ -317,7 +322,7 @@ def _warming(
     if room:
         # A bucket of 20 L loses some 2 to 4 W/K (from memory); its surface goes with ml^(2/3).
         loss = 3.0 * (ml / 20_000.0) ** (2 / 3)
-        needed = warm_up_s(batch, t_c, power, _value(room, Dimension.TEMPERATURE), loss)
+        needed = warm_up_s(batch, t_c, power, _value(room, Dimension.TEMPERATURE, units), loss)
     else:
         needed = warm_up_s(batch, t_c, power)
     out |= {"cold_c": now_c, "heater_w": power, "warm_s": needed if isfinite(needed) else None}

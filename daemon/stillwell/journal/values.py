@@ -6,14 +6,21 @@ import re
 
 from stillwell.journal.kinds import Kind, Rule, Takes
 from stillwell.journal.refusal import JournalError
-from stillwell.units import Dimension, UnitError, parse
+from stillwell.units import Dimension, System, UnitError, parse
 from stillwell.water.ammonia import Species, measured
 from stillwell.water.seawater import Reference
 
 
-def read(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float | None, str]:
+def read(
+    rule: Rule, typed: str, unit: str, tank_ml: float, units: System = System.METRIC
+) -> tuple[float | None, str]:
     """Returns the value and the unit as they are kept. Raises JournalError with the reason for what
-    can't be or leaves open what is meant. `tank_ml`: the tank, of which a change may be a share."""
+    can't be or leaves open what is meant.
+
+    Args:
+        tank_ml: the tank, of which a change may be a share.
+        units: in which the keeper sees numbers.
+    """
     if not typed:
         if rule.takes is Takes.VALUE:
             raise JournalError(f"A {rule.kind} needs a value.", f"Write: {rule.example}")
@@ -27,7 +34,7 @@ def read(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float | Non
     try:
         number, kept = _read_value(rule, typed, unit, tank_ml)
     except UnitError as error:
-        raise JournalError(error.what, error.do) from None
+        raise JournalError(error.what, error.do_in(units)) from None
     except JournalError:
         raise
     except ValueError as error:

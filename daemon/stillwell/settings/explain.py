@@ -16,6 +16,7 @@ from stillwell.settings.schema import NAME_PATTERN
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.toml_lines import Path
 from stillwell.shown import looks_secret, shown
+from stillwell.units import System
 
 _SECRETS_NAMES = frozenset({"password", "passwd", "token", "secret", "key", "url", "username"})
 """What stands behind "=" where somebody has written a secret before it."""
@@ -245,7 +246,9 @@ class Explainer:
             value = None
         raised = context.get("error")
         if kind == "unit" and "what" in context:
-            return str(context["what"]), str(context["do"])
+            tank = self.layers.tree.get("tank")
+            us = isinstance(tank, Mapping) and tank.get("units") == System.US
+            return str(context["what"]), str(context["us" if us else "do"])
         if raised is not None and hasattr(raised, "what") and hasattr(raised, "do"):
             return str(raised.what), str(raised.do)
         if raised is not None:

@@ -1,0 +1,54 @@
+"""Quantities as people write them, ``"77.5 degF"``, to plain floats and back.
+
+Inside, every number is a float in one fixed unit for its dimension (see `Dimension`). Importing
+this costs next to nothing, pydantic included, which is only reached when a model is built.
+"""
+
+from __future__ import annotations
+
+from stillwell.units.parsing import UnitError, any_of, parse, with_point
+from stillwell.units.showing import differ, either, read_in, show, write
+from stillwell.units.table import EXAMPLE, Dimension, System
+from stillwell.units.written import (
+    Celsius,
+    Grams,
+    Kelvin,
+    KelvinPerHour,
+    KelvinPerSecond,
+    Millilitres,
+    MillilitresPerHour,
+    Millimetres,
+    Ratio,
+    RelativeHumidity,
+    Seconds,
+    Watts,
+    Written,
+)
+
+__all__ = [
+    "EXAMPLE",
+    "Celsius",
+    "Dimension",
+    "Grams",
+    "Kelvin",
+    "KelvinPerHour",
+    "KelvinPerSecond",
+    "Millilitres",
+    "MillilitresPerHour",
+    "Millimetres",
+    "Ratio",
+    "RelativeHumidity",
+    "Seconds",
+    "System",
+    "UnitError",
+    "Watts",
+    "Written",
+    "any_of",
+    "differ",
+    "either",
+    "parse",
+    "read_in",
+    "show",
+    "with_point",
+    "write",
+]

@@ -1,0 +1,147 @@
+"""From the float inside to what people read."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import NamedTuple
+
+from stillwell.units.table import INSIDE, POUND, US_GALLON, Dimension, System
+
+
+class _Face(NamedTuple):
+    """How a value is shown: the unit, the divisor and zero that lead to it, the digits after the
+    point."""
+
+    unit: str
+    size: float
+    digits: int
+    zero: float = 0.0
+
+
+_ML_PER_GALLON = float(US_GALLON)
+_ML_PER_OUNCE = float(US_GALLON / 128)
+
+
+def _face(value: float, dimension: Dimension, us: bool) -> _Face:
+    size = abs(value)
+    match dimension:
+        case Dimension.TEMPERATURE:
+            return _Face("°F", 5 / 9, 1, 32.0) if us else _Face("°C", 1.0, 1)
+        case Dimension.DIFFERENCE:
+            return _Face("°F", 5 / 9, 1) if us else _Face("K", 1.0, 1)
+        case Dimension.TEMPERATURE_RATE:
+            return _Face("°F/h", 5 / 9, 1) if us else _Face("K/h", 1.0, 1)
+        case Dimension.LENGTH:
+            return _Face("in", 25.4, 2) if us else _Face("mm", 1.0, 1)
+        case Dimension.LEVEL_RATE:
+            return _Face("in/h", 25.4, 2) if us else _Face("mm/h", 1.0, 1)
+        case Dimension.VOLUME | Dimension.FLOW:
+            per = "/h" if dimension is Dimension.FLOW else ""
+            if us and size < 0.1 * _ML_PER_GALLON:
+                return _Face("fl oz" + per, _ML_PER_OUNCE, 1)
+            if us:
+                return _Face("gal" + per, _ML_PER_GALLON, 2 if size < 10 * _ML_PER_GALLON else 1)
+            # 999.5 mL rounds to 1000, which is better read as 1.0 L.
+            return _Face("mL" + per, 1.0, 0) if size < 999.5 else _Face("L" + per, 1000.0, 1)
+        case Dimension.MASS:
+            if us:
+                pound = float(POUND)
+                return _Face("oz", pound / 16, 1) if size < pound else _Face("lb", pound, 2)
+            return _Face("g", 1.0, 0) if size < 999.5 else _Face("kg", 1000.0, 2)
+        case Dimension.POWER:
+            return _Face("W", 1.0, 0)
+        case Dimension.RATIO:
+            return _Face("%", 0.01, 0)
+        case Dimension.SALINITY:
+            return _Face("ppt", 1.0, 1)
+        case Dimension.HUMIDITY:
+            return _Face("%RH", 1.0, 0)
+        case Dimension.CONDUCTIVITY:
+            return _Face("mS/cm", 1.0, 1)
+        case _:
+            return _Face("", 1.0, 2)
+
+
+_STEPS = ((86_400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s"))
+
+
+def _duration(seconds: float) -> str:
+    """The two largest parts that matter: ``45 s``, ``18 min``, ``2 h 10 min``, ``3 d 4 h``."""
+    sign, rest = ("-", -seconds) if seconds < 0 else ("", seconds)
+    if rest < 1 and rest:
+        return f"{sign}{rest * 1000:.0f} ms" if rest < 0.9995 else f"{sign}1 s"
+    for large, large_name, small, small_name in _STEPS:
+        # From ten minutes on, seconds say nothing to a person: the minute is the smallest part.
+        grain = 60 if large == 60 and rest >= 600 else small
+        whole = math.floor(rest / grain + 0.5) * grain
+        if whole >= large:
+            big, left = divmod(whole, large)
+            tail = f" {left // small} {small_name}" if left else ""
+            return f"{sign}{big} {large_name}{tail}"
+    return f"{sign}{math.floor(rest + 0.5)} s" if rest else "0 s"
+
+
+def _fixed(value: float, digits: int) -> str:
+    text = f"{value:.{digits}f}"
+    return text[1:] if text.startswith("-") and not float(text) else text  # no "-0.0"
+
+
+def show(
+    value: float,
+    dimension: Dimension,
+    system: System | str = System.METRIC,
+    digits: int | None = None,
+) -> str:
+    """Returns `value` (in the inside unit) as a person reads it, with its unit: ``25.3 °C``, ``77.5
+    °F``.
+
+    Volumes, flows and masses choose a unit that suits their size; durations show their two largest
+    parts. `digits` after the point are those of the unit chosen (ignored for durations); without
+    it, as many as a tank's instruments deserve. What is no number is shown as ``unknown``.
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    if dimension is Dimension.DURATION:
+        return _duration(value)
+    if system == System.BOTH:
+        metric = show(value, dimension, System.METRIC, digits)
+        other = show(value, dimension, System.US, digits)
+        return either(metric, other)
+    face = _face(value, dimension, system == System.US)
+    number = _fixed(value / face.size + face.zero, face.digits if digits is None else digits)
+    return f"{number} {face.unit}".rstrip()
+
+
+# Unicode's own signs for a text with another one beside it (interlinear annotation, Unicode
+# Standard, section 23.8): no blanks, nothing that anybody types.
+_BEGINS, _OR_ELSE, _ENDS = "\ufff9", "\ufffa", "\ufffb"
+_FIGURE = re.compile(f"{_BEGINS}([^{_OR_ELSE}{_ENDS}]*){_OR_ELSE}([^{_ENDS}]*){_ENDS}")
+
+
+def either(metric: str, us: str) -> str:
+    """Returns a text that `read_in` reads as the one or as the other."""
+    return metric if metric == us else f"{_BEGINS}{metric}{_OR_ELSE}{us}{_ENDS}"
+
+
+def read_in(text: str, system: System | str) -> str:
+    """Returns a text that was made with `System.BOTH` as it is for a reader of `system`, metric or
+    us; any other text as it is."""
+    return _FIGURE.sub(r"\2" if system == System.US else r"\1", text) if _BEGINS in text else text
+
+
+def differ(one: str, other: str) -> bool:
+    """Whether two figures that `show` made are told apart in every system that they stand in."""
+    return all(read_in(one, s) != read_in(other, s) for s in (System.METRIC, System.US))
+
+
+def write(value: float, dimension: Dimension) -> str:
+    """Returns a text that `parse` turns into `value` again: the inside unit, every digit that is
+    needed."""
+    number = repr(float(value))
+    if dimension is Dimension.DURATION:
+        for size, name in ((86_400, "d"), (3600, "h"), (60, "min")):
+            if value and value % size == 0:
+                return f"{value / size:.0f} {name}"
+    number = number.removesuffix(".0")
+    return f"{number} {INSIDE[dimension]}".rstrip()
