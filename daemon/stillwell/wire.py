@@ -35,7 +35,7 @@ from stillwell.estimate.heater import (
 )
 from stillwell.estimate.lamp_watch import LAMP_NOT_ON, LampPlan, LampWatch
 from stillwell.estimate.lamp_watch import alarms as lamp_alarms
-from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level import FloatSpec, GaugeSpec
 from stillwell.estimate.level_plan import FloatChannel as LevelFloat
 from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
 from stillwell.estimate.level_watch import LevelWatch
@@ -43,6 +43,7 @@ from stillwell.foreign import Aside, FailedError, Hand, HangsError, Patience, a,
 from stillwell.keeper.cycle_watch import CycleWatch
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.keeper.plan import BookPlan
+from stillwell.keeper.room import geometry
 from stillwell.keeper.salt_watch import SaltWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Transition
@@ -317,17 +318,11 @@ def level_plan(settings: Settings) -> LevelPlan | None:
             gauge = GaugeChannel(name, GaugeSpec(channel.noise, channel.resolution), channel.label)
     if gauge is None and not floats:
         return None
-    usual_chamber = Geometry(chamber.area_mm2)
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
     warm = [name for name, quantity in quantities.items() if quantity is Quantity.TEMPERATURE]
     damp = [name for name, quantity in quantities.items() if quantity is Quantity.HUMIDITY]
     return LevelPlan(
-        geometry=Geometry(
-            chamber.area_mm2,
-            chamber.uncertainty,
-            usual_chamber.lowest_safe_mm if chamber.lowest_safe is None else chamber.lowest_safe,
-            usual_chamber.highest_safe_mm if chamber.highest_safe is None else chamber.highest_safe,
-        ),
+        geometry=geometry(chamber),
         floats=tuple(floats),
         gauge=gauge,
         water=tuple(name for name in warm if name != ROOM),
@@ -496,7 +491,12 @@ def pipeline(
         escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,
-        note_taker=NoteTaker(tank.volume, settings.tank.zone, settings.tank.units),
+        note_taker=NoteTaker(
+            tank.volume,
+            settings.tank.zone,
+            settings.tank.units,
+            geometry(tank.chamber) if tank.chamber else None,
+        ),
         units=settings.tank.units,
         link_key=key,
     )

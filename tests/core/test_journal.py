@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -12,7 +14,7 @@ from hypothesis import strategies as st
 
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.cycle import Test
-from stillwell.estimate.level import Pour, WaterChange
+from stillwell.estimate.level import Geometry, Pour, WaterChange
 from stillwell.estimate.level_journal import change_of, pour_of
 from stillwell.estimate.nitrification import Happening
 from stillwell.estimate.salt_told import Check, Exchange, TopUp
@@ -27,12 +29,14 @@ from stillwell.journal import (
     cycle_tests,
     drafted,
     history,
+    number_and_unit,
     salinity_of,
     salt_events,
     standing,
     struck,
 )
 from stillwell.journal.kinds import Takes
+from stillwell.units import System
 
 NOW = 1_767_225_600_000  # 1 January 2026 00:00 UTC
 DAY = 86_400_000
@@ -41,6 +45,14 @@ HERE = Circumstances(NOW, 68_000.0)
 
 def noted(kind: str, value: str | float | None = None, unit: str = "") -> Draft:
     return drafted(kind, value, unit, here=HERE, text="water-change")
+
+
+def why_not(kind: str, value: str, unit: str) -> JournalError | None:
+    try:
+        noted(kind, value, unit)
+    except JournalError as error:
+        return error
+    return None
 
 
 def kept(entries: Sequence[Entry]) -> Circumstances:
@@ -56,6 +68,8 @@ class TestValues:
             ("pour", "1.2", "L", 1200.0, "mL"),
             ("pour", "1", "gal to mark", 3785.411784, "mL to mark"),
             ("pour", None, "", None, "to mark"),
+            ("pour", "1,2", "L", 1200.0, "mL"),
+            ("pour", "2", "cups", 473.176473, "mL"),
             ("salt-pour", "1.2", "L at 34.5 ppt", 1200.0, "mL at 34.5 ppt"),
             ("water-change", "10", "L at 35 psu", 10_000.0, "mL at 35 ppt"),
             ("water-change", "15", "%", 10_200.0, "mL"),
@@ -97,7 +111,8 @@ class TestValues:
             ("pour", "500", "", "has no unit|needs one"),
             ("pour", "5", "%", "no unit of volume|needed here"),
             ("water-change", "150", "%", "can't be"),
-            ("pour", "1,2", "L", "comma"),
+            ("pour", "1,200", "mL", 'Write "1.200 mL" or "1200 mL"'),
+            ("pour", "16", "oz", 'Write "16 fl oz"'),
             ("pour", "1.2", "L at 35 ppt", "Write salt-pour"),
             ("salt-pour", "1.2", "L at 70 ppt", "up to 42"),
             ("salt-pour", None, "", "needs a value"),
@@ -106,16 +121,22 @@ class TestValues:
             ("salinity", "1.026", "60/60", "has no unit"),
             ("salinity", "53.1", "mS/cm", "without the water's temperature"),
             ("salinity", "53.1", "mS/cm at 77 degC", "outside -2 to 40"),
-            ("salinity", "35", "", "has no unit"),
+            ("salinity", "35", "", 'Write "35 ppt".'),
+            ("salinity", "1026", "", 'write "1.026 25/25 degC" or "1.026 60/60 degF"'),
+            ("salinity", "1026.4", "sg", 'write "1.0264 25/25 degC"'),
+            ("salinity", "53.1", "", 'Write "53.1 mS/cm at 25.2 degC"'),
+            ("salinity", "35", "furlong", 'Write "35 ppt".'),
             ("salinity", "350", "ppt", "can't be"),
             ("salinity", "1.26", "sg 25/25 degC", "can't be"),
             ("temperature", "77.5", "degC", "can't be"),
             ("temperature", "25.3", "", "has no unit|needs one"),
             ("ammonia", "0.5", "mg/L", "leaflet"),
             ("ammonia", "0.5", "mg/L NO2", "is counted as"),
+            ("ammonia", "3", "", '3 has no unit.*Write "3 mg/L N" or "3 mg/L NH3"'),
+            ("nitrite", "5", "mg/L", 'Write "5 mg/L N" or "5 mg/L NO2"'),
             ("nitrite", "-0.5", "mg/L N", "0 or more"),
             ("ph", "82", "", "can't be"),
-            ("ph", "8.2", "mV", "no pH scale"),
+            ("ph", "8.2", "mV", 'Write "8.2 NBS" or "8.2 total"'),
             ("lamp-hours", "30", "h", "can't be"),
             ("heater-trim", "77", "K", "can't be"),
             ("animals-in", "1.5", "", "counted"),
@@ -192,7 +213,75 @@ class TestValues:
         assert entry.value is not None or KINDS[kind].takes is not Takes.VALUE
 
 
+class TestSuggestions:
+    @given(
+        st.sampled_from(["salinity", "ammonia", "nitrite", "nitrate", "ph", "pour", "temperature"]),
+        st.decimals("0.1", 40, places=2).map(str),
+        st.sampled_from(["", "mg/L", "furlong", "oz", "m"]),
+    )
+    def test_are_understood_when_they_are_typed(self, kind: str, number: str, unit: str) -> None:
+        told = why_not(kind, number, unit)
+        if told is None:
+            return
+        for text in re.findall('"([^"]+)"', told.do):
+            typed, rest = number_and_unit(text)
+            assert typed == number or " as in " in told.do
+            again = why_not(kind, typed, rest)
+            assert again is None or "can't be" in again.what
+
+    def test_are_in_the_keeper_s_own_units(self) -> None:
+        here = replace(HERE, units=System.US)
+        with pytest.raises(JournalError) as raised:
+            drafted("temperature", "77.5", "", here=here)
+        assert raised.value.do == 'Write "77.5 degF" or "77.5 degC".'
+
+
+class TestChamber:
+    """18 x 9 cm, known to 5 %: a litre lifts it by 62 mm, by 56 mm at least."""
+
+    CHAMBER = Geometry(180.0 * 90.0, 0.05, -45.0, 25.0)
+
+    def asked(self, value: str, kind: str = "pour", missing_ml: float | None = 31.0) -> list[str]:
+        here = replace(HERE, chamber=self.CHAMBER, missing_ml=missing_ml)
+        return list(drafted(kind, value, "mL", here=here).questions)
+
+    def test_a_pour_that_passes_the_highest_safe_level_is_asked_about(self) -> None:
+        (question,) = self.asked("4000")
+        assert question == (
+            "A pour of 4.0 L lifts the chamber by 247 mm: at most 31 mL were missing, so it would "
+            "stand 223 mm above the fill mark; 25 mm are safe. Is it right?"
+        )
+        assert self.asked("4000", "salt-pour")
+
+    def test_what_was_missing_and_what_may_still_be_well_is_not(self) -> None:
+        assert self.asked("31") == []
+        assert self.asked("400") == []
+        assert self.asked("540", missing_ml=540.0) == []
+
+    def test_without_a_level_only_what_can_t_fit_at_all_is(self) -> None:
+        assert self.asked("1200", missing_ml=None) == []
+        (question,) = self.asked("1500", missing_ml=None)
+        assert "from its lowest level" in question
+
+    def test_a_water_change_takes_out_as_much(self) -> None:
+        assert self.asked("10000", "water-change") == []
+
+    def test_without_a_chamber_nothing_is(self) -> None:
+        assert drafted("pour", "4", "L", here=HERE).questions == ()
+
+    @given(st.floats(10.0, 3000.0), st.floats(0.0, 2000.0))
+    def test_more_is_never_asked_about_less(self, ml: float, missing_ml: float) -> None:
+        here = replace(HERE, chamber=self.CHAMBER, missing_ml=missing_ml)
+        asked = [bool(drafted("pour", v, "mL", here=here).questions) for v in (ml, ml + 100.0)]
+        assert asked != [True, False]
+
+
 class TestTimes:
+    def test_are_told_in_the_tank_s_zone(self) -> None:
+        here = replace(HERE, zone=ZoneInfo("America/New_York"))
+        with pytest.raises(JournalError, match="31 December 2025 20:00 EST is still to come"):
+            drafted("fed", None, here=here, at_ms=NOW + 3_600_000)
+
     def test_in_the_future_are_refused(self) -> None:
         with pytest.raises(JournalError, match="still to come"):
             drafted("fed", None, here=HERE, at_ms=NOW + 10 * 60_000)

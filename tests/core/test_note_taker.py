@@ -11,9 +11,10 @@ import pytest
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
+from stillwell.estimate.level import Geometry
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Command, Reply, Request, ToNote
+from stillwell.ports import Command, Published, Reply, Request, ToNote
 from stillwell.store import Store, StoreReader, note_all
 from stillwell.units import System
 
@@ -28,7 +29,8 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def line(path: Path) -> Iterator[Pipeline]:
-    taker = NoteTaker(68_000.0, "Europe/Dublin", System.METRIC)
+    chamber = Geometry(180.0 * 90.0)
+    taker = NoteTaker(68_000.0, "Europe/Dublin", System.METRIC, chamber)
     line = Pipeline(Store.open(path), Watch(WatchPlan()), {}, note_taker=taker)
     line.begin("boot-1", 0, NOON, trusted=True)
     yield line
@@ -107,6 +109,20 @@ class TestRefused:
         assert asked.text.endswith('send it again with "sure": true.')
         assert say(kind="pour", value="12 L", sure=True).done
         assert len(journal(path)) == 1
+
+    def test_what_the_chamber_can_t_take_is_odd_by_what_was_missing_before(
+        self, say: Say, line: Pipeline
+    ) -> None:
+        assert say(kind="pour", value="1.2 L", at="08:00").done  # no level: it may have been low
+        levels = [
+            Published("level.to-mark", NOON - ago_ms, "mL", high - 9, high - 18, high, "float")
+            for ago_ms, high in ((5 * 3_600_000, 2000.0), (2 * 3_600_000, 31.0), (60_000, -40.0))
+        ]
+        line.store.put_estimates(levels)
+        line.store.commit()
+        assert "at most 31 mL were missing" in say(kind="pour", value="1.2 L").text
+        assert say(kind="pour", value="1.2 L", sure=True).done
+        assert say(kind="pour", value="1.2 L", at="07:30").done
 
     def test_the_same_within_two_minutes_is_odd(self, say: Say, path: Path) -> None:
         say(kind="pour", value="1 L")

@@ -99,7 +99,15 @@ ONE_FAULT = [
         '"metrc"',
         '"metric"',
     ),
-    ('width = "9 cm"', 'width = "9,5 cm"', "width", "tank.chamber.width", "comma", '"9.5 cm"'),
+    ('width = "9 cm"', 'width = "1,234 mm"', "width", "tank.chamber.width", "comma", '"1234 mm"'),
+    (
+        'volume = "68 L"',
+        'units = "us"\nvolume = "18"',
+        "volume",
+        "tank.volume",
+        "has no unit",
+        'Write "18 gal", "18 fl oz", "18 L" or "18 mL".',
+    ),
     ('"-45 mm"', '"45 mm"', "lowest_safe", "tank.chamber.lowest_safe", "not below", '"-45 mm"'),
     ('from = "22:00"', 'from = "24:00"', "from", "night.from", "no time of day", '"00:00"'),
     ('to = "08:00"', 'to = "22:00"', "to =", "night.to", "ends when it begins", 'to = "08:00"'),
@@ -567,7 +575,7 @@ class TestSeveralFaults:
         first, what, do = str(raised.value).split("\n")
         assert first == f"{tmp_path / 'stillwell.toml'}, line 4, tank.volume:"
         assert what == "  68 has no unit, and a volume needs one."
-        assert do.startswith('  Write the unit with it, in quotes: "68 L"')
+        assert do == '  Write "68 L", "68 mL", "68 gal" or "68 fl oz".'
 
     def test_the_same_fault_is_listed_once_and_those_without_a_line_last(self) -> None:
         late, early = Fault("f", 9, "b", "Wrong."), Fault("f", 2, "a", "Wrong.")

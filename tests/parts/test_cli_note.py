@@ -91,7 +91,8 @@ class TestRefused:
         ("words", "says"),
         [
             (("pour", "-1.2 L"), "can't be"),
-            (("pour", "1.2 quarts"), "no unit of volume"),
+            (("pour", "1.2 buckets"), "no unit of volume"),
+            (("pour", "16 oz"), 'Write "16 fl oz"'),
             (("pour", "30 L"), "unusual"),
             (("drink", "1 L"), "drink"),
             (("pour", "1 L", "--at", "yesterday"), "no time"),
@@ -107,6 +108,14 @@ class TestRefused:
         assert says in result.stderr
         with StoreReader.open(config.parent / "tank.db") as reader:
             assert reader.journal() == []
+
+    def test_a_pour_that_the_chamber_can_t_take_is_asked_about(self, config: Path) -> None:
+        chamber = '[tank.chamber]\nlength = "18 cm"\nwidth = "9 cm"\n'
+        config.write_text(config.read_text(encoding="utf-8") + chamber, encoding="utf-8")
+        asked = call("note", "pour", "4 L", "-c", config)
+        assert asked.exit_code == 2
+        assert "lifts the chamber by 247 mm" in asked.stderr
+        assert call("note", "pour", "4 L", "--yes", "-c", config).exit_code == 0
 
     def test_the_same_twice_is_asked_about(self, config: Path) -> None:
         assert call("note", "pour", "1 L", "-c", config).exit_code == 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from stillwell.entry import Entry
     from stillwell.journal import Circumstances, Draft
     from stillwell.settings import Settings
+    from stillwell.store import StoreReader
 
 _LISTED = 30
 NEAR_MS = 5 * 60_000
@@ -45,7 +47,7 @@ def note(
     ] = None,
     salt: Annotated[bool, typer.Option("--salt", help="The pour was salt water.")] = False,
     at: Annotated[
-        str, typer.Option(help="When: 18:30, or 2026-01-31T18:30. Now if not given.")
+        str, typer.Option(help="When: 18:30, 6pm, yesterday 18:30, 2026-01-31T18:30; else now.")
     ] = "",
     lasted: Annotated[
         str, typer.Option("--for", help="How long it took from then on: 30 min.")
@@ -94,42 +96,64 @@ def note(
 
     settings = load_settings(config)
     path = store or settings.store_path
+    now_ms = time.time_ns() // 1_000_000
+    at_ms = _at(at, settings, now_ms)
     with reporting_store_errors(), StoreReader.open(path) as reader:
         entries = reader.journal(struck=True)
-        first = reader.span()
+        here = _circumstances(settings, reader, entries, now_ms, at_ms, strike)
     if to_file is not None:
         write_file(to_file, entries, force=yes, as_json=as_json)
     if from_file is not None:
-        here = _circumstances(settings, entries, first[0] if first else None)
-        read_file(from_file, here, path, sure=yes, as_json=as_json)
+        read_file(from_file, replace(here, missing_ml=None), path, sure=yes, as_json=as_json)
     if to_file or from_file:
         return
     if listed or (not words and strike is None):
         _print_entries(entries[-_LISTED:], settings, as_json=as_json)
         return
-    here = _circumstances(settings, entries, first[0] if first else None)
-    entry = _entry(words or [], here, settings, salt, at, lasted, text, strike, who(by), yes)
+    entry = _entry(words or [], here, salt, at_ms, lasted, text, strike, who(by), yes)
     _keep(path, entry, settings, as_json=as_json)
 
 
-def _circumstances(settings: Settings, entries: list[Entry], first_ms: int | None) -> Circumstances:
-    from stillwell.journal import Circumstances
+def _at(text: str, settings: Settings, now_ms: int) -> int | None:
+    from stillwell.journal import JournalError, when
 
+    try:
+        return when(text, settings.tank.time_zone, now_ms) if text else None
+    except JournalError as error:
+        fail(error.what, error.do)
+
+
+def _circumstances(
+    settings: Settings,
+    reader: StoreReader,
+    entries: list[Entry],
+    now_ms: int,
+    at_ms: int | None,
+    strike: int | None,
+) -> Circumstances:
+    from stillwell.journal import Circumstances
+    from stillwell.keeper.room import geometry, missing_before
+
+    tank, span = settings.tank, reader.span()
+    if at_ms is None:
+        at_ms = next((e.at_ms for e in entries if e.id == strike), now_ms)
     return Circumstances(
-        time.time_ns() // 1_000_000,
-        settings.tank.volume,
-        settings.tank.units,
-        first_ms,
+        now_ms,
+        tank.volume,
+        tank.units,
+        span[0] if span else None,
         entries,
+        tank.time_zone,
+        geometry(tank.chamber) if tank.chamber else None,
+        missing_before(reader, at_ms),
     )
 
 
 def _entry(
     words: list[str],
     here: Circumstances,
-    settings: Settings,
     salt: bool,
-    at: str,
+    at_ms: int | None,
     lasted: str,
     text: str,
     strike: int | None,
@@ -138,7 +162,7 @@ def _entry(
 ) -> Entry:
     """What is to be kept, or the end of the command with the reason why it can't be."""
     from stillwell.estimate.level_journal import took
-    from stillwell.journal import JournalError, drafted, struck, when
+    from stillwell.journal import JournalError, drafted, struck
 
     try:
         if not words:
@@ -152,7 +176,6 @@ def _entry(
         if lasted:
             seconds(lasted)  # or the end of the command
             text = f"{took(lasted)}; {text}".rstrip("; ")
-        at_ms = when(at, settings.tank.time_zone, here.now_ms) if at else None
         draft = drafted(
             kind,
             value,
@@ -191,8 +214,6 @@ def _ask(draft: Draft, yes: bool) -> None:
 
 
 def _keep(path: Path, entry: Entry, settings: Settings, *, as_json: bool) -> None:
-    from dataclasses import replace
-
     from stillwell import store
 
     with reporting_store_errors():

@@ -7,7 +7,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
+from typing import TYPE_CHECKING
 
 from stillwell.entry import STRUCK, Entry
 from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
@@ -15,7 +16,10 @@ from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.journal.values import read
 from stillwell.shown import plain
-from stillwell.units import System, show
+from stillwell.units import Dimension, System, show
+
+if TYPE_CHECKING:
+    from stillwell.estimate.level import Geometry
 
 _MINUTE_MS = 60_000
 _DAY_MS = 86_400_000
@@ -40,6 +44,13 @@ class Circumstances:
     """When the first reading was taken; None before."""
     entries: Sequence[Entry] = ()
     """Those that are there already, struck ones too."""
+    zone: tzinfo = UTC
+    """In which times are told."""
+    chamber: Geometry | None = None
+    """Where the water comes together that is poured in; None where it isn't known."""
+    missing_ml: float | None = None
+    """How much fresh water may have been missing to the fill mark before it was done (upper end of
+    the interval); None where nothing has measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +107,10 @@ def drafted(
     if rule.kind is Kind.POSTPONED and text not in REMINDERS:
         known = ", ".join(REMINDERS)
         raise JournalError(f'There is no reminder "{text}".', f"Reminders are: {known}.")
-    number, kept_unit = read(rule, typed, " ".join(unit.split()), here.tank_ml)
+    number, kept_unit = read(rule, typed, " ".join(unit.split()), here.tank_ml, here.units)
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)
+        questions += _asked_about_room(rule, number, here)
     entry = Entry(rule.kind, at_ms, number, kept_unit, text, by, entered_ms=here.now_ms)
     if not on_record:
         questions += _asked_about_twice(entry, here)
@@ -206,22 +218,51 @@ def _asked_about_value(rule: Rule, value: float, unit: str, here: Circumstances)
     return []
 
 
+def _asked_about_room(rule: Rule, ml: float, here: Circumstances) -> list[str]:
+    """Where a pour comes to stand in the chamber: whatever is poured in, ends there."""
+    chamber = here.chamber
+    if chamber is None or rule.kind not in (Kind.POUR, Kind.SALT_POUR):
+        return []
+    # Twice the standard deviation: a chamber that may well be larger is not asked about.
+    mm_per_ml = chamber.mm_per_ml / (1.0 + 2.0 * chamber.area_rel_sd)
+    before_mm = (
+        chamber.lowest_safe_mm if here.missing_ml is None else -here.missing_ml * chamber.mm_per_ml
+    )
+    after_mm = before_mm + ml * mm_per_ml
+    if after_mm <= chamber.highest_safe_mm:
+        return []
+
+    def mm(level: float) -> str:
+        return show(level, Dimension.LENGTH, here.units, 1 if here.units == System.US else 0)
+
+    poured = show(ml, Dimension.VOLUME, here.units)
+    lifts = f"A {rule.kind} of {poured} lifts the chamber by {mm(ml * chamber.mm_per_ml)}"
+    if here.missing_ml is None:
+        there = f"from its lowest level it would stand {mm(after_mm)} above the fill mark"
+    else:
+        missing = show(max(0.0, here.missing_ml), Dimension.VOLUME, here.units)
+        there = (
+            f"at most {missing} were missing, so it would stand {mm(after_mm)} above the fill mark"
+        )
+    return [f"{lifts}: {there}; {mm(chamber.highest_safe_mm)} are safe. Is it right?"]
+
+
 def _asked_about_time(at_ms: int, here: Circumstances) -> list[str]:
     if at_ms > here.now_ms + AHEAD_MS:
         raise JournalError(
-            f"{_date(at_ms)} is still to come.",
+            f"{_date(at_ms, here)} is still to come.",
             "Write when it was done; leave the time away for now.",
         )
     if at_ms < EARLIEST_MS:
         raise JournalError(
-            f"{_date(at_ms)} is long before any tank that is watched here.",
+            f"{_date(at_ms, here)} is long before any tank that is watched here.",
             "Write when it was done, with the year.",
         )
     if here.now_ms - at_ms > LATE_MS:
         days = (here.now_ms - at_ms) // _DAY_MS
-        return [f"{_date(at_ms)} is {days} days ago. Is the year right?"]
+        return [f"{_date(at_ms, here)} is {days} days ago. Is the year right?"]
     if here.first_ms is not None and at_ms < here.first_ms:
-        return [f"{_date(at_ms)} is before the first reading of this tank. Is it right?"]
+        return [f"{_date(at_ms, here)} is before the first reading of this tank. Is it right?"]
     return []
 
 
@@ -241,12 +282,12 @@ def is_twice(entry: Entry, other: Entry) -> bool:
 def _asked_about_twice(entry: Entry, here: Circumstances) -> list[str]:
     for other in standing(here.entries):
         if is_twice(entry, other):
-            return [f"{_TWICE}, as entry {other.id} at {_date(other.at_ms)}. Once more?"]
+            return [f"{_TWICE}, as entry {other.id} at {_date(other.at_ms, here)}. Once more?"]
     return []
 
 
-def _date(at_ms: int) -> str:
+def _date(at_ms: int, here: Circumstances) -> str:
     try:
-        return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%-d %B %Y %H:%M UTC")
+        return datetime.fromtimestamp(at_ms / 1000, here.zone).strftime("%-d %B %Y %H:%M %Z")
     except (OverflowError, OSError, ValueError):
         return f"The time {at_ms} ms"

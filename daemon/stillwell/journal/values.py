@@ -6,8 +6,8 @@ import re
 
 from stillwell.journal.kinds import Kind, Rule, Takes
 from stillwell.journal.refusal import JournalError
-from stillwell.units import Dimension, System, UnitError, parse
-from stillwell.water.ammonia import Species, measured
+from stillwell.units import Dimension, System, UnitError, any_of, parse
+from stillwell.water.ammonia import SYMBOL, Species, measured
 from stillwell.water.seawater import Reference
 
 
@@ -49,12 +49,12 @@ def _read_value(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[floa
         case Kind.SALINITY:
             return _salinity(typed, unit)
         case Kind.AMMONIA | Kind.NITRITE | Kind.NITRATE:
-            found = measured(Species(rule.kind), _number(typed), unit)
-            return found.mg_n_per_l, rule.unit
+            return _by_kit(Species(rule.kind), typed, unit), rule.unit
         case Kind.PH:
             scale = {"": "NBS", "ph": "NBS", "nbs": "NBS", "total": "total"}.get(unit.casefold())
             if scale is None:
-                raise JournalError(f'"{unit}" is no pH scale.', 'Write "NBS" or "total".')
+                do = f'Write "{typed} NBS" or "{typed} total".'
+                raise JournalError(f'"{unit}" is no pH scale.', do)
             return _number(typed), scale
         case Kind.LAMP_HOURS:
             return parse(f"{typed} {unit}", Dimension.DURATION), "s"
@@ -77,6 +77,17 @@ def _with(typed: str, unit: str, rule: Rule) -> str:
 
 def _number(typed: str) -> float:
     return parse(typed, Dimension.PLAIN)
+
+
+def _by_kit(species: Species, typed: str, unit: str) -> float:
+    try:
+        return measured(species, _number(typed), unit).mg_n_per_l
+    except UnitError:
+        raise
+    except ValueError as error:
+        choices = any_of(f"{typed} mg/L {tail}" for tail in ("N", SYMBOL[species]))
+        do = f"Write {choices}, whichever the kit's leaflet says."
+        raise JournalError(str(error), do) from None
 
 
 _AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg))(.*)", re.IGNORECASE)
@@ -140,6 +151,13 @@ def _salinity(typed: str, unit: str) -> tuple[float, str]:
         ms_cm = parse(f"{typed} {meter[1]}", Dimension.CONDUCTIVITY)
         return ms_cm, f"mS/cm at {t_c:g} degC"
     gravity = word.removeprefix("specific gravity").removeprefix("sg").strip()
+    if word in ("", "sg", "specific gravity") and 995.0 <= number <= 1035.0:
+        point = f"{number / 1000.0:.6g}"
+        raise JournalError(
+            f"{typed} looks like a specific gravity without its point.",
+            f'If it is one, write "{point} 25/25 degC" or "{point} 60/60 degF", as it stands on '
+            "the instrument.",
+        )
     looks_it = _GRAVITY_SPAN[0] <= number <= _GRAVITY_SPAN[1]
     if gravity and (looks_it or gravity != word):
         reference = Reference.parse(gravity)
@@ -150,10 +168,17 @@ def _salinity(typed: str, unit: str) -> tuple[float, str]:
             "temperatures it is referred to.",
             f'Write "{typed} 25/25 degC" or "{typed} 60/60 degF", as it stands on the instrument.',
         )
-    raise JournalError(
-        f'"{unit}" is no unit of salinity.' if unit else f"{typed} has no unit.",
-        f'Write "{typed} ppt", "1.0264 25/25 degC" or "53.1 mS/cm at 25.2 degC".',
-    )
+    what = f'"{unit}" is no unit of salinity.' if unit else f"{typed} has no unit."
+    raise JournalError(what, _as_salinity(typed, number))
+
+
+def _as_salinity(typed: str, number: float) -> str:
+    """What to write for a number without a known unit: by its size it can be but one."""
+    if number <= 42.0:
+        return f'Write "{typed} ppt".'
+    if number <= 85.0:
+        return f'Write "{typed} mS/cm at 25.2 degC" with the temperature of the sample.'
+    return 'Write it as in "35.2 ppt", "1.0264 25/25 degC" or "53.1 mS/cm at 25.2 degC".'
 
 
 def _prism(text: str) -> float:

@@ -17,6 +17,7 @@ from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.keeper.photoperiod import Light, kept_hours, wanted
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
+from stillwell.keeper.room import LEVEL_FRESH_MS
 from stillwell.ports import Published
 from stillwell.store import StoreReader
 
@@ -24,8 +25,6 @@ JOURNAL_MS = 400 * DAY_MS
 """So far back the journal is read: every interval of a reminder lies within."""
 WARMTH_MS = 7 * DAY_MS
 """So far back the water's warmth is asked for the lamp's hours."""
-LEVEL_FRESH_MS = 3 * 3_600_000
-"""What the level said longer ago is no longer poured by (our own choice)."""
 DRILL_ALARM = "drill"
 
 

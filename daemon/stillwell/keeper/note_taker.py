@@ -8,6 +8,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from stillwell.entry import STRUCK, Entry
+from stillwell.estimate.level import Geometry
 from stillwell.journal import (
     Circumstances,
     Draft,
@@ -19,6 +20,7 @@ from stillwell.journal import (
     when,
 )
 from stillwell.journal.drafting import TWICE_MS, is_twice
+from stillwell.keeper.room import missing_before
 from stillwell.ports import Reply, Request, ToNote
 from stillwell.store import Store, StoreError, StoreReader
 from stillwell.units import System
@@ -33,12 +35,16 @@ class NoteTaker:
         tank_ml: its water.
         zone: IANA name, for times of day.
         units: in which the replies speak.
+        chamber: where the water comes together that is poured in; None where it isn't known.
     """
 
-    def __init__(self, tank_ml: float, zone: str, units: System) -> None:
+    def __init__(
+        self, tank_ml: float, zone: str, units: System, chamber: Geometry | None = None
+    ) -> None:
         self._tank_ml = tank_ml
         self._zone = ZoneInfo(zone)
         self._units = units
+        self._chamber = chamber
 
     def __call__(self, request: Request, store: Store, now_ms: int) -> Reply | Entry:
         """Puts it into the store when it can be; `told` words the reply once it is kept. Returns
@@ -102,7 +108,16 @@ class NoteTaker:
         near = reader.journal(at_ms - TWICE_MS, at_ms + TWICE_MS + 1, struck=True)
         entries = tuple({e.id: e for e in (*near, *struck)}.values())
         span = reader.span()
-        return Circumstances(now_ms, self._tank_ml, self._units, span[0] if span else None, entries)
+        return Circumstances(
+            now_ms,
+            self._tank_ml,
+            self._units,
+            span[0] if span else None,
+            entries,
+            self._zone,
+            self._chamber,
+            missing_before(reader, at_ms),
+        )
 
     def told(self, entry: Entry, store: Store) -> Reply:
         """What is said of an entry that has been put into the store."""

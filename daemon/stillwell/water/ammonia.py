@@ -32,7 +32,7 @@ _MOLAR: dict[Species, dict[str, float]] = {
     Species.NITRITE: {"N": _N, "NO2": _N + 2 * _O},
     Species.NITRATE: {"N": _N, "NO3": _N + 3 * _O},
 }
-_SYMBOL = {Species.AMMONIA: "NH3", Species.NITRITE: "NO2", Species.NITRATE: "NO3"}
+SYMBOL = {Species.AMMONIA: "NH3", Species.NITRITE: "NO2", Species.NITRATE: "NO3"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,16 +73,16 @@ def measured(species: Species, value: float, unit: str) -> Concentration:
     words = unit.replace("-", " ").replace("−", " ").replace("+", " ").split()
     if not words or words[0].casefold() not in ("mg/l", "ppm"):
         raise ValueError(
-            f'"{unit}" is no unit of {species} that is known here. Write "mg/L N" or "mg/L '
-            f"{_SYMBOL[species]}\", whichever the kit's leaflet says."
+            f'"{unit}" is no unit of {species} that is known here.'
+            if words
+            else f"{value:g} has no unit, and {species} needs one."
         )
     tail = [word.upper() for word in words[1:]]
     if not tail:
-        ion = _SYMBOL[species]
+        ion = SYMBOL[species]
         raise ValueError(
             f'"{unit}" of {species} can be counted as N or as {ion}, which differ by a factor of '
-            f'{_molar(species, ion) / _N:.2g}. Write "mg/L N" or "mg/L {ion}", whichever the '
-            "kit's leaflet says."
+            f"{_molar(species, ion) / _N:.2g}: which it is, stands in the kit's leaflet."
         )
     # "NO2-N" is nitrogen that comes as nitrite; but nitrate's symbol on nitrite's test is a slip.
     for word in tail:

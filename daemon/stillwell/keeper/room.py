@@ -1,0 +1,31 @@
+"""How much water the chamber can take: what a pour is held against."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from stillwell.estimate.level.geometry import Geometry
+from stillwell.settings.schema import Chamber
+from stillwell.store import StoreReader
+
+LEVEL_FRESH_MS = 3 * 3_600_000
+"""What the level said longer ago is no longer poured by (our own choice)."""
+
+
+def geometry(chamber: Chamber) -> Geometry:
+    """The chamber as estimators take it."""
+    usual = Geometry(chamber.area_mm2, chamber.uncertainty)
+    return replace(
+        usual,
+        lowest_safe_mm=usual.lowest_safe_mm if chamber.lowest_safe is None else chamber.lowest_safe,
+        highest_safe_mm=(
+            usual.highest_safe_mm if chamber.highest_safe is None else chamber.highest_safe
+        ),
+    )
+
+
+def missing_before(reader: StoreReader, at_ms: int) -> float | None:
+    """Returns the most water that may have been missing to the fill mark, mL, in the hours before:
+    what was poured in since is noted later as a rule. None where nothing has measured it."""
+    level = reader.estimates("level.to-mark", at_ms - LEVEL_FRESH_MS, at_ms + 1)
+    return max((row.high for row in level if row.high is not None), default=None)
