@@ -14,7 +14,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from stillwell import __version__
 from stillwell.acquire.bus import Bus, Deliver, Source
+from stillwell.acquire.clock import FastClock
 from stillwell.alarm.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.rate import FASTEST_WATER_K_PER_S
@@ -88,6 +90,8 @@ from stillwell.supervise.delivery import SinkDelivery
 from stillwell.supervise.inbox import Inbox
 from stillwell.supervise.night_picture import NightPictures
 from stillwell.units import System
+from stillwell.watching import KEY as RUN_KEY
+from stillwell.watching import Run
 
 log = logging.getLogger(__name__)
 
@@ -679,6 +683,10 @@ def daemon(
     line = pipeline(settings, store, told, key)
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id, counted=True)
+    began = line.moment(clock.monotonic_ns() // 1_000_000)
+    run = Run(began, __version__, fast=isinstance(clock, FastClock))
+    store.describe(RUN_KEY, run.to_json())
+    store.commit()
     line.find(last_settings.finding(faults), clock.monotonic_ns() // 1_000_000)
     stop = threading.Event()
     pictures = night_pictures(settings, store.path, stop)

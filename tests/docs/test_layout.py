@@ -16,7 +16,7 @@ DRIVERS = ROOT / "drivers"
 TIERS: tuple[frozenset[str], ...] = (
     frozenset({"reading", "shown", "barred", "foreign"}),
     frozenset({"notice"}),
-    frozenset({"ports", "units", "finding", "entry"}),
+    frozenset({"ports", "units", "finding", "entry", "watching"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
@@ -13,7 +14,6 @@ from stillwell.cli.console import (
     STATE_STYLE,
     print_json,
     say,
-    stdout,
 )
 from stillwell.cli.options import (
     ConfigOption,
@@ -22,11 +22,12 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_plan,
 )
+from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, watched_screen
 from stillwell.notice import Priority, State, Transition
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("alarms")(alarms)
+    app.command("alarms", epilog=EPILOG)(alarms)
 
 
 def alarms(
@@ -50,17 +51,24 @@ def alarms(
 
     Example: stillwell alarms --log 20
     """
+    path, plan = store_and_plan(config, store)
+    zone = ZoneInfo(plan.zone)
+    with watched_screen(path, config, store, as_json=as_json) as watching:
+        if report:
+            from stillwell.cli.alarm_quality import print_report, report_on
+
+            with reporting_store_errors():
+                found = report_on(path, days, zone)
+            print_report(found, zone, as_json=as_json)
+        else:
+            _print(path, zone, every, log, as_json=as_json, then=watching.nobody)
+
+
+def _print(path: Path, zone: ZoneInfo, every: bool, log: int, *, as_json: bool, then: bool) -> None:
+    from rich.text import Text
+
     from stillwell.store import StoreReader
 
-    path, plan = store_and_plan(config, store)
-    if report:
-        from stillwell.cli.alarm_quality import print_report, report_on
-
-        zone = ZoneInfo(plan.zone)
-        with reporting_store_errors():
-            found = report_on(path, days, zone)
-        print_report(found, zone, as_json=as_json)
-        return
     with reporting_store_errors():
         reader = StoreReader.open(path)
         try:
@@ -76,12 +84,12 @@ def alarms(
             print_json(alarm_as_dict(transition))
     elif log:
         for transition in shown:
-            line = alarm_as_text(transition, ZoneInfo(plan.zone))
-            say(line)
+            say(alarm_as_text(transition, zone))
     elif not shown:
-        stdout().print("[green]Nothing stands.[/]")
+        nothing = NOTHING_THEN if then else "Nothing stands."
+        say(Text(nothing, style="" if then else "green"))
     else:
-        _print_each(shown, ZoneInfo(plan.zone))
+        _print_each(shown, zone)
 
 
 def worth_showing(transition: Transition) -> bool:

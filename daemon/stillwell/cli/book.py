@@ -20,6 +20,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
 )
 from stillwell.cli.today import now_of
+from stillwell.cli.watch_line import EPILOG, watched_screen
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -38,7 +39,7 @@ MOST_POINTS = 400
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("book")(book)
+    app.command("book", epilog=EPILOG)(book)
 
 
 @dataclass(frozen=True)
@@ -78,17 +79,19 @@ def book(
 
     settings = load_settings(config)
     plan, kept = wire.review_plan(settings), wire.book_plan(settings)
-    with reporting_store_errors(), StoreReader.open(store or settings.store_path) as reader:
-        start_ms, end_ms = _span(begin, to, settings, reader)
-        weeks = _read(reader, plan, kept, start_ms, end_ms)
-    if png is not None:
-        _draw(weeks, settings, kept, png)
-    if as_json:
-        print_json(_as_dict(weeks))
-    else:
-        _show(weeks, settings, plan, kept)
+    path = store or settings.store_path
+    with watched_screen(path, config, store, as_json=as_json):
+        with reporting_store_errors(), StoreReader.open(path) as reader:
+            start_ms, end_ms = _span(begin, to, settings, reader)
+            weeks = _read(reader, plan, kept, start_ms, end_ms)
         if png is not None:
-            say(f"Drawn into {png}.")
+            _draw(weeks, settings, kept, png)
+        if as_json:
+            print_json(_as_dict(weeks))
+        else:
+            _show(weeks, settings, plan, kept)
+            if png is not None:
+                say(f"Drawn into {png}.")
 
 
 def _span(begin: str, to: str, settings: Settings, reader: StoreReader) -> tuple[int, int]:

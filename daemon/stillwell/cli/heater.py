@@ -18,6 +18,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_plan,
 )
+from stillwell.cli.watch_line import EPILOG, watched_screen
 
 if TYPE_CHECKING:
     from stillwell.estimate.heater.trim import Trim
@@ -46,7 +47,7 @@ _ROWS = (
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("heater")(heater)
+    app.command("heater", epilog=EPILOG)(heater)
 
 
 @dataclass(frozen=True)
@@ -76,18 +77,15 @@ def heater(
     from stillwell.store import StoreReader
 
     path, plan = store_and_plan(config, store)
-    with reporting_store_errors():
-        reader = StoreReader.open(path)
-        try:
+    with watched_screen(path, config, store, as_json=as_json):
+        with reporting_store_errors(), StoreReader.open(path) as reader:
             seen = _look(reader, plan)
-        finally:
-            reader.close()
-    if as_json:
-        print_json(_as_dict(seen))
-    elif seen is None:
-        say(NOT_LEARNED)
-    else:
-        _print(seen, plan)
+        if as_json:
+            print_json(_as_dict(seen))
+        elif seen is None:
+            say(NOT_LEARNED)
+        else:
+            _print(seen, plan)
 
 
 def _look(reader: StoreReader, plan: ReviewPlan) -> _Seen | None:

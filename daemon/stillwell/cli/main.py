@@ -29,6 +29,7 @@ from stillwell.cli import (
     shelve,
     simulate,
     sinks,
+    status,
     today,
     warm_up,
 )
@@ -48,6 +49,7 @@ app = typer.Typer(
 )
 for module in (
     run,
+    status,
     check,
     review,
     today,

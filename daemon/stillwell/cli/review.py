@@ -25,6 +25,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_plan,
 )
+from stillwell.cli.watch_line import EPILOG, watched_screen
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -38,7 +39,7 @@ WARN = "yellow"
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("review")(review)
+    app.command("review", epilog=EPILOG)(review)
 
 
 def review(
@@ -65,26 +66,26 @@ def review(
     from stillwell.store import StoreReader
 
     path, plan = store_and_plan(config, store)
-    with reporting_store_errors():
-        reader = StoreReader.open(path)
-        try:
-            for night in _nights(plan, evening, last, reader):
-                made = review_of(reader, plan, night)
-                if as_json:
-                    print_json({"review": made.as_dict()})
-                else:
-                    print_review(made, plan, path)
-                drawn = made
-            if not (as_json or evening) and (store is None or config is not None):
-                from stillwell.cli.today import due_line
+    with (
+        watched_screen(path, config, store, as_json=as_json),
+        reporting_store_errors(),
+        StoreReader.open(path) as reader,
+    ):
+        for night in _nights(plan, evening, last, reader):
+            made = review_of(reader, plan, night)
+            if as_json:
+                print_json({"review": made.as_dict()})
+            else:
+                print_review(made, plan, path)
+            drawn = made
+        if not (as_json or evening) and (store is None or config is not None):
+            from stillwell.cli.today import due_line
 
-                say(due_line(reader, load_settings(config)), hanging=2)
-            if png is not None:
-                from stillwell.cli.night_chart import draw
+            say(due_line(reader, load_settings(config)), hanging=2)
+        if png is not None:
+            from stillwell.cli.night_chart import draw
 
-                draw(reader, plan, drawn, png)
-        finally:
-            reader.close()
+            draw(reader, plan, drawn, png)
 
 
 def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> list[Night]:

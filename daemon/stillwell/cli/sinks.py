@@ -21,6 +21,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_settings,
 )
+from stillwell.cli.watch_line import EPILOG, watched_screen
 from stillwell.cli.written import seconds_in_words
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ LOOK_S = 0.5
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("sinks")(sinks)
+    app.command("sinks", epilog=EPILOG)(sinks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,27 +79,28 @@ def sinks(
     known = None if settings is None else tuple(settings.sink)
     if sink and known is not None and sink not in known:
         fail(f"No sink is called {sink}.", f"Configured are: {', '.join(known) or 'none'}.")
-    if replay:
-        _replay(path, sink)
-    found = _look(path, known, sink)
-    if as_json:
-        for standing in found:
-            print_json(_as_dict(standing))
-        return
-    if follow:
-        found = _follow(path, known, sink, found)
-    _print(found, path)
+    with watched_screen(path, config, store, as_json=as_json):
+        if replay:
+            _replay(path, sink)
+        found = _look(path, known, sink)
+        if as_json:
+            for standing in found:
+                print_json(as_dict(standing))
+            return
+        if follow:
+            found = _follow(path, known, sink, found)
+        _print(found)
 
 
 def _look(path: Path, known: Sequence[str] | None, only: str) -> list[Standing]:
     from stillwell.store import StoreReader
 
     with reporting_store_errors(), StoreReader.open(path) as reader:
-        found = _standings(reader, known)
+        found = standings(reader, known)
     return [standing for standing in found if not only or standing.name == only]
 
 
-def _standings(reader: StoreReader, known: Sequence[str] | None) -> list[Standing]:
+def standings(reader: StoreReader, known: Sequence[str] | None) -> list[Standing]:
     from stillwell.supervise.verdict import Verdict, verdict_key
 
     # A cursor with a dot in its name is a sink's own place ahead of the others.
@@ -151,7 +153,7 @@ def _replay(path: Path, only: str) -> None:
     say(f"{what} {when}. What is refused again comes back here.", to=stderr())
 
 
-def _as_dict(standing: Standing) -> dict[str, Any]:
+def as_dict(standing: Standing) -> dict[str, Any]:
     verdict = standing.verdict
     return {
         "sink": standing.name,
@@ -234,7 +236,7 @@ def _follow(
     return found
 
 
-def _print(found: list[Standing], path: Path) -> None:
+def _print(found: list[Standing]) -> None:
     from rich.table import Table
     from rich.text import Text
 

@@ -17,6 +17,7 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
+from stillwell.cli.watch_line import EPILOG, look, watched_screen
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ MOVES_K_H = 0.1
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("today")(today)
+    app.command("today", epilog=EPILOG)(today)
 
 
 def today(
@@ -68,17 +69,22 @@ def today(
 
     settings = load_settings(config)
     book, plan = wire.book_plan(settings), wire.review_plan(settings)
-    with reporting_store_errors(), StoreReader.open(store or settings.store_path) as reader:
+    path = store or settings.store_path
+    with (
+        watched_screen(path, config, store, as_json=as_json),
+        reporting_store_errors(),
+        StoreReader.open(path) as reader,
+    ):
         now_ms = instant_ms(at) if at else now_of(reader)
         facts = facts_of(reader, book, now_ms)
         seen = _water(reader, plan, now_ms)
         standing = _standing(reader, now_ms if at else None)
         light = photoperiod.words(light_by_warmth(reader, facts.light, book, now_ms))
-    screen = _Screen(settings, book, plan, facts, now_ms, forecast)
-    if as_json:
-        print_json(screen.as_dict(seen, standing))
-    else:
-        screen.show(seen, standing, light)
+        screen = _Screen(settings, book, plan, facts, now_ms, forecast)
+        if as_json:
+            print_json(screen.as_dict(seen, standing))
+        else:
+            screen.show(seen, standing, light)
 
 
 def due_line(reader: StoreReader, settings: Settings) -> str:
@@ -93,11 +99,10 @@ def due_line(reader: StoreReader, settings: Settings) -> str:
 
 
 def now_of(reader: StoreReader) -> int:
-    """Now; for a store that nobody writes any more, the time of its last reading or entry."""
-    from stillwell.store import is_held
-
+    """Now; for a store whose time is another than ours, a replay's or a simulation's, that of its
+    last reading or entry."""
     now_ms = time.time_ns() // 1_000_000
-    if is_held(reader.path):
+    if not look(reader).made_up:
         return now_ms
     newest = [r.moment.utc_ms for r in reader.latest_readings()]
     if not newest:

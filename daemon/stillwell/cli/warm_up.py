@@ -20,6 +20,7 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
+from stillwell.cli.watch_line import EPILOG, watched_screen
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ BACK_MS = 3 * 86_400_000
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("warm-up")(warm_up)
+    app.command("warm-up", epilog=EPILOG)(warm_up)
 
 
 def warm_up(
@@ -68,15 +69,16 @@ def warm_up(
     settings = load_settings(config)
     path = store or settings.store_path
     guide = Guide()
-    while True:
-        seen = _look(path, settings, since, at)
-        if guide.tells(seen.run, seen.trimmed_ms, seen.now_ms):
-            _tell(seen, settings, as_json=as_json)
-        if not follow or seen.run.stage is Stage.DONE:
-            break
-        time.sleep(LOOK_EVERY_S)
-    if record or follow:
-        _record(path, seen, settings, who(by))
+    with watched_screen(path, config, store, as_json=as_json):
+        while True:
+            seen = _look(path, settings, since, at)
+            if guide.tells(seen.run, seen.trimmed_ms, seen.now_ms):
+                _tell(seen, settings, as_json=as_json)
+            if not follow or seen.run.stage is Stage.DONE:
+                break
+            time.sleep(LOOK_EVERY_S)
+        if record or follow:
+            _record(path, seen, settings, who(by))
 
 
 @dataclass(frozen=True)

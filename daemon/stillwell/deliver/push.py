@@ -122,6 +122,13 @@ class PushSettings(BaseModel):
             raise ValueError("`quiet_from` and `quiet_to` go together")
         return self
 
+    def hears(self, notice: Notice) -> bool:
+        """Whether a notice is for this recipient at all."""
+        if notice.kind == "drill":
+            return True
+        urgent_enough = URGENCY[notice.priority] >= URGENCY[self.lowest]
+        return urgent_enough and turn_of(notice) >= self.turn
+
 
 class Push:
     """The sink. `send` blocks for as long as the service's own time limits (some 15 s a message).
@@ -231,7 +238,7 @@ class Push:
         now. The rest is not for this recipient, or went ahead."""
         held, todo = [], []
         for place, row in enumerate(rows):
-            if not isinstance(row.body, Notice) or not self._is_mine(row.body):
+            if not isinstance(row.body, Notice) or not self._settings.hears(row.body):
                 continue
             notice = row.body.in_units(self._settings.units)
             if self._quiet is not None and self._quiet.holds(notice, now_ms):
@@ -239,12 +246,6 @@ class Push:
             elif row.seq > self._ahead or not self._is_urgent(notice):
                 todo.append((place, notice))
         return held, todo
-
-    def _is_mine(self, notice: Notice) -> bool:
-        if notice.kind == "drill":
-            return True
-        lowest = URGENCY[self._settings.lowest]
-        return URGENCY[notice.priority] >= lowest and turn_of(notice) >= self._settings.turn
 
     def _is_urgent(self, notice: Notice) -> bool:
         """Whether it may have gone ahead of others: quiet hours never hold it."""

@@ -18,7 +18,7 @@ from stillwell.store.errors import (
     Words,
 )
 from stillwell.store.export import Written, export_csv, export_parquet, export_trace
-from stillwell.store.lock import is_held
+from stillwell.store.lock import is_held, moved_ms
 from stillwell.store.reader import Channel, Cursor, StoreReader, TenMinutes
 from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_all, revive
 from stillwell.store.rescue import Cause, Gap, Rescue
@@ -56,6 +56,7 @@ __all__ = [
     "export_parquet",
     "export_trace",
     "is_held",
+    "moved_ms",
     "note",
     "note_all",
     "revive",

@@ -39,6 +39,8 @@ _MEND_MS = 60_000
 _LOOK_MS = 30_000
 """How often it is looked at whether the file is still there and whole: what is deleted under the
 daemon is told within a minute."""
+BEAT_MS = 30_000
+"""How often the writer shows that it moves: as often as it commits, since a card wears."""
 
 
 class Disk:
@@ -80,6 +82,7 @@ class Disk:
         self._pause_s = 0.0
         self._together = self._owed = False
         self._look_ms = 0
+        self._beat_ms = 0
         self._mend_ms = 0
 
     @property
@@ -164,10 +167,13 @@ class Disk:
         self.mono_ms = mono_ms
         self._committed_ms = None
         self._retry_ms = 0
+        self._beat()  # the wall clock may have been set
 
     def tick(self, mono_ms: int) -> None:
         """Commits when it is time to, and tries again after trouble. To be called every second."""
         self.mono_ms = mono_ms
+        if mono_ms >= self._beat_ms and not self.bulk:
+            self._beat()
         if self.failing is not None:
             if mono_ms >= self._retry_ms:
                 self.commit()
@@ -183,6 +189,10 @@ class Disk:
             if self.file.db is None or self._is_another():
                 self.commit()
         self._go_on_with_rescue()
+
+    def _beat(self) -> None:
+        self._beat_ms = self.mono_ms + BEAT_MS
+        self.file.beat()
 
     def _go_on_with_rescue(self) -> None:
         if self.file.db is None or self.failing is not None:

@@ -181,6 +181,10 @@ class StoreFile:
         self._lock.look()
         return None
 
+    def beat(self) -> None:
+        """Shows other processes that the writer moves."""
+        self._lock.beat()
+
     def let_go(self, cause: Cause) -> None:
         """Gets ready for a new file: the next `attach` makes it."""
         self.rollback()

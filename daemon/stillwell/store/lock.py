@@ -13,6 +13,7 @@ import fcntl
 import os
 import sys
 import time
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -61,6 +62,13 @@ class WriterLock:
 
     look = take
     """Takes it anew where its file is gone: whoever has taken it meanwhile is the writer now."""
+
+    def beat(self) -> None:
+        """Shows that the writer moves: see `moved_ms`. Where the file takes no time stamp it shows
+        nothing."""
+        if self._fd is not None and not self._on_folder:
+            with suppress(OSError):
+                os.utime(self._fd)
 
     def release(self) -> None:
         if self._fd is not None:
@@ -130,3 +138,12 @@ def is_held(store: Path) -> bool:
         finally:
             os.close(fd)
     return False
+
+
+def moved_ms(store: Path) -> int | None:
+    """UTC ms, by this machine's clock, at which the writer last showed that it moves; None where
+    that is not known."""
+    try:
+        return lock_path(store).stat().st_mtime_ns // 1_000_000
+    except OSError:
+        return None

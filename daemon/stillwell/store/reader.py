@@ -16,7 +16,7 @@ from stillwell.entry import STRUCK, Entry
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
-from stillwell.store import find, rescue, retention, rows
+from stillwell.store import find, rescue, retention, rows, sound
 from stillwell.store.backlog import DeadLetter
 from stillwell.store.connect import connect_reader, refusal
 from stillwell.store.rescue import Rescue
@@ -75,6 +75,13 @@ class StoreReader:
         asked."""
         path = Path(path)
         return cls(path, connect_reader(path))
+
+    def check(self) -> None:
+        """Looks at the small tables whole and at the newest readings. Raises `StoreDamaged`."""
+        try:
+            sound.check(self._db)
+        except sqlite3.Error as error:
+            raise refusal(error, self.path) from error
 
     def readings(self, channel: str, start_ms: int, end_ms: int) -> Iterator[Reading]:
         """The channel's readings by time; nothing for a channel that does not exist."""
@@ -140,6 +147,19 @@ class StoreReader:
         found = [rows.to_reading(row, names, offsets.get(row[2], 0)) for row in newest if row]
         return sorted(found, key=lambda reading: reading.channel)
 
+    def newest_ms(self) -> int | None:
+        """UTC of the reading that came last, by the store's order; None when there is none."""
+        found = self._all(
+            "SELECT r.mono_ms + e.offset_ms FROM reading r JOIN epoch e ON e.id = r.epoch "
+            "ORDER BY r.seq DESC LIMIT 1"
+        )
+        return int(found[0][0]) if found else None
+
+    def utc_ms(self, moment: Moment) -> int:
+        """When a kept moment was, by what is known of its clock now."""
+        found = self._all("SELECT offset_ms FROM epoch WHERE id = ?", (moment.epoch,))
+        return moment.mono_ms + int(found[0][0]) if found else moment.utc_ms
+
     def ten_minutes(self, channel: str, start_ms: int, end_ms: int) -> list[TenMinutes]:
         """Minimum, mean and maximum of the good readings of each ten minutes that begin in the
         window, reaching back beyond what is kept raw. Readings that were not rolled up yet are
@@ -204,6 +224,15 @@ class StoreReader:
             rows.to_notice(row, offsets)
             for row in self._stamped("notice", rows.NOTICE, start_ms, end_ms)
         ]
+
+    def latest_notices(self, limit: int) -> list[tuple[int, Notice]]:
+        """The newest notices with their numbers, the newest first."""
+        offsets = self._offsets()
+        found = self._all(
+            f"SELECT {rows.NOTICE} FROM notice ORDER BY seq DESC LIMIT ?",
+            (limit,),
+        )
+        return [(int(row[0]), rows.to_notice(row, offsets)) for row in found]
 
     def estimates(
         self, name: str | None = None, start_ms: int = ALWAYS, end_ms: int = FOREVER

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.morning import value_in_words
 from stillwell.reading import UNIT, Failure, Flag, Quantity, Reading
-from stillwell.settings import Settings
+from stillwell.units import System
+
+if TYPE_CHECKING:
+    from stillwell.settings import Settings
 
 CABLE = "Check its connector and cable, and that the configuration names this sensor."
 WIRING = "Check connector and cable: a loose contact or a long unshielded lead does this."
@@ -60,7 +65,7 @@ def channel_point(settings: Settings, reading: Reading, when: str = "") -> Point
         "tests": reading.tests,
     }
     tail = f", {when}" if when else ""
-    shown = _shown(reading.value, quantity, settings)
+    shown = value_shown(reading.value, quantity, settings.tank.units)
     if reading.flag in (Flag.PASS, Flag.NOT_EVALUATED):
         return Point("channel", name, Grade.WELL, f"{shown}{tail}{label}", facts=facts)
     test = reading.tests.partition(",")[0]
@@ -71,7 +76,8 @@ def channel_point(settings: Settings, reading: Reading, when: str = "") -> Point
     return Point("channel", name, grade, what, do, facts)
 
 
-def _shown(value: float | None, quantity: Quantity, settings: Settings) -> str:
+def value_shown(value: float | None, quantity: Quantity, units: System) -> str:
+    """A channel's value as people read it."""
     if value is None:
         return "no value"
     if quantity is Quantity.FLOAT:
@@ -80,4 +86,4 @@ def _shown(value: float | None, quantity: Quantity, settings: Settings) -> str:
         return "on" if value >= 0.5 else "off"
     if quantity is Quantity.PH:
         return f"pH {value:.2f}"
-    return value_in_words(value, UNIT[quantity], settings.tank.units)
+    return value_in_words(value, UNIT[quantity], units)

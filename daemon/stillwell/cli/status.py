@@ -1,0 +1,320 @@
+"""``stillwell status``: whether anybody watches, and how everything stands, on one screen."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from stillwell import __version__
+from stillwell.cli.alarm_line import rfc3339
+from stillwell.cli.console import PRIORITY_STYLE, print_json, say, stdout
+from stillwell.cli.options import (
+    ConfigOption,
+    JsonOption,
+    StoreOption,
+    load_settings,
+    reporting_store_errors,
+)
+from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, watched_screen
+from stillwell.cli.written import seconds_in_words
+from stillwell.notice import Notice, Priority, State, Transition
+from stillwell.ports import Stream
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+    from stillwell.cli.sinks import Standing
+    from stillwell.reading import Reading
+    from stillwell.settings import Settings
+    from stillwell.store import StoreReader
+    from stillwell.watching import Watching
+
+CALLING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.LATCHED)
+QUIET = (State.SHELVED, State.OUT_OF_SERVICE)
+LOOKED_AT = 100
+"""So many notices are looked through for one that got out."""
+TALL = 8
+"""More channels than that stand in two columns."""
+SHOWN = 5
+NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not looking."
+ADD_ONE = "Add a [sink.NAME]; config/sample-push.toml and sample-mqtt.toml have some to copy."
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("status", epilog=EPILOG)(status)
+
+
+@dataclass(frozen=True)
+class _Status:
+    """All that is shown, besides the line about the watch."""
+
+    now_ms: int
+    readings: Mapping[str, Reading | None]
+    """The newest of each channel."""
+    alarms: Sequence[Transition]
+    notice: Notice | None
+    """The last that got out, and `told`: to whom."""
+    told: Sequence[str]
+    sinks: Sequence[Standing]
+    size_bytes: int
+    damage: str
+    """What is wrong with the store's file; empty when it is sound."""
+    free_bytes: int
+    clock_set: bool
+
+
+def status(
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Whether anybody watches the tank, and since when; the last reading of each channel; what
+    calls and what is kept quiet; the last message that got out; how far each recipient is; the
+    store, the clock, the version. The first thing to look at.
+
+    With --json one object: watch (state: watched, hangs, not watched, never watched or no tank;
+    since, ahead_s), time, channels, calling, quiet, notice, recipients, store, clock, version.
+
+    Example: stillwell status
+    """
+    settings = load_settings(config)
+    path = store or settings.store_path
+    with watched_screen(path, config, store, as_json=as_json) as watching:
+        seen = _look(path, settings, watching)
+        if as_json:
+            print_json(_as_dict(seen, watching, path))
+        else:
+            _show(seen, watching, settings, path)
+
+
+def _look(path: Path, settings: Settings, watching: Watching) -> _Status:
+    from stillwell.acquire.clock import SystemClock
+    from stillwell.cli.sinks import standings
+    from stillwell.store import StoreDamaged, StoreReader
+
+    with reporting_store_errors(), StoreReader.open(path) as reader:
+        newest = {reading.channel: reading for reading in reader.latest_readings()}
+        now_ms = time.time_ns() // 1_000_000
+        if watching.made_up:
+            now_ms = max((r.moment.utc_ms for r in newest.values()), default=now_ms)
+        try:
+            reader.check()
+            damage = ""
+        except StoreDamaged as error:
+            damage = str(error)
+        alarms = [t for t in reader.alarms() if t.after in (*CALLING, *QUIET) and t.alarm]
+        notice, told = _got_out(reader, settings)
+        return _Status(
+            now_ms,
+            {name: newest.get(name) for name in settings.channel},
+            alarms,
+            notice,
+            told,
+            standings(reader, tuple(settings.sink)),
+            sum(p.stat().st_size for p in (path, _log_of(path)) if p.exists()),
+            damage,
+            _free(path),
+            SystemClock().trusted(),
+        )
+
+
+def _log_of(path: Path) -> Path:
+    return path.with_name(f"{path.name}-wal")
+
+
+def _free(path: Path) -> int:
+    disk = os.statvfs(path.parent)
+    return disk.f_bavail * disk.f_frsize
+
+
+def _got_out(reader: StoreReader, settings: Settings) -> tuple[Notice | None, list[str]]:
+    """The last notice that a recipient took, and which ones did."""
+    reached = {c.sink: c.seq for c in reader.cursors() if c.stream is Stream.NOTICES}
+    refused = {(d.sink, d.seq) for d in reader.dead_letters() if d.stream is Stream.NOTICES}
+
+    def took(name: str, number: int, notice: Notice) -> bool:
+        done = max(reached.get(name, 0), reached.get(f"{name}.ahead", 0))
+        hears = getattr(settings.sink[name].settings, "hears", None)
+        mine = hears is None or hears(notice)
+        return number <= done and mine and (name, number) not in refused
+
+    for number, notice in reader.latest_notices(LOOKED_AT):
+        told = [name for name in settings.sink if took(name, number, notice)]
+        if told:
+            return notice, told
+    return None, []
+
+
+def _show(seen: _Status, watching: Watching, settings: Settings, path: Path) -> None:
+    from rich.text import Text
+
+    zone = settings.tank.time_zone
+
+    def at(utc_ms: int) -> str:
+        return f"{datetime.fromtimestamp(utc_ms / 1000, zone):%a %d %b %H:%M}"
+
+    called = settings.tank.label or settings.tank.name
+    say(Text(f"{called}, {at(seen.now_ms)}", style="bold"))
+    calling = [t for t in seen.alarms if t.after in CALLING]
+    order = list(Priority)
+    for t in sorted(calling, key=lambda t: order.index(t.priority))[:SHOWN]:
+        said = f" ({t.priority.value}, {t.after.value}, since {at(t.since.utc_ms)})"
+        say(Text.assemble((t.alarm, PRIORITY_STYLE[t.priority]), said), hanging=2)
+    if len(calling) > SHOWN:
+        say(f"and {len(calling) - SHOWN} alarms more: stillwell alarms")
+    if not calling:
+        say(NOTHING_THEN if watching.nobody else "No alarm calls.")
+    quiet = [_quiet(t, at) for t in seen.alarms if t.after in QUIET]
+    if quiet:
+        say(f"Kept quiet: {'; '.join(quiet)}.", hanging=2)
+    _show_channels(seen, settings)
+    if not settings.sink:
+        say(Text(f"{NO_RECIPIENT} {ADD_ONE}", style="bold red"), hanging=2)
+    elif seen.notice is None:
+        say("No message has got out yet.")
+    else:
+        title = f'"{seen.notice.title}", {at(seen.notice.moment.utc_ms)}'
+        say(f"Last message out: {title}, to {', '.join(seen.told)}.", hanging=2)
+    for one in seen.sinks:
+        say(_recipient(one, at), hanging=2)
+    _show_rest(seen, path)
+
+
+def _quiet(t: Transition, at: Any) -> str:
+    if t.after is State.OUT_OF_SERVICE:
+        return f"{t.alarm} is out of service"
+    return f"{t.alarm} until {at(t.moment.utc_ms + t.shelved_for_ms)}"
+
+
+def _show_channels(seen: _Status, settings: Settings) -> None:
+    from rich.table import Table
+
+    rows = [
+        _channel(name, reading, seen.now_ms, settings) for name, reading in seen.readings.items()
+    ]
+    table = Table.grid(padding=(0, 2))
+    if len(rows) <= TALL:
+        for row in rows:
+            table.add_row("", *row)
+    else:
+        half = (len(rows) + 1) // 2
+        right = [*rows[half:], ("", "", "")]
+        for one, other in zip(rows[:half], right, strict=False):
+            table.add_row("", *one, *other)
+    stdout().print(table)
+
+
+def _channel(
+    name: str, reading: Reading | None, now_ms: int, settings: Settings
+) -> tuple[str, str, str]:
+    """Name, value, age."""
+    from stillwell.cli.checks.readings import SAYS, value_shown
+    from stillwell.reading import Flag, Quantity
+
+    if reading is None:
+        return name, "never read", ""
+    quantity = Quantity(settings.channel[name].quantity)
+    shown = value_shown(reading.value, quantity, settings.tank.units).partition(":")[0]
+    if reading.flag not in (Flag.PASS, Flag.NOT_EVALUATED):
+        test = reading.tests.partition(",")[0]
+        shown += f" ({SAYS.get(test, test)})"
+    age_s = (now_ms - reading.moment.utc_ms) / 1000
+    if age_s < -1:
+        return name, shown, f"{seconds_in_words(-age_s)} ahead of the clock"
+    return name, shown, f"{seconds_in_words(age_s)} ago"
+
+
+def _recipient(one: Standing, at: Any) -> Text:
+    from rich.text import Text
+
+    behind = [f"{c.behind:,} {c.stream}" for c in one.cursors if c.behind]
+    oldest = min((c.waiting_since_ms for c in one.cursors if c.waiting_since_ms), default=None)
+    lag = f"behind by {', '.join(behind)}" if behind else "has everything"
+    if behind and oldest is not None:
+        lag += f" since {at(oldest)}"
+    words = "" if one.verdict is None else one.verdict.words
+    if one.letters:
+        lag += f", refused {len(one.letters)}"
+    if not one.configured:
+        return Text(f"{one.name}: no longer configured.", style="dim")
+    if one.verdict is None:
+        return Text(f"{one.name}: not tried yet.")
+    away = one.verdict.away
+    return Text.assemble(
+        f"{one.name}: ", ("away, " if away else "", "bold red"), f"{lag}. {words}".rstrip()
+    )
+
+
+def _show_rest(seen: _Status, path: Path) -> None:
+    from rich.text import Text
+
+    state = seen.damage or "sound"
+    size, free = (f"{n / 1e6:,.0f} MB" for n in (seen.size_bytes, seen.free_bytes))
+    say(
+        Text.assemble(
+            f"Store {path}: {size}, ",
+            (state, "bold red" if seen.damage else ""),
+            f"; {free} free.".replace("..", "."),
+        ),
+        hanging=2,
+    )
+    clock = "set from the network" if seen.clock_set else "not synchronised yet"
+    say(f"Clock {clock}. stillwell {__version__}.")
+
+
+def _as_dict(seen: _Status, watching: Watching, path: Path) -> dict[str, Any]:
+    from stillwell.cli.alarm_line import alarm_as_dict
+    from stillwell.cli.sinks import as_dict
+
+    since = watching.since_ms
+    notice = seen.notice
+    return {
+        "watch": {
+            "state": watching.watch.value,
+            "since": None if since is None else rfc3339(since),
+            "ahead_s": watching.ahead_ms / 1000,
+        },
+        "time": rfc3339(seen.now_ms),
+        "channels": [
+            {
+                "channel": name,
+                "time": None if r is None else rfc3339(r.moment.utc_ms),
+                "age_s": None if r is None else (seen.now_ms - r.moment.utc_ms) / 1000,
+                "value": None if r is None else r.value,
+                "flag": None if r is None else int(r.flag),
+                "tests": "" if r is None else r.tests,
+            }
+            for name, r in seen.readings.items()
+        ],
+        "calling": [alarm_as_dict(t) for t in seen.alarms if t.after in CALLING],
+        "quiet": [alarm_as_dict(t) | {"until": _until(t)} for t in seen.alarms if t.after in QUIET],
+        "notice": None
+        if notice is None
+        else {
+            "time": rfc3339(notice.moment.utc_ms),
+            "title": notice.title,
+            "priority": notice.priority.value,
+            "to": list(seen.told),
+        },
+        "recipients": [as_dict(one) for one in seen.sinks],
+        "store": {
+            "path": str(path),
+            "size_bytes": seen.size_bytes,
+            "free_bytes": seen.free_bytes,
+            "damage": seen.damage,
+        },
+        "clock": {"set": seen.clock_set},
+        "version": __version__,
+    }
+
+
+def _until(t: Transition) -> str | None:
+    shelved = t.after is State.SHELVED
+    return rfc3339(t.moment.utc_ms + t.shelved_for_ms) if shelved else None

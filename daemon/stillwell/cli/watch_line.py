@@ -1,0 +1,144 @@
+"""The line with which every screen that shows the tank begins: whether anybody watches it."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import typer
+
+from stillwell.cli.options import fail
+from stillwell.watching import EXIT_UNWATCHED, KEY, Run, Signs, Watch, Watching, watching
+
+if TYPE_CHECKING:
+    from stillwell.store import StoreReader
+
+EPILOG = (
+    f"Ends with {EXIT_UNWATCHED}, after all that is known has been shown, when nobody watches the "
+    "tank. A replay or a simulation has no tank: it ends with 0."
+)
+"""For the help of each command that begins with the line."""
+UNIT = Path("/etc/systemd/system/stillwell.service")
+"""Of the service, where it is installed."""
+NOTHING_THEN = "No alarm stood when the tank was last watched."
+STYLE = {Watch.ON: "green", Watch.NO_TANK: "dim"}
+
+
+def look(reader: StoreReader) -> Watching:
+    """Whether anybody watches the tank of a store. Raises `StoreError`."""
+    from stillwell.restarts import KEY as STARTS
+    from stillwell.store import is_held, moved_ms
+
+    try:
+        run = Run.from_json(reader.described(KEY) or "")
+    except (ValueError, KeyError, TypeError):
+        run = None  # of a version that did not keep it
+    signs = Signs(
+        held=is_held(reader.path),
+        moved_ms=moved_ms(reader.path),
+        ran=run is not None or reader.described(STARTS) is not None,
+        fast=run is not None and run.fast,
+        began_ms=None if run is None else reader.utc_ms(run.began),
+        newest_ms=reader.newest_ms(),
+    )
+    return watching(signs, time.time_ns() // 1_000_000)
+
+
+@contextmanager
+def watched_screen(
+    path: Path, config: Path | None, store: Path | None, *, as_json: bool
+) -> Iterator[Watching]:
+    """Begins a screen about the store at `path` with the line, on standard error where standard
+    output is for programs, and ends the command with `EXIT_UNWATCHED` when nobody watches.
+
+    Args:
+        config, store: as they were given on the command line.
+    """
+    from stillwell.store import StoreError, StoreMissing, StoreReader
+
+    try:
+        with StoreReader.open(path) as reader:
+            found = look(reader)
+            zone = zone_of(reader)
+    except StoreMissing as missing:
+        line = words(Watching(Watch.NEVER), UTC, config, store)
+        fail(line, str(missing), code=EXIT_UNWATCHED)
+    except StoreError as error:
+        fail(str(error))
+    tell(found, zone, config, store, as_json=as_json)
+    yield found
+    if found.nobody:
+        raise typer.Exit(EXIT_UNWATCHED)
+
+
+def zone_of(reader: StoreReader) -> tzinfo:
+    """The tank's, as the store knows it."""
+    from stillwell.morning import PLAN_KEY, ReviewPlan
+
+    kept = reader.described(PLAN_KEY)
+    return ZoneInfo(ReviewPlan.from_json(kept).zone if kept else "UTC")
+
+
+def tell(
+    found: Watching, zone: tzinfo, config: Path | None, store: Path | None, *, as_json: bool
+) -> None:
+    """Prints the line."""
+    from rich.text import Text
+
+    from stillwell.cli.console import say, stderr
+
+    style = STYLE.get(found.watch, "bold red")
+    line = words(found, zone, config, store)
+    say(Text(line, style=style), hanging=2, to=stderr() if as_json else None)
+
+
+def words(found: Watching, zone: tzinfo, config: Path | None, store: Path | None) -> str:
+    """The line: ``NOT WATCHING since Tue 24 Nov 11:14: sudo systemctl start stillwell``"""
+    from stillwell.cli.written import seconds_in_words
+
+    since = ""
+    if found.since_ms is not None:
+        since = f" since {datetime.fromtimestamp(found.since_ms / 1000, zone):%a %d %b %H:%M}"
+    start = start_command(config, store)
+    ahead = ""
+    if found.ahead_ms:
+        by = seconds_in_words(found.ahead_ms / 1000)
+        ahead = (
+            f" The newest reading is {by} ahead of this clock: one of the two is wrong. Look at: "
+            "timedatectl"
+        )
+    match found.watch:
+        case Watch.ON if found.fast:
+            return f"Watched{since}: a demonstration, whose clock runs fast."
+        case Watch.ON:
+            return f"Watched{since}.{ahead}"
+        case Watch.HANGS:
+            again = (
+                start.replace(" start ", " restart ")
+                if start.startswith("sudo")
+                else f"End it, then: {start}"
+            )
+            return f"NOT WATCHING{since}: the daemon is there, but hangs. {again}{ahead}"
+        case Watch.OFF:
+            return f"NOT WATCHING{since}: {start}{ahead}"
+        case Watch.NEVER:
+            return f"NOT WATCHING: stillwell has never run with this store. {start}"
+        case Watch.NO_TANK:
+            return f"A replay or a simulation{since.replace('since', 'up to')}: it has no tank."
+
+
+def start_command(config: Path | None, store: Path | None) -> str:
+    """What to type so that somebody watches."""
+    if UNIT.exists() and config is None and store is None and "STILLWELL_CONFIG" not in os.environ:
+        return "sudo systemctl start stillwell"
+    said = ["stillwell", "run"]
+    said += [] if config is None else ["--config", str(config)]
+    said += [] if store is None else ["--store", str(store)]
+    return shlex.join(said)
