@@ -153,16 +153,16 @@ class TestReview:
     def test_reads_well_in_a_file_without_the_configuration(self, store: Path) -> None:
         done = process("review", "-s", store)
         lines = done.stdout.splitlines()
-        assert lines[1:3] == [
+        assert lines[2:4] == [
             "Rock pool, village reading room",
             "Night of Wed 14 Jan 2026, 22:00 to 08:00",
         ]
-        assert lines[4].startswith("Water 23.3 °C to 25.3 °C, 4 h 2")
-        assert "below 24.8 °C" in lines[4]
-        picture = lines[5:13]
+        assert lines[5].startswith("Water 23.3 °C to 25.3 °C, 4 h 2")
+        assert "below 24.8 °C" in lines[5]
+        picture = lines[6:14]
         assert all(any("\u2800" <= letter <= "\u28ff" for letter in row) for row in picture)
         assert all(len(row) <= 80 for row in picture)
-        assert lines[13].split() == ["22:00", "00:00", "02:00", "04:00", "06:00", "08:00"]
+        assert lines[14].split() == ["22:00", "00:00", "02:00", "04:00", "06:00", "08:00"]
         assert any(line.startswith("water.low (") for line in lines)
         assert "\x1b" not in done.stdout
 

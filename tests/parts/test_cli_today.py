@@ -77,4 +77,5 @@ class TestToday:
 
     def test_an_empty_store_is_told(self, tmp_path: Path) -> None:
         result = call("today", "-c", tank(tmp_path))
-        assert result.exit_code == 2
+        assert result.exit_code == 3
+        assert "NOT WATCHING: stillwell has never run with this store." in result.stderr

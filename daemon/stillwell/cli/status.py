@@ -44,7 +44,7 @@ TALL = 8
 """More channels than that stand in two columns."""
 SHOWN = 5
 NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not looking."
-ADD_ONE = "Add a [sink.NAME]; config/sample-push.toml and sample-mqtt.toml have some to copy."
+ADD_ONE = 'Add a [sink.NAME] to the configuration: the README says how, under "On your phone".'
 
 
 def add_to(app: typer.Typer) -> None:

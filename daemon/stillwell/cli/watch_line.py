@@ -136,7 +136,8 @@ def words(found: Watching, zone: tzinfo, config: Path | None, store: Path | None
 
 def start_command(config: Path | None, store: Path | None) -> str:
     """What to type so that somebody watches."""
-    if UNIT.exists() and config is None and store is None and "STILLWELL_CONFIG" not in os.environ:
+    elsewhere = config or store or os.environ.get("STILLWELL_CONFIG")
+    if not elsewhere and UNIT.exists():
         return "sudo systemctl start stillwell"
     said = ["stillwell", "run"]
     said += [] if config is None else ["--config", str(config)]
