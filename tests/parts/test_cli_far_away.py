@@ -73,4 +73,4 @@ class TestTheReport:
 
     def test_of_a_store_that_is_not_there_is_a_sentence(self, tmp_path: Path) -> None:
         shown = call("alarms", "-c", tank(tmp_path), "--report")
-        assert shown.exit_code == 2
+        assert shown.exit_code == 3

@@ -166,7 +166,7 @@ class TestSinks:
 
     def test_without_a_store_is_a_sentence(self, daemon: Make) -> None:
         told = call("sinks", "-c", daemon().config)
-        assert told.exit_code == 2
+        assert told.exit_code == 3
         assert "no store" in told.stderr.lower()
 
     def test_follow_without_a_daemon_says_that_nothing_is_sent(self, daemon: Make) -> None:
