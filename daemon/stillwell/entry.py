@@ -19,6 +19,7 @@ class Entry:
     """When it was done, UTC milliseconds; entries may come late."""
     value: float | None = None
     unit: str = ""
+    """Of the value, with the salinity that was told with it: ``mL``, ``mL at 35 ppt``."""
     text: str = ""
     by: str = ""
     entered_ms: int = 0
@@ -31,6 +32,15 @@ class Entry:
     """Given by the store."""
     struck_by: int | None = None
     """The id of the entry that struck this one out. Read only."""
+    to_mark: bool = False
+    """The water stood at the fill mark afterwards."""
+    lasted_s: float | None = None
+    """How long it took from `at_ms` on, seconds; None: not told."""
+
+    @property
+    def unit_in_file(self) -> str:
+        """The unit as journal files have it: ``mL to mark``."""
+        return f"{self.unit} to mark".strip() if self.to_mark else self.unit
 
 
 STRUCK = "struck"

@@ -227,6 +227,8 @@ class ToNote:
     unit: str = ""
     at: str = ""
     """When it was done; empty: now."""
+    lasted: str = ""
+    """How long it took from then on, as ``30 min``; empty: not told."""
     sure: bool = False
     """It is right, however odd."""
     strike: int | None = None

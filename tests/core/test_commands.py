@@ -160,7 +160,9 @@ class TestNothingGetsThrough:
 
 
 near_notes = st.dictionaries(
-    st.sampled_from(["kind", "value", "unit", "at", "text", "by", "sure", "strike", "key", "knd"]),
+    st.sampled_from(
+        ["kind", "value", "unit", "at", "for", "text", "by", "sure", "strike", "key", "knd"]
+    ),
     st.one_of(st.sampled_from(["pour", "1.2 L", "18:30", 1.2, 12, True, ""]), json_values),
     max_size=5,
 )
@@ -176,6 +178,11 @@ class TestNotes:
         )
         parts = parse("note", b'{"kind": "pour", "value": 1.2, "unit": "L"}')
         assert parts == Request(Command.NOTE, to_note=ToNote("pour", "1.2", "L"))
+
+    def test_may_say_how_long_it_took(self) -> None:
+        asked = parse("note", b'{"kind": "water-change", "value": "10 L", "for": "25 min"}')
+        to_note = ToNote("water-change", "10 L", lasted="25 min")
+        assert asked == Request(Command.NOTE, to_note=to_note)
 
     @pytest.mark.parametrize(
         ("payload", "words"),

@@ -66,8 +66,8 @@ class TestValues:
         [
             ("pour", "540", "mL", 540.0, "mL"),
             ("pour", "1.2", "L", 1200.0, "mL"),
-            ("pour", "1", "gal to mark", 3785.411784, "mL to mark"),
-            ("pour", None, "", None, "to mark"),
+            ("pour", "1", "gal to mark", 3785.411784, "mL"),
+            ("pour", None, "", None, ""),
             ("pour", "1,2", "L", 1200.0, "mL"),
             ("pour", "2", "cups", 473.176473, "mL"),
             ("salt-pour", "1.2", "L at 34.5 ppt", 1200.0, "mL at 34.5 ppt"),
@@ -199,7 +199,29 @@ class TestValues:
     )
     def test_as_kept_are_read_as_the_same_again(self, kind: str, value: str, unit: str) -> None:
         once = noted(kind, value, unit).entry
-        assert noted(kind, once.value, once.unit).entry == once
+        assert noted(kind, once.value, once.unit_in_file).entry == once
+
+    @pytest.mark.parametrize(
+        ("kind", "value", "unit", "to_mark"),
+        [
+            ("pour", "540", "mL to the fill mark", True),
+            ("pour", None, "", True),
+            ("salt-pour", "1", "L at 35 ppt to mark", True),
+            ("pour", "540", "mL", False),
+            ("animals-in", None, "", False),
+        ],
+    )
+    def test_say_whether_the_water_stood_at_the_mark(
+        self, kind: str, value: str | None, unit: str, to_mark: bool
+    ) -> None:
+        entry = noted(kind, value, unit).entry
+        assert entry.to_mark is to_mark
+        assert "mark" not in entry.unit
+
+    @pytest.mark.parametrize("seconds", [0.0, -60.0, 43_200.0, math.nan])
+    def test_took_no_time_or_half_a_day_are_refused(self, seconds: float) -> None:
+        with pytest.raises(JournalError, match="can't be"):
+            drafted("water-change", "10", "L", here=HERE, lasted_s=seconds)
 
     @given(st.sampled_from(list(Kind)), st.text(max_size=12), st.text(max_size=20))
     def test_whatever_is_typed_is_an_entry_or_a_reason(
@@ -449,3 +471,5 @@ class TestEvidence:
         assert pour_of(entries[1], NOW) == Pour(NOW, 1000.0, 50.0, fresh=False)
         # Three quarters of an hour before the time noted to half an hour after it.
         assert change_of(entries[2], NOW) == WaterChange(NOW - 2_700_000, NOW + 1_800_000)
+        told = replace(entries[2], lasted_s=1500.0, text="took 2 h of my morning")
+        assert change_of(told, NOW) == WaterChange(NOW, NOW + 1_500_000)

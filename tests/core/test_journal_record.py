@@ -64,7 +64,10 @@ def entries(draw: st.DrawFn) -> Entry:
     elif KINDS[kind].needs_text:
         text = f"refractometer {text}".strip()
     at_ms = NOW - draw(st.integers(0, 3 * 365)) * DAY - draw(st.integers(0, 2000))
-    return drafted(kind, value, unit, here=HERE, at_ms=at_ms, text=text, by=draw(TEXTS)).entry
+    lasted_s = draw(st.none() | st.sampled_from((90.0, 1500.0, 1188.6)))
+    return drafted(
+        kind, value, unit, here=HERE, at_ms=at_ms, text=text, by=draw(TEXTS), lasted_s=lasted_s
+    ).entry
 
 
 def numbered(found: Sequence[Entry]) -> tuple[Entry, ...]:
@@ -86,7 +89,9 @@ def lines(found: Sequence[Entry]) -> list[tuple[int, Line]]:
 
 
 def bare(found: Sequence[Entry]) -> Counter[tuple[object, ...]]:
-    return Counter((e.kind, e.at_ms, e.value, e.unit, e.text, e.by) for e in found)
+    return Counter(
+        (e.kind, e.at_ms, e.value, e.unit, e.to_mark, e.lasted_s, e.text, e.by) for e in found
+    )
 
 
 class TestThereAndBack:
@@ -119,6 +124,37 @@ class TestThereAndBack:
         assert len(sorted_out(lines(journal), HERE, sure=False).new) == 2
         once = replace(HERE, entries=journal[:1])
         assert len(sorted_out(lines(journal), once, sure=False).new) == 1
+
+
+class TestMarkAndDuration:
+    CHANGE = Entry("water-change", NOW, 10_000.0, "mL at 35 ppt", "with the hose", lasted_s=1500.0)
+    POUR = Entry("pour", NOW, 540.0, "mL", to_mark=True)
+
+    def test_stand_in_the_file_as_they_always_have(self) -> None:
+        assert [fields[3:5] for fields in rows(numbered([self.CHANGE, self.POUR]))] == [
+            ("mL at 35 ppt", "took 25 min; with the hose"),
+            ("mL to mark", ""),
+        ]
+
+    @pytest.mark.parametrize(
+        ("text", "lasted_s", "rest"),
+        [
+            ("took 25 min; with the hose", 1500.0, "with the hose"),
+            ("took 0.5 h", 1800.0, ""),
+            ("took 1 h 30 min; ", 5400.0, ""),
+            ("took 25 minutes of my morning", None, "took 25 minutes of my morning"),
+            ("took 3 d", None, "took 3 d"),
+            ("it took 25 min", None, "it took 25 min"),
+        ],
+    )
+    def test_are_read_from_any_file(self, text: str, lasted_s: float | None, rest: str) -> None:
+        kept = as_kept(Line(NOW, "water-change", 10.0, "L", text), HERE)
+        assert (kept.lasted_s, kept.text) == (lasted_s, rest)
+
+    def test_that_somebody_wrote_as_text_are_there_already(self) -> None:
+        journal = numbered([replace(self.CHANGE, text="took 25 min; oh", lasted_s=None)])
+        back = sorted_out(lines(journal), replace(HERE, entries=journal), sure=True)
+        assert (back.new, back.known) == ((), 1)
 
 
 class TestRows:

@@ -34,10 +34,17 @@ PLAN = BookPlan(68_000.0, "Europe/Dublin")
 START = utc_ms(dt.date(2026, 3, 2), dt.time(8), DUBLIN)  # a Monday
 
 
-def book(*rows: tuple[float, str, float | None, str]) -> list[Entry]:
-    """Entries as (days since the start, kind, value, unit)."""
+def book(*rows: tuple[float, str, float | None, str], to_mark: bool = False) -> list[Entry]:
+    """Entries as (days since the start, kind, value, unit); `to_mark`: of the pours."""
     return [
-        Entry(kind, START + round(day * DAY), value, unit, id=number + 1)
+        Entry(
+            kind,
+            START + round(day * DAY),
+            value,
+            unit,
+            id=number + 1,
+            to_mark=to_mark and kind == "pour",
+        )
         for number, (day, kind, value, unit) in enumerate(rows)
     ]
 
@@ -263,13 +270,13 @@ class TestBalance:
 
     def test_a_check_that_nothing_explains_is_told_with_what_it_likely_comes_from(self) -> None:
         week = [(float(day), "salinity", 35.0, "ppt") for day in range(0, 22, 7)]
-        pours = [(day + 0.5, "pour", 540.0, "mL to mark") for day in range(21)]
+        pours = [(day + 0.5, "pour", 540.0, "mL") for day in range(21)]
         ledger = Ledger(PLAN.salt)
-        ledger.at(book(*week, *pours), (), at(22))
+        ledger.at(book(*week, *pours, to_mark=True), (), at(22))
         last = ledger.last_check
         assert last is not None
         assert not last.unexpected
-        odd = book(*week, *pours, (21.5, "salinity", 37.5, "ppt"))
+        odd = book(*week, *pours, (21.5, "salinity", 37.5, "ppt"), to_mark=True)
         ledger.at(odd, (), at(22))
         last = ledger.last_check
         assert last is not None
@@ -281,8 +288,8 @@ class TestBalance:
     ) -> None:
         """It is the entries that do not explain it, however well salt water in the can would."""
         checks = [(2.0 * n, "salinity", 35.0 + 0.5 * max(0, n - 5), "ppt") for n in range(11)]
-        pours = [(day + 0.5, "pour", 540.0, "mL to mark") for day in range(20)]
-        rows = book(*checks, *pours)
+        pours = [(day + 0.5, "pour", 540.0, "mL") for day in range(20)]
+        rows = book(*checks, *pours, to_mark=True)
         ledger = Ledger(PLAN.salt)
         after = ledger.at(rows, (), at(21))
         assert after.salted > 0.5

@@ -118,6 +118,14 @@ class TestSalt:
         lived(second, entries, cut + 0.25, 10.0)
         assert second.state() == whole.state()
 
+    def test_a_state_of_before_had_the_mark_in_the_unit(self) -> None:
+        watch, again = SaltWatch(PLAN), SaltWatch(PLAN)
+        list(watch.note(replace(entry(1, 0.5, "pour", 540.0, "mL"), to_mark=True), None))
+        kept = json.loads(watch.state())
+        kept["entries"] = [[*kept["entries"][0][:4], "mL to mark", ""]]
+        again.restore(json.dumps(kept))
+        assert again.state() == watch.state()
+
     def test_a_damaged_state_is_refused(self) -> None:
         for text in ("", "[]", '{"entries": [[1]], "level": [], "standing": []}'):
             with pytest.raises(ValueError, match=r"."):

@@ -59,6 +59,15 @@ class TestTaken:
         assert reply == Reply(True, "Noted as entry 1: Sun 01 Mar 09:30  pour 1.2 L.")
         assert journal(path) == [("pour", 1200.0, "mL", NOON - 9_000_000)]
 
+    def test_a_water_change_may_say_how_long_it_took(self, say: Say, path: Path) -> None:
+        reply = say(kind="water-change", value="10 L", at="09:30", lasted="25 min")
+        assert reply.text.endswith("water-change 10.0 L, took 25 min.")
+        with StoreReader.open(path) as reader:
+            assert [e.lasted_s for e in reader.journal()] == [1500.0]
+        refused = say(kind="water-change", value="10 L", lasted="a while")
+        assert not refused.done
+        assert "begin with a number" in refused.text
+
     def test_without_a_time_it_is_now(self, say: Say, path: Path) -> None:
         say(kind="salinity", value="1.0264", unit="25/25 degC")
         assert journal(path) == [("salinity", 1.0264, "sg 25/25 °C", NOON)]

@@ -41,7 +41,8 @@ class TestNote:
     def test_json_has_these_keys(self, config: Path) -> None:
         [kept] = json_lines(call("note", "pour", "900 mL", "-c", config, "--json"))
         assert list(kept) == [
-            *("id", "time", "kind", "value", "unit", "text", "by", "strikes", "struck_by")
+            *("id", "time", "kind", "value", "unit", "to_mark", "lasted_s", "text", "by"),
+            *("strikes", "struck_by"),
         ]
 
     def test_salt_makes_it_a_salt_pour(self, config: Path) -> None:
@@ -60,12 +61,18 @@ class TestNote:
     def test_a_water_change_keeps_how_long_it_took(self, config: Path) -> None:
         arguments = ("water-change", "10 L", "--for", "30 min", "--text", "with new salt")
         [kept] = json_lines(call("note", *arguments, "-c", config, "--json"))
-        assert kept["text"] == "took 30 min; with new salt"
+        assert (kept["lasted_s"], kept["text"]) == (1800.0, "with new salt")
         assert kept["value"] == 10_000.0
+        listed = call("note", "--list", "-c", config).stdout
+        assert "water-change 10.0 L, took 30 min: with new salt" in listed
+        refused = call("note", "water-change", "10 L", "--for", "3 d", "-c", config)
+        assert refused.exit_code == 2
+        assert "less than half a day" in refused.stderr
 
     def test_a_pour_without_a_volume_is_up_to_the_mark(self, config: Path) -> None:
         [kept] = json_lines(call("note", "pour", "-c", config, "--json"))
-        assert (kept["value"], kept["unit"]) == (None, "to mark")
+        assert (kept["value"], kept["unit"], kept["to_mark"]) == (None, "", True)
+        assert "pour to mark" in call("note", "--list", "-c", config).stdout
 
     def test_a_gravity_is_told_in_ppt_too(self, config: Path) -> None:
         # 1.0264 at 25/25 °C is 35.04 by TEOS-10 and EOS-80.

@@ -6,20 +6,39 @@ import sqlite3
 import subprocess
 import sys
 import zipfile
+from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from stillwell.ports import Stream
 from stillwell.store import Store, StoreReader
 from stillwell.store.errors import StoreTooNew
-from stillwell.store.migrate import Migration, migrate, migrations, version
+from stillwell.store.migrate import Migration, migrate, migrations, renew_rows, version
 
 if TYPE_CHECKING:
     from tests.store.conftest import Rows
 
 ROOT = Path(__file__).parents[2]
+OLD_ENTRIES: list[tuple[Any, ...]] = [
+    ("pour", 540.0, "mL to mark", "", "mL", "", True, None),
+    ("pour", None, "to mark", "", "", "", True, None),
+    ("pour", None, "", "", "", "", True, None),
+    ("pour", 540.0, "mL", "to mark", "mL", "to mark", False, None),
+    ("salt-pour", 1e3, "mL at 35 ppt to mark", "", "mL at 35 ppt", "", True, None),
+    ("water-change", 1e4, "mL", "took 25 min; the; hose", "mL", "the; hose", False, 1500.0),
+    ("water-change", 1e4, "mL", "took 1.5 h", "mL", "", False, 5400.0),
+    ("water-change", 1e4, "mL", "took 1 h 30 min", "mL", "", False, 5400.0),
+    ("water-change", 1e4, "mL", "took 90s;", "mL", "", False, 90.0),
+    ("water-change", 1e4, "mL", "took 2 Hours", "mL", "", False, 7200.0),
+    ("water-change", 1e4, "mL", "took 3 d", "mL", "took 3 d", False, None),
+    ("water-change", 1e4, "mL", "took 0 min", "mL", "took 0 min", False, None),
+    ("water-change", 1e4, "mL", "took 2 h of it", "mL", "took 2 h of it", False, None),
+    ("water-change", 1e4, "mL", "took ages; sorry", "mL", "took ages; sorry", False, None),
+    ("note", None, "", "it took 25 min", "", "it took 25 min", False, None),
+]
+"""Kind, value, unit and text of before; unit, text, mark and duration of now."""
 
 
 def connect(path: Path) -> sqlite3.Connection:
@@ -64,6 +83,27 @@ class TestMigrate:
             assert [r.body for r in store.tail.rows(Stream.READINGS, 0, 9)] == [rows.reading(1000)]
         with StoreReader.open(path) as reader:
             assert list(reader.all_readings()) == [rows.reading(1000)]
+
+    def test_what_the_journal_s_rows_said_in_words_is_in_columns(self, tmp_path: Path) -> None:
+        path = tmp_path / "tank.db"
+        old = connect(path)
+        migrate(old, "old", migrations()[:4])
+        for number, (kind, value, unit, text, *_) in enumerate(OLD_ENTRIES, 1):
+            old.execute(
+                "INSERT INTO journal VALUES (?, ?, 5, 5, ?, ?, ?, ?, '', NULL)",
+                (number, f"k{number}", kind, value, unit, text),
+            )
+        old.close()
+        Store.open(path).close()
+        with StoreReader.open(path) as reader:
+            found = reader.journal()
+        assert [(e.unit, e.text, e.to_mark, e.lasted_s) for e in found] == [
+            tuple(row[4:]) for row in OLD_ENTRIES
+        ]
+        with closing(connect(path)) as db:
+            renew_rows(db)
+        with StoreReader.open(path) as reader:
+            assert reader.journal() == found
 
     def test_a_step_that_fails_leaves_the_one_before(self, tmp_path: Path) -> None:
         steps = [

@@ -88,7 +88,7 @@ def held_against(path: Path, lived: Path, spoilt: set[int], later: str = "") -> 
 
 
 class TestEarlierSchema:
-    def test_its_newest_readings_come_over_at_once(self, folder: Path) -> None:
+    def test_it_comes_over_at_once_as_this_one_has_it(self, folder: Path) -> None:
         with tempfile.TemporaryDirectory(dir=folder) as made:
             path = Path(made) / "tank.db"
             old = sqlite3.connect(path, isolation_level=None)
@@ -99,13 +99,17 @@ class TestEarlierSchema:
                 "INSERT INTO reading VALUES (?, 1, 1, ?, ?, 1, NULL, NULL)",
                 ((n, n * 1000, n / 8) for n in range(1, 2001)),
             )
-            query = "SELECT rootpage FROM sqlite_schema WHERE name = 'journal'"
+            old.execute(
+                "INSERT INTO journal VALUES (1, 'k', 5, 5, 'pour', 540, 'mL to mark', '', '', NULL)"
+            )
+            query = "SELECT rootpage FROM sqlite_schema WHERE name = 'notice'"
             (page,) = old.execute(query).fetchone()
             old.close()
             damage.spoil(path, [page], 1)
             with Store.open(path) as store:
                 assert store.disk.rescues
                 with StoreReader.open(path) as reader:
+                    assert [(e.unit, e.to_mark) for e in reader.journal()] == [("mL", True)]
                     assert [r.value for r in reader.all_readings()] == [
                         n / 8 for n in range(1, 2001)
                     ]

@@ -85,8 +85,9 @@ def note(
     A file has the columns time,kind,value,unit and may have text and by. Imported twice, its
     entries are there once; a row that can't be is refused with its line, the rest is taken.
 
-    With --json one object: id, time, kind, value, unit, text, by, strikes, struck_by; with --list
-    one a line; with --import: taken (ids), known, struck, refused, odd (line, why).
+    With --json one object: id, time, kind, value, unit, to_mark, lasted_s, text, by, strikes,
+    struck_by; with --list one a line; with --import: taken (ids), known, struck, refused, odd
+    (line, why).
 
     Example: stillwell note pour 1.2 L --at 18:30
     """
@@ -161,7 +162,6 @@ def _entry(
     yes: bool,
 ) -> Entry:
     """What is to be kept, or the end of the command with the reason why it can't be."""
-    from stillwell.estimate.level_journal import took
     from stillwell.journal import JournalError, drafted, struck
 
     try:
@@ -173,9 +173,6 @@ def _entry(
             if kind != "pour":
                 fail("--salt goes with a pour.", "Write: stillwell note pour 1.2 L --salt")
             kind = "salt-pour"
-        if lasted:
-            seconds(lasted)  # or the end of the command
-            text = f"{took(lasted)}; {text}".rstrip("; ")
         draft = drafted(
             kind,
             value,
@@ -185,6 +182,7 @@ def _entry(
             text=text,
             by=by,
             strikes=strike,
+            lasted_s=seconds(lasted) if lasted else None,
         )
     except JournalError as error:
         fail(error.what, error.do)
@@ -306,6 +304,8 @@ def _as_dict(entry: Entry) -> dict[str, Any]:
         "kind": entry.kind,
         "value": entry.value,
         "unit": entry.unit,
+        "to_mark": entry.to_mark,
+        "lasted_s": entry.lasted_s,
         "text": entry.text,
         "by": entry.by,
         "strikes": entry.strikes,

@@ -25,7 +25,7 @@ LONGEST_SHELF_S = 7 * 86400.0
 """A shelved alarm is a forgotten alarm; a week covers a holiday (common practice)."""
 
 _KEYS = ("alarm", "about", "sent", "for", "by", "text")
-_NOTE_KEYS = ("kind", "value", "unit", "at", "text", "by", "sure", "strike", "key")
+_NOTE_KEYS = ("kind", "value", "unit", "at", "for", "text", "by", "sure", "strike", "key")
 _LONGEST = {"alarm": 128, "about": 64, "sent": 40, "for": 32, "by": 80, "text": 500}
 _LONGEST |= {"token": 512, "kind": 32, "value": 40, "unit": 60, "at": 40, "key": 64}
 _ALARM = re.compile(r"[a-z0-9][a-z0-9.\-]*")
@@ -122,6 +122,8 @@ def _note(body: dict[str, object]) -> Request:
         body["value"] = f"{value}"
     said = {key: _text(key, value) for key, value in body.items()}
     by, text = said.pop("by", ""), said.pop("text", "")
+    if "for" in said:
+        said["lasted"] = said.pop("for")
     if not said.get("kind") and strike is None:
         raise _BadError('Say what was done, as {"kind": "pour", "value": "1.2 L"}.')
     to_note = ToNote(**said, sure=sure, strike=strike)

@@ -31,6 +31,8 @@ EARLIEST_MS = 946_684_800_000
 """1 January 2000: what is earlier is a slip or a clock that was never set."""
 TWICE_MS = 2 * _MINUTE_MS
 LONGEST_TEXT, LONGEST_NAME = 500, 80
+LONGEST_S = 12 * 3600.0
+"""What takes longer is no water change but a slip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,7 @@ def drafted(
     text: str = "",
     by: str = "",
     strikes: int | None = None,
+    lasted_s: float | None = None,
     on_record: bool = False,
 ) -> Draft:
     """Returns the entry to keep.
@@ -85,6 +88,7 @@ def drafted(
         text: anything; up to 500 characters.
         by: who; up to 80 characters.
         strikes: the number of the entry that it corrects.
+        lasted_s: how long it took from then on, seconds.
         on_record: it stands in a record with full dates, as a file: an old date is nothing odd, and
             what stands there twice was done twice.
 
@@ -107,11 +111,26 @@ def drafted(
     if rule.kind is Kind.POSTPONED and text not in REMINDERS:
         known = ", ".join(REMINDERS)
         raise JournalError(f'There is no reminder "{text}".', f"Reminders are: {known}.")
-    number, kept_unit = read(rule, typed, " ".join(unit.split()), here.tank_ml, here.units)
+    if lasted_s is not None and not 0 < lasted_s < LONGEST_S:
+        raise JournalError(
+            f"A {rule.kind} that took {show(lasted_s, Dimension.DURATION)} can't be.",
+            "Write how long it took from its beginning to its end: less than half a day.",
+        )
+    number, kept_unit, to_mark = read(rule, typed, " ".join(unit.split()), here.tank_ml, here.units)
     if number is not None:
         questions += _asked_about_value(rule, number, kept_unit, here)
         questions += _asked_about_room(rule, number, here)
-    entry = Entry(rule.kind, at_ms, number, kept_unit, text, by, entered_ms=here.now_ms)
+    entry = Entry(
+        rule.kind,
+        at_ms,
+        number,
+        kept_unit,
+        text,
+        by,
+        entered_ms=here.now_ms,
+        to_mark=to_mark,
+        lasted_s=lasted_s,
+    )
     if not on_record:
         questions += _asked_about_twice(entry, here)
     draft = Draft(entry, tuple(questions))
@@ -274,7 +293,8 @@ def is_twice(entry: Entry, other: Entry) -> bool:
     minutes."""
     return (
         abs(other.at_ms - entry.at_ms) <= TWICE_MS
-        and (other.kind, other.value, other.unit) == (entry.kind, entry.value, entry.unit)
+        and (other.kind, other.value, other.unit_in_file)
+        == (entry.kind, entry.value, entry.unit_in_file)
         and (entry.value is not None or other.text == entry.text)
     )
 

@@ -76,7 +76,6 @@ def salt_events(
     rows = list(entries)
     looks = calibrations(rows)
     for entry in rows:
-        to_mark = entry.unit.endswith("to mark")
         match entry.kind:
             case Kind.SALINITY:
                 try:
@@ -86,12 +85,12 @@ def salt_events(
                 if looks and read_by_it(entry):
                     read = max(0.0, read - too_much(entry.at_ms, looks))
                 out.append(Check(entry.at_ms, read, check_sd))
-            case Kind.POUR if entry.value is not None or to_mark:
-                out.append(TopUp(entry.at_ms, entry.value, to_mark=to_mark))
+            case Kind.POUR if entry.value is not None or entry.to_mark:
+                out.append(TopUp(entry.at_ms, entry.value, to_mark=entry.to_mark))
             case Kind.SALT_POUR if entry.value is not None:
                 salinity = _salinity_beside(entry, salt_water)
                 assert salinity is not None
-                out.append(TopUp(entry.at_ms, entry.value, salinity, to_mark))
+                out.append(TopUp(entry.at_ms, entry.value, salinity, entry.to_mark))
             case Kind.WATER_CHANGE if entry.value is not None:
                 out.append(Exchange(entry.at_ms, entry.value, _salinity_beside(entry, None)))
     return out

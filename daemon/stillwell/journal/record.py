@@ -1,12 +1,15 @@
 """A journal as a file and back: which rows are new, which are there already, which can't be.
 
 The file is the trace format's ``time,kind,value,unit`` with two further columns, ``text`` and
-``by``. It holds the entries that stand: what was struck out stays behind, and a row that was struck
-out here since the file was written does not come back by it.
+``by``. Of an entry that filled up to the mark the unit is ``mL to mark``; how long it took stands
+before its text: ``took 25 min; with the hose``. The file holds the entries that stand: what was
+struck out stays behind, and a row that was struck out here since the file was written does not come
+back by it.
 """
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -14,13 +17,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.journal.drafting import Circumstances, Draft, drafted, is_twice
+from stillwell.journal.drafting import LONGEST_S, Circumstances, Draft, drafted, is_twice
 from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.ports import Noted
+from stillwell.units import Dimension, UnitError, parse
 
 COLUMNS = ("time", "kind", "value", "unit", "text", "by")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_TOOK = re.compile(r"took ([0-9][^;]*?)(?:; *(.*))?", re.DOTALL)
 
 
 class Row(Noted, Protocol):
@@ -62,7 +67,7 @@ class Sorted:
 def rows(entries: Iterable[Entry]) -> list[tuple[str, ...]]:
     """Returns the fields of each entry that stands, in the order in which things were done."""
     return [
-        (_rfc3339(e.at_ms), e.kind, _number(e.value), e.unit, e.text, e.by)
+        (_rfc3339(e.at_ms), e.kind, _number(e.value), e.unit_in_file, _text(e), e.by)
         for e in standing(entries)
     ]
 
@@ -113,22 +118,43 @@ def as_kept(row: Row, here: Circumstances) -> Entry:
     return _drafted(row, replace(here, now_ms=max(here.now_ms, row.utc_ms))).entry
 
 
+def _text(entry: Entry) -> str:
+    s = entry.lasted_s
+    if s is None:
+        return entry.text
+    took = f"took {_number(s)} s" if s % 60 else f"took {_number(s / 60)} min"
+    return f"{took}; {entry.text}" if entry.text else took
+
+
+def _took(text: str) -> tuple[float | None, str]:
+    """The inverse of `_text`: how long it took, and the text. An older program wrote the duration
+    as it had been typed."""
+    found = _TOOK.fullmatch(text)
+    try:
+        lasted_s = parse(found[1], Dimension.DURATION) if found else 0.0
+    except UnitError:
+        lasted_s = 0.0
+    return (lasted_s, found[2] or "") if found and 0 < lasted_s < LONGEST_S else (None, text)
+
+
 def _drafted(row: Row, here: Circumstances) -> Draft:
+    lasted_s, text = _took(row.text)
     return drafted(
         row.kind,
         row.value,
         row.unit,
         here=here,
         at_ms=row.utc_ms,
-        text=row.text,
+        text=text,
         by=row.by,
+        lasted_s=lasted_s,
         on_record=True,
     )
 
 
 def _same(entry: Entry) -> tuple[object, ...]:
     """What two entries have in common that are one."""
-    return entry.kind, entry.at_ms, entry.value, entry.unit, entry.text
+    return entry.kind, entry.at_ms, entry.value, entry.unit_in_file, _text(entry)
 
 
 def _near(entry: Entry, there: Sequence[Entry]) -> tuple[str, ...]:

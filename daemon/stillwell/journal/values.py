@@ -10,12 +10,14 @@ from stillwell.units import Dimension, System, UnitError, any_of, parse
 from stillwell.water.ammonia import SYMBOL, Species, measured
 from stillwell.water.seawater import Reference
 
+_TO_MARK = re.compile(r"(.*?) ?\bto (?:the )?(?:fill )?mark", re.IGNORECASE)
+
 
 def read(
     rule: Rule, typed: str, unit: str, tank_ml: float, units: System = System.METRIC
-) -> tuple[float | None, str]:
-    """Returns the value and the unit as they are kept. Raises JournalError with the reason for what
-    can't be or leaves open what is meant.
+) -> tuple[float | None, str, bool]:
+    """Returns the value and the unit as they are kept, and whether the water stood at the mark
+    afterwards. Raises JournalError with the reason for what can't be or leaves open what is meant.
 
     Args:
         tank_ml: the tank, of which a change may be a share.
@@ -24,13 +26,14 @@ def read(
     if not typed:
         if rule.takes is Takes.VALUE:
             raise JournalError(f"A {rule.kind} needs a value.", f"Write: {rule.example}")
-        if rule.kind is Kind.POUR:
-            return None, "to mark"
-        return None, ""
+        return None, "", rule.kind is Kind.POUR
     if rule.takes is Takes.NOTHING:
         raise JournalError(
             f"A {rule.kind} takes no value.", "Put what you want to say in the text."
         )
+    to_mark = False
+    if rule.of_tank:
+        unit, to_mark = marked(unit)
     try:
         number, kept = _read_value(rule, typed, unit, tank_ml)
     except UnitError as error:
@@ -39,7 +42,14 @@ def read(
         raise
     except ValueError as error:
         raise JournalError(str(error), f"Write: {rule.example}") from None
-    return number, kept
+    return number, kept, to_mark
+
+
+def marked(unit: str) -> tuple[str, bool]:
+    """Returns a unit as typed or as a file has it without ``to mark``, and whether that stood
+    there."""
+    found = _TO_MARK.fullmatch(unit)
+    return (found[1], True) if found else (unit, False)
 
 
 def _read_value(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, str]:
@@ -91,14 +101,10 @@ def _by_kit(species: Species, typed: str, unit: str) -> float:
 
 
 _AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg))(.*)", re.IGNORECASE)
-_TO_MARK = re.compile(r"(.*?) ?\bto (?:the )?(?:fill )?mark", re.IGNORECASE)
 
 
 def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, str]:
     tail = ""
-    marked = _TO_MARK.fullmatch(unit)
-    if marked:
-        unit, tail = marked[1], " to mark"
     at = _AT.fullmatch(unit)
     if at:
         if rule.kind is Kind.POUR:
@@ -113,7 +119,7 @@ def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, s
             )
         # What was typed in g/kg stays so: whoever reads it converts it.
         as_typed = at[2].casefold() if at[2][-1] in "gG" else f"{salinity:g} ppt"
-        unit, tail = at[1] + at[3], f" at {as_typed}{tail}"
+        unit, tail = at[1] + at[3], f" at {as_typed}"
     if rule.kind is Kind.WATER_CHANGE and unit.strip() in ("%", "percent"):
         return parse(f"{typed} %", Dimension.RATIO) * tank_ml, f"mL{tail}"
     return parse(f"{typed} {unit.strip()}", Dimension.VOLUME), f"mL{tail}"

@@ -20,10 +20,12 @@ def number_and_unit(text: str) -> tuple[str, str]:
 
 
 def in_words(entry: Entry, zone: dt.tzinfo, units: System) -> str:
-    """Returns ``Wed 04 Mar 18:30  pour 1.2 L: with the old can``."""
+    """Returns ``Wed 04 Mar 18:30  pour 1.2 L to mark, took 5 min: with the old can``."""
     at = dt.datetime.fromtimestamp(entry.at_ms / 1000, zone)
+    mark = " to mark" if entry.to_mark else ""
+    took = "" if entry.lasted_s is None else f", took {show(entry.lasted_s, Dimension.DURATION)}"
     text = f": {entry.text}" if entry.text else ""
-    return f"{at:%a %d %b %H:%M}  {entry.kind}{_value(entry, units)}{text}"
+    return f"{at:%a %d %b %H:%M}  {entry.kind}{_value(entry, units)}{mark}{took}{text}"
 
 
 def _value(entry: Entry, units: System) -> str:

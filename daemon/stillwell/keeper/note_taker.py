@@ -23,7 +23,7 @@ from stillwell.journal.drafting import TWICE_MS, is_twice
 from stillwell.keeper.room import missing_before
 from stillwell.ports import Reply, Request, ToNote
 from stillwell.store import Store, StoreError, StoreReader
-from stillwell.units import System
+from stillwell.units import Dimension, System, UnitError, parse
 
 _WAITS = "and waits for a disk that takes nothing now"
 
@@ -95,6 +95,7 @@ class NoteTaker:
             text=request.text,
             by=request.by,
             strikes=asked.strike,
+            lasted_s=_seconds(asked.lasted) if asked.lasted else None,
         )
 
     def _here(
@@ -132,3 +133,10 @@ class NoteTaker:
         # On a disk that takes nothing it waits in memory, without a number.
         noted = "Noted" if kept is None else f"Noted as entry {kept.id}"
         return Reply(True, f"{noted}: {words}.")
+
+
+def _seconds(text: str) -> float:
+    try:
+        return parse(text, Dimension.DURATION)
+    except UnitError as error:
+        raise JournalError(error.what, error.do) from None

@@ -13,6 +13,7 @@ from stillwell.estimate.salt_alarm import HIGH, LOW, UNSURE, findings
 from stillwell.estimate.salt_told import MissingWater
 from stillwell.finding import Finding
 from stillwell.journal import Kind
+from stillwell.journal.values import marked
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.keeper.plan import BookPlan
 from stillwell.notice import Message, Priority
@@ -128,7 +129,7 @@ class SaltWatch:
     def state(self) -> str:
         """Some kB of JSON: entries and levels of four months."""
         kept = [
-            [e.id, e.kind, e.at_ms, e.value, e.unit, e.text]
+            [e.id, e.kind, e.at_ms, e.value, e.unit, e.text, e.to_mark]
             for e in sorted(self._entries.values(), key=lambda e: e.id)
         ]
         level = [asdict(m) for m in self._level]
@@ -141,10 +142,19 @@ class SaltWatch:
             kept = json.loads(state)
             if kept["form"] != FORM:
                 raise ValueError(f"A state of the salt balance of form {kept['form']}.")
-            entries = {
-                int(i): Entry(str(kind), int(at_ms), value, str(unit), str(text), id=int(i))
-                for i, kind, at_ms, value, unit, text in kept["entries"]
-            }
+            entries = {}
+            for i, kind, at_ms, value, unit, text, *mark in kept["entries"]:
+                # an earlier version had the mark in the unit
+                unit_now, in_unit = marked(str(unit))
+                entries[int(i)] = Entry(
+                    str(kind),
+                    int(at_ms),
+                    value,
+                    unit_now,
+                    str(text),
+                    id=int(i),
+                    to_mark=bool(mark[0]) if mark else in_unit,
+                )
             level = [MissingWater(**m) for m in kept["level"]]
             standing = frozenset(str(name) for name in kept["standing"])
         except (KeyError, TypeError, AttributeError) as damage:

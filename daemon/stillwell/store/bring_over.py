@@ -13,7 +13,7 @@ from pathlib import Path
 
 from stillwell.ports import Stream
 from stillwell.store import carry, rescue, retention
-from stillwell.store.migrate import widths
+from stillwell.store.migrate import renew_rows, widths
 from stillwell.store.rescue import Gap, Rescue
 from stillwell.store.rows import TABLE
 from stillwell.store.salvage import Missing, Salvage, Slice
@@ -110,6 +110,7 @@ class BringOver:
             kept = len(found.rows)
         else:
             kept = carry.insert_rows(db, found.table, found.rows)
+            renew_rows(db)
         for gap in found.missing:
             if found.table == "reading":
                 one = one.with_gap(self._placed(db, gap))

@@ -16,7 +16,7 @@ from typing import Any
 from stillwell.store import rows
 from stillwell.store.blocks import BlockRow, fill
 from stillwell.store.epochs import NO_BOOT
-from stillwell.store.migrate import columns_of
+from stillwell.store.migrate import columns_of, renew_rows
 from stillwell.store.pages import Malformed, PageFile, Survey
 from stillwell.store.rescue import NUMBERED, SMALL, Rescue
 
@@ -101,6 +101,7 @@ def carry(
             for _, found in pages_of(file, survey, table):
                 insert_rows(new, table, found)
         short = []
+    renew_rows(new)
     new.execute(
         "INSERT OR IGNORE INTO alarm (name, seq) SELECT alarm, max(seq) FROM transition "
         "GROUP BY alarm"

@@ -104,7 +104,7 @@ def export_trace(
         write = csv.writer(journal, lineterminator="\n").writerow
         write(("time", "kind", "value", "unit"))
         for entry in reader.journal(start_ms, end_ms):
-            write((rfc3339(entry.at_ms), entry.kind, number(entry.value), entry.unit))
+            write((rfc3339(entry.at_ms), entry.kind, number(entry.value), entry.unit_in_file))
             entries += 1
     return Written(count, entries)
 

@@ -101,6 +101,17 @@ def widths(db: sqlite3.Connection) -> dict[str, int]:
     return {table: len(columns_of(db, table)) for table in tables}
 
 
+def renew_rows(db: sqlite3.Connection) -> None:
+    """Does to rows that have come over from a file of an earlier schema what the migrations did to
+    theirs. An UPDATE of a migration leaves a row alone that it has been done to. Runs in the
+    transaction of the caller."""
+    for step in migrations():
+        for statement in _statements(step.sql):
+            lines = (line for line in statement.splitlines() if not line.startswith("--"))
+            if "".join(lines).lstrip().startswith("UPDATE"):
+                db.execute(statement)
+
+
 def _statements(sql: str) -> list[str]:
     # executescript() commits first, which would tear the file from its number; so the script is cut
     # into statements by SQLite's own test for a complete one.

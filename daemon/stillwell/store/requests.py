@@ -148,7 +148,7 @@ def revive(path: Path, letters: Iterable[int]) -> int:
 
 def insert_entry(db: sqlite3.Connection, entry: Entry) -> None:
     db.execute(
-        f"INSERT OR IGNORE INTO journal ({rows.JOURNAL}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        rows.insert("journal", rows.JOURNAL, "INSERT OR IGNORE"),
         rows.bindable(rows.from_entry(entry)),
     )
 

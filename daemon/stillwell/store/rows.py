@@ -34,7 +34,7 @@ TABLE = {
     Stream.ESTIMATES: "estimate",
 }
 
-JOURNAL = "key, at_ms, entered_ms, kind, value, unit, text, person, strikes"
+JOURNAL = "key, at_ms, entered_ms, kind, value, unit, text, person, strikes, to_mark, lasted_s"
 
 Offsets = Mapping[int, int]
 """Epoch id -> UTC minus monotonic, milliseconds."""
@@ -212,12 +212,14 @@ def from_entry(e: Entry) -> tuple[Any, ...]:
         e.text,
         e.by,
         e.strikes,
+        int(e.to_mark),
+        e.lasted_s,
     )
 
 
 ENTRY = (
     "j.id, j.key, j.at_ms, j.entered_ms, j.kind, j.value, j.unit, j.text, j.person, j.strikes, "
-    "(SELECT min(s.id) FROM journal s WHERE s.strikes = j.id)"
+    "(SELECT min(s.id) FROM journal s WHERE s.strikes = j.id), j.to_mark, j.lasted_s"
 )
 
 
@@ -234,6 +236,8 @@ def to_entry(row: Sequence[Any]) -> Entry:
         by=row[8],
         strikes=row[9],
         struck_by=row[10],
+        to_mark=bool(row[11]),
+        lasted_s=row[12],
     )
 
 
