@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
 import tomllib
 import tracemalloc
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,12 +17,11 @@ from hypothesis import strategies as st
 from stillwell.ports import DriverError, TellsTime
 from stillwell.reading import Failure, Sample
 from stillwell.testing import DriverCase, DriverContract, ManualClock
-from stillwell_drivers.trace import (
+from stillwell_drivers.trace import Trace, TraceSettings
+from stillwell_drivers.trace_file import (
     Damage,
     JournalRow,
-    Trace,
     TraceError,
-    TraceSettings,
     read_journal,
     read_trace,
 )
@@ -212,6 +213,71 @@ class TestDamage:
         assert flat(groups)[:complete] == flat(whole)[:complete]
 
 
+def row(minute: int, channel: str = "water-a", value: str = "25.3") -> str:
+    at = datetime.fromtimestamp(EVENING / 1000 + 60 * minute, UTC)
+    return f"{at:%Y-%m-%dT%H:%M:%SZ},{channel},{value}"
+
+
+MINUTES = range(200)
+
+
+class TestAnotherOrder:
+    """How a spreadsheet or another program may have left the rows."""
+
+    @pytest.mark.parametrize(
+        ("order", "line"),
+        [
+            ([row(m) for m in reversed(MINUTES)], 3),
+            ([row(60 * m) for m in reversed(MINUTES)], 3),
+            ([row(m, c) for c in ("water-a", "float-low") for m in MINUTES], 202),
+        ],
+        ids=["newest first", "hourly, newest first", "a channel after the other"],
+    )
+    def test_than_that_of_time_is_refused_with_the_row_and_how_to_sort_it(
+        self, tmp_path: Path, order: list[str], line: int
+    ) -> None:
+        path = written(tmp_path, "\n".join(["time,channel,value", *order, ""]))
+        with pytest.raises(TraceError, match="not in time order") as raised:
+            rows_of(path)
+        assert f"night.csv, line {line}:" in raised.value.what
+        command = raised.value.do.removeprefix("Sort them by time: ")
+        subprocess.run(command, shell=True, cwd=tmp_path, check=True)
+        groups, damage = rows_of(tmp_path / "sorted.csv")
+        assert sum(len(group) for _, group in groups) == len(order)
+        assert damage == []
+
+    @settings(max_examples=50)
+    @given(st.permutations(range(60)))
+    def test_no_row_is_lost_in_silence(
+        self, tmp_path_factory: pytest.TempPathFactory, minutes: list[int]
+    ) -> None:
+        lines = ["time,channel,value", *map(row, minutes), ""]
+        path = written(tmp_path_factory.mktemp("order"), "\n".join(lines))
+        with suppress(TraceError):
+            groups, damage = rows_of(path)
+            assert sum(len(group) for _, group in groups) + len(damage) == 60
+
+
+class TestASpreadsheet:
+    def test_s_semicolons_and_decimal_commas_are_taken(self, tmp_path: Path) -> None:
+        semicolons = GOOD.replace(",", ";").replace(".3125", ",3125").replace("0.95", "0,95")
+        groups, damage = rows_of(written(tmp_path, semicolons))
+        assert damage == []
+        assert groups == rows_of(written(tmp_path, GOOD))[0]
+
+    def test_s_decimal_comma_between_quotes_is_taken(self, tmp_path: Path) -> None:
+        groups, _ = rows_of(written(tmp_path, GOOD.replace("25.3125", '"25,3125"')))
+        assert groups == rows_of(written(tmp_path, GOOD))[0]
+
+    def test_s_comma_that_may_part_thousands_is_asked_back(self, tmp_path: Path) -> None:
+        text = "time;kind;value;unit\n2026-01-05T22:00:00Z;pour;1,200;mL\n"
+        damage: list[Damage] = []
+        assert read_journal(written(tmp_path, text), damage.append) == []
+        assert 'line 2: "1,200" has a comma in its number. Write "1.200" or "1200".' in str(
+            damage[0]
+        )
+
+
 class TestTheJournal:
     def test_rows_come_in_time_order_though_written_down_late(self, tmp_path: Path) -> None:
         text = (
@@ -324,6 +390,17 @@ class TestPlaying:
         driver = self._opened(written(tmp_path, GOOD), clock)
         clock.step_wall(10 * 365 * 86_400)
         assert [s.value for s in driver.read()] == [25.3125, 1.0]
+
+    def test_another_order_than_that_of_time_is_said_again_and_again(
+        self, tmp_path: Path, clock: ManualClock
+    ) -> None:
+        order = [row(m, c) for c in ("water-a", "float-low") for m in MINUTES]
+        path = written(tmp_path, "\n".join(["time,channel,value", *order, ""]))
+        driver = self._opened(path, clock)
+        clock.advance(200 * 60)
+        for _ in range(2):
+            with pytest.raises(DriverError, match="not in time order"):
+                driver.read()
 
     def test_after_its_end_it_says_so(self, tmp_path: Path, clock: ManualClock) -> None:
         driver = self._opened(written(tmp_path, GOOD), clock)

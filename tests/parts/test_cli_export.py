@@ -12,7 +12,7 @@ import pytest
 from command_line import STILLWELL, call, json_lines, process, tank
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Entry, Store
-from stillwell_drivers.trace import read_journal, read_trace
+from stillwell_drivers.trace_file import read_journal, read_trace
 
 NOON = 1_767_268_800_000  # 2026-01-01T12:00:00Z
 

@@ -57,6 +57,16 @@ class TestImport:
             ("salinity", 1.0264, "sg 25/25 °C", "before, after"),
         }
 
+    def test_takes_what_a_spreadsheet_writes(self, config: Path, file: Path) -> None:
+        file.write_text(
+            "time;kind;value;unit;text\n2026-01-05T22:00:00Z;pour;1,2;L;before, after\n",
+            encoding="utf-8-sig",
+        )
+        assert call("note", "--import", file, "-c", config).exit_code == 0
+        with StoreReader.open(config.parent / "tank.db") as reader:
+            [entry] = reader.journal()
+        assert (entry.value, entry.unit, entry.text) == (1200.0, "mL", "before, after")
+
     def test_a_second_time_brings_nothing(self, config: Path, file: Path) -> None:
         call("note", "--import", file, "-c", config)
         [again] = json_lines(call("note", "--import", file, "-c", config, "--json"))
@@ -122,7 +132,7 @@ class TestReplay:
         trace.write_text("time,channel,value\n2026-01-05T21:59:00Z,water-a,25.3\n")
         store = tmp_path / "replayed.db"
         result = call("replay", "-c", tank(tmp_path), "-r", trace, "-j", file, "-s", store)
-        assert result.exit_code == 0
+        assert result.exit_code == 1
         assert "line 4: A pour of -3.0 L can't be" in result.stderr
         with StoreReader.open(store) as reader:
             kept = [(e.kind, e.value, e.unit) for e in reader.journal()]

@@ -39,13 +39,15 @@ def trace(folder: Path, lines: Iterable[str]) -> Path:
     return path
 
 
-def replayed(folder: Path, lines: Iterable[str], *more: object) -> tuple[list[Any], str]:
+def replayed(
+    folder: Path, lines: Iterable[str], *more: object, ends: int = 0
+) -> tuple[list[Any], str]:
     """The objects of `replay --json`, and what went to standard error."""
     result = call(
         *("replay", "-c", tank(folder), "-r", trace(folder, lines)),
         *("-s", folder / "out.db", "--json", *more),
     )
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == ends, result.stderr
     return json_lines(result), result.stderr
 
 
@@ -77,21 +79,28 @@ class TestReplay:
         lines[30] = "2026-01-14T20:1"
         lines[60] = "2026-01-14T20:20:00Z,water-a,warm"
         lines.insert(90, "\0\0\0\0")
-        _, told = replayed(tmp_path, lines)
+        _, told = replayed(tmp_path, lines, ends=1)
         assert told.count("readings.csv, line ") == 3
+        assert "3 rows were left out in all." in told
         with StoreReader.open(tmp_path / "out.db") as reader:
             assert sum(1 for _ in reader.all_readings()) == 180 - 2
 
     def test_many_damaged_rows_are_counted(self, tmp_path: Path) -> None:
         lines = [*rows(0.2, lambda _: 25.3), *["garbage"] * 100]
-        _, told = replayed(tmp_path, lines)
+        _, told = replayed(tmp_path, lines, ends=1)
         assert told.count("readings.csv, line ") == 20
-        assert "100 damaged rows were left out in all." in told
+        assert "100 rows were left out in all." in told
+
+    def test_rows_in_another_order_are_refused_before_a_store_is_made(self, tmp_path: Path) -> None:
+        lines = list(rows(2, lambda _: 25.3))
+        _, told = replayed(tmp_path, reversed(lines), ends=2)
+        assert "line 5: the rows are not in time order" in told
+        assert not (tmp_path / "out.db").exists()
 
     def test_a_channel_that_nobody_configured_is_told_once(self, tmp_path: Path) -> None:
         lines = [*rows(0.1, lambda _: 25.3)]
         lines[1:1] = [lines[0].replace("water-a", "sump"), lines[0].replace("water-a", "sump")]
-        _, told = replayed(tmp_path, lines)
+        _, told = replayed(tmp_path, lines, ends=1)  # it stands twice at one time
         assert told.count("no channel sump") == 1
 
     def test_a_gap_is_a_silence(self, tmp_path: Path) -> None:

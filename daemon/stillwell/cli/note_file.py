@@ -62,7 +62,7 @@ def read_file(file: Path, here: Circumstances, store: Path, *, sure: bool, as_js
     from stillwell import store as kept
     from stillwell.journal.record import NotTaken, sorted_out
     from stillwell.ports import DriverError
-    from stillwell_drivers.trace import Damage, journal_lines
+    from stillwell_drivers.trace_file import Damage, journal_lines
 
     damaged: list[NotTaken] = []
 

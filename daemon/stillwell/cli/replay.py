@@ -54,7 +54,8 @@ def replay(
     """Run a trace through the whole pipeline: what would the daemon have said?
 
     Prints the alarms as they change, then a review of each night. Afterwards every other command
-    works on the store that it made. A damaged row is told and left out.
+    works on the store that it made. A damaged row is told and left out, and the command ends with
+    1; a trace whose rows are not in time order is refused.
 
     With --json one object a line: each change of an alarm (time, alarm, state, event, active,
     priority, since, text, by), then {"review": {...}} for each night.
@@ -69,6 +70,7 @@ def replay(
         fail(f"{store} exists already.", "Name a file that doesn't, or remove it first.")
     told = _Told(readings, settings)
     try:
+        told.look_through()
         instants = told.instants()
         first = next(instants, None)
         if first is None:
@@ -87,6 +89,8 @@ def replay(
         fail(error.what, error.do)
     told.sum_up()
     _reviews(store, wire.review_plan(settings), first[0], end_ms, as_json=as_json)
+    if told.left_out:
+        raise typer.Exit(1)
 
 
 class _Told:
@@ -96,12 +100,20 @@ class _Told:
         self._path = path
         self._settings = settings
         self._known = frozenset(settings.channel)
-        self._damaged = 0
+        self.left_out = 0
         self._strangers: set[str] = set()
+
+    def look_through(self) -> None:
+        """Raises TraceError for a file that is no trace, or one in another order than that of
+        time: before anything is kept."""
+        from stillwell_drivers.trace_file import read_trace
+
+        for _ in read_trace(self._path):
+            pass
 
     def instants(self) -> Iterator[Instant]:
         """The trace's instants, less what the configuration doesn't know."""
-        from stillwell_drivers.trace import read_trace
+        from stillwell_drivers.trace_file import read_trace
 
         for utc_ms, samples in read_trace(self._path, self._damage):
             fitting = tuple(sample for sample in samples if sample.channel in self._known)
@@ -116,7 +128,7 @@ class _Told:
         """What the journal's rows say, in the units in which the journal keeps it."""
         from stillwell.journal import Circumstances, JournalError
         from stillwell.journal.record import as_kept
-        from stillwell_drivers.trace import Damage, journal_lines
+        from stillwell_drivers.trace_file import Damage, journal_lines
 
         here = Circumstances(0, self._settings.tank.volume, self._settings.tank.units)
         entries = []
@@ -128,12 +140,13 @@ class _Told:
         return sorted(entries, key=lambda entry: entry.at_ms)
 
     def sum_up(self) -> None:
-        if self._damaged > DAMAGE_TOLD:
-            stderr().print(f"{self._damaged} damaged rows were left out in all.")
+        if self.left_out:
+            rows = "1 row was" if self.left_out == 1 else f"{self.left_out} rows were"
+            stderr().print(f"{rows} left out in all.")
 
     def _damage(self, damage: object) -> None:
-        self._damaged += 1
-        if self._damaged <= DAMAGE_TOLD:
+        self.left_out += 1
+        if self.left_out <= DAMAGE_TOLD:
             stderr().print(str(damage), markup=False, soft_wrap=True)
 
 
