@@ -3,6 +3,8 @@
 #   sudo deploy/install.sh             install or update
 #   sudo deploy/install.sh --rollback  back to the release that was in use before the last update
 #   sudo deploy/install.sh --remove    remove it; configuration and readings stay
+# The service is started once the settings are your own and "stillwell check" passes; until then this says
+# what is left to do.
 # STILLWELL_ROOT=/some/folder stages everything below that folder and touches no service and no account.
 #
 # A release is built in full beside the one in use and tried; then one rename of the link
@@ -41,6 +43,18 @@ fi
 
 # Whether a systemd is running here that we may speak to.
 service() { [[ -z $root && -d /run/systemd/system ]]; }
+
+# Whether the service has been started for good.
+begun() { service && systemctl is-enabled --quiet stillwell.service 2>/dev/null; }
+
+# Whether the settings are the keeper's, and not still the example of a release: that one names the sensors
+# of another tank, which have no business in this one's readings.
+own_settings() {
+    local example
+    for example in "$releases"/*/share/config/stillwell.toml; do
+        if cmp --quiet "$settings" "$example"; then return 1; fi
+    done
+}
 
 remove() {
     if service; then
@@ -151,11 +165,10 @@ install_files() {
     else
         mkdir -p "$etc/credentials" "$state"
     fi
-    if [[ ! -e $settings ]]; then
-        install -m 0640 config/stillwell.toml "$settings.new"
+    if [[ ! -e $settings ]] || ! own_settings; then
+        install -m 0640 "$current/share/config/stillwell.toml" "$settings.new"
         [[ -n $root ]] || chgrp stillwell "$settings.new"
         mv "$settings.new" "$settings"
-        fresh=1
     fi
     sync
 }
@@ -175,7 +188,7 @@ roll_back() {
     kept="$(readlink -f "$current/previous" || true)"
     [[ -d $kept ]] || fail "no earlier release is kept here. Nothing was changed."
     try_release "$kept"
-    if service; then
+    if begun; then
         # Whatever happens from here, somebody watches.
         trap 'systemctl start stillwell.service' EXIT
         systemctl stop stillwell.service
@@ -190,19 +203,49 @@ roll_back() {
     say "back at $kept. What was in use until now stays beside it until the next update."
 }
 
+# Fails when the service is to run and does not come up.
 start() {
-    if ! service; then
-        say "no running systemd here: the unit is in place, nothing was started."
-        return
+    local said
+    if service; then
+        udevadm control --reload || true
+        udevadm trigger --subsystem-match=gpio --subsystem-match=w1 || true
+        systemctl daemon-reload
     fi
-    udevadm control --reload || true
-    udevadm trigger --subsystem-match=gpio --subsystem-match=w1 || true
-    systemctl daemon-reload
-    systemctl enable --quiet stillwell.service
-    systemctl restart stillwell.service
+    if ! own_settings; then
+        if begun; then systemctl disable --quiet --now stillwell.service; fi
+        say "nothing watches yet. $settings describes a reading room's tank. What is left to do:"
+        say "  sudo nano $settings           # your tank: probes, floats, bands, whom to tell"
+    elif begun; then
+        # What watches goes on watching, whatever a check would find now.
+        systemctl restart stillwell.service
+        return
+    elif said="$("$current/venv/bin/stillwell" check --config "$settings" 2>&1)"; then
+        if service; then
+            systemctl enable --quiet --now stillwell.service || return 1
+            say "it watches, from now on and after each start of this machine."
+        else
+            say "no running systemd here: the unit is in place, nothing was started."
+        fi
+        return
+    else
+        echo "$said"
+        say "nothing watches yet: see above. What is left to do:"
+    fi
+    say "  sudo stillwell check                             # until nothing is left to fix"
+    say "  sudo systemctl enable --now stillwell            # it watches then, also after a restart"
 }
 
-fresh=0
+# Whoever installs it may look, note and answer without sudo.
+let_in() {
+    local keeper="${SUDO_USER:-root}"
+    if [[ -n $root || $keeper == root ]]; then
+        say "To look, note and answer without sudo: sudo adduser NAME stillwell, then log in again as NAME."
+    elif [[ " $(id -nG "$keeper") " != *" stillwell "* ]]; then
+        usermod --append --groups stillwell "$keeper"
+        say "$keeper is in the group stillwell now. Log in again: then stillwell needs no sudo."
+    fi
+}
+
 case "${1:-}" in
     "" | --rollback | --remove) ;;
     *) fail "unknown argument $1. Known: --rollback, --remove" ;;
@@ -226,6 +269,8 @@ try_release "$release"
 trap - EXIT
 switch_to "$release"
 install_files
+say "installed in $release"
+let_in
 if ! start; then
     say "the new program does not come up; this says why: journalctl -u stillwell" >&2
     if [[ -e $current/previous ]]; then
@@ -235,10 +280,3 @@ if ! start; then
 fi
 tidy
 rm -rf "$home/venv" "$home/share" # where the program was before there were releases
-if ((fresh)); then
-    say "installed. Next: edit $settings (it describes a reading room's tank, not yours),"
-    say "then run: sudo stillwell check, and: sudo systemctl restart stillwell"
-else
-    say "updated; $settings was left as it is. Look at it with: stillwell check"
-fi
-say "To answer alarms without sudo: sudo adduser \$USER stillwell, then log in again."

@@ -12,6 +12,9 @@ from pathlib import Path
 def way_in(path: Path, *, write: bool = False) -> str:
     """Returns what to do, in a sentence or two, for the user that this process runs as.
 
+    The way in is the group of the folder. Nobody is told to take a file from whoever has it, or to
+    open it to others than that group.
+
     Args:
         path: what may not be used; need not be there.
         write: whether it was to be written, or only read.
@@ -21,19 +24,32 @@ def way_in(path: Path, *, write: bool = False) -> str:
         found, folder = place.stat(), place.parent.stat()
     except OSError:
         return "Ask with sudo."
-    user, group = _user(os.geteuid()), _group(found.st_gid)
-    letters = ("rw" if write else "r") + ("x" if place.is_dir() else "")
+    group = _group(folder.st_gid)
+    letters = "rw" if write else "r"
+    mine = {os.getegid(), *os.getgroups()}
     if os.geteuid() == 0:
         return "Not even root may: look at `mount` and at `dmesg`."
     if os.geteuid() == found.st_uid:
+        letters += "x" if place.is_dir() else ""
         return f"Its owner is denied it: chmod u+{letters} {place}."
-    if os.geteuid() == folder.st_uid:
-        return f"It belongs to somebody else: sudo chown {user}: {place}."
-    if found.st_gid in {os.getegid(), *os.getgroups()}:
-        return f"Its group is denied it: sudo chmod g+{letters} {place}."
-    if found.st_gid == 0:
+    if place.is_dir() or folder.st_gid not in mine or found.st_gid not in (0, folder.st_gid):
+        return "Ask with sudo." if found.st_gid in mine else join(place, _user(os.geteuid()))
+    if write and found.st_uid == folder.st_uid:
+        return (
+            f"The group {group} is denied it; the service puts that right when it starts: "
+            "sudo systemctl restart stillwell."
+        )
+    give = "" if found.st_gid == folder.st_gid else f"sudo chgrp {group} {place} && "
+    return f"The group {group} is denied it: {give}sudo chmod g+{letters} {place}."
+
+
+def join(place: Path, user: str) -> str:
+    """Returns how `user` comes to use a file or folder of a group. Raises OSError."""
+    number = place.stat().st_gid
+    group = _group(number)
+    if number == 0:
         return "Only root may: ask with sudo."
-    if user in _members(found.st_gid):
+    if user in _members(number):
         return f"You are in the group {group}, but not yet in this session: log in again."
     return f"Ask with sudo; or join the group: sudo adduser {user} {group}, then log in again."
 

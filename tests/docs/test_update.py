@@ -25,6 +25,8 @@ from pathlib import Path
 
 import pytest
 
+from far_sides import Receiver
+
 ROOT = Path(__file__).parents[2]
 
 STOPS_BEFORE = """
@@ -66,6 +68,15 @@ water-a = {{ sees = "water" }}
 [channel.water-a]
 quantity = "temperature"
 """
+
+
+PUSH = """
+[sink.niamh]
+kind = "push"
+url = "json://127.0.0.1:{port}/"
+"""
+CHECK = "sudo stillwell check "
+START = "sudo systemctl enable --now stillwell "
 
 
 def wheel(folder: Path, name: str, files: dict[str, str], entry_points: str = "") -> Path:
@@ -258,6 +269,44 @@ class TestUpdate:
             packages.unlink()
         assert machine.in_use() != before
         assert machine.stillwell("check", "--settings", "-c", machine.settings).returncode == 0
+
+
+class TestTheStart:
+    """Staged, so that nothing is started: what would be, and what is left to do."""
+
+    def test_waits_for_settings_of_the_keepers_own(self, machine: Machine) -> None:
+        """An example that nobody has edited is that of the release in use."""
+        example = machine.sources / "config/stillwell.toml"
+        machine.settings.write_bytes(example.read_bytes())
+        machine.update()
+        text = example.read_text()
+        example.write_text(text + "# of a later release\n")
+        try:
+            code, said = machine.install()
+        finally:
+            example.write_text(text)
+        assert code == 0
+        assert machine.settings.read_text().endswith("# of a later release\n")
+        assert "nothing watches yet" in said
+        for step in (f"sudo nano {machine.settings}", CHECK, START):
+            assert step in said
+
+    def test_waits_for_a_check_that_passes(self, machine: Machine) -> None:
+        machine.settings.write_text(machine.settings.read_text() + PUSH.format(port=1))
+        code, said = machine.install()
+        assert code == 0
+        assert "FIX   niamh" in said
+        assert "nothing watches yet" in said
+        assert CHECK in said
+        assert START in said
+        assert "nano" not in said
+        with closing(Receiver()) as hook:
+            machine.configure()
+            machine.settings.write_text(machine.settings.read_text() + PUSH.format(port=hook.port))
+            code, said = machine.install()
+        assert code == 0
+        assert "nothing watches yet" not in said
+        assert "the unit is in place, nothing was started" in said
 
 
 class TestRollback:

@@ -3,10 +3,12 @@ and of a broker that takes the test notice. The broker is a real mosquitto."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 from collections.abc import Callable
 from importlib import metadata
 from pathlib import Path
+from pwd import getpwnam
 from typing import Any
 
 import pytest
@@ -178,6 +180,20 @@ class TestMachine:
         assert "may not write" in as_user(
             "nobody", lambda: next(iter(machine.store(folder / "tank.db"))).what
         )
+
+    @needs_root
+    def test_who_asked_with_sudo_is_told_of_the_group(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """And of nothing else: not who is in it, nor where the group is root's."""
+        monkeypatch.setenv("SUDO_USER", "games")
+        asked = [p for p in machine.store(tmp_path / "tank.db") if p.name == "group"]
+        os.chown(tmp_path, 0, getpwnam("mail").pw_gid)
+        asked += [p for p in machine.store(tmp_path / "tank.db") if p.name == "group"]
+        monkeypatch.setenv("SUDO_USER", "mail")
+        asked += [p for p in machine.store(tmp_path / "tank.db") if p.name == "group"]
+        [point] = asked
+        assert point.do.endswith("sudo adduser games mail, then log in again.")
 
     def test_a_damaged_store_is_to_fix(self, tmp_path: Path) -> None:
         config = tank(tmp_path)

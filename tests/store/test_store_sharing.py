@@ -78,7 +78,7 @@ class TestAMemberOfTheGroup:
         as_user(SERVICE, lambda: write_one(path))
         for file in folder.iterdir():
             file.chmod(0o640)
-        assert "Its group is denied it" in as_user(MEMBER, lambda: jot(path), also=[SERVICE])
+        assert "systemctl restart stillwell" in as_user(MEMBER, lambda: jot(path), also=[SERVICE])
         assert as_user(SERVICE, lambda: write_one(path)) == "no trouble"
         assert as_user(MEMBER, lambda: jot(path), also=[SERVICE]) == "entry 1"
 
@@ -120,7 +120,7 @@ class TestRoot:
         path = folder / "tank.db"
         path.touch(mode=0o600)
         said = as_user(SERVICE, lambda: write_one(path))
-        assert f"sudo chown mail: {path}" in said
+        assert f"sudo chmod g+rw {path}" in said
 
 
 class TestModes:

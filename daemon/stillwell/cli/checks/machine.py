@@ -6,10 +6,12 @@ from __future__ import annotations
 import getpass
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from pwd import getpwnam
 
-from stillwell.barred import way_in
+from stillwell.barred import join, way_in
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.ports import Clock
 from stillwell.settings import Settings
@@ -77,7 +79,19 @@ def store(path: Path) -> Iterator[Point]:
     else:
         yield _readable(path, who)
         yield from rescued(path)
+    yield from _without_sudo(folder)
     yield _room(folder)
+
+
+def _without_sudo(folder: Path) -> Iterator[Point]:
+    """How whoever asked with sudo comes to do without: by the group of the store."""
+    user = os.environ.get("SUDO_USER", "root")
+    group = folder.stat().st_gid
+    with suppress(KeyError):  # a user or group without a name
+        if user != "root" and group and group not in os.getgrouplist(user, getpwnam(user).pw_gid):
+            yield Point(
+                "store", "group", Grade.NOTE, f"{user} needs sudo here.", join(folder, user)
+            )
 
 
 def rescued(path: Path) -> Iterator[Point]:
