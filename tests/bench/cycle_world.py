@@ -20,7 +20,7 @@ NITRITE_CHART = (0.0, 0.08, 0.15, 0.3, 0.75, 1.5, 3.0)
 BELOW = (0.125, 0.04)
 """What the charts can't show, mg N/L: half of the first colour."""
 YIELD_A, YIELD_N = 0.15, 0.05
-"""g of biomass a g of N (Wiesmann 1994: 0.147 and 0.042, from memory). They cancel."""
+"""g of biomass a g of N (Wiesmann 1994, 20 °C: 0.147 and 0.042, from memory). They cancel."""
 DECAY = 0.05
 FAR_D = 400.0
 FAR_STEP = 0.05

@@ -104,15 +104,21 @@ class TestMixing:
 
 class TestABatch:
     def test_of_a_litre_holds_36_grams(self) -> None:
-        # TEOS-10: 35.165 g/kg x 1.02334 kg/L, in 987.36 g of water.
+        # 35.16504 g/kg (Millero et al. 2008) in 1.02334 kg/L: EOS-80 (UNESCO 44, 1983) has
+        # 1023.34306 kg/m3 at 25 degC on IPTS-68.
+        salt = 35.16504 * 1.02334306
         made = batch(1000.0, 35.0)
-        assert made.dry_g == pytest.approx(35.986, abs=0.01)
-        assert Water.of_volume(made.fresh_ml, 0.0).kg * 1000 == pytest.approx(987.36, abs=0.01)
+        assert made.dry_g == pytest.approx(salt, abs=0.01)
+        water = Water.of_volume(made.fresh_ml, 0.0)
+        assert water.kg * 1000 == pytest.approx(1023.34306 - salt, abs=0.01)
 
     def test_a_litre_of_pure_water_takes_36_34_grams(self) -> None:
-        # The same by litre of pure water (997.047 g at 25 °C).
+        # The same by litre of pure water: 997.04796 g (UNESCO 44).
         made = batch(1000.0, 35.0)
-        assert made.dry_g / made.fresh_ml * 1000 == pytest.approx(36.34, abs=0.01)
+        salt = 35.16504 * 1.02334306
+        expected = salt / (1023.34306 - salt) * 997.04796
+        assert expected == pytest.approx(36.34, abs=0.01)
+        assert made.dry_g / made.fresh_ml * 1000 == pytest.approx(expected, abs=0.01)
 
     @given(volumes, salinities, st.floats(0.0, 0.3))
     def test_dissolved_as_it_says_is_what_was_asked_for(
@@ -208,7 +214,7 @@ class TestAWaterChange:
 
 class TestWarmingUp:
     def test_of_a_litre_by_a_kelvin_takes_4092_joules(self) -> None:
-        # TEOS-10: 3998.98 J/(kg K) at 35 and 25 °C, times 1.02334 kg.
+        # EOS-80 (UNESCO 44): 3997.7 J/(kg K) at 35 and 25 °C, times 1.02334 kg, is 4091.
         water = Water.of_volume(1000.0, 35.0, 24.5)
         assert warm_up_s(water, 25.5, 1.0) == pytest.approx(4092.3, rel=3e-3)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import random
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -113,13 +116,22 @@ class TestWhatTheKeeperDoes:
 
 
 class TestThePrior:
-    @pytest.mark.parametrize(("seeded", "earliest", "latest"), [(True, 6, 12), (False, 20, 60)])
-    def test_ends_when_common_practice_says(
-        self, seeded: bool, earliest: float, latest: float
-    ) -> None:
-        # Common practice: about eight days seeded, up to two months unseeded.
-        k = Kinetics(*(p.median for p in prior(seeded)))
-        assert earliest < end_d(start(k), k, 0.125, 0.04, 200.0) < latest
+    def test_holds_what_is_published_of_new_systems(self) -> None:
+        # FAO's glossary, system cycling: one to six weeks, seeded and unseeded alike. The prior was
+        # not made from it (see there), and it is no more than a frame: the usual tank of both
+        # kinds lies in it, and neither edge lies outside 95 of 100 tanks.
+        def ends(seeded: bool) -> list[float]:
+            rng = random.Random(f"prior {seeded}")
+            drawn = (
+                Kinetics(*(p.median * math.exp(rng.gauss(0.0, p.log_sd)) for p in prior(seeded)))
+                for _ in range(200)
+            )
+            return sorted(end_d(start(k), k, 0.125, 0.04, 200.0) for k in drawn)
+
+        live, new = ends(True), ends(False)
+        assert 7 <= live[100] < new[100] <= 42
+        assert live[5] <= 7
+        assert new[195] >= 42
 
     def test_step_of_a_day_is_still_sane(self) -> None:
         state = start(TYPICAL._replace(rate_a=50.0))

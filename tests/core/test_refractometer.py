@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from iapws import IAPWS95
+from iapws._iapws import _Refractive
 
 from stillwell.water.refractometer import (
     Adjusted,
@@ -25,8 +27,8 @@ adjusted = st.builds(
 class TestTheScale:
     @pytest.mark.parametrize(
         ("prism_c", "zeroed_at_20", "zeroed_here"),
-        # By the equation of Quan & Fry, Applied Optics 34 (1995) 3477: a scale drawn for 20 °C, a
-        # sample of 35.
+        # Consistency, not a check: the equation of Quan & Fry, Applied Optics 34 (1995) 3477,
+        # worked out by hand. A scale drawn for 20 °C, a sample of 35.
         [(15.0, 37.6, 35.47), (25.0, 32.0, 34.68), (30.0, 28.6, 34.52)],
     )
     def test_is_off_with_the_temperature_by_so_much(
@@ -34,6 +36,18 @@ class TestTheScale:
     ) -> None:
         assert shown(35.0, prism_c, Adjusted(0.0, 20.0)) == pytest.approx(zeroed_at_20, abs=0.05)
         assert shown(35.0, prism_c, Adjusted(0.0, prism_c)) == pytest.approx(zeroed_here, abs=0.01)
+
+    @pytest.mark.parametrize("prism_c", [15.0, 25.0, 30.0])
+    def test_shows_of_pure_water_what_iapws_foretells(self, prism_c: float) -> None:
+        # IAPWS R9-97 (Harvey et al. 1998): by how much the index of water moves from 20 °C on, over
+        # what a unit of salinity is worth: 0.00018 (Quan & Fry at 20 °C). Theirs of pure water is
+        # within 0.00003.
+        def index(t_c: float) -> float:
+            kelvin = t_c + 273.15
+            return float(_Refractive(IAPWS95(T=kelvin, P=0.101325).rho, kelvin, 0.5893))
+
+        foretold = (index(prism_c) - index(20.0)) / 1.83e-4
+        assert shown(0.0, prism_c, Adjusted(0.0, 20.0)) == pytest.approx(foretold, abs=0.17)
 
     def test_set_with_the_fluid_at_the_same_temperature_is_right_there(self) -> None:
         assert shown(35.0, 27.0, Adjusted(35.0, 27.0)) == pytest.approx(35.0, abs=1e-9)

@@ -27,31 +27,29 @@ WATER_GAS_CONSTANT = 461.51805  # J/(kg K), IAPWS-95
 
 
 class TestSaturationPressure:
+    def test_is_that_of_the_release_of_iapws_if97(self) -> None:
+        # Its own check value (release of 2007, table 35): 3536.58941 Pa at 300 K.
+        assert saturation_pressure_pa(300.0 - 273.15) == pytest.approx(3536.58941, rel=2e-4)
+
     @pytest.mark.parametrize(
-        ("t_c", "ashrae", "iapws_97", "buck_96", "fao_56", "wmo_magnus"),
-        # ASHRAE Fundamentals 2017 chapter 1 eq. 6; IAPWS-IF97; Buck 1996; FAO Irrigation and
-        # Drainage Paper 56 (Tetens); WMO No. 8 (Magnus: 611.2 Pa, 17.62, 243.12).
+        ("t_c", "iapws_97", "buck_96", "fao_56", "wmo_magnus"),
+        # IAPWS-IF97 (by the package iapws 1.5.5); Buck 1996; FAO Irrigation and Drainage Paper 56
+        # (Tetens); WMO No. 8 (Magnus: 611.2 Pa, 17.62, 243.12).
         [
-            (20, 2338.80, 2339.21, 2338.34, 2338.28, 2332.60),
-            (24, 2985.13, 2985.63, 2984.49, 2983.92, 2976.59),
-            (25, 3169.22, 3169.75, 3168.53, 3167.78, 3160.06),
-            (26, 3363.13, 3363.69, 3362.40, 3361.44, 3353.34),
-            (28, 3782.21, 3782.81, 3781.39, 3779.93, 3771.15),
-            (30, 4246.03, 4246.69, 4245.13, 4243.07, 4233.72),
+            (20, 2339.21, 2338.34, 2338.28, 2332.60),
+            (24, 2985.63, 2984.49, 2983.92, 2976.59),
+            (25, 3169.75, 3168.53, 3167.78, 3160.06),
+            (26, 3363.69, 3362.40, 3361.44, 3353.34),
+            (28, 3782.81, 3781.39, 3779.93, 3771.15),
+            (30, 4246.69, 4245.13, 4243.07, 4233.72),
         ],
     )
     def test_is_that_of_the_standards(
-        self,
-        t_c: float,
-        ashrae: float,
-        iapws_97: float,
-        buck_96: float,
-        fao_56: float,
-        wmo_magnus: float,
+        self, t_c: float, iapws_97: float, buck_96: float, fao_56: float, wmo_magnus: float
     ) -> None:
         ours = saturation_pressure_pa(t_c)
-        assert ours == pytest.approx(ashrae, abs=0.01)
-        for other in (iapws_97, buck_96, fao_56):
+        assert ours == pytest.approx(iapws_97, rel=2e-4)
+        for other in (buck_96, fao_56):
             assert ours == pytest.approx(other, rel=1e-3)
         assert ours == pytest.approx(wmo_magnus, rel=3e-3)
 
@@ -65,7 +63,7 @@ class TestUnits:
         before = psychrolib.GetUnitSystem()
         try:
             psychrolib.SetUnitSystem(psychrolib.IP)
-            assert saturation_pressure_pa(25.0) == pytest.approx(3169.22, abs=0.01)
+            assert saturation_pressure_pa(25.0) == pytest.approx(3169.75, rel=2e-4)
             assert psychrolib.GetUnitSystem() == psychrolib.IP
             # 77 degF in lb/in2: the library itself still speaks the other system.
             assert psychrolib.GetSatVapPres(77.0) == pytest.approx(0.45966, abs=1e-4)
@@ -83,7 +81,7 @@ class TestUnits:
             thread.start()
         for thread in threads:
             thread.join()
-        assert found == [pytest.approx(3169.22, abs=0.01)] * 4
+        assert found == [pytest.approx(3169.75, rel=2e-4)] * 4
 
     def test_the_library_is_not_loaded_before_it_is_needed(self) -> None:
         code = "import sys, stillwell.water.evaporation; print('psychrolib' in sys.modules)"

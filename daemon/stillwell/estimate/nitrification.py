@@ -21,7 +21,7 @@ from math import exp, log, sqrt
 from typing import NamedTuple
 
 DECAY_PER_D = 0.05
-"""Of the bacteria (ASM1's range for autotrophs is 0.05 to 0.15 a day; from memory)."""
+"""Of the bacteria (ASM1's range for autotrophs is 0.05 to 0.15 a day at 20 degC; from memory)."""
 STEP_D = 0.25
 """With it the day of the end is within 0.3 d of the exact solution."""
 _MOST_MG = 1e3
@@ -74,13 +74,20 @@ class Happening(NamedTuple):
 
 
 def prior(seeded: bool) -> tuple[Prior, ...]:
-    """Returns what is known before the first test, in the order of `Kinetics`, near 25 degC.
+    """Returns what is known before the first test, in the order of `Kinetics`.
 
-    Growth: 0.297 and 0.337 a day in published two-step sets, 0.25 to 0.5 (marine ammonia oxidisers)
-    and up to 1.0 (nitrite oxidisers), 0.77 and 1.08 at 20 degC in Wiesmann 1994 (from memory).
-    Half saturation: 0.5 to 2.4 mg N/L of ammonia, 0.5 of nitrite (ASM1 and CWM1: 1.0 and 0.5). What
-    decays and what the guilds can do at first has no source: it is set so that the unseeded tank
-    takes three weeks to two months and the seeded one about eight days (common practice).
+    Published growth is for 20 degC and sludge: 0.297 and 0.337 a day in two-step sets, 0.77 and
+    1.08 in Wiesmann 1994, 0.8 in ASM1 (both from memory); 25 degC would make it 1.6 and 1.35 times
+    as fast (68 and 44 kJ/mol: Vannecke & Volcke, Biotechnol. Bioeng. 2015, supplement). Marine
+    strains grow by 0.25 to 0.5 a day, nitrite oxidisers by up to 1.0. The medians lie among all of
+    these and nothing is converted: the spread is wider than the five degrees. Half saturation, at
+    20 degC too: 0.5 to 2.4 mg N/L of ammonia, 0.5 of nitrite (ASM1 and CWM1: 1.0 and 0.5).
+
+    What decays and what the guilds can do at first has no source: it is set so that the unseeded
+    tank takes three weeks to two months and the seeded one about eight days (common practice),
+    which are therefore no check of it. FAO's glossary (system cycling; Technical Paper 589, 2014,
+    the number from memory) has one to six weeks, and seawater takes longer than fresh water and
+    gathers nitrite (Nijhof & Bovendeur, Aquaculture 87 (1990) 133, abstract).
     """
     at_first = (Prior(1.0, 0.9), Prior(0.8, 0.9)) if seeded else (Prior(0.006, 1.0),) * 2
     return (
