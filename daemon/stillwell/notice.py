@@ -131,9 +131,9 @@ class Notice:
     key: str
     """Idempotence key: the same notice sent twice has the same key."""
     subject: str
-    """The alarm's name, or `review`, `drill`, `reminder`."""
+    """The alarm's name, or `review`, `drill`, `reminder`, `maintenance`."""
     kind: str
-    """raised, returned, repeated, worse, review, drill, reminder, blind."""
+    """raised, returned, repeated, worse, review, drill, reminder, blind, maintenance."""
     priority: Priority
     moment: Moment
     title: str

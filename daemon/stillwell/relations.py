@@ -14,6 +14,7 @@ from stillwell.estimate.heater import (
     Condition,
     HeaterPlan,
 )
+from stillwell.estimate.lamp_watch import alarms as lamp_alarms
 from stillwell.estimate.level_plan import LevelPlan
 
 ROOM = "room"
@@ -34,6 +35,21 @@ def heater_alarms(plan: HeaterPlan) -> tuple[str, ...]:
         MAINS_LOST,
         PUMP_STOPPED,
         *(f"{name}.doubtful" for name in probes),
+    )
+
+
+def by_hand(
+    level: LevelPlan | None, heater: HeaterPlan | None, gauge: GaugePlan | None
+) -> tuple[str, ...]:
+    """For `WatchPlan.by_hand`: which of these alarms a hand in the tank or at a plug causes. A leak
+    and a heater that does not switch off ring whoever works there."""
+    quiet_level = ("level.top-up", "level.too-high", "level.standstill", "level.disagree")
+    rings = (str(Condition.WITHOUT_END), str(Condition.TOO_WARM))
+    return (
+        *((*quiet_level, *level.alarms()) if level else ()),
+        *((alarm for alarm in heater_alarms(heater) if alarm not in rings) if heater else ()),
+        *((gauge.alarm,) if gauge else ()),
+        *lamp_alarms(),
     )
 
 

@@ -72,6 +72,7 @@ from stillwell.quality.limits import Limits, default_limits
 from stillwell.reading import UNIT, Quantity, Reading
 from stillwell.relations import (
     ROOM,
+    by_hand,
     doubt_relations,
     doubts_of,
     heater_alarms,
@@ -217,6 +218,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
             *SaltWatch.alarms(),
             *CycleWatch.alarms(),
         ),
+        by_hand=by_hand(level, heater, gauge),
         consequences=(
             *consequences(band.name for band in bands if band.of_water),
             (LAMP_NOT_ON, MAINS_LOST),

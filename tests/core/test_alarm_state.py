@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.annunciator import restored
+from stillwell.alarm.kept import restored
 from stillwell.alarm.notices import notices
 from stillwell.alarm.state import (
     LATCHES,

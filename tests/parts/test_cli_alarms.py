@@ -109,6 +109,31 @@ class TestWithoutDaemon:
         assert result.exit_code == 1
         assert result.stdout == 'There is no alarm "wter.low". Did you mean water.low?\n'
 
+    def test_work_at_the_tank_quiets_what_a_hand_causes_and_its_end_is_told(
+        self, config: Path
+    ) -> None:
+        begun = call("shelve", "--all", "-c", config)
+        assert (begun.exit_code, "alarms that a hand causes are quiet" in begun.stdout) == (0, True)
+        store = config.with_name("tank.db")
+        now = latest(store)
+        assert now["water.low"].after is State.SUPPRESSED
+        assert now["maintenance"].after is State.SHELVED
+        assert now["maintenance"].shelved_for_ms == 3_600_000
+        said = call("alarms", "-c", config).stdout
+        assert "maintenance  low priority  shelved" in said
+        assert 'Done before? "stillwell unshelve --all".' in said
+        over = call("unshelve", "--all", "-c", config)
+        assert over.stdout.startswith("Work over, alarms ring again: one thing is not well")
+        with StoreReader.open(store) as reader:
+            end = reader.notices()[-1]
+        assert end.subject == "maintenance"
+        assert "Water 1" in end.text or "Water 2" in end.text
+        assert call("unshelve", "--all", "-c", config).exit_code == 1
+
+    def test_a_shelf_has_an_end_and_a_name(self, config: Path) -> None:
+        for wrong in (("top-up",), (), ("top-up", "--all"), ("--all", "--for", "5 h")):
+            assert call("shelve", *wrong, "-c", config).exit_code != 0, wrong
+
     def test_an_alarm_that_never_rang_can_be_shelved(self, config: Path) -> None:
         result = call("shelve", "top-up", "--for", "2 h", "-c", config)
         assert (result.exit_code, result.stdout) == (0, "top-up is shelved now.\n")

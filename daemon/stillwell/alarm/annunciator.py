@@ -14,20 +14,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-from stillwell.alarm import shelving
-from stillwell.alarm.kept import Shifted
+from stillwell.alarm import maintenance, shelving
+from stillwell.alarm.asked import DONE, event_of, fits
+from stillwell.alarm.kept import Shifted, restored
+from stillwell.alarm.maintenance import MAINTENANCE
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.state import UNANSWERED, URGENCY, AlarmState, Event, Kind, Record, Refuse, step
+from stillwell.alarm.state import URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.suppression import Relations
 from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, State, Transition
-from stillwell.ports import Command, Reply, Request
+from stillwell.ports import Reply, Request
 from stillwell.reading import Moment
-
-_LONGEST_PAST_MS = 30 * 86_400_000
-"""A restored condition is not believed to be older: the wall clock may be wrong by years. A choice
-of ours."""
 
 _NEVER_MS = 1 << 62
 
@@ -39,15 +37,6 @@ _LONGEST_SETTLING_MS = 6 * 3_600_000
 
 _LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
 """What announces a condition that began long ago."""
-
-_DONE = {
-    Kind.ACKNOWLEDGE: "Acknowledged",
-    Kind.RESET: "Reset",
-    Kind.SHELVE: "Shelved",
-    Kind.UNSHELVE: "Taken off the shelf",
-    Kind.RETURN_TO_SERVICE: "Back in service",
-}
-"""What a person is told of a request for every alarm that it fits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +80,7 @@ class Annunciator:
     def __init__(self, plan: WatchPlan, words: Wording, conditions: Conditions) -> None:
         self.plan = plan
         self._rules = frozenset(plan.rules())
+        self._by_hand = frozenset(plan.hand_causes())
         self._relations = Relations(plan.relations())
         self._words = words
         self._conditions = conditions
@@ -160,7 +150,11 @@ class Annunciator:
             return self._move(alarm, Event(Kind.CLEAR), now)
         if URGENCY[priority] <= URGENCY[state.priority]:
             return []
-        out = self._move(alarm, Event(Kind.PRIORITY, priority), now)
+        out = []
+        if state.state is State.ACKNOWLEDGED and self._cause_of(alarm, priority) == MAINTENANCE:
+            # It would call somebody again, whose hand may be the cause.
+            out += self._move(alarm, Event(Kind.SUPPRESS), now)
+        out += self._move(alarm, Event(Kind.PRIORITY, priority), now)
         if (
             self._alarms[alarm].state is State.SUPPRESSED
             and self._cause_of(alarm, priority) is None
@@ -187,12 +181,15 @@ class Annunciator:
         Args:
             why_not: says why the request may not act on an alarm; empty where it may.
         """
-        event, complaint = self._event_of(request)
-        if event is None:
-            return Reply(False, complaint), []
         subject = request.subject
+        longest_s = maintenance.LONGEST_S if subject == MAINTENANCE else self.plan.longest_shelf_s
+        event = event_of(request, longest_s, self._words.duration(longest_s * 1000))
+        if isinstance(event, str):
+            return Reply(False, event), []
         if not subject:
             return self._request_all(request, event, now, why_not)
+        if subject == MAINTENANCE:
+            return self._work(event, now, why_not, request.by)
         if subject not in self._alarms and subject not in self._rules:
             return Reply(False, self._unknown(subject)), []
         event = self._with_cause(subject, event)
@@ -203,7 +200,26 @@ class Annunciator:
         if why := why_not(subject):
             return Reply(False, why), []
         moved = self._move(subject, event, now, by=request.by)
-        return Reply(True, f"{subject} is {_said(after.state)} now.", (subject,)), moved
+        return Reply(
+            True, f"{subject} is {after.state.value.replace('-', ' ')} now.", (subject,)
+        ), moved
+
+    def _work(
+        self, event: Event, now: Moment, why_not: WhyNot, by: str
+    ) -> tuple[Reply, list[Transition]]:
+        """Begins work at the tank, gives it another end, or ends it."""
+        if event.kind is Kind.UNSHELVE and not self._at_work():
+            return Reply(False, "No work at the tank is under way."), []
+        if event.kind not in (Kind.SHELVE, Kind.UNSHELVE):
+            return Reply(
+                False, f"{MAINTENANCE} can be shelved and unshelved, and nothing else."
+            ), []
+        if why := why_not(MAINTENANCE):
+            return Reply(False, why), []
+        moved = self._move(MAINTENANCE, event, now, by=by)
+        said = self._messages[MAINTENANCE]
+        parts = (said.what, said.likely, said.do)
+        return Reply(True, " ".join(filter(None, parts)), (MAINTENANCE,)), moved
 
     def tick(self, now: Moment) -> list[Transition]:
         """Does what is due by time alone: shelves that end, causes that are over."""
@@ -243,7 +259,12 @@ class Annunciator:
         return AlarmState(latching=self.plan.latches(alarm)) if state is None else state
 
     def _cause_of(self, alarm: str, priority: Priority) -> str | None:
+        if alarm in self._by_hand and self._at_work():
+            return MAINTENANCE
         return self._relations.explained(alarm, priority, ChainMap(self._alarms, self._states))
+
+    def _at_work(self) -> bool:
+        return self._state(MAINTENANCE).state is State.SHELVED
 
     def _move(self, alarm: str, event: Event, now: Moment, *, by: str = "") -> list[Transition]:
         before = self._state(alarm)
@@ -252,6 +273,8 @@ class Annunciator:
             return []
         if after.since is None:
             after = replace(after, since=now)  # so that the log holds the whole state
+        if alarm == MAINTENANCE:
+            after = self._say_of_work(after, now)
         self._alarms[alarm] = after
         if after.active and event.kind in _LATER:
             self._messages[alarm] = self._conditions.says(alarm, now) or self._messages[alarm]
@@ -272,9 +295,28 @@ class Annunciator:
         )
         self._latest[alarm] = transition
         out = [transition]
-        for consequence in self._relations.consequences(alarm):
+        for consequence in (
+            sorted(self._by_hand) if alarm == MAINTENANCE else self._relations.consequences(alarm)
+        ):
             out += self._regard(consequence, now)
         return out
+
+    def _say_of_work(self, after: AlarmState, now: Moment) -> AlarmState:
+        """Words the work at the tank, or at its end what stands."""
+        if after.shelf_ends_ms is not None:
+            left_ms = shelving.left_ms(after.shelf_ends_ms, now)
+            ends = now._replace(mono_ms=now.mono_ms + left_ms, utc_ms=now.utc_ms + left_ms)
+            at = self._words.time(ends, now)
+            until = f"until {at}" if at else f"for {self._words.duration(left_ms)}"
+            self._messages[MAINTENANCE] = maintenance.begun(until)
+            return after
+        stands = [(URGENCY[s.priority], alarm) for alarm, s in self._alarms.items() if s.active]
+        said = [
+            self._conditions.says(alarm, now) or self._messages[alarm]
+            for _, alarm in sorted(stands, key=lambda pair: (-pair[0], pair[1]))
+        ]
+        self._messages[MAINTENANCE] = maintenance.over(said)
+        return replace(after, priority=maintenance.priority_of(said))
 
     def _regard(self, alarm: str, now: Moment) -> list[Transition]:
         """One of the causes of `alarm` has changed: it keeps still, or may soon speak.
@@ -330,44 +372,23 @@ class Annunciator:
 
     # -- requests ------------------------------------------------------------------------------
 
-    def _event_of(self, request: Request) -> tuple[Event | None, str]:
-        match request.command:
-            case Command.ACKNOWLEDGE:
-                return Event(Kind.ACKNOWLEDGE), ""
-            case Command.RESET:
-                return Event(Kind.RESET), ""
-            case Command.SHELVE:
-                shelve_ms = shelving.shelf_ms(request.seconds, self.plan.longest_shelf_s)
-                if shelve_ms is None:
-                    longest = self._words.duration(self.plan.longest_shelf_s * 1000)
-                    return None, f"Say for how long to shelve it: between 1 s and {longest}."
-                return Event(Kind.SHELVE, shelve_ms=shelve_ms), ""
-            case Command.UNSHELVE:
-                return Event(Kind.UNSHELVE), ""
-            case Command.OUT_OF_SERVICE:
-                return Event(Kind.OUT_OF_SERVICE), ""
-            case Command.RETURN_TO_SERVICE:
-                return Event(Kind.RETURN_TO_SERVICE), ""
-            case _:
-                return None, f"The alarms do not know how to {request.command}."
-
     def _request_all(
         self, request: Request, event: Event, now: Moment, why_not: WhyNot
     ) -> tuple[Reply, list[Transition]]:
         if event.kind is Kind.OUT_OF_SERVICE:
             return Reply(False, "Name the alarm to take out of service; one at a time."), []
-        fits = [alarm for alarm, state in sorted(self._alarms.items()) if _fits(event.kind, state)]
-        whys = {alarm: why_not(alarm) for alarm in fits}
-        names = tuple(alarm for alarm in fits if not whys[alarm])
-        if not fits:
+        found = [alarm for alarm, state in sorted(self._alarms.items()) if fits(event.kind, state)]
+        whys = {alarm: why_not(alarm) for alarm in found}
+        names = tuple(alarm for alarm in found if not whys[alarm])
+        if not found:
             return Reply(False, f"There is no alarm to {request.command.replace('-', ' ')}."), []
         if not names:
-            return Reply(False, whys[fits[0]]), []
+            return Reply(False, whys[found[0]]), []
         out: list[Transition] = []
         for alarm in names:
             out += self._move(alarm, self._with_cause(alarm, event), now, by=request.by)
-        text = f"{_DONE[event.kind]}: {', '.join(names)}."
-        if left := [alarm for alarm in fits if whys[alarm]]:
+        text = f"{DONE[event.kind]}: {', '.join(names)}."
+        if left := [alarm for alarm in found if whys[alarm]]:
             text += f" Not {', '.join(left)}: not announced yet when this was sent."
         return Reply(True, text, names), out
 
@@ -377,43 +398,3 @@ class Annunciator:
         shown = " ".join(subject.split())[:60]
         hint = f" Did you mean {near[0]}?" if near else ""
         return f'There is no alarm "{shown}".{hint}'
-
-
-def restored(row: Transition, latching: bool, now: Moment) -> AlarmState:
-    """Returns the state of an alarm whose latest transition is `row`, on the clocks of a new
-    run."""
-    shelved = row.after is State.SHELVED
-    return AlarmState(
-        state=row.after,
-        active=row.active,
-        priority=row.priority,
-        latching=latching,
-        since=_on_this_clock(row.since, now),
-        shelf_ends_ms=shelving.restored_end_ms(row, now) if shelved else None,
-    )
-
-
-def _on_this_clock(then: Moment, now: Moment) -> Moment:
-    ago_ms = min(max(0, now.utc_ms - then.utc_ms), _LONGEST_PAST_MS)
-    return Moment(now.mono_ms - ago_ms, then.utc_ms, then.epoch)
-
-
-def _fits(kind: Kind, state: AlarmState) -> bool:
-    """Whether a request without a name is about an alarm in this state."""
-    match kind:
-        case Kind.ACKNOWLEDGE:
-            return state.state in UNANSWERED
-        case Kind.RESET:
-            return state.state is State.LATCHED_ACKNOWLEDGED
-        case Kind.SHELVE:
-            return state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
-        case Kind.UNSHELVE:
-            return state.state is State.SHELVED
-        case Kind.RETURN_TO_SERVICE:
-            return state.state is State.OUT_OF_SERVICE
-        case _:
-            return False
-
-
-def _said(state: State) -> str:
-    return state.value.replace("-", " ")

@@ -1,4 +1,5 @@
-"""What rules remember, as text and back: what is being counted goes on in the next run.
+"""What rules remember, as text and back, and what the log remembers of an alarm: both go on in the
+next run.
 
 Every monotonic time is moved onto the line of the run that reads it; see `Shifted`.
 """
@@ -10,10 +11,17 @@ from collections import deque
 from dataclasses import dataclass, fields
 from typing import Any
 
+from stillwell.alarm import shelving
 from stillwell.alarm.limit import LimitState
 from stillwell.alarm.missing import NONE, Kind, Trouble
 from stillwell.alarm.neighbours import Company, Habit, Seen
+from stillwell.alarm.state import AlarmState
+from stillwell.notice import State, Transition
 from stillwell.reading import Moment
+
+_LONGEST_PAST_MS = 30 * 86_400_000
+"""A restored condition is not believed to be older: the wall clock may be wrong by years. A choice
+of ours."""
 
 
 def as_text(what: Any) -> str:
@@ -81,3 +89,22 @@ class Shifted:
 
 def _habit(unrest: float, usual: float, wait: float, steps: int, idle: int) -> Habit:
     return Habit(float(unrest), float(usual), float(wait), int(steps), int(idle))
+
+
+def restored(row: Transition, latching: bool, now: Moment) -> AlarmState:
+    """Returns the state of an alarm whose latest transition is `row`, on the clocks of a new
+    run."""
+    shelved = row.after is State.SHELVED
+    return AlarmState(
+        state=row.after,
+        active=row.active,
+        priority=row.priority,
+        latching=latching,
+        since=_on_this_clock(row.since, now),
+        shelf_ends_ms=shelving.restored_end_ms(row, now) if shelved else None,
+    )
+
+
+def _on_this_clock(then: Moment, now: Moment) -> Moment:
+    ago_ms = min(max(0, now.utc_ms - then.utc_ms), _LONGEST_PAST_MS)
+    return Moment(now.mono_ms - ago_ms, then.utc_ms, then.epoch)

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from stillwell.alarm.agreement import Agreement
 from stillwell.alarm.band import Band
 from stillwell.alarm.discrepancy import Discrepancy
+from stillwell.alarm.maintenance import MAINTENANCE
 from stillwell.alarm.missing import ChannelWatch
 from stillwell.alarm.shelving import LONGEST_S
 from stillwell.alarm.suppression import Relation
+from stillwell.reading import Quantity
 from stillwell.units import System
 
 __all__ = ["Agreement", "Band", "ChannelWatch", "Discrepancy", "WatchPlan"]
@@ -39,10 +41,14 @@ class WatchPlan:
         "salt.",
         "cycle.",
         "drill",
+        MAINTENANCE,
     )
     """Alarms that others raise through `find`: names, or beginnings that end in a dot."""
     consequences: tuple[Relation, ...] = ()
     """(consequence, cause), beside those that follow from the plan itself."""
+    by_hand: tuple[str, ...] = ()
+    """Those of others that a hand in the tank causes, or at a plug: quiet during work at the
+    tank. What kills, and what no hand does, is not among them."""
     states: tuple[str, ...] = ()
     """What others find that is no alarm, but how the plant is run just now, as a pump that rests
     while animals are fed: nobody is told, and what would be raised because of it keeps still
@@ -86,6 +92,25 @@ class WatchPlan:
         yield from (f"{agreement.name}.apart" for agreement in self.agreements)
         yield from sorted({f"source.{channel.source}.down" for channel in self.channels})
         yield from (f"sink.{sink}.away" for sink in self.sinks)
+
+    def hand_causes(self) -> Iterator[str]:
+        """The names of all alarms that a hand in the tank causes: a sensor that is moved or
+        unplugged, water that is taken out, poured in or stirred. Water that is too warm is not
+        among them: nobody works so fast that it could wait. Nor is a state that no float in the
+        chamber shows: it may be water on the floor."""
+        for channel in self.channels:
+            yield from (f"{channel.name}.{kind}" for kind in ("silent", "fault", "stuck"))
+            yield f"source.{channel.source}.down"
+        quantities = {channel.name: channel.quantity for channel in self.channels}
+        for band in self.bands:
+            of = {quantities[name] for name in band.channels}
+            if band.of_water and Quantity.HUMIDITY not in of:
+                yield from (f"{band.name}.{kind}" for kind in ("low", "rate", "unseen"))
+                if Quantity.TEMPERATURE not in of:
+                    yield f"{band.name}.high"
+        yield from (state.name for state in self.discrepancies if state.in_chamber)
+        yield from (f"{agreement.name}.apart" for agreement in self.agreements)
+        yield from self.by_hand
 
     def defines(self, alarm: str) -> bool:
         """Whether there is such an alarm under this plan."""

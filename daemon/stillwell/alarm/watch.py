@@ -32,6 +32,7 @@ from stillwell.alarm.band import BandState
 from stillwell.alarm.band_report import BandReport, sightings
 from stillwell.alarm.kept import Shifted, as_text
 from stillwell.alarm.limit import CLEAR, LimitState, judge
+from stillwell.alarm.maintenance import MAINTENANCE, maintenance_notices
 from stillwell.alarm.missing import NONE, Trouble, Worth, watch_over, worth
 from stillwell.alarm.missing import Kind as TroubleKind
 from stillwell.alarm.notices import notices
@@ -250,6 +251,8 @@ class Watch:
 
     def notices(self, transition: Transition) -> list[Notice]:
         """Returns what people are told about `transition`: one notice or none."""
+        if transition.alarm == MAINTENANCE:
+            return maintenance_notices(transition)
         return notices(transition)
 
     # -- from conditions to alarms -------------------------------------------------------------
