@@ -36,9 +36,9 @@ class Tank:
     """The alarms of the reading room, and all that moved."""
 
     def __init__(self) -> None:
-        no_sensors = {"channels": (), "bands": (), "discrepancies": (), "agreements": ()}
-        plan = wire.watch_plan(load(ROOM))
-        self.watch = Watch(replace(plan, **no_sensors, doubts=(), units=System.BOTH))
+        plan = replace(wire.watch_plan(load(ROOM)), doubts=(), units=System.BOTH)
+        plan = replace(plan, channels=(), bands=(), discrepancies=(), agreements=())
+        self.watch = Watch(plan)
         self.moved: list[Transition] = []
 
     def find(
