@@ -12,6 +12,8 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
+from stillwell.estimate.salt_alarm import NOT_WORTH_ML
+from stillwell.keeper.level_now import Since, since_in_words
 from stillwell.notice import Notice, Priority, Transition
 from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
@@ -39,8 +41,6 @@ _LEVEL_BACK_MS = 3 * _HOUR_MS
 _LEVEL_AFTER_MS = 10 * 60_000
 """The level at a night's end is the newest of the hours before, or of the minutes after."""
 _RESERVE_MOST_H = 60 * 24.0
-WORTH_ADDING_ML = 20.0
-"""Less than a few spoonfuls is not worth a walk."""
 
 DIMENSION = {
     "Cel": Dimension.TEMPERATURE,
@@ -284,14 +284,10 @@ def _nights_before(water: WaterNight) -> str:
 
 
 def _level_in_words(water: WaterNight, level: Figure, units: System) -> str:
-    at = f"Level {show(level.value, Dimension.LENGTH, units)} from the fill mark"
+    at = f"Level then {show(level.value, Dimension.LENGTH, units)} from the fill mark"
     if water.to_add is not None:
         add = water.to_add.value
-        at += (
-            f": add {volume_in_words(add, units)} of fresh water"
-            if add >= 0
-            else f": {volume_in_words(-add, units)} above it"
-        )
+        at += f": {volume_in_words(abs(add), units)} {'below' if add >= 0 else 'above'} it"
     at += "."
     if water.reserve is not None:
         hours = water.reserve.value
@@ -311,10 +307,19 @@ def days_in_words(hours: float) -> str:
     return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} days"
 
 
-def notice_of(review: Review, plan: ReviewPlan, now: Moment) -> Notice:
-    """The review as a morning's message. One key a night: sent once, however often it is made."""
+def notice_of(review: Review, plan: ReviewPlan, now: Moment, since: Since | None = None) -> Notice:
+    """The review as a morning's message. One key a night: sent once, however often it is made.
+
+    It may be read late: the title tells how the night was and how the level stands, and no deed;
+    what to do has its time with it.
+    """
     water = review.water
     lines = [] if water is None else water_in_words(water, plan.units)
+    missing = None
+    if water is not None and since is not None:
+        at = f"At {dt.datetime.fromtimestamp(now.utc_ms / 1000, ZoneInfo(plan.zone)):%H:%M}"
+        lines += since_in_words(since, review.end_ms, plan.zone, plan.units, at)
+        missing = None if since.now.alarm else since.now.missing_ml
     lines += [band_in_words(band, plan.units) for band in review.bands]
     lines += [
         f"{alarm.name}: {alarm.what}"
@@ -328,8 +333,8 @@ def notice_of(review: Review, plan: ReviewPlan, now: Moment) -> Notice:
         lines += water.odd
     count = len(review.alarms)
     calm = "a calm night" if not count else "1 alarm" if count == 1 else f"{count} alarms"
-    if water is not None and water.to_add is not None and water.to_add.value >= WORTH_ADDING_ML:
-        calm += f", add {volume_in_words(water.to_add.value, plan.units)}"
+    if missing is not None and missing >= NOT_WORTH_ML:
+        calm += f", {volume_in_words(missing, plan.units)} low"
     return Notice(
         key=f"review-{review.night.isoformat()}",
         subject="review",

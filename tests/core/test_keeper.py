@@ -21,6 +21,7 @@ from stillwell.journal import Circumstances, JournalError, drafted, salt_events
 from stillwell.keeper import photoperiod
 from stillwell.keeper.balance import Ledger, animals, cycle_of, salt_state
 from stillwell.keeper.gathered import daily
+from stillwell.keeper.level_now import LevelNow
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts, Task, due, tasks
@@ -68,12 +69,17 @@ class TestTopUp:
         assert len(days) == 3
 
     def test_is_left_out_when_the_level_knows_that_nothing_is_missing(self) -> None:
-        assert named("top-up", [], 3.2, missing_ml=5.0) is None
+        assert named("top-up", [], 3.2, level=LevelNow(5.0)) is None
 
     def test_says_how_much(self) -> None:
-        task = named("top-up", [], 3.2, missing_ml=540.0)
+        task = named("top-up", [], 3.2, level=LevelNow(540.0))
         assert task is not None
         assert "540 mL" in task.text
+
+    def test_orders_no_water_while_the_pump_may_stand(self) -> None:
+        task = named("top-up", [], 3.2, level=LevelNow(-600.0, "pump.stopped"))
+        assert task is not None
+        assert task.text.startswith("See to pump.stopped first; until the pump runs pour nothing")
 
     def test_of_today_is_not_due_before_its_time(self) -> None:
         poured = book((3.4, "pour", 500.0, "mL"))

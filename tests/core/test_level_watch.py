@@ -166,6 +166,18 @@ class TestNight:
         assert foretold.value is not None
         assert 100 < foretold.value < 500
 
+    def test_what_is_noted_counts_at_once(self) -> None:
+        bench = Bench(LevelWatch(plan()), ml=-500.0)
+        bench.run(9.7, 25.0)
+        before = bench.row("level.to-mark")
+        bench.pour(600.0)
+        bench.run(0.1, 25.0)
+        after = bench.row("level.to-mark")
+        assert after.time_ms > bench.utc - 10 * MINUTE
+        assert before.value is not None
+        assert after.value is not None
+        assert after.value == pytest.approx(before.value - 600.0, abs=60.0)
+
     def test_level_and_water_to_add_come_every_hour(self, night: Bench) -> None:
         to_add = [row for row in night.rows if row.name == "level.to-mark"]
         assert 18 <= len(to_add) <= 21

@@ -316,6 +316,20 @@ class TestQuietHours:
         assert "Top up" in titles(hook)[1]
         assert "could not be sent earlier" in body(hook.asked[1])["message"]
 
+    def test_let_the_review_of_a_morning_say_of_when_its_advice_is(
+        self, hook: Receiver, phone: Callable[..., Phone]
+    ) -> None:
+        one = phone(web(hook), **NIGHT)
+        one.notice("A calm night, 629 mL low", Priority.LOW, kind="review")
+        one.step()
+        one.now_ms = MORNING
+        one.step()
+        [told] = titles(hook)
+        assert told == "Sat 23:00: A calm night, 629 mL low"
+        said = body(hook.asked[0])["message"].splitlines()[0]
+        assert said.startswith("This is from ")
+        assert said.endswith("see first what has been done since.")
+
     def test_do_not_make_the_service_retry_what_went_ahead(
         self, hook: Receiver, phone: Callable[..., Phone]
     ) -> None:

@@ -17,6 +17,7 @@ from command_line import call
 from stillwell import wire
 from stillwell.acquire.clock import SetClock
 from stillwell.forward import Run, drive
+from stillwell.keeper.gathered import since_of
 from stillwell.morning import notice_of, review_of
 from stillwell.notice import Transition
 from stillwell.ports import Published
@@ -214,7 +215,7 @@ class TestReplay:
     def test_review_draws_and_explains(self, folder: Path, replayed: list[dict[str, Any]]) -> None:
         said = call("review", "-s", folder / "replay.db").stdout
         assert "Water lost: " in said
-        assert "of fresh water" in said
+        assert "from the fill mark: " in said
         assert "Rests on " in said
 
     def test_chart_is_a_png(self, folder: Path, replayed: list[dict[str, Any]]) -> None:
@@ -229,9 +230,32 @@ class TestReplay:
         plan = wire.review_plan(settings)
         with StoreReader.open(folder / "replay.db") as reader:
             review = review_of(reader, plan, plan.last(NIGHTS[-1][1])[0])
-        notice = notice_of(review, plan, Moment(0, NIGHTS[-1][1], 1))
-        assert ", add " in notice.title
+            since = since_of(reader, review.end_ms, NIGHTS[-1][1] + 10 * MINUTE)
+        notice = notice_of(review, plan, Moment(0, NIGHTS[-1][1] + 10 * MINUTE, 1), since)
+        assert notice.title.endswith(" mL low")
         assert "Water lost: " in notice.text
+        assert ": add " in notice.text
+
+    def test_a_pour_of_the_morning_is_told_by_every_screen_and_by_the_late_notice(
+        self, tmp_path: Path, folder: Path, settings: Settings, replayed: list[dict[str, Any]]
+    ) -> None:
+        """The trace's keeper pours half an hour after the night's end."""
+        config, end = configured(tmp_path), NIGHTS[-1][1]
+        (tmp_path / "tank.db").write_bytes((folder / "replay.db").read_bytes())
+        [told] = [line for line in replayed if "review" in line][-1:]
+        assert told["review"]["water"]["to_add"]["value"] > 500
+        assert "Level: at the mark." in call("today", "-c", config).stdout
+        reviewed = " ".join(call("review", "-c", config).stdout.split())
+        assert "mL poured. Level now: at the mark." in reviewed
+        plan = wire.review_plan(settings)
+        now = Moment(0, end + HOUR, 1)
+        with StoreReader.open(tmp_path / "tank.db") as reader:
+            review = review_of(reader, plan, plan.last(end)[0])
+            late = notice_of(review, plan, now, since_of(reader, end, now.utc_ms))
+        assert "At 09:00: at the mark." in late.text
+        for said in (reviewed, late.text, late.title):
+            assert "add " not in said
+        assert " low" not in late.title
 
 
 class TestRestart:

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from stillwell.calendar import Night
+    from stillwell.keeper.level_now import Since
     from stillwell.morning import ReviewPlan
     from stillwell.review import AlarmNight, BandNight, Review, WaterNight
     from stillwell.store import StoreReader
@@ -55,13 +56,16 @@ def review(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """What the night was like: water lost, level and litres to add, temperature, alarms.
+    """What the night was like: water lost, level, what was done since and what to add now,
+    temperature, alarms.
 
     With --json one object a night, {"review": {...}}: night, start, end, bands, channels, alarms,
     odd, water; times in UTC, values in SI units (volumes in mL), durations in seconds.
 
     Example: stillwell review --last 7
     """
+    from stillwell.cli.today import due_line, now_of
+    from stillwell.keeper.gathered import since_of
     from stillwell.morning import review_of
     from stillwell.store import StoreReader
 
@@ -76,11 +80,10 @@ def review(
             if as_json:
                 print_json({"review": made.as_dict()})
             else:
-                print_review(made, plan, path)
+                since = since_of(reader, made.end_ms, now_of(reader))
+                print_review(made, plan, path, since)
             drawn = made
         if not (as_json or evening) and (store is None or config is not None):
-            from stillwell.cli.today import due_line
-
             say(due_line(reader, load_settings(config)), hanging=2)
         if png is not None:
             from stillwell.cli.night_chart import draw
@@ -110,11 +113,14 @@ def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> l
     return plan.within(end_ms - (last + 1) * 86_400_000, end_ms + 1)[-last:] or ended
 
 
-def print_review(made: Review, plan: ReviewPlan, store: Path | None = None) -> None:
+def print_review(
+    made: Review, plan: ReviewPlan, store: Path | None = None, since: Since | None = None
+) -> None:
     """For people: a heading, a paragraph and a picture a band, the alarms, what was odd.
 
     Args:
         store: where the readings for the pictures are; no pictures without.
+        since: what was done since that night, and what is to be done now.
     """
     from rich.text import Text
 
@@ -128,6 +134,11 @@ def print_review(made: Review, plan: ReviewPlan, store: Path | None = None) -> N
     say(Text(f"Night of {first:%a %d %b %Y}, {first:%H:%M} to {until:%H:%M}", style="bold"))
     if made.water is not None:
         _print_water(made, made.water, plan, store)
+        if since is not None:
+            from stillwell.keeper.level_now import since_in_words
+
+            for line in since_in_words(since, made.end_ms, plan.zone, plan.units, "Level now"):
+                say(line, hanging=2)
     for band in made.bands:
         stdout().print()
         say(_band(band, plan), hanging=2)

@@ -263,18 +263,9 @@ class _Screen:
         return f"{course}, inside about {at:%H:%M}"
 
     def _level(self) -> list[str]:
-        from stillwell.estimate.salt_alarm import NOT_WORTH_ML
-        from stillwell.units import Dimension, show
+        from stillwell.keeper.level_now import advice
 
-        missing = self.facts.missing_ml
-        if missing is None:
-            return ["Level: look at it; fill up to the mark with fresh water."]
-        amount = show(abs(missing), Dimension.VOLUME, self.book.units)
-        if abs(missing) < NOT_WORTH_ML:
-            return ["Level: at the mark."]
-        if missing < 0:
-            return [f"Level: {amount} above the mark; it evaporates by itself."]
-        return [f"Level: add {amount} of fresh water to the mark."]
+        return [f"Level: {advice(self.facts.level, self.book.units)}."]
 
     def _reckoned(self) -> Estimate | None:
         """The salinity by the balance; None before anybody measured."""
@@ -373,7 +364,7 @@ class _Screen:
                 name: {"value": value, "unit": unit, "low": low, "high": high, "rate": rate}
                 for name, value, unit, low, high, rate in seen
             },
-            "missing_ml": self.facts.missing_ml,
+            "missing_ml": self.facts.level.missing_ml,
             "salinity": answer and {"value": answer.value, "low": answer.low, "high": answer.high},
             "cycle": None
             if cycle.begun_ms is None

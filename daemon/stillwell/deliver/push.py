@@ -264,7 +264,10 @@ class Push:
             if old == 1:
                 at = self._local(notice.moment.utc_ms)
                 late = f"This is from {at} and could not be sent earlier."
-                notice = replace(notice, text=f"{notice.text}\n{late}")
+                if notice.kind in ("review", "reminder"):
+                    late += " What it says to do was so then: see first what has been done since."
+                    notice = replace(notice, title=f"{at}: {notice.title}")
+                notice = replace(notice, text=f"{late}\n{notice.text}")
             yield [place for place, _ in todo[:old]], notice
         for place, notice in todo[old:]:
             yield [place], notice

@@ -55,11 +55,15 @@ class LevelAlarms:
 
     def announce(self, now: Moment) -> None:
         """Says of every alarm how it stands."""
-        level = self._record.level
-        looked = self.facts.rate is not None
-        if not looked and level is not None and _enough_seen(level, level.now_ms):
-            self.facts = gather(self._record, level, level.now_ms)
+        if self.facts.rate is None:
+            self.look()
         self.found += [self._standing(name, now) for name in self.names]
+
+    def look(self) -> None:
+        """Gathers the facts between two looks of the rules."""
+        level = self._record.level
+        if level is not None and _enough_seen(level, level.now_ms):
+            self.facts = gather(self._record, level, level.now_ms)
 
     def judge(self, state: LevelState, now_ms: int, at: Moment) -> None:
         """Asks every rule."""

@@ -46,11 +46,12 @@ class LevelNumbers:
         self._words = LevelWords(record.plan)
         self._minute = -1
 
-    def due(self, facts: Facts, now: Moment) -> list[Published]:
+    def due(self, facts: Facts, now: Moment, *, noted: bool = False) -> list[Published]:
         """What is worth publishing now.
 
         Args:
             facts: as last looked at.
+            noted: whether they are of this moment, because an entry has changed them.
         """
         state, memory = self._record.level, self._record.memory
         if state is None:
@@ -61,6 +62,8 @@ class LevelNumbers:
             memory.published_ms = memory.looked_ms - memory.looked_ms % _HOUR_MS
             out += self._hourly(facts, state, memory.line.to_utc(memory.looked_ms))
             again += self._answered(state)
+        elif noted and facts.rate is not None:
+            out += self._hourly(facts, state, memory.line.to_utc(state.now_ms))
         if state.inverted != memory.inverted:
             # everything was worked out with the float the wrong way round
             memory.inverted = state.inverted

@@ -13,6 +13,7 @@ from stillwell.estimate.level_alarms import LevelAlarms
 from stillwell.estimate.level_diary import LevelDiary
 from stillwell.estimate.level_facts import keep_window
 from stillwell.estimate.level_intake import LevelIntake
+from stillwell.estimate.level_journal import KINDS
 from stillwell.estimate.level_numbers import LevelNumbers
 from stillwell.estimate.level_plan import LevelPlan
 from stillwell.estimate.level_pump import stood
@@ -39,6 +40,8 @@ class LevelWatch:
         self._alarms = LevelAlarms(record)
         self._numbers = LevelNumbers(record)
         self._announced = False
+        self._noted = False
+        """Whether an entry came since the last look."""
 
     @property
     def level(self) -> LevelState | None:
@@ -58,6 +61,7 @@ class LevelWatch:
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes a journal entry; `struck` is the earlier one that it strikes out."""
         self._diary.note(entry, struck)
+        self._noted |= entry.kind in KINDS or (struck is not None and struck.kind in KINDS)
         return self._found()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
@@ -71,9 +75,12 @@ class LevelWatch:
         return self._found()
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """Level, rate, water to the fill mark and reserve once an hour; a night's numbers once it
-        has ended, and again when an entry has changed them."""
-        return self._numbers.due(self._alarms.facts, now)
+        """Level, rate, water to the fill mark and reserve once an hour and after an entry about
+        water; a night's numbers once it has ended, and again when an entry has changed them."""
+        noted, self._noted = self._noted, False
+        if noted:
+            self._alarms.look()
+        return self._numbers.due(self._alarms.facts, now, noted=noted)
 
     def state(self) -> str:
         """All that it knows, as JSON."""

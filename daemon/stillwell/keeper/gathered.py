@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from statistics import fmean
 from zoneinfo import ZoneInfo
@@ -14,11 +14,20 @@ from stillwell.estimate.lamplight import Cell, lit_hours
 from stillwell.estimate.salt_told import MissingWater
 from stillwell.journal import Kind
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
+from stillwell.keeper.level_now import (
+    FRESH_MS,
+    TOLD_FOR_MS,
+    LevelNow,
+    Since,
+    level_now,
+    since_night,
+)
 from stillwell.keeper.photoperiod import Light, kept_hours, wanted
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
 from stillwell.keeper.room import LEVEL_FRESH_MS
 from stillwell.ports import Published
+from stillwell.reading import Quantity
 from stillwell.store import StoreReader
 
 JOURNAL_MS = 400 * DAY_MS
@@ -38,17 +47,38 @@ def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
     ledger = Ledger(plan.salt)
     salt = ledger.at(entries, daily(level), now_ms)
     drilled = [t.moment.utc_ms for t in reader.alarms() if t.alarm == DRILL_ALARM]
-    newest = next((row for row in reversed(level) if row.value is not None), None)
-    fresh = newest is not None and now_ms - newest.time_ms <= LEVEL_FRESH_MS
     return Facts(
         entries=sorted(entries, key=lambda e: (e.at_ms, e.id)),
         since_ms=span[0] if span else now_ms,
         salt=salt,
         check=ledger.last_check,
         light=_light(reader, entries, plan, now_ms),
-        missing_ml=newest.value if fresh and newest is not None else None,
+        level=_level_now(reader, level, entries, now_ms),
         drilled_ms=max(drilled, default=None),
     )
+
+
+def since_of(reader: StoreReader, end_ms: int, now_ms: int) -> Since | None:
+    """What was done since a night's end, and what the level asks for now; None for a night that is
+    long past."""
+    if not 0 <= now_ms - end_ms < TOLD_FOR_MS:
+        return None
+    rows = list(reader.estimates("level.to-mark", end_ms - FRESH_MS, now_ms + 1))
+    entries = reader.journal(end_ms - FRESH_MS, now_ms + 1)
+    now = _level_now(reader, rows, entries, now_ms)
+    return since_night(end_ms, rows, entries, now, now_ms)
+
+
+def _level_now(
+    reader: StoreReader, rows: Sequence[Published], entries: Sequence[Entry], now_ms: int
+) -> LevelNow:
+    gauge = next((c.name for c in reader.channels() if c.quantity == Quantity.LEVEL), "")
+    latest = {t.alarm: t for t in reader.alarms()}
+    moved = {t.alarm: t for t in latest.values() if t.moment.utc_ms > now_ms}
+    if moved:  # as it was then
+        latest |= {t.alarm: t for t in reader.transitions(end_ms=now_ms + 1)}
+    alarms = {t.alarm for t in latest.values() if t.active and t.moment.utc_ms <= now_ms}
+    return level_now(rows, entries, alarms, now_ms, gauge=gauge)
 
 
 def _light(reader: StoreReader, entries: Iterable[Entry], plan: BookPlan, now_ms: int) -> Light:

@@ -18,8 +18,9 @@ from stillwell.estimate.salt import SaltState
 from stillwell.estimate.salt_alarm import CAUTION, NOT_WORTH_ML
 from stillwell.journal import REMINDERS, Kind, standing
 from stillwell.journal.refractometer_log import calibrations, is_refractometer
-from stillwell.keeper import photoperiod
+from stillwell.keeper import level_now, photoperiod
 from stillwell.keeper.balance import Cycle, LastCheck, cycle_of
+from stillwell.keeper.level_now import LevelNow, advice
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.units import Dimension, show
@@ -44,8 +45,8 @@ class Facts:
     check: LastCheck | None = None
     """The last salinity measured, and what it speaks for."""
     light: Light = photoperiod.UNKNOWN
-    missing_ml: float | None = None
-    """To the fill mark, by the level; None: not known."""
+    level: LevelNow = level_now.UNKNOWN
+    """How it stands."""
     drilled_ms: int | None = None
     """When the last drill was."""
 
@@ -128,7 +129,8 @@ def _task(
 
 def _top_up(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
     """Every day until water is poured, unless the level knows that none is missing."""
-    if facts.missing_ml is not None and facts.missing_ml < NOT_WORTH_ML:
+    level = facts.level
+    if not level.alarm and level.missing_ml is not None and level.missing_ml < NOT_WORTH_ML:
         return None
     done = _last(facts, Kind.POUR)
     after = _date(facts.since_ms if done is None else done, plan) + _DAY
@@ -137,12 +139,10 @@ def _top_up(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
         after,
         today if now_ms >= utc_ms(today, plan.remind_at, ZoneInfo(plan.zone)) else today - _DAY,
     )
-    if facts.missing_ml is None:
-        how = "Fill up to the mark with fresh water."
-    else:
-        amount = show(facts.missing_ml, Dimension.VOLUME, plan.units)
-        how = f"Pour {amount} of fresh water, up to the mark."
-    text = f"{how} Fresh, not salt: only water evaporates, the salt stays. Dry hands on plugs."
+    how = advice(level, plan.units)
+    text = f"{how[0].upper()}{how[1:]}. Dry hands on plugs."
+    if not level.alarm:
+        text = f"{text} Fresh, not salt: only water evaporates, the salt stays."
     words = ("Look at the level", text, f"stillwell note pour {_typed(500.0, plan)}")
     return _task(TOP_UP, day, facts, plan, done, words)
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from stillwell.alarm.drill import DRILL
 from stillwell.alarm.notices import notice_in_both
 from stillwell.calendar import Job, Night, due
-from stillwell.keeper.gathered import facts_of
+from stillwell.keeper.gathered import facts_of, since_of
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import DRILL as DRILL_TASK
 from stillwell.keeper.reminders import Task
@@ -128,9 +128,12 @@ class CalendarLook:
     ) -> Notice:
         """The morning's notice, in the tank's units and in the others."""
 
+        since = since_of(reader, night.end_utc_ms, now.utc_ms)
+
         def worded(units: System) -> Notice:
             plan = replace(self._plan, units=units)
-            return with_tasks(notice_of(review_of(reader, plan, night), plan, now), tasks)
+            made = notice_of(review_of(reader, plan, night), plan, now, since)
+            return with_tasks(made, tasks)
 
         return notice_in_both(worded, self._plan.units)
 
