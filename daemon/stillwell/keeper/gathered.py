@@ -15,7 +15,6 @@ from stillwell.estimate.salt_told import MissingWater
 from stillwell.journal import Kind
 from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.keeper.level_now import (
-    FRESH_MS,
     TOLD_FOR_MS,
     LevelNow,
     Since,
@@ -63,8 +62,8 @@ def since_of(reader: StoreReader, end_ms: int, now_ms: int) -> Since | None:
     long past."""
     if not 0 <= now_ms - end_ms < TOLD_FOR_MS:
         return None
-    rows = list(reader.estimates("level.to-mark", end_ms - FRESH_MS, now_ms + 1))
-    entries = reader.journal(end_ms - FRESH_MS, now_ms + 1)
+    rows = list(reader.estimates("level.to-mark", end_ms - LEVEL_FRESH_MS, now_ms + 1))
+    entries = reader.journal(end_ms - LEVEL_FRESH_MS, now_ms + 1)
     now = _level_now(reader, rows, entries, now_ms)
     return since_night(end_ms, rows, entries, now, now_ms)
 

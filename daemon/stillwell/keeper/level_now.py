@@ -14,11 +14,10 @@ from stillwell.estimate.level import Pour
 from stillwell.estimate.level_journal import KINDS, WATER_CHANGE, change_of, pour_of
 from stillwell.estimate.salt_alarm import NOT_WORTH_ML
 from stillwell.journal import standing as that_stand
+from stillwell.keeper.room import LEVEL_FRESH_MS
 from stillwell.ports import Published
 from stillwell.units import Dimension, System, show
 
-FRESH_MS = 3 * 3_600_000
-"""What the level said longer ago is no longer poured by (our own choice)."""
 TOLD_FOR_MS = 86_400_000
 """For so long a night's review says what was done since."""
 PUMP = (MAINS_LOST, PUMP_STOPPED)
@@ -166,7 +165,9 @@ def since_in_words(since: Since, end_ms: int, zone: str, units: System, at: str)
 
 def _newest(rows: Sequence[Published], at_ms: int) -> Published | None:
     """The newest row with a number that is fresh at a time."""
-    known = [r for r in rows if r.value is not None and at_ms - FRESH_MS <= r.time_ms <= at_ms]
+    known = [
+        r for r in rows if r.value is not None and at_ms - LEVEL_FRESH_MS <= r.time_ms <= at_ms
+    ]
     return known[-1] if known else None
 
 
