@@ -63,7 +63,8 @@ class FastDaemon:
                 stdout=subprocess.PIPE,
                 stderr=log,
                 text=True,
-                env=os.environ | {"PYTHONPATH": ":".join(path)},
+                # As the unit in deploy/systemd has it.
+                env=os.environ | {"PYTHONPATH": ":".join(path), "MALLOC_ARENA_MAX": "2"},
             )
         threading.Thread(target=self._hear, args=(self.process, self.lines), daemon=True).start()
 

@@ -1,7 +1,7 @@
 """A storm of faults over one daemon on a fast clock: every hostile plugin at once, a broker that is
 killed, hung and restarted, a time-series server that is killed, receivers that trickle bytes, a
-disk that is full for a while, a clock that is set, floods of notes; and beside all that one healthy
-probe whose alarms must be raised and reach one healthy recipient in time.
+disk that is full for a while, a clock that is set, floods of notes; and beside all that healthy
+probes whose alarms must be raised and reach one healthy recipient in time.
 
 Time limits of sinks and of the supervisor are seconds of the wall; delays, cadences and deadlines
 are those of the daemon's clock, which runs `speed` times as fast. At 100 times, 5 s on its clock
@@ -32,8 +32,8 @@ from kill_story import parts
 from real_broker import Broker
 from stillwell.notice import Priority
 from stillwell.store import StoreReader
-from storm_plugins import OUT_FROM_MS, OUT_TO_MS, PERIOD_MS
-from storm_world import HANGS_AT_START, TANK, Disk, Trickler, free_port, hostile
+from storm_plugins import OUT_FROM_MS, OUT_TO_MS, PERIOD_MS, shift_ms
+from storm_world import HANGS_AT_START, PROBE, TANK, Disk, Trickler, free_port, hostile
 
 ON_DELAY_MS = 5 * 60_000
 HOUR_MS = 3_600_000
@@ -57,7 +57,7 @@ class Outcome:
     speed: float
     hours: float = 0.0
     due: int = 0
-    """Alarms of the healthy probe that should have been raised."""
+    """Alarms of the healthy probes that should have been raised."""
     kept: list[int] = field(default_factory=list)
     heard: list[int] = field(default_factory=list)
     """At the healthy recipient."""
@@ -84,9 +84,16 @@ class Storm:
     """Use as a context, then `blow`."""
 
     def __init__(
-        self, folder: Path, seed: int, speed: float = 100.0, *, slow_start: bool = True
+        self,
+        folder: Path,
+        seed: int,
+        speed: float = 100.0,
+        *,
+        probes: int = 1,
+        slow_start: bool = True,
     ) -> None:
-        """`slow_start`: with what hangs at the start too."""
+        """`probes`: how many are healthy. `slow_start`: with what hangs at the start too."""
+        self._probes = range(probes)
         self._left_out: frozenset[str] = frozenset() if slow_start else HANGS_AT_START
         self._chance = random.Random(seed)
         self._speed = speed
@@ -223,12 +230,14 @@ class Storm:
     def _write_config(self) -> None:
         plugins, self.outcome.sources, self.outcome.sinks = hostile(self._left_out)
         text = TANK.format(
+            channels=", ".join(f"room-{number} = {{}}" for number in self._probes),
             store=self._store,
             hook=self._hook.port,
             broker=self._broker.port,
             victoria=self._victoria.port,
             trickle=self._trickler.port,
         )
+        text += "".join(PROBE.format(number=number) for number in self._probes)
         self._config.write_text(text + plugins, encoding="utf-8")
 
     # -- what came of it
@@ -259,36 +268,47 @@ class Storm:
         self.outcome.stopped_s = time.monotonic() - began
 
     def _judge(self, running_s: float, begin_ms: int, until_ms: int) -> None:
-        """Holds what was raised and heard against when the water was cold."""
-        outcome = self.outcome
-        raised: dict[int, list[str]] = {}
-        said = (self._folder / "said").open("a")
-        while not self._daemon.lines.empty():
-            words = self._daemon.lines.get().words
-            said.write(json.dumps(words) + "\n")
-            if words.get("alarm") == "air.low" and words["event"] == "raise":
-                raised[int(words["mono_ms"])] = words["keys"]
-        said.close()
+        """Holds what was raised and heard against when each probe was cold."""
+        raised: dict[str, dict[int, list[str]]] = {}
+        with (self._folder / "said").open("a") as said:
+            while not self._daemon.lines.empty():
+                words = self._daemon.lines.get().words
+                said.write(json.dumps(words) + "\n")
+                if words.get("event") == "raise":
+                    raised.setdefault(words["alarm"], {})[int(words["mono_ms"])] = words["keys"]
         with StoreReader.open(self._store) as reader:
-            cold = [
-                reading.moment.mono_ms
-                for reading in reader.readings("room", -(2**50), 2**50)
-                if reading.value is not None and reading.value < 24.0
-            ]
             high = [n.key for n in reader.notices() if n.priority is Priority.HIGH]
-        heard = {each: at for key, at in self._rang.items() for each in parts(key, high)}
-        first = (begin_ms // PERIOD_MS + 1) * PERIOD_MS
-        for start in range(first, until_ms - PERIOD_MS, PERIOD_MS):
-            seen = [at for at in cold if start + OUT_FROM_MS <= at < start + OUT_TO_MS]
-            outcome.due += 1
-            found = [at for at in raised if start + OUT_FROM_MS <= at < start + PERIOD_MS]
-            if not seen or not found:
-                outcome.lost.append(f"{start / HOUR_MS:.1f} h: not raised")
-                continue
-            due_ms = min(seen) + ON_DELAY_MS
-            outcome.kept.append(min(found) - due_ms)
-            rang = [heard[key] for key in raised[min(found)] if key in heard]
-            if not rang:
-                outcome.lost.append(f"{start / HOUR_MS:.1f} h: not heard")
-                continue
-            outcome.heard.append(round((min(rang) - running_s) * 1000 * self._speed) - due_ms)
+            rang = {
+                each: round((at - running_s) * 1000 * self._speed)
+                for key, at in self._rang.items()
+                for each in parts(key, high)
+            }
+            for probe in self._probes:
+                cold = [
+                    reading.moment.mono_ms
+                    for reading in reader.readings(f"room-{probe}", -(2**50), 2**50)
+                    if reading.value is not None and reading.value < 24.0
+                ]
+                shift = shift_ms(probe, len(self._probes))
+                first = (begin_ms // PERIOD_MS + 1) * PERIOD_MS + shift
+                for start in range(first, until_ms - PERIOD_MS, PERIOD_MS):
+                    seen = [at for at in cold if start + OUT_FROM_MS <= at < start + OUT_TO_MS]
+                    self._judge_one(start, seen, raised.get(f"air-{probe}.low", {}), rang)
+
+    def _judge_one(
+        self, start: int, cold: list[int], raised: dict[int, list[str]], rang: dict[str, int]
+    ) -> None:
+        """One period of one probe; times are ms of the daemon's clock."""
+        outcome = self.outcome
+        outcome.due += 1
+        found = [at for at in raised if start + OUT_FROM_MS <= at < start + PERIOD_MS]
+        if not cold or not found:
+            outcome.lost.append(f"{start / HOUR_MS:.1f} h: not raised")
+            return
+        due_ms = min(cold) + ON_DELAY_MS
+        outcome.kept.append(min(found) - due_ms)
+        heard = [rang[key] for key in raised[min(found)] if key in rang]
+        if heard:
+            outcome.heard.append(min(heard) - due_ms)
+        else:
+            outcome.lost.append(f"{start / HOUR_MS:.1f} h: not heard")

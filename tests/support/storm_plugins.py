@@ -1,4 +1,5 @@
-"""The healthy driver amid hostile ones: a probe whose temperature leaves the band at known times.
+"""The healthy driver amid hostile ones: probes whose temperatures leave their bands at known times,
+one after the other.
 
 `install` makes it a package of its own, as a third party's would be.
 """
@@ -16,8 +17,13 @@ from stillwell.reading import Sample
 
 PERIOD_MS = 30 * 60_000
 OUT_FROM_MS, OUT_TO_MS = 10 * 60_000, 20 * 60_000
-"""When in each period the water is too cold, on the daemon's monotonic clock."""
+"""When in each period the first probe is too cold, on the daemon's monotonic clock."""
 WELL, COLD = 25.3, 23.0
+
+
+def shift_ms(probe: int, probes: int) -> int:
+    """By how much a probe is cold later than the first: all of them share the period evenly."""
+    return PERIOD_MS * probe // probes
 
 
 def install(site: Path) -> None:
@@ -47,9 +53,13 @@ class Known:
     def read(self) -> Iterable[Sample]:
         assert self._clock is not None
         now_ms = self._clock.monotonic_ns() // 1_000_000
-        cold = OUT_FROM_MS <= now_ms % PERIOD_MS < OUT_TO_MS
         # Never twice the same to the last digit: that would be a probe that is stuck.
         dither = (now_ms // 1000 % 7) / 1000
-        return [Sample(name, (COLD if cold else WELL) + dither) for name in self._names]
+        samples = []
+        for probe, name in enumerate(self._names):
+            at_ms = (now_ms - shift_ms(probe, len(self._names))) % PERIOD_MS
+            cold = OUT_FROM_MS <= at_ms < OUT_TO_MS
+            samples.append(Sample(name, (COLD if cold else WELL) + dither))
+        return samples
 
     def close(self) -> None: ...

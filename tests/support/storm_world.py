@@ -34,17 +34,7 @@ path = "{store}"
 driver = "known"
 every = "5 s"
 deadline = "1000 s"
-[source.good.channels]
-room = {{}}
-[channel.room]
-quantity = "temperature"
-[band.air]
-of = ["room"]
-target = "25.3 degC"
-tolerance = "0.5 K"
-deadband = "0.1 K"
-on_delay = "5 min"
-off_delay = "5 min"
+channels = {{ {channels} }}
 
 [sink.niamh]
 kind = "push"
@@ -68,6 +58,18 @@ url = "http://127.0.0.1:{trickle}"
 [sink.slow-ping]
 kind = "ping"
 url = "http://127.0.0.1:{trickle}/"
+"""
+
+PROBE = """
+[channel.room-{number}]
+quantity = "temperature"
+[band.air-{number}]
+of = ["room-{number}"]
+target = "25.3 degC"
+tolerance = "0.5 K"
+deadband = "0.1 K"
+on_delay = "5 min"
+off_delay = "5 min"
 """
 
 SOURCE = """
