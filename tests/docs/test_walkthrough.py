@@ -7,54 +7,23 @@ most of a simulated fortnight; with `--long` on the one that the README names.
 
 from __future__ import annotations
 
-import os
 import re
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 
 from command_line import tank
-
-ROOT = Path(__file__).parents[2]
-HEADING = "## From an empty glass box to the first animals\n"
-MARK = "#### "
-
-
-def lines() -> list[str]:
-    """The indented lines of the section, in order."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    section = text.split(HEADING, 1)[1].split("\n## ", 1)[0]
-    return re.findall(r"^ {4}(\S.*)$", section, re.MULTILINE)
+from walk import HEADING, ROOT, lines, walk
 
 
 @pytest.fixture(scope="module")
 def said(tmp_path_factory: pytest.TempPathFactory, long_run: bool) -> list[tuple[str, str]]:
-    """Each line with what it said. A line that fails ends the shell."""
-    script = "".join(f"echo '{MARK}{number}'\n{line}\n" for number, line in enumerate(lines()))
-    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    environ = {k: v for k, v in os.environ.items() if not k.startswith("STILLWELL")}
+    """Each line with what it said."""
     folder = tmp_path_factory.mktemp("walk")
-    environ |= {"PATH": path, "TMPDIR": str(folder)}
-    if not long_run:
-        environ |= {
-            "STILLWELL_CONFIG": str(tank(folder)),
-            "STILLWELL__SOURCE__TANK__EVERY": "5 min",
-        }
-    done = subprocess.run(
-        ["bash", "-euo", "pipefail", "-c", script],
-        cwd=ROOT,
-        env=environ,
-        capture_output=True,
-        text=True,
-        check=False,
-        stdin=subprocess.DEVNULL,
-    )
-    parts = re.split(rf"^{MARK}(\d+)\n", done.stdout, flags=re.MULTILINE)
-    found = [(lines()[int(n)], out) for n, out in zip(parts[1::2], parts[2::2], strict=True)]
-    assert done.returncode == 0, f"{found[-1][0]}\n{done.stderr}"
-    return found
+    quick = {
+        "STILLWELL_CONFIG": str(tank(folder)),
+        "STILLWELL__SOURCE__TANK__EVERY": "5 min",
+    }
+    return walk(folder, {} if long_run else quick)
 
 
 def after(said: list[tuple[str, str]], command: str, nth: int = 0) -> str:
