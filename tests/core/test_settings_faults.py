@@ -87,6 +87,8 @@ ONE_FAULT = [
         '"reading-room"',
     ),
     ("Europe/Dublin", "Europe/Dubln", "zone", "tank.zone", "no time zone", '"Europe/Dublin"'),
+    ("Europe/Dublin", "EST5", "zone", "tank.zone", "no time zone", '"America/New_York"'),
+    ("Europe/Dublin", "EST5EDT4", "zone", "tank.zone", "no time zone", '"EST5EDT"'),
     ('volume = "68 L"', "volume = 68", "volume", "tank.volume", "has no unit", '"68 L"'),
     ('volume = "68 L"', 'volume = "0 L"', "volume", "tank.volume", "more than 0", '"68 L"'),
     ('volume = "68 L"\n', "", "[tank]", "tank.volume", "missing", 'volume = "68 L"'),
@@ -635,6 +637,31 @@ class TestWhatIsLoaded:
     def test_a_relative_store_lies_beside_the_file(self, tmp_path: Path) -> None:
         settings = settings_of(tmp_path, GOOD + '[store]\npath = "tank.db"\n')
         assert settings.store_path == tmp_path / "tank.db"
+
+    @pytest.mark.parametrize(
+        ("old", "new", "key", "what", "do"),
+        [
+            ('"68 L"', '"68000 L"', "tank.volume", "A tank of 68000.0 L is unusual", "its unit"),
+            ('"68 L"', '"680 mL"', "tank.volume", "A tank of 680 mL is unusual", "its unit"),
+            ("-12 mm", "-4 m", "channel.float-low.height", "below -45 mm", "negative below it"),
+            ("-12 mm", "40 mm", "channel.float-low.height", "above 25 mm", "negative below it"),
+            ("Europe/Dublin", "EST", "tank.zone", "no summer time", '"America/New_York"'),
+            ("Europe/Dublin", "Etc/GMT+6", "tank.zone", "no summer time", '"America/Chicago"'),
+        ],
+    )
+    def test_what_is_most_likely_a_slip_is_asked_about(
+        self, tmp_path: Path, old: str, new: str, key: str, what: str, do: str
+    ) -> None:
+        good = GOOD.replace('"-45 mm"', '"-45 mm"\nhighest_safe = "25 mm"')
+        assert settings_of(tmp_path, good).warnings == ()
+        (warning,) = settings_of(tmp_path, good.replace(old, new)).warnings
+        assert (warning.key, what in warning.what, do in warning.do) == (key, True, True), warning
+
+    def test_a_float_far_away_is_asked_about_without_a_chamber_too(self, tmp_path: Path) -> None:
+        start, end = GOOD.index("[tank.chamber]"), GOOD.index("[night]")
+        far = (GOOD[:start] + GOOD[end:]).replace("-12 mm", "-4 m")
+        (warning,) = settings_of(tmp_path, far).warnings
+        assert "The float closes at -4000 mm" in warning.what
 
     def test_a_tank_without_a_band_is_warned_about(self, tmp_path: Path) -> None:
         start, end = GOOD.index("[band.water]"), GOOD.index("[state.top-up]")

@@ -17,6 +17,7 @@ from stillwell.foreign import Patience, plain, within
 from stillwell.ports import DriverError
 from stillwell.reading import Quantity
 from stillwell.settings import crosscheck, plugins
+from stillwell.settings.doubts import asked_about
 from stillwell.settings.explain import Explainer
 from stillwell.settings.faults import ConfigError, Fault, in_line_order
 from stillwell.settings.layers import Layers, layers_of
@@ -395,8 +396,9 @@ class _Reading:
             what = "There is no [band.NAME]: no value of the water raises an alarm."
             yield self.layers.fault((), what, "Copy [band.water] from config/stillwell.toml.")
         page = None if self.frame is None else self.frame.page
-        if page is not None:
+        if self.frame is not None and page is not None:
             yield from crosscheck.links_lead_somewhere(page, self.layers)
+            yield from asked_about(self.frame, self.layers)
         try:
             open_to_all = bool(self.file.stat().st_mode & stat.S_IROTH)
         except OSError:

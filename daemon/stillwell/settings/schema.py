@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Generic, Literal, TypeVar
 from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from annotated_types import Ge, Gt, Lt, MinLen
 from pydantic import (
@@ -39,8 +39,9 @@ from stillwell.notice import Priority
 from stillwell.reading import Quantity
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
-from stillwell.settings.setting_error import SettingError, nearest
+from stillwell.settings.setting_error import SettingError
 from stillwell.settings.sources import Credentials, Environment, Merged
+from stillwell.settings.zones import meant
 from stillwell.shown import shown
 from stillwell.units import (
     Celsius,
@@ -103,9 +104,7 @@ def _zone(value: Any) -> Any:
     try:
         ZoneInfo(value)
     except (KeyError, OSError, ValueError):  # not found; a folder; an absolute path
-        near = nearest(value, available_timezones())
-        hint = f'Did you mean "{near}"?' if near else 'Write continent and city: "Europe/Dublin".'
-        raise SettingError(f"There is no time zone {shown(value)}.", hint) from None
+        raise SettingError(f"There is no time zone {shown(value)}.", meant(value)) from None
     return value
 
 
