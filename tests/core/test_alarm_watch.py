@@ -758,6 +758,19 @@ class TestRequests:
         reply, _ = Watch(PLAN).request(Request(Command.ACKNOWLEDGE, "water.lo"), at(0))
         assert reply.text == 'There is no alarm "water.lo". Did you mean water.low?'
 
+    @pytest.mark.parametrize(
+        ("word", "meant"),
+        [("heater", "heater.b"), ("watr.low", "water.low"), ("heater.bb", "heater.b")],
+    )
+    def test_the_first_part_of_a_name_means_what_stands(self, word: str, meant: str) -> None:
+        watch = Watch(PLAN)
+        watch.find(finding("heater.a", True), at(0))
+        watch.find(finding("heater.a", False), at(1))
+        watch.request(Request(Command.ACKNOWLEDGE, "heater.a"), at(2))
+        watch.find(finding("heater.b", True), at(3))
+        reply, _ = watch.request(Request(Command.ACKNOWLEDGE, word), at(4))
+        assert reply.text == f'There is no alarm "{word}". Did you mean {meant}?'
+
     def test_an_alarm_may_be_shelved_before_it_sounds(self) -> None:
         watch = Watch(PLAN)
         reply, _ = watch.request(Request(Command.SHELVE, "water.low", seconds=7200), at(0))

@@ -168,6 +168,28 @@ class TestCompletion:
         assert [("_STILLWELL_COMPLETE" in path.read_text()) for path in scripts] == [True]
 
 
+class TestMistyped:
+    @pytest.mark.parametrize(
+        ("word", "hint"),
+        [
+            ("statsu", 'Did you mean "status"?'),
+            ("acknowledge", 'Did you mean "ack"?'),
+            ("rev", 'Did you mean "review"?'),
+            ("frobnicate", "All of them: stillwell --help"),
+        ],
+    )
+    def test_a_command_is_told_the_nearest(self, word: str, hint: str) -> None:
+        result = call(word, "water")
+        assert result.exit_code == 2
+        said = " ".join(result.stderr.replace("│", " ").split())
+        assert f'No such command "{word}". {hint}' in said
+
+    def test_an_option_is_told_the_nearest(self) -> None:
+        result = call("check", "--setings")
+        assert result.exit_code == 2
+        assert "--settings" in result.stderr
+
+
 class TestFaults:
     def test_the_list_is_json_on_request(self) -> None:
         lines = call("simulate", "--faults", "--json").stdout.splitlines()

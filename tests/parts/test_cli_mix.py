@@ -80,6 +80,12 @@ class TestAWaterChange:
         new = Water.of_volume(10_000.0, found["salinity"], found["t_c"])
         assert changed(now, 10_000.0, new).salinity == pytest.approx(35.0, abs=1e-6)
 
+    def test_a_batch_s_reading_and_the_tank_s_are_two_questions(self, tmp_path: Path) -> None:
+        both = ("--reads", "33 ppt", "--tank", "35.5 ppt")
+        result = call("mix", "10 L", *both, "-c", tank(tmp_path))
+        assert result.exit_code == 2
+        assert "they don't go together" in result.stderr
+
     def test_says_to_unplug_before_water_is_taken_out(self, tmp_path: Path) -> None:
         said = call("mix", "10 L", "--tank", "35.5 ppt", "-c", tank(tmp_path)).stdout
         assert "Unplug heater and pump" in said

@@ -180,9 +180,12 @@ class TestReview:
         assert made["review"]["night"] == "2026-01-14"
 
     def test_a_night_of_which_nothing_is_known_says_so(self, store: Path) -> None:
-        said = call("review", "2026-01-10", "-s", store).stdout
-        assert "Water: nothing seen." in said
-        assert "Nothing was seen of water all night." in said
+        told = call("review", "2026-01-10", "-s", store)
+        assert told.exit_code == 2
+        assert told.stderr == (
+            "No reading was kept in the night of 2026-01-10.\n"
+            "There are readings from 2026-01-14 20:00 to 2026-01-15 09:58.\n"
+        )
 
     def test_a_date_that_is_none_is_told(self, store: Path) -> None:
         result = call("review", "14/1/2026", "-s", store)

@@ -8,7 +8,6 @@ send.
 
 from __future__ import annotations
 
-import difflib
 from collections import ChainMap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -18,6 +17,7 @@ from stillwell.alarm import maintenance, shelving
 from stillwell.alarm.asked import DONE, event_of, fits
 from stillwell.alarm.kept import Shifted, restored
 from stillwell.alarm.maintenance import MAINTENANCE
+from stillwell.alarm.nearest import did_you_mean
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.state import URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.suppression import Relations
@@ -393,8 +393,7 @@ class Annunciator:
         return Reply(True, text, names), out
 
     def _unknown(self, subject: str) -> str:
-        known = sorted({*self._rules, *self._alarms})
-        near = difflib.get_close_matches(subject, known, n=1)
+        standing = [alarm for alarm, s in self._alarms.items() if s.state is not State.NORMAL]
+        hint = did_you_mean(subject, {*self._rules, *self._alarms}, standing)
         shown = " ".join(subject.split())[:60]
-        hint = f" Did you mean {near[0]}?" if near else ""
         return f'There is no alarm "{shown}".{hint}'

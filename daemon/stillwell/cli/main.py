@@ -33,6 +33,7 @@ from stillwell.cli import (
     today,
     warm_up,
 )
+from stillwell.cli.commands import Commands
 from stillwell.cli.options import EXIT_WRONG
 from stillwell.shown import plain
 
@@ -42,6 +43,7 @@ EXIT_INTERRUPTED = 130
 
 app = typer.Typer(
     name="stillwell",
+    cls=Commands,
     help="Watches a small saltwater tank: reads the probes and floats, keeps every reading, warns.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,

@@ -59,6 +59,8 @@ def review(
     """What the night was like: water lost, level, what was done since and what to add now,
     temperature, alarms.
 
+    Of a date without a reading it says so, and ends with 2.
+
     With --json one object a night, {"review": {...}}: night, start, end, bands, channels, alarms,
     odd, water; times in UTC, values in SI units (volumes in mL), durations in seconds.
 
@@ -96,9 +98,12 @@ def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> l
 
     if evening:
         try:
-            return [plan.of(dt.date.fromisoformat(evening))]
+            night = plan.of(dt.date.fromisoformat(evening))
         except ValueError:
             fail(f'"{evening}" is no date.', "Write it like 2026-01-31.")
+        if not _kept(plan, night, reader):
+            fail(f"No reading was kept in the night of {evening}.", _span(plan, reader))
+        return [night]
     times = [reading.moment.utc_ms for reading in reader.latest_readings()]
     if not times:
         fail(f"{reader.path} holds no readings yet.")
@@ -111,6 +116,22 @@ def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> l
         return ended
     # Without a daemon the last night may never be complete.
     return plan.within(end_ms - (last + 1) * 86_400_000, end_ms + 1)[-last:] or ended
+
+
+def _kept(plan: ReviewPlan, night: Night, reader: StoreReader) -> bool:
+    span = night.start_utc_ms, night.end_utc_ms
+    return any(
+        next(reader.readings(name, *span), None) or reader.ten_minutes(name, *span)
+        for name in plan.channels
+    )
+
+
+def _span(plan: ReviewPlan, reader: StoreReader) -> str:
+    span = reader.span()
+    if span is None:
+        return "None was kept at all."
+    first, until = (dt.datetime.fromtimestamp(ms / 1000, ZoneInfo(plan.zone)) for ms in span)
+    return f"There are readings from {first:%Y-%m-%d %H:%M} to {until:%Y-%m-%d %H:%M}."
 
 
 def print_review(

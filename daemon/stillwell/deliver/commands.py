@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
 
+from stillwell.alarm.nearest import did_you_mean
 from stillwell.ports import Command, Request, ToNote
 from stillwell.shown import plain, shown
 
@@ -179,9 +180,7 @@ def _alarm(name: str, alarms: Collection[str] | None) -> str:
     if not name:
         return ""
     if not _ALARM.fullmatch(name) or (alarms is not None and name not in alarms):
-        near = get_close_matches(name, list(alarms or ()), 1)
-        hint = f" Did you mean {near[0]}?" if near else ""
-        raise _BadError(f"There is no alarm {shown(name)}.{hint}")
+        raise _BadError(f"There is no alarm {shown(name)}.{did_you_mean(name, alarms or ())}")
     return name
 
 
