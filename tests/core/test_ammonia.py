@@ -144,3 +144,8 @@ class TestTheWords:
 
     def test_have_no_caution_without_ammonia(self) -> None:
         assert "No animals" not in words(Concentration(Species.AMMONIA, 0.0), Ph(8.2), 25.0, 34.0)
+
+    def test_say_where_nothing_is_known_and_keep_the_caution(self) -> None:
+        said = words(Concentration(Species.AMMONIA, 0.5), Ph(8.2), 41.0, 35.0)
+        assert "known from 0 to 40 °C" in said
+        assert "No animals" in said

@@ -26,7 +26,7 @@ from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts, Task, due, tasks
 from stillwell.ports import Published
-from stillwell.units import System
+from stillwell.units import Dimension, System, parse
 
 DAY = 86_400_000
 HOUR = 3_600_000
@@ -99,6 +99,13 @@ class TestWaterChange:
         assert task is not None
         for part in ("10.0 L", "35 ppt", "dry mix", "unplug heater and pump", "drip loop", "RCD"):
             assert part in task.text
+
+    def test_has_no_more_digits_than_an_instrument_where_the_limits_are_in_g_per_kg(self) -> None:
+        low, high = (parse(text, Dimension.SALINITY) for text in ("34 g/kg", "36 g/kg"))
+        plan = replace(PLAN, salinity_low=low, salinity_high=high)
+        [task] = [t for t in tasks(Facts([], START), plan, at(8.0)) if t.name == "water-change"]
+        assert "at 34.8 ppt" in task.text
+        assert "at 34.8 ppt" in task.note
 
     def test_is_due_also_where_gsw_cannot_be_had(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setitem(sys.modules, "gsw", None)

@@ -288,8 +288,8 @@ class _Screen:
             return [f"Salinity: last measured on {day:%d %b %Y}, too long ago to say more."]
         said = (
             f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f}), from "
-            f"{_counted(answer.basis)}; wanted {book.salinity_low:g} to "
-            f"{book.salinity_high:g}."
+            f"{_counted(answer.basis)}; wanted {book.salinity_low:.3g} to "
+            f"{book.salinity_high:.3g}."
         )
         if not book.salinity_low <= answer.value <= book.salinity_high:
             how = mended(salt, book.units)

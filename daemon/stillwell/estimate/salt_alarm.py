@@ -204,9 +204,11 @@ def findings(
     overdue = _overdue(now)
     unsure = outside and not (high or low) and (overdue or _worn(now, UNSURE in standing))
     if p.low <= answer.value <= p.high:
-        well = Message(f"{reckoned} is between {p.low:g} and {p.high:g}.")
+        well = Message(f"{reckoned} is between {p.low:.3g} and {p.high:.3g}.")
     else:
-        well = Message(f"{reckoned} may be outside {p.low:g} to {p.high:g}, which is not sure yet.")
+        well = Message(
+            f"{reckoned} may be outside {p.low:.3g} to {p.high:.3g}, which is not sure yet."
+        )
     over = Message(f"{reckoned} is told by another alarm.") if high or low else well
     return (
         Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units) if high else well),
@@ -286,7 +288,7 @@ def _high(now: SaltState, reckoned: str, why: str, units: System) -> Message:
         likely = f"{now.since.salt_pours} pours of salt water are noted since the last check."
     else:
         likely = ""
-    return Message(f"{reckoned} is above {p.high:g}.", likely, _do(now, units), CAUTION)
+    return Message(f"{reckoned} is above {p.high:.3g}.", likely, _do(now, units), CAUTION)
 
 
 def _do(now: SaltState, units: System) -> str:
@@ -313,7 +315,7 @@ def _low(now: SaltState, reckoned: str, why: str, units: System) -> Message:
             f"It falls {-unnoted.value:.2f} a day that no entry explains: salt water is lost "
             "(splash, salt creep, a leak) and fresh water poured after it."
         )
-    return Message(f"{reckoned} is below {p.low:g}.", likely, do, CAUTION)
+    return Message(f"{reckoned} is below {p.low:.3g}.", likely, do, CAUTION)
 
 
 def _unsure(now: SaltState, reckoned: str, overdue: bool) -> Message:
@@ -323,7 +325,7 @@ def _unsure(now: SaltState, reckoned: str, overdue: bool) -> Message:
         if overdue
         else "what came and went since that check is too little known."
     )
-    said = f"{reckoned} may be outside {p.low:g} to {p.high:g}."
+    said = f"{reckoned} may be outside {p.low:.3g} to {p.high:.3g}."
     if now.salted > _WORTH_A_WORD and now.salted_ms is not None:
         return Message(
             said,

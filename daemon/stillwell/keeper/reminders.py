@@ -155,12 +155,12 @@ def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
     day = _date(max(anchors), plan) + plan.change_every_d * _DAY
     volume = show(plan.change_ml, Dimension.VOLUME, plan.units)
     text = (
-        f"{volume} out and as much new salt water in, at {plan.salinity_target:g} ppt and "
+        f"{volume} out and as much new salt water in, at {plan.salinity_target:.3g} ppt and "
         f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: {_dry_mix(plan)}"
         f"mixed the day before (stillwell mix). Fill up to the mark with fresh water first. "
         f"{CAUTION} Plug in again when the chamber is full."
     )
-    typed = f"{_typed(plan.change_ml, plan)} at {plan.salinity_target:g} ppt"
+    typed = f"{_typed(plan.change_ml, plan)} at {plan.salinity_target:.3g} ppt"
     words = ("Water change", text, f"stillwell note water-change {typed}")
     return _task(WATER_CHANGE, day, facts, plan, done, words)
 

@@ -188,8 +188,8 @@ def nh3_share(
     """Returns the share of total ammonia that is NH3, 0 to 1; the same by mass of N and by mole."""
     if not 5.0 <= ph.value <= 11.0:
         raise ValueError(f"A pH of {ph.value:g} is none of a tank with seawater.")
-    on_scale = ph.on(formula.scale, t_c, salinity)
-    return float(1.0 / (1.0 + 10.0 ** (pka(t_c, salinity, formula) - on_scale)))
+    above = pka(t_c, salinity, formula) - ph.on(formula.scale, t_c, salinity)
+    return float(1.0 / (1.0 + 10.0**above))
 
 
 def nh3_between(ph: Ph, t_c: float, salinity: float) -> tuple[float, float]:
@@ -206,19 +206,27 @@ def words(
 ) -> str:
     """Returns a sentence or two for the person beside the tank: figure, interval, formula, scale,
     and the caution."""
+    try:
+        text = _share_in_words(total, ph, t_c, salinity, units)
+    except ValueError as unknown:
+        text = str(unknown)
+    if total.mg_n_per_l > 0:
+        text += " No animals go in while a test shows ammonia or nitrite (common practice)."
+    return text
+
+
+def _share_in_words(
+    total: Concentration, ph: Ph, t_c: float, salinity: float, units: System
+) -> str:
     share = nh3_share(ph, t_c, salinity)
     low, high = (total.mg_n_per_l * edge for edge in nh3_between(ph, t_c, salinity))
-    warm = show(t_c, Dimension.TEMPERATURE, units)
     text = (
         f"NH3 {total.mg_n_per_l * share:.3f} mg/L as N ({low:.3f} to {high:.3f}), "
         f"{100 * share:.1f} % of the total ammonia ({total.mg_n_per_l:.2f} mg/L as N) at pH "
-        f"{ph.value:.1f} ({ph.scale} scale), {warm} and salinity {salinity:.1f}, by "
-        f"{Formula.JOHANSSON_WEDBORG}"
+        f"{ph.value:.1f} ({ph.scale} scale), {show(t_c, Dimension.TEMPERATURE, units)} and "
+        f"salinity {salinity:.1f}, by {Formula.JOHANSSON_WEDBORG}"
     )
     if t_c > WARMEST_MEASURED_C:
         limit = show(WARMEST_MEASURED_C, Dimension.TEMPERATURE, units)
         text += f" (measured up to {limit}, extrapolated here)"
-    text += ". A pH that is 0.1 higher makes it a quarter more."
-    if total.mg_n_per_l > 0:
-        text += " No animals go in while a test shows ammonia or nitrite (common practice)."
-    return text
+    return text + ". A pH that is 0.1 higher makes it a quarter more."
