@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 from stillwell.ports import Published, Stream
+from stillwell.quality.offset import moved_by
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store
 from stillwell.units import System, read_in
@@ -59,6 +60,16 @@ class Observer(Protocol):
         ...
 
 
+@runtime_checkable
+class TakesOffsets(Protocol):
+    """An ability of observers to whom a channel's zero means something."""
+
+    def moved(self, by: Mapping[str, float]) -> None:
+        """The values of these channels are by so much others than when its state was kept, because
+        their offsets are. Called after `restore`, before anything else."""
+        ...
+
+
 class OnlyBelieved:
     """An observer that is not shown the readings of channels that another one doubts: a probe in
     the air is no reason to call a tank leaky."""
@@ -70,20 +81,33 @@ class OnlyBelieved:
         self._observer = observer
         self._doubted = doubted
 
+    def moved(self, by: Mapping[str, float]) -> None:
+        if isinstance(self._observer, TakesOffsets):
+            self._observer.moved(by)
+
     def see(self, reading: Reading) -> Iterable[Finding]:
         return () if reading.channel in self._doubted() else self._observer.see(reading)
 
 
 class Observing:
-    """The observers of one pipeline, and their place in the store."""
+    """The observers of one pipeline, and their place in the store.
+
+    Args:
+        offsets: of the channels that have one.
+    """
 
     def __init__(
-        self, observers: Sequence[Observer], store: Store, units: System = System.METRIC
+        self,
+        observers: Sequence[Observer],
+        store: Store,
+        units: System = System.METRIC,
+        offsets: Mapping[str, float] | None = None,
     ) -> None:
         self._observers = tuple(observers)
         self._failed: list[Observer] = []
         """Those that are set aside."""
         self._store = store
+        self._offsets = dict(offsets or {})
         self._units = units
         """Of the words that are published with a number."""
         self._entry = 0
@@ -108,6 +132,9 @@ class Observing:
         try:
             saved = json.loads(kept)
             observer.restore(saved["state"])
+            by = moved_by(saved.get("offsets", {}), self._offsets)
+            if by and isinstance(observer, TakesOffsets):
+                observer.moved(by)
             return int(saved["reading"]), int(saved["entry"])
         except (ValueError, KeyError, TypeError) as error:
             log.warning("%s starts anew: its state can't be used (%s)", observer.name, error)
@@ -118,7 +145,7 @@ class Observing:
         while rows := self._store.tail.rows(Stream.READINGS, after, _PAGE):
             for row in rows:
                 assert isinstance(row.body, Reading)
-                observer.see(row.body)
+                observer.see(row.body.on(self._offsets.get(row.body.channel, 0.0)))
             after = rows[-1].seq
 
     def see(self, readings: Sequence[Reading]) -> list[Finding]:
@@ -188,7 +215,12 @@ class Observing:
             except Exception:
                 self._set_aside(observer)
                 continue
-            saved = {"reading": newest, "entry": self._entry, "state": state}
+            saved = {
+                "reading": newest,
+                "entry": self._entry,
+                "state": state,
+                "offsets": self._offsets,
+            }
             self._store.describe(key_of(observer), json.dumps(saved))
 
 

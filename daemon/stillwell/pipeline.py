@@ -34,6 +34,7 @@ from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observing import Observer, Observing
 from stillwell.ports import Command, Noted, Refusal, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
+from stillwell.quality.offset import offsets_of
 from stillwell.reading import Moment, Reading
 from stillwell.restarts import TOLD_FROM, WITHIN_MS, Restarts, restarting, settled
 from stillwell.run_up import RunUp
@@ -103,7 +104,7 @@ class Pipeline:
         self.store = store
         self.watch = watch
         self._judges = judges
-        self._observing = Observing(observers, store, units)
+        self._observing = Observing(observers, store, units, offsets_of(judges))
         self._run_up = RunUp(store, watch, judges)
         self._save_ms = 0
         self._mono_ms = 0

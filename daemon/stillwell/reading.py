@@ -109,3 +109,21 @@ class Reading(NamedTuple):
     raw: str = ""
     looks: int | None = None
     """The sample's."""
+    measured: float | None = None
+    """What the sensor said, where the channel has an offset, which is in `value`; None where it has
+    none."""
+
+    def on(self, offset: float) -> Reading:
+        """The reading as it is with another offset, in the quantity's unit. What its tests said
+        stays."""
+        said = self.value if self.measured is None else self.measured
+        if said is None or (self.measured is None and not offset):
+            return self
+        value = corrected(said, offset)
+        return self._replace(value=value, measured=said if offset else None)
+
+
+def corrected(said: float, offset: float) -> float:
+    """A sensor's word with the channel's offset, which is all that the two differ in: rounded to
+    what no sensor resolves."""
+    return round(said + offset, 6) if offset else said

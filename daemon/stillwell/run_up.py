@@ -18,6 +18,7 @@ from stillwell.alarm.watch import Watch
 from stillwell.notice import Transition
 from stillwell.ports import Stream
 from stillwell.quality.judge import Judge
+from stillwell.quality.offset import moved_by, offsets_of
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store
 
@@ -42,6 +43,8 @@ class _Kept:
     """The number of the newest reading that is in it."""
     watch: str
     judges: Mapping[str, Sequence[float | None]]
+    offsets: Mapping[str, float]
+    """Of the channels that had one."""
 
 
 class RunUp:
@@ -62,6 +65,7 @@ class RunUp:
             "reading": self._store.tail.newest(Stream.READINGS, committed_only=False),
             "watch": self._watch.state(),
             "judges": {name: judge.kept() for name, judge in self._judges.items()},
+            "offsets": offsets_of(self._judges),
         }
         self._store.describe(KEY, json.dumps(kept))
 
@@ -100,6 +104,7 @@ class RunUp:
             judge = self._judges.get(reading.channel)
             if judge is not None:
                 judge.again(reading._replace(moment=moment))
+                reading = reading.on(judge.offset)  # noqa: PLW2901
             self._watch.see(reading, at)
         self._watch.deaf(at.mono_ms, now.mono_ms)
 
@@ -110,14 +115,17 @@ class RunUp:
         try:
             kept = json.loads(text)
             at = Moment(*map(int, kept["at"]))
-            return _Kept(at, int(kept["reading"]), str(kept["watch"]), dict(kept["judges"]))
+            offsets = dict(kept.get("offsets", {}))
+            judges = dict(kept["judges"])
+            return _Kept(at, int(kept["reading"]), str(kept["watch"]), judges, offsets)
         except (ValueError, KeyError, TypeError) as error:
             log.warning("what was being counted can't be used: %r", error)
             return None
 
     def _revive(self, kept: _Kept, shift_ms: int) -> None:
         try:
-            self._watch.revive(kept.watch, shift_ms)
+            moved = moved_by(kept.offsets, offsets_of(self._judges))
+            self._watch.revive(kept.watch, shift_ms, moved)
             for name in self._judges.keys() & kept.judges.keys():
                 self._judges[name].revive(kept.judges[name], shift_ms)
         except (ValueError, TypeError) as error:

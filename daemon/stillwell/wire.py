@@ -137,9 +137,9 @@ def limits_of(settings: Settings, channel: str) -> Limits:
     return replace(usual, **limits)
 
 
-def judges(settings: Settings) -> dict[str, Judge]:
-    """A fresh judge for each channel."""
-    return {name: Judge(limits_of(settings, name)) for name in settings.channel}
+def judge_of(settings: Settings, channel: str) -> Judge:
+    """A fresh judge of a channel."""
+    return Judge(limits_of(settings, channel), settings.channel[channel].offset or 0.0)
 
 
 def watch_plan(settings: Settings) -> WatchPlan:
@@ -492,7 +492,7 @@ def pipeline(
     return Pipeline(
         store,
         Watch(watch_plan(spoken)),
-        judges(settings),
+        {name: judge_of(settings, name) for name in settings.channel},
         observers=observers(spoken),
         escalation=Escalation(escalation_plan(settings)),
         told=told,

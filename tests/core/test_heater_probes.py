@@ -246,3 +246,31 @@ class TestRestart:
         again = ProbeJudge(rig.probes, "room")
         again.restore(kept)
         assert set(again.doubted) == {"a"}
+
+
+class TestAnotherOffset:
+    @staticmethod
+    def higher(name: str, _t: float, value: float) -> float:
+        return value + 0.6 if name == "a" else value
+
+    @pytest.mark.parametrize("known", [True, False])
+    def test_that_is_known_of_is_no_jump(self, known: bool) -> None:
+        rig = watched()
+        rig.run(DAY)
+        again = ProbeJudge(rig.probes, "room")
+        again.restore(json.loads(json.dumps(rig.judge.to_json())))
+        rig.judge = again
+        if known:
+            rig.judge.rezero({"a": 0.6})
+            rig.creep["a"] = 0.6
+        rig.run(6 * 3600, self.higher)
+        assert (rig.changes == []) is known
+
+    def test_ends_the_doubt_about_a_probe_that_had_crept(self) -> None:
+        rig = watched()
+        rig.run(DAY)
+        begun = rig.t
+        rig.run(4 * DAY, lambda n, t, v: v + min(0.3, 0.1 * (t - begun) / DAY) if n == "a" else v)
+        assert Kind.DRIFT in rig.kinds().values()
+        rig.judge.rezero(dict.fromkeys(rig.kinds(), -0.3))
+        assert rig.kinds() == {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from statistics import median
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -27,6 +28,12 @@ def config(tmp_path: Path, filled: bytes) -> Path:
     """The store beside it is one of a tank that nobody writes."""
     (tmp_path / "tank.db").write_bytes(filled)
     return tank(tmp_path)
+
+
+def said_lately(reader: StoreReader, utc_ms: int) -> list[float]:
+    """What water-a said within five minutes."""
+    readings = reader.readings("water-a", utc_ms - 300_000, utc_ms + 300_000)
+    return [r.value for r in readings if r.value is not None and r.flag == 1]
 
 
 class TestNote:
@@ -84,8 +91,32 @@ class TestNote:
             [last] = [r for r in reader.latest_readings() if r.channel == "water-a"]
         at = datetime.fromtimestamp(last.moment.utc_ms / 1000, ZONE).isoformat()
         said = call("note", "temperature", "24 degC", "--at", at, "--yes", "-c", config).stdout
-        assert "water-a read 1." in said
-        assert "more" in said
+        assert "water-a reads 1." in said
+        assert "more than the thermometer" in said
+        assert "ASTM E563" in said
+        with StoreReader.open(config.parent / "tank.db") as reader:
+            near = said_lately(reader, last.moment.utc_ms)
+        lines = said.splitlines()
+        offset = lines[lines.index("[channel.water-a]") + 1]
+        assert offset == f'offset = "{24 - median(near):.2f} K"'
+
+    def test_an_offset_that_was_written_is_no_longer_proposed(
+        self, config: Path, tmp_path: Path
+    ) -> None:
+        with StoreReader.open(config.parent / "tank.db") as reader:
+            [last] = [r for r in reader.latest_readings() if r.channel == "water-a"]
+            near = said_lately(reader, last.moment.utc_ms)
+        at = datetime.fromtimestamp(last.moment.utc_ms / 1000, ZONE).isoformat()
+        written = config.read_text().replace(
+            "[channel.water-a]", f'[channel.water-a]\noffset = "{25 - median(near):.2f} K"'
+        )
+        config.write_text(written)
+        words = ("temperature", "25 degC", "--within", "0.1 K", "--at", at, "--yes")
+        said = call("note", *words, "-c", config).stdout
+        assert "water-a reads 0.00 K" in said
+        assert "leave water-a as it is" in " ".join(said.split())
+        refused = call("note", "temperature", "25 degC", "--within", "wide", "-c", config)
+        assert refused.exit_code == 2
 
     def test_the_help_names_every_kind(self) -> None:
         said = " ".join(call("note", "--help").stdout.split())

@@ -52,6 +52,18 @@ def replayed(
 
 
 class TestReplay:
+    def test_adds_no_offset_to_values_that_have_theirs(self, tmp_path: Path) -> None:
+        config, store = tank(tmp_path), tmp_path / "out.db"
+        written = config.read_text().replace(
+            "[channel.water-a]", '[channel.water-a]\noffset = "0.5 K"'
+        )
+        config.write_text(written)
+        readings = trace(tmp_path, ["2026-01-14T20:00:00Z,water-a,25.3"])
+        assert call("replay", "-c", config, "-r", readings, "-s", store).exit_code == 0
+        with StoreReader.open(store) as reader:
+            [kept] = reader.all_readings()
+        assert (kept.value, kept.measured) == (25.3, None)
+
     def test_tells_the_alarm_and_reviews_the_night(self, tmp_path: Path) -> None:
         lines, _ = replayed(tmp_path, rows(14, cold_from_midnight))
         low = [(o["time"], o["state"]) for o in lines if o.get("alarm") == "water.low"]

@@ -31,7 +31,7 @@ class TestFill:
         block: OpenBlock | None = None
         for arrival in arrivals:
             part: list[ReadingRow] = [
-                (0, channel, epoch, time + k, None, 9, None, None, None)
+                (0, channel, epoch, time + k, None, 9, None, None, None, None)
                 for channel, epoch, time, count in arrival
                 for k in range(count)
             ]

@@ -38,7 +38,7 @@ class TestReadings:
             rows.reading(2000, 85.0, flag=Flag.FAIL, tests="power-on,rate", raw="50 05 4b"),
             rows.reading(3000, None, flag=Flag.MISSING, tests="gone"),
             rows.reading(4000, 25.25, flag=Flag.SUSPECT, tests="spike"),
-            rows.reading(5000, 0.4, looks=20),
+            rows.reading(5000, 0.4, looks=20)._replace(measured=0.2),
         ]
         store.put(put)
         store.commit()

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from stillwell.alarm import shelving
@@ -41,9 +42,11 @@ class Shifted:
     what `as_text` did not write.
 
     `by_ms` is added to every monotonic time. UTC stays as it was: it is what people are told.
+    `moved` is added to the values of channels that have had another offset.
     """
 
     by_ms: int
+    moved: Mapping[str, float] = field(default_factory=dict)
 
     def ms(self, kept: Any) -> int | None:
         return None if kept is None else int(kept) + self.by_ms
@@ -82,7 +85,7 @@ class Shifted:
 
     def _seen(self, kept: Any) -> dict[str, Seen]:
         return {
-            str(name): Seen(float(value), int(mono_ms) + self.by_ms)
+            str(name): Seen(float(value) + self.moved.get(name, 0.0), int(mono_ms) + self.by_ms)
             for name, (value, mono_ms) in kept.items()
         }
 

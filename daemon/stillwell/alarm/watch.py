@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from stillwell.alarm import band as bands
@@ -143,14 +143,15 @@ class Watch:
             }
         )
 
-    def revive(self, state: str, shift_ms: int) -> None:
+    def revive(self, state: str, shift_ms: int, moved: Mapping[str, float] | None = None) -> None:
         """Goes on from the `state` of an earlier run, after `restore`. Raises ValueError for one
         that can't be used; rules that are no longer there are left out.
 
         Args:
             shift_ms: what its monotonic times lack on the line of this run.
+            moved: by how much the values of channels are others, because their offsets are.
         """
-        here = Shifted(shift_ms)
+        here = Shifted(shift_ms, moved or {})
         try:
             kept = json.loads(state)
             self._deaf.extend((int(a) + shift_ms, int(b) + shift_ms) for a, b in kept["deaf"])

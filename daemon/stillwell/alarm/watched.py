@@ -124,22 +124,23 @@ class Channel:
         """Goes on from what an earlier run has kept. That an alarm stands is the log's to say."""
         trouble = here.trouble(kept["trouble"])
         points, total, count, ends_ms = kept["trail"]
+        by = here.moved.get(self.watch.name, 0.0)
         trail = Trail()
-        trail.points.extend((int(ms) + here.by_ms, float(mean)) for ms, mean in points)
+        trail.points.extend((int(ms) + here.by_ms, float(mean) + by) for ms, mean in points)
         trail.total, trail.count, trail.ends_ms = (
-            float(total),
+            float(total) + by * int(count),
             int(count),
             int(ends_ms) + here.by_ms,
         )
         self.begun = here.moment(kept["begun"])
-        self.value = float(kept["value"])
+        self.value = float(kept["value"]) + by
         self.seen = here.moment(kept["seen"]) or UNSEEN
         self.good = here.moment(kept["good"])
         self.answered_ms, self.bad_tests = here.ms(kept["answered"]), str(kept["bad"])
         if trouble.kind is self.trouble.kind:
             self.trouble = trouble
         if bool(kept["stuck"]) is self.stuck:
-            self.stuck_at = None if kept["stuck_at"] is None else float(kept["stuck_at"])
+            self.stuck_at = None if kept["stuck_at"] is None else float(kept["stuck_at"]) + by
         self.trail = trail
         self.look_lately()
 

@@ -13,6 +13,7 @@ import typer
 
 from stillwell.cli.asking import ByOption, who
 from stillwell.cli.console import print_json, say, stdout
+from stillwell.cli.note_beside import beside
 from stillwell.cli.note_file import read_file, write_file
 from stillwell.cli.options import (
     ConfigOption,
@@ -22,7 +23,7 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
-from stillwell.cli.written import seconds
+from stillwell.cli.written import difference_k, seconds
 
 if TYPE_CHECKING:
     from stillwell.entry import Entry
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
     from stillwell.store import StoreReader
 
 _LISTED = 30
-NEAR_MS = 5 * 60_000
-"""A thermometer and a probe that are read within this are read together (our own choice)."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -52,6 +51,7 @@ def note(
     lasted: Annotated[
         str, typer.Option("--for", help="How long it took from then on: 30 min.")
     ] = "",
+    within: Annotated[str, typer.Option(help="How far a thermometer may be off: 0.1 K.")] = "",
     text: Annotated[str, typer.Option(help="Anything worth remembering.")] = "",
     strike: Annotated[
         int | None, typer.Option(help="Strike out entry N; with a kind, this one replaces it.")
@@ -82,6 +82,9 @@ def note(
     A pour without a volume means: filled up to the mark. Entries may come late. Nothing is ever
     erased: --strike 12 strikes entry 12 out, --strike 12 pour 1.1 L puts another in its place.
 
+    A temperature of a thermometer held beside the probes says how far they are from it, and which
+    offset to write into the configuration if you believe it (--within: how good it is).
+
     A file has the columns time,kind,value,unit and may have text and by. Imported twice, its
     entries are there once; a row that can't be is refused with its line, the rest is taken.
 
@@ -111,8 +114,9 @@ def note(
     if listed or (not words and strike is None):
         _print_entries(entries[-_LISTED:], settings, as_json=as_json)
         return
+    within_k = difference_k(within) if within else None
     entry = _entry(words or [], here, salt, at_ms, lasted, text, strike, who(by), yes)
-    _keep(path, entry, settings, as_json=as_json)
+    _keep(path, entry, settings, within_k, as_json=as_json)
 
 
 def _at(text: str, settings: Settings, now_ms: int) -> int | None:
@@ -211,7 +215,9 @@ def _ask(draft: Draft, yes: bool) -> None:
             raise typer.Exit(1)
 
 
-def _keep(path: Path, entry: Entry, settings: Settings, *, as_json: bool) -> None:
+def _keep(
+    path: Path, entry: Entry, settings: Settings, within_k: float | None, *, as_json: bool
+) -> None:
     from stillwell import store
 
     with reporting_store_errors():
@@ -222,52 +228,8 @@ def _keep(path: Path, entry: Entry, settings: Settings, *, as_json: bool) -> Non
         say(f"Entry {kept.strikes} is struck out.")
     else:
         say(f"Noted as entry {kept.id}: {_words(kept, settings)}.")
-        beside = _beside(kept, path, settings)
-        if beside:
-            say(beside)
-
-
-def _beside(entry: Entry, path: Path, settings: Settings) -> str:
-    """What the entry says in other words: a salinity in ppt, a thermometer beside the probes."""
-    from stillwell.journal import Kind, salinity_of
-    from stillwell.water.seawater import SeawaterMissingError
-
-    if entry.kind == Kind.SALINITY and entry.unit != "ppt":
-        try:
-            return f"That is {salinity_of(entry):.1f} ppt."
-        except SeawaterMissingError:
-            return ""
-        except ValueError as error:
-            return str(error)
-    if entry.kind == Kind.TEMPERATURE:
-        return _beside_probes(entry, path, settings)
-    return ""
-
-
-def _beside_probes(entry: Entry, path: Path, settings: Settings) -> str:
-    """How the probes stood within some minutes of a reading by hand."""
-    from statistics import median
-
-    from stillwell import wire
-    from stillwell.review import HEALTHY
-    from stillwell.store import StoreReader
-    from stillwell.units import Dimension, show
-
-    assert entry.value is not None
-    units = settings.tank.units
-    said = []
-    with reporting_store_errors(), StoreReader.open(path) as reader:
-        for name in wire.book_plan(settings).water:
-            near = [
-                r.value
-                for r in reader.readings(name, entry.at_ms - NEAR_MS, entry.at_ms + NEAR_MS)
-                if r.value is not None and r.flag in HEALTHY
-            ]
-            if near:
-                off = median(near) - entry.value
-                by = show(abs(off), Dimension.DIFFERENCE, units, 2)
-                said.append(f"{name} read {by} {'more' if off > 0 else 'less'}")
-    return f"{', '.join(said)}." if said else ""
+        for line in beside(kept, path, settings, within_k):
+            say(line)
 
 
 def _print_entries(entries: list[Entry], settings: Settings, *, as_json: bool) -> None:

@@ -80,7 +80,7 @@ def replay(
         with reporting_store_errors():
             opened = wire.open_store(settings, store, bulk=True)
         try:
-            line = wire.pipeline(settings, opened, _printing(settings, as_json))
+            line = wire.pipeline(_as_judged(settings), opened, _printing(settings, as_json))
             end_ms = _run(line, settings, first, instants, entries, quiet=as_json)
             line.end()
         finally:
@@ -91,6 +91,17 @@ def replay(
     _reviews(store, wire.review_plan(settings), first[0], end_ms, as_json=as_json)
     if told.left_out:
         raise typer.Exit(1)
+
+
+def _as_judged(settings: Settings) -> Settings:
+    """The values of a trace have the offsets of their time in them: none is added once more."""
+    from dataclasses import replace
+
+    channels = {
+        name: channel.model_copy(update={"offset": 0.0} if channel.offset else {})
+        for name, channel in settings.channel.items()
+    }
+    return replace(settings, channel=channels)
 
 
 class _Told:

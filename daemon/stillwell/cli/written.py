@@ -28,6 +28,17 @@ def seconds(text: str) -> float:
         fail(error.what, error.do)
 
 
+def difference_k(text: str) -> float:
+    """Kelvins of a difference of temperatures such as ``0.1 K`` or ``0.2 degF``; above zero."""
+    try:
+        k = parse(text, Dimension.DIFFERENCE)
+    except UnitError as error:
+        fail(error.what, error.do)
+    if not k > 0:
+        fail(f"{text} is not above zero.", 'Write it like "0.1 K".')
+    return k
+
+
 def seconds_in_words(seconds: float) -> str:
     """A duration by its largest unit: ``40 s``, ``12 min``, ``3 h``, ``9 d``."""
     for size, name in ((86_400, "d"), (3600, "h"), (60, "min")):

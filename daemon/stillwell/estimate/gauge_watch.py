@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from stillwell.alarm.missing import Worth, worth
@@ -56,6 +56,11 @@ class GaugeWatch:
         now_ms = self._line.at(reading.moment)
         changed = self.datum.see(now_ms / 1000, reading.value)
         return (self._standing(reading.moment),) if changed else ()
+
+    def moved(self, by: Mapping[str, float]) -> None:
+        """On another offset the gauge is learned anew: see `observing.TakesOffsets`."""
+        if self._plan.channel in by:
+            self.datum = GaugeDatum()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Pours are seen where they end, noted or not."""

@@ -3,7 +3,7 @@ alarms, estimates and the night's numbers."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from stillwell.entry import Entry
 from stillwell.estimate import level_rules as rules
@@ -130,6 +130,12 @@ class LevelWatch:
         del record.memory.stands[:-_STANDS_KEPT]
         self._diary.changed(record.memory.line.to_utc(found.begin_ms))
         return record.state(state.now_ms)
+
+    def moved(self, by: Mapping[str, float]) -> None:
+        """On another offset of the gauge all is learned anew: see `observing.TakesOffsets`."""
+        gauge = self._record.plan.gauge
+        if gauge is not None and gauge.name in by:
+            self._begin(LevelRecord(self._record.plan))
 
     # --- answers -----------------------------------------------------------------------------
 

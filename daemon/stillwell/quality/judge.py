@@ -14,7 +14,7 @@ from stillwell.quality.presence import unusable
 from stillwell.quality.rate_of_change import rate_of_change
 from stillwell.quality.spike import spike
 from stillwell.quality.stale_conversion import stale_conversion
-from stillwell.reading import Flag, Moment, Quantity, Reading, Sample
+from stillwell.reading import Flag, Moment, Quantity, Reading, Sample, corrected
 
 __all__ = ["Judge", "Limits", "default_limits"]
 
@@ -37,6 +37,8 @@ class Judge:
 
     Args:
         limits: what to judge by.
+        offset: what is added to every value of the sensor before it is judged, in the quantity's
+            unit. Only whether it is that of a sensor just switched on is asked of its own word.
     """
 
     __slots__ = (
@@ -53,10 +55,12 @@ class Judge:
         "_run",
         "_tolerance",
         "limits",
+        "offset",
     )
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, offset: float = 0.0) -> None:
         self.limits = limits
+        self.offset = offset
         self._good: float | None = None  # the last value that passed
         self._good_ms = 0
         self._recent: float | None = None  # the last value that did not fail
@@ -78,6 +82,8 @@ class Judge:
         reading is never infinite or NaN; `raw` says what came, and is kept for every reading that
         is not PASS.
         """
+        if self.offset:
+            return self.judge_in_full(sample, moment)
         # Nearly every value is an ordinary one: in range, close to the last, soon after it. It
         # passes here, on conditions that imply what the tests would find; everything else is judged
         # in full.
@@ -102,13 +108,22 @@ class Judge:
                 self._earlier = recent
                 self._recent = self._good = value
                 self._recent_ms = self._good_ms = now_ms
-                return _reading(Reading, (channel, moment, value, _PASS, "", "", looks))
+                return _reading(Reading, (channel, moment, value, _PASS, "", "", looks, None))
         return self.judge_in_full(sample, moment)
 
     def kept(self) -> list[float | None]:
-        """All that it remembers, for `revive`."""
-        good, recent = (self._good, self._good_ms), (self._recent, self._recent_ms)
-        return [*good, *recent, self._earlier, *self._run]
+        """All that it remembers, for `revive`: in the sensor's own words, so that another offset
+        changes none of it."""
+        by = -self.offset
+        good, recent = (
+            (_moved(self._good, by), self._good_ms),
+            (
+                _moved(self._recent, by),
+                self._recent_ms,
+            ),
+        )
+        low, high, since_ms = self._run
+        return [*good, *recent, _moved(self._earlier, by), low + by, high + by, since_ms]
 
     def revive(self, kept: Sequence[float | None], shift_ms: int) -> None:
         """Goes on from what an earlier run has `kept`. Raises ValueError or TypeError for what it
@@ -120,27 +135,32 @@ class Judge:
         said = [None if number is None else float(number) for number in kept]
         good, good_ms, recent, recent_ms, earlier, low, high, since_ms = said
         times = [0 if ms is None else int(ms) + shift_ms for ms in (good_ms, recent_ms, since_ms)]
-        self._good, self._recent, self._earlier = good, recent, earlier
+        by = self.offset
+        self._good, self._recent, self._earlier = (
+            _moved(value, by) for value in (good, recent, earlier)
+        )
         self._good_ms, self._recent_ms, run_ms = times
-        self._run = Run(-inf if low is None else low, inf if high is None else high, run_ms)
+        low, high = -inf if low is None else low + by, inf if high is None else high + by
+        self._run = Run(low, high, run_ms)
 
     def again(self, reading: Reading) -> None:
-        """Remembers a reading that has been judged before."""
-        value = reading.value
+        """Remembers a reading that has been judged before, on whatever offset."""
+        value = reading.on(0.0).value
         if value is not None and reading.flag is not Flag.FAIL:
             stale = "stale" in reading.tests.split(",")
             self.judge(Sample(reading.channel, value, stale=stale), reading.moment)
 
     def judge_in_full(self, sample: Sample, moment: Moment) -> Reading:
         """Returns what `judge` returns, always by way of every test."""
-        value, failure = sample.value, sample.failure
-        nothing = unusable(value)
-        if failure is not None or nothing is not None or value is None:
-            return _without_value(sample, moment, nothing)
+        said, failure, offset = sample.value, sample.failure, self.offset
+        nothing = unusable(said)
+        if failure is not None or nothing is not None or said is None:
+            return _without_value(sample, moment, nothing).on(offset)
+        value, measured = corrected(said, offset), said if offset else None
         limits, now_ms = self.limits, moment.mono_ms
         verdicts = {}
         if limits.quantity is Quantity.TEMPERATURE:
-            verdicts["power-on"] = power_on(value, self._good)
+            verdicts["power-on"] = power_on(said, _moved(self._good, -offset))
         verdicts["gross-range"] = gross_range(value, limits.fail, limits.suspect)
         if Flag.FAIL not in verdicts.values():  # what failed is compared with nothing
             self._look_back(now_ms)
@@ -149,10 +169,17 @@ class Judge:
         named = [name for name, flag in verdicts.items() if flag in (Flag.SUSPECT, Flag.FAIL)]
         if not named:
             self._good, self._good_ms = value, now_ms
-            return Reading(sample.channel, moment, value, _PASS, looks=sample.looks)
+            return Reading(sample.channel, moment, value, _PASS, "", "", sample.looks, measured)
         flag = Flag.FAIL if Flag.FAIL in verdicts.values() else Flag.SUSPECT
         return Reading(
-            sample.channel, moment, value, flag, ",".join(named), sample.raw, sample.looks
+            sample.channel,
+            moment,
+            value,
+            flag,
+            ",".join(named),
+            sample.raw,
+            sample.looks,
+            measured,
         )
 
     def _look_back(self, now_ms: int) -> None:
@@ -182,6 +209,10 @@ class Judge:
     def _remember(self, value: float, now_ms: int) -> None:
         self._earlier = self._recent
         self._recent, self._recent_ms = value, now_ms
+
+
+def _moved(value: float | None, by: float) -> float | None:
+    return None if value is None else value + by
 
 
 def _calm(limits: Limits) -> float:

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Generic, Literal, TypeVar
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from annotated_types import Ge, Gt, Lt, MinLen
+from annotated_types import Ge, Gt, Le, Lt, MinLen
 from pydantic import (
     AfterValidator,
     BaseModel,
@@ -27,6 +27,7 @@ from pydantic import (
     StringConstraints,
     WithJsonSchema,
 )
+from pydantic.json_schema import SkipJsonSchema
 from pydantic_settings import (
     BaseSettings,
     InitSettingsSource,
@@ -379,8 +380,25 @@ class ChannelKeys(Part):
     """What people call it, as "probe A, behind the pump"."""
 
 
+_OFFSET = "What is added to every value of this sensor before anything is made of it."
+
+
+def _no_offset(value: Any) -> Any:
+    raise SettingError(
+        "A float or a switch is open or closed and has no offset.",
+        "Remove it; where a float closes is its height.",
+    )
+
+
+class ContactKeys(ChannelKeys):
+    """What every channel has that is open or closed."""
+
+    offset: SkipJsonSchema[Annotated[None, BeforeValidator(_no_offset)]] = None
+
+
 class TemperatureChannel(ChannelKeys):
     quantity: Literal["temperature"]
+    offset: Annotated[Kelvin, Ge(-5), Le(5), Field(description=_OFFSET)] = 0.0
     quality: TemperatureQuality = TemperatureQuality()
 
 
@@ -388,6 +406,7 @@ class LevelChannel(ChannelKeys):
     """A gauge in the return chamber."""
 
     quantity: Literal["level"]
+    offset: Annotated[Millimetres, Field(description=_OFFSET)] = 0.0
     noise: Annotated[Millimetres, Gt(0)] = 1.0
     """How far a single reading strays, ripple included (standard deviation)."""
     resolution: Annotated[Millimetres, Ge(0)] = 0.0
@@ -395,7 +414,7 @@ class LevelChannel(ChannelKeys):
     quality: LevelQuality = LevelQuality()
 
 
-class FloatChannel(ChannelKeys):
+class FloatChannel(ContactKeys):
     """A float switch: closed when the water is at or above its height."""
 
     quantity: Literal["float"]
@@ -408,21 +427,24 @@ class FloatChannel(ChannelKeys):
 
 class HumidityChannel(ChannelKeys):
     quantity: Literal["humidity"]
+    offset: Annotated[RelativeHumidity, Field(description=_OFFSET)] = 0.0
     quality: HumidityQuality = HumidityQuality()
 
 
-class SwitchChannel(ChannelKeys):
+class SwitchChannel(ContactKeys):
     quantity: Literal["switch"]
     quality: ContactQuality = ContactQuality()
 
 
 class ConductivityChannel(ChannelKeys):
     quantity: Literal["conductivity"]
+    offset: Annotated[Conductivity, Field(description=_OFFSET)] = 0.0
     quality: ConductivityQuality = ConductivityQuality()
 
 
 class PhChannel(ChannelKeys):
     quantity: Literal["ph"]
+    offset: Annotated[Plain, Field(description=_OFFSET)] = 0.0
     quality: PhQuality = PhQuality()
 
 

@@ -13,9 +13,11 @@ from operator import itemgetter
 SIZE = 2048
 """Readings in a full block: 4 h of eight channels once a minute, 4 min of them once a second."""
 
-ReadingRow = tuple[int, int, int, int, float | None, int, str | None, str | None, int | None]
-"""seq, channel id, epoch, mono_ms, value, flag, tests, raw, looks: a reading as it stands in the
-table."""
+ReadingRow = tuple[
+    int, int, int, int, float | None, int, str | None, str | None, int | None, float | None
+]
+"""seq, channel id, epoch, mono_ms, value, flag, tests, raw, looks, measured: a reading as it stands
+in the table."""
 
 _CHANNEL, _EPOCH, _TIME = itemgetter(1), itemgetter(2), itemgetter(3)
 

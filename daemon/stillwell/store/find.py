@@ -12,9 +12,9 @@ from typing import Any
 from stillwell.store.blocks import channel_bit
 from stillwell.store.rows import READING
 
-TimedRow = tuple[int, int, int, int, float | None, int, str | None, str | None, int | None, int]
-"""utc_ms, seq, channel id, epoch, value, flag, tests, raw, looks, mono_ms: sorts by time, then by
-arrival."""
+TimedRow = tuple[Any, ...]
+"""utc_ms, seq, channel id, epoch, value, flag, tests, raw, looks, measured, mono_ms: sorts by time,
+then by arrival."""
 
 
 LAST_BLOCKED = "SELECT last_seq FROM block ORDER BY first_seq DESC LIMIT 1"
@@ -41,7 +41,8 @@ ORDER BY 1, 3
 """
 
 _LOAD = """
-SELECT mono_ms + :offset, seq, channel, epoch, value, flag, tests, raw, looks, mono_ms
+SELECT mono_ms + :offset, seq, channel, epoch, value, flag, tests, raw, looks,
+  measured, mono_ms
 FROM reading
 WHERE seq BETWEEN :first AND :last AND epoch = :epoch
   AND mono_ms >= :start - :offset AND mono_ms < :end - :offset

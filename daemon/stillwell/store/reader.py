@@ -125,11 +125,11 @@ class StoreReader:
                 gone += segment.last_seq - segment.first_seq + 1
 
         try:
-            for utc, _, channel, epoch, value, flag, tests, raw, looks, mono in find.readings(
+            for utc, _, channel, epoch, value, flag, tests, raw, *rest, mono in find.readings(
                 self._db, start_ms, end_ms, channel_id, seen
             ):
                 at = _new(Moment, (mono, utc, epoch))
-                told = (rows.FLAGS[flag], tests or "", raw or "", looks)
+                told = (rows.FLAGS[flag], tests or "", raw or "", *rest)
                 yield _new(Reading, (names[channel], at, value, *told))
         except sqlite3.Error as error:
             raise refusal(error, self.path) from error

@@ -15,7 +15,7 @@ from stillwell.store.blocks import ReadingRow
 
 FLAGS: dict[int, Flag] = {int(flag): flag for flag in Flag}
 
-READING = "seq, channel, epoch, mono_ms, value, flag, tests, raw, looks"
+READING = "seq, channel, epoch, mono_ms, value, flag, tests, raw, looks, measured"
 TRANSITION = (
     "seq, alarm, epoch, mono_ms, state_before, state_after, event, priority, active, what, "
     "likely, advice, caution, since_mono_ms, since_epoch, since_utc_ms, person, shelved_for_ms, "
@@ -59,13 +59,15 @@ def from_readings(
     # The plus makes a plain int of the flag: for a subclass of int sqlite3 looks for an adapter,
     # which costs more than the insert.
     return [
-        (seq, ids[channel], moment[2], moment[0], value, +flag, tests or None, raw or None, looks)
-        for seq, (channel, moment, value, flag, tests, raw, looks) in enumerate(readings, first_seq)
+        (seq, ids[name], at[2], at[0], value, +flag, tests or None, raw or None, looks, measured)
+        for seq, (name, at, value, flag, tests, raw, looks, measured) in enumerate(
+            readings, first_seq
+        )
     ]
 
 
 def to_reading(row: Sequence[Any], names: Mapping[int, str], offset_ms: int) -> Reading:
-    _, channel, epoch, mono_ms, value, flag, tests, raw, looks = row
+    _, channel, epoch, mono_ms, value, flag, tests, raw, looks, measured = row
     return Reading(
         names[channel],
         Moment(mono_ms, mono_ms + offset_ms, epoch),
@@ -74,6 +76,7 @@ def to_reading(row: Sequence[Any], names: Mapping[int, str], offset_ms: int) -> 
         tests or "",
         raw or "",
         looks,
+        measured,
     )
 
 

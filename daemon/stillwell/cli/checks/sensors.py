@@ -12,10 +12,9 @@ from stillwell.acquire.one_read import REPORT, Read, Words, words_of
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.cli.checks.readings import channel_point
 from stillwell.ports import Clock, Driver, TellsTime
-from stillwell.quality.judge import Judge
 from stillwell.reading import Moment
 from stillwell.settings import Settings
-from stillwell.wire import limits_of, sources
+from stillwell.wire import judge_of, sources
 
 CLOSING_S = 2.0
 
@@ -114,7 +113,7 @@ def _points(settings: Settings, attempt: Attempt, hung: bool) -> Iterator[Point]
     for channel in source.channels:
         sample = came.pop(channel, None)
         if sample is not None:
-            reading = Judge(limits_of(settings, channel)).judge(sample, now)
+            reading = judge_of(settings, channel).judge(sample, now)
             yield channel_point(settings, reading)
         elif attempt.error is None and not hung:
             what = "Its source read and said nothing about it."

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.missing import Worth, worth
@@ -483,6 +483,17 @@ class HeaterWatch:
                 "under way": imprint(*self._parts(), without=_OF_THE_RUN),
             }
         )
+
+    def moved(self, by: Mapping[str, float]) -> None:
+        """Goes on with probes that have another offset: see `observing.TakesOffsets`."""
+        for name in self.minds.keys() & by.keys():
+            self.minds[name] = self.minds[name].rezeroed(by[name])
+            self._jumps.pop(name, None)
+        self._tie()
+        self.judge.rezero(by)
+        if self.plan.level in by:
+            self._pump = Pump(self.plan.drain_back_mm)
+        self._settings = self._as_seen()
 
     def _parts(self) -> tuple[object, ...]:
         """Whose attributes are under way."""

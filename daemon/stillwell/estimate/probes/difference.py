@@ -62,6 +62,12 @@ class Difference:
         self.base += by
         self.fast += by
 
+    def rezero(self, by: float) -> None:
+        """The two are by so much further apart from now on: as they lately were is as they usually
+        are."""
+        self.base = self.fast = self.fast + by
+        self.odd_s, self.suspect = None, ""
+
     def to_json(self) -> list[Any]:
         return [self.base, self.fast, self.seconds, self.odd_s, self.suspect]
 

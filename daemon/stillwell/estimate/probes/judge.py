@@ -78,6 +78,21 @@ class ProbeJudge:
         for habit in self._habits.values():
             habit.interrupt()
 
+    def rezero(self, by: Mapping[str, float]) -> None:
+        """These channels are by so much higher from now on, because somebody has held a
+        thermometer beside them: how they stand to each other now is taken as it is."""
+        for name in self._habits.keys() & by.keys():
+            self._habits[name].interrupt()
+            doubt = self.doubted.get(name)
+            if doubt is not None and doubt.kind in (Kind.DRIFT, Kind.JUMP):
+                del self.doubted[name]
+            if name in self._setting:
+                self._setting[name] += by[name]
+                self._settings[name].rezero(by[name])
+        for (one, other), difference in self._pairs.items():
+            if one in by or other in by:
+                difference.rezero(by.get(one, 0.0) - by.get(other, 0.0))
+
     def _out_of_habit(self, name: str, t_s: float) -> Kind | None:
         habit = self._habits[name]
         if habit.stands(t_s) and not self._places.all_stand(name, t_s):

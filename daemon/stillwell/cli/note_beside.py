@@ -1,0 +1,97 @@
+"""What an entry of ``stillwell note`` says in other words: a salinity in ppt, a thermometer beside
+the probes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stillwell.cli.options import reporting_store_errors
+
+if TYPE_CHECKING:
+    from stillwell.entry import Entry
+    from stillwell.keeper.held_beside import Proposal
+    from stillwell.settings import Settings
+    from stillwell.units import System
+
+NEAR_MS = 5 * 60_000
+"""A thermometer and a probe that are read within this are read together (our own choice)."""
+
+
+def beside(entry: Entry, path: Path, settings: Settings, within_k: float | None) -> list[str]:
+    """Returns it line by line; nothing where there is nothing to say.
+
+    Args:
+        within_k: how far the thermometer may be off; None: nobody knows.
+    """
+    from stillwell.journal import Kind, salinity_of
+    from stillwell.water.seawater import SeawaterMissingError
+
+    if entry.kind == Kind.SALINITY and entry.unit != "ppt":
+        try:
+            return [f"That is {salinity_of(entry):.1f} ppt."]
+        except SeawaterMissingError:
+            return []
+        except ValueError as error:
+            return [str(error)]
+    if entry.kind == Kind.TEMPERATURE:
+        return list(_probes(entry, path, settings, within_k))
+    return []
+
+
+def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None) -> Iterator[str]:
+    """How the probes stood within some minutes of the thermometer, and the offsets to write."""
+    from stillwell import wire
+    from stillwell.keeper.held_beside import PROBE_K, STIRRED_K, THERMOMETER_K, proposed
+    from stillwell.review import HEALTHY
+    from stillwell.store import StoreReader
+
+    assert entry.value is not None
+    units = settings.tank.units
+    limit_k = THERMOMETER_K if within_k is None else within_k
+    found: list[Proposal] = []
+    with reporting_store_errors(), StoreReader.open(path) as reader:
+        for name in wire.book_plan(settings).water:
+            said = [
+                r.value if r.measured is None else r.measured
+                for r in reader.readings(name, entry.at_ms - NEAR_MS, entry.at_ms + NEAR_MS)
+                if r.value is not None and r.flag in HEALTHY
+            ]
+            if said:
+                now_k = settings.channel[name].offset or 0.0
+                found.append(proposed(name, entry.value, said, now_k, limit_k))
+    if not found:
+        return
+    for one in found:
+        by = f"{_kelvin(abs(one.reads_k), units)} {'more' if one.reads_k > 0 else 'less'}"
+        yield f"{one.channel} reads {by} than the thermometer."
+    unchecked = (
+        " Nobody has said how good it is: in crushed ice of pure water it shows 0.0 °C if it is "
+        'right (ASTM E563); then note it again with --within "0.1 K".'
+    )
+    yield (
+        f"This rests on the thermometer to ±{_kelvin(limit_k, units)}, on both hanging in the same "
+        f"stream to ±{_kelvin(STIRRED_K, units)}, and on how still the water was. A DS18B20 may "
+        f"be off by {_kelvin(PROBE_K, units)} by its data sheet."
+        + (unchecked if within_k is None else "")
+    )
+    for one in found:
+        span = f"{_kelvin(one.low_k, units)} to {_kelvin(one.high_k, units)}"
+        yield (
+            f"If you believe it, write ({span} with 95 % confidence), and restart stillwell:"
+            if one.sure
+            else f"That is no more than both may be off ({span}): leave {one.channel} as it is, or "
+            "write, if you know the thermometer to be better, and restart stillwell:"
+        )
+        yield f"[channel.{one.channel}]"
+        yield f'offset = "{_kelvin(one.offset_k, units, typed=True)}"'
+
+
+def _kelvin(k: float, units: System, *, typed: bool = False) -> str:
+    """A difference as it is read, or as it is typed into the configuration."""
+    from stillwell.units import Dimension, System, show
+
+    if typed:
+        return f"{k * 1.8:.2f} degF" if units == System.US else f"{k:.2f} K"
+    return show(k, Dimension.DIFFERENCE, units, 2)
