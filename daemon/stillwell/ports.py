@@ -8,12 +8,13 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, ClassVar, Protocol, runtime_checkable
-
-from pydantic import BaseModel
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol, runtime_checkable
 
 from stillwell.notice import Notice, Transition
 from stillwell.reading import Quantity, Reading, Sample
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel  # a tenth of a second that a look at the store needs not
 
 
 class DriverError(Exception):

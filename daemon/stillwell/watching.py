@@ -14,9 +14,10 @@ end with the status 3: what the Linux Standard Base calls "program is not runnin
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 
+from stillwell.notice import Priority
 from stillwell.reading import Moment
 
 EXIT_UNWATCHED = 3
@@ -30,6 +31,16 @@ KEY = "run"
 
 
 @dataclass(frozen=True, slots=True)
+class Recipient:
+    """A sink as the daemon began with it."""
+
+    name: str
+    lowest: Priority = Priority.LOW
+    turn: int = 1
+    """Which notices are for it: see `alarm.escalation.is_for`."""
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
     """The newest start of a daemon on a store, as it left it there."""
 
@@ -37,15 +48,26 @@ class Run:
     version: str
     fast: bool = False
     """Its clock ran faster than ours: a demonstration."""
+    channels: tuple[str, ...] = ()
+    recipients: tuple[Recipient, ...] = ()
+    """All sinks, those among them that take no notices as well."""
 
     def to_json(self) -> str:
-        return json.dumps({"began": self.began, "version": self.version, "fast": self.fast})
+        return json.dumps(asdict(self))
 
     @classmethod
     def from_json(cls, text: str) -> Run:
-        """The inverse of `to_json`."""
+        """The inverse of `to_json`. Raises ValueError, KeyError or TypeError."""
         kept = json.loads(text)
-        return cls(Moment(*map(int, kept["began"])), str(kept["version"]), bool(kept["fast"]))
+        return cls(
+            Moment(*map(int, kept["began"])),
+            str(kept["version"]),
+            bool(kept["fast"]),
+            tuple(kept["channels"]),
+            tuple(
+                Recipient(r["name"], Priority(r["lowest"]), r["turn"]) for r in kept["recipients"]
+            ),
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.room import geometry
 from stillwell.keeper.salt_watch import SaltWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
-from stillwell.notice import Transition
+from stillwell.notice import Priority, Transition
 from stillwell.observing import Observer, OnlyBelieved
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
@@ -92,7 +92,7 @@ from stillwell.supervise.inbox import Inbox
 from stillwell.supervise.night_picture import NightPictures
 from stillwell.units import System
 from stillwell.watching import KEY as RUN_KEY
-from stillwell.watching import Run
+from stillwell.watching import Recipient, Run
 
 log = logging.getLogger(__name__)
 
@@ -686,7 +686,8 @@ def daemon(
     not_before_ms = max(_installed_ms(), _last_kept_ms(store))
     begin(line, clock, boot_id, counted=True)
     began = line.moment(clock.monotonic_ns() // 1_000_000)
-    run = Run(began, __version__, fast=isinstance(clock, FastClock))
+    fast, recipients = isinstance(clock, FastClock), tuple(map(_recipient, settings.sink.values()))
+    run = Run(began, __version__, fast, tuple(settings.channel), recipients)
     store.describe(RUN_KEY, run.to_json())
     store.commit()
     line.find(last_settings.finding(faults), clock.monotonic_ns() // 1_000_000)
@@ -717,6 +718,12 @@ def daemon(
             stop=stop,
         )
     )
+
+
+def _recipient(sink: Destination) -> Recipient:
+    """What a recipient hears, where its kind has such settings; all of it where not."""
+    lowest = getattr(sink.settings, "lowest", Priority.LOW)
+    return Recipient(sink.name, lowest, getattr(sink.settings, "turn", 1))
 
 
 def _installed_ms() -> int:

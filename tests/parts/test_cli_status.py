@@ -17,11 +17,17 @@ import pytest
 
 from command_line import STILLWELL, call, json_lines, tank
 from real_broker import wait_until
+from stillwell import __version__
+from stillwell.cli import place
+from stillwell.cli.place import store_place
+from stillwell.morning import PLAN_KEY
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Refusal, Stream
 from stillwell.reading import Flag, Moment, Reading
+from stillwell.settings import DEFAULT_PATH, load
 from stillwell.store import Store, StoreError, StoreReader, Words, moved_ms
-from stillwell.watching import KEY, Run
+from stillwell.watching import KEY, Recipient, Run
+from stillwell.wire import review_plan
 
 SCREENS = ("status", "today", "alarms", "review", "book", "heater", "warm-up", "sinks")
 DAY_MS = 86_400_000
@@ -171,6 +177,7 @@ class TestStatus:
         config = tank(tmp_path, TELLERS)
         at_ms = now() - 3_600_000
         with written(tmp_path / "tank.db", now() - 10_000) as store:
+            _introduce(store, config)
             at = Moment(0, at_ms, 1)
             _alarm(store, "water.low", State.UNACKNOWLEDGED, Priority.HIGH, at)
             _alarm(store, "top-up", State.SHELVED, Priority.LOW, at)
@@ -204,6 +211,43 @@ class TestStatus:
 
     def test_nobody_to_tell_is_said(self, died: Path) -> None:
         assert "No recipient is configured" in call("status", "-c", died).stdout
+
+    def test_a_mistake_elsewhere_in_the_configuration_does_not_keep_it_away(
+        self, died: Path
+    ) -> None:
+        text = died.read_text(encoding="utf-8")
+        died.write_text(text.replace('target = "25.3 degC"', 'target = "25.3 L"'), encoding="utf-8")
+        assert "water-a" in call("status", "-c", died).stdout
+
+    @pytest.mark.parametrize(
+        "environ", [{}, {"STILLWELL__STORE__PATH": "elsewhere.db"}, {"STILLWELL_CONFIG": "x"}]
+    )
+    def test_it_looks_where_the_configuration_says(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, environ: dict[str, str]
+    ) -> None:
+        for name, value in environ.items():
+            monkeypatch.setenv(name, value)
+        for text in ('[store]\npath = "a/b.db"\n', '[store]\npath = "/a/b.db"\n', ""):
+            config = tank(tmp_path)
+            whole = config.read_text(encoding="utf-8")
+            table = whole[whole.index("[store]") : whole.index("[source.tank]")]
+            config.write_text(whole.replace(table, text), encoding="utf-8")
+            assert store_place(config, None) == load(config).store_path
+        monkeypatch.delenv("STILLWELL_CONFIG", raising=False)
+        assert Path(place.CONFIG) == DEFAULT_PATH
+
+
+def _introduce(store: Store, config: Path) -> None:
+    """What a daemon that begins says of itself and its tank."""
+    settings = load(config)
+    with StoreReader.open(store.path) as reader:
+        began = Run.from_json(reader.described(KEY) or "").began
+    recipients = Recipient("niamh"), Recipient("caretaker", Priority.HIGH)
+    run = Run(began, __version__, False, tuple(settings.channel), recipients)
+    store.describe(KEY, run.to_json())
+    store.describe(PLAN_KEY, review_plan(settings).to_json())
+    for name, channel in settings.channel.items():
+        store.describe_channel(name, channel.quantity, channel.label)
 
 
 def _alarm(store: Store, name: str, state: State, priority: Priority, at: Moment) -> None:

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.notices import title
+from stillwell.alarm.state import URGENCY
 from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
 from stillwell.reading import Moment
 
@@ -131,6 +132,13 @@ def turn_of(notice: Notice) -> int:
     """Returns up to which turn of recipients `notice` is meant; 1 unless it was passed on."""
     found = _TURN.search(notice.key)
     return int(found[1]) if found else 1
+
+
+def is_for(notice: Notice, lowest: Priority, turn: int) -> bool:
+    """Returns whether `notice` is for a recipient of that turn who hears `lowest` and higher; a
+    drill is for everybody."""
+    urgent_enough = URGENCY[notice.priority] >= URGENCY[lowest]
+    return notice.kind == "drill" or (urgent_enough and turn_of(notice) >= turn)
 
 
 def _repeated(raised: Transition, step: Step, now: Moment) -> Notice:

@@ -9,32 +9,29 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
 from stillwell import __version__
 from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.console import PRIORITY_STYLE, print_json, say, stdout
-from stillwell.cli.options import (
-    ConfigOption,
-    JsonOption,
-    StoreOption,
-    load_settings,
-    reporting_store_errors,
-)
-from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, watched_screen
+from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, reporting_store_errors
+from stillwell.cli.place import store_place
+from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, kept_plan, kept_run, watched_screen
 from stillwell.cli.written import seconds_in_words
 from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Stream
+from stillwell.watching import AHEAD_MS
 
 if TYPE_CHECKING:
     from rich.text import Text
 
     from stillwell.cli.sinks import Standing
+    from stillwell.morning import ReviewPlan
     from stillwell.reading import Reading
-    from stillwell.settings import Settings
     from stillwell.store import StoreReader
-    from stillwell.watching import Watching
+    from stillwell.watching import Recipient, Run, Watching
 
 CALLING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.LATCHED)
 QUIET = (State.SHELVED, State.OUT_OF_SERVICE)
@@ -56,16 +53,22 @@ class _Status:
     """All that is shown, besides the line about the watch."""
 
     now_ms: int
+    plan: ReviewPlan | None
+    """What the tank is called, its zone and units; None in a store that says nothing of it."""
+    run: Run | None
+    """The newest start of a daemon; None where there was none."""
+    quantities: Mapping[str, str]
+    """Of each channel."""
     readings: Mapping[str, Reading | None]
     """The newest of each channel."""
     alarms: Sequence[Transition]
     notice: Notice | None
     """The last that got out, and `told`: to whom."""
     told: Sequence[str]
+    reaches: bool
+    """Whether there is a recipient who would hear an alarm."""
     sinks: Sequence[Standing]
     size_bytes: int
-    damage: str
-    """What is wrong with the store's file; empty when it is sound."""
     free_bytes: int
     clock_set: bool
 
@@ -84,44 +87,44 @@ def status(
 
     Example: stillwell status
     """
-    settings = load_settings(config)
-    path = store or settings.store_path
+    path = store_place(config, store)
     with watched_screen(path, config, store, as_json=as_json) as watching:
-        seen = _look(path, settings, watching)
+        seen = _look(path, watching)
         if as_json:
             print_json(_as_dict(seen, watching, path))
         else:
-            _show(seen, watching, settings, path)
+            _show(seen, watching, path)
 
 
-def _look(path: Path, settings: Settings, watching: Watching) -> _Status:
+def _look(path: Path, watching: Watching) -> _Status:
     from stillwell.acquire.clock import SystemClock
     from stillwell.cli.sinks import standings
-    from stillwell.store import StoreDamaged, StoreReader
+    from stillwell.store import StoreReader
 
     with reporting_store_errors(), StoreReader.open(path) as reader:
+        run, plan = kept_run(reader), kept_plan(reader)
         newest = {reading.channel: reading for reading in reader.latest_readings()}
         now_ms = time.time_ns() // 1_000_000
         if watching.made_up:
             now_ms = max((r.moment.utc_ms for r in newest.values()), default=now_ms)
-        try:
-            reader.check()
-            damage = ""
-        except StoreDamaged as error:
-            damage = str(error)
-        alarms = [t for t in reader.alarms() if t.after in (*CALLING, *QUIET) and t.alarm]
-        notice, told = _got_out(reader, settings)
+        quantities = {channel.name: channel.quantity for channel in reader.channels()}
+        recipients = () if run is None else run.recipients
+        reached = {c.sink: c.seq for c in reader.cursors() if c.stream is Stream.NOTICES}
+        notice, told = _got_out(reader, recipients, reached)
         return _Status(
-            now_ms,
-            {name: newest.get(name) for name in settings.channel},
-            alarms,
-            notice,
-            told,
-            standings(reader, tuple(settings.sink)),
-            sum(p.stat().st_size for p in (path, _log_of(path)) if p.exists()),
-            damage,
-            _free(path),
-            SystemClock().trusted(),
+            now_ms=now_ms,
+            plan=plan,
+            run=run,
+            quantities=quantities,
+            readings={name: newest.get(name) for name in (run and run.channels) or sorted(newest)},
+            alarms=[t for t in reader.alarms() if t.after in (*CALLING, *QUIET)],
+            notice=notice,
+            told=told,
+            reaches=any(one.name in reached for one in recipients),
+            sinks=standings(reader, None if run is None else [one.name for one in recipients]),
+            size_bytes=sum(p.stat().st_size for p in (path, _log_of(path)) if p.exists()),
+            free_bytes=_free(path),
+            clock_set=SystemClock().trusted(),
         )
 
 
@@ -134,33 +137,38 @@ def _free(path: Path) -> int:
     return disk.f_bavail * disk.f_frsize
 
 
-def _got_out(reader: StoreReader, settings: Settings) -> tuple[Notice | None, list[str]]:
+def _got_out(
+    reader: StoreReader, recipients: Sequence[Recipient], reached: Mapping[str, int]
+) -> tuple[Notice | None, list[str]]:
     """The last notice that a recipient took, and which ones did."""
-    reached = {c.sink: c.seq for c in reader.cursors() if c.stream is Stream.NOTICES}
+    from stillwell.alarm.escalation import is_for
+
     refused = {(d.sink, d.seq) for d in reader.dead_letters() if d.stream is Stream.NOTICES}
 
-    def took(name: str, number: int, notice: Notice) -> bool:
-        done = max(reached.get(name, 0), reached.get(f"{name}.ahead", 0))
-        hears = getattr(settings.sink[name].settings, "hears", None)
-        mine = hears is None or hears(notice)
-        return number <= done and mine and (name, number) not in refused
+    def took(one: Recipient, number: int, notice: Notice) -> bool:
+        done = max(reached.get(one.name, 0), reached.get(f"{one.name}.ahead", 0))
+        return (
+            number <= done
+            and is_for(notice, one.lowest, one.turn)
+            and (one.name, number) not in refused
+        )
 
     for number, notice in reader.latest_notices(LOOKED_AT):
-        told = [name for name in settings.sink if took(name, number, notice)]
+        told = [one.name for one in recipients if took(one, number, notice)]
         if told:
             return notice, told
     return None, []
 
 
-def _show(seen: _Status, watching: Watching, settings: Settings, path: Path) -> None:
+def _show(seen: _Status, watching: Watching, path: Path) -> None:
     from rich.text import Text
 
-    zone = settings.tank.time_zone
+    zone = ZoneInfo(seen.plan.zone if seen.plan else "UTC")
 
     def at(utc_ms: int) -> str:
         return f"{datetime.fromtimestamp(utc_ms / 1000, zone):%a %d %b %H:%M}"
 
-    called = settings.tank.label or settings.tank.name
+    called = seen.plan.tank if seen.plan else str(path)
     say(Text(f"{called}, {at(seen.now_ms)}", style="bold"))
     calling = [t for t in seen.alarms if t.after in CALLING]
     order = list(Priority)
@@ -174,12 +182,12 @@ def _show(seen: _Status, watching: Watching, settings: Settings, path: Path) -> 
     quiet = [_quiet(t, at) for t in seen.alarms if t.after in QUIET]
     if quiet:
         say(f"Kept quiet: {'; '.join(quiet)}.", hanging=2)
-    _show_channels(seen, settings)
-    if not settings.sink:
+    _show_channels(seen)
+    if seen.run is not None and not seen.reaches:
         say(Text(f"{NO_RECIPIENT} {ADD_ONE}", style="bold red"), hanging=2)
-    elif seen.notice is None:
+    elif seen.notice is None and seen.run is not None:
         say("No message has got out yet.")
-    else:
+    elif seen.notice is not None:
         title = f'"{seen.notice.title}", {at(seen.notice.moment.utc_ms)}'
         say(f"Last message out: {title}, to {', '.join(seen.told)}.", hanging=2)
     for one in seen.sinks:
@@ -193,12 +201,10 @@ def _quiet(t: Transition, at: Any) -> str:
     return f"{t.alarm} until {at(t.moment.utc_ms + t.shelved_for_ms)}"
 
 
-def _show_channels(seen: _Status, settings: Settings) -> None:
+def _show_channels(seen: _Status) -> None:
     from rich.table import Table
 
-    rows = [
-        _channel(name, reading, seen.now_ms, settings) for name, reading in seen.readings.items()
-    ]
+    rows = [_channel(name, reading, seen) for name, reading in seen.readings.items()]
     table = Table.grid(padding=(0, 2))
     if len(rows) <= TALL:
         for row in rows:
@@ -211,22 +217,24 @@ def _show_channels(seen: _Status, settings: Settings) -> None:
     stdout().print(table)
 
 
-def _channel(
-    name: str, reading: Reading | None, now_ms: int, settings: Settings
-) -> tuple[str, str, str]:
+def _channel(name: str, reading: Reading | None, seen: _Status) -> tuple[str, str, str]:
     """Name, value, age."""
     from stillwell.cli.checks.readings import SAYS, value_shown
     from stillwell.reading import Flag, Quantity
+    from stillwell.units import System
 
     if reading is None:
         return name, "never read", ""
-    quantity = Quantity(settings.channel[name].quantity)
-    shown = value_shown(reading.value, quantity, settings.tank.units).partition(":")[0]
+    if seen.quantities.get(name):
+        units = seen.plan.units if seen.plan else System.METRIC
+        shown = value_shown(reading.value, Quantity(seen.quantities[name]), units).partition(":")[0]
+    else:
+        shown = "no value" if reading.value is None else f"{reading.value:g}"
     if reading.flag not in (Flag.PASS, Flag.NOT_EVALUATED):
         test = reading.tests.partition(",")[0]
         shown += f" ({SAYS.get(test, test)})"
-    age_s = (now_ms - reading.moment.utc_ms) / 1000
-    if age_s < -1:
+    age_s = (seen.now_ms - reading.moment.utc_ms) / 1000
+    if age_s < -AHEAD_MS / 1000:
         return name, shown, f"{seconds_in_words(-age_s)} ahead of the clock"
     return name, shown, f"{seconds_in_words(age_s)} ago"
 
@@ -253,20 +261,13 @@ def _recipient(one: Standing, at: Any) -> Text:
 
 
 def _show_rest(seen: _Status, path: Path) -> None:
-    from rich.text import Text
-
-    state = seen.damage or "sound"
     size, free = (f"{n / 1e6:,.0f} MB" for n in (seen.size_bytes, seen.free_bytes))
-    say(
-        Text.assemble(
-            f"Store {path}: {size}, ",
-            (state, "bold red" if seen.damage else ""),
-            f"; {free} free.".replace("..", "."),
-        ),
-        hanging=2,
-    )
+    say(f"Store {path}: {size}, sound; {free} free.", hanging=2)
+    began = ""
+    if seen.run is not None and seen.run.version != __version__:
+        began = f" (the daemon: {seen.run.version}; restart it)"
     clock = "set from the network" if seen.clock_set else "not synchronised yet"
-    say(f"Clock {clock}. stillwell {__version__}.")
+    say(f"Clock {clock}. stillwell {__version__}{began}.")
 
 
 def _as_dict(seen: _Status, watching: Watching, path: Path) -> dict[str, Any]:
@@ -308,7 +309,7 @@ def _as_dict(seen: _Status, watching: Watching, path: Path) -> dict[str, Any]:
             "path": str(path),
             "size_bytes": seen.size_bytes,
             "free_bytes": seen.free_bytes,
-            "damage": seen.damage,
+            "sound": True,
         },
         "clock": {"set": seen.clock_set},
         "version": __version__,

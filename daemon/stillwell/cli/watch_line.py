@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from stillwell.cli.options import fail
+from stillwell.cli.options import EXIT_WRONG, fail
 from stillwell.watching import EXIT_UNWATCHED, KEY, Run, Signs, Watch, Watching, watching
 
 if TYPE_CHECKING:
+    from stillwell.morning import ReviewPlan
     from stillwell.store import StoreReader
 
 EPILOG = (
@@ -36,10 +37,7 @@ def look(reader: StoreReader) -> Watching:
     from stillwell.restarts import KEY as STARTS
     from stillwell.store import is_held, moved_ms
 
-    try:
-        run = Run.from_json(reader.described(KEY) or "")
-    except (ValueError, KeyError, TypeError):
-        run = None  # of a version that did not keep it
+    run = kept_run(reader)
     signs = Signs(
         held=is_held(reader.path),
         moved_ms=moved_ms(reader.path),
@@ -61,29 +59,41 @@ def watched_screen(
     Args:
         config, store: as they were given on the command line.
     """
-    from stillwell.store import StoreError, StoreMissing, StoreReader
+    from stillwell.store import StoreDamaged, StoreError, StoreMissing, StoreReader, is_held
 
     try:
         with StoreReader.open(path) as reader:
             found = look(reader)
-            zone = zone_of(reader)
+            reader.check()
+            plan = kept_plan(reader)
     except StoreMissing as missing:
         line = words(Watching(Watch.NEVER), UTC, config, store)
         fail(line, str(missing), code=EXIT_UNWATCHED)
+    except StoreDamaged as error:
+        runs = is_held(path)
+        start = "" if runs else f"NOT WATCHING: {start_command(config, store)}\n"
+        fail(f"{start}{error}", code=EXIT_WRONG if runs else EXIT_UNWATCHED)
     except StoreError as error:
         fail(str(error))
+    zone = ZoneInfo(plan.zone if plan else "UTC")
     tell(found, zone, config, store, as_json=as_json)
     yield found
     if found.nobody:
         raise typer.Exit(EXIT_UNWATCHED)
 
 
-def zone_of(reader: StoreReader) -> tzinfo:
-    """The tank's, as the store knows it."""
+def kept_run(reader: StoreReader) -> Run | None:
+    """The newest start of a daemon, where one was kept."""
+    kept = reader.described(KEY)
+    return None if kept is None else Run.from_json(kept)
+
+
+def kept_plan(reader: StoreReader) -> ReviewPlan | None:
+    """What the store knows of its tank."""
     from stillwell.morning import PLAN_KEY, ReviewPlan
 
     kept = reader.described(PLAN_KEY)
-    return ZoneInfo(ReviewPlan.from_json(kept).zone if kept else "UTC")
+    return None if kept is None else ReviewPlan.from_json(kept)
 
 
 def tell(

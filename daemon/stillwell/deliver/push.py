@@ -32,7 +32,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
 
-from stillwell.alarm.escalation import turn_of
+from stillwell.alarm.escalation import is_for
 from stillwell.alarm.notices import rings_as, title
 from stillwell.alarm.old_news import is_old, merged
 from stillwell.alarm.quiet_hours import QuietHours
@@ -121,13 +121,6 @@ class PushSettings(BaseModel):
         if (self.quiet_from is None) != (self.quiet_to is None):
             raise ValueError("`quiet_from` and `quiet_to` go together")
         return self
-
-    def hears(self, notice: Notice) -> bool:
-        """Whether a notice is for this recipient at all."""
-        if notice.kind == "drill":
-            return True
-        urgent_enough = URGENCY[notice.priority] >= URGENCY[self.lowest]
-        return urgent_enough and turn_of(notice) >= self.turn
 
 
 class Push:
@@ -238,7 +231,8 @@ class Push:
         now. The rest is not for this recipient, or went ahead."""
         held, todo = [], []
         for place, row in enumerate(rows):
-            if not isinstance(row.body, Notice) or not self._settings.hears(row.body):
+            said = self._settings
+            if not isinstance(row.body, Notice) or not is_for(row.body, said.lowest, said.turn):
                 continue
             notice = row.body.in_units(self._settings.units)
             if self._quiet is not None and self._quiet.holds(notice, now_ms):

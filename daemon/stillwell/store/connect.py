@@ -162,9 +162,19 @@ def is_disk(error: BaseException) -> bool:
 
 
 def refusal(error: BaseException, path: Path) -> StoreError:
-    """The error as one of the store's own, in words."""
-    kind = StoreDamaged if is_corrupt(error) else StoreError
-    return kind(*in_words(error, path))
+    """The error of somebody who reads the file as one of the store's own, in words."""
+    return damaged(path) if is_corrupt(error) else StoreError(*in_words(error, path))
+
+
+def damaged(path: Path) -> StoreDamaged:
+    """What is said to somebody who meets a part of the file that can't be read."""
+    return StoreDamaged(
+        f"The store {path} is damaged: a part of the file can't be read.",
+        "The daemon rescues it where it meets the damage, while it writes or when it starts: it "
+        "moves all that is whole into a new file, keeps the old one beside it, and says what was "
+        "lost. So start it anew: sudo systemctl restart stillwell. The card may be failing: "
+        "replace it soon.",
+    )
 
 
 def in_words(error: BaseException, path: Path, holder: str = "") -> Words:
