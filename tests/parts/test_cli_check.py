@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import time
 from collections.abc import Callable
 from importlib import metadata
 from pathlib import Path
@@ -16,9 +17,25 @@ import pytest
 from as_user import as_user, needs_root
 from command_line import STILLWELL, call, json_lines, tank
 from real_broker import Broker, Listener, wait_until
-from stillwell.cli.checks import machine
+from stillwell.cli.checks import machine, running
+from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load, plugins
 from stillwell.store import Store, StoreError, StoreReader
+from stillwell.watching import KEY, Run
+
+SINK = """
+[sink.broker]
+kind = "mqtt"
+host = "127.0.0.1"
+port = {port}
+"""
+
+SERVER = """
+[sink.history]
+kind = "influx"
+url = "http://127.0.0.1:9"
+bucket = "tank"
+"""
 
 BAD = """
 [source.{name}]
@@ -60,7 +77,8 @@ def points(config: Path, *more: str) -> dict[tuple[str, str], dict[str, Any]]:
 
 class TestSensors:
     def test_all_well_is_exit_0_and_shows_every_channel(self, tmp_path: Path) -> None:
-        result = call("check", "-c", tank(tmp_path))
+        config = tank(tmp_path, SINK.format(port=9))
+        result = call("check", "-c", config, "--no-notice")
         assert result.exit_code == 0, result.stdout
         assert "All is well." in result.stdout
         assert "water-a: 25." in result.stdout
@@ -142,7 +160,8 @@ class TestSensors:
         assert "[channel.probe-2.quality]" in hot["do"]
 
     def test_a_source_that_is_down_counts_as_one_thing_to_fix(self, tmp_path: Path) -> None:
-        result = call("check", "-c", tank(tmp_path, bad("adapter", "unplugged")))
+        config = tank(tmp_path, SINK.format(port=9) + bad("adapter", "unplugged"))
+        result = call("check", "-c", config, "--no-notice")
         assert result.exit_code == 1
         assert result.stdout.endswith("1 thing to fix.\n")
 
@@ -225,18 +244,12 @@ class TestMachine:
         assert str(serial / "usb-gauge-if00") in found["usb-gauge-if00"].do
 
 
-SINK = """
-[sink.broker]
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
-"""
-
-
 class TestNotice:
-    def test_no_sink_is_worth_a_note_and_no_failure(self, tmp_path: Path) -> None:
-        found = points(tank(tmp_path))
-        assert found["sink", "none"]["grade"] == "note"
+    @pytest.mark.parametrize("more", ["", SERVER])
+    def test_nobody_to_tell_is_the_first_thing_to_fix(self, tmp_path: Path, more: str) -> None:
+        done = call("check", "-c", tank(tmp_path, more), "--no-notice")
+        assert done.exit_code == 1
+        assert "FIX   none: No recipient is configured" in done.stdout.splitlines()[1]
 
     def test_it_arrives_at_a_real_broker(
         self,
@@ -298,6 +311,56 @@ class TestRunningDaemon:
         assert found["sink", "away"]["grade"] == "fix"
         assert "not gone out within 2 s" in found["sink", "away"]["what"]
 
+    def test_the_first_round_of_one_that_has_just_begun_is_waited_for(self, tmp_path: Path) -> None:
+        config, store = tank(tmp_path), tmp_path / "tank.db"
+        daemon = subprocess.Popen([STILLWELL, "run", "-c", config], stderr=subprocess.DEVNULL)
+        try:
+            wait_until(lambda: store.exists() and _has_begun(store), "its beginning")
+            found = points(config, "--no-notice")
+        finally:
+            daemon.terminate()
+            daemon.wait(30)
+        assert found["daemon", "watch"]["grade"] == "well"
+        assert {found["channel", name]["grade"] for name in ("water-a", "float-low")} == {"well"}
+
+    def test_where_it_takes_too_long_it_is_too_early_to_say(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(running, "LONGEST_WAIT_S", 0.0)
+        now_ms = time.time_ns() // 1_000_000
+        with Store.open(tmp_path / "tank.db") as store:
+            epoch = store.begin_epoch("boot", Moment(0, now_ms), trusted=True)
+            store.describe(KEY, Run(Moment(0, now_ms, epoch), "0").to_json())
+            store.commit()
+            found = points(tank(tmp_path), "--no-notice")
+        assert found["channel", "water-a"]["grade"] == "note"
+        assert "Too early to say" in found["channel", "water-a"]["what"]
+
+    def test_one_that_has_died_is_to_fix_and_one_that_never_ran_is_not(
+        self, tmp_path: Path
+    ) -> None:
+        config = tank(tmp_path)
+        assert points(config, "--no-notice")["daemon", "watch"]["grade"] == "note"
+        then_ms = time.time_ns() // 1_000_000 - 4 * 86_400_000
+        with Store.open(tmp_path / "tank.db") as store:
+            epoch = store.begin_epoch("boot", Moment(0, then_ms), trusted=True)
+            store.describe(KEY, Run(Moment(0, then_ms, epoch), "0").to_json())
+            store.put([Reading("water-a", Moment(0, then_ms, epoch), 25.3, Flag.PASS)])
+        found = points(config, "--no-notice")["daemon", "watch"]
+        assert found["grade"] == "fix"
+        assert found["what"].startswith("NOT WATCHING since ")
+
+    def test_a_reading_from_a_time_to_come_is_to_fix(self, tmp_path: Path) -> None:
+        ahead_ms = time.time_ns() // 1_000_000 + 6 * 3_600_000
+        with Store.open(tmp_path / "tank.db") as store:
+            epoch = store.begin_epoch("boot", Moment(0, ahead_ms), trusted=True)
+            store.describe(KEY, Run(Moment(0, ahead_ms, epoch), "0").to_json())
+            store.put([Reading("water-a", Moment(0, ahead_ms, epoch), 25.3, Flag.PASS)])
+            store.commit()
+            found = points(tank(tmp_path), "--no-notice")["daemon", "watch"]
+        assert found["grade"] == "fix"
+        assert "ahead of this clock" in found["what"]
+
     def test_a_holder_that_answers_nothing_is_told(self, tmp_path: Path) -> None:
         config = tank(tmp_path, SINK.format(port=1))
         with Store.open(tmp_path / "tank.db"):
@@ -305,6 +368,14 @@ class TestRunningDaemon:
         found = {(p["part"], p["name"]): p for p in answer["points"]}
         assert "did not answer" in found["sink", "notice"]["what"]
         assert "kept no reading of it yet" in found["channel", "water-a"]["what"]
+
+
+def _has_begun(store: Path) -> bool:
+    try:
+        with StoreReader.open(store) as reader:
+            return reader.described(KEY) is not None
+    except StoreError:
+        return False
 
 
 def _has_readings(store: Path) -> bool:

@@ -27,7 +27,9 @@ if TYPE_CHECKING:
 
 MARK = {"well": ("ok  ", "green"), "note": ("note", "yellow"), "fix": ("FIX ", "bold red")}
 TITLE = {
+    "recipient": "First of all",
     "config": "Configuration",
+    "daemon": "Daemon",
     "store": "Store",
     "clock": "Clock",
     "source": "Sources",
@@ -64,16 +66,18 @@ def check(
 ) -> None:
     """Look at everything once: configuration, store, clock, every sensor, every sink.
 
-    While the daemon runs it holds the sensors: then its latest readings are shown, and the test
-    notice goes out through it. Ends with 0 when all is well, with 1 when there is something to
-    fix. With --json: ok, daemon_runs, and points, each with part, name, grade (well, note, fix),
-    what, do; a channel's also with source, value, unit, flag, tests. With --deadman and --json one
-    object a way: way, commands, text.
+    While the daemon runs it holds the sensors: then its latest readings are shown, those of its
+    first round if it has just begun, and the test notice goes out through it. Ends with 0 when all
+    is well, with 1 when there is something to fix. With --json: ok, daemon_runs, and points, each
+    with part, name, grade (well, note, fix), what, do; a channel's also with source, value, unit,
+    flag, tests. With --deadman and --json one object a way: way, commands, text.
 
     Example: stillwell check --no-notice
     """
     # What a sink or driver logs is told below, by name.
     logging.getLogger().addHandler(logging.NullHandler())
+    from stillwell.cli.checks import daemon
+
     patience_s = seconds(patience)
     settings = load_settings(config)
     if deadman:
@@ -84,7 +88,8 @@ def check(
         if only_settings:
             points, runs = _look_at_settings(settings, path)
         else:
-            points, runs = _look(settings, path, notice, patience_s, quiet=as_json)
+            watch = daemon.watch(path, config, store)
+            points, runs = _look(settings, path, watch, notice, patience_s, quiet=as_json)
     well = not any(point.grade == "fix" for point in points)
     if as_json:
         print_json({"ok": well, "daemon_runs": runs, "points": [p.as_dict() for p in points]})
@@ -119,7 +124,13 @@ def _look_at_settings(settings: Settings, path: Path) -> tuple[list[Point], bool
 
 
 def _look(
-    settings: Settings, path: Path, notice: bool, patience_s: float, *, quiet: bool
+    settings: Settings,
+    path: Path,
+    watch: Point,
+    notice: bool,
+    patience_s: float,
+    *,
+    quiet: bool,
 ) -> tuple[list[Point], bool]:
     from stillwell.acquire.clock import SystemClock
     from stillwell.cli.asking import who
@@ -128,14 +139,18 @@ def _look(
 
     clock = SystemClock()
     runs = is_held(path)
-    points = [*machine.configuration(settings), *machine.store(path), *machine.clock(clock)]
-    if runs:
-        points += _during("asking the daemon", lambda: running.latest(settings, path), quiet)
-    else:
+    points = [*sinks.no_recipient(settings), *machine.configuration(settings), watch]
+    stored = [*machine.store(path)]
+    points += [*stored, *machine.clock(clock)]
+    readable = not any(point.name == "path" and point.grade == "fix" for point in stored)
+    if runs and readable:
+        what = "asking the daemon, and waiting for its first readings if it has just begun"
+        points += _during(what, lambda: running.latest(settings, path), quiet)
+    elif not runs:
         points += _during("reading the sensors", lambda: sensors.read_once(settings, clock), quiet)
-    points += _during("looking at the level", lambda: level.calibration(settings, path), quiet)
-    points += sinks.none_configured(settings)
-    if notice and settings.sink:
+    if readable:
+        points += _during("looking at the level", lambda: level.calibration(settings, path), quiet)
+    if notice and settings.sink and (readable or not runs):
         way: Callable[[], Iterable[Point]] = (
             (lambda: sinks.through_daemon(settings, path, who(""), patience_s))
             if runs

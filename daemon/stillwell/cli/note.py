@@ -103,6 +103,7 @@ def note(
     now_ms = time.time_ns() // 1_000_000
     at_ms = _at(at, settings, now_ms)
     with reporting_store_errors(), StoreReader.open(path) as reader:
+        reader.check()
         entries = reader.journal(struck=True)
         here = _circumstances(settings, reader, entries, now_ms, at_ms, strike)
     if to_file is not None:

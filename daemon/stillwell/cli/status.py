@@ -40,8 +40,10 @@ LOOKED_AT = 100
 TALL = 8
 """More channels than that stand in two columns."""
 SHOWN = 5
-NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not looking."
-ADD_ONE = 'Add a [sink.NAME] to the configuration: the README says how, under "On your phone".'
+NO_RECIPIENT = (
+    "No recipient is configured: an alarm reaches nobody who is not looking. Add a [sink.NAME] to "
+    'the configuration: the README says how, under "On your phone".'
+)
 
 
 def add_to(app: typer.Typer) -> None:
@@ -184,7 +186,7 @@ def _show(seen: _Status, watching: Watching, path: Path) -> None:
         say(f"Kept quiet: {'; '.join(quiet)}.", hanging=2)
     _show_channels(seen)
     if seen.run is not None and not seen.reaches:
-        say(Text(f"{NO_RECIPIENT} {ADD_ONE}", style="bold red"), hanging=2)
+        say(Text(NO_RECIPIENT, style="bold red"), hanging=2)
     elif seen.notice is None and seen.run is not None:
         say("No message has got out yet.")
     elif seen.notice is not None:

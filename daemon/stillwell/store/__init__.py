@@ -19,11 +19,12 @@ from stillwell.store.errors import (
 )
 from stillwell.store.export import Written, export_csv, export_parquet, export_trace
 from stillwell.store.lock import is_held, moved_ms
-from stillwell.store.reader import Channel, Cursor, StoreReader, TenMinutes
+from stillwell.store.reader import Channel, Cursor, StoreReader
 from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_all, revive
 from stillwell.store.rescue import Cause, Gap, Rescue
 from stillwell.store.retention import Kept
 from stillwell.store.tail import Tail
+from stillwell.store.ten_minutes import TenMinutes
 from stillwell.store.writer import Store
 
 __all__ = [

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -18,8 +19,9 @@ from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
 from stillwell.store import find, rescue, retention, rows, sound
 from stillwell.store.backlog import DeadLetter
-from stillwell.store.connect import connect_reader, refusal
+from stillwell.store.connect import connect_reader, damaged, refusal
 from stillwell.store.rescue import Rescue
+from stillwell.store.ten_minutes import TenMinutes, joined
 
 ALWAYS = -(1 << 53)
 """A start before everything."""
@@ -50,18 +52,6 @@ class Cursor:
     """UTC of the oldest row that the sink has not been given; None when there is none."""
 
 
-@dataclass(frozen=True, slots=True)
-class TenMinutes:
-    """One channel's readings of ten minutes."""
-
-    start_ms: int
-    n: int
-    n_good: int
-    min: float | None
-    mean: float | None
-    max: float | None
-
-
 class StoreReader:
     """Made by `open`. Windows are start_ms <= time < end_ms, UTC milliseconds."""
 
@@ -78,10 +68,8 @@ class StoreReader:
 
     def check(self) -> None:
         """Looks at the small tables whole and at the newest readings. Raises `StoreDamaged`."""
-        try:
+        with self._readable():
             sound.check(self._db)
-        except sqlite3.Error as error:
-            raise refusal(error, self.path) from error
 
     def readings(self, channel: str, start_ms: int, end_ms: int) -> Iterator[Reading]:
         """The channel's readings by time; nothing for a channel that does not exist."""
@@ -124,15 +112,13 @@ class StoreReader:
                 progress(gone, max(total, gone))
                 gone += segment.last_seq - segment.first_seq + 1
 
-        try:
+        with self._readable():
             for utc, _, channel, epoch, value, flag, tests, raw, *rest, mono in find.readings(
                 self._db, start_ms, end_ms, channel_id, seen
             ):
                 at = _new(Moment, (mono, utc, epoch))
                 told = (rows.FLAGS[flag], tests or "", raw or "", *rest)
                 yield _new(Reading, (names[channel], at, value, *told))
-        except sqlite3.Error as error:
-            raise refusal(error, self.path) from error
         if progress is not None:
             progress(gone, gone)
 
@@ -140,11 +126,9 @@ class StoreReader:
         """The newest reading of each channel on disk, by channel name."""
         offsets = self._offsets()
         names = dict(self._all("SELECT id, name FROM channel"))
-        try:
+        with self._readable():
             newest = [find.latest(self._db, number) for number in names]
-        except sqlite3.Error as error:
-            raise refusal(error, self.path) from error
-        found = [rows.to_reading(row, names, offsets.get(row[2], 0)) for row in newest if row]
+            found = [rows.to_reading(row, names, offsets.get(row[2], 0)) for row in newest if row]
         return sorted(found, key=lambda reading: reading.channel)
 
     def newest_ms(self) -> int | None:
@@ -196,7 +180,7 @@ class StoreReader:
                 ):
                     cell = TenMinutes(*row[1:])
                     if start_ms <= cell.start_ms < end_ms:
-                        cells[cell.start_ms] = _joined(cells.get(cell.start_ms), cell)
+                        cells[cell.start_ms] = joined(cells.get(cell.start_ms), cell)
         finally:
             self._db.execute("COMMIT")
         return [cells[start] for start in sorted(cells)]
@@ -204,10 +188,9 @@ class StoreReader:
     def transitions(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Transition]:
         """The alarm log, in the order in which it was written."""
         offsets = self._offsets()
-        return [
-            rows.to_transition(row, offsets)
-            for row in self._stamped("transition", rows.TRANSITION, start_ms, end_ms)
-        ]
+        found = self._stamped("transition", rows.TRANSITION, start_ms, end_ms)
+        with self._readable():
+            return [rows.to_transition(row, offsets) for row in found]
 
     def alarms(self) -> list[Transition]:
         """The latest transition of each alarm, by name."""
@@ -216,14 +199,14 @@ class StoreReader:
             f"SELECT {rows.TRANSITION} FROM transition "
             "WHERE seq IN (SELECT seq FROM alarm) ORDER BY alarm"
         )
-        return [rows.to_transition(row, offsets) for row in found]
+        with self._readable():
+            return [rows.to_transition(row, offsets) for row in found]
 
     def notices(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Notice]:
         offsets = self._offsets()
-        return [
-            rows.to_notice(row, offsets)
-            for row in self._stamped("notice", rows.NOTICE, start_ms, end_ms)
-        ]
+        found = self._stamped("notice", rows.NOTICE, start_ms, end_ms)
+        with self._readable():
+            return [rows.to_notice(row, offsets) for row in found]
 
     def latest_notices(self, limit: int) -> list[tuple[int, Notice]]:
         """The newest notices with their numbers, the newest first."""
@@ -232,7 +215,8 @@ class StoreReader:
             f"SELECT {rows.NOTICE} FROM notice ORDER BY seq DESC LIMIT ?",
             (limit,),
         )
-        return [(int(row[0]), rows.to_notice(row, offsets)) for row in found]
+        with self._readable():
+            return [(int(row[0]), rows.to_notice(row, offsets)) for row in found]
 
     def estimates(
         self, name: str | None = None, start_ms: int = ALWAYS, end_ms: int = FOREVER
@@ -399,24 +383,16 @@ class StoreReader:
         )
 
     def _all(self, sql: str, values: Sequence[object] | dict[str, object] = ()) -> list[Any]:
-        try:
+        with self._readable():
             return self._db.execute(sql, values).fetchall()
+
+    @contextmanager
+    def _readable(self) -> Iterator[None]:
+        """What SQLite refuses to read, and what it reads and nobody ever wrote, is told as such: a
+        spoilt sector may leave a page whole."""
+        try:
+            yield
         except sqlite3.Error as error:
             raise refusal(error, self.path) from error
-
-
-def _joined(one: TenMinutes | None, other: TenMinutes) -> TenMinutes:
-    if one is None:
-        return other
-    good = one.n_good + other.n_good
-    lows = [x for x in (one.min, other.min) if x is not None]
-    highs = [x for x in (one.max, other.max) if x is not None]
-    weighted = [(c.mean, c.n_good) for c in (one, other) if c.mean is not None]
-    return TenMinutes(
-        one.start_ms,
-        one.n + other.n,
-        good,
-        min(lows, default=None),
-        sum(mean * n for mean, n in weighted) / good if good else None,
-        max(highs, default=None),
-    )
+        except (ValueError, TypeError, LookupError, OverflowError) as error:
+            raise damaged(self.path) from error

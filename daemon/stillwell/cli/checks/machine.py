@@ -122,9 +122,10 @@ def _barred(who: str, path: Path) -> Point:
 def _readable(path: Path, who: str) -> Point:
     try:
         with StoreReader.open(path) as reader:
+            reader.check()
             newest = max((r.moment.utc_ms for r in reader.latest_readings()), default=None)
     except StoreError as error:
-        return Point("store", "path", Grade.FIX, str(error))
+        return Point("store", "path", Grade.FIX, error.words.what, error.words.do)
     until = (
         f"its newest reading is of {datetime.fromtimestamp(newest / 1000, UTC):%Y-%m-%d %H:%M} UTC"
         if newest is not None

@@ -20,7 +20,8 @@ class Point:
     """One thing looked at.
 
     Args:
-        part: config, store, clock, source, channel, level, alarm, sink or hardware.
+        part: recipient, config, daemon, store, clock, source, channel, level, alarm, sink or
+            hardware.
         name: which of them, as the configuration names it.
         what: how it was found, in a sentence; `do`: what to do about it.
         facts: for programs; JSON-ready.

@@ -3,25 +3,40 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.cli.checks.readings import channel_point
+from stillwell.cli.watch_line import look
+from stillwell.reading import Reading
 from stillwell.settings import Settings
 from stillwell.store import StoreReader
 from stillwell.units import Dimension, show
+from stillwell.watching import Watch
 from stillwell.wire import limits_of
+
+LONGEST_WAIT_S = 60.0
+"""For the first round of a daemon that has just begun."""
+AGAIN_S = 0.5
+SLACK_S = 5.0
 
 
 def latest(settings: Settings, store: Path) -> Iterator[Point]:
-    """The latest reading of each channel, and how old it is. Raises `StoreError`."""
-    now_ms = time.time_ns() // 1_000_000
+    """The latest reading of each channel, and how old it is. Of a daemon that has just begun its
+    first round is waited for. Raises `StoreError`."""
+    early = _wait_for_first_round(settings, store)
+    now_ms = _now_ms()
     with StoreReader.open(store) as reader:
-        newest = {reading.channel: reading for reading in reader.latest_readings()}
+        newest = _newest(reader)
         standing = [transition for transition in reader.alarms() if transition.active]
     for name in settings.channel:
         reading = newest.get(name)
+        if early and (reading is None or reading.moment.utc_ms < early):
+            what = "Too early to say: the daemon has just begun and has not kept a reading yet."
+            at = show(_round_s(settings), Dimension.DURATION)
+            yield Point("channel", name, Grade.NOTE, what, f"Check again in {at}.")
+            continue
         if reading is None:
             yield Point(
                 "channel",
@@ -44,3 +59,37 @@ def latest(settings: Settings, store: Path) -> Iterator[Point]:
     for transition in standing:
         message = transition.message
         yield Point("alarm", transition.alarm, Grade.NOTE, message.what, message.do)
+
+
+def _wait_for_first_round(settings: Settings, store: Path) -> int:
+    """Waits until a daemon that has just begun has kept a reading of each channel, or has had the
+    time to. Returns UTC ms of its beginning where even that was not enough; 0 where it was."""
+    gives_up = time.monotonic() + LONGEST_WAIT_S
+    while True:
+        with StoreReader.open(store) as reader:
+            watching, newest = look(reader), _newest(reader)
+        began_ms = watching.since_ms
+        if watching.watch is not Watch.ON or watching.fast or began_ms is None:
+            return 0
+        fresh = {name for name, r in newest.items() if r.moment.utc_ms >= began_ms}
+        if fresh >= set(settings.channel):
+            return 0
+        if not 0 <= _now_ms() - began_ms < _round_s(settings) * 1000:
+            return 0
+        if time.monotonic() > gives_up:
+            return began_ms
+        time.sleep(AGAIN_S)
+
+
+def _round_s(settings: Settings) -> float:
+    """How long it takes until every source has been read once and that is on the disk."""
+    slowest = max((source.every for source in settings.source.values()), default=0.0)
+    return slowest + settings.store.commit_every + SLACK_S
+
+
+def _newest(reader: StoreReader) -> Mapping[str, Reading]:
+    return {reading.channel: reading for reading in reader.latest_readings()}
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000

@@ -20,6 +20,8 @@ from stillwell.store import StoreError, StoreReader, ask, await_reply
 from stillwell.supervise.verdict import Verdict, verdict_key
 from stillwell.wire import make_sink
 
+NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not looking."
+ADD_ONE = 'Add a [sink.NAME] to the configuration: the README says how, under "On your phone".'
 REACH = "Check address, port, user and password, and that the other machine is on."
 TRIES = 3
 """After so many failed attempts the reason is plain."""
@@ -92,15 +94,10 @@ def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[P
             yield _given(name, made, notice, patience_s)
 
 
-def none_configured(settings: Settings) -> Iterator[Point]:
-    if not settings.sink:
-        yield Point(
-            "sink",
-            "none",
-            Grade.NOTE,
-            "No sink is configured: an alarm reaches nobody who is not looking.",
-            "Add a [sink.NAME]; config/sample-mqtt.toml has one to copy.",
-        )
+def no_recipient(settings: Settings) -> Iterator[Point]:
+    """What comes before all else: nobody would hear an alarm."""
+    if not any(takes_notices(settings, sink) for sink in settings.sink.values()):
+        yield Point("recipient", "none", Grade.FIX, NO_RECIPIENT, ADD_ONE)
 
 
 class _OneNotice:
