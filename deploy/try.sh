@@ -87,7 +87,7 @@ cat <<TEXT
 == stop with Ctrl-C
 TEXT
 
-run=("$stillwell" run --config "$config" --store "$store" --begun "$begun" --show)
+run=("$stillwell" run --config "$config" --store "$store" --begun "$begun")
 if [[ -z $fault ]]; then
     say "live now: a reading every 30 s; alarms are printed here when there are any"
     exec "${run[@]}"

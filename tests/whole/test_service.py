@@ -213,7 +213,20 @@ class TestTheLog:
         assert [line for line in lines if line[:1] != "<"] == []
         told = [line for line in lines if "does not exist" in line]
         assert len(told) == 1, "a thing is told once"
-        assert told[0].startswith("<4>source.gauge.down: raise. /dev/serial/by-id/none does not")
+        assert told[0].startswith(
+            "<4>ALARM, medium priority (source.gauge.down): /dev/serial/by-id"
+        )
+
+    def test_says_what_is_watched_and_in_the_end_what_was_kept(self, service: Service) -> None:
+        service.start()
+        service.ready()
+        lines = service.stop()
+        assert lines[0].startswith("<6>stillwell ")
+        assert f"<6>Readings are kept in {service.folder / 'tank.db'}." in lines
+        assert "<6>It tells nobody: no [sink.NAME] is set." in lines
+        assert lines[-1].startswith("<6>Stopped as asked. ")
+        assert lines[-1].endswith("Nobody watches the tank now.")
+        assert not [line for line in lines if "Ctrl-C" in line], "nobody sits at a terminal"
 
     def test_a_store_that_somebody_else_writes_is_tried_again(self, service: Service) -> None:
         """Not the code of broken settings: the other one ends some day, and somebody must watch."""

@@ -7,7 +7,7 @@ import logging
 import os
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -17,7 +17,7 @@ import typer
 from stillwell.cli.options import ConfigOption, StoreOption, fail
 
 if TYPE_CHECKING:
-    from stillwell.notice import Transition
+    from stillwell.ports import Clock
     from stillwell.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -38,7 +38,6 @@ def run(
             max=1000.0,
         ),
     ] = 1.0,
-    show: Annotated[bool, typer.Option("--show", help="Print alarms as they change.")] = False,
     fault: Annotated[
         str, typer.Option(help="Give the simulated tank a fault, a minute from now on its clock.")
     ] = "",
@@ -53,18 +52,22 @@ def run(
 ) -> None:
     """Watch the tank until told to stop (Ctrl-C, or systemd).
 
-    With --json one object a change: time, alarm, state, event, active, priority, since, text, by.
+    Says on standard error what it watches, where it is kept and who is told, then each change as
+    it comes; on a terminal also the figures every ten minutes. Under systemd the journal has it.
+
+    With --json one object a change on standard output: time, alarm, state, event, active,
+    priority, since, text, by.
 
     Example: stillwell run --config /etc/stillwell/stillwell.toml
     """
     from stillwell import wire
     from stillwell.acquire.clock import FastClock, SystemClock, boot_id
     from stillwell.cli.faulty import only_simulated
-    from stillwell.ports import Clock
+    from stillwell.cli.run_voice import Voice
     from stillwell.settings import ConfigError
     from stillwell.store import StoreError
     from stillwell.supervise import last_settings
-    from stillwell.supervise.daemon import EX_CONFIG, EX_SOFTWARE, EX_TEMPFAIL
+    from stillwell.supervise.daemon import EX_CONFIG, EX_OK, EX_SOFTWARE, EX_TEMPFAIL
 
     _log_to_stderr(verbose)
     try:
@@ -85,12 +88,14 @@ def run(
         opened = wire.open_store(settings, store, watch_anyway=True)
     except StoreError as error:
         _refuse([error], EX_TEMPFAIL)
+    voice = Voice(settings, opened, clock, as_json=as_json)
+    voice.open()
     daemon = wire.daemon(
         settings,
         opened,
         clock,
         boot,
-        told=_printing(settings, as_json) if show or as_json else _log_alarm,
+        told=voice.told,
         calendar_every_s=max(1.0, 60.0 / speed),
         look_s=1.0 if speed == 1.0 else 0.25,
         faults=now.faults,
@@ -100,11 +105,14 @@ def run(
     except OSError as error:
         log.warning("The settings that work can't be kept for later: %s.", error)
     daemon.handle_signals()
+    if sys.stderr.isatty():
+        voice.show_figures(speed)
     try:
         code = daemon.run()
     except Exception:
         log.exception("the daemon failed")
         code = EX_SOFTWARE
+    voice.close(daemon.readings_taken, well=code == EX_OK)
     _leave(code)
 
 
@@ -158,45 +166,14 @@ def _hastened(settings: Settings, speed: float) -> Settings:
     return replace(settings, source=sources)
 
 
-def _printing(settings: Settings, as_json: bool) -> Callable[[Transition], None]:
-    from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-    from stillwell.cli.console import print_json, say
-
-    zone = settings.tank.time_zone
-
-    def told(transition: Transition) -> None:
-        # Nobody reading along any more must not end the watch.
-        with suppress(OSError):
-            if as_json:
-                print_json(alarm_as_dict(transition))
-            else:
-                text = alarm_as_text(transition, zone, full=True)
-                say(text)
-
-    return told
-
-
-def _log_alarm(transition: Transition) -> None:
-    """For the journal of a daemon that nobody watches: one line a change."""
-    from stillwell.notice import State
-
-    calls = transition.after in (State.UNACKNOWLEDGED, State.LATCHED)
-    level = logging.WARNING if calls else logging.INFO
-    log.log(level, "%s: %s. %s", transition.alarm, transition.event, transition.message.what)
-
-
 def _log_to_stderr(verbose: bool) -> None:
-    """The journal keeps time and priority itself; a person at a terminal gets both as words."""
+    """The journal keeps time and priority itself; a person gets both as words."""
     from stillwell.supervise.plain_records import made_plain
     from stillwell.supervise.sd_journal import JournalLines, leads_to_journal
+    from stillwell.supervise.spoken import ForPeople
 
-    form = logging.Formatter(
-        "%(asctime)s %(levelname)s %(message)s"
-        if sys.stderr.isatty()
-        else "%(levelname)s %(message)s"
-    )
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(JournalLines() if leads_to_journal(sys.stderr) else form)
+    handler.setFormatter(JournalLines() if leads_to_journal(sys.stderr) else ForPeople())
     handler.addFilter(made_plain)
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
     # APScheduler tells of each of its jobs: one a minute, and nothing that we don't know.

@@ -109,6 +109,10 @@ def _unsettled(letter: int, reason: str | None) -> None:
     """For an outbox that is given no letters."""
 
 
+NOT_STARTED = "not started"
+"""The verdict of a sink that nothing is known of yet."""
+
+
 @dataclass(frozen=True, slots=True)
 class Health:
     """How a sink is doing, for the watch, the supervisor and people."""
@@ -219,7 +223,7 @@ class Outbox:
         self._accepted = 0
         self._refused = 0
         self._lock = threading.Lock()
-        self._health = Health(name, False, 0.0, "not started", 0, 0, 0, dict(self._cursors))
+        self._health = Health(name, False, 0.0, NOT_STARTED, 0, 0, 0, dict(self._cursors))
 
     def __repr__(self) -> str:
         return f"Outbox({self.name!r})"
@@ -566,7 +570,7 @@ class Outbox:
     def _report(self, now_s: float, *, away: bool, verdict: str) -> None:
         with self._lock:
             old = self._health
-            fresh = old.verdict == "not started" or old.away is not away
+            fresh = old.verdict == NOT_STARTED or old.away is not away
             self._health = Health(
                 self.name,
                 away,

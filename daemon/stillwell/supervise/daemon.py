@@ -19,6 +19,7 @@ from typing import Protocol
 
 from stillwell.acquire.bus import Batch, Bus, SourceState, Written
 from stillwell.acquire.epoch import Change
+from stillwell.deliver.outbox import NOT_STARTED
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock, Row, Stream
 from stillwell.shown import plain
@@ -122,10 +123,18 @@ class Daemon:
         self._away_told: dict[str, bool] = {}
         self._verdicts: dict[str, Verdict] = {}
         """The last that was written down of each sink."""
+        self._introduced: dict[str, bool] = {}
+        """Of which sinks it has been said in this run how they answer, and whether they were
+        away."""
         self._letters_out: set[int] = set()
         """Dead letters that their sinks have been given once more."""
         self._letters_ms = 0
         self._reached_ms = 0
+
+    @property
+    def readings_taken(self) -> int:
+        """In this run."""
+        return self._pipeline.readings_taken
 
     def run(self) -> int:
         """Starts everything, watches, stops everything in order. Returns the exit code."""
@@ -308,12 +317,25 @@ class Daemon:
         """For those who look at the store (`stillwell sinks`); with the next commit."""
         before = self._verdicts.get(delivery.name)
         away, words = delivery.away
+        self._introduce(delivery.name, away, words)
         same = before is not None and (before.away, before.words) == (away, words)
         since_ms = before.since_ms if same and before else self._pipeline.moment(now_ms).utc_ms
         verdict = Verdict(away, words, since_ms, {str(s): n for s, n in delivery.sent.items()})
         if verdict != before:
             self._verdicts[delivery.name] = verdict
             self._pipeline.store.describe(verdict_key(delivery.name), verdict.to_json())
+
+    def _introduce(self, sink: str, away: bool, words: str) -> None:
+        """Says once how a sink answers, and once more when it does after all. What comes later, and
+        lasts, is an alarm."""
+        known = self._introduced.get(sink)
+        if words == NOT_STARTED or known is False or known is away:
+            return
+        self._introduced[sink] = away
+        if away:
+            log.info("%s does not answer yet: %s", sink, words)
+        else:
+            log.info("%s is ready.", sink)
 
     def _hand_letters_out(self) -> None:
         for delivery in self._parts.deliveries:
