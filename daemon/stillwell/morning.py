@@ -12,7 +12,9 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
+from stillwell.estimate.level_journal import KINDS
 from stillwell.estimate.salt_alarm import NOT_WORTH_ML
+from stillwell.journal import standing
 from stillwell.keeper.level_now import Since, since_in_words
 from stillwell.notice import Notice, Priority, Transition
 from stillwell.ports import Published
@@ -39,7 +41,7 @@ PLAN_KEY = "review plan"
 _HOUR_MS, _TEN_MIN_MS = 3_600_000, 600_000
 _LEVEL_BACK_MS = 3 * _HOUR_MS
 _LEVEL_AFTER_MS = 10 * 60_000
-"""The level at a night's end is the newest of the hours before, or of the minutes after."""
+"""The level at a night's end is looked for in the hours before, and in the minutes after."""
 _RESERVE_MOST_H = 60 * 24.0
 
 DIMENSION = {
@@ -152,9 +154,11 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
         published_at(plan.of(night.local_date - dt.timedelta(days=back)).end_utc_ms, "night.rate")
         for back in range(1, NIGHTS_BEFORE + 1)
     ]
+    near = reader.estimates(None, end - _LEVEL_BACK_MS, end + _LEVEL_AFTER_MS)
+    # The nearest: minutes after the end somebody may have poured already.
     latest = {
         row.name: row
-        for row in reader.estimates(None, end - _LEVEL_BACK_MS, end + _LEVEL_AFTER_MS)
+        for row in sorted(near, key=lambda row: -abs(row.time_ms - end))
         if row.name.startswith("level.")
     }
     rates = [rows["night.rate"] for rows in before if rows]
@@ -174,10 +178,28 @@ def level_points(
             if found:
                 return found
     rows = reader.estimates("level.now", start_ms - _HOUR_MS, end_ms + _HOUR_MS)
-    known = [(row.time_ms, row.value) for row in rows if row.value is not None]
-    return [
-        (at_ms, mm) for at_ms, mm in (*_joined(known), *known[-1:]) if start_ms <= at_ms < end_ms
-    ]
+    drawn: list[tuple[int, float]] = []
+    for piece in pieces(reader, [row for row in rows if row.value is not None]):
+        known = [(row.time_ms, row.value) for row in piece if row.value is not None]
+        drawn += (*_joined(known), *known[-1:])
+    return [(at_ms, mm) for at_ms, mm in drawn if start_ms <= at_ms < end_ms]
+
+
+def pieces(reader: StoreReader, rows: Sequence[Published]) -> Iterator[list[Published]]:
+    """The rows of an estimate of the level, parted where water was noted in between or rows are
+    missing: no line says how the level went there."""
+    if not rows:
+        return
+    water = standing(reader.journal(rows[0].time_ms, rows[-1].time_ms + 1, KINDS))
+    piece = [rows[0]]
+    for row in rows[1:]:
+        before_ms = piece[-1].time_ms
+        poured = any(before_ms < entry.at_ms <= row.time_ms for entry in water)
+        if poured or row.time_ms - before_ms > 2 * _HOUR_MS:
+            yield piece
+            piece = []
+        piece.append(row)
+    yield piece
 
 
 def _joined(points: Sequence[tuple[int, float]]) -> Iterator[tuple[int, float]]:

@@ -7,7 +7,7 @@ this costs next to nothing, pydantic included, which is only reached when a mode
 from __future__ import annotations
 
 from stillwell.units.parsing import UnitError, any_of, parse, with_point
-from stillwell.units.showing import differ, either, read_in, show, write
+from stillwell.units.showing import axis, differ, either, read_in, show, write
 from stillwell.units.table import EXAMPLE, Dimension, System
 from stillwell.units.written import (
     Celsius,
@@ -44,6 +44,7 @@ __all__ = [
     "Watts",
     "Written",
     "any_of",
+    "axis",
     "differ",
     "either",
     "parse",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from typing import NamedTuple
 
 from stillwell.units.table import INSIDE, POUND, US_GALLON, Dimension, System
@@ -61,6 +62,15 @@ def _face(value: float, dimension: Dimension, us: bool) -> _Face:
             return _Face("mS/cm", 1.0, 1)
         case _:
             return _Face("", 1.0, 2)
+
+
+def axis(
+    largest: float, dimension: Dimension, system: System | str
+) -> tuple[str, Callable[[float], float]]:
+    """Returns the unit of an axis on which values up to `largest` are read, and what turns a value
+    in the inside unit into one in it."""
+    face = _face(largest, dimension, system == System.US)
+    return face.unit, lambda value: value / face.size + face.zero
 
 
 _STEPS = ((86_400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s"))
