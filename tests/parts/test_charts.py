@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 
 from stillwell.entry import Entry
+from stillwell.keeper.plan import BookPlan
 from stillwell.morning import ReviewPlan, level_points, review_of
+from stillwell.notice import Message, Priority, State, Transition
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.review import BandPlan
@@ -95,6 +97,7 @@ class TestANightsChart:
         assert texts(level) == ["nothing is known of the level that night"]
         assert texts(lost) == ["not enough evidence of what was lost"]
         assert not len(warm.get_yticks())
+        assert not len(warm.lines)
 
     def test_draws_no_line_over_what_was_not_seen(self, store: Store) -> None:
         keep(store, START, START + 2 * HOUR)
@@ -120,6 +123,74 @@ class TestANightsChart:
         assert water is not None
         assert water.level is not None
         assert water.level.value == -30.0
+
+
+def weeks(store: Store, units: System = System.METRIC) -> list[Any]:
+    """The axes of the book's chart: temperature, salinity, tests, what was done and rang."""
+    from matplotlib.figure import Figure
+
+    from stillwell.cli.book import read
+    from stillwell.cli.book_chart import fill
+
+    store.commit()
+    figure, plan, kept = Figure(), replace(PLAN, units=units), BookPlan(68_000.0, "UTC")
+    begin = START - 22 * HOUR
+    with StoreReader.open(store.path) as reader:
+        fill(figure, read(reader, plan, kept, begin, begin + 3 * 24 * HOUR), plan, kept)
+    return list(figure.axes)
+
+
+class TestTheBooksChart:
+    def test_has_us_axes_and_the_band(self, store: Store) -> None:
+        keep(store, START, START + 40 * HOUR)
+        warm, *_ = weeks(store, System.US)
+        assert warm.get_ylabel().endswith("°F")
+        assert warm.lines[0].get_ydata()[0] == pytest.approx(77.0)
+        limits = [line.get_ydata()[0] for line in warm.lines if line.get_linestyle() == ":"]
+        assert limits == pytest.approx([76.64, 78.44])
+
+    def test_shows_the_bad_night_that_the_mean_hides(self, store: Store) -> None:
+        keep(store, START - 22 * HOUR, START)
+        keep(store, START, START + HOUR, 21.0)
+        keep(store, START + HOUR, START + 2 * HOUR)
+        warm, *_ = weeks(store)
+        assert min(warm.lines[0].get_ydata()) > 24.8
+        [[begin, end], *_] = [bar.get_segments()[0] for bar in warm.collections]
+        assert (begin[1], end[1]) == (21.0, 25.0)
+
+    def test_marks_days_of_which_readings_are_missing_or_bad(self, store: Store) -> None:
+        keep(store, START - 22 * HOUR, START + 2 * HOUR)
+        keep(store, START + 2 * HOUR, START + 26 * HOUR, 85.0, Flag.FAIL)
+        keep(store, START + 26 * HOUR, START + 38 * HOUR)
+        keep(store, START + 49 * HOUR, START + 50 * HOUR)
+        warm, *_ = weeks(store)
+        assert len(warm.patches) == 2
+        assert sum(map(math.isnan, warm.lines[0].get_ydata())) == 1
+
+    def test_names_the_alarms_and_shows_salinity_checks(self, store: Store) -> None:
+        keep(store, START, START + 5 * HOUR)
+        store.put_journal(Entry("salinity", START, 35.4, "ppt"))
+        moment = Moment(START, START, store.begin_epoch("boot", Moment(0, 0), True))
+        store.put_transition(
+            Transition(
+                *("water.low", moment, State.NORMAL, State.UNACKNOWLEDGED, "raise"),
+                *(Priority.HIGH, True, Message("Cold."), moment),
+            )
+        )
+        _, salt, tests, work = weeks(store)
+        [checks] = [line for line in salt.lines if line.get_label() == "measured"]
+        assert list(checks.get_ydata()) == [35.4]
+        assert [label.get_text() for label in work.get_yticklabels()] == ["salinity", "water.low"]
+        assert texts(tests) == ["no tests noted"]
+
+    def test_says_that_there_is_nothing(self, store: Store) -> None:
+        said = [texts(axes) for axes in weeks(store)]
+        assert said == [
+            ["no readings of these days"],
+            ["salinity not measured"],
+            ["no tests noted"],
+            ["nothing noted, no alarms"],
+        ]
 
 
 def test_a_level_without_a_gauge_is_not_joined_over_a_pour(store: Store) -> None:

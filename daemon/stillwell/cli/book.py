@@ -15,7 +15,6 @@ from stillwell.cli.options import (
     JsonOption,
     StoreOption,
     fail,
-    lacks,
     load_settings,
     reporting_store_errors,
 )
@@ -23,17 +22,22 @@ from stillwell.cli.today import now_of
 from stillwell.cli.watch_line import EPILOG, watched_screen
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
     from rich.text import Text
 
     from stillwell.entry import Entry
     from stillwell.keeper.plan import BookPlan
     from stillwell.morning import ReviewPlan
     from stillwell.settings import Settings
-    from stillwell.store import StoreReader
+    from stillwell.store import StoreReader, TenMinutes
 
 DAY_MS = 86_400_000
 USUAL_DAYS = 30
 LONGEST_DAYS = 3660
+CELL_MS = 600_000
+UNSEEN = 0.05
+"""A day of which no more is missing counts as seen (our own choice)."""
 MOST_POINTS = 400
 """Of the salinity: each is worked out from the four months before it."""
 
@@ -43,13 +47,28 @@ def add_to(app: typer.Typer) -> None:
 
 
 @dataclass(frozen=True)
-class _Weeks:
+class Day:
+    """A measurand's day: what its mean hides."""
+
+    at_ms: int
+    """Noon."""
+    lowest: float | None
+    highest: float | None
+    """Of the good readings; None where there were none."""
+    seen: float
+    """The share of the day of which there are good readings."""
+
+
+@dataclass(frozen=True)
+class Weeks:
     """What is shown."""
 
     start_ms: int
     end_ms: int
     warm: dict[str, list[tuple[int, float]]]
     """Daily means of each measurand."""
+    days: dict[str, list[Day]]
+    """Of each measurand, days without a reading too."""
     salinity: list[tuple[int, float, float, float]]
     """Of each day (UTC ms, value, low, high) by the balance."""
     entries: list[Entry]
@@ -83,9 +102,11 @@ def book(
     with watched_screen(path, config, store, as_json=as_json):
         with reporting_store_errors(), StoreReader.open(path) as reader:
             start_ms, end_ms = _span(begin, to, settings, reader)
-            weeks = _read(reader, plan, kept, start_ms, end_ms)
+            weeks = read(reader, plan, kept, start_ms, end_ms)
         if png is not None:
-            _draw(weeks, settings, kept, png)
+            from stillwell.cli.book_chart import draw
+
+            draw(weeks, plan, kept, png)
         if as_json:
             print_json(_as_dict(weeks))
         else:
@@ -113,26 +134,21 @@ def _day(text: str, zone: dt.tzinfo) -> dt.datetime:
         fail(f'"{text}" is no date.', "Write it like 2026-01-31.")
 
 
-def _read(
+def read(
     reader: StoreReader, plan: ReviewPlan, kept: BookPlan, start_ms: int, end_ms: int
-) -> _Weeks:
-    from statistics import fmean
-
+) -> Weeks:
+    """What is shown of a time."""
     from stillwell.estimate.salt import salinity_estimate
     from stillwell.keeper.balance import LOOK_BACK_MS, salt_state
     from stillwell.keeper.gathered import daily
 
     warm: dict[str, list[tuple[int, float]]] = {}
+    days: dict[str, list[Day]] = {}
+    raw = reader.span()
+    watched = reader.began() or end_ms, raw[1] if raw else end_ms
     for band in plan.bands:
-        by_day: dict[int, list[float]] = {}
-        for name in band.channels:
-            for cell in reader.ten_minutes(name, start_ms, end_ms):
-                if cell.mean is not None:
-                    by_day.setdefault((cell.start_ms - start_ms) // DAY_MS, []).append(cell.mean)
-        warm[band.name] = [
-            (start_ms + day * DAY_MS + DAY_MS // 2, fmean(values))
-            for day, values in sorted(by_day.items())
-        ]
+        cells = [c for name in band.channels for c in reader.ten_minutes(name, start_ms, end_ms)]
+        days[band.name], warm[band.name] = _days(cells, start_ms, end_ms, watched)
     before = reader.journal(start_ms - LOOK_BACK_MS, end_ms)
     level = daily(reader.estimates("level.to-mark", start_ms - LOOK_BACK_MS, end_ms))
     salinity = []
@@ -148,14 +164,44 @@ def _read(
         if t.event == "raise" and t.alarm != "drill"
     ]
     entries = [e for e in before if e.at_ms >= start_ms]
-    return _Weeks(start_ms, end_ms, warm, salinity, entries, alarms)
+    return Weeks(start_ms, end_ms, warm, days, salinity, entries, alarms)
 
 
-def _tests(weeks: _Weeks, kind: str) -> list[tuple[int, float]]:
+def _days(
+    cells: Iterable[TenMinutes], start_ms: int, end_ms: int, watched: tuple[int, int]
+) -> tuple[list[Day], list[tuple[int, float]]]:
+    """Each day of a measurand, and the means of those that were seen. Of several channels the
+    middle one counts, as it does for the alarms. Nobody misses what lies before or after the time
+    that was `watched`."""
+    from statistics import fmean, median
+
+    by_start: dict[int, list[TenMinutes]] = {}
+    for cell in cells:
+        if cell.mean is not None:
+            by_start.setdefault(cell.start_ms, []).append(cell)
+    days, means = [], []
+    for begin in range(start_ms, end_ms, DAY_MS):
+        until = min(begin + DAY_MS, end_ms)
+        lasted = min(until, watched[1]) - max(begin, watched[0])
+        if lasted <= 0:
+            continue
+        seen = [part for at, part in by_start.items() if begin <= at < until]
+        share = min(1.0, len(seen) * CELL_MS / lasted)
+        lowest, highest, mean = (
+            [median(getattr(c, of) for c in part) for part in seen] for of in ("min", "max", "mean")
+        )
+        at_ms = begin + DAY_MS // 2
+        days.append(Day(at_ms, min(lowest, default=None), max(highest, default=None), share))
+        if mean:
+            means.append((at_ms, fmean(mean)))
+    return days, means
+
+
+def tests_of(weeks: Weeks, kind: str) -> list[tuple[int, float]]:
     return [(e.at_ms, e.value) for e in weeks.entries if e.kind == kind and e.value is not None]
 
 
-def _done(weeks: _Weeks) -> dict[str, int]:
+def done_of(weeks: Weeks) -> dict[str, int]:
     from collections import Counter
 
     return dict(sorted(Counter(e.kind for e in weeks.entries).items()))
@@ -166,7 +212,7 @@ def _time(ms: int) -> str:
     return at.isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-def _as_dict(weeks: _Weeks) -> dict[str, Any]:
+def _as_dict(weeks: Weeks) -> dict[str, Any]:
     return {
         "from": _time(weeks.start_ms),
         "to": _time(weeks.end_ms),
@@ -176,15 +222,15 @@ def _as_dict(weeks: _Weeks) -> dict[str, Any]:
         },
         "salinity": [[_time(at), *values] for at, *values in weeks.salinity],
         "tests": {
-            kind: [[_time(at), value] for at, value in _tests(weeks, kind)]
+            kind: [[_time(at), value] for at, value in tests_of(weeks, kind)]
             for kind in ("ammonia", "nitrite", "nitrate", "ph")
         },
-        "done": _done(weeks),
+        "done": done_of(weeks),
         "alarms": [[_time(at), name] for at, name in weeks.alarms],
     }
 
 
-def _show(weeks: _Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) -> None:
+def _show(weeks: Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) -> None:
     from functools import partial
 
     from rich.text import Text
@@ -200,25 +246,47 @@ def _show(weeks: _Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) -
         points = weeks.warm[band.name]
         label = partial(value_in_words, unit=band.unit, units=plan.units)
         _picture(band.name.capitalize(), points, weeks, (band.low, band.high), zone, label)
+        say(_behind_the_means(weeks.days[band.name], zone, label), hanging=2)
     salinity = [(at, value) for at, value, _, _ in weeks.salinity]
     limits = kept.salinity_low, kept.salinity_high
     _picture("Salinity, ppt", salinity, weeks, limits, zone, "{:.1f}".format)
     for kind in ("ammonia", "nitrite"):
-        points = _tests(weeks, kind)
+        points = tests_of(weeks, kind)
         if points:
             values = ", ".join(f"{value:.2g}" for _, value in points)
             say(f"{kind.capitalize()}, mg/L as N: {values}.", hanging=2)
-    done = ", ".join(f"{kind} {count}" for kind, count in _done(weeks).items())
+    done = ", ".join(f"{kind} {count}" for kind, count in done_of(weeks).items())
     say(f"In the journal: {done or 'nothing'}.", hanging=2)
     names = ", ".join(dict.fromkeys(name for _, name in weeks.alarms))
     count = len(weeks.alarms)
     say(f"Alarms: {f'{count} ({names})' if count else 'none'}.", hanging=2)
 
 
+def _behind_the_means(days: list[Day], zone: dt.tzinfo, label: Callable[[float], str]) -> str:
+    """What the daily means do not show: the extremes, and the days that were not seen."""
+
+    def date(day: Day) -> str:
+        return f"{dt.datetime.fromtimestamp(day.at_ms / 1000, zone):%d %b}"
+
+    seen = [(day.lowest, day.highest, day) for day in days]
+    lows = [(low, day) for low, _, day in seen if low is not None]
+    highs = [(high, day) for _, high, day in seen if high is not None]
+    said = "Never seen."
+    if lows and highs:
+        (low, cold), (high, hot) = (
+            min(lows, key=lambda pair: pair[0]),
+            max(highs, key=lambda pair: pair[0]),
+        )
+        said = f"Lowest {label(low)} ({date(cold)}), highest {label(high)} ({date(hot)})."
+        poor = [f"{date(day)} ({1 - day.seen:.0%})" for day in days if day.seen < 1 - UNSEEN]
+        said += f" Not all seen: {', '.join(poor)}." if poor else ""
+    return said
+
+
 def _picture(
     title: str,
     points: list[tuple[int, float]],
-    weeks: _Weeks,
+    weeks: Weeks,
     limits: tuple[float, float],
     zone: dt.tzinfo,
     label: Any,
@@ -233,54 +301,3 @@ def _picture(
     )
     say(f"{title}, day by day:")
     stdout().print(drawn)
-
-
-def _draw(weeks: _Weeks, settings: Settings, kept: BookPlan, path: Path) -> None:
-    """Writes the chart. Ends the command with a sentence where matplotlib is missing or the file
-    can't be written."""
-    try:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError:
-        lacks("matplotlib", "A chart")
-    zone = settings.tank.time_zone
-
-    def at(ms: int) -> dt.datetime:
-        return dt.datetime.fromtimestamp(ms / 1000, zone)
-
-    figure = Figure(figsize=(10, 9), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.subplots(4, 1, sharex=True)
-    warm, salt, tests, work = axes
-    figure.suptitle(settings.tank.label or settings.tank.name)
-    for name, points in weeks.warm.items():
-        warm.plot([at(ms) for ms, _ in points], [value for _, value in points], label=name)
-    warm.set_ylabel("daily mean, °C")
-    warm.legend(loc="upper left")
-    days = [at(row[0]) for row in weeks.salinity]
-    salt.plot(days, [row[1] for row in weeks.salinity], c="tab:blue")
-    low, high = ([row[i] for row in weeks.salinity] for i in (2, 3))
-    salt.fill_between(days, low, high, alpha=0.25, color="tab:blue")
-    for limit in (kept.salinity_low, kept.salinity_high):
-        salt.axhline(limit, ls=":", c="tab:red", lw=1)
-    salt.set_ylabel("salinity, ppt")
-    for kind in ("ammonia", "nitrite"):
-        points = _tests(weeks, kind)
-        tests.plot([at(ms) for ms, _ in points], [v for _, v in points], "o-", label=kind)
-    tests.set_ylabel("mg/L as N")
-    tests.legend(loc="upper left")
-    kinds = list(_done(weeks))
-    for row, kind in enumerate(kinds):
-        times = [at(e.at_ms) for e in weeks.entries if e.kind == kind]
-        work.plot(times, [row] * len(times), "|", ms=10)
-    work.set_yticks(range(len(kinds)), kinds)
-    for one in axes:
-        one.grid(alpha=0.3)
-        for ms, _ in weeks.alarms:
-            one.axvline(at(ms), c="tab:red", lw=0.7)
-    work.set_xlim(at(weeks.start_ms), at(weeks.end_ms))
-    figure.autofmt_xdate()
-    try:
-        figure.savefig(path, dpi=120)
-    except (OSError, ValueError) as error:
-        fail(f"{path} can't be written: {error}.", "Name a file that ends in .png.")

@@ -102,6 +102,8 @@ def _level(axes: Any, reader: StoreReader, plan: ReviewPlan, made: Review, zone:
         nothing(axes, "nothing is known of the level that night")
     axes.plot([_at(ms, zone) for ms, _ in points], [to(mm) for _, mm in points], ".", ms=3, c="0.5")
     for piece in pieces(reader, rows):
+        if piece[-1].time_ms < made.start_ms or piece[0].time_ms > made.end_ms:
+            continue
         at = [_at(row.time_ms, zone) for row in piece]
         low, value, high = (
             [to(number) for number in numbers if number is not None]
@@ -145,7 +147,9 @@ def _temperature(
             continue
         readings = merged(reader, band.channels, made.start_ms, made.end_ms)
         times, values = broken(measurand(readings, band.stale_ms), band.stale_ms)
-        seen = seen or bool(times)
+        if not times:
+            continue
+        seen = True
         at = [_at(ms, zone) for ms in times]
         axes.plot(at, [to(value) for value in values], label=band.name)
         for limit in (band.low, band.high):
