@@ -71,6 +71,8 @@ class TestValues:
             ("pour", "1,2", "L", 1200.0, "mL"),
             ("pour", "2", "cups", 473.176473, "mL"),
             ("salt-pour", "1.2", "L at 34.5 ppt", 1200.0, "mL at 34.5 ppt"),
+            ("salt-pour", "1.2", "L at 34,5 ppt", 1200.0, "mL at 34.5 ppt"),
+            ("salt-pour", "1.2", "L at 34,5 g/kg", 1200.0, "mL at 34.5 g/kg"),
             ("water-change", "10", "L at 35 psu", 10_000.0, "mL at 35 ppt"),
             ("water-change", "15", "%", 10_200.0, "mL"),
             ("water-change", "15", "% at 34.5 ppt", 10_200.0, "mL at 34.5 ppt"),
@@ -115,6 +117,7 @@ class TestValues:
             ("pour", "16", "oz", 'Write "16 fl oz"'),
             ("pour", "1.2", "L at 35 ppt", "Write salt-pour"),
             ("salt-pour", "1.2", "L at 70 ppt", "up to 42"),
+            ("salt-pour", "1.2", "L at 35", 'Write "35 ppt"'),
             ("salt-pour", None, "", "needs a value"),
             ("salinity", "1.026", "", "worth 0.6 to 0.8 ppt"),
             ("salinity", "1.026", "sg", "worth 0.6 to 0.8 ppt"),
@@ -270,8 +273,8 @@ class TestChamber:
     def test_a_pour_that_passes_the_highest_safe_level_is_asked_about(self) -> None:
         (question,) = self.asked("4000")
         assert question == (
-            "A pour of 4.0 L lifts the chamber by 247 mm: at most 31 mL were missing, so it would "
-            "stand 223 mm above the fill mark; 25 mm are safe. Is it right?"
+            "A pour of 4.0 L lifts the chamber by 247 mm: at most 31 mL were missing, so it comes "
+            "to 223 mm above the fill mark or more; 25 mm are safe. Is it right?"
         )
         assert self.asked("4000", "salt-pour")
 
@@ -283,7 +286,7 @@ class TestChamber:
     def test_without_a_level_only_what_can_t_fit_at_all_is(self) -> None:
         assert self.asked("1200", missing_ml=None) == []
         (question,) = self.asked("1500", missing_ml=None)
-        assert "from its lowest level" in question
+        assert "even from its lowest safe level" in question
 
     def test_a_water_change_takes_out_as_much(self) -> None:
         assert self.asked("10000", "water-change") == []

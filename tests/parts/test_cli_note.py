@@ -138,6 +138,7 @@ class TestRefused:
             (("water-change", "10 L", "--for", "a while"), "a while"),
             (("water-change", "10 L", "--salt"), "--salt goes with a pour"),
             (("--strike", "99"), "no entry 99"),
+            (("fed", "--txt", "flakes"), "Did you mean --text?"),
         ],
     )
     def test_with_the_reason(self, config: Path, words: tuple[str, ...], says: str) -> None:

@@ -7,7 +7,7 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -40,6 +40,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 def note(
+    ctx: typer.Context,
     words: Annotated[
         list[str] | None,
         typer.Argument(help="A kind, a value and its unit: pour 1.2 L.", metavar="KIND [VALUE]"),
@@ -96,6 +97,9 @@ def note(
     """
     if (to_file or from_file) and (words or strike is not None or listed):
         fail("A file goes alone.", "Write: stillwell note --import FILE")
+    for word in words or []:
+        if word.startswith("--"):
+            _no_option(ctx, word)
     from stillwell.store import StoreReader
 
     settings = load_settings(config)
@@ -118,6 +122,18 @@ def note(
     within_k = difference_k(within) if within else None
     entry = _entry(words or [], here, salt, at_ms, lasted, text, strike, who(by), yes)
     _keep(path, entry, settings, within_k, as_json=as_json)
+
+
+def _no_option(ctx: typer.Context, word: str) -> NoReturn:
+    """The options are not looked through by typer itself: a value may begin with a minus."""
+    from difflib import get_close_matches
+
+    known = [name for option in ctx.command.params for name in option.opts if name[:2] == "--"]
+    near = get_close_matches(word, known, n=1)
+    fail(
+        f"There is no option {word}.",
+        f"Did you mean {near[0]}?" if near else "All of them: stillwell note --help",
+    )
 
 
 def _at(text: str, settings: Settings, now_ms: int) -> int | None:

@@ -257,13 +257,11 @@ def _asked_about_room(rule: Rule, ml: float, here: Circumstances) -> list[str]:
     poured = show(ml, Dimension.VOLUME, here.units)
     lifts = f"A {rule.kind} of {poured} lifts the chamber by {mm(ml * chamber.mm_per_ml)}"
     if here.missing_ml is None:
-        there = f"from its lowest level it would stand {mm(after_mm)} above the fill mark"
+        there = f"even from its lowest safe level it comes to {mm(after_mm)} above the fill mark"
     else:
         missing = show(max(0.0, here.missing_ml), Dimension.VOLUME, here.units)
-        there = (
-            f"at most {missing} were missing, so it would stand {mm(after_mm)} above the fill mark"
-        )
-    return [f"{lifts}: {there}; {mm(chamber.highest_safe_mm)} are safe. Is it right?"]
+        there = f"at most {missing} were missing, so it comes to {mm(after_mm)} above the fill mark"
+    return [f"{lifts}: {there} or more; {mm(chamber.highest_safe_mm)} are safe. Is it right?"]
 
 
 def _asked_about_time(at_ms: int, here: Circumstances) -> list[str]:

@@ -6,7 +6,7 @@ import re
 
 from stillwell.journal.kinds import Kind, Rule, Takes
 from stillwell.journal.refusal import JournalError
-from stillwell.units import Dimension, System, UnitError, any_of, parse
+from stillwell.units import Dimension, System, UnitError, any_of, parse, with_point
 from stillwell.water.ammonia import SYMBOL, Species, measured
 from stillwell.water.seawater import Reference
 
@@ -100,7 +100,7 @@ def _by_kit(species: Species, typed: str, unit: str) -> float:
         raise JournalError(str(error), do) from None
 
 
-_AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg))(.*)", re.IGNORECASE)
+_AT = re.compile(r"(.*?) ?\bat ([0-9.,]+ ?(?:ppt|psu|g/kg|‰)?)(.*)", re.IGNORECASE)
 
 
 def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, str]:
@@ -118,7 +118,7 @@ def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, s
                 f"Write: {rule.example}",
             )
         # What was typed in g/kg stays so: whoever reads it converts it.
-        as_typed = at[2].casefold() if at[2][-1] in "gG" else f"{salinity:g} ppt"
+        as_typed = with_point(at[2].casefold()) if at[2][-1] in "gG" else f"{salinity:g} ppt"
         unit, tail = at[1] + at[3], f" at {as_typed}"
     if rule.kind is Kind.WATER_CHANGE and unit.strip() in ("%", "percent"):
         return parse(f"{typed} %", Dimension.RATIO) * tank_ml, f"mL{tail}"

@@ -24,7 +24,7 @@ def asked_about(frame: Frame, layers: Layers) -> Iterator[Fault]:
             show(ml, Dimension.VOLUME, tank.units) for ml in (tank.volume, *USUAL_ML)
         )
         what = f"A tank of {volume} is unusual (usual is {low} to {high}). Is it right?"
-        do = 'If not, look at the number and its unit: volume = "68 L".'
+        do = "If not, put the number or its unit right; if it is, leave it."
         yield layers.fault(("tank", "volume"), what, do)
     city = city_instead(tank.zone)
     if city:
