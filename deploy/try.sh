@@ -43,7 +43,7 @@ if [[ ! -x .venv/bin/stillwell || pyproject.toml -nt .venv/.stillwell-try || req
     deploy/packages.sh .venv/bin/python requirements.lock --editable
     touch .venv/.stillwell-try
 fi
-stillwell=.venv/bin/stillwell
+stillwell="$PWD/.venv/bin/stillwell"
 
 if ((list)); then
     exec "$stillwell" simulate --faults
@@ -51,10 +51,10 @@ fi
 
 folder="$PWD/.try"
 mkdir -p "$folder"
-store="$folder/reading-room.db"
 config="$folder/stillwell.toml"
-rm -f "$store"*
-cp config/reading-room-simulated.toml "$config"
+rm -f "$folder/reading-room.db"*
+# The store is beside it: whoever names the configuration need not name that as well.
+sed 's|^path = .*|path = "reading-room.db"|' config/reading-room-simulated.toml >"$config"
 begun="$(date -u -d '3 days ago' +%Y-%m-%dT%H:%M:%SZ)"
 now="$(date -u +%Y-%m-%dT%H:%M:%SZ)"
 
@@ -71,23 +71,25 @@ else
 fi
 
 say "three days of a 68-litre tank, simulated"
-"$stillwell" simulate --config "$config" --store "$store" --from "$begun" --until "$now"
+"$stillwell" simulate --config "$config" --from "$begun" --until "$now"
 
 say "the heater, learned from the water's temperature alone in these three days"
-"$stillwell" heater --config "$config" --store "$store"
+"$stillwell" heater --config "$config"
 
 say "the review of last night"
-"$stillwell" review --config "$config" --store "$store"
+"$stillwell" review --config "$config"
 
 cat <<TEXT
-== the store is $store; look at it from another terminal, in this folder:
-     $stillwell alarms --store $store            what stands
-     $stillwell review --store $store --last 2   the last two nights
-     $stillwell export --store $store -o tank.csv    every reading
+== look at it from another terminal. This line first, once there; then stillwell is found, and means this tank:
+     export PATH="$PWD/.venv/bin:\$PATH" STILLWELL_CONFIG="$config"
+     stillwell status                  # whether it is watched, and how everything stands
+     stillwell alarms                  # what stands
+     stillwell review --last 2         # the last two nights
+     stillwell export -o tank.csv      # every reading
 == stop with Ctrl-C
 TEXT
 
-run=("$stillwell" run --config "$config" --store "$store" --begun "$begun")
+run=("$stillwell" run --config "$config" --begun "$begun")
 if [[ -z $fault ]]; then
     say "live now: a reading every 30 s; alarms are printed here when there are any"
     exec "${run[@]}"
@@ -103,14 +105,14 @@ daemon=$!
 trap 'kill -TERM $daemon 2>/dev/null || true; wait $daemon 2>/dev/null || true' EXIT
 trap 'exit 130' INT TERM
 
-log() { "$stillwell" alarms --store "$store" --log 20; }
+log() { "$stillwell" alarms --config "$config" --log 20; }
 # Read whole, not through "grep -q": it leaves at the first match, and the pipe breaks.
-states() { "$stillwell" alarms --store "$store" --json; }
+states() { "$stillwell" alarms --config "$config" --json; }
 waits_for_an_answer() { [[ "$(states)" == *unacknowledged\"* ]]; }
 all_quiet() { [[ "$(states)" != *'"active": true'* ]]; }
 # Beside the early alarm: when the band alone would have spoken, its delay included.
 early() {
-    "$stillwell" alarms --store "$store" --log 200 --json | .venv/bin/python -c '
+    "$stillwell" alarms --config "$config" --log 200 --json | .venv/bin/python -c '
 import json, sys
 from datetime import datetime
 raised = {}
@@ -137,11 +139,11 @@ while ((SECONDS < end)); do
         if ((!rang)); then sleep 3; fi
         rang=1
         if waits_for_an_answer; then
-            say "acknowledging: $stillwell ack --all --by try.sh --store $store"
-            "$stillwell" ack --all --by try.sh --store "$store" || true # somebody may have been faster
+            say "acknowledging: $stillwell ack --all --by try.sh --config $config"
+            "$stillwell" ack --all --by try.sh --config "$config" || true # somebody may have been faster
         fi
     elif ((rang)) && all_quiet; then
-        say "raised, acknowledged, cleared. The log: $stillwell alarms --store $store --log 20"
+        say "raised, acknowledged, cleared. The log: $stillwell alarms --config $config --log 20"
         log
         early
         exit 0
@@ -150,7 +152,7 @@ while ((SECONDS < end)); do
 done
 if ((rang)); then
     early
-    say "an alarm still stands; stopping here. Look at it with: $stillwell alarms --store $store"
+    say "an alarm still stands; stopping here. Look at it with: $stillwell alarms --config $config"
 else
     say "no alarm: $fault needs more time than this, or harms nothing that is watched here; stopping"
 fi

@@ -209,6 +209,14 @@ class TestInstall:
         ):
             assert (root / path).exists(), path
 
+    def test_what_the_readme_and_the_samples_point_to_is_there(self, root: Path) -> None:
+        texts = (path.read_text() for path in (ROOT / "README.md", *(ROOT / "config").iterdir()))
+        named = {
+            place for text in texts for place in re.findall(r"/(opt/stillwell/[\w./-]+\w)", text)
+        }
+        assert any(place.endswith("sample-mosquitto.acl") for place in named)
+        assert [place for place in named if not (root / place).exists()] == []
+
     def test_the_packages_are_those_of_the_lock(self, root: Path) -> None:
         python = root / "opt/stillwell/current/venv/bin/python"
         done = run(python, "-m", "pip", "freeze", "--all", "--exclude", "stillwell")
@@ -282,16 +290,25 @@ class TestTry:
 
     def test_the_commands_that_it_shows_work(self, checkout: Path) -> None:
         script = (checkout / "deploy/try.sh").read_text(encoding="utf-8")
-        shown = re.findall(r"^ {5}\$stillwell (\w.*?)(?: {3,}.*)?$", script, re.MULTILINE)
-        assert len(shown) == 3
-        store = checkout / "tank.db"
-        config = checkout / "config/reading-room-simulated.toml"
-        simulated = call("simulate", "--config", config, "--days", "1", "--store", store)
+        shown = re.findall(r"^ {5}((?:export|stillwell) .*)$", script, re.MULTILINE)
+        assert len(shown) == 5
+        config = checkout / "tank.toml"
+        text = (checkout / "config/reading-room-simulated.toml").read_text()
+        config.write_text(re.sub(r"(?m)^path = .*$", 'path = "tank.db"', text))
+        simulated = call("simulate", "--config", config, "--days", "1")
         assert simulated.exit_code == 0, simulated.output
-        for line in shown:
-            told = line.replace("$store", str(store)).replace(" tank.csv", f" {checkout}/tank.csv")
-            done = call(*told.split())
-            assert done.exit_code == 0, f"{line}: {done.output}"
+        # As the script prints it: what it does not quote is filled in.
+        place = shown[0].replace("$PWD", str(checkout)).replace("$config", str(config))
+        place = place.replace("\\$PATH", "$PATH")
+        for line in shown[1:]:
+            done = subprocess.run(
+                ["bash", "-c", f"{place}\n{line}"],
+                cwd=checkout,
+                env={"PATH": "/usr/bin:/bin"},
+                capture_output=True,
+                text=True,
+            )
+            assert done.returncode == 0, f"{line}: {done.stdout}{done.stderr}"
 
     def test_goes_on_live_until_it_is_stopped(self, checkout: Path) -> None:
         told = checkout / "notify"

@@ -12,6 +12,7 @@ from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 from rich.text import Text
 
+from stillwell.cli.called import GLUE, call
 from stillwell.notice import Priority, State
 from stillwell.shown import plain, plain_lines
 
@@ -60,14 +61,16 @@ def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | No
         to: standard output without.
     """
     out = stdout() if to is None else to
-    text = Text(text) if isinstance(text, str) else text
+    text = call().again(Text(text) if isinstance(text, str) else text)
     if not out.is_terminal:
         for line in text.split("\n"):
+            line.plain = line.plain.replace(GLUE, " ")
             out.print(Text(" " * indent).append_text(line), soft_wrap=True)
         return
     lines = text.wrap(out, max(20, out.width - indent - hanging))
     for number, line in enumerate(lines):
         line.rstrip()
+        line.plain = line.plain.replace(GLUE, " ")
         margin = indent + (hanging if number else 0)
         out.print(Text(" " * margin).append_text(line), soft_wrap=True)
 

@@ -106,7 +106,7 @@ def _run(settings: Settings, path: Path, patience_s: float, by: str, *, quiet: b
     if not path.exists() or not is_held(path):
         fail(
             "No daemon runs on this store, and the drill is about the one that runs.",
-            "Start it (systemctl start stillwell) and ask again.",
+            "Start it (sudo systemctl start stillwell) and ask again.",
         )
     with StoreReader.open(path) as reader:
         placed = {cursor.sink for cursor in reader.cursors() if cursor.stream is Stream.NOTICES}

@@ -33,6 +33,7 @@ from stillwell.cli import (
     today,
     warm_up,
 )
+from stillwell.cli.called import call
 from stillwell.cli.commands import Commands
 from stillwell.cli.options import EXIT_WRONG
 from stillwell.shown import plain
@@ -95,7 +96,7 @@ def main() -> None:
         if isinstance(stream, TextIOWrapper):  # a terminal that knows no °C gets a ? for it
             stream.reconfigure(errors="replace")
     try:
-        app(prog_name="stillwell")
+        app(prog_name=call().program)
     except BrokenPipeError:
         # Somebody piped us into `head`. What is still buffered has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -9,9 +9,19 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from stillwell.cli.called import note_file
+
 if TYPE_CHECKING:
     from stillwell.morning import ReviewPlan
     from stillwell.settings import Settings
+
+
+def _named(
+    context: typer.Context, parameter: typer.CallbackParam, file: Path | None
+) -> Path | None:
+    note_file(context, parameter.opts[0], file)
+    return file
+
 
 ConfigOption = Annotated[
     Path | None,
@@ -20,6 +30,7 @@ ConfigOption = Annotated[
         "-c",
         help="The configuration. Default: $STILLWELL_CONFIG, else /etc/stillwell/stillwell.toml.",
         show_default=False,
+        callback=_named,
     ),
 ]
 StoreOption = Annotated[
@@ -29,6 +40,7 @@ StoreOption = Annotated[
         "-s",
         help="The store to look at. Default: the one that the configuration names.",
         show_default=False,
+        callback=_named,
     ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")]

@@ -202,7 +202,7 @@ def _follow(
     from stillwell.store import is_held
 
     if not is_held(path):
-        fail("No daemon runs on this store, so nothing is sent.", "systemctl start stillwell")
+        fail("No daemon runs on this store, so nothing is sent.", "sudo systemctl start stillwell")
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),

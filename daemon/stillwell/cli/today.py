@@ -95,7 +95,7 @@ def due_line(reader: StoreReader, settings: Settings) -> str:
 
     book, now_ms = wire.book_plan(settings), now_of(reader)
     titles = [task.title.lower() for task in due(facts_of(reader, book, now_ms), book, now_ms)]
-    return f"Due: {', '.join(titles)}. stillwell today says how." if titles else "Nothing is due."
+    return f"Due: {', '.join(titles)}. How: stillwell today" if titles else "Nothing is due."
 
 
 def now_of(reader: StoreReader) -> int:
@@ -319,7 +319,7 @@ class _Screen:
         if self.forecast:
             out.append(self._forecast())
         elif cycle.tests:
-            out.append("When it ends: stillwell today --forecast works that out.")
+            out.append("When it ends: stillwell today --forecast")
         return out
 
     def _ammonia(self, seen: list[Any]) -> list[str]:

@@ -119,8 +119,8 @@ class WriterLock:
             text = ""
         return (
             f"The store {self._store} is being written by {text.strip() or 'another process'}.",
-            "One store has one writer: stop that one first (`systemctl stop stillwell` if it is "
-            "the service), or give this one another path.",
+            "One store has one writer: stop that one first (`sudo systemctl stop stillwell` if it "
+            "is the service), or give this one another path.",
         )
 
 

@@ -40,7 +40,7 @@ def ask(path: Path, request: Request) -> int:
     if not is_held(path):
         raise NotRunning(
             f"No daemon is running on {path}, so nobody would carry this out. "
-            "Start it (`systemctl start stillwell`) and ask again."
+            "Start it (`sudo systemctl start stillwell`) and ask again."
         )
 
     def write(db: sqlite3.Connection) -> int:

@@ -43,7 +43,7 @@ def latest(settings: Settings, store: Path) -> Iterator[Point]:
                 name,
                 Grade.FIX,
                 "The running daemon has kept no reading of it yet.",
-                "If it is new in the configuration: systemctl restart stillwell. Else wait a "
+                "If it is new in the configuration: sudo systemctl restart stillwell. Else wait a "
                 "minute and check again.",
             )
             continue

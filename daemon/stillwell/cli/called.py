@@ -1,0 +1,87 @@
+"""How this program is called from where it was called: by which path, with which configuration.
+
+Texts name commands as they are on a machine where stillwell is installed: ``stillwell today``.
+Where they are printed they become what works there when it is pasted, for instance
+``.venv/bin/stillwell today --config tank.toml``.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import sys
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+GLUE = "\ue000"
+"""Stands for a blank at which no line may be broken."""
+_NAMED = re.compile(r"(?<![\w/.-])stillwell ([a-z][a-z-]*)\b(?! *[=:(])")
+_SAID = {"--config": re.compile(r"\s(--config|-c)\b"), "--store": re.compile(r"\s(--store|-s)\b")}
+
+
+@dataclass(slots=True)
+class Call:
+    """One call of the program."""
+
+    program: str
+    """As it has to be typed here."""
+    given: dict[str, Path] = field(default_factory=dict)
+    """The files that were named, by option."""
+    takes: dict[str, Collection[str]] = field(default_factory=dict)
+    """The commands that there are, each with its options."""
+
+    def again(self, text: Text) -> Text:
+        """The text with every command in it as it works here, `GLUE` for the blanks in it."""
+        if self.program == "stillwell" and not self.given:
+            return text
+        for named in reversed(list(_NAMED.finditer(text.plain))):
+            command = named[1]
+            if command not in self.takes:
+                continue
+            rest = text.plain[named.end() :].partition("\n")[0]
+            files = [
+                f"{option}{GLUE}{shlex.quote(str(file))}"
+                for option, file in self.given.items()
+                if option in self.takes[command] and not _SAID[option].search(rest)
+            ]
+            said = text[named.start() : named.end()]
+            said.plain = GLUE.join([shlex.quote(self.program), command, *files])
+            text = text[: named.start()] + said + text[named.end() :]
+        return text
+
+
+@cache
+def call() -> Call:
+    """The one that is being carried out."""
+    return Call(_program())
+
+
+def note_file(context: Any, option: str, file: Path | None) -> None:
+    """Notes which file was named by ``--config`` or ``--store``; None where none was."""
+    this = call()
+    commands = context.find_root().command.commands
+    this.takes = {
+        name: {opt for parameter in command.params for opt in parameter.opts}
+        for name, command in commands.items()
+    }
+    usual = os.environ.get("STILLWELL_CONFIG") or "/etc/stillwell/stillwell.toml"
+    this.given.pop(option, None)
+    if file is not None and (option != "--config" or str(file) != usual):
+        this.given[option] = file
+
+
+def _program() -> str:
+    # By its name alone where the shell finds it by that, and where another program has called us.
+    typed = Path(sys.argv[0])
+    found = shutil.which("stillwell")
+    if typed.name != "stillwell" or (found and typed.exists() and typed.samefile(found)):
+        return "stillwell"
+    return sys.argv[0]
