@@ -128,6 +128,10 @@ class TestSurroundings:
         assert done.returncode == 2
         assert "There is no such file" in done.stderr
 
+    def test_what_is_mistyped_is_told_with_a_command_that_works_here(self) -> None:
+        said = process("alarms", "--nonsense", env={"PATH": "/usr/bin:/bin"}).stderr
+        assert f"Try '{STILLWELL} alarms -h'" in said
+
 
 class TestCompletion:
     def complete(self, config: Path, line: str) -> str:

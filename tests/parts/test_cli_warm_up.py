@@ -86,4 +86,4 @@ class TestAColdTank:
         said = call("warm-up", "-c", cold).stdout
         assert "It is still warming" in said
         assert "at this rate it is at 25.3 °C in about" in said
-        assert 'stillwell shelve water.low --for "' in said
+        assert f'stillwell shelve --config {cold} water.low --for "' in said

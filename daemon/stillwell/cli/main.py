@@ -96,7 +96,9 @@ def main() -> None:
         if isinstance(stream, TextIOWrapper):  # a terminal that knows no °C gets a ? for it
             stream.reconfigure(errors="replace")
     try:
-        app(prog_name=call().program)
+        # What a shell completes it knows by the plain name.
+        completes = "_STILLWELL_COMPLETE" in os.environ or "-completion" in "".join(sys.argv[1:2])
+        app(prog_name="stillwell" if completes else call().program)
     except BrokenPipeError:
         # Somebody piped us into `head`. What is still buffered has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
