@@ -7,6 +7,7 @@ make, and a Pi Zero feels it.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
@@ -127,3 +128,16 @@ def corrected(said: float, offset: float) -> float:
     """A sensor's word with the channel's offset, which is all that the two differ in: rounded to
     what no sensor resolves."""
     return round(said + offset, 6) if offset else said
+
+
+_BEGAN = datetime(1970, 1, 1, tzinfo=UTC)
+_FIRST_MS, _LAST_MS = -62_135_596_800_000, 253_402_300_799_999
+"""Where the calendar's years begin and end."""
+
+
+def rfc3339(utc_ms: int, *, always_ms: bool = False) -> str:
+    """UTC milliseconds as programs read them: ``2026-01-31T08:00:00Z``, with milliseconds where
+    there are some. Times outside the calendar's years (a mad clock) are held at its ends."""
+    at = _BEGAN + timedelta(milliseconds=min(max(utc_ms, _FIRST_MS), _LAST_MS))
+    timespec = "milliseconds" if always_ms or utc_ms % 1000 else "seconds"
+    return at.isoformat(timespec=timespec).removesuffix("+00:00") + "Z"

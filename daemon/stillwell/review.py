@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, date, datetime
+from datetime import date
 from statistics import median
 from typing import Any
 
 from stillwell.notice import Priority, State, Transition
 from stillwell.ports import Published
-from stillwell.reading import Flag, Reading
+from stillwell.reading import Flag, Reading, rfc3339
 
 HEALTHY = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.LATCHED)
@@ -183,11 +183,11 @@ class Review:
         """JSON-ready: dates ISO 8601, times RFC 3339 in UTC, SI units."""
         raw = asdict(self)
         raw["night"] = self.night.isoformat()
-        raw["start"], raw["end"] = _rfc3339(raw.pop("start_ms")), _rfc3339(raw.pop("end_ms"))
+        raw["start"], raw["end"] = rfc3339(raw.pop("start_ms")), rfc3339(raw.pop("end_ms"))
         for alarm in raw["alarms"]:
             for key in ("raised", "returned"):
                 ms = alarm.pop(f"{key}_ms")
-                alarm[f"{key}_at"] = None if ms is None else _rfc3339(ms)
+                alarm[f"{key}_at"] = None if ms is None else rfc3339(ms)
         return raw
 
 
@@ -345,9 +345,3 @@ def oddities(
             bad = channel.readings - channel.good
             said.append(f"{channel.name}: {bad} of {channel.readings} readings were not good.")
     return tuple(said)
-
-
-def _rfc3339(ms: int) -> str:
-    return (
-        datetime.fromtimestamp(ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    )

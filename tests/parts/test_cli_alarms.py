@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from command_line import STILLWELL, call, json_lines, process, tank
+from command_line import STILLWELL, call, held_to_its_form, json_lines, process, tank
 from real_broker import wait_until
 from stillwell.notice import State, Transition
 from stillwell.store import StoreError, StoreReader, is_held
@@ -208,4 +208,6 @@ class TestRunningDaemon:
         assert call("shelve", "top-up", "--for", "1 d", "-c", config).exit_code == 0
         assert latest(store)["top-up"].after is State.SHELVED
         log = (config.parent / "log").read_text()
+        told = [line for line in log.splitlines() if line.startswith("{")]
+        held_to_its_form(["run", "--json"], "\n".join(told))
         assert '"alarm": "water.low", "state": "acknowledged"' in log, "run --json told it"

@@ -33,7 +33,7 @@ def test_there_and_back(config: Path, tmp_path: Path) -> None:
     [told] = json_lines(call("backup", "-c", config, copy, "--force", "--json"))
     assert told == {
         "file": str(copy),
-        "bytes": copy.stat().st_size,
+        "size_bytes": copy.stat().st_size,
         "schema": told["schema"],
         "newest": "2026-01-01T12:00:00Z",
     }

@@ -33,7 +33,7 @@ class TestHeater:
         [told] = json_lines(call("heater", "--store", store, "--json"))
         setting = told["learned"]["heater.setting"]
         assert setting["low"] - 0.05 <= 25.3 <= setting["high"] + 0.05
-        assert told["target"] == pytest.approx(25.3)
+        assert told["target"] == {"value": pytest.approx(25.3), "unit": "Cel"}
         assert told["advice"] == {"turn": "leave", "by_k": 0.0}
 
     def test_another_target_is_a_turn_of_the_dial(self, store: Path, tmp_path: Path) -> None:

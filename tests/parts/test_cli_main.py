@@ -84,7 +84,7 @@ class TestUnexpected:
     def test_a_file_of_somebody_else_says_how_to_be_allowed(self) -> None:
         done = broken("PermissionError(13, 'Permission denied', '/nowhere/tank.db')")
         assert done.returncode == 2
-        assert done.stderr == "This user may not open /nowhere/tank.db. Ask with sudo.\n"
+        assert done.stderr == "This user may not open /nowhere/tank.db.\nAsk with sudo.\n"
 
     def test_an_interrupt_is_130_without_a_word(self) -> None:
         done = broken("KeyboardInterrupt")

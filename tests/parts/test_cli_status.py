@@ -23,7 +23,7 @@ from stillwell.cli.place import store_place
 from stillwell.morning import PLAN_KEY
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Refusal, Stream
-from stillwell.reading import Flag, Moment, Reading
+from stillwell.reading import Flag, Moment, Reading, rfc3339
 from stillwell.settings import DEFAULT_PATH, load
 from stillwell.store import Store, StoreError, StoreReader, Words, moved_ms
 from stillwell.watching import KEY, Recipient, Run
@@ -79,7 +79,7 @@ class TestEveryScreen:
     @pytest.mark.parametrize("screen", SCREENS)
     def test_programs_get_it_beside_their_json(self, died: Path, screen: str) -> None:
         done = call(screen, "-c", died, "--json")
-        assert done.stderr.startswith("NOT WATCHING since ")
+        assert json.loads(done.stderr)["remark"].startswith("NOT WATCHING since ")
         assert done.exit_code == 3
         for line in done.stdout.splitlines():
             json.loads(line)
@@ -158,9 +158,7 @@ class TestWatched:
         with StoreReader.open(store) as reader:
             newest = reader.newest_ms()
         assert newest is not None
-        assert told["watch"]["since"] == time.strftime(
-            "%Y-%m-%dT%H:%M:%SZ", time.gmtime(newest // 1000)
-        )
+        assert told["watch"]["since"] == rfc3339(newest)
 
     def test_a_reading_from_a_time_to_come_is_said(self, tmp_path: Path) -> None:
         config = tank(tmp_path)

@@ -31,7 +31,7 @@ class TestToday:
     def test_json_has_these_keys(self, config: Path) -> None:
         [found] = json_lines(call("today", "-c", config, "--json"))
         assert list(found) == [
-            *("time", "water", "missing_ml", "salinity", "cycle", "due", "soon", "alarms")
+            *("time", "water", "to_add", "salinity", "cycle", "due", "soon", "alarms")
         ]
         assert found["time"] == END.replace("Z", ":00Z")
         assert found["salinity"] is None

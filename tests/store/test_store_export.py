@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.reading import Flag
+from stillwell.reading import Flag, rfc3339
 from stillwell.store import (
     Entry,
     Store,
@@ -24,7 +24,7 @@ from stillwell.store import (
     export_trace,
     note,
 )
-from stillwell.store.export import number, rfc3339
+from stillwell.store.export import number
 
 if TYPE_CHECKING:
     from tests.store.conftest import Rows

@@ -6,9 +6,11 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 from typer.testing import CliRunner, Result
 
 from stillwell.cli.main import app
@@ -71,9 +73,25 @@ def tank(folder: Path, more: str = "") -> Path:
     return path
 
 
+FORMS = json.loads((ROOT / "config" / "output.schema.json").read_text(encoding="utf-8"))
+
+
+def held_to_its_form(arguments: Sequence[object], stdout: str, stderr: str = "") -> None:
+    """Fails where a line that a command printed with --json is not of the form that the schema
+    says."""
+    if "--json" not in arguments:
+        return
+    for name, text in ((str(arguments[0]), stdout), ("error", stderr)):
+        form = jsonschema.Draft202012Validator({**FORMS, "$ref": f"#/$defs/{name}"})
+        for line in text.splitlines():
+            form.validate(json.loads(line))
+
+
 def call(*arguments: object, env: dict[str, str] | None = None) -> Result:
-    """A command in this process."""
-    return CliRunner().invoke(app, [str(a) for a in arguments], env=env)
+    """A command in this process; what it prints as JSON is of the form that config/ says."""
+    result = CliRunner().invoke(app, [str(a) for a in arguments], env=env)
+    held_to_its_form(arguments, result.stdout, result.stderr)
+    return result
 
 
 def json_lines(result: Result) -> list[dict[str, Any]]:
@@ -83,8 +101,8 @@ def json_lines(result: Result) -> list[dict[str, Any]]:
 def process(
     *arguments: object, env: dict[str, str] | None = None, cwd: Path | None = None
 ) -> subprocess.CompletedProcess[str]:
-    """A command in a process of its own."""
-    return subprocess.run(
+    """A command in a process of its own; its JSON is held to its form as in `call`."""
+    done = subprocess.run(
         [str(STILLWELL), *(str(a) for a in arguments)],
         capture_output=True,
         text=True,
@@ -92,3 +110,6 @@ def process(
         cwd=cwd,
         timeout=120,
     )
+    if arguments[:1] != ("run",):  # whose log is on standard error
+        held_to_its_form(arguments, done.stdout, done.stderr)
+    return done

@@ -7,7 +7,7 @@ import subprocess
 from collections.abc import Callable
 from typing import Any
 
-from command_line import STILLWELL, call, json_lines
+from command_line import STILLWELL, call, held_to_its_form, json_lines
 from far_sides import Receiver
 from stillwell.ports import Stream
 
@@ -58,7 +58,9 @@ class TestADrill:
         phone.client.publish(
             "stillwell/reading-room/do/acknowledge", '{"alarm": "drill", "by": "Sean"}', qos=1
         )
-        line = json.loads(asked.communicate(timeout=40)[0])
+        said = asked.communicate(timeout=40)[0]
+        held_to_its_form(["drill", "--json"], said.decode())
+        line = json.loads(said)
         assert asked.returncode == 0, line
         assert line["by"] == "Sean"
         assert {one["sink"] for one in line["sinks"]} == {"broker", "niamh", "caretaker"}

@@ -2,30 +2,28 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, tzinfo
-from typing import Any
+from datetime import datetime, tzinfo
+from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE
 from stillwell.notice import Transition
+from stillwell.reading import rfc3339 as rfc3339
+
+if TYPE_CHECKING:
+    from stillwell.cli.printed import AlarmChange
 
 
-def rfc3339(utc_ms: int) -> str:
-    """UTC milliseconds as programs read them."""
-    at = datetime.fromtimestamp(utc_ms / 1000, UTC)
-    return at.isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def alarm_as_dict(transition: Transition) -> dict[str, Any]:
+def alarm_as_dict(transition: Transition) -> AlarmChange:
     """As every command prints it with ``--json``."""
     return {
         "time": rfc3339(transition.moment.utc_ms),
         "alarm": transition.alarm,
-        "state": transition.after.value,
+        "state": transition.after,
         "event": transition.event,
         "active": transition.active,
-        "priority": transition.priority.value,
+        "priority": transition.priority,
         "since": rfc3339(transition.since.utc_ms),
         "text": str(transition.message),
         "by": transition.by,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.drill import DRILL
@@ -15,6 +15,7 @@ from stillwell.cli.written import seconds_in_words
 from stillwell.notice import Transition
 
 if TYPE_CHECKING:
+    from stillwell.cli.printed import AlarmReport
     from stillwell.store import StoreReader
 
 DAY_MS = 86_400_000
@@ -116,7 +117,7 @@ def _print(found: Report, zone: ZoneInfo) -> None:
         say("Fewer than 20 alarms: shares by priority and by alarm mean nothing yet.")
 
 
-def _as_dict(found: Report) -> dict[str, Any]:
+def _as_dict(found: Report) -> AlarmReport:
     return {
         "start": rfc3339(found.start_ms),
         "end": rfc3339(found.end_ms),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stillwell.cli.console import print_json, say, stderr, stdout
+from stillwell.cli.console import print_json, say, stderr, stdout, wants_json
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -203,6 +203,7 @@ def _bars() -> Progress:
         TaskProgressColumn(),
         TimeElapsedColumn(),
         console=stderr(),
+        disable=wants_json(),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -20,6 +20,7 @@ from stillwell.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from stillwell.cli.printed_deeds import Copy, PutBack
     from stillwell.settings import Settings
     from stillwell.store.backup import Backup
 
@@ -42,7 +43,7 @@ def backup(
 ) -> None:
     """Copy the store into a file, and look through the copy. The daemon goes on meanwhile.
 
-    With --json: file, bytes, schema, newest (the time of its last reading).
+    With --json: file, size_bytes, schema, newest (the time of its last reading).
 
     Example: stillwell backup /mnt/stick/tank.db
     """
@@ -70,8 +71,8 @@ def restore(
 
     The daemon must not be running: sudo systemctl stop stillwell.
 
-    With --json: file, bytes, schema, newest (the time of its last reading), store, aside (where the
-    store that was there is kept, or null).
+    With --json: file, size_bytes, schema, newest (the time of its last reading), store, aside
+    (where the store that was there is kept, or null).
 
     Example: stillwell restore /mnt/stick/tank.db
     """
@@ -81,8 +82,12 @@ def restore(
     with reporting_store_errors(), _progress("putting back", as_json) as on_the_way:
         found, aside = put_back(path, file, on_the_way=on_the_way)
     if as_json:
-        where = {"store": str(path), "aside": None if aside is None else str(aside)}
-        print_json(_as_dict(found) | where)
+        told: PutBack = {
+            **_as_dict(found),
+            "store": str(path),
+            "aside": None if aside is None else str(aside),
+        }
+        print_json(told)
         return
     say(f"{path} is now as {file} has it. {_newest(found, settings)}")
     if aside is not None:
@@ -90,10 +95,10 @@ def restore(
     say("Start the daemon: sudo systemctl start stillwell")
 
 
-def _as_dict(found: Backup) -> dict[str, Any]:
+def _as_dict(found: Backup) -> Copy:
     return {
         "file": str(found.file),
-        "bytes": found.size,
+        "size_bytes": found.size,
         "schema": found.schema,
         "newest": None if found.newest_ms is None else rfc3339(found.newest_ms),
     }

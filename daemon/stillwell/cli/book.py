@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.console import print_json, say, stdout
 from stillwell.cli.options import (
     ConfigOption,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from rich.text import Text
 
+    from stillwell.cli.printed import Book
     from stillwell.entry import Entry
     from stillwell.keeper.plan import BookPlan
     from stillwell.morning import ReviewPlan
@@ -89,7 +91,7 @@ def book(
 ) -> None:
     """The weeks in one picture: water, salinity with its interval, tests, and what was done.
 
-    With --json one object: from, to, water, salinity, tests, done (how often each kind), alarms.
+    With --json one object: start, end, water, salinity, tests, done (how often each kind), alarms.
 
     Example: stillwell book --from 2026-01-01 --to 2026-01-31 --png january.png
     """
@@ -207,26 +209,21 @@ def done_of(weeks: Weeks) -> dict[str, int]:
     return dict(sorted(Counter(e.kind for e in weeks.entries).items()))
 
 
-def _time(ms: int) -> str:
-    at = dt.datetime.fromtimestamp(ms / 1000, dt.UTC)
-    return at.isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def _as_dict(weeks: Weeks) -> dict[str, Any]:
+def _as_dict(weeks: Weeks) -> Book:
     return {
-        "from": _time(weeks.start_ms),
-        "to": _time(weeks.end_ms),
+        "start": rfc3339(weeks.start_ms),
+        "end": rfc3339(weeks.end_ms),
         "water": {
-            name: [[_time(at), value] for at, value in points]
+            name: [(rfc3339(at), value) for at, value in points]
             for name, points in weeks.warm.items()
         },
-        "salinity": [[_time(at), *values] for at, *values in weeks.salinity],
+        "salinity": [(rfc3339(at), v, low, high) for at, v, low, high in weeks.salinity],
         "tests": {
-            kind: [[_time(at), value] for at, value in tests_of(weeks, kind)]
+            kind: [(rfc3339(at), value) for at, value in tests_of(weeks, kind)]
             for kind in ("ammonia", "nitrite", "nitrate", "ph")
         },
         "done": done_of(weeks),
-        "alarms": [[_time(at), name] for at, name in weeks.alarms],
+        "alarms": [(rfc3339(at), name) for at, name in weeks.alarms],
     }
 
 

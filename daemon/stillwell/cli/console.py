@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable
+from contextvars import ContextVar
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
@@ -15,6 +16,9 @@ from rich.text import Text
 from stillwell.cli.called import GLUE, call
 from stillwell.notice import Priority, State
 from stillwell.shown import plain, plain_lines
+
+if TYPE_CHECKING:
+    from stillwell.cli.printed import Quantity
 
 STATE_STYLE = {
     State.NORMAL: "green",
@@ -52,15 +56,32 @@ def stderr() -> Console:
     return PlainConsole(stderr=True, highlight=False)
 
 
+_wants_json: ContextVar[bool] = ContextVar("wants_json", default=False)
+
+
+def want_json(wanted: bool) -> bool:
+    """Makes all that this command says JSON: see `printed`."""
+    _wants_json.set(wanted)
+    return wanted
+
+
+def wants_json() -> bool:
+    """Whether the command was called with ``--json``."""
+    return _wants_json.get()
+
+
 def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | None = None) -> None:
     """Prints a paragraph: wrapped on a terminal, on one line into a file, where whoever reads it
-    searches line by line.
+    searches line by line. Beside JSON it is a remark on standard error.
 
     Args:
         indent: spaces before every line; `hanging`: more of them before all but the first.
         to: standard output without.
     """
     out = stdout() if to is None else to
+    if wants_json():
+        print_json({"remark": _as_typed(text)}, to=sys.stderr)
+        return
     text = call().again(Text(text) if isinstance(text, str) else text)
     if not out.is_terminal:
         for line in text.split("\n"):
@@ -75,10 +96,34 @@ def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | No
         out.print(Text(" " * margin).append_text(line), soft_wrap=True)
 
 
-def print_json(value: Any) -> None:
-    """One JSON value on one line: whoever reads it line by line need not wait for the end."""
+def quantity(value: float | None, unit: str) -> Quantity | None:
+    """A number for `print_json`, with its unit."""
+    return None if value is None else {"value": value, "unit": unit}
+
+
+def say_error(what: str, do: str = "") -> None:
+    """On standard error: what is wrong, and what to do about it."""
+    if wants_json():
+        print_json({"error": _as_typed(what), "do": _as_typed(do)}, to=sys.stderr)
+    else:
+        say(Text.assemble((what, "bold red"), f"\n{do}" if do else ""), to=stderr())
+
+
+def _as_typed(text: Text | str) -> str:
+    """With its commands as they have to be typed here."""
+    return call().again(Text(text) if isinstance(text, str) else text).plain.replace(GLUE, " ")
+
+
+def print_json(value: Any, to: TextIO | None = None) -> None:
+    """One JSON value on one line: whoever reads it line by line need not wait for the end.
+
+    Args:
+        value: of a form that `printed` has for the command; times by `rfc3339`.
+        to: standard output without.
+    """
     text = json.dumps(value, ensure_ascii=False, allow_nan=False)
     if not text.isprintable():  # the same value, with what a terminal obeys as \u001b
         text = "".join(c if plain(c) == c else json.dumps(c)[1:-1] for c in text)
-    sys.stdout.write(text + "\n")
-    sys.stdout.flush()
+    out = sys.stdout if to is None else to
+    out.write(text + "\n")
+    out.flush()

@@ -27,6 +27,7 @@ from stillwell.ports import Command, Request, Stream
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from stillwell.cli.printed_deeds import Drill
     from stillwell.notice import Transition
     from stillwell.settings import Settings
     from stillwell.store import StoreReader
@@ -237,7 +238,7 @@ def _conclude(course: Course) -> None:
     say("Handed over is not read: ask each of them whether it made a sound.")
 
 
-def _as_dict(course: Course) -> dict[str, Any]:
+def _as_dict(course: Course) -> Drill:
     return {
         "sinks": [
             {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import typer
@@ -21,6 +21,7 @@ from stillwell.cli.options import (
 from stillwell.cli.watch_line import EPILOG, watched_screen
 
 if TYPE_CHECKING:
+    from stillwell.cli.printed import Heater
     from stillwell.estimate.heater.trim import Trim
     from stillwell.morning import ReviewPlan
     from stillwell.ports import Published
@@ -130,7 +131,7 @@ def _number(value: float | None) -> float:
     return value
 
 
-def _as_dict(seen: _Seen | None) -> dict[str, Any]:
+def _as_dict(seen: _Seen | None) -> Heater:
     from stillwell.cli.alarm_line import rfc3339
 
     if seen is None:
@@ -142,8 +143,8 @@ def _as_dict(seen: _Seen | None) -> dict[str, Any]:
         },
         "basis": seen.learned["heater.setting"].basis,
         "time": rfc3339(seen.learned["heater.setting"].time_ms),
-        "target": (seen.band.low + seen.band.high) / 2,
-        "advice": {"turn": seen.advice.turn.value, "by_k": round(seen.advice.by_k, 2)},
+        "target": {"value": (seen.band.low + seen.band.high) / 2, "unit": "Cel"},
+        "advice": {"turn": seen.advice.turn, "by_k": round(seen.advice.by_k, 2)},
     }
 
 

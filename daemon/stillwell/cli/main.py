@@ -35,6 +35,7 @@ from stillwell.cli import (
 )
 from stillwell.cli.called import call
 from stillwell.cli.commands import Commands
+from stillwell.cli.console import say_error, want_json
 from stillwell.cli.options import EXIT_WRONG
 from stillwell.shown import plain
 
@@ -95,10 +96,12 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a terminal that knows no °C gets a ? for it
             stream.reconfigure(errors="replace")
+    in_json = want_json("--json" in sys.argv)
     try:
         # What a shell completes it knows by the plain name.
         completes = "_STILLWELL_COMPLETE" in os.environ or "-completion" in "".join(sys.argv[1:2])
-        app(prog_name="stillwell" if completes else call().program)
+        name = "stillwell" if completes else call().program
+        sys.exit(app(prog_name=name, standalone_mode=not in_json))
     except BrokenPipeError:
         # Somebody piped us into `head`. What is still buffered has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -109,16 +112,20 @@ def main() -> None:
         from stillwell.barred import way_in
 
         do = way_in(Path(error.filename)) if error.filename else "Ask with sudo."
-        sys.stderr.write(f"This user may not open {plain(str(error.filename))}. {plain(do)}\n")
+        say_error(f"This user may not open {error.filename}.", do)
         sys.exit(EXIT_WRONG)
+    except typer.Abort:
+        say_error("Not done.")
+        sys.exit(1)
     except Exception as error:
+        if hasattr(error, "format_message"):  # what was typed is no command of ours
+            say_error(error.format_message(), "Look at: stillwell --help")
+            sys.exit(EXIT_WRONG)
         if os.environ.get("STILLWELL_DEBUG"):
             raise
         said = plain(" ".join(str(error).split())[:300])
-        sys.stderr.write(
-            f"{type(error).__name__}: {said}\n" if said else f"{type(error).__name__}\n"
-        )
-        sys.stderr.write(
-            "This is a fault of stillwell: run again with STILLWELL_DEBUG=1 and report it.\n"
+        say_error(
+            f"{type(error).__name__}: {said}" if said else type(error).__name__,
+            "This is a fault of stillwell: run again with STILLWELL_DEBUG=1 and report it.",
         )
         sys.exit(EXIT_FAULT)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,6 +12,7 @@ from stillwell.cli.console import print_json, say
 from stillwell.cli.options import ConfigOption, JsonOption, fail, load_settings
 
 if TYPE_CHECKING:
+    from stillwell.cli.printed_deeds import Mix
     from stillwell.settings import Settings
     from stillwell.units import Dimension, System
     from stillwell.water.mixing import Correction, DryMix, Water
@@ -90,7 +91,7 @@ def mix(
     t_c = _value(temperature, Dimension.TEMPERATURE, units) if temperature else _target_c(settings)
     target = _salinity(to, ml)
     dry = _dry_mix(water_share)
-    out: dict[str, Any] = {"ml": ml, "target": target, "t_c": t_c}
+    out: Mix = {"ml": ml, "target": target, "t_c": t_c}
     try:
         if reads:
             lines = _put_right(ml, t_c, target, _salinity(reads, ml), weighed, dry, units, out)
@@ -171,7 +172,7 @@ def _new_batch(
     dry: DryMix,
     settings: Settings | None,
     units: System,
-    out: dict[str, Any],
+    out: Mix,
 ) -> list[str]:
     from stillwell.units import Dimension, show
     from stillwell.water import mixing
@@ -217,7 +218,7 @@ def _new_batch(
 
 
 def _change(
-    now: Water, ml: float, salinity: float, t_c: float, units: System, out: dict[str, Any]
+    now: Water, ml: float, salinity: float, t_c: float, units: System, out: Mix
 ) -> list[str]:
     from stillwell.estimate.salt_mending import FASTEST_PER_DAY
     from stillwell.units import Dimension, show
@@ -249,7 +250,7 @@ def _put_right(
     weighed: str,
     dry: DryMix,
     units: System,
-    out: dict[str, Any],
+    out: Mix,
 ) -> list[str]:
     from stillwell.units import Dimension
     from stillwell.water import mixing
@@ -303,7 +304,7 @@ def _warming(
     room: str,
     settings: Settings | None,
     units: System,
-    out: dict[str, Any],
+    out: Mix,
 ) -> list[str]:
     from math import isfinite
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.asking import ByOption, who
 from stillwell.cli.console import print_json, say, stdout
 from stillwell.cli.note_beside import beside
@@ -26,6 +26,7 @@ from stillwell.cli.options import (
 from stillwell.cli.written import difference_k, seconds
 
 if TYPE_CHECKING:
+    from stillwell.cli.printed_deeds import JournalEntry
     from stillwell.entry import Entry
     from stillwell.journal import Circumstances, Draft
     from stillwell.settings import Settings
@@ -275,11 +276,10 @@ def _words(entry: Entry, settings: Settings) -> str:
     return in_words(entry, settings.tank.time_zone, settings.tank.units)
 
 
-def _as_dict(entry: Entry) -> dict[str, Any]:
-    at = dt.datetime.fromtimestamp(entry.at_ms / 1000, dt.UTC)
+def _as_dict(entry: Entry) -> JournalEntry:
     return {
         "id": entry.id,
-        "time": at.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "time": rfc3339(entry.at_ms),
         "kind": entry.kind,
         "value": entry.value,
         "unit": entry.unit,

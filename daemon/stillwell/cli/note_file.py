@@ -15,6 +15,7 @@ from stillwell.cli.options import fail, reporting_store_errors
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from stillwell.cli.printed_deeds import JournalTaken, LeftOut
     from stillwell.entry import Entry
     from stillwell.journal import Circumstances
     from stillwell.journal.record import Sorted
@@ -83,8 +84,8 @@ def read_file(file: Path, here: Circumstances, store: Path, *, sure: bool, as_js
         raise typer.Exit(1)
 
 
-def _as_dict(found: Sorted, damaged: list[Any], ids: list[int]) -> dict[str, Any]:
-    def each(rows: Sequence[Any]) -> list[dict[str, Any]]:
+def _as_dict(found: Sorted, damaged: list[Any], ids: list[int]) -> JournalTaken:
+    def each(rows: Sequence[Any]) -> list[LeftOut]:
         return [{"line": row.line, "why": row.why} for row in rows]
 
     return {

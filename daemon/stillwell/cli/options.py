@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from stillwell.cli.called import note_file
+from stillwell.cli.console import say_error, want_json
 
 if TYPE_CHECKING:
     from stillwell.morning import ReviewPlan
@@ -43,20 +44,18 @@ StoreOption = Annotated[
         callback=_named,
     ),
 ]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")]
+JsonOption = Annotated[
+    bool,
+    typer.Option("--json", help="Print JSON, for programs.", callback=want_json, is_eager=True),
+]
 
 EXIT_WRONG = 2
 """Something that the person can put right: the configuration, an argument, a missing store."""
 
 
 def fail(what: str, do: str = "", code: int = EXIT_WRONG) -> NoReturn:
-    """Ends the command with a sentence on standard error."""
-    from rich.text import Text
-
-    from stillwell.cli.console import say, stderr
-
-    told = Text.assemble((what, "bold red"), f"\n{do}" if do else "")
-    say(told, to=stderr())
+    """Ends the command with a sentence on standard error, as JSON where that is wanted."""
+    say_error(what, do)
     raise typer.Exit(code)
 
 
@@ -122,4 +121,4 @@ def reporting_store_errors() -> Iterator[None]:
     try:
         yield
     except StoreError as error:
-        fail(str(error))
+        fail(*error.words)

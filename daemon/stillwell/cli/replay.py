@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stillwell.cli.console import print_json, stderr
+from stillwell.cli.console import print_json, say, stderr
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -131,7 +131,7 @@ class _Told:
             for name in {sample.channel for sample in samples} - self._known - self._strangers:
                 self._strangers.add(name)
                 what = f"{self._path}: the configuration has no channel {name}; skipped."
-                stderr().print(what, markup=False, soft_wrap=True)
+                say(what, to=stderr())
             if fitting:
                 yield utc_ms, fitting
 
@@ -153,12 +153,12 @@ class _Told:
     def sum_up(self) -> None:
         if self.left_out:
             rows = "1 row was" if self.left_out == 1 else f"{self.left_out} rows were"
-            stderr().print(f"{rows} left out in all.")
+            say(f"{rows} left out in all.", to=stderr())
 
     def _damage(self, damage: object) -> None:
         self.left_out += 1
         if self.left_out <= DAMAGE_TOLD:
-            stderr().print(str(damage), markup=False, soft_wrap=True)
+            say(str(damage), to=stderr())
 
 
 def _run(
@@ -220,7 +220,7 @@ def _run(
 
 def _printing(settings: Settings, as_json: bool) -> Any:
     from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-    from stillwell.cli.console import say, stdout
+    from stillwell.cli.console import stdout
 
     def told(transition: Transition) -> None:
         if as_json:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from stillwell.cli.options import ConfigOption, StoreOption, fail
+from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail
 
 if TYPE_CHECKING:
     from stillwell.ports import Clock
@@ -45,9 +45,7 @@ def run(
     begun: Annotated[
         str, typer.Option(help="The simulated tank's life began then: 2026-01-31T08:00Z.")
     ] = "",
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print alarms as they change as JSON, one a line.")
-    ] = False,
+    as_json: JsonOption = False,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:
     """Watch the tank until told to stop (Ctrl-C, or systemd).

@@ -7,7 +7,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,6 +25,7 @@ from stillwell.cli.watch_line import EPILOG, watched_screen
 from stillwell.cli.written import seconds_in_words
 
 if TYPE_CHECKING:
+    from stillwell.cli.printed import Sink
     from stillwell.store import Cursor, DeadLetter, StoreReader
     from stillwell.supervise.verdict import Verdict
 
@@ -153,7 +154,7 @@ def _replay(path: Path, only: str) -> None:
     say(f"{what} {when}. What is refused again comes back here.", to=stderr())
 
 
-def as_dict(standing: Standing) -> dict[str, Any]:
+def as_dict(standing: Standing) -> Sink:
     verdict = standing.verdict
     return {
         "sink": standing.name,

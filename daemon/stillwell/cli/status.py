@@ -27,6 +27,7 @@ from stillwell.watching import AHEAD_MS
 if TYPE_CHECKING:
     from rich.text import Text
 
+    from stillwell.cli.printed import Status
     from stillwell.cli.sinks import Standing
     from stillwell.morning import ReviewPlan
     from stillwell.reading import Reading
@@ -272,15 +273,16 @@ def _show_rest(seen: _Status, path: Path) -> None:
     say(f"Clock {clock}. stillwell {__version__}{began}.")
 
 
-def _as_dict(seen: _Status, watching: Watching, path: Path) -> dict[str, Any]:
+def _as_dict(seen: _Status, watching: Watching, path: Path) -> Status:
     from stillwell.cli.alarm_line import alarm_as_dict
     from stillwell.cli.sinks import as_dict
+    from stillwell.reading import UNIT, Quantity
 
     since = watching.since_ms
     notice = seen.notice
     return {
         "watch": {
-            "state": watching.watch.value,
+            "state": watching.watch,
             "since": None if since is None else rfc3339(since),
             "ahead_s": watching.ahead_ms / 1000,
         },
@@ -291,19 +293,22 @@ def _as_dict(seen: _Status, watching: Watching, path: Path) -> dict[str, Any]:
                 "time": None if r is None else rfc3339(r.moment.utc_ms),
                 "age_s": None if r is None else (seen.now_ms - r.moment.utc_ms) / 1000,
                 "value": None if r is None else r.value,
+                "unit": UNIT[Quantity(seen.quantities[name])] if seen.quantities.get(name) else "",
                 "flag": None if r is None else int(r.flag),
                 "tests": "" if r is None else r.tests,
             }
             for name, r in seen.readings.items()
         ],
         "calling": [alarm_as_dict(t) for t in seen.alarms if t.after in CALLING],
-        "quiet": [alarm_as_dict(t) | {"until": _until(t)} for t in seen.alarms if t.after in QUIET],
+        "quiet": [
+            {**alarm_as_dict(t), "until": _until(t)} for t in seen.alarms if t.after in QUIET
+        ],
         "notice": None
         if notice is None
         else {
             "time": rfc3339(notice.moment.utc_ms),
             "title": notice.title,
-            "priority": notice.priority.value,
+            "priority": notice.priority,
             "to": list(seen.told),
         },
         "recipients": [as_dict(one) for one in seen.sinks],

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stillwell.cli.console import PRIORITY_STYLE, print_json, say, stdout
+from stillwell.cli.alarm_line import rfc3339
+from stillwell.cli.console import PRIORITY_STYLE, print_json, quantity, say, stdout
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -23,6 +24,7 @@ from stillwell.cli.written import instant_ms
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from stillwell.cli.printed import DueTask, Today
     from stillwell.estimate.estimate import Basis, Estimate
     from stillwell.keeper.balance import Cycle
     from stillwell.keeper.plan import BookPlan
@@ -58,7 +60,7 @@ def today(
 ) -> None:
     """The water now, what to add, the salinity, the cycle, what is due and what is odd.
 
-    With --json one object: time, water, missing_ml, salinity, cycle, due, soon, alarms.
+    With --json one object: time, water, to_add, salinity, cycle, due, soon, alarms.
 
     Example: stillwell today
     """
@@ -354,18 +356,25 @@ class _Screen:
         fit = fitted(cycle.tests, cycle.begun_ms, seeded=cycle.seeded, happenings=happenings)
         return words(fit, self.now_ms)
 
-    def as_dict(self, seen: list[Any], standing: list[Any]) -> dict[str, Any]:
+    def as_dict(self, seen: list[Any], standing: list[Any]) -> Today:
         answer = self._reckoned()
-        now = dt.datetime.fromtimestamp(self.now_ms / 1000, dt.UTC)
         cycle = self.cycle
         return {
-            "time": now.isoformat(timespec="seconds").replace("+00:00", "Z"),
+            "time": rfc3339(self.now_ms),
             "water": {
-                name: {"value": value, "unit": unit, "low": low, "high": high, "rate": rate}
+                name: {
+                    "value": value,
+                    "unit": unit,
+                    "low": low,
+                    "high": high,
+                    "rate": quantity(rate, f"{'K' if unit == 'Cel' else unit}/h"),
+                }
                 for name, value, unit, low, high, rate in seen
             },
-            "missing_ml": self.facts.level.missing_ml,
-            "salinity": answer and {"value": answer.value, "low": answer.low, "high": answer.high},
+            "to_add": quantity(self.facts.level.missing_ml, "mL"),
+            "salinity": None
+            if answer is None
+            else {"value": answer.value, "low": answer.low, "high": answer.high},
             "cycle": None
             if cycle.begun_ms is None
             else {
@@ -379,7 +388,7 @@ class _Screen:
         }
 
     @staticmethod
-    def _task(task: Task) -> dict[str, str]:
+    def _task(task: Task) -> DueTask:
         return {
             "task": task.name,
             "date": task.local_date.isoformat(),

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.asking import ByOption, who
-from stillwell.cli.console import print_json, say
+from stillwell.cli.console import print_json, quantity, say
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -24,6 +25,7 @@ from stillwell.cli.watch_line import EPILOG, watched_screen
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
+    from stillwell.cli import printed
     from stillwell.keeper.warm_up import WarmUp
     from stillwell.review import BandPlan
     from stillwell.settings import Settings
@@ -164,17 +166,16 @@ def _tell(seen: _Seen, settings: Settings, *, as_json: bool) -> None:
         for ms in (seen.now_ms, run.look_again_ms)
     )
     if as_json:
-        print_json(
-            {
-                "time": now.isoformat(timespec="minutes"),
-                "stage": str(run.stage),
-                "mean": run.mean_c,
-                "rate": run.rate_k_h,
-                "trim": run.trim_k,
-                "again": again.isoformat(timespec="minutes"),
-                "text": text,
-            }
-        )
+        told: printed.WarmUp = {
+            "time": rfc3339(seen.now_ms),
+            "stage": str(run.stage),
+            "mean": quantity(run.mean_c, "Cel"),
+            "rate": quantity(run.rate_k_h, "K/h"),
+            "trim": quantity(run.trim_k, "K"),
+            "again": rfc3339(run.look_again_ms),
+            "text": text,
+        }
+        print_json(told)
         return
     say(f"{now:%a %d %b %H:%M}. {text}", hanging=2)
     quiet = _quiet(seen)

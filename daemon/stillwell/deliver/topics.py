@@ -8,20 +8,19 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 
 from stillwell.alarm.answer_link import occurrence, occurrence_of
 from stillwell.deliver import senml
 from stillwell.notice import Notice, State, Transition
 from stillwell.ports import Published, Reply
 from stillwell.reading import Quantity, Reading
+from stillwell.reading import rfc3339 as any_rfc3339
 from stillwell.shown import plain
 
 JSON = "application/json"
 
 _LEVEL = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._\-]{0,127}")
 _LONGEST_TOPIC = 1024
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +90,8 @@ def _level(name: str) -> str:
 
 
 def rfc3339(utc_ms: int) -> str:
-    """``2026-11-25T08:05:00.000Z``. Times outside the calendar's years (a mad clock) are held at
-    its ends."""
-    held = min(max(utc_ms, 0), 253_402_300_799_999)
-    text = (_EPOCH + timedelta(milliseconds=held)).isoformat(timespec="milliseconds")
-    return text.removesuffix("+00:00") + "Z"
+    """``2026-11-25T08:05:00.000Z``."""
+    return any_rfc3339(utc_ms, always_ms=True)
 
 
 def _dumps(body: dict[str, object]) -> bytes:

@@ -13,7 +13,6 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from stillwell.entry import STRUCK, Entry
@@ -21,10 +20,10 @@ from stillwell.journal.drafting import LONGEST_S, Circumstances, Draft, drafted,
 from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.ports import Noted
+from stillwell.reading import rfc3339
 from stillwell.units import Dimension, UnitError, parse
 
 COLUMNS = ("time", "kind", "value", "unit", "text", "by")
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TOOK = re.compile(r"took ([0-9][^;]*?)(?:; *(.*))?", re.DOTALL)
 
 
@@ -67,7 +66,7 @@ class Sorted:
 def rows(entries: Iterable[Entry]) -> list[tuple[str, ...]]:
     """Returns the fields of each entry that stands, in the order in which things were done."""
     return [
-        (_rfc3339(e.at_ms), e.kind, _number(e.value), e.unit_in_file, _text(e), e.by)
+        (rfc3339(e.at_ms), e.kind, _number(e.value), e.unit_in_file, _text(e), e.by)
         for e in standing(entries)
     ]
 
@@ -163,11 +162,6 @@ def _near(entry: Entry, there: Sequence[Entry]) -> tuple[str, ...]:
         if other.at_ms != entry.at_ms and is_twice(entry, other):
             return (f"Nearly the same is noted, as entry {other.id}. Is it another one?",)
     return ()
-
-
-def _rfc3339(utc_ms: int) -> str:
-    moment = _EPOCH + timedelta(milliseconds=utc_ms)
-    return moment.isoformat(timespec="milliseconds" if utc_ms % 1000 else "seconds")[:-6] + "Z"
 
 
 def _number(value: float | None) -> str:

@@ -9,19 +9,17 @@ import csv
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
-from stillwell.reading import UNIT, Quantity, Reading
+from stillwell.reading import UNIT, Quantity, Reading, rfc3339
 from stillwell.store.errors import StoreError
 from stillwell.store.reader import ALWAYS, FOREVER, StoreReader
 
 Progress = Callable[[int, int], None]
 """Called now and then with rows gone through and rows in all, about."""
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _PARQUET_ROWS = 50_000
 
 
@@ -29,12 +27,6 @@ _PARQUET_ROWS = 50_000
 class Written:
     readings: int
     entries: int = 0
-
-
-def rfc3339(utc_ms: int) -> str:
-    """``2026-03-29T00:59:00Z``, with milliseconds where there are some."""
-    moment = _EPOCH + timedelta(milliseconds=utc_ms)
-    return moment.isoformat(timespec="milliseconds" if utc_ms % 1000 else "seconds")[:-6] + "Z"
 
 
 def number(value: float | None) -> str:

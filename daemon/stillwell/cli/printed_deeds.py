@@ -1,0 +1,133 @@
+"""What the commands that do something print with ``--json``: see `printed`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from typing_extensions import TypeAliasType, TypedDict
+
+Time = TypeAliasType("Time", str)
+"""RFC 3339, UTC."""
+Day = TypeAliasType("Day", str)
+"""A date where the tank is."""
+
+
+class Answer(TypedDict):
+    """What became of a command to the alarms."""
+
+    done: bool
+    text: str
+    alarms: list[str]
+
+
+class Sent(TypedDict):
+    sink: str
+    sent: int
+    """Points."""
+    refused: int
+    reasons: Mapping[str, int]
+
+
+class Copy(TypedDict):
+    file: str
+    size_bytes: int
+    schema: int
+    """The version of the store's layout."""
+    newest: Time | None
+    """Of its last reading."""
+
+
+class PutBack(Copy):
+    store: str
+    aside: str | None
+    """Where the store that was there is kept."""
+
+
+class DrillWay(TypedDict):
+    sink: str
+    kind: str
+    taken_s: float | None
+    refused: str
+    verdict: str
+
+
+class Drill(TypedDict):
+    sinks: list[DrillWay]
+    answered_s: float | None
+    by: str
+
+
+class Exported(TypedDict):
+    file: str
+    journal: str | None
+    readings: int
+    entries: int
+
+
+class Mix(TypedDict, total=False):
+    """Salinities are practical salinity."""
+
+    ml: float
+    target: float
+    t_c: float
+    salinity: float
+    reads: float
+    water_share: float
+    dry_g: float
+    first_g: float
+    fresh_ml: float
+    cups: list[float]
+    add_fresh_ml: float
+    swap_fresh_ml: float
+    tank_ml: float
+    tank: float
+    moves: float
+    cold_c: float
+    heater_w: float
+    warm_s: float | None
+
+
+class JournalEntry(TypedDict):
+    id: int
+    time: Time
+    kind: str
+    value: float | None
+    unit: str
+    to_mark: bool
+    """A pour that filled up to the mark."""
+    lasted_s: float | None
+    text: str
+    by: str
+    strikes: int | None
+    struck_by: int | None
+
+
+class JournalWritten(TypedDict):
+    file: str
+    entries: int
+
+
+class LeftOut(TypedDict):
+    line: int
+    why: str
+
+
+class JournalTaken(TypedDict):
+    taken: list[int]
+    known: int
+    struck: list[LeftOut]
+    refused: list[LeftOut]
+    odd: list[LeftOut]
+
+
+class Simulated(TypedDict):
+    store: str
+    readings: int
+    days: float
+
+
+class FaultKind(TypedDict):
+    fault: str
+    part: str
+    says: str
+    size: float | None
