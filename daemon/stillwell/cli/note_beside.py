@@ -46,6 +46,7 @@ def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None
     from stillwell.keeper.held_beside import PROBE_K, STIRRED_K, THERMOMETER_K, proposed
     from stillwell.review import HEALTHY
     from stillwell.store import StoreReader
+    from stillwell.units import Dimension, show
 
     assert entry.value is not None
     units = settings.tank.units
@@ -67,8 +68,9 @@ def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None
         by = f"{_kelvin(abs(one.reads_k), units)} {'more' if one.reads_k > 0 else 'less'}"
         yield f"{one.channel} reads {by} than the thermometer."
     unchecked = (
-        " Nobody has said how good it is: in crushed ice of pure water it shows 0.0 °C if it is "
-        'right (ASTM E563); then note it again with --within "0.1 K".'
+        " Nobody has said how good the thermometer is. In crushed ice of pure water, drained and "
+        f"without gaps, it shows {show(0.0, Dimension.TEMPERATURE, units)} if it is right (ASTM "
+        f'E563); then note it again with --within "{_kelvin(0.1, units, typed=True)}".'
     )
     yield (
         f"This rests on the thermometer to ±{_kelvin(limit_k, units)}, on both hanging in the same "
@@ -79,10 +81,12 @@ def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None
     for one in found:
         span = f"{_kelvin(one.low_k, units)} to {_kelvin(one.high_k, units)}"
         yield (
-            f"If you believe it, write ({span} with 95 % confidence), and restart stillwell:"
+            f"{one.channel} needs an offset (19 times in 20 from {span}): give its table this "
+            "line, and restart stillwell."
             if one.sure
-            else f"That is no more than both may be off ({span}): leave {one.channel} as it is, or "
-            "write, if you know the thermometer to be better, and restart stillwell:"
+            else f"{one.channel} may be right as it is (its offset is 19 times in 20 from {span}). "
+            "If you know the thermometer to be better, give its table this line, and restart "
+            "stillwell."
         )
         yield f"[channel.{one.channel}]"
         yield f'offset = "{_kelvin(one.offset_k, units, typed=True)}"'
