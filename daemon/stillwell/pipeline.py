@@ -28,7 +28,7 @@ from stillwell.alarm.notices import in_both, reopened
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
-from stillwell.journal.values import marked
+from stillwell.journal.record import of_driver
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observing import Observer, Observing
@@ -306,19 +306,7 @@ class Pipeline:
     def write_down(self, source: str, notes: Iterable[Noted]) -> None:
         """Puts what a driver's own keeper has noted into the journal. Twice is once."""
         for note in notes:
-            key = f"{source} {note.kind} {note.utc_ms}"
-            unit, to_mark = marked(note.unit)
-            self.store.put_journal(
-                Entry(
-                    note.kind,
-                    note.utc_ms,
-                    note.value,
-                    unit,
-                    by=source,
-                    key=key,
-                    to_mark=to_mark or (note.kind == "pour" and note.value is None),
-                )
-            )
+            self.store.put_journal(of_driver(source, note))
 
     def move_cursor(
         self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal], mono_ms: int

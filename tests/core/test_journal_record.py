@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from stillwell.entry import STRUCK, Entry
 from stillwell.journal import KINDS, Circumstances, JournalError, Kind, drafted, standing
-from stillwell.journal.record import NotTaken, as_kept, rows, sorted_out
+from stillwell.journal.record import NotTaken, as_kept, of_driver, rows, sorted_out
 
 NOW = 1_767_225_600_000  # 1 January 2026 00:00 UTC
 DAY = 86_400_000
@@ -203,6 +203,14 @@ class TestRows:
         here = replace(HERE, first_ms=NOW - DAY)
         row = [(2, Line(NOW - 2000 * DAY, "pour", 500.0, "mL"))]
         assert len(sorted_out(row, here, sure=False).new) == 1
+
+
+class TestOfADriver:
+    def test_the_mark_in_the_unit_is_the_entry_s(self) -> None:
+        kept = of_driver("tank", Line(NOW, "pour", 540.0, "mL to mark"))
+        assert (kept.value, kept.unit, kept.to_mark, kept.by) == (540.0, "mL", True, "tank")
+        assert of_driver("tank", Line(NOW, "pour")).to_mark
+        assert not of_driver("tank", Line(NOW, "water-change")).to_mark
 
 
 class TestOfATrace:

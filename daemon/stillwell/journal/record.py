@@ -17,8 +17,10 @@ from typing import Protocol
 
 from stillwell.entry import STRUCK, Entry
 from stillwell.journal.drafting import LONGEST_S, Circumstances, Draft, drafted, is_twice
+from stillwell.journal.kinds import Kind
 from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
+from stillwell.journal.values import marked
 from stillwell.ports import Noted
 from stillwell.reading import rfc3339
 from stillwell.units import Dimension, UnitError, parse
@@ -115,6 +117,20 @@ def as_kept(row: Row, here: Circumstances) -> Entry:
     """Returns a row of a trace as the entry that the journal would keep, in the units that it keeps
     them in. Odd values count. Raises JournalError with the reason for what can't be."""
     return _drafted(row, replace(here, now_ms=max(here.now_ms, row.utc_ms))).entry
+
+
+def of_driver(source: str, note: Noted) -> Entry:
+    """Returns what a driver's own keeper has noted as an entry; the same note twice is one."""
+    unit, to_mark = marked(note.unit)
+    return Entry(
+        note.kind,
+        note.utc_ms,
+        note.value,
+        unit,
+        by=source,
+        key=f"{source} {note.kind} {note.utc_ms}",
+        to_mark=to_mark or (note.kind == Kind.POUR and note.value is None),
+    )
 
 
 def _text(entry: Entry) -> str:
