@@ -37,6 +37,8 @@ class Call:
     """The files that were named, by option."""
     takes: dict[str, Collection[str]] = field(default_factory=dict)
     """The commands that there are, each with its options."""
+    json: bool = False
+    """Whether it was asked for JSON."""
 
     def again(self, text: Text) -> Text:
         """The text with every command in it as it works here, `GLUE` for the blanks in it."""

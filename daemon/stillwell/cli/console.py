@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable
-from contextvars import ContextVar
 from functools import cache
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -56,18 +55,15 @@ def stderr() -> Console:
     return PlainConsole(stderr=True, highlight=False)
 
 
-_wants_json: ContextVar[bool] = ContextVar("wants_json", default=False)
-
-
 def want_json(wanted: bool) -> bool:
     """Makes all that this command says JSON: see `printed`."""
-    _wants_json.set(wanted)
+    call().json = wanted
     return wanted
 
 
 def wants_json() -> bool:
     """Whether the command was called with ``--json``."""
-    return _wants_json.get()
+    return call().json
 
 
 def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | None = None) -> None:
