@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import pytest
 
 from command_line import call, json_lines, tank
+from stillwell.notice import Message, Priority, State, Transition
+from stillwell.reading import Moment
+from stillwell.store import Store
 
 END = "2026-03-10T12:00Z"
 
@@ -27,6 +31,31 @@ class TestToday:
         assert "Water 25." in said
         assert "wanted 24.8 °C to 25.8 °C" in said
         assert "Measure the salinity" in said
+
+    def test_an_alarm_that_follows_from_another_orders_nothing(
+        self, tmp_path: Path, config: Path
+    ) -> None:
+        (tmp_path / "tank.db").write_bytes((config.parent / "tank.db").read_bytes())
+        made = tank(tmp_path)
+        store = Store.open(tmp_path / "tank.db")
+        ms = round(dt.datetime.fromisoformat(END).timestamp() * 1000)
+        moment = Moment(ms, ms, store.begin_epoch("another boot", Moment(0, 0), True))
+        for alarm, after, message in (
+            ("pump.stopped", State.UNACKNOWLEDGED, Message("The pump stands.", do="See to it.")),
+            ("water.high", State.SUPPRESSED, Message("Water 26 °C.", do="Unplug the heater.")),
+        ):
+            store.put_transition(
+                Transition(
+                    *(alarm, moment, State.NORMAL, after, "raise"),
+                    *(Priority.HIGH, True, message, moment),
+                )
+            )
+        store.close()
+        said = " ".join(call("today", "-c", made).stdout.split())
+        assert "The pump stands. See to it." in said
+        assert "Water 26 °C." in said
+        assert "Unplug the heater" not in said
+        assert "Level: see to pump.stopped first" in said
 
     def test_json_has_these_keys(self, config: Path) -> None:
         [found] = json_lines(call("today", "-c", config, "--json"))

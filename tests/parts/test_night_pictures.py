@@ -251,7 +251,7 @@ class TestAMessage:
     def test_goes_without_one_that_has_vanished(self, hook: Receiver, picture: Path) -> None:
         picture.unlink()
         assert send(f"json://127.0.0.1:{hook.port}/", review(), picture)
-        assert json.loads(hook.asked[-1].body)["message"].startswith("No alarms.")
+        assert json.loads(hook.asked[-1].body)["message"].endswith("No alarms.")
 
 
 class TestTheMorning:

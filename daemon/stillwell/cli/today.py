@@ -199,6 +199,8 @@ class _Screen:
     def show(self, seen: list[Any], standing: list[Any], light: str) -> None:
         from rich.text import Text
 
+        from stillwell.notice import State
+
         zone = self.settings.tank.time_zone
         now = dt.datetime.fromtimestamp(self.now_ms / 1000, zone)
         say(Text(f"{self.plan.tank}, {now:%a %d %b %H:%M}", style="bold"))
@@ -227,7 +229,9 @@ class _Screen:
         for t in standing:
             style = PRIORITY_STYLE[t.priority]
             told = dt.datetime.fromtimestamp(t.moment.utc_ms / 1000, zone)
-            about = f" ({t.after.value}, {told:%a %H:%M}): {t.message}"
+            # What follows from another alarm orders nothing: its own orders may do harm then.
+            says = t.message.what if t.after is State.SUPPRESSED else t.message
+            about = f" ({t.after.value}, {told:%a %H:%M}): {says}"
             say(Text.assemble((t.alarm, style), about), hanging=2)
 
     def _since(self, task: Task) -> str:

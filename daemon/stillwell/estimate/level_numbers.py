@@ -250,5 +250,5 @@ def _odd_in_words(odd: Oddity, at: str, words: LevelWords) -> str:
     if odd.kind == "rate break":
         return f"{at}: the rate changed suddenly."
     if odd.ml > 0:
-        return f"{at}: about {about} seem to have been poured in and not noted."
+        return f"{at}: about {about} came in and were not noted: poured, or the pump stands."
     return f"{at}: about {about} went at once."
