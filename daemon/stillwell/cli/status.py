@@ -41,6 +41,12 @@ LOOKED_AT = 100
 TALL = 8
 """More channels than that stand in two columns."""
 SHOWN = 5
+ROWS = {
+    Stream.READINGS: "reading",
+    Stream.ESTIMATES: "estimate",
+    Stream.TRANSITIONS: "alarm change",
+    Stream.NOTICES: "message",
+}
 NO_RECIPIENT = (
     "No recipient is configured: an alarm reaches nobody who is not looking. Add a [sink.NAME] to "
     'the configuration: the README says how, under "On your phone".'
@@ -245,7 +251,11 @@ def _channel(name: str, reading: Reading | None, seen: _Status) -> tuple[str, st
 def _recipient(one: Standing, at: Any) -> Text:
     from rich.text import Text
 
-    behind = [f"{c.behind:,} {c.stream}" for c in one.cursors if c.behind]
+    behind = [
+        f"{c.behind:,} {ROWS[c.stream]}{'s' if c.behind > 1 else ''}"
+        for c in one.cursors
+        if c.behind
+    ]
     oldest = min((c.waiting_since_ms for c in one.cursors if c.waiting_since_ms), default=None)
     lag = f"behind by {', '.join(behind)}" if behind else "has everything"
     if behind and oldest is not None:
