@@ -53,7 +53,7 @@ def alarms(
     """
     path, plan = store_and_plan(config, store)
     zone = ZoneInfo(plan.zone)
-    with watched_screen(path, config, store, as_json=as_json) as watching:
+    with watched_screen(path, as_json=as_json) as watching:
         if report:
             from stillwell.cli.alarm_quality import print_report, report_on
 

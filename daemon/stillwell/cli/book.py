@@ -101,7 +101,7 @@ def book(
     settings = load_settings(config)
     plan, kept = wire.review_plan(settings), wire.book_plan(settings)
     path = store or settings.store_path
-    with watched_screen(path, config, store, as_json=as_json):
+    with watched_screen(path, as_json=as_json):
         with reporting_store_errors(), StoreReader.open(path) as reader:
             start_ms, end_ms = _span(begin, to, settings, reader)
             weeks = read(reader, plan, kept, start_ms, end_ms)

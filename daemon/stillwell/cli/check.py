@@ -88,7 +88,7 @@ def check(
         if only_settings:
             points, runs = _look_at_settings(settings, path)
         else:
-            watch = daemon.watch(path, config, store)
+            watch = daemon.watch(path)
             points, runs = _look(settings, path, watch, notice, patience_s, quiet=as_json)
     well = not any(point.grade == "fix" for point in points)
     if as_json:

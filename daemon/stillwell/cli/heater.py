@@ -78,7 +78,7 @@ def heater(
     from stillwell.store import StoreReader
 
     path, plan = store_and_plan(config, store)
-    with watched_screen(path, config, store, as_json=as_json):
+    with watched_screen(path, as_json=as_json):
         with reporting_store_errors(), StoreReader.open(path) as reader:
             seen = _look(reader, plan)
         if as_json:

@@ -73,7 +73,7 @@ def review(
 
     path, plan = store_and_plan(config, store)
     with (
-        watched_screen(path, config, store, as_json=as_json),
+        watched_screen(path, as_json=as_json),
         reporting_store_errors(),
         StoreReader.open(path) as reader,
     ):

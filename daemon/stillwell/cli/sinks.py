@@ -80,7 +80,7 @@ def sinks(
     known = None if settings is None else tuple(settings.sink)
     if sink and known is not None and sink not in known:
         fail(f"No sink is called {sink}.", f"Configured are: {', '.join(known) or 'none'}.")
-    with watched_screen(path, config, store, as_json=as_json):
+    with watched_screen(path, as_json=as_json):
         if replay:
             _replay(path, sink)
         found = _look(path, known, sink)

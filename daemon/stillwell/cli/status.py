@@ -97,7 +97,7 @@ def status(
     Example: stillwell status
     """
     path = store_place(config, store)
-    with watched_screen(path, config, store, as_json=as_json) as watching:
+    with watched_screen(path, as_json=as_json) as watching:
         seen = _look(path, watching)
         if as_json:
             print_json(_as_dict(seen, watching, path))

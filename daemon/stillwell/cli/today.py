@@ -73,7 +73,7 @@ def today(
     book, plan = wire.book_plan(settings), wire.review_plan(settings)
     path = store or settings.store_path
     with (
-        watched_screen(path, config, store, as_json=as_json),
+        watched_screen(path, as_json=as_json),
         reporting_store_errors(),
         StoreReader.open(path) as reader,
     ):

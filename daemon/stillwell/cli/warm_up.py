@@ -71,7 +71,7 @@ def warm_up(
     settings = load_settings(config)
     path = store or settings.store_path
     guide = Guide()
-    with watched_screen(path, config, store, as_json=as_json):
+    with watched_screen(path, as_json=as_json):
         while True:
             seen = _look(path, settings, since, at)
             if guide.tells(seen.run, seen.trimmed_ms, seen.now_ms):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shlex
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
+from stillwell.cli.called import call
 from stillwell.cli.options import EXIT_WRONG, fail
 from stillwell.watching import EXIT_UNWATCHED, KEY, Run, Signs, Watch, Watching, watching
 
@@ -50,14 +50,9 @@ def look(reader: StoreReader) -> Watching:
 
 
 @contextmanager
-def watched_screen(
-    path: Path, config: Path | None, store: Path | None, *, as_json: bool
-) -> Iterator[Watching]:
+def watched_screen(path: Path, *, as_json: bool) -> Iterator[Watching]:
     """Begins a screen about the store at `path` with the line, on standard error where standard
     output is for programs, and ends the command with `EXIT_UNWATCHED` when nobody watches.
-
-    Args:
-        config, store: as they were given on the command line.
     """
     from stillwell.store import StoreDamaged, StoreError, StoreMissing, StoreReader, is_held
 
@@ -67,16 +62,16 @@ def watched_screen(
             reader.check()
             plan = kept_plan(reader)
     except StoreMissing as missing:
-        line = words(Watching(Watch.NEVER), UTC, config, store)
+        line = words(Watching(Watch.NEVER), UTC)
         fail(line, str(missing), code=EXIT_UNWATCHED)
     except StoreDamaged as error:
         runs = is_held(path)
-        start = "" if runs else f"NOT WATCHING: {start_command(config, store)}\n"
+        start = "" if runs else f"NOT WATCHING: {start_command()}\n"
         fail(f"{start}{error}", code=EXIT_WRONG if runs else EXIT_UNWATCHED)
     except StoreError as error:
         fail(str(error))
     zone = ZoneInfo(plan.zone if plan else "UTC")
-    tell(found, zone, config, store, as_json=as_json)
+    tell(found, zone, as_json=as_json)
     yield found
     if found.nobody:
         raise typer.Exit(EXIT_UNWATCHED)
@@ -96,27 +91,25 @@ def kept_plan(reader: StoreReader) -> ReviewPlan | None:
     return None if kept is None else ReviewPlan.from_json(kept)
 
 
-def tell(
-    found: Watching, zone: tzinfo, config: Path | None, store: Path | None, *, as_json: bool
-) -> None:
+def tell(found: Watching, zone: tzinfo, *, as_json: bool) -> None:
     """Prints the line."""
     from rich.text import Text
 
     from stillwell.cli.console import say, stderr
 
     style = STYLE.get(found.watch, "bold red")
-    line = words(found, zone, config, store)
+    line = words(found, zone)
     say(Text(line, style=style), hanging=2, to=stderr() if as_json else None)
 
 
-def words(found: Watching, zone: tzinfo, config: Path | None, store: Path | None) -> str:
+def words(found: Watching, zone: tzinfo) -> str:
     """The line: ``NOT WATCHING since Tue 24 Nov 11:14: sudo systemctl start stillwell``"""
     from stillwell.cli.written import seconds_in_words
 
     since = ""
     if found.since_ms is not None:
         since = f" since {datetime.fromtimestamp(found.since_ms / 1000, zone):%a %d %b %H:%M}"
-    start = start_command(config, store)
+    start = start_command()
     ahead = ""
     if found.ahead_ms:
         by = seconds_in_words(found.ahead_ms / 1000)
@@ -144,12 +137,8 @@ def words(found: Watching, zone: tzinfo, config: Path | None, store: Path | None
             return f"A replay or a simulation{since.replace('since', 'up to')}: it has no tank."
 
 
-def start_command(config: Path | None, store: Path | None) -> str:
-    """What to type so that somebody watches."""
-    elsewhere = config or store or os.environ.get("STILLWELL_CONFIG")
-    if not elsewhere and UNIT.exists():
-        return "sudo systemctl start stillwell"
-    said = ["stillwell", "run"]
-    said += [] if config is None else ["--config", str(config)]
-    said += [] if store is None else ["--store", str(store)]
-    return shlex.join(said)
+def start_command() -> str:
+    """What to type so that somebody watches: of the service, where it is installed and nothing else
+    is meant."""
+    elsewhere = call().given or os.environ.get("STILLWELL_CONFIG")
+    return "stillwell run" if elsewhere or not UNIT.exists() else "sudo systemctl start stillwell"

@@ -12,12 +12,8 @@ from stillwell.store import StoreError, StoreMissing, StoreReader, is_held
 from stillwell.watching import Watch, Watching
 
 
-def watch(path: Path, config: Path | None, store: Path | None) -> Point:
-    """The point. Before the first start there is nothing to fix: whoever installs checks first.
-
-    Args:
-        config, store: as they were given on the command line.
-    """
+def watch(path: Path) -> Point:
+    """The point. Before the first start there is nothing to fix: whoever installs checks first."""
     try:
         with StoreReader.open(path) as reader:
             found, plan = look(reader), kept_plan(reader)
@@ -32,8 +28,8 @@ def watch(path: Path, config: Path | None, store: Path | None) -> Point:
         found, plan = Watching(Watch.OFF), None
     zone = ZoneInfo(plan.zone) if plan else UTC
     if found.watch is Watch.NEVER:
-        do = f"Once all is well: {start_command(config, store)}"
+        do = f"Once all is well: {start_command()}"
         return Point("daemon", "watch", Grade.NOTE, "It has not run yet.", do)
     grade = {Watch.ON: Grade.WELL, Watch.NO_TANK: Grade.NOTE}.get(found.watch, Grade.FIX)
     grade = Grade.FIX if found.ahead_ms else grade
-    return Point("daemon", "watch", grade, words(found, zone, config, store))
+    return Point("daemon", "watch", grade, words(found, zone))
