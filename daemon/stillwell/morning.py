@@ -12,11 +12,11 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
-from stillwell.estimate.level_journal import KINDS
-from stillwell.estimate.salt_alarm import NOT_WORTH_ML
 from stillwell.journal import standing
 from stillwell.keeper.level_now import Since, since_in_words
 from stillwell.notice import Notice, Priority, Transition
+from stillwell.observe.chamber.journal import KINDS
+from stillwell.observe.salt.alarms import NOT_WORTH_ML
 from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
 from stillwell.review import (

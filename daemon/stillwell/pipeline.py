@@ -14,7 +14,9 @@ from zoneinfo import ZoneInfo
 
 from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
-from stillwell.alarm.announced import Announcements, why_not
+from stillwell.alarm.annunciate.announced import Announcements, why_not
+from stillwell.alarm.annunciate.drill import DRILL, PATIENCE_S, begun, drill_notices, over
+from stillwell.alarm.annunciate.escalation import Escalation, blind
 from stillwell.alarm.answer_link import (
     Rejected,
     claimed,
@@ -22,8 +24,6 @@ from stillwell.alarm.answer_link import (
     request_of,
     signed,
 )
-from stillwell.alarm.drill import DRILL, PATIENCE_S, begun, drill_notices, over
-from stillwell.alarm.escalation import Escalation, blind
 from stillwell.alarm.notices import in_both, reopened
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
@@ -31,7 +31,7 @@ from stillwell.finding import Finding
 from stillwell.journal.record import of_driver
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.observing import Observer, Observing
+from stillwell.observe.observing import Observer, Observing
 from stillwell.ports import Command, Noted, Refusal, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
 from stillwell.quality.offset import offsets_of

@@ -298,7 +298,7 @@ class TakesRequests(Protocol):
     """An ability of sinks through which people answer: `on_request` is called once, before `open`,
     with a function that may be called from any thread, returns at once, and later calls back with
     the reply. What comes too fast is refused. Without `about` and `age_s` a request does little:
-    see `stillwell.alarm.announced`."""
+    see `stillwell.alarm.annunciate.announced`."""
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None: ...
 

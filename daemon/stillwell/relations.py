@@ -3,19 +3,14 @@ to follow a cause that is over. Pure: made of the plans of what is watched."""
 
 from __future__ import annotations
 
-from stillwell.alarm.discrepancy import Discrepancy
 from stillwell.alarm.plan import Agreement, Band
-from stillwell.estimate import level_rules
-from stillwell.estimate.gauge_watch import GaugePlan
-from stillwell.estimate.heater import (
-    MAINS_LOST,
-    PUMP_RESTS,
-    PUMP_STOPPED,
-    Condition,
-    HeaterPlan,
-)
-from stillwell.estimate.lamp_watch import alarms as lamp_alarms
-from stillwell.estimate.level_plan import LevelPlan
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.estimate.heat import Condition, HeaterPlan
+from stillwell.observe.chamber import rules as level_rules
+from stillwell.observe.chamber.gauge_watch import GaugePlan
+from stillwell.observe.chamber.plan import LevelPlan
+from stillwell.observe.heat.watch import MAINS_LOST, PUMP_RESTS, PUMP_STOPPED
+from stillwell.observe.lamp import alarms as lamp_alarms
 
 ROOM = "room"
 """The channel of the room's temperature, by its name."""

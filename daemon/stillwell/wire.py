@@ -17,39 +17,32 @@ from typing import Any
 from stillwell import __version__
 from stillwell.acquire.bus import Bus, Deliver, Source
 from stillwell.acquire.clock import FastClock
-from stillwell.alarm.escalation import Escalation, EscalationPlan
+from stillwell.alarm.annunciate.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
-from stillwell.alarm.rate import FASTEST_WATER_K_PER_S
+from stillwell.alarm.rules.rate import FASTEST_WATER_K_PER_S
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.checked import Abilities, MistakeError, abilities_of, checked_request
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
-from stillwell.estimate.estimate import Estimate
-from stillwell.estimate.gauge_watch import GaugePlan, GaugeWatch
-from stillwell.estimate.heater import (
-    MAINS_LOST,
-    PATIENCE,
-    PUMP_RESTS,
-    BandEdges,
-    HeaterPlan,
-    HeaterWatch,
-    consequences,
-)
-from stillwell.estimate.lamp_watch import LAMP_NOT_ON, LampPlan, LampWatch
-from stillwell.estimate.lamp_watch import alarms as lamp_alarms
+from stillwell.estimate.answer import Estimate
+from stillwell.estimate.heat import BandEdges, HeaterPlan
 from stillwell.estimate.level import FloatSpec, GaugeSpec
-from stillwell.estimate.level_plan import FloatChannel as LevelFloat
-from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
-from stillwell.estimate.level_watch import LevelWatch
 from stillwell.foreign import Aside, FailedError, Hand, HangsError, Patience, a, plain, within
-from stillwell.keeper.cycle_watch import CycleWatch
 from stillwell.keeper.note_taker import NoteTaker
-from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.room import geometry
-from stillwell.keeper.salt_watch import SaltWatch
 from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Priority, Transition
-from stillwell.observing import Observer, OnlyBelieved
+from stillwell.observe.chamber.gauge_watch import GaugePlan, GaugeWatch
+from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
+from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan
+from stillwell.observe.chamber.watch import LevelWatch
+from stillwell.observe.cycle import CycleWatch
+from stillwell.observe.heat.watch import MAINS_LOST, PATIENCE, PUMP_RESTS, HeaterWatch, consequences
+from stillwell.observe.lamp import LAMP_NOT_ON, LampPlan, LampWatch
+from stillwell.observe.lamp import alarms as lamp_alarms
+from stillwell.observe.observing import Observer, OnlyBelieved
+from stillwell.observe.plan import BookPlan
+from stillwell.observe.salt.watch import SaltWatch
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
     AttachesPictures,

@@ -36,10 +36,10 @@ from cycle_world import (
     drawn,
 )
 
-from stillwell.estimate.cycle import Stage, Test, verdict
-from stillwell.estimate.cycle_fit import HORIZON_D, PARTICLES, begun, end_estimate, told
-from stillwell.estimate.estimate import Estimate
-from stillwell.estimate.nitrification import prior
+from stillwell.estimate.answer import Estimate
+from stillwell.estimate.cycle.fit import HORIZON_D, PARTICLES, begun, end_estimate, told
+from stillwell.estimate.cycle.nitrification import prior
+from stillwell.estimate.cycle.stage import Stage, Test, verdict
 
 
 @dataclass

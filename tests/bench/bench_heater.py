@@ -30,7 +30,8 @@ from heater_delays import delays
 from heater_forecasts import forecasts
 from heater_world import DAY_S, World, quantile
 
-from stillwell.estimate.heater import Condition, HeaterPlan, HeaterWatch, Inference
+from stillwell.estimate.heat import Condition, HeaterPlan, Inference
+from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.reading import Reading
 from stillwell_drivers.tank_faults import Event, EventName
 from stillwell_drivers.tank_keeper import Keeper

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import level_bounds as bounds
 from level_world import DAY, FloatTruth, GaugeTruth, Plan, Run, simulate
 
-from stillwell.estimate.estimate import Estimate, NotEnough
+from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.level import (
     Evidence,
     FloatSpec,

@@ -40,10 +40,9 @@ from salt_world import (
     simulate,
 )
 
-from stillwell.estimate.salt import advanced, begun, unnoted_estimate
-from stillwell.estimate.salt_alarm import HIGH, Cause, causes, findings
-from stillwell.estimate.salt_pours import CHECKS, ODDS, Courses, reckoned
-from stillwell.estimate.salt_told import (
+from stillwell.estimate.salt.balance import advanced, begun, unnoted_estimate
+from stillwell.estimate.salt.pours import CHECKS, ODDS, Courses, reckoned
+from stillwell.estimate.salt.told import (
     Check,
     Event,
     Exchange,
@@ -51,6 +50,7 @@ from stillwell.estimate.salt_told import (
     SaltParameters,
     TopUp,
 )
+from stillwell.observe.salt.alarms import HIGH, Cause, causes, findings
 
 Array = npt.NDArray[np.float64]
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 from stillwell.entry import Entry
 from stillwell.keeper.gathered import facts_of
-from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import tasks
+from stillwell.observe.plan import BookPlan
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store, StoreReader

@@ -37,7 +37,7 @@ from dataclasses import dataclass
 from heater_bounds import Chart, Informed, Mean, PlainBand, Twin, cusum_limit
 from heater_world import DAY_S, World, quantile
 
-from stillwell.estimate.heater import Condition, Inference
+from stillwell.estimate.heat import Condition, Inference
 from stillwell_drivers.tank_faults import Fault, FaultName
 from stillwell_drivers.tank_model import TankParameters
 

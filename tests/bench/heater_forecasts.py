@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 from heater_world import DAY_S, World, quantile
 
-from stillwell.alarm.forecast import Forecast
-from stillwell.estimate.heater import Condition, Inference
+from stillwell.alarm.rules.forecast import Forecast
+from stillwell.estimate.heat import Condition, Inference
 from stillwell_drivers.tank_faults import Fault, FaultName
 from stillwell_drivers.tank_model import TankParameters
 

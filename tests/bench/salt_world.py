@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass, field
 
-from stillwell.estimate.salt_told import Check, Event, Exchange, TopUp
+from stillwell.estimate.salt.told import Check, Event, Exchange, TopUp
 
 DAY = 86_400_000
 HOUR = 3_600_000

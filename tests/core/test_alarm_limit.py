@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.limit import CLEAR, Limit, LimitState, Side, judge
+from stillwell.alarm.rules.limit import CLEAR, Limit, LimitState, Side, judge
 from stillwell.reading import Moment
 
 LOW = Limit(Side.LOW, 24.8, 0.1, on_delay_ms=300_000, off_delay_ms=240_000, longest_step_ms=180_000)

@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.missing import NONE, ChannelWatch, Kind, Trouble, Worth, watch_over, worth
+from stillwell.alarm.rules.missing import (
+    NONE,
+    ChannelWatch,
+    Kind,
+    Trouble,
+    Worth,
+    watch_over,
+    worth,
+)
 from stillwell.reading import Flag, Moment, Quantity, Reading
 
 GAP = 180_000

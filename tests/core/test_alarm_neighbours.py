@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.neighbours import Company, Terms, Verdict, agreement, seen
+from stillwell.alarm.rules.neighbours import Company, Terms, Verdict, agreement, seen
 from stillwell.reading import Flag
 
 TERMS = Terms(within=0.5, max_age_s=120.0, fastest_per_s=1.5 / 3600)

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.forecast import LONGEST_H, reaches
-from stillwell.alarm.rate import (
+from stillwell.alarm.rules.forecast import LONGEST_H, reaches
+from stillwell.alarm.rules.rate import (
     LATELY,
     LEAST_STRETCHES,
     STRETCH_MS,

@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm import agreement, band, discrepancy
-from stillwell.alarm.agreement import Agreement
-from stillwell.alarm.band import Band, BandState, judge_value, limits_of, median
-from stillwell.alarm.discrepancy import Discrepancy
-from stillwell.alarm.limit import CLEAR, judge
+from stillwell.alarm.annunciate.shelving import LONGEST_S, left_ms, restored_end_ms, shelf_ms
+from stillwell.alarm.annunciate.state import AlarmState
+from stillwell.alarm.annunciate.suppression import Relations
 from stillwell.alarm.plan import ChannelWatch, WatchPlan
-from stillwell.alarm.shelving import LONGEST_S, left_ms, restored_end_ms, shelf_ms
-from stillwell.alarm.state import AlarmState
-from stillwell.alarm.suppression import Relations
+from stillwell.alarm.rules import agreement, band, discrepancy
+from stillwell.alarm.rules.agreement import Agreement
+from stillwell.alarm.rules.band import Band, BandState, judge_value, limits_of, median
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.alarm.rules.limit import CLEAR, judge
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment, Quantity
 

@@ -13,9 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.kept import restored
-from stillwell.alarm.notices import notices
-from stillwell.alarm.state import (
+from stillwell.alarm.annunciate.state import (
     LATCHES,
     URGENCY,
     WITHHELD,
@@ -26,6 +24,8 @@ from stillwell.alarm.state import (
     Refuse,
     step,
 )
+from stillwell.alarm.kept import restored
+from stillwell.alarm.notices import notices
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment
 

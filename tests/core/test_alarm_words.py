@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.agreement import Agreement
-from stillwell.alarm.band import Band
-from stillwell.alarm.discrepancy import Discrepancy
-from stillwell.alarm.missing import ChannelWatch, Kind
 from stillwell.alarm.notices import LONGEST_TITLE, notices, title
-from stillwell.alarm.rate import Slope
+from stillwell.alarm.rules.agreement import Agreement
+from stillwell.alarm.rules.band import Band
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.alarm.rules.missing import ChannelWatch, Kind
+from stillwell.alarm.rules.rate import Slope
 from stillwell.alarm.wording import Sightings, Wording
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment, Quantity

@@ -8,7 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.announced import LONGEST_UNDERWAY_MS, SLOW_CLOCK_S, Announcements, why_not
+from stillwell.alarm.annunciate.announced import (
+    LONGEST_UNDERWAY_MS,
+    SLOW_CLOCK_S,
+    Announcements,
+    why_not,
+)
 from stillwell.alarm.answer_link import occurrence
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.ports import Command, Request

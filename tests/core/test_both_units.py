@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.escalation import EscalationPlan, Unanswered, due
+from stillwell.alarm.annunciate.escalation import EscalationPlan, Unanswered, due
 from stillwell.alarm.notices import in_both, notice_in_both, notices, reopened
 from stillwell.alarm.wording import Wording
 from stillwell.notice import Message, Notice, Priority, State, Transition

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.cycle import Stage, Test, gathered, next_test_ms, verdict
-from stillwell.estimate.cycle_fit import (
+from stillwell.estimate.answer import Estimate, NotEnough
+from stillwell.estimate.cycle.fit import (
     HORIZON_D,
     Fit,
     Kit,
@@ -21,8 +21,8 @@ from stillwell.estimate.cycle_fit import (
     told,
     words,
 )
-from stillwell.estimate.estimate import Estimate, NotEnough
-from stillwell.estimate.nitrification import Happening, Kinetics, end_d, prior, reached, start
+from stillwell.estimate.cycle.nitrification import Happening, Kinetics, end_d, prior, reached, start
+from stillwell.estimate.cycle.stage import Stage, Test, gathered, next_test_ms, verdict
 
 DAY = 86_400_000
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.escalation import (
+from stillwell.alarm.annunciate.escalation import (
     Escalation,
     EscalationPlan,
     address,

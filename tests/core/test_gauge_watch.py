@@ -9,10 +9,10 @@ from functools import cache
 
 import pytest
 
-from stillwell.estimate.gauge_datum import GaugeDatum
-from stillwell.estimate.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.finding import Finding
 from stillwell.notice import Priority
+from stillwell.observe.chamber.gauge_datum import GaugeDatum
+from stillwell.observe.chamber.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.reading import Flag, Moment, Reading
 
 DAY, HOUR = 86_400, 3600

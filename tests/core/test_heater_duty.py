@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.heater.duty import DAY_S, Duty
+from stillwell.estimate.heat.duty import DAY_S, Duty
 
 
 def alternating(on_s: float, off_s: float, days: float) -> Duty:

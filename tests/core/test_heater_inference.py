@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from stillwell.estimate.heater import Condition, Inference
+from stillwell.estimate.heat import Condition, Inference
 from stillwell_drivers.tank_faults import Event, EventName, Fault, FaultName
 from stillwell_drivers.tank_keeper import ABSENT
 from stillwell_drivers.tank_model import TankModel, TankParameters, TankState

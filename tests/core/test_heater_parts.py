@@ -10,14 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.heater.creep import DAY_S, Creep
-from stillwell.estimate.heater.forecast import reach
-from stillwell.estimate.heater.relay_filter import RelayFilter, Verdict
-from stillwell.estimate.heater.room_law import RoomLaw
-from stillwell.estimate.heater.running import Running
-from stillwell.estimate.heater.sawtooth import Half, SawTooth, fit
-from stillwell.estimate.heater.stories import Knowledge
+from stillwell.estimate.heat.creep import DAY_S, Creep
+from stillwell.estimate.heat.forecast import reach
+from stillwell.estimate.heat.relay_filter import RelayFilter, Verdict
+from stillwell.estimate.heat.running import Running
+from stillwell.estimate.heat.sawtooth import Half, SawTooth, fit
+from stillwell.estimate.heat.stories import Knowledge
 from stillwell.estimate.noise import Noise
+from stillwell.estimate.thermal.room_law import RoomLaw
 from stillwell.water.heat import seconds_until
 
 KNOWN = Knowledge(25.0, 0.01, 25.4, 0.01, 1.0 / 3600, 0.3 / 3600, 0.04)

@@ -12,7 +12,7 @@ import random
 
 import pytest
 
-from stillwell.estimate.heater import Condition, Inference
+from stillwell.estimate.heat import Condition, Inference
 
 HOUR = 3600.0
 DAY = 24 * HOUR

@@ -14,9 +14,10 @@ from functools import cache
 
 import pytest
 
-from stillwell.estimate.heater import Condition, HeaterPlan, HeaterWatch, Inference
+from stillwell.estimate.heat import Condition, HeaterPlan, Inference
 from stillwell.finding import Finding
 from stillwell.notice import Priority
+from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.reading import Flag, Moment, Reading
 
 HOUR = 3600.0

@@ -13,10 +13,10 @@ from collections.abc import Callable
 
 import pytest
 
-from stillwell.estimate.heater import Condition, Inference
-from stillwell.estimate.heater.sawtooth import Minute
-from stillwell.estimate.heater.steps import LIKELIER, Habit, Trail, step_at
-from stillwell.estimate.heater.thermostat import Thermostat
+from stillwell.estimate.heat import Condition, Inference
+from stillwell.estimate.heat.sawtooth import Minute
+from stillwell.estimate.heat.steps import LIKELIER, Habit, Trail, step_at
+from stillwell.estimate.heat.thermostat import Thermostat
 
 HOUR = 3600.0
 DAY = 24 * HOUR

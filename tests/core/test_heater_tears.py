@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.heater.tears import JUMP_K, SETTLE_S, Tear
+from stillwell.estimate.heat.tears import JUMP_K, SETTLE_S, Tear
 
 SLOPE = -0.3 / 3600
 

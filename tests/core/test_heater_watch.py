@@ -11,17 +11,10 @@ from functools import cache
 
 import pytest
 
-from stillwell.estimate.heater import (
-    MAINS_LOST,
-    PUMP_RESTS,
-    BandEdges,
-    Condition,
-    HeaterPlan,
-    HeaterWatch,
-    consequences,
-)
+from stillwell.estimate.heat import BandEdges, Condition, HeaterPlan
 from stillwell.finding import Finding
 from stillwell.notice import Priority
+from stillwell.observe.heat.watch import MAINS_LOST, PUMP_RESTS, HeaterWatch, consequences
 from stillwell.reading import Flag, Moment, Reading
 
 DAY = 86_400

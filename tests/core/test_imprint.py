@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from stillwell.estimate.heater import PUMP_RESTS, HeaterPlan, HeaterWatch
-from stillwell.estimate.heater.standing import Condition
+from stillwell.estimate.heat import HeaterPlan
+from stillwell.estimate.heat.standing import Condition
 from stillwell.estimate.imprint import imprint, take_up
 from stillwell.estimate.noise import Noise
+from stillwell.observe.heat.watch import PUMP_RESTS, HeaterWatch
 from stillwell.reading import Flag, Moment, Reading
 
 PLAN = HeaterPlan(probes=("a", "b"), room="room")

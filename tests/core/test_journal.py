@@ -13,11 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.estimate.cycle import Test
+from stillwell.estimate.cycle.nitrification import Happening
+from stillwell.estimate.cycle.stage import Test
 from stillwell.estimate.level import Geometry, Pour, WaterChange
-from stillwell.estimate.level_journal import change_of, pour_of
-from stillwell.estimate.nitrification import Happening
-from stillwell.estimate.salt_told import Check, Exchange, TopUp
+from stillwell.estimate.salt.told import Check, Exchange, TopUp
 from stillwell.journal import (
     KINDS,
     Circumstances,
@@ -36,6 +35,7 @@ from stillwell.journal import (
     struck,
 )
 from stillwell.journal.kinds import Takes
+from stillwell.observe.chamber.journal import change_of, pour_of
 from stillwell.units import System
 
 NOW = 1_767_225_600_000  # 1 January 2026 00:00 UTC

@@ -13,18 +13,18 @@ from hypothesis import strategies as st
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
-from stillwell.estimate.lamplight import LitHours, NotSeen
-from stillwell.estimate.salt import begun, updated
-from stillwell.estimate.salt_alarm import explained
-from stillwell.estimate.salt_told import MissingWater
+from stillwell.estimate.salt.balance import begun, updated
+from stillwell.estimate.salt.told import MissingWater
+from stillwell.estimate.thermal.lamplight import LitHours, NotSeen
 from stillwell.journal import Circumstances, JournalError, drafted, salt_events
 from stillwell.keeper import photoperiod
-from stillwell.keeper.balance import Ledger, animals, cycle_of, salt_state
 from stillwell.keeper.gathered import daily
 from stillwell.keeper.level_now import LevelNow
 from stillwell.keeper.photoperiod import Light
-from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts, Task, due, tasks
+from stillwell.observe.balance import Ledger, animals, cycle_of, salt_state
+from stillwell.observe.plan import BookPlan
+from stillwell.observe.salt.alarms import explained
 from stillwell.ports import Published
 from stillwell.units import Dimension, System, parse
 

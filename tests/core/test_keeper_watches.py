@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.estimate.estimate import Estimate
+from stillwell.estimate.answer import Estimate
 from stillwell.finding import Finding
-from stillwell.keeper.cycle_watch import AMMONIA, NITRITE, CycleWatch
-from stillwell.keeper.plan import BookPlan
-from stillwell.keeper.salt_watch import SaltWatch
-from stillwell.observing import Observer
+from stillwell.observe.cycle import AMMONIA, NITRITE, CycleWatch
+from stillwell.observe.observing import Observer
+from stillwell.observe.plan import BookPlan
+from stillwell.observe.salt.watch import SaltWatch
 from stillwell.ports import Published
 from stillwell.reading import Moment
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from stillwell.estimate.lamp_pieces import PIECE_S, SHORTEST_S, TIP_S, LampPieces, Stretch
+from stillwell.estimate.thermal.lamp_pieces import PIECE_S, SHORTEST_S, TIP_S, LampPieces, Stretch
 
 HOUR = 3600.0
 EDGE_S = 5 * HOUR

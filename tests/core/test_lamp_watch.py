@@ -19,11 +19,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.lamp_heat import LampHeat, Piece
-from stillwell.estimate.lamp_hours import LampHours, against
-from stillwell.estimate.lamp_watch import LAMP_NOT_OFF, LAMP_NOT_ON, LampPlan, LampWatch, alarms
+from stillwell.estimate.thermal.lamp_heat import LampHeat, Piece
+from stillwell.estimate.thermal.lamp_hours import LampHours, against
 from stillwell.finding import Finding
 from stillwell.notice import Priority
+from stillwell.observe.lamp import LAMP_NOT_OFF, LAMP_NOT_ON, LampPlan, LampWatch, alarms
 from stillwell.reading import Flag, Moment, Reading
 
 DAY = 86_400

@@ -8,7 +8,7 @@ import random
 
 import pytest
 
-from stillwell.estimate.lamplight import Cell, LitHours, NotSeen, lit_hours
+from stillwell.estimate.thermal.lamplight import Cell, LitHours, NotSeen, lit_hours
 
 START = 1_767_571_200_000  # 5 January 2026 00:00 UTC
 MINUTE = 60_000

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from stillwell.estimate.estimate import Estimate, NotEnough
+from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.level import (
     Evidence,
     Expect,

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 from scipy.stats import norm
 
-from stillwell.estimate.estimate import Estimate
+from stillwell.estimate.answer import Estimate
+from stillwell.estimate.gaussian import Gaussian, merged
 from stillwell.estimate.level import (
     Evidence,
     FloatSpec,
@@ -28,7 +29,6 @@ from stillwell.estimate.level import (
 )
 from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.gauge import locate, quantisation_bias_variance
-from stillwell.estimate.level.gaussian import Gaussian, merged
 from stillwell.estimate.level.ledger import FloatTold, OpenSlice, Slice
 from stillwell.estimate.level.physics import H, Physics
 from stillwell.estimate.level.ripple import (

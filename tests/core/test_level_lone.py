@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate import level_rules as rules
 from stillwell.estimate.level import (
     FloatSpec,
     Geometry,
@@ -19,13 +18,14 @@ from stillwell.estimate.level import (
     Share,
     WaterChange,
 )
-from stillwell.estimate.level_lone import (
+from stillwell.observe.chamber import rules
+from stillwell.observe.chamber.lone import (
     closed_since,
     reckoned_hours,
     unnoted_rises,
     unseen_pours,
 )
-from stillwell.estimate.level_plan import FloatChannel, LevelPlan
+from stillwell.observe.chamber.plan import FloatChannel, LevelPlan
 
 MIN = 60_000
 H = 60 * MIN

@@ -8,7 +8,7 @@ import math
 import random
 from collections.abc import Iterable
 
-from stillwell.estimate.estimate import Estimate, NotEnough
+from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.level import (
     Evidence,
     FloatSpec,

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.estimate import level_pump
 from stillwell.estimate.level import (
     FloatSpec,
     Gauge,
@@ -21,7 +20,8 @@ from stillwell.estimate.level import (
     PumpStopped,
     Share,
 )
-from stillwell.estimate.level_pump import Stood
+from stillwell.observe.chamber import pump as level_pump
+from stillwell.observe.chamber.pump import Stood
 
 MIN = 60_000
 H = 60 * MIN

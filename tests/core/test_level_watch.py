@@ -13,15 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.entry import STRUCK, Entry
-from stillwell.estimate import level_rules as rules
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
-from stillwell.estimate.level_alarms import LEVEL_ALARMS
-from stillwell.estimate.level_plan import FloatChannel, GaugeChannel, LevelPlan
-from stillwell.estimate.level_record import EXPANSION_PER_K, Climate
-from stillwell.estimate.level_watch import LevelWatch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
 from stillwell.notice import Priority
+from stillwell.observe.chamber import rules
+from stillwell.observe.chamber.alarms import LEVEL_ALARMS
+from stillwell.observe.chamber.plan import FloatChannel, GaugeChannel, LevelPlan
+from stillwell.observe.chamber.record import EXPANSION_PER_K, Climate
+from stillwell.observe.chamber.watch import LevelWatch
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.water.seawater import density_kg_m3

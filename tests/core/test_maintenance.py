@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from stillwell import wire
-from stillwell.alarm.maintenance import LONGEST_S, MAINTENANCE
+from stillwell.alarm.annunciate.maintenance import LONGEST_S, MAINTENANCE
 from stillwell.alarm.notices import in_both
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch

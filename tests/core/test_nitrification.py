@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from stillwell.estimate.nitrification import (
+from stillwell.estimate.cycle.nitrification import (
     DECAY_PER_D,
     Happening,
     Kinetics,

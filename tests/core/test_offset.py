@@ -15,15 +15,15 @@ from stillwell.acquire.bus import Batch
 from stillwell.alarm.plan import Agreement, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
-from stillwell.estimate.gauge_watch import GaugePlan, GaugeWatch
-from stillwell.estimate.heater.plan import HeaterPlan
-from stillwell.estimate.heater.watch import HeaterWatch
+from stillwell.estimate.heat.plan import HeaterPlan
 from stillwell.estimate.level import GaugeSpec, Geometry
-from stillwell.estimate.level_plan import GaugeChannel, LevelPlan
-from stillwell.estimate.level_watch import LevelWatch
 from stillwell.finding import Finding
 from stillwell.keeper.held_beside import proposed
 from stillwell.notice import Transition
+from stillwell.observe.chamber.gauge_watch import GaugePlan, GaugeWatch
+from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan
+from stillwell.observe.chamber.watch import LevelWatch
+from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Published, Stream
 from stillwell.quality.judge import Judge

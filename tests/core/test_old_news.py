@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.escalation import address, turn_of
-from stillwell.alarm.old_news import OLD_MS, is_old, merged
-from stillwell.alarm.quiet_hours import QuietHours
+from stillwell.alarm.annunciate.escalation import address, turn_of
+from stillwell.alarm.annunciate.old_news import OLD_MS, is_old, merged
+from stillwell.alarm.annunciate.quiet_hours import QuietHours
 from stillwell.notice import Notice, Priority
 from stillwell.reading import Moment
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from stillwell import wire
 from stillwell.entry import Entry
 from stillwell.finding import Finding
-from stillwell.observing import OnlyBelieved
+from stillwell.observe.observing import OnlyBelieved
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load

@@ -18,7 +18,7 @@ from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.observing import Observer
+from stillwell.observe.observing import Observer
 from stillwell.pipeline import STEP_TOLD_FOR_MS, Pipeline
 from stillwell.ports import Command, Published, Request
 from stillwell.quality.judge import Judge

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stillwell.alarm.annunciate.state import AlarmState, Event, Kind, step
 from stillwell.alarm.quality_report import report, spells
-from stillwell.alarm.state import AlarmState, Event, Kind, step
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.entry import Entry
-from stillwell.estimate.salt_told import Check
+from stillwell.estimate.salt.told import Check
 from stillwell.journal import Circumstances, JournalError, drafted, salinity_of, salt_events
 from stillwell.journal.refractometer_log import calibrations, too_much
 from stillwell.keeper.reminders import scale_in_words

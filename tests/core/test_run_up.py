@@ -20,7 +20,7 @@ from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, Transition
-from stillwell.observing import Observer
+from stillwell.observe.observing import Observer
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Published
 from stillwell.quality.judge import Judge

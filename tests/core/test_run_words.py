@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.alarm import maintenance
-from stillwell.alarm.state import WITHHELD, AlarmState, Event, Kind, Record, step
+from stillwell.alarm.annunciate import maintenance
+from stillwell.alarm.annunciate.state import WITHHELD, AlarmState, Event, Kind, Record, step
 from stillwell.cli import run_words
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Reading

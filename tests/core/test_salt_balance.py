@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.salt import (
+from stillwell.estimate.salt.balance import (
     SaltState,
     advanced,
     begun,
@@ -17,17 +17,8 @@ from stillwell.estimate.salt import (
     unnoted_estimate,
     updated,
 )
-from stillwell.estimate.salt_alarm import (
-    HIGH,
-    LOW,
-    UNSURE,
-    Cause,
-    causes,
-    explained,
-    findings,
-)
-from stillwell.estimate.salt_mending import bring_back
-from stillwell.estimate.salt_told import (
+from stillwell.estimate.salt.mending import bring_back
+from stillwell.estimate.salt.told import (
     Check,
     EvaporationRate,
     Event,
@@ -36,6 +27,15 @@ from stillwell.estimate.salt_told import (
     SaltParameters,
     TopUp,
     kilograms,
+)
+from stillwell.observe.salt.alarms import (
+    HIGH,
+    LOW,
+    UNSURE,
+    Cause,
+    causes,
+    explained,
+    findings,
 )
 from stillwell.units import System
 

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 
 import pytest
 
-from stillwell.estimate.salt import SaltState, begun, updated
-from stillwell.estimate.salt_alarm import findings
-from stillwell.estimate.salt_pours import CHECKS, reckoned
-from stillwell.estimate.salt_told import Check, Event, MissingWater, SaltParameters, TopUp
+from stillwell.estimate.salt.balance import SaltState, begun, updated
+from stillwell.estimate.salt.pours import CHECKS, reckoned
+from stillwell.estimate.salt.told import Check, Event, MissingWater, SaltParameters, TopUp
+from stillwell.observe.salt.alarms import findings
 
 DAY = 86_400_000
 TANK = SaltParameters(full_ml=68_000.0)

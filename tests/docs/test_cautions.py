@@ -51,8 +51,8 @@ ORDERS = re.compile(
 LOOKS = re.compile(r"\bFirst see\b|\bTest again\b|\bMeasure it before\b")
 SPEAK_OF_ALARMS = re.compile(r"alarm/|estimate/|keeper/(cycle|salt)_watch")
 SAID_AFTER_A_LOOK = {
-    "estimate/salt_alarm.py mended": "a part of the sentence of `_do`, which begins with measuring",
-    "keeper/cycle_watch.py _HAND": "the caution in `_DO`, which begins with another test",
+    "observe/salt/alarms.py mended": "a part of the sentence of `_do`, which begins with measuring",
+    "observe/cycle.py _HAND": "the caution in `_DO`, which begins with another test",
 }
 
 

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from stillwell.entry import Entry
-from stillwell.keeper.plan import BookPlan
 from stillwell.morning import ReviewPlan, level_points, review_of
 from stillwell.notice import Message, Priority, State, Transition
+from stillwell.observe.plan import BookPlan
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.review import BandPlan

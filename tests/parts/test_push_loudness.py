@@ -15,7 +15,7 @@ from apprise.plugins.pushover import NotifyPushover
 from apprise.plugins.telegram import NotifyTelegram
 
 from far_sides import Asked, Mailbox, Receiver, Says
-from stillwell.alarm.old_news import merged
+from stillwell.alarm.annunciate.old_news import merged
 from stillwell.deliver import loudness
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.notice import Notice, Priority

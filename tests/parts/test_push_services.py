@@ -14,7 +14,7 @@ import pytest
 from pydantic import ValidationError
 
 from far_sides import Asked, Mailbox, Receiver, Says
-from stillwell.alarm.escalation import address
+from stillwell.alarm.annunciate.escalation import address
 from stillwell.deliver.outbox import Outbox, ahead_name
 from stillwell.deliver.push import ASK_KEEPER_S, MAIL_HEADER, Push, PushSettings
 from stillwell.notice import Notice, Priority

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from command_line import tank
-from stillwell.alarm.escalation import EscalationPlan
+from stillwell.alarm.annunciate.escalation import EscalationPlan
 from stillwell.settings import ConfigError, load
 from stillwell.wire import escalation_plan
 

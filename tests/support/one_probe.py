@@ -6,7 +6,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stillwell.acquire.bus import Batch
-from stillwell.alarm.escalation import Escalation, EscalationPlan
+from stillwell.alarm.annunciate.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.notice import Notice, Priority

@@ -12,11 +12,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from stillwell.alarm import shelving
-from stillwell.alarm.limit import LimitState
-from stillwell.alarm.missing import NONE, Kind, Trouble
-from stillwell.alarm.neighbours import Company, Habit, Seen
-from stillwell.alarm.state import AlarmState
+from stillwell.alarm.annunciate import shelving
+from stillwell.alarm.annunciate.state import AlarmState
+from stillwell.alarm.rules.limit import LimitState
+from stillwell.alarm.rules.missing import NONE, Kind, Trouble
+from stillwell.alarm.rules.neighbours import Company, Habit, Seen
 from stillwell.notice import State, Transition
 from stillwell.reading import Moment
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from stillwell.alarm.state import Kind
+from stillwell.alarm.annunciate.state import Kind
 from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
 from stillwell.units import System, either, read_in
 

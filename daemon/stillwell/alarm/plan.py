@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from stillwell.alarm.agreement import Agreement
-from stillwell.alarm.band import Band
-from stillwell.alarm.discrepancy import Discrepancy
-from stillwell.alarm.maintenance import MAINTENANCE
-from stillwell.alarm.missing import ChannelWatch
-from stillwell.alarm.shelving import LONGEST_S
-from stillwell.alarm.suppression import Relation
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE
+from stillwell.alarm.annunciate.shelving import LONGEST_S
+from stillwell.alarm.annunciate.suppression import Relation
+from stillwell.alarm.rules.agreement import Agreement
+from stillwell.alarm.rules.band import Band
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.alarm.rules.missing import ChannelWatch
 from stillwell.reading import Quantity
 from stillwell.units import System
 

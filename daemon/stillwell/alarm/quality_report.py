@@ -13,8 +13,8 @@ from datetime import UTC, date, datetime, timedelta
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from stillwell.alarm.annunciate.state import UNANSWERED, Kind
 from stillwell.alarm.notices import kind_of
-from stillwell.alarm.state import UNANSWERED, Kind
 from stillwell.notice import Priority, State, Transition
 
 CHATTER_RAISES = 3

@@ -26,18 +26,18 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from stillwell.alarm import band as bands
-from stillwell.alarm.annunciator import Annunciator, WhyNot, free
-from stillwell.alarm.band import BandState
-from stillwell.alarm.band_report import BandReport, sightings
+from stillwell.alarm.annunciate.annunciator import Annunciator, WhyNot, free
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE, maintenance_notices
 from stillwell.alarm.kept import Shifted, as_text
-from stillwell.alarm.limit import CLEAR, LimitState, judge
-from stillwell.alarm.maintenance import MAINTENANCE, maintenance_notices
-from stillwell.alarm.missing import NONE, Trouble, Worth, watch_over, worth
-from stillwell.alarm.missing import Kind as TroubleKind
 from stillwell.alarm.notices import notices
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.rate import Slope
+from stillwell.alarm.rules import band as bands
+from stillwell.alarm.rules.band import BandState
+from stillwell.alarm.rules.band_report import BandReport, sightings
+from stillwell.alarm.rules.limit import CLEAR, LimitState, judge
+from stillwell.alarm.rules.missing import NONE, Trouble, Worth, watch_over, worth
+from stillwell.alarm.rules.missing import Kind as TroubleKind
+from stillwell.alarm.rules.rate import Slope
 from stillwell.alarm.watched import (
     NEVER_MS,
     UNSEEN,

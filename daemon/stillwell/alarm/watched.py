@@ -8,17 +8,17 @@ import math
 from dataclasses import replace
 from typing import Any
 
-from stillwell.alarm import agreement as agreements
-from stillwell.alarm import band as bands
-from stillwell.alarm import discrepancy as discrepancies
-from stillwell.alarm.agreement import Agreement
-from stillwell.alarm.band import Band, BandState
-from stillwell.alarm.discrepancy import Discrepancy
 from stillwell.alarm.kept import Shifted
-from stillwell.alarm.limit import CLEAR, Limit, LimitState
-from stillwell.alarm.missing import NONE, ChannelWatch
-from stillwell.alarm.neighbours import Company, seen
-from stillwell.alarm.rate import (
+from stillwell.alarm.rules import agreement as agreements
+from stillwell.alarm.rules import band as bands
+from stillwell.alarm.rules import discrepancy as discrepancies
+from stillwell.alarm.rules.agreement import Agreement
+from stillwell.alarm.rules.band import Band, BandState
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.alarm.rules.limit import CLEAR, Limit, LimitState
+from stillwell.alarm.rules.missing import NONE, ChannelWatch
+from stillwell.alarm.rules.neighbours import Company, seen
+from stillwell.alarm.rules.rate import (
     LATELY,
     STRETCH_MS,
     Slope,

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from stillwell.alarm.agreement import Agreement
-from stillwell.alarm.band import Band
-from stillwell.alarm.discrepancy import Discrepancy
-from stillwell.alarm.forecast import Forecast, reaches
-from stillwell.alarm.missing import ChannelWatch, Kind
-from stillwell.alarm.neighbours import Company
-from stillwell.alarm.rate import Slope
+from stillwell.alarm.rules.agreement import Agreement
+from stillwell.alarm.rules.band import Band
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.alarm.rules.forecast import Forecast, reaches
+from stillwell.alarm.rules.missing import ChannelWatch, Kind
+from stillwell.alarm.rules.neighbours import Company
+from stillwell.alarm.rules.rate import Slope
 from stillwell.notice import Message
 from stillwell.reading import Moment, Quantity
 from stillwell.units import Dimension, System, differ, show

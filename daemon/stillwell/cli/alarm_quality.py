@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from stillwell.alarm.drill import DRILL
+from stillwell.alarm.annunciate.drill import DRILL
 from stillwell.alarm.quality_report import FIGURES, Report, report
 from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.console import print_json, say, stdout

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from stillwell.cli.printed import Book
     from stillwell.entry import Entry
-    from stillwell.keeper.plan import BookPlan
     from stillwell.morning import ReviewPlan
+    from stillwell.observe.plan import BookPlan
     from stillwell.settings import Settings
     from stillwell.store import StoreReader, TenMinutes
 
@@ -140,9 +140,9 @@ def read(
     reader: StoreReader, plan: ReviewPlan, kept: BookPlan, start_ms: int, end_ms: int
 ) -> Weeks:
     """What is shown of a time."""
-    from stillwell.estimate.salt import salinity_estimate
-    from stillwell.keeper.balance import LOOK_BACK_MS, salt_state
+    from stillwell.estimate.salt.balance import salinity_estimate
     from stillwell.keeper.gathered import daily
+    from stillwell.observe.balance import LOOK_BACK_MS, salt_state
 
     warm: dict[str, list[tuple[int, float]]] = {}
     days: dict[str, list[Day]] = {}

@@ -15,8 +15,8 @@ from stillwell.morning import DIMENSION
 from stillwell.units import Dimension, axis
 
 if TYPE_CHECKING:
-    from stillwell.keeper.plan import BookPlan
     from stillwell.morning import ReviewPlan
+    from stillwell.observe.plan import BookPlan
 
 COLOURS = ("tab:blue", "tab:green", "tab:purple", "tab:brown")
 ALARM = "tab:red"

@@ -192,7 +192,7 @@ def _look(course: Course, reader: StoreReader, wanted: int) -> None:
 
 def _drill_log(reader: StoreReader, patience_s: float) -> list[Transition]:
     """The changes of this drill, its beginning first."""
-    from stillwell.alarm.drill import DRILL
+    from stillwell.alarm.annunciate.drill import DRILL
 
     latest = next((t for t in reader.alarms() if t.alarm == DRILL), None)
     if latest is None:

@@ -22,7 +22,7 @@ from stillwell.cli.watch_line import EPILOG, watched_screen
 
 if TYPE_CHECKING:
     from stillwell.cli.printed import Heater
-    from stillwell.estimate.heater.trim import Trim
+    from stillwell.estimate.heat.trim import Trim
     from stillwell.morning import ReviewPlan
     from stillwell.ports import Published
     from stillwell.review import BandPlan
@@ -91,7 +91,7 @@ def heater(
 
 def _look(reader: StoreReader, plan: ReviewPlan) -> _Seen | None:
     """None until something is learned."""
-    from stillwell.estimate.heater.trim import WARM_UP_S, trim
+    from stillwell.estimate.heat.trim import WARM_UP_S, trim
     from stillwell.morning import merged
     from stillwell.review import measurand
 
@@ -206,7 +206,7 @@ def _figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
 
 def advice_in_words(seen: _Seen, plan: ReviewPlan) -> str:
     """What to do with the dial."""
-    from stillwell.estimate.heater.trim import words
+    from stillwell.estimate.heat.trim import words
 
     target = (seen.band.low + seen.band.high) / 2
     return words(seen.advice, _number(seen.learned["heater.setting"].value), target, plan.units)

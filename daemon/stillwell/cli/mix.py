@@ -220,7 +220,7 @@ def _new_batch(
 def _change(
     now: Water, ml: float, salinity: float, t_c: float, units: System, out: Mix
 ) -> list[str]:
-    from stillwell.estimate.salt_mending import FASTEST_PER_DAY
+    from stillwell.estimate.salt.mending import FASTEST_PER_DAY
     from stillwell.units import Dimension, show
     from stillwell.water import mixing
 

@@ -28,7 +28,7 @@ from stillwell.cli.printed_deeds import (
     Simulated,
     Time,
 )
-from stillwell.estimate.heater.trim import Turn
+from stillwell.estimate.heat.trim import Turn
 from stillwell.notice import Priority, State
 from stillwell.review import Review
 from stillwell.watching import Watch

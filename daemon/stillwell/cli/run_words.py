@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from stillwell import __version__
-from stillwell.alarm.maintenance import MAINTENANCE
-from stillwell.alarm.state import LATCHES, WITHHELD, Kind
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE
+from stillwell.alarm.annunciate.state import LATCHES, WITHHELD, Kind
 from stillwell.cli.checks.readings import value_shown
 from stillwell.notice import State, Transition
 from stillwell.reading import Flag, Quantity, Reading

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from stillwell.alarm.maintenance import MAINTENANCE, USUAL_S
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE, USUAL_S
 from stillwell.cli.asking import AlarmArgument, ByOption, ask_and_tell, who
 from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail
 from stillwell.cli.written import seconds

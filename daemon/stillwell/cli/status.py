@@ -150,7 +150,7 @@ def _got_out(
     reader: StoreReader, recipients: Sequence[Recipient], reached: Mapping[str, int]
 ) -> tuple[Notice | None, list[str]]:
     """The last notice that a recipient took, and which ones did."""
-    from stillwell.alarm.escalation import is_for
+    from stillwell.alarm.annunciate.escalation import is_for
 
     refused = {(d.sink, d.seq) for d in reader.dead_letters() if d.stream is Stream.NOTICES}
 

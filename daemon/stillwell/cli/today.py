@@ -25,11 +25,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from stillwell.cli.printed import DueTask, Today
-    from stillwell.estimate.estimate import Basis, Estimate
-    from stillwell.keeper.balance import Cycle
-    from stillwell.keeper.plan import BookPlan
+    from stillwell.estimate.answer import Basis, Estimate
     from stillwell.keeper.reminders import Facts, Task
     from stillwell.morning import ReviewPlan
+    from stillwell.observe.balance import Cycle
+    from stillwell.observe.plan import BookPlan
     from stillwell.settings import Settings
     from stillwell.store import StoreReader
 
@@ -186,8 +186,8 @@ class _Screen:
         now_ms: int,
         forecast: bool,
     ) -> None:
-        from stillwell.keeper.balance import cycle_of
         from stillwell.keeper.reminders import tasks
+        from stillwell.observe.balance import cycle_of
 
         self.settings, self.book, self.plan, self.facts = settings, book, plan, facts
         self.now_ms, self.forecast = now_ms, forecast
@@ -275,14 +275,14 @@ class _Screen:
 
     def _reckoned(self) -> Estimate | None:
         """The salinity by the balance; None before anybody measured."""
-        from stillwell.estimate.salt import salinity_estimate
+        from stillwell.estimate.salt.balance import salinity_estimate
 
         salt = self.facts.salt
         return salinity_estimate(salt, self.now_ms) if salt and salt.checks else None
 
     def _salinity(self) -> list[str]:
-        from stillwell.estimate.salt_alarm import CAUTION, mended
         from stillwell.keeper.reminders import scale_in_words
+        from stillwell.observe.salt.alarms import CAUTION, mended
 
         salt, book, last = self.facts.salt, self.book, self.facts.check
         answer = self._reckoned()
@@ -310,8 +310,8 @@ class _Screen:
         return out
 
     def _cycle(self) -> list[str]:
-        from stillwell.estimate.cycle import ANIMALS_CAUTION
-        from stillwell.keeper.balance import animals
+        from stillwell.estimate.cycle.stage import ANIMALS_CAUTION
+        from stillwell.observe.balance import animals
 
         cycle = self.cycle
         if cycle.begun_ms is None:
@@ -331,7 +331,7 @@ class _Screen:
     def _ammonia(self, seen: list[Any]) -> list[str]:
         """How much of the ammonia is the NH3 that harms, at the water as it is."""
         from stillwell.journal import Kind, standing
-        from stillwell.keeper.cycle_watch import newest_ph
+        from stillwell.observe.cycle import newest_ph
         from stillwell.water.ammonia import Concentration, Species, words
 
         rows = standing(self.facts.entries)
@@ -351,7 +351,7 @@ class _Screen:
         ]
 
     def _forecast(self) -> str:
-        from stillwell.estimate.cycle_fit import fitted, words
+        from stillwell.estimate.cycle.fit import fitted, words
         from stillwell.journal import cycle_happenings
 
         cycle = self.cycle

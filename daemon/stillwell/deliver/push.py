@@ -2,7 +2,7 @@
 
 One sink is one recipient, so that each has a cursor of its own: nobody is told twice because
 somebody else could not be reached. A recipient has a lowest priority, quiet hours, and a turn (see
-`stillwell.alarm.escalation`).
+`stillwell.alarm.annunciate.escalation`).
 
 Within quiet hours lesser notices wait where they are, in the store, and urgent ones go ahead of
 them; how far they went ahead is kept like a cursor, so that a restart does not wake anybody for the
@@ -32,11 +32,11 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
 
-from stillwell.alarm.escalation import is_for
+from stillwell.alarm.annunciate.escalation import is_for
+from stillwell.alarm.annunciate.old_news import is_old, merged
+from stillwell.alarm.annunciate.quiet_hours import QuietHours
+from stillwell.alarm.annunciate.state import URGENCY
 from stillwell.alarm.notices import rings_as, title
-from stillwell.alarm.old_news import is_old, merged
-from stillwell.alarm.quiet_hours import QuietHours
-from stillwell.alarm.state import URGENCY
 from stillwell.deliver.loudness import at_loudness, with_parameter
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Outcome, Row, Stream

@@ -11,9 +11,9 @@ import re
 from collections.abc import Iterable
 
 from stillwell.entry import Entry
-from stillwell.estimate.cycle import Test
-from stillwell.estimate.nitrification import Happening
-from stillwell.estimate.salt_told import Check, Event, Exchange, TopUp
+from stillwell.estimate.cycle.nitrification import Happening
+from stillwell.estimate.cycle.stage import Test
+from stillwell.estimate.salt.told import Check, Event, Exchange, TopUp
 from stillwell.journal.kinds import Kind
 from stillwell.journal.refractometer_log import calibrations, read_by_it, too_much
 from stillwell.units import Dimension, parse

@@ -10,10 +10,9 @@ from zoneinfo import ZoneInfo
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
-from stillwell.estimate.lamplight import Cell, lit_hours
-from stillwell.estimate.salt_told import MissingWater
+from stillwell.estimate.salt.told import MissingWater
+from stillwell.estimate.thermal.lamplight import Cell, lit_hours
 from stillwell.journal import Kind
-from stillwell.keeper.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.keeper.level_now import (
     TOLD_FOR_MS,
     LevelNow,
@@ -22,9 +21,10 @@ from stillwell.keeper.level_now import (
     since_night,
 )
 from stillwell.keeper.photoperiod import Light, kept_hours, wanted
-from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import Facts
 from stillwell.keeper.room import LEVEL_FRESH_MS
+from stillwell.observe.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
+from stillwell.observe.plan import BookPlan
 from stillwell.ports import Published
 from stillwell.reading import Quantity
 from stillwell.store import StoreReader

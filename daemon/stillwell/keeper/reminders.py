@@ -13,16 +13,16 @@ from zoneinfo import ZoneInfo
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
-from stillwell.estimate.cycle import next_test_ms
-from stillwell.estimate.salt import SaltState
-from stillwell.estimate.salt_alarm import CAUTION, NOT_WORTH_ML
+from stillwell.estimate.cycle.stage import next_test_ms
+from stillwell.estimate.salt.balance import SaltState
 from stillwell.journal import REMINDERS, Kind, standing
 from stillwell.journal.refractometer_log import calibrations, is_refractometer
 from stillwell.keeper import level_now, photoperiod
-from stillwell.keeper.balance import Cycle, LastCheck, cycle_of
 from stillwell.keeper.level_now import LevelNow, advice
 from stillwell.keeper.photoperiod import Light
-from stillwell.keeper.plan import BookPlan
+from stillwell.observe.balance import Cycle, LastCheck, cycle_of
+from stillwell.observe.plan import BookPlan
+from stillwell.observe.salt.alarms import CAUTION, NOT_WORTH_ML
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
 from stillwell.water.refractometer import COLD_SAMPLE_WAIT_S, drift_per_day

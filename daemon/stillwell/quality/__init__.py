@@ -38,5 +38,5 @@ gap          asked when the clock says so       the same; and a gap empties the 
 Gross range is the same in both. Not in the manual, but needed beside a tank: `power_on` (85 °C) and
 `stale_conversion`. `judge` runs the tests of one channel on its samples; the manual's neighbour
 test, here between probes centimetres apart, flags no reading and stands with the alarms
-(`stillwell.alarm.neighbours`).
+(`stillwell.alarm.rules.neighbours`).
 """

@@ -11,16 +11,16 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from stillwell.alarm.drill import DRILL
+from stillwell.alarm.annunciate.drill import DRILL
 from stillwell.alarm.notices import notice_in_both
 from stillwell.calendar import Job, Night, due
 from stillwell.keeper.gathered import facts_of, since_of
-from stillwell.keeper.plan import BookPlan
 from stillwell.keeper.reminders import DRILL as DRILL_TASK
 from stillwell.keeper.reminders import Task
 from stillwell.keeper.reminders import due as due_tasks
 from stillwell.morning import ReviewPlan, notice_of, review_of
 from stillwell.notice import Notice, Priority
+from stillwell.observe.plan import BookPlan
 from stillwell.ports import Clock
 from stillwell.reading import Moment
 from stillwell.store import StoreDamaged, StoreError, StoreReader

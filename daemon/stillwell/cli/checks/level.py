@@ -9,8 +9,8 @@ from pathlib import Path
 from stillwell import wire
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.estimate.level import CalibrationWorth
-from stillwell.estimate.level_watch import LevelWatch
-from stillwell.observing import key_of
+from stillwell.observe.chamber.watch import LevelWatch
+from stillwell.observe.observing import key_of
 from stillwell.settings import Settings
 from stillwell.store import StoreReader
 from stillwell.units import Dimension, show

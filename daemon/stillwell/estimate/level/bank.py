@@ -30,9 +30,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from stillwell.estimate.gaussian import Gaussian, Row
 from stillwell.estimate.level.drift import Drift
 from stillwell.estimate.level.gauge import Located
-from stillwell.estimate.level.gaussian import Gaussian, Row
 from stillwell.estimate.level.ledger import FloatTold, Slice
 from stillwell.estimate.level.mixture import Weighed, cut, joined, log_total
 from stillwell.estimate.level.physics import D, F, G, H, K, M, Physics, R

@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stillwell.estimate.gaussian import Gaussian
 from stillwell.estimate.level.bank import Bank
-from stillwell.estimate.level.gaussian import Gaussian
 from stillwell.estimate.level.physics import Physics
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from stillwell.estimate.level.gaussian import Gaussian, merged
+from stillwell.estimate.gaussian import Gaussian, merged
 from stillwell.estimate.level.physics import H
 
 _VAGUE_MM = 9.0

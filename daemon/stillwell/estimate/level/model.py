@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from stillwell.estimate.estimate import Basis, Estimate, NotEnough
+from stillwell.estimate.answer import Basis, Estimate, NotEnough
 from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.book import Book
 from stillwell.estimate.level.evidence import (

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from stillwell.estimate.gaussian import Gaussian
 from stillwell.estimate.level.bank import Bank
-from stillwell.estimate.level.gaussian import Gaussian
 from stillwell.estimate.level.physics import D, H, K, M, Physics
 
 Moments = Callable[[Gaussian], tuple[float, float]]

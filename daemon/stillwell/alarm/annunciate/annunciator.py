@@ -1,0 +1,399 @@
+"""The annunciator: all alarms of one tank as their machines stand, what each says, which keeps
+still under which, which is shelved and for how long.
+
+It knows conditions by name only: rules and findings bring what stands, persons bring requests, time
+ends shelves. Whatever moved comes back as transitions, in order, for the caller to keep and to
+send.
+"""
+
+from __future__ import annotations
+
+from collections import ChainMap
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+from stillwell.alarm.annunciate import maintenance, shelving
+from stillwell.alarm.annunciate.asked import DONE, event_of, fits
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE
+from stillwell.alarm.annunciate.state import URGENCY, AlarmState, Event, Kind, Record, Refuse, step
+from stillwell.alarm.annunciate.suppression import Relations
+from stillwell.alarm.kept import Shifted, restored
+from stillwell.alarm.nearest import did_you_mean
+from stillwell.alarm.plan import WatchPlan
+from stillwell.alarm.wording import Wording
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority, State, Transition
+from stillwell.ports import Reply, Request
+from stillwell.reading import Moment
+
+_NEVER_MS = 1 << 62
+
+_LOOK_AGAIN_MS = 600_000
+"""So often it is looked whether what has lost its cause still comes back. A choice of ours."""
+
+_LONGEST_SETTLING_MS = 6 * 3_600_000
+"""What has not followed its cause by then speaks, whichever way it goes. A choice of ours."""
+
+_LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
+"""What announces a condition that began long ago."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """A suppressed alarm without a standing cause. Monotonic times."""
+
+    due_ms: int
+    """When it speaks, unless what it is about comes back."""
+    until_ms: int
+    """When it speaks in any case."""
+
+
+WhyNot = Callable[[str], str]
+
+
+def free(alarm: str) -> str:
+    """Nothing speaks against it."""
+    return ""
+
+
+class Conditions(Protocol):
+    """Who knows what the alarms are about."""
+
+    def patience_ms(self, alarm: str) -> int:
+        """Returns how long `alarm` may take to follow its cause before it is asked of."""
+        ...
+
+    def comes_back(self, alarm: str, now: Moment) -> bool:
+        """Returns whether what `alarm` is about is on its way to be over, by itself."""
+        ...
+
+    def says(self, alarm: str, now: Moment) -> Message | None:
+        """Returns what `alarm`, which stands, says at `now`; None where that is what was found
+        last."""
+        ...
+
+
+class Annunciator:
+    """Owned by one thread."""
+
+    def __init__(self, plan: WatchPlan, words: Wording, conditions: Conditions) -> None:
+        self.plan = plan
+        self._rules = frozenset(plan.rules())
+        self._by_hand = frozenset(plan.hand_causes())
+        self._relations = Relations(plan.relations())
+        self._words = words
+        self._conditions = conditions
+        self._alarms: dict[str, AlarmState] = {}
+        self._states: dict[str, AlarmState] = {}
+        """What is so and is no alarm; it stands as one for what follows from it."""
+        self._messages: dict[str, Message] = {}
+        self._latest: dict[str, Transition] = {}
+        self._settling: dict[str, Settling] = {}
+        """Suppressed alarms whose cause is over."""
+
+    # -- the calls -----------------------------------------------------------------------------
+
+    def restore(self, transitions: Sequence[Transition], now: Moment) -> list[Transition]:
+        """Takes up the alarms as they stood; announces none of them.
+
+        Returns the closing of those that the configuration no longer has.
+
+        Args:
+            transitions: the latest of each alarm, or all there are, oldest first.
+        """
+        out: list[Transition] = []
+        for row in {row.alarm: row for row in transitions}.values():
+            state = restored(row, self.plan.latches(row.alarm), now)
+            self._alarms[row.alarm] = state
+            self._messages[row.alarm] = row.message
+            self._latest[row.alarm] = row
+            if not self.plan.defines(row.alarm):
+                if state.state is not State.NORMAL:
+                    self._messages[row.alarm] = self._words.gone(row.alarm)
+                    out += self._move(row.alarm, Event(Kind.REMOVED), now)
+                del self._alarms[row.alarm], self._messages[row.alarm], self._latest[row.alarm]
+        for alarm, state in self._alarms.items():
+            if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
+                self._let_settle(alarm, now)
+        return out
+
+    def kept(self) -> Any:
+        """What goes on in the next run and is not in the log, for `kept.as_text`."""
+        return self._settling
+
+    def revive(self, kept: Any, here: Shifted) -> None:
+        """Goes on from what an earlier run has kept, after `restore`."""
+        for alarm, (due_ms, until_ms) in kept.items():
+            if alarm in self._settling:
+                self._settling[alarm] = Settling(
+                    int(due_ms) + here.by_ms, int(until_ms) + here.by_ms
+                )
+
+    def find(self, finding: Finding, now: Moment) -> list[Transition]:
+        """Brings the standing of a condition to its alarm; asked as often as is convenient."""
+        if finding.consequence_of:
+            self._relations.add(finding.alarm, finding.consequence_of)
+        alarm, priority = finding.alarm, finding.priority
+        if alarm in self.plan.states:
+            return self._find_state(finding, now)
+        state = self._alarms.get(alarm)
+        if state is None or not state.active:
+            if not finding.active:
+                return []
+            self._messages[alarm] = finding.message
+            under = self._cause_of(alarm, priority) is not None
+            event = Event(Kind.RAISE, priority, since=finding.since, under_cause=under)
+            return self._move(alarm, event, now)
+        self._messages[alarm] = finding.message
+        if not finding.active:
+            return self._move(alarm, Event(Kind.CLEAR), now)
+        if URGENCY[priority] <= URGENCY[state.priority]:
+            return []
+        out = []
+        if state.state is State.ACKNOWLEDGED and self._cause_of(alarm, priority) == MAINTENANCE:
+            # It would call somebody again, whose hand may be the cause.
+            out += self._move(alarm, Event(Kind.SUPPRESS), now)
+        out += self._move(alarm, Event(Kind.PRIORITY, priority), now)
+        if (
+            self._alarms[alarm].state is State.SUPPRESSED
+            and self._cause_of(alarm, priority) is None
+            and alarm not in self._settling
+        ):
+            # It has become more urgent than what it was hidden under.
+            out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
+        return out
+
+    def _find_state(self, finding: Finding, now: Moment) -> list[Transition]:
+        """A state hides what is raised while it lasts, and nothing that stood before."""
+        if finding.active:
+            self._states[finding.alarm] = AlarmState(active=True, priority=finding.priority)
+        elif self._states.pop(finding.alarm, None) is not None:
+            for alarm in self._relations.consequences(finding.alarm):
+                self._regard(alarm, now)
+        return []
+
+    def request(
+        self, request: Request, now: Moment, why_not: WhyNot = free
+    ) -> tuple[Reply, list[Transition]]:
+        """Does what a person asks, for one alarm or for every alarm that it fits.
+
+        Args:
+            why_not: says why the request may not act on an alarm; empty where it may.
+        """
+        subject = request.subject
+        longest_s = maintenance.LONGEST_S if subject == MAINTENANCE else self.plan.longest_shelf_s
+        event = event_of(request, longest_s, self._words.duration(longest_s * 1000))
+        if isinstance(event, str):
+            return Reply(False, event), []
+        if not subject:
+            return self._request_all(request, event, now, why_not)
+        if subject == MAINTENANCE:
+            return self._work(event, now, why_not, request.by)
+        if subject not in self._alarms and subject not in self._rules:
+            return Reply(False, self._unknown(subject)), []
+        event = self._with_cause(subject, event)
+        after, actions = step(self._state(subject), event, now)
+        for action in actions:
+            if isinstance(action, Refuse):
+                return Reply(False, f"{subject} {action.reason}."), []
+        if why := why_not(subject):
+            return Reply(False, why), []
+        moved = self._move(subject, event, now, by=request.by)
+        return Reply(
+            True, f"{subject} is {after.state.value.replace('-', ' ')} now.", (subject,)
+        ), moved
+
+    def _work(
+        self, event: Event, now: Moment, why_not: WhyNot, by: str
+    ) -> tuple[Reply, list[Transition]]:
+        """Begins work at the tank, gives it another end, or ends it."""
+        if event.kind is Kind.UNSHELVE and not self._at_work():
+            return Reply(False, "No work at the tank is under way."), []
+        if event.kind not in (Kind.SHELVE, Kind.UNSHELVE):
+            return Reply(
+                False, f"{MAINTENANCE} can be shelved and unshelved, and nothing else."
+            ), []
+        if why := why_not(MAINTENANCE):
+            return Reply(False, why), []
+        moved = self._move(MAINTENANCE, event, now, by=by)
+        said = self._messages[MAINTENANCE]
+        parts = (said.what, said.likely, said.do)
+        return Reply(True, " ".join(filter(None, parts)), (MAINTENANCE,)), moved
+
+    def tick(self, now: Moment) -> list[Transition]:
+        """Does what is due by time alone: shelves that end, causes that are over."""
+        return [*self._end_shelves(now), *self._settle(now)]
+
+    def next_due_ms(self) -> int:
+        """Returns before which monotonic time a tick has nothing to do."""
+        shelves = [
+            state.shelf_ends_ms
+            for state in self._alarms.values()
+            if state.shelf_ends_ms is not None
+        ]
+        settling = [left.due_ms for left in self._settling.values()]
+        return min([_NEVER_MS, *shelves, *settling])
+
+    def standing(self, alarm: str) -> AlarmState | None:
+        """Returns the state of an alarm whose condition stands; None if it does not."""
+        state = self._alarms.get(alarm)
+        return state if state is not None and state.active else None
+
+    def as_now(self, transition: Transition, now: Moment) -> Transition:
+        """Returns `transition`, by which an alarm came to stand, as it would be worded now."""
+        alarm = transition.alarm
+        said = self._conditions.says(alarm, now) or self._messages.get(alarm)
+        if said is None:
+            return transition
+        return replace(transition, message=said, also=None, also_units="")
+
+    def latest(self) -> list[Transition]:
+        """Returns the latest transition of every alarm that has ever moved, by name."""
+        return [self._latest[alarm] for alarm in sorted(self._latest)]
+
+    # -- from conditions to alarms -------------------------------------------------------------
+
+    def _state(self, alarm: str) -> AlarmState:
+        state = self._alarms.get(alarm)
+        return AlarmState(latching=self.plan.latches(alarm)) if state is None else state
+
+    def _cause_of(self, alarm: str, priority: Priority) -> str | None:
+        if alarm in self._by_hand and self._at_work():
+            return MAINTENANCE
+        return self._relations.explained(alarm, priority, ChainMap(self._alarms, self._states))
+
+    def _at_work(self) -> bool:
+        return self._state(MAINTENANCE).state is State.SHELVED
+
+    def _move(self, alarm: str, event: Event, now: Moment, *, by: str = "") -> list[Transition]:
+        before = self._state(alarm)
+        after, actions = step(before, event, now)
+        if not any(isinstance(action, Record) for action in actions):
+            return []
+        if after.since is None:
+            after = replace(after, since=now)  # so that the log holds the whole state
+        if alarm == MAINTENANCE:
+            after = self._say_of_work(after, now)
+        self._alarms[alarm] = after
+        if after.active and event.kind in _LATER:
+            self._messages[alarm] = self._conditions.says(alarm, now) or self._messages[alarm]
+        if after.state is not State.SUPPRESSED:
+            self._settling.pop(alarm, None)
+        transition = Transition(
+            alarm=alarm,
+            moment=now,
+            before=before.state,
+            after=after.state,
+            event=event.kind.value,
+            priority=after.priority,
+            active=after.active,
+            message=self._messages.get(alarm, Message(alarm)),
+            since=after.since or now,
+            by=by,
+            shelved_for_ms=shelving.left_ms(after.shelf_ends_ms, now),
+        )
+        self._latest[alarm] = transition
+        out = [transition]
+        for consequence in (
+            sorted(self._by_hand) if alarm == MAINTENANCE else self._relations.consequences(alarm)
+        ):
+            out += self._regard(consequence, now)
+        return out
+
+    def _say_of_work(self, after: AlarmState, now: Moment) -> AlarmState:
+        """Words the work at the tank, or at its end what stands."""
+        if after.shelf_ends_ms is not None:
+            left_ms = shelving.left_ms(after.shelf_ends_ms, now)
+            ends = now._replace(mono_ms=now.mono_ms + left_ms, utc_ms=now.utc_ms + left_ms)
+            at = self._words.time(ends, now)
+            until = f"until {at}" if at else f"for {self._words.duration(left_ms)}"
+            self._messages[MAINTENANCE] = maintenance.begun(until)
+            return after
+        stands = [(URGENCY[s.priority], alarm) for alarm, s in self._alarms.items() if s.active]
+        said = [
+            self._conditions.says(alarm, now) or self._messages[alarm]
+            for _, alarm in sorted(stands, key=lambda pair: (-pair[0], pair[1]))
+        ]
+        self._messages[MAINTENANCE] = maintenance.over(said)
+        return replace(after, priority=maintenance.priority_of(said))
+
+    def _regard(self, alarm: str, now: Moment) -> list[Transition]:
+        """One of the causes of `alarm` has changed: it keeps still, or may soon speak.
+
+        What an acknowledged alarm says is known: it stays as it is. What was hidden has a while to
+        follow its cause, and speaks if it does not.
+        """
+        state = self._alarms.get(alarm)
+        if state is None:
+            return []
+        cause = self._cause_of(alarm, state.priority)
+        if cause is not None:
+            self._settling.pop(alarm, None)
+            if state.state is State.UNACKNOWLEDGED and cause not in self._states:
+                return self._move(alarm, Event(Kind.SUPPRESS), now)
+        elif state.state is State.SUPPRESSED and alarm not in self._settling:
+            self._let_settle(alarm, now)
+        return []
+
+    def _let_settle(self, alarm: str, now: Moment) -> None:
+        due_ms = now.mono_ms + self._conditions.patience_ms(alarm)
+        self._settling[alarm] = Settling(due_ms, now.mono_ms + _LONGEST_SETTLING_MS)
+
+    def _settle(self, now: Moment) -> list[Transition]:
+        """What was hidden speaks when it has not followed its cause, and is not about to."""
+        out: list[Transition] = []
+        for alarm, left in list(self._settling.items()):
+            if now.mono_ms < left.due_ms:
+                continue
+            state = self._alarms[alarm]
+            waits = state.active and now.mono_ms < left.until_ms
+            if waits and self._conditions.comes_back(alarm, now):
+                again_ms = now.mono_ms + _LOOK_AGAIN_MS
+                self._settling[alarm] = replace(left, due_ms=min(again_ms, left.until_ms))
+                continue
+            self._settling.pop(alarm)
+            if self._cause_of(alarm, state.priority) is None:
+                out += self._move(alarm, Event(Kind.UNSUPPRESS), now)
+        return out
+
+    def _end_shelves(self, now: Moment) -> list[Transition]:
+        out: list[Transition] = []
+        for alarm, state in list(self._alarms.items()):
+            if state.shelf_ends_ms is not None and now.mono_ms >= state.shelf_ends_ms:
+                out += self._move(alarm, self._with_cause(alarm, Event(Kind.SHELF_ENDED)), now)
+        return out
+
+    def _with_cause(self, alarm: str, event: Event) -> Event:
+        if event.kind in (Kind.UNSHELVE, Kind.SHELF_ENDED, Kind.RETURN_TO_SERVICE):
+            under = self._cause_of(alarm, self._state(alarm).priority) is not None
+            return Event(event.kind, under_cause=under)
+        return event
+
+    # -- requests ------------------------------------------------------------------------------
+
+    def _request_all(
+        self, request: Request, event: Event, now: Moment, why_not: WhyNot
+    ) -> tuple[Reply, list[Transition]]:
+        if event.kind is Kind.OUT_OF_SERVICE:
+            return Reply(False, "Name the alarm to take out of service; one at a time."), []
+        found = [alarm for alarm, state in sorted(self._alarms.items()) if fits(event.kind, state)]
+        whys = {alarm: why_not(alarm) for alarm in found}
+        names = tuple(alarm for alarm in found if not whys[alarm])
+        if not found:
+            return Reply(False, f"There is no alarm to {request.command.replace('-', ' ')}."), []
+        if not names:
+            return Reply(False, whys[found[0]]), []
+        out: list[Transition] = []
+        for alarm in names:
+            out += self._move(alarm, self._with_cause(alarm, event), now, by=request.by)
+        text = f"{DONE[event.kind]}: {', '.join(names)}."
+        if left := [alarm for alarm in found if whys[alarm]]:
+            text += f" Not {', '.join(left)}: not announced yet when this was sent."
+        return Reply(True, text, names), out
+
+    def _unknown(self, subject: str) -> str:
+        standing = [alarm for alarm, s in self._alarms.items() if s.state is not State.NORMAL]
+        hint = did_you_mean(subject, {*self._rules, *self._alarms}, standing)
+        shown = " ".join(subject.split())[:60]
+        return f'There is no alarm "{shown}".{hint}'

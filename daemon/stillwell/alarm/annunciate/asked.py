@@ -1,0 +1,58 @@
+"""What people ask of alarms: which event it is, which alarms it fits, what they are told. Pure."""
+
+from __future__ import annotations
+
+from stillwell.alarm.annunciate import shelving
+from stillwell.alarm.annunciate.state import UNANSWERED, AlarmState, Event, Kind
+from stillwell.notice import State
+from stillwell.ports import Command, Request
+
+DONE = {
+    Kind.ACKNOWLEDGE: "Acknowledged",
+    Kind.RESET: "Reset",
+    Kind.SHELVE: "Shelved",
+    Kind.UNSHELVE: "Taken off the shelf",
+    Kind.RETURN_TO_SERVICE: "Back in service",
+}
+"""What a person is told of a request for every alarm that it fits."""
+
+_PLAIN = {
+    Command.ACKNOWLEDGE: Kind.ACKNOWLEDGE,
+    Command.RESET: Kind.RESET,
+    Command.UNSHELVE: Kind.UNSHELVE,
+    Command.OUT_OF_SERVICE: Kind.OUT_OF_SERVICE,
+    Command.RETURN_TO_SERVICE: Kind.RETURN_TO_SERVICE,
+}
+
+
+def event_of(request: Request, longest_s: float, longest: str) -> Event | str:
+    """Returns the event that a request is, or in a sentence why it is none.
+
+    Args:
+        longest_s: a shelf is no longer than this.
+        longest: the same in words.
+    """
+    if request.command is Command.SHELVE:
+        shelve_ms = shelving.shelf_ms(request.seconds, longest_s)
+        if shelve_ms is None:
+            return f"Say for how long to shelve it: between 1 s and {longest}."
+        return Event(Kind.SHELVE, shelve_ms=shelve_ms)
+    kind = _PLAIN.get(request.command)
+    return Event(kind) if kind else f"The alarms do not know how to {request.command}."
+
+
+def fits(kind: Kind, state: AlarmState) -> bool:
+    """Whether a request without a name is about an alarm in this state."""
+    match kind:
+        case Kind.ACKNOWLEDGE:
+            return state.state in UNANSWERED
+        case Kind.RESET:
+            return state.state is State.LATCHED_ACKNOWLEDGED
+        case Kind.SHELVE:
+            return state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+        case Kind.UNSHELVE:
+            return state.state is State.SHELVED
+        case Kind.RETURN_TO_SERVICE:
+            return state.state is State.OUT_OF_SERVICE
+        case _:
+            return False

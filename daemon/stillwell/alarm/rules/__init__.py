@@ -1,0 +1,1 @@
+"""Whether a condition stands: each rule judges readings, one a module. Pure."""

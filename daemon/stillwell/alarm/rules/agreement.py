@@ -1,0 +1,43 @@
+"""Two or more probes that should show the same and do not: a sensor alarm, never one of the water.
+
+Judged on the means of the last stretch of each (see `rate`), so that noise and probes read at
+different seconds make no difference. Which of them is likelier wrong `neighbours` says, where it
+can be said.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillwell.alarm.rules.limit import Limit, Side
+from stillwell.alarm.rules.neighbours import Terms
+from stillwell.alarm.rules.rate import STRETCH_MS
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Channels that should lie `within` of each other, in their unit."""
+
+    name: str
+    channels: tuple[str, ...]
+    within: float
+    delay_s: float = 900.0
+    """How long they must be apart to be told, and together to return."""
+    fastest_per_s: float | None = None
+    """The fastest that what they see can change; None where it is not known."""
+
+
+def limit_of(agreement: Agreement, longest_step_ms: int) -> Limit:
+    delay_ms = round(agreement.delay_s * 1000)
+    return Limit(
+        side=Side.HIGH,
+        at=agreement.within,
+        deadband=agreement.within / 5,
+        on_delay_ms=delay_ms,
+        off_delay_ms=delay_ms,
+        longest_step_ms=longest_step_ms,
+    )
+
+
+def terms_of(agreement: Agreement) -> Terms:
+    return Terms(agreement.within, 3 * STRETCH_MS / 1000, agreement.fastest_per_s)

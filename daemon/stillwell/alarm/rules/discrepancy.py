@@ -1,0 +1,43 @@
+"""A float or a switch in the wrong state (a discrepancy alarm in ISA-18.2's terms).
+
+A float's reading is the share of looks at which it was closed. Near its height ripple makes that
+any number between 0 and 1, so the share is judged like any other value: wrong beyond a threshold,
+in order again only a deadband on the other side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillwell.alarm.rules.limit import Limit, Side
+from stillwell.notice import Priority
+
+
+@dataclass(frozen=True, slots=True)
+class Discrepancy:
+    """`wrong_above`: closed (water at or above, switch on) is the wrong state; else open is."""
+
+    name: str
+    channel: str
+    wrong_above: bool
+    on_delay_s: float
+    off_delay_s: float
+    priority: Priority
+    says: str = ""
+    """What to do about it, in the keeper's words."""
+    in_chamber: bool = False
+    """Whether it is a float in the return chamber, where a pump that stands lifts the water."""
+    threshold: float = 0.5
+    deadband: float = 0.25
+
+
+def limit_of(discrepancy: Discrepancy, longest_step_ms: int) -> Limit:
+    """Returns the limit on the share that the discrepancy amounts to."""
+    return Limit(
+        side=Side.HIGH if discrepancy.wrong_above else Side.LOW,
+        at=discrepancy.threshold,
+        deadband=discrepancy.deadband,
+        on_delay_ms=round(discrepancy.on_delay_s * 1000),
+        off_delay_ms=round(discrepancy.off_delay_s * 1000),
+        longest_step_ms=longest_step_ms,
+    )

@@ -1,0 +1,381 @@
+"""The day on which the cycle ends, with an honest interval: the model fitted to the tests.
+
+Few tests in coarse steps leave many sets of parameters possible, and the day of the end depends on
+them strongly. So no single best set is sought: a few hundred sets, drawn from what is known before
+the first test, are weighted by each test as it comes, and moved about (Metropolis) among what the
+tests allow when too few are left with weight: iterated batch importance sampling (N. Chopin,
+Biometrika 89 (2002) 539), with each test let in by degrees where it would leave too few at once
+(Del Moral, Doucet & Jasra, J. R. Stat. Soc. B 68 (2006) 411).
+
+Random numbers come from a generator that is started with the number of the test: the same tests
+give the same answer, on every machine and after every restart.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import erfc, exp, log, pi, sqrt
+
+from stillwell.estimate.answer import Basis, Estimate, NotEnough
+from stillwell.estimate.cycle.nitrification import (
+    Happening,
+    Kinetics,
+    Prior,
+    State,
+    end_d,
+    prior,
+    reached,
+    start,
+)
+from stillwell.estimate.cycle.stage import SEEDED_D, UNSEEDED_D, Stage, Test, gathered, verdict
+
+_DAY_MS = 86_400_000
+PARTICLES = 256
+MOVES_EACH, MOST_SWEEPS = 3, 16
+"""After a redraw each set has moved so often on average, or so many times tried. With fewer, too
+many stay copies of one another, and the interval holds the true end less often than it says."""
+HORIZON_D = 120.0
+"""Farther than so many days from the start no end is looked for."""
+MISREAD = 0.02
+"""Share of tests that say nothing: the wrong bottle, the wrong line (our own allowance)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """What two colour kits can see, mg N/L."""
+
+    ammonia_step: float = 0.25
+    """The first colour that differs from that of clean water."""
+    nitrite_step: float = 0.08
+    """A quarter of a mg/L of nitrite, counted as nitrogen."""
+    log_sd: float = 0.3
+    """Of a reading: the eye, and colours that double from step to step (ln 2 / sqrt 12 is 0.2)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Particle:
+    """One set of parameters, as logarithms, with what it has come to."""
+
+    logs: tuple[float, ...]
+    state: State
+    likelihood: float
+    """Log likelihood of all tests so far."""
+
+    @property
+    def kinetics(self) -> Kinetics:
+        return Kinetics(*map(exp, self.logs))
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What the tests so far allow. Made by `begun`, moved on by `told`."""
+
+    begun_ms: int
+    seeded: bool
+    kit: Kit
+    priors: tuple[Prior, ...]
+    happenings: tuple[Happening, ...]
+    tests: tuple[Test, ...]
+    particles: tuple[Particle, ...]
+    weights: tuple[float, ...]
+    """Adding up to 1."""
+
+
+def begun(
+    begun_ms: int,
+    *,
+    seeded: bool,
+    kit: Kit | None = None,
+    happenings: Sequence[Happening] = (),
+    count: int = PARTICLES,
+) -> Fit:
+    """Returns what is known before the first test.
+
+    Args:
+        begun_ms: when the cycle was started: salt water in, and something that gives off ammonia.
+        seeded: whether live rock, sand or filter matter from a running tank went in.
+        kit: what the tests can see.
+        happenings: doses of ammonia and water changes, in days since then, also ones to come.
+        count: how many sets of parameters are followed.
+    """
+    rng = random.Random(f"cycle 0 {seeded}")
+    priors = prior(seeded)
+    particles = []
+    for _ in range(count):
+        logs = tuple(rng.gauss(log(p.median), p.log_sd) for p in priors)
+        particles.append(Particle(logs, start(Kinetics(*map(exp, logs))), 0.0))
+    return Fit(
+        begun_ms,
+        seeded,
+        kit or Kit(),
+        priors,
+        tuple(sorted(happenings, key=lambda h: h.t_d)),
+        (),
+        tuple(particles),
+        (1.0 / count,) * count,
+    )
+
+
+# -- likelihood ----------------------------------------------------------------------------------
+
+
+def _log_reading(read: float, true: float, step: float, sd: float) -> float:
+    """Log density of a kit's reading: normal in ln(x + step/2), and all that falls below the
+    middle of the first step is read as zero."""
+    expected = log(true + step / 2)
+    if read <= 0:
+        plain = 0.5 * erfc((expected - log(step)) / (sd * sqrt(2)))
+        return log((1 - MISREAD) * plain + MISREAD * 0.2)
+    z = (log(read + step / 2) - expected) / sd
+    plain = exp(-0.5 * z * z) / (sd * sqrt(2 * pi))
+    return log((1 - MISREAD) * plain + MISREAD * 0.2)
+
+
+def _log_test(test: Test, state: State, kit: Kit) -> float:
+    total = 0.0
+    if test.ammonia is not None:
+        total += _log_reading(test.ammonia, state.ammonia, kit.ammonia_step, kit.log_sd)
+    if test.nitrite is not None:
+        total += _log_reading(test.nitrite, state.nitrite, kit.nitrite_step, kit.log_sd)
+    return total
+
+
+def _log_prior(logs: Sequence[float], priors: Sequence[Prior]) -> float:
+    return -0.5 * sum(
+        ((x - log(p.median)) / p.log_sd) ** 2 for x, p in zip(logs, priors, strict=True)
+    )
+
+
+def _day(fit: Fit, t_ms: int) -> float:
+    return (t_ms - fit.begun_ms) / _DAY_MS
+
+
+# -- a test comes in -----------------------------------------------------------------------------
+
+
+def told(fit: Fit, test: Test) -> Fit:
+    """Returns the fit after one more test. Raises ValueError for one that is earlier than the last,
+    or before the start: then fit again from all of them (`fitted`)."""
+    day = _day(fit, test.t_ms)
+    if day < 0 or (fit.tests and test.t_ms < fit.tests[-1].t_ms):
+        raise ValueError("Tests must be told in order, none before the cycle began.")
+    rng = random.Random(f"cycle {len(fit.tests) + 1}")
+    particles = []
+    for p in fit.particles:
+        state = reached(p.state, p.kinetics, day, fit.happenings)
+        particles.append(Particle(p.logs, state, p.likelihood))
+    news = [_log_test(test, p.state, fit.kit) for p in particles]
+    weights = list(fit.weights)
+    enough = len(particles) / 2
+    done = 0.0
+    while done < 1.0:
+        part = _part(weights, news, 1.0 - done, enough)
+        weights = _weighted(weights, news, part)
+        done = min(1.0, done + part)
+        if done >= 1.0 and _effective(weights) >= enough:
+            break
+        particles, news = _moved(fit, test, particles, news, weights, done, rng)
+        weights = [1.0 / len(particles)] * len(particles)
+    return replace(
+        fit,
+        tests=(*fit.tests, test),
+        particles=tuple(
+            replace(p, likelihood=p.likelihood + new)
+            for p, new in zip(particles, news, strict=True)
+        ),
+        weights=tuple(weights),
+    )
+
+
+def _weighted(weights: Sequence[float], news: Sequence[float], part: float) -> list[float]:
+    top = max(new for new, w in zip(news, weights, strict=True) if w > 0)
+    out = [w * exp(part * (new - top)) for w, new in zip(weights, news, strict=True)]
+    total = sum(out)
+    return [w / total for w in out]
+
+
+def _effective(weights: Sequence[float]) -> float:
+    return 1.0 / sum(w * w for w in weights)
+
+
+def _part(weights: Sequence[float], news: Sequence[float], left: float, enough: float) -> float:
+    """How much of the test can be let in before too few are left with weight."""
+    if _effective(_weighted(weights, news, left)) >= enough * 0.5:
+        return left
+    low, high = 0.0, left
+    for _ in range(20):
+        middle = (low + high) / 2
+        if _effective(_weighted(weights, news, middle)) >= enough:
+            low = middle
+        else:
+            high = middle
+    return max(low, 1e-3 * left)
+
+
+def _moved(
+    fit: Fit,
+    test: Test,
+    particles: Sequence[Particle],
+    news: Sequence[float],
+    weights: Sequence[float],
+    part: float,
+    rng: random.Random,
+) -> tuple[list[Particle], list[float]]:
+    """Draws by weight (systematically), then walks each a few steps among what the tests allow."""
+    count, size = len(particles), len(fit.priors)
+    root = _root_of_spread([p.logs for p in particles], weights)
+    chosen: list[int] = []
+    at, total = rng.random() / count, 0.0
+    for i, w in enumerate(weights):
+        total += w
+        while len(chosen) < count and at < total:
+            chosen.append(i)
+            at += 1.0 / count
+    chosen += [max(range(count), key=weights.__getitem__)] * (count - len(chosen))
+    now = [particles[i] for i in chosen]
+    fresh = [news[i] for i in chosen]
+    day = _day(fit, test.t_ms)
+    reach, moves = 2.38 / sqrt(size), 0
+    for _ in range(MOST_SWEEPS):
+        accepted = 0
+        for i, old in enumerate(now):
+            z = [rng.gauss(0.0, reach) for _ in range(size)]
+            logs = tuple(
+                x + sum(row[k] * z[k] for k in range(j + 1))
+                for j, (x, row) in enumerate(zip(old.logs, root, strict=True))
+            )
+            floor = (
+                log(1.0 - rng.random())
+                + _log_prior(old.logs, fit.priors)
+                + old.likelihood
+                + part * fresh[i]
+            )
+            before = _log_prior(logs, fit.priors)
+            if before < floor - 5.0 * (len(fit.tests) + 1):
+                continue  # no likelihood could make up for it
+            kinetics = Kinetics(*map(exp, logs))
+            state, likelihood = start(kinetics), 0.0
+            for earlier in fit.tests:
+                state = reached(state, kinetics, _day(fit, earlier.t_ms), fit.happenings)
+                likelihood += _log_test(earlier, state, fit.kit)
+            state = reached(state, kinetics, day, fit.happenings)
+            new = _log_test(test, state, fit.kit)
+            if before + likelihood + part * new >= floor:
+                now[i], fresh[i] = Particle(logs, state, likelihood), new
+                accepted += 1
+        moves += accepted
+        if moves >= MOVES_EACH * count:
+            break
+        # A quarter accepted is about the best (Roberts, Gelman & Gilks 1997).
+        if accepted < 0.15 * count:
+            reach *= 0.6
+        elif accepted > 0.4 * count:
+            reach *= 1.4
+    return now, fresh
+
+
+def _root_of_spread(
+    points: Sequence[Sequence[float]], weights: Sequence[float]
+) -> list[list[float]]:
+    """The Cholesky root of the weighted covariance."""
+    size = len(points[0])
+    mean = [sum(w * p[j] for w, p in zip(weights, points, strict=True)) for j in range(size)]
+    root = [[0.0] * size for _ in range(size)]
+    for i in range(size):
+        for j in range(i + 1):
+            cov = sum(
+                w * (p[i] - mean[i]) * (p[j] - mean[j])
+                for w, p in zip(weights, points, strict=True)
+            )
+            rest = cov - sum(root[i][k] * root[j][k] for k in range(j))
+            if i == j:
+                root[i][i] = sqrt(max(rest, 1e-6))
+            else:
+                root[i][j] = rest / root[j][j]
+    return root
+
+
+def fitted(
+    tests: Sequence[Test],
+    begun_ms: int,
+    *,
+    seeded: bool,
+    kit: Kit | None = None,
+    happenings: Sequence[Happening] = (),
+    count: int = PARTICLES,
+) -> Fit:
+    """Returns the fit to all tests, in whatever order they come; those before the start are left
+    out."""
+    fit = begun(begun_ms, seeded=seeded, kit=kit, happenings=happenings, count=count)
+    for test in gathered(tests):
+        if test.t_ms >= begun_ms:
+            fit = told(fit, test)
+    return fit
+
+
+# -- the answer ----------------------------------------------------------------------------------
+
+
+def end_estimate(fit: Fit, now_ms: int) -> Estimate | NotEnough:
+    """Returns on which day since the start the cycle ends, as the tests allow it, with the 95 %
+    interval: when both ammonia and nitrite will have fallen below what the kit can see, for good.
+    The proof by two tests takes a day or two more.
+
+    An end beyond `HORIZON_D` is given as that, one that has passed as the day of the last test.
+    Says why not when there is no test yet, or when the cycle is finished.
+    """
+    window = (fit.begun_ms, now_ms)
+    if not fit.tests:
+        return NotEnough("No test is noted since the cycle began.", window)
+    basis = (Basis("tests", len(fit.tests)),)
+    if verdict(fit.tests).stage is Stage.FINISHED:
+        return NotEnough("The cycle is finished: there is nothing to forecast.", window, basis)
+    ends = sorted(zip(_ends(fit), fit.weights, strict=True))
+    return Estimate(
+        _quantile(ends, 0.5), _quantile(ends, 0.025), _quantile(ends, 0.975), "d", basis, window
+    )
+
+
+def _ends(fit: Fit) -> list[float]:
+    found = []
+    later = [h for h in fit.happenings if fit.tests and h.t_d > _day(fit, fit.tests[-1].t_ms)]
+    for p in fit.particles:
+        kinetics = p.kinetics
+        state = reached(p.state, kinetics, later[-1].t_d, later) if later else p.state
+        below = (fit.kit.ammonia_step / 2, fit.kit.nitrite_step / 2)
+        found.append(end_d(state, kinetics, *below, HORIZON_D))
+    return found
+
+
+def _quantile(ordered: Sequence[tuple[float, float]], share: float) -> float:
+    total = 0.0
+    for value, weight in ordered:
+        total += weight
+        if total >= share:
+            return value
+    return ordered[-1][0]
+
+
+def words(fit: Fit, now_ms: int) -> str:
+    """Returns the forecast for the person beside the tank."""
+    answer = end_estimate(fit, now_ms)
+    if isinstance(answer, NotEnough):
+        return answer.reason
+    today = _day(fit, now_ms)
+    if answer.value <= today:
+        return "Ammonia and nitrite should be gone by now: test both, twice, a day apart."
+    if answer.value >= HORIZON_D:
+        return (
+            "By the tests so far no end is in sight within four months. Check that the water is "
+            "warm and moves, and that something feeds the bacteria."
+        )
+    usual = f"about {SEEDED_D:.0f} days" if fit.seeded else f"up to {UNSEEDED_D:.0f} days"
+    kind = "seeded" if fit.seeded else "unseeded"
+    high = "later than day 120" if answer.high >= HORIZON_D else f"day {answer.high:.0f}"
+    return (
+        f"Day {today:.0f}. The end is expected about day {answer.value:.0f} (between day "
+        f"{max(answer.low, today):.0f} and {high}, 95 %), by {len(fit.tests)} tests. "
+        f"Common practice: {usual} for a tank that is {kind}."
+    )

@@ -1,0 +1,1 @@
+"""What the tank's salinity is between two checks, and how well that is known."""

@@ -1,0 +1,399 @@
+"""The salt balance: what the tank's salinity is between two checks, and how well that is known.
+
+Salt stays and water goes: evaporation raises the salinity until somebody pours fresh water, and
+salt water poured in its place raises it for good. So two things are followed: the salinity that the
+tank would have when filled to the mark (its salt), and the share of its water that is missing. A
+third is how fast water evaporates, a fourth how fast salt comes or goes that no entry speaks of.
+All four are one extended Kalman filter: the interval grows with time and with what is poured, and
+closes at each check.
+
+Everything is reckoned by mass: a kg of salt water takes its salt along whatever its density.
+Salinity is practical salinity. Times are ms on one clock that is never stepped; the journal is told
+in order (`replayed` sorts it), so that an entry that comes late gives the same figures as one that
+came at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from math import exp, sqrt
+
+from stillwell.estimate.answer import Basis, Estimate
+from stillwell.estimate.matrix4 import (
+    Matrix,
+    Vector,
+    diagonal,
+    moved,
+    quadratic,
+    rows,
+    widened,
+)
+from stillwell.estimate.salt.told import (
+    Check,
+    EvaporationRate,
+    Event,
+    Exchange,
+    MissingWater,
+    SaltParameters,
+    TopUp,
+    kilograms,
+)
+
+_DAY_MS = 86_400_000
+_Z = 1.959964
+"""Of the central 95 % of a normal distribution."""
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What happened since the last check: what an unexpected check may come from."""
+
+    fresh: float = 0.0
+    """Share of the tank's water poured in as fresh water."""
+    fresh_pours: int = 0
+    salt_pours: int = 0
+    exchanged: float = 0.0
+    level_ms: int | None = None
+    """When the water was last known to be at the mark, or where else it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class SaltState:
+    """Everything that the balance remembers."""
+
+    parameters: SaltParameters
+    t_ms: int
+    mean: Vector
+    """Salinity when full; share of the water missing; share evaporating a day; salinity a day that
+    comes unnoted."""
+    spread: Matrix
+    checks: int = 0
+    pours: int = 0
+    exchanges: int = 0
+    last_check_ms: int | None = None
+    last_check_sd: float | None = None
+    """How well the last check measured."""
+    since: Since = Since()
+    courses: tuple[Course, ...] = ()
+    """What it may be instead, at the same time (`salt_pours`): the book's course first, then those
+    in which fresh water was salt water; `mean` and `spread` are of all of them. Empty: one only."""
+
+    @property
+    def salted(self) -> float:
+        """Returns how likely it is that what was noted as fresh water lately was salt water."""
+        return sum(course.weight for course in self.courses[1:])
+
+    @property
+    def salted_ms(self) -> int | None:
+        """Returns since which check it was, most likely; None where nothing speaks of it."""
+        if len(self.courses) < 2:
+            return None
+        return max(self.courses[1:], key=lambda course: course.weight).salted_ms
+
+    @property
+    def full_kg(self) -> float:
+        """Returns the mass of the tank's water at the mark."""
+        return kilograms(self.parameters.full_ml, 35.0)
+
+    @property
+    def salinity(self) -> float:
+        """Returns what a check should read now."""
+        return self.mean[0] / (1.0 - self.mean[1])
+
+    @property
+    def salinity_sd(self) -> float:
+        """Returns how well that is known."""
+        h = _reading_of(self.mean)
+        return sqrt(max(0.0, quadratic(h, self.spread)))
+
+    @property
+    def missing_ml(self) -> float:
+        """Returns how much fresh water is missing to the mark."""
+        return self.mean[1] * self.full_kg / kilograms(1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One way in which things may have gone, and how likely it is among all of them."""
+
+    weight: float
+    state: SaltState
+    salted_ms: int | None = None
+    """Since which check fresh water was salt water; None where the book is right."""
+
+
+def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
+    """The state after a measurement with sensitivity `h` that came out `surprise` above what was
+    expected."""
+    ph = [sum(state.spread[i][j] * h[j] for j in range(4)) for i in range(4)]
+    total = sum(h[i] * ph[i] for i in range(4)) + variance
+    gain = [p / total for p in ph]
+    a, b, c, d = (m + g * surprise for m, g in zip(state.mean, gain, strict=True))
+    # Joseph's form: stays symmetric and positive whatever the rounding.
+    keep = rows([[(i == j) - gain[i] * h[j] for j in range(4)] for i in range(4)])
+    spread = moved(state.spread, keep)
+    spread = rows(
+        [[spread[i][j] + gain[i] * gain[j] * variance for j in range(4)] for i in range(4)]
+    )
+    return replace(state, mean=(a, b, c, d), spread=spread)
+
+
+def _reading_of(mean: Vector) -> Vector:
+    """How a check moves with the state."""
+    there = 1.0 - mean[1]
+    return 1.0 / there, mean[0] / there**2, 0.0, 0.0
+
+
+# -- time ----------------------------------------------------------------------------------------
+
+
+def begun(
+    parameters: SaltParameters, t_ms: int, salinity: float = 35.0, sd: float = 2.0
+) -> SaltState:
+    """Returns the state of a tank of which little is known: about `salinity`, about full."""
+    full = kilograms(parameters.full_ml, 35.0)
+    rate = kilograms(parameters.evaporation_ml_d) / full
+    mark = kilograms(parameters.mark_sd_ml) / full
+    return SaltState(
+        parameters,
+        t_ms,
+        (salinity, 0.0, rate, 0.0),
+        diagonal(
+            sd**2,
+            (2 * mark) ** 2,
+            (rate * parameters.evaporation_rel_sd) ** 2,
+            parameters.unnoted_per_day**2,
+        ),
+    )
+
+
+def advanced(state: SaltState, t_ms: int) -> SaltState:
+    """Returns the state at a later time, with no event between. Raises ValueError for an earlier
+    one."""
+    if t_ms < state.t_ms:
+        raise ValueError("The salt balance can't go back in time: tell it the journal in order.")
+    left = (t_ms - state.t_ms) / _DAY_MS
+    mean, spread, p = state.mean, state.spread, state.parameters
+    usual = kilograms(p.evaporation_ml_d) / state.full_kg
+    while left > 0:
+        days = min(left, 1.0)
+        left -= days
+        stays = exp(-days / p.evaporation_memory_d)
+        # Of a rate that returns to the usual one, over the step: the mean of its course.
+        path = p.evaporation_memory_d * (1.0 - stays)
+        by: Matrix = (
+            (1.0, 0.0, 0.0, days),
+            (0.0, 1.0, path, 0.0),
+            (0.0, 0.0, stays, 0.0),
+            (0.0, 0.0, 0.0, 1.0),
+        )
+        s, u, e, c = mean
+        mean = (
+            max(0.0, s + c * days),
+            # A tank does not dry up in a balance: beyond a third the keeper was away from the book.
+            min(u + usual * days + (e - usual) * path, 1 / 3),
+            usual + (e - usual) * stays,
+            c,
+        )
+        sd = usual * p.evaporation_rel_sd
+        spread = widened(
+            moved(spread, by),
+            p.wander_per_root_day**2 * days,
+            (0.1 * usual * days) ** 2,
+            sd * sd * (1.0 - stays * stays),
+            (0.02 * p.unnoted_per_day) ** 2 * days,
+        )
+    return replace(state, t_ms=t_ms, mean=mean, spread=spread)
+
+
+# -- events --------------------------------------------------------------------------------------
+
+
+def updated(state: SaltState, event: Event) -> SaltState:
+    """Returns the state after an event. Raises ValueError for one before the state's time. Goes on
+    along one course: which others there were is left behind (`salt_pours` holds them)."""
+    state = replace(advanced(state, event.t_ms), courses=())
+    match event:
+        case Check():
+            return _checked(state, event)
+        case TopUp():
+            return _topped_up(state, event)
+        case Exchange():
+            return _exchanged(state, event)
+        case MissingWater():
+            share = kilograms(event.ml) / state.full_kg
+            sd = kilograms(event.sd_ml) / state.full_kg
+            sd = sqrt(sd**2 + (share * state.parameters.full_rel_sd) ** 2)
+            told = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
+            return replace(told, since=replace(told.since, level_ms=event.t_ms))
+        case EvaporationRate():
+            rate = kilograms(event.ml_d) / state.full_kg
+            relative = sqrt(event.rel_sd**2 + state.parameters.full_rel_sd**2)
+            variance = max((rate * relative) ** 2, 1e-12)
+            return _told(state, (0.0, 0.0, 1.0, 0.0), rate - state.mean[2], variance)
+
+
+def surprise(state: SaltState, check: Check) -> tuple[float, float]:
+    """Returns by how much a check reads above what is expected at its time, and the standard
+    deviation that this difference should have."""
+    now = advanced(state, check.t_ms)
+    sd = sqrt(quadratic(_reading_of(now.mean), now.spread) + check.sd**2)
+    return check.salinity - now.salinity, sd
+
+
+_UNEXPECTED = 3.3
+"""Beyond so many standard deviations (once in a thousand) the book lacks something."""
+
+
+def _checked(state: SaltState, check: Check) -> SaltState:
+    above, sd = surprise(state, check)
+    if abs(above) > _UNEXPECTED * sd:
+        # Something happened that no entry speaks of. What is known of the salt goes with it: the
+        # check counts, as if the difference had been a likely one.
+        lacking = (above / 2) ** 2 - sd**2
+        state = replace(state, spread=widened(state.spread, lacking, 0.0, 0.0, 0.0))
+    told = _told(state, _reading_of(state.mean), above, check.sd**2)
+    return replace(
+        told,
+        checks=state.checks + 1,
+        last_check_ms=check.t_ms,
+        last_check_sd=check.sd,
+        since=Since(level_ms=state.since.level_ms),
+    )
+
+
+def _to_mark(state: SaltState) -> SaltState:
+    """What was missing no longer is, and nothing known about it says anything about now."""
+    s, _, e, c = state.mean
+    mark = (kilograms(state.parameters.mark_sd_ml) / state.full_kg) ** 2
+    spread = rows(
+        [
+            [mark if i == j == 1 else 0.0 if 1 in (i, j) else state.spread[i][j] for j in range(4)]
+            for i in range(4)
+        ]
+    )
+    since = replace(state.since, level_ms=state.t_ms)
+    return replace(state, mean=(s, 0.0, e, c), spread=spread, since=since)
+
+
+def _topped_up(state: SaltState, pour: TopUp) -> SaltState:
+    p = state.parameters
+    if pour.ml is None and not pour.to_mark:
+        raise ValueError("A pour needs a volume, or that it filled up to the mark.")
+    share = None if pour.ml is None else kilograms(pour.ml, pour.salinity) / state.full_kg
+    if share is not None and pour.to_mark:
+        mark = kilograms(p.mark_sd_ml) / state.full_kg
+        sd = sqrt((share * p.pour_rel_sd) ** 2 + (share * p.full_rel_sd) ** 2 + mark**2)
+        state = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
+    poured = max(0.0, state.mean[1]) if share is None else share
+    s, u, e, c = state.mean
+    if pour.salinity > 0:
+        relative = p.pour_rel_sd if share is not None else 0.0
+        salt_sd = sqrt((pour.salinity * relative) ** 2 + p.batch_sd**2) * poured
+        # Not measured: as much salt as water was missing, and as uncertain.
+        by: Matrix = (
+            (1.0, pour.salinity if share is None else 0.0, 0.0, 0.0),
+            (0.0, 1.0, 0.0, 0.0),
+            (0.0, 0.0, 1.0, 0.0),
+            (0.0, 0.0, 0.0, 1.0),
+        )
+        spread = widened(moved(state.spread, by), salt_sd**2, 0.0, 0.0, 0.0)
+        state = replace(state, mean=(s + poured * pour.salinity, u, e, c), spread=spread)
+    if pour.to_mark:
+        state = _to_mark(state)
+    else:
+        s, u, e, c = state.mean
+        relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
+        state = replace(
+            state,
+            mean=(s, u - poured, e, c),
+            spread=widened(state.spread, 0.0, (poured * relative) ** 2, 0.0, 0.0),
+        )
+    fresh = pour.salinity <= 0
+    since = replace(
+        state.since,
+        fresh=state.since.fresh + (poured if fresh else 0.0),
+        fresh_pours=state.since.fresh_pours + fresh,
+        salt_pours=state.since.salt_pours + (not fresh),
+    )
+    return replace(state, pours=state.pours + 1, since=since)
+
+
+def _exchanged(state: SaltState, change: Exchange) -> SaltState:
+    p = state.parameters
+    meant = (p.low + p.high) / 2
+    new = meant if change.salinity is None else change.salinity
+    new_sd = sqrt(p.batch_sd**2 + (1.0 if change.salinity is None else 0.0))
+    s, u, e, c = state.mean
+    here = state.salinity
+    out = min(kilograms(change.ml, here) / state.full_kg, 0.99 * (1.0 - u))
+    left = 1.0 - out / (1.0 - u)
+    # Salt out at the tank's salinity; water out moves the level, which the new water brings back.
+    by: Matrix = (
+        (left, -out * s / (1.0 - u) ** 2, 0.0, 0.0),
+        (0.0, 1.0, 0.0, 0.0),
+        (0.0, 0.0, 1.0, 0.0),
+        (0.0, 0.0, 0.0, 1.0),
+    )
+    spread = moved(state.spread, by)
+    came = kilograms(change.ml, new) / state.full_kg
+    if change.to_mark:
+        # Filled up with salt water: what was missing came as salt water too.
+        came = max(0.0, out + u)
+        by = ((1.0, new, 0.0, 0.0), by[1], by[2], by[3])
+        spread = moved(spread, by)
+    relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
+    salt_var = (came * new_sd) ** 2 + (out * relative * (new - here)) ** 2
+    state = replace(
+        state,
+        mean=(s * left + came * new, u + out - came, e, c),
+        spread=widened(spread, salt_var, 0.0, 0.0, 0.0),
+        exchanges=state.exchanges + 1,
+        since=replace(state.since, exchanged=state.since.exchanged + out),
+    )
+    return _to_mark(state) if change.to_mark else state
+
+
+def replayed(state: SaltState, events: Iterable[Event], until_ms: int) -> SaltState:
+    """Returns the state at `until_ms` after all events from the state's time to then, in the order
+    of time whatever order they come in."""
+    for event in sorted(events, key=lambda e: e.t_ms):
+        if state.t_ms <= event.t_ms <= until_ms:
+            state = updated(state, event)
+    return advanced(state, max(until_ms, state.t_ms))
+
+
+# -- answers -------------------------------------------------------------------------------------
+
+
+def salinity_estimate(state: SaltState, now_ms: int) -> Estimate:
+    """Returns the tank's salinity with its 95 % interval."""
+    now = advanced(state, now_ms)
+    half = _Z * now.salinity_sd
+    return Estimate(
+        now.salinity,
+        max(0.0, now.salinity - half),
+        now.salinity + half,
+        "PSU",
+        tuple(
+            Basis(kind, count)
+            for kind, count in (
+                ("salinity checks", state.checks),
+                ("pours", state.pours),
+                ("water changes", state.exchanges),
+            )
+            if count
+        ),
+        (now_ms, now_ms),
+    )
+
+
+def unnoted_estimate(state: SaltState) -> Estimate:
+    """Returns by how much the salinity rises a day (falls, when negative) without an entry that
+    says why. An interval above 0 speaks of top-ups with salt water, one below of splashes, salt
+    creep or a leak that fresh water is poured after."""
+    half = _Z * sqrt(state.spread[3][3])
+    rate = state.mean[3]
+    basis = (Basis("salinity checks", state.checks),)
+    return Estimate(rate, rate - half, rate + half, "PSU/d", basis, (state.t_ms, state.t_ms))

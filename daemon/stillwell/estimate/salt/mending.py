@@ -1,0 +1,66 @@
+"""How to bring the salinity back, and how slowly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+from stillwell.estimate.salt.balance import SaltState
+from stillwell.estimate.salt.told import kilograms
+
+FASTEST_PER_DAY = 1.0
+"""No faster than about 1 a day for animals (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BringBack:
+    """How to bring the salinity to where it should be."""
+
+    pour_fresh_ml: float
+    """First: fresh water up to the mark."""
+    swap_ml: float
+    """Then: so much of the tank out and the same volume in."""
+    of_salinity: float
+    """Of the water that comes in; 0: fresh."""
+    hours: float
+    """Spread over at least so long."""
+    portions: int
+    """In so many equal parts, one a day at most."""
+
+
+def bring_back(
+    state: SaltState,
+    target: float,
+    saltier: float | None = None,
+    per_day: float = FASTEST_PER_DAY,
+) -> BringBack:
+    """Returns how to bring the tank to `target`.
+
+    Args:
+        state: now.
+        target: the salinity to come to, when filled to the mark.
+        saltier: of the salt water at hand when the tank is too fresh; None: 5 above the target.
+        per_day: how fast at most. Raises ValueError where the water at hand can't do it.
+    """
+    if not (target > 0 and per_day > 0):
+        raise ValueError("The target and the pace must be above 0.")
+    full, first = state.mean[0], max(0.0, state.missing_ml)
+    new = 0.0 if full > target else (target + 5.0 if saltier is None else saltier)
+    if full < target and new <= target:
+        raise ValueError(
+            f"Water of {new:g} can't raise a tank to {target:g}: mix some that is saltier."
+        )
+    if full == target:
+        volume = 0.0
+    else:
+        # (W - x rho_tank) full + x rho_new new = (W - x rho_tank + x rho_new) target
+        out, into = kilograms(1.0, full), kilograms(1.0, new)
+        volume = state.full_kg * (target - full) / (out * (target - full) + into * (new - target))
+    total = abs(state.salinity - target)
+    return BringBack(
+        pour_fresh_ml=first,
+        swap_ml=max(0.0, volume),
+        of_salinity=new,
+        hours=24.0 * total / per_day,
+        portions=max(1, -int(-total // per_day)) if total < inf else 1,
+    )

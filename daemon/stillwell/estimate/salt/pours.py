@@ -1,0 +1,113 @@
+"""Whether what is noted as fresh water was salt water, by what the checks say.
+
+A keeper who takes the wrong can takes it every time. So beside the course that the book tells there
+is one more for each of the last checks, in which all that was noted as fresh since then carried the
+tank's own salinity. Each weighs what its likelihood and its rarity make of it, and the balance is
+all of them together, as one normal distribution of their mean and covariance (moment matching, as
+in Blom & Bar-Shalom, IEEE Trans. Autom. Control 33 (1988) 780; from memory). A filter that knew of
+one course alone would take half of such a rise for errors of the refractometer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from math import exp, log
+
+from stillwell.estimate.matrix4 import rows
+from stillwell.estimate.salt.balance import Course, SaltState, advanced, surprise, updated
+from stillwell.estimate.salt.told import Check, Event, TopUp
+
+CHECKS = 6
+"""So many checks back the wrong can may have been taken first (our own choice)."""
+ODDS = 0.02
+"""That it was, from one check to the next: our own judgement, as in `salt_alarm`."""
+_NUMBERS = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class _Salted:
+    """The balance if all that was noted as fresh water since a check was salt water."""
+
+    since_ms: int
+    state: SaltState
+    led: float = 0.0
+    """Log likelihood ratio of the checks since then against the book's own course."""
+
+
+class Courses:
+    """The balance told one event after another, in order, along all courses."""
+
+    def __init__(self, start: SaltState) -> None:
+        self.book = start
+        """The balance if all is as it was noted."""
+        self._salted: list[_Salted] = []
+
+    def tell(self, event: Event) -> None:
+        """Takes the next event."""
+        salted = self._salted
+        if isinstance(event, Check):
+            fits = _fits(self.book, event)
+            salted = [replace(c, led=c.led + _fits(c.state, event) - fits) for c in salted]
+        self.book = updated(self.book, event)
+        self._salted = [_goes_on(c, event) for c in salted]
+        if isinstance(event, Check):
+            self._salted = [*self._salted[1 - CHECKS :], _Salted(event.t_ms, self.book)]
+
+    @property
+    def state(self) -> SaltState:
+        """Returns the balance after the last event: of the book's course and of those with salt
+        water in the can, each by its weight (`SaltState.courses`)."""
+        return _together(self.book, self._salted)
+
+
+def reckoned(start: SaltState, events: Iterable[Event]) -> SaltState:
+    """Returns the balance after `events`, which are in order, from `start` on."""
+    courses = Courses(start)
+    for event in events:
+        courses.tell(event)
+    return courses.state
+
+
+def _goes_on(course: _Salted, event: Event) -> _Salted:
+    if isinstance(event, TopUp) and event.salinity <= 0:
+        salinity = advanced(course.state, event.t_ms).salinity
+        event = replace(event, salinity=salinity)
+    return replace(course, state=updated(course.state, event))
+
+
+def _fits(state: SaltState, check: Check) -> float:
+    """Log likelihood of a check, but for a constant."""
+    above, sd = surprise(state, check)
+    return -0.5 * (above / sd) ** 2 - log(sd)
+
+
+def _together(book: SaltState, courses: Sequence[_Salted]) -> SaltState:
+    """One state of all courses. The newest has met no check and says nothing yet."""
+    tried = courses[:-1]
+    if not tried:
+        return book
+    weights = [1.0, *(ODDS * exp(min(50.0, c.led)) for c in tried)]
+    total = sum(weights)
+    shares = [weight / total for weight in weights]
+    states = [book, *(c.state for c in tried)]
+    mean = [sum(w * s.mean[i] for w, s in zip(shares, states, strict=True)) for i in _NUMBERS]
+    a, b, c, d = mean
+    spread = [
+        [
+            sum(
+                w * (s.spread[i][j] + (s.mean[i] - mean[i]) * (s.mean[j] - mean[j]))
+                for w, s in zip(shares, states, strict=True)
+            )
+            for j in _NUMBERS
+        ]
+        for i in _NUMBERS
+    ]
+    since = [None, *(c.since_ms for c in tried)]
+    told = zip(shares, states, since, strict=True)
+    return replace(
+        book,
+        mean=(a, b, c, d),
+        spread=rows(spread),
+        courses=tuple(Course(share, state, ms) for share, state, ms in told),
+    )

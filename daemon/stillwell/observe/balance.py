@@ -1,0 +1,152 @@
+"""The salt balance and the cycle, as the journal has them at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from stillwell.entry import Entry
+from stillwell.estimate.cycle.stage import Stage, Test, Verdict, verdict
+from stillwell.estimate.salt.balance import SaltState, advanced, begun
+from stillwell.estimate.salt.pours import Courses
+from stillwell.estimate.salt.told import Check, EvaporationRate, Event, MissingWater, SaltParameters
+from stillwell.journal import Kind, cycle_tests, salt_events, standing
+from stillwell.observe.salt.alarms import explained, is_unexpected
+
+DAY_MS = 86_400_000
+_Z2 = 3.92
+"""Widths of a 95 % interval in standard deviations."""
+_LEAST_SD_ML = 20.0
+"""Nobody knows better how much is missing (our own choice)."""
+LOOK_BACK_MS = 120 * DAY_MS
+"""What is older says nothing more of today's salinity: four months of weekly checks lie between, or
+the interval is as wide as if nobody had ever looked."""
+
+Level = MissingWater | EvaporationRate
+
+
+def salt_state(
+    entries: Iterable[Entry], level: Iterable[Level], parameters: SaltParameters, now_ms: int
+) -> SaltState:
+    """Returns the balance at a time, from all entries of the last four months whatever their order.
+
+    Args:
+        entries: those that stand; struck ones are left out.
+        level: what the level says is missing, once a day at most.
+        parameters: the tank.
+        now_ms: UTC ms; what is later is left out.
+    """
+    return Ledger(parameters).at(entries, level, now_ms)
+
+
+def missing_water(t_ms: int, ml: float, low: float, high: float) -> MissingWater:
+    """Returns what the level says is missing at a time, from its 95 % interval, as the balance is
+    told it."""
+    return MissingWater(t_ms, ml, max((high - low) / _Z2, _LEAST_SD_ML))
+
+
+@dataclass(frozen=True, slots=True)
+class LastCheck:
+    """The newest salinity that somebody measured, beside what the entries before it foretold."""
+
+    check: Check
+    text: str
+    """As expected, or what it likely comes from and what to look at."""
+    unexpected: bool
+
+
+class Ledger:
+    """The balance at one time after another: what has been reckoned up to the last event is not
+    reckoned again. The figures are those of `salt_state`."""
+
+    def __init__(self, parameters: SaltParameters) -> None:
+        self._parameters = parameters
+        self._events: list[Event] | None = None
+        self._after: SaltState | None = None
+        self._last: LastCheck | None = None
+
+    def at(self, entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> SaltState:
+        """Returns the balance; arguments as of `salt_state`."""
+        events = _events(entries, level, now_ms)
+        if not events:
+            self._events, self._after, self._last = None, None, None
+            return begun(self._parameters, now_ms)
+        if self._after is None or events != self._events:
+            self._after, self._last = _reckoned(begun(self._parameters, events[0].t_ms), events)
+            self._events = events
+        return advanced(self._after, now_ms)
+
+    @property
+    def last_check(self) -> LastCheck | None:
+        """Returns the newest check and what it speaks for, as of the last `at`; None without one.
+        The first of all is never unexpected: nothing foretold it."""
+        return self._last
+
+
+def _events(entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> list[Event]:
+    """What the balance is told up to a time, in order."""
+    start_ms = now_ms - LOOK_BACK_MS
+    kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]
+    events = [*salt_events(kept), *(e for e in level if start_ms <= e.t_ms <= now_ms)]
+    return sorted(events, key=lambda e: e.t_ms)
+
+
+def _reckoned(start: SaltState, events: Sequence[Event]) -> tuple[SaltState, LastCheck | None]:
+    """The balance after the last event, and what was expected of the last check."""
+    checks = [n for n, event in enumerate(events) if isinstance(event, Check)]
+    courses, last = Courses(start), None
+    for n, event in enumerate(events):
+        if checks and n == checks[-1]:
+            assert isinstance(event, Check)
+            first, before = len(checks) == 1, courses.book
+            text = "" if first else explained(before, event)
+            last = LastCheck(event, text, not first and is_unexpected(before, event))
+        courses.tell(event)
+    return courses.state, last
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """Where the tank's nitrogen cycle stands by the journal."""
+
+    begun_ms: int | None
+    """When it was started, or tested first; None: nothing is noted of any cycle."""
+    seeded: bool
+    tests: tuple[Test, ...]
+    verdict: Verdict
+
+    @property
+    def running(self) -> bool:
+        """Returns whether there is one to wait for."""
+        return self.begun_ms is not None and self.verdict.stage is not Stage.FINISHED
+
+
+def cycle_of(entries: Sequence[Entry]) -> Cycle:
+    """Returns the cycle: from the newest `cycle-start` on, else from the first test on.
+
+    Tests are only a cycle's when no animals were put in before the first of them: else they are a
+    look at a tank that lives already, and nobody waits for a verdict.
+    """
+    rows = standing(entries)
+    starts = [e.at_ms for e in rows if e.kind == Kind.CYCLE_START]
+    tests = cycle_tests(rows)
+    begun_ms = starts[-1] if starts else min((t.t_ms for t in tests), default=None)
+    if not starts and begun_ms is not None:
+        lived = any(e.kind == Kind.ANIMALS_IN and e.at_ms < begun_ms for e in rows)
+        begun_ms = None if lived else begun_ms
+    counted = tuple(t for t in tests if begun_ms is not None and t.t_ms >= begun_ms)
+    seeded = any(e.kind == Kind.SEEDED for e in rows)
+    return Cycle(begun_ms, seeded, counted, verdict(counted))
+
+
+def animals(entries: Iterable[Entry]) -> int:
+    """Returns how many animals live in the tank by the journal: an entry without a number counts
+    one."""
+    count = 0
+    for entry in standing(entries):
+        number = 1 if entry.value is None else round(entry.value)
+        if entry.kind == Kind.ANIMALS_IN:
+            count += number
+        elif entry.kind == Kind.ANIMALS_OUT:
+            count = max(0, count - number)
+    return count

@@ -1,0 +1,245 @@
+"""The alarms about the level and its sensors: the rules' verdicts, debounced, in words. How often a
+verdict must be repeated is our own choice, checked on simulated tanks."""
+
+from __future__ import annotations
+
+from stillwell.estimate.level import LevelState
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.observe.chamber import rules
+from stillwell.observe.chamber.facts import Facts, gather
+from stillwell.observe.chamber.lone import closed_since, unnoted_rises, unseen_pours
+from stillwell.observe.chamber.plan import FloatChannel
+from stillwell.observe.chamber.record import Debounce, LevelRecord
+from stillwell.observe.chamber.words import LevelWords
+from stillwell.reading import Moment
+
+LEVEL_ALARMS = (
+    "level.leak",
+    "level.standstill",
+    "level.disagree",
+    "level.top-up",
+    "level.too-high",
+)
+
+_HOUR_MS = 3_600_000
+_FIRST_MS = 2 * _HOUR_MS
+"""Before so much has been seen no rule is asked."""
+_BLIND_MS = _HOUR_MS
+"""Without a word of any sensor for so long, nothing is said of the water."""
+_HOUR_OF_SLICES = 6
+_DAY_H = 24
+_SURE_LIFT_MM = 3.0
+
+
+def _enough_seen(state: LevelState, now_ms: int) -> bool:
+    """Whether the rules may be asked."""
+    return bool(state.slices) and now_ms - state.marks[0].t_ms >= _FIRST_MS
+
+
+class LevelAlarms:
+    """Turns what is known into findings."""
+
+    def __init__(self, record: LevelRecord) -> None:
+        self._record = record
+        self._words = LevelWords(record.plan)
+        self._floats = {channel.spec.name: channel for channel in record.plan.floats}
+        self.facts = Facts()
+        """As last looked at."""
+        self.found: list[Finding] = []
+        """Whoever takes them empties it."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return (*LEVEL_ALARMS, *self._record.plan.alarms())
+
+    def announce(self, now: Moment) -> None:
+        """Says of every alarm how it stands."""
+        if self.facts.rate is None:
+            self.look()
+        self.found += [self._standing(name, now) for name in self.names]
+
+    def look(self) -> None:
+        """Gathers the facts between two looks of the rules."""
+        level = self._record.level
+        if level is not None and _enough_seen(level, level.now_ms):
+            self.facts = gather(self._record, level, level.now_ms)
+
+    def judge(self, state: LevelState, now_ms: int, at: Moment) -> None:
+        """Asks every rule."""
+        if not _enough_seen(state, now_ms):
+            return
+        self.facts = gather(self._record, state, now_ms)
+        self._record.memory.bound = self.facts.bound
+        slice_ms = self._record.model.slice_ms
+        if now_ms - (state.slices[-1].index + 1) * slice_ms <= _BLIND_MS:
+            self._judge_water(now_ms, at)
+        if now_ms - state.marks[0].t_ms >= rules.ACQUAINTED_MS:
+            self._judge_sensors(state, now_ms, at)
+
+    def _judge_water(self, now_ms: int, at: Moment) -> None:
+        facts = self.facts
+        rate, bound, level = facts.rate, facts.bound, facts.level
+        assert rate is not None
+        assert bound is not None
+        racing = facts.leaking is not None or (
+            self._alarm("level.leak").active and not rules.leaks_no_more(rate, bound)
+        )
+        leaks = racing or facts.seeping is not None
+        self._turn("level.leak", leaks, now_ms, at, on=2, off=4)
+        still = facts.idle is not None and rules.stands_still(facts.idle, bound)
+        still = still and not self._poured_unnoted(now_ms)
+        self._turn("level.standstill", still, now_ms, at, on=4, off=4)
+        geometry = self._record.plan.geometry
+        already = self._alarm("level.top-up").active
+        lowest = geometry.lowest_safe_mm
+        low = not facts.far and rules.wants_water(
+            facts.reserve, level, lowest, already, facts.reckoned_h
+        )
+        self._turn("level.top-up", low, now_ms, at, on=2, off=1)
+        already = self._alarm("level.too-high").active
+        high = rules.too_high(level, geometry.highest_safe_mm, already)
+        self._turn("level.too-high", high, now_ms, at, on=2, off=1)
+
+    def _poured_unnoted(self, now_ms: int) -> bool:
+        """Whether somebody poured of late and one float alone can't tell how much."""
+        record, lone = self._record, self._record.plan.lone
+        if lone is None or record.level is None:
+            return False
+        since_ms = now_ms - (rules.STILL_WINDOW_H + _DAY_H) * _HOUR_MS
+        rises = unnoted_rises(record.level, lone.spec.name, record.model.slice_ms)
+        return any(rise >= since_ms for rise in rises)
+
+    def _judge_sensors(self, state: LevelState, now_ms: int, at: Moment) -> None:
+        odd = self.facts.odd
+        both = self._record.plan.gauge is not None and bool(self._floats)
+        disagree = bool(odd) and (both or bool(state.inverted))
+        self._turn("level.disagree", disagree, now_ms, at, on=4, off=2)
+        for name, channel in self._floats.items():
+            self._judge_float(name, channel, name in odd and name not in state.inverted, now_ms, at)
+        lone = self._record.plan.lone
+        if lone is not None:
+            self._judge_alone(lone, state, now_ms, at)
+
+    def _judge_float(
+        self, name: str, channel: FloatChannel, odd: bool, now_ms: int, at: Moment
+    ) -> None:
+        shares = self._record.memory.shares.get(name, [])
+        hour = [share for _, share in shares[-_HOUR_OF_SLICES:]]
+        mean = sum(hour) / len(hour) if hour else 0.5
+        height = channel.spec.height_mm - 0.5 * channel.spec.differential_mm
+        lone = channel is self._record.plan.lone
+        # of a float alone nobody can say that it is well again before it moves
+        stays_down = lone and self._alarm(f"{name}.stuck-down").active
+        stays_down = stays_down or (lone and self._misses_pours(channel))
+        chatters = bool(shares) and (
+            rules.chatters(shares, self._record.model.slice_ms, height, self.facts.level)
+            or (odd and rules.mostly_partly(hour))
+        )
+        for kind, seen in (
+            ("stuck-up", odd and mean >= rules.STUCK_UP),
+            ("stuck-down", (odd or stays_down) and mean <= rules.STUCK_DOWN),
+            ("chattering", chatters),
+        ):
+            if kind == "stuck-up" and lone:
+                continue
+            self._turn(f"{name}.{kind}", seen, now_ms, at, on=4, off=2)
+
+    def _misses_pours(self, channel: FloatChannel) -> bool:
+        """Whether a float stays open though enough was poured to close it."""
+        bound, state, geometry = self.facts.bound, self._record.level, self._record.plan.geometry
+        if bound is None or state is None or not rules.well_known(bound):
+            return False
+        name, slice_ms = channel.spec.name, self._record.model.slice_ms
+        most = rules.MOST_OF_USUAL * bound.middle
+        lift_ml = (channel.spec.differential_mm + _SURE_LIFT_MM) / geometry.mm_per_ml
+        return unseen_pours(state, name, slice_ms, most, lift_ml) >= rules.UNSEEN_POURS
+
+    def _judge_alone(
+        self, channel: FloatChannel, state: LevelState, now_ms: int, at: Moment
+    ) -> None:
+        """A float stuck up would never ask for water: what evaporates speaks against it."""
+        bound = self.facts.bound
+        since_ms = closed_since(state, channel.spec.name, self._record.model.slice_ms)
+        if bound is None or since_ms is None:
+            seen = False
+        else:
+            geometry = self._record.plan.geometry
+            opens_mm = channel.spec.height_mm - channel.spec.differential_mm
+            brim_mm = 0.0 if opens_mm < 0.0 else geometry.highest_safe_mm
+            # one pour up to the mark may have gone unnoted
+            above_ml = 2.0 * max(0.0, brim_mm - opens_mm) / geometry.mm_per_ml
+            above_ml += sum(pour.ml or 0.0 for pour in state.pours if pour.t_ms >= since_ms)
+            seen = rules.must_have_passed((now_ms - since_ms) / _HOUR_MS, above_ml, bound)
+        self._turn(f"{channel.spec.name}.stuck-up", seen, now_ms, at, on=4, off=2)
+
+    def _alarm(self, name: str) -> Debounce:
+        return self._record.memory.alarms.setdefault(name, Debounce())
+
+    def _turn(self, name: str, seen: bool, now_ms: int, at: Moment, *, on: int, off: int) -> None:
+        if self._alarm(name).turn(seen, now_ms, on, off):
+            self.found.append(self._standing(name, at))
+
+    # --- in words ----------------------------------------------------------------------------
+
+    def _standing(self, name: str, now: Moment) -> Finding:
+        """How an alarm stands."""
+        alarm = self._alarm(name)
+        line = self._record.memory.line
+        since = line.moment(alarm.since_ms, now) if alarm.active else None
+        message = self._message(name, since or now, now) if alarm.active else self._over(name)
+        return Finding(name, alarm.active, self._priority(name), message, since)
+
+    def _priority(self, name: str) -> Priority:
+        if name == "level.leak":
+            return Priority.HIGH
+        if name == "level.top-up":
+            level = self.facts.level
+            lowest = self._record.plan.geometry.lowest_safe_mm
+            reckoned = self.facts.reckoned_h
+            below = level.value <= lowest if level else reckoned is not None and reckoned <= 0.0
+            return Priority.HIGH if below else Priority.MEDIUM
+        return Priority.LOW if name == "level.standstill" else Priority.MEDIUM
+
+    def _message(self, name: str, since: Moment, now: Moment) -> Message:
+        """What is wrong."""
+        words, facts = self._words, self.facts
+        rate, bound = facts.rate, facts.bound
+        if name in ("level.leak", "level.standstill") and (rate is None or bound is None):
+            return self._over(name)  # known again after the next look
+        match name:
+            case "level.leak" if facts.leaking is None and facts.seeping is not None:
+                return words.seep(facts.seeping)
+            case "level.leak" if rate is not None and bound is not None:
+                return words.leak(facts.leaking or rate, bound, since, now)
+            case "level.standstill" if rate is not None and bound is not None:
+                return words.standstill(facts.idle or rate, bound, since, now)
+            case "level.top-up":
+                return words.top_up(facts.level, facts.missing, facts.reserve, facts.reckoned_h)
+            case "level.too-high":
+                return words.too_high(facts.level, facts.missing)
+            case "level.disagree":
+                level = self._record.level
+                inverted = level.inverted if level else ()
+                return words.disagree(facts.odd or inverted, inverted)
+        channel, _, kind = name.rpartition(".")
+        of = self._floats[channel]
+        if kind == "stuck-up" and of is self._record.plan.lone:
+            return words.float_never_opens(of)
+        return words.float_fault(kind, of)
+
+    def _over(self, name: str) -> Message:
+        """That nothing is wrong, or no longer."""
+        words, facts = self._words, self.facts
+        match name:
+            case "level.leak":
+                return words.no_leak(facts.rate)
+            case "level.standstill":
+                return words.evaporates()
+            case "level.top-up":
+                return words.topped_up(facts.level)
+            case "level.too-high":
+                return words.not_too_high()
+            case "level.disagree":
+                return words.agree()
+        return words.float_well(self._floats[name.rpartition(".")[0]])

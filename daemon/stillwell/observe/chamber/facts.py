@@ -1,0 +1,150 @@
+"""What the rules about the level look at: the model asked once, in one passage through its
+ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from stillwell.estimate.answer import Estimate, NotEnough
+from stillwell.estimate.level import LevelState
+from stillwell.observe.chamber import rules
+from stillwell.observe.chamber.lone import reckoned_hours
+from stillwell.observe.chamber.record import LevelRecord
+
+Answer = Estimate | NotEnough
+
+_HOUR_MS = 3_600_000
+_THERMAL_OVER_H = 3
+_CHANGED_MS = 7 * 86_400_000
+"""What is unlike the usual for so long is the usual (our own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """How the level stood when the rules last looked."""
+
+    rate: rules.RateNow | None = None
+    bound: rules.Usual | None = None
+    seeping: rules.Constant | None = None
+    """The part of the loss that does not follow the air, where it is a slow leak's."""
+    level_said: Answer | None = None
+    missing_said: Answer | None = None
+    reserve_said: Answer | None = None
+    rate_said: Answer | None = None
+    odd: tuple[str, ...] = ()
+    """Sensors that contradict the rest."""
+    leaking: rules.RateNow | None = None
+    """The mean over the shortest window in which the rate is a leak's."""
+    idle: rules.RateNow | None = None
+    """The mean over hours, where the rate is low."""
+
+    reckoned_h: float | None = None
+    """Where the level is not known: hours to the lowest safe one by dead reckoning."""
+
+    @property
+    def far(self) -> bool:
+        """Whether the lowest safe level is so far that the hours to it were not asked for."""
+        return self.reserve_said is None and self.level is not None
+
+    @property
+    def level(self) -> Estimate | None:
+        return _number(self.level_said)
+
+    @property
+    def missing(self) -> Estimate | None:
+        return _number(self.missing_said)
+
+    @property
+    def reserve(self) -> Estimate | None:
+        return _number(self.reserve_said)
+
+
+def _number(answer: Answer | None) -> Estimate | None:
+    return answer if isinstance(answer, Estimate) else None
+
+
+def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
+    """Asks the model what the rules want to know of `now_ms`. How long the water will last is
+    asked once an hour, when it is published, and as often as the rules where it may matter: it
+    costs as much as all the rest."""
+    model, past = record.model, record.memory.past
+    begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
+    thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
+    rate = rules.RateNow.of(model.rate_view(state), thermal)
+    bound = rules.usual(rate, past, record.plan.physics_rel_sd)
+    steady = rules.steady_part(past)
+    slow = rate.ml_per_h < 0.5 * bound.middle
+    level = model.level_now(state, brief=True)
+    hourly = now_ms - record.memory.published_ms >= _HOUR_MS
+    lowest = record.plan.geometry.lowest_safe_mm
+    soon = hourly or _soon(record, level, max(bound.allowed, rate.ml_per_h + 2.0 * rate.sd))
+    return Facts(
+        rate,
+        bound,
+        steady if rules.seeps(steady, past) else None,
+        level,
+        model.to_fill_mark(state, brief=True),
+        model.hours_to(state, lowest, brief=True) if soon else None,
+        model.rate_now(state, brief=True),
+        model.distrusted(state),
+        _leaking(record, state, now_ms, rate, bound),
+        _over(record, state, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
+        reckoned_hours(state, record.plan, model.slice_ms, bound.middle)
+        if isinstance(level, NotEnough)
+        else None,
+    )
+
+
+def _soon(record: LevelRecord, level: Answer, ml_per_h: float) -> bool:
+    """Whether the lowest safe level may be near: at twice `ml_per_h`, within the hours in which a
+    top-up is asked for."""
+    if isinstance(level, NotEnough):
+        return True
+    geometry = record.plan.geometry
+    left_ml = (level.low - geometry.lowest_safe_mm) / geometry.mm_per_ml
+    return left_ml < rules.TOP_UP_CLEAR_H * 2.0 * ml_per_h
+
+
+def _leaking(
+    record: LevelRecord, state: LevelState, now_ms: int, rate: rules.RateNow, bound: rules.Usual
+) -> rules.RateNow | None:
+    if not rules.suspicious(rate, bound):
+        return None
+    for hours in rules.LEAK_WINDOWS_H:
+        over = _over(record, state, now_ms, hours, rate)
+        if over is not None and rules.leaks(over, bound):
+            return over
+    return None
+
+
+def _over(
+    record: LevelRecord, state: LevelState, now_ms: int, hours: int, rate: rules.RateNow
+) -> rules.RateNow | None:
+    """The mean rate over the last hours; None where they were not all seen."""
+    begin = now_ms - hours * _HOUR_MS
+    if begin < state.marks[0].t_ms:
+        return None
+    ml, sd = record.model.expected_loss(state, begin, now_ms)
+    thermal = record.swelling_ml(begin, now_ms) / hours
+    return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
+
+
+def keep_window(record: LevelRecord, state: LevelState, end_ms: int) -> None:
+    """Keeps the six hours up to `end_ms` as a part of the tank's own past."""
+    memory = record.memory
+    bound = memory.bound
+    memory.windows_ms = end_ms
+    begin = end_ms - rules.WINDOW_MS
+    try:
+        ml, sd = record.model.expected_loss(state, begin, end_ms)
+    except ValueError:
+        return
+    hours = rules.WINDOW_MS / _HOUR_MS
+    ml -= record.swelling_ml(begin, end_ms)
+    newest = memory.past[-1].end_ms if memory.past else 0
+    if bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS:
+        return  # a leak must not become the usual; what stays for a week does
+    memory.past.append(
+        rules.PastWindow(end_ms, ml / hours, sd / hours, record.expected(begin, end_ms))
+    )
+    del memory.past[: -rules.MOST_WINDOWS]

@@ -1,0 +1,125 @@
+"""The gauge's watch: an observer that says when a level gauge has been moved."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from stillwell.alarm.rules.missing import Worth, worth
+from stillwell.alarm.wording import UNPLUG, Wording
+from stillwell.entry import Entry
+from stillwell.estimate.timeline import Timeline
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.observe.chamber.gauge_datum import GaugeDatum
+from stillwell.ports import Published
+from stillwell.reading import Moment, Quantity, Reading
+from stillwell.units import System
+
+FORM = 1
+
+
+@dataclass(frozen=True, slots=True)
+class GaugePlan:
+    """What the gauge's watch is told."""
+
+    channel: str
+    label: str = ""
+    zone: str = "UTC"
+    units: System | str = System.METRIC
+
+    @property
+    def alarm(self) -> str:
+        """The name of its alarm."""
+        return f"{self.channel}.moved"
+
+
+class GaugeWatch:
+    """An `Observer`. Deterministic; all that it knows is in `state`."""
+
+    name = "gauge"
+
+    def __init__(self, plan: GaugePlan) -> None:
+        self._plan = plan
+        self._words = Wording(plan.zone, plan.units)
+        self.datum = GaugeDatum()
+        self._line = Timeline()
+        self._began = False
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Takes a reading; returns what has changed by it."""
+        if reading.channel != self._plan.channel or reading.value is None:
+            return ()
+        if worth(reading) is not Worth.GOOD:
+            return ()
+        now_ms = self._line.at(reading.moment)
+        changed = self.datum.see(now_ms / 1000, reading.value)
+        return (self._standing(reading.moment),) if changed else ()
+
+    def moved(self, by: Mapping[str, float]) -> None:
+        """On another offset the gauge is learned anew: see `observing.TakesOffsets`."""
+        if self._plan.channel in by:
+            self.datum = GaugeDatum()
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """Pours are seen where they end, noted or not."""
+        return ()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """Says once after a start how its alarm stands."""
+        if self._began:
+            return ()
+        self._began = True
+        self._line.at(now)
+        return (self._standing(now),)
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """Nothing that is worth a series."""
+        return ()
+
+    def _standing(self, now: Moment) -> Finding:
+        plan, moved = self._plan, self.datum.moved
+        called = plan.label or plan.channel
+        if moved is None:
+            message = Message(f"{called} reads pours where they have always ended.")
+            return Finding(plan.alarm, False, Priority.MEDIUM, message)
+        jumped, ended = (
+            self._line.moment(round(jump.at_s * 1000), now) for jump in (moved.jump, moved.end)
+        )
+        by = self._words.difference(abs(moved.by_mm), Quantity.LEVEL, 0)
+        higher = "higher" if moved.by_mm > 0 else "lower"
+        message = Message(
+            f"{called} reads {by} {higher} than before: it jumped by itself"
+            f"{self._at(jumped, now)}, and the pour{self._at(ended, now)} ended as far off where "
+            "pours end.",
+            f"Most likely the gauge has been moved by {by}, because the jump was no water that the "
+            "next pour would have made up for; or the fill mark is another one now, and that jump "
+            "was water that somebody poured or took out.",
+            "First see that the pump runs, and measure with a ruler from the fill mark. If the "
+            "gauge is off, put it back, or correct its zero in the settings.",
+            UNPLUG,
+        )
+        return Finding(plan.alarm, True, Priority.MEDIUM, message, jumped)
+
+    def _at(self, moment: Moment, now: Moment) -> str:
+        clock = self._words.time(moment, now)
+        return f" at {clock}" if clock else ""
+
+    def state(self) -> str:
+        """About a kB of JSON."""
+        datum, line = self.datum.to_json(), self._line.kept()
+        return json.dumps({"form": FORM, "datum": datum, "line": line})
+
+    def restore(self, state: str) -> None:
+        """The inverse of `state`. Raises ValueError for what it can't use, and is then as new."""
+        try:
+            kept = json.loads(state)
+            if kept["form"] != FORM:
+                raise ValueError(f"a gauge's watch of form {kept['form']}, not {FORM}")
+            datum, line = GaugeDatum.revived(kept["datum"]), Timeline.revived(kept["line"])
+        except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as damage:
+            raise ValueError(
+                f"what was learned of the gauge cannot be read: {damage!r}"
+            ) from damage
+        self.datum, self._line = datum, line

@@ -1,0 +1,254 @@
+"""What is published of the level: how it stands, once an hour; a night's numbers once it has ended,
+and again when an entry has changed them. The waiting times are our own choice."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from stillwell.calendar import Night
+from stillwell.estimate.answer import Basis, Estimate, NotEnough
+from stillwell.estimate.level import LevelState, Oddity
+from stillwell.observe.chamber.facts import Answer, Facts
+from stillwell.observe.chamber.lone import unnoted_rises
+from stillwell.observe.chamber.record import LevelRecord
+from stillwell.observe.chamber.words import LevelWords
+from stillwell.ports import Published
+from stillwell.reading import Moment
+
+_HOUR_MS = 3_600_000
+_AFTER_NIGHT_MS = 3 * 60_000
+"""A night's numbers wait so long for the last readings of it, and come before the review."""
+_NIGHTS_KEPT = 8
+_STAND_WORTH_TELLING_MS = 45 * 60_000
+"""A feeding is not."""
+_OPEN_FOR_MS = 3 * 24 * _HOUR_MS
+"""A night without a number is asked about for so long."""
+_LONE_REACH_MS = 24 * _HOUR_MS
+"""A float is passed about once a day: what lies further off has been settled since."""
+_Z = 1.959964
+"""Of the standard normal: 95 % lie within."""
+_NOTHING_MOVED = "without a change"
+"""How a basis ends that says only where the water was not."""
+_PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS
+
+
+class LevelNumbers:
+    """Publishes from a record."""
+
+    def __init__(self, record: LevelRecord) -> None:
+        self._record = record
+        self._plan = record.plan
+        self._zone = ZoneInfo(record.plan.zone)
+        self._words = LevelWords(record.plan)
+        self._minute = -1
+
+    def due(self, facts: Facts, now: Moment, *, noted: bool = False) -> list[Published]:
+        """What is worth publishing now.
+
+        Args:
+            facts: as last looked at.
+            noted: whether they are of this moment, because an entry has changed them.
+        """
+        state, memory = self._record.level, self._record.memory
+        if state is None:
+            return []
+        out: list[Published] = []
+        again, memory.again = memory.again, []
+        if memory.looked_ms - memory.published_ms >= _HOUR_MS and facts.rate is not None:
+            memory.published_ms = memory.looked_ms - memory.looked_ms % _HOUR_MS
+            out += self._hourly(facts, state, memory.line.to_utc(memory.looked_ms))
+            again += self._answered(state)
+        elif noted and facts.rate is not None:
+            out += self._hourly(facts, state, memory.line.to_utc(state.now_ms))
+        if state.inverted != memory.inverted:
+            # everything was worked out with the float the wrong way round
+            memory.inverted = state.inverted
+            again += memory.nights_told
+        minute = now.utc_ms // 60_000
+        if minute != self._minute:
+            self._minute = minute
+            again += self._ended(now.utc_ms)
+        for end_utc in self._from(again, now.utc_ms):
+            out += self.of_night(self._plan.night_before(end_utc), state)
+        return out
+
+    def _from(self, again: list[int], now_utc: int) -> list[int]:
+        """The nights to publish when some have changed: the later ones as well, so that what was
+        published last is about the last night. None of a clock that once stood in the future."""
+        told = self._record.memory.nights_told
+        first = min(again, default=now_utc)
+        return sorted(end for end in {*again, *told} if first <= end <= now_utc)
+
+    def _answered(self, state: LevelState) -> list[int]:
+        """Nights without a number for which there is one by now: with one float, the night is known
+        when the water has passed it again."""
+        memory = self._record.memory
+        known = []
+        for end_utc in memory.nights_open:
+            night = self._plan.night_before(end_utc)
+            if isinstance(self._loss(night, state), Estimate):
+                known.append(end_utc)
+        since_ms = memory.line.to_utc(memory.looked_ms) - _OPEN_FOR_MS
+        memory.nights_open = [e for e in memory.nights_open if e not in known and e > since_ms]
+        return known
+
+    def _ended(self, now_utc: int) -> list[int]:
+        """The night that has ended since the last look. By a clock that was put back none has, and
+        a night that was told before is not told anew when it comes again."""
+        memory = self._record.memory
+        ended = self._plan.night_before(now_utc - _AFTER_NIGHT_MS).end_utc_ms
+        last, memory.night_ended_utc = memory.night_ended_utc, ended
+        if not last:
+            memory.night_first_utc = ended
+        if not last or ended <= last or ended in memory.nights_told:
+            return []
+        memory.nights_told = [*memory.nights_told, ended][-_NIGHTS_KEPT:]
+        return [ended]
+
+    def _hourly(self, facts: Facts, state: LevelState, at_utc: int) -> list[Published]:
+        basis = self._record.model.recent_basis(state)
+        return [
+            _published(name, at_utc, unit, replace(answer, basis=basis))
+            for name, unit, answer in (
+                ("level.now", "mm", facts.level_said),
+                ("level.rate", "mL/h", facts.rate_said),
+                ("level.to-mark", "mL", facts.missing_said),
+                ("level.reserve", "h", facts.reserve_said),
+            )
+            if answer is not None
+        ]
+
+    def of_night(self, night: Night, state: LevelState) -> list[Published]:
+        """The numbers of one night: loss, rate, what physics expected, what was odd."""
+        begin, end = self._span(night)
+        at = night.end_utc_ms
+        rate = loss = self._loss(night, state)
+        if isinstance(loss, Estimate):
+            rate = loss.scaled(_HOUR_MS / (end - begin), "mL/h")
+        elif at not in self._record.memory.nights_open:
+            open_nights = self._record.memory.nights_open
+            self._record.memory.nights_open = [*open_nights, at][-_NIGHTS_KEPT:]
+        odd = self._oddities(state, begin, end)
+        return [
+            _published("night.loss", at, "mL", loss),
+            _published("night.rate", at, "mL/h", rate),
+            self._foretold(begin, end, at),
+            Published("night.odd", at, "1", float(len(odd)), None, None, "\n".join(odd)),
+        ]
+
+    def _span(self, night: Night) -> tuple[int, int]:
+        """Where a night lies on the line."""
+        line = self._record.memory.line
+        return line.of_utc(night.start_utc_ms), line.of_utc(night.end_utc_ms)
+
+    def _loss(self, night: Night, state: LevelState) -> Answer:
+        """What evaporated in a night, the water's own swelling taken out."""
+        begin, end = self._span(night)
+        if begin < state.marks[0].t_ms:
+            return NotEnough("The watch of the level began after the night had.", (begin, end))
+        unnoted = self._unnoted(state, begin, end)
+        if unnoted:
+            return NotEnough(unnoted, (begin, end))
+        loss = self._record.model.loss(state, begin, end)
+        if isinstance(loss, NotEnough):
+            return loss
+        shift = self._record.swelling_ml(begin, end)
+        low, high = max(0.0, loss.low - shift), max(0.0, loss.high - shift)
+        return replace(loss, value=max(0.0, loss.value - shift), low=low, high=high)
+
+    def _unnoted(self, state: LevelState, begin: int, end: int) -> str:
+        """Why one float alone knows nothing of a time: a pour that nobody noted, near it."""
+        lone = self._plan.lone
+        if lone is None:
+            return ""
+        rises = unnoted_rises(state, lone.spec.name, self._record.model.slice_ms)
+        near = [at for at in rises if begin - _LONE_REACH_MS <= at <= end + _LONE_REACH_MS]
+        if not near:
+            return ""
+        called = lone.label or lone.spec.name
+        utc_ms = self._record.memory.line.to_utc(near[-1])
+        at = f"{dt.datetime.fromtimestamp(utc_ms / 1000, self._zone):%a %H:%M}"
+        return (
+            f"{called} closed {at} and no pour is noted: one float alone can't see how much was "
+            "poured. Note it, and the night has a number."
+        )
+
+    def _foretold(self, begin: int, end: int, at: int) -> Published:
+        ml_per_h = self._record.expected(begin, end)
+        if not ml_per_h:
+            why = "Water and room temperature were not seen together."
+            return Published("night.expected", at, "mL", None, None, None, why)
+        ml = ml_per_h * (end - begin) / _HOUR_MS
+        spread = _Z * self._plan.physics_rel_sd
+        low, high = ml * max(0.0, 1 - spread), ml * (1 + spread)
+        rests = "physics, from water, room and humidity"
+        return Published("night.expected", at, "mL", ml, low, high, rests)
+
+    def _oddities(self, state: LevelState, begin: int, end: int) -> list[str]:
+        said = [
+            _odd_in_words(odd, self._clock(odd.t_ms), self._words)
+            for odd in _told(self._record.model.oddities(state, begin, end))
+        ]
+        said += [
+            f"{self._clock(a)} to {self._clock(b)}: the water stood high, as when the pump stands."
+            for a, b in self._record.memory.stands
+            if begin <= a < end and b - a >= _STAND_WORTH_TELLING_MS
+        ]
+        refused = [(r.t_ms, r.reason) for r in state.refused if "pour" in r.reason.lower()]
+        refused += self._record.memory.refused
+        said += [why for at_ms, why in refused if begin - 12 * _HOUR_MS <= at_ms < end]
+        return list(dict.fromkeys(said))
+
+    def _clock(self, line_ms: int) -> str:
+        utc_ms = self._record.memory.line.to_utc(line_ms)
+        return f"{dt.datetime.fromtimestamp(utc_ms / 1000, self._zone):%H:%M}"
+
+
+def _published(name: str, at_ms: int, unit: str, answer: Answer) -> Published:
+    if isinstance(answer, NotEnough):
+        return Published(name, at_ms, unit, None, None, None, answer.reason)
+    return Published(name, at_ms, unit, answer.value, answer.low, answer.high, _rests(answer.basis))
+
+
+def _rests(basis: Sequence[Basis]) -> str:
+    parts = [str(part) for part in basis]
+    if all(part.kind.endswith(_NOTHING_MOVED) or part.kind.startswith("slices") for part in basis):
+        parts.append("what floats and pours said before and after")
+    return ", ".join(parts)
+
+
+def _told(oddities: Sequence[Oddity]) -> list[Oddity]:
+    """Oddities worth telling: a step that is lost in its own uncertainty is none, and a rise with a
+    fall of the same size after it is a pump that stood."""
+    out: list[Oddity] = []
+    sized = [o for o in oddities if o.kind == "rate break" or abs(o.ml) > 2.0 * o.sd_ml]
+    for odd in sized:
+        before = out[-1] if out else None
+        if (
+            before is not None
+            and before.ml * odd.ml < 0
+            and before.ml > 0
+            and abs(before.ml + odd.ml) < 2.0 * math.hypot(before.sd_ml, odd.sd_ml)
+            and odd.t_ms - before.t_ms < _PUMP_STOOD_WITHIN_MS
+        ):
+            out[-1] = Oddity(before.t_ms, "pump stood", before.ml, before.sd_ml)
+            continue
+        out.append(odd)
+    return out
+
+
+def _odd_in_words(odd: Oddity, at: str, words: LevelWords) -> str:
+    about = words.volume(abs(odd.ml))
+    if odd.kind == "pump stood":
+        return f"{at}: the level rose by {about} and fell again, as when the pump stands."
+    if odd.kind == "pour not seen":
+        return f"{at}: a pour of {about} was noted, and the level did not see it."
+    if odd.kind == "rate break":
+        return f"{at}: the rate changed suddenly."
+    if odd.ml > 0:
+        return f"{at}: about {about} came in and were not noted: poured, or the pump stands."
+    return f"{at}: about {about} went at once."

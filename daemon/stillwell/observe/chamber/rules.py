@@ -1,0 +1,300 @@
+"""When the level is worth an alarm. Pure: what is known now and what was before, in; a verdict out.
+Limits that name no source are our own choice, checked on simulated tanks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from stillwell.estimate.answer import Estimate
+from stillwell.estimate.level import RateView
+
+LOOK_EVERY_MS = 30 * 60_000
+"""How often the rules are asked: a passage through the ledger costs tens of milliseconds."""
+
+WINDOW_MS = 6 * 3_600_000
+"""The tank's own past is kept in windows of this length."""
+MOST_WINDOWS = 56
+"""Fourteen days of them."""
+
+TYPICAL_ML_PER_H = 22.5
+"""Where physics has no word: a gallon a week for a nano tank (common practice)."""
+
+LEAK_WINDOWS_H = (2, 4, 8)
+"""Over so many hours the loss is looked at when the rate is high: a large leak shows in two."""
+_SURE = 3.0
+"""A rate counts as high when it is so, so many standard deviations off its estimate."""
+_PRIOR_WINDOWS = 4.0
+"""What physics alone is worth against the tank's own windows."""
+_SPREAD = 0.12
+"""A tank's rate against physics strays by so much even when nothing happens: draughts, lids,
+lamps."""
+_MOST_SPREAD = 0.2
+"""More than that is not restlessness but a change, and no reason to allow more."""
+_ALLOWED_SPREADS = 4.0
+_LEAST_EXCESS = 8.0
+"""mL/h above what is allowed that are worth waking somebody."""
+_LEAST_SHARE = 1.5
+"""No rate below so many times the usual is called a leak."""
+STILL_WINDOW_H = 8
+_STILL_SHARE = 0.35
+_STILL_LEAST = 6.0
+"""mL/h that must be expected before their absence means anything."""
+_SLOW_WINDOWS = 24
+_SLOW_SWING = 0.15
+"""The expected rate must have swung by this share of itself (standard deviation) before a part of
+the loss that did not follow it can be told apart."""
+_SLOW_LEAST = 8.0
+_SLOW_SHARE = 0.45
+TOP_UP_WITHIN_H = 6.0
+"""So long before the lowest safe level somebody is asked to pour."""
+TOP_UP_CLEAR_H = 9.0
+ACQUAINTED_MS = 24 * 3_600_000
+"""No sensor of the level is called wrong sooner: before a day with its pours, pauses and ripple has
+been seen, heights and zeros are too little known to say which of two is off."""
+
+STUCK_UP, STUCK_DOWN = 0.9, 0.1
+CHATTER_MS = 12 * 3_600_000
+CHATTER_SEEN_MS = 2 * 3_600_000
+_CHATTER_AWAY_MM = 6.0
+
+_ACQUAINTED_WINDOWS = 8
+"""Two days of the tank's own past, before a float is held against it."""
+_LEAST_OF_USUAL, MOST_OF_USUAL = 0.6, 1.25
+"""So much of the usual evaporates on a damp day, too; so much over days on end."""
+UNSEEN_POURS = 2
+"""One may have been noted by mistake."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastWindow:
+    """Six hours of the tank's own past."""
+
+    end_ms: int
+    ml_per_h: float
+    sd: float
+    expected: float | None
+    """What physics expected, mL/h; None where it could say nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What is allowed to evaporate now, mL/h."""
+
+    middle: float
+    allowed: float
+    windows: int
+    """Of the tank's own past that this rests on; 0: on physics or common practice alone."""
+    from_physics: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RateNow:
+    """The rate at this moment, the water's swelling and shrinking taken out, mL/h."""
+
+    ml_per_h: float
+    sd: float
+    expected: float
+    from_physics: bool
+    thermal: float
+    """What was taken out."""
+
+    @classmethod
+    def of(cls, view: RateView, thermal_ml_per_h: float) -> RateNow:
+        scale = view.expected_ml_per_h
+        return cls(
+            view.now * scale - thermal_ml_per_h,
+            view.now_sd * scale,
+            scale,
+            view.from_physics,
+            thermal_ml_per_h,
+        )
+
+
+def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Usual:
+    """What physics and the tank's own last fourteen days allow now.
+
+    Each window of the past is a ratio of what was lost to what was expected; their median says how
+    this tank stands to physics, their spread how restless it is. A few windows' worth of physics
+    itself keeps the first days sane.
+    """
+    known = [w for w in past if w.expected is not None] if now.from_physics else list(past)
+    ratios = [
+        w.ml_per_h / (w.expected if now.from_physics and w.expected else TYPICAL_ML_PER_H)
+        for w in known
+        if w.sd < 0.35 * max(TYPICAL_ML_PER_H, abs(w.ml_per_h))
+    ]
+    scale = now.expected if now.from_physics else TYPICAL_ML_PER_H
+    prior_sd = physics_rel_sd if now.from_physics else 0.7
+    n = len(ratios)
+    if n:
+        own = median(ratios)
+        # 1.4826: a normal's standard deviation over its median deviation
+        spread = min(1.4826 * median([abs(r - own) for r in ratios]), _MOST_SPREAD * own)
+    else:
+        own, spread = 1.0, 0.0
+    weight = n / (n + _PRIOR_WINDOWS)
+    middle = weight * own + (1 - weight) * 1.0
+    strays = math.hypot(spread, _SPREAD * middle)
+    doubt = math.hypot(strays, prior_sd * (1 - weight))
+    allowed = max(middle + _ALLOWED_SPREADS * doubt, _LEAST_SHARE * middle)
+    return Usual(
+        middle * scale,
+        max(allowed * scale, middle * scale + _LEAST_EXCESS),
+        n,
+        now.from_physics,
+    )
+
+
+def suspicious(now: RateNow, bound: Usual) -> bool:
+    """Whether the rate is high enough to be worth a longer look."""
+    return now.ml_per_h > bound.middle + 0.4 * (bound.allowed - bound.middle)
+
+
+def leaks(over: RateNow, bound: Usual) -> bool:
+    """Whether the loss is far above what is allowed, and surely so.
+
+    Args:
+        over: the mean rate over one of the last `LEAK_WINDOWS_H`: once the rate has changed, that
+            is known better than the rate at this instant.
+    """
+    return over.ml_per_h - _SURE * over.sd > bound.allowed + abs(over.thermal)
+
+
+def unlike(ml_per_h: float, bound: Usual) -> bool:
+    """Whether a window's rate is so far off the usual that it may be a leak's or a stuck sensor's,
+    and should not become the usual."""
+    return not (0.4 * bound.middle < ml_per_h < bound.middle + 0.5 * (bound.allowed - bound.middle))
+
+
+def leaks_no_more(now: RateNow, bound: Usual) -> bool:
+    """Whether a leak that was called is surely over: the rate is nearer to the usual again."""
+    return now.ml_per_h + now.sd < bound.allowed
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A part of the loss that does not follow what physics expects."""
+
+    ml_per_h: float
+    sd: float
+    windows: int
+
+
+def steady_part(past: Sequence[PastWindow]) -> Constant | None:
+    """What of the loss stays when the expected rate swings, or None where that can't be told.
+
+    A straight line through (expected, lost) of the windows, weighted alike: evaporation goes
+    through the origin, a leak lifts the line. The standard deviation is that of the intercept, with
+    the windows' scatter about the line.
+    """
+    pairs = [(w.expected, w.ml_per_h) for w in past if w.expected is not None and w.sd < 8.0]
+    n = len(pairs)
+    if n < _SLOW_WINDOWS:
+        return None
+    mx = sum(x for x, _ in pairs) / n
+    my = sum(y for _, y in pairs) / n
+    sxx = sum((x - mx) ** 2 for x, _ in pairs)
+    if math.sqrt(sxx / n) < _SLOW_SWING * mx:
+        return None
+    slope = sum((x - mx) * (y - my) for x, y in pairs) / sxx
+    intercept = my - slope * mx
+    scatter = sum((y - intercept - slope * x) ** 2 for x, y in pairs) / (n - 2)
+    # neighbouring windows see the same weather: count them as a third as many
+    sd = math.sqrt(3.0 * scatter * (1 / n + mx * mx / sxx))
+    return Constant(intercept, sd, n)
+
+
+def seeps(part: Constant | None, past: Sequence[PastWindow]) -> bool:
+    """Whether the steady part is large enough, and sure enough, to be a slow leak."""
+    if part is None:
+        return False
+    mean = sum(w.ml_per_h for w in past) / len(past)
+    return part.ml_per_h - _SURE * part.sd > max(_SLOW_LEAST, _SLOW_SHARE * mean)
+
+
+def stands_still(over: RateNow, bound: Usual) -> bool:
+    """Whether next to nothing evaporates where it should.
+
+    Args:
+        over: the mean rate over the last `STILL_WINDOW_H`.
+    """
+    return (
+        bound.middle >= _STILL_LEAST
+        and abs(over.thermal) < 0.3 * bound.middle
+        and over.ml_per_h + _SURE * over.sd < _STILL_SHARE * bound.middle
+    )
+
+
+def wants_water(
+    reserve: Estimate | None,
+    level: Estimate | None,
+    lowest_mm: float,
+    already: bool,
+    reckoned_h: float | None = None,
+) -> bool:
+    """Whether a top-up is missed: the lowest safe level is reached, or near.
+
+    Args:
+        reckoned_h: hours by dead reckoning, where the level is not known.
+    """
+    if level is not None and level.value <= lowest_mm:
+        return True
+    hours = reserve.value if reserve is not None and level is not None else reckoned_h
+    if hours is None:
+        return already  # nothing is known that would end it
+    return hours < (TOP_UP_CLEAR_H if already else TOP_UP_WITHIN_H)
+
+
+def too_high(level: Estimate | None, highest_mm: float, already: bool) -> bool:
+    """Whether the water stands above the highest safe level."""
+    if level is None:
+        return False
+    return level.value > highest_mm - 2.0 if already else level.low > highest_mm
+
+
+def well_known(bound: Usual) -> bool:
+    """Whether enough of the tank's own past is known to hold a float against it."""
+    return bound.windows >= _ACQUAINTED_WINDOWS
+
+
+def must_have_passed(closed_h: float, above_ml: float, bound: Usual) -> bool:
+    """Whether water that a float has said to be above it for so long must have fallen past it.
+
+    Args:
+        closed_h: for how long, without a look that found it open.
+        above_ml: what may have stood above it, with all that was poured in meanwhile.
+    """
+    return well_known(bound) and closed_h * _LEAST_OF_USUAL * bound.middle > above_ml
+
+
+def mostly_partly(shares: Sequence[float]) -> bool:
+    """Whether a float was neither up nor down in most of an hour's slices."""
+    return len(shares) >= 4 and sum(0.05 < share < 0.95 for share in shares) >= 4
+
+
+def chatters(
+    shares: Sequence[tuple[int, float]],
+    slice_ms: int,
+    height_mm: float,
+    level: Estimate | None,
+) -> bool:
+    """Whether a float opens and closes where it shouldn't.
+
+    Args:
+        shares: (slice number, share closed in it), newest last.
+        level: from the other sensors and the past, where it is known.
+    """
+
+    def all_partly(span_ms: int) -> bool:
+        n = span_ms // slice_ms
+        newest = [share for _, share in shares[-n:]]
+        return len(newest) == n and all(0.05 < share < 0.95 for share in newest)
+
+    if level is not None and level.high - level.low < _CHATTER_AWAY_MM:
+        away = min(abs(height_mm - level.low), abs(height_mm - level.high))
+        if away > _CHATTER_AWAY_MM and all_partly(CHATTER_SEEN_MS):
+            return True
+    return all_partly(CHATTER_MS)

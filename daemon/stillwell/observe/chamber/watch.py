@@ -1,0 +1,157 @@
+"""The observer of the level: readings and the journal become evidence, the model's answers become
+alarms, estimates and the night's numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from stillwell.entry import Entry
+from stillwell.estimate.answer import Estimate, NotEnough
+from stillwell.estimate.level import CalibrationWorth, LevelState, PumpStopped
+from stillwell.finding import Finding
+from stillwell.observe.chamber import rules
+from stillwell.observe.chamber.alarms import LevelAlarms
+from stillwell.observe.chamber.diary import LevelDiary
+from stillwell.observe.chamber.facts import keep_window
+from stillwell.observe.chamber.intake import LevelIntake
+from stillwell.observe.chamber.journal import KINDS
+from stillwell.observe.chamber.numbers import LevelNumbers
+from stillwell.observe.chamber.plan import LevelPlan
+from stillwell.observe.chamber.pump import stood
+from stillwell.observe.chamber.record import LevelRecord
+from stillwell.ports import Published
+from stillwell.reading import Moment, Reading
+
+_STANDS_KEPT = 40
+
+
+class LevelWatch:
+    """An `Observer`. Deterministic; everything that it knows is in `state`."""
+
+    name = "level"
+
+    def __init__(self, plan: LevelPlan) -> None:
+        self._begin(LevelRecord(plan))
+
+    def _begin(self, record: LevelRecord) -> None:
+        self._record = record
+        self._intake = LevelIntake(record)
+        self._diary = LevelDiary(record)
+        self._alarms = LevelAlarms(record)
+        self._numbers = LevelNumbers(record)
+        self._announced = False
+        self._noted = False
+        """Whether an entry came since the last look."""
+
+    @property
+    def level(self) -> LevelState | None:
+        """What the model knows; None before the first reading."""
+        return self._record.level
+
+    # --- as an observer ----------------------------------------------------------------------
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Takes one judged reading."""
+        if not self._intake.wants(reading.channel):
+            return ()
+        now_ms = self._pass_to(reading.moment)
+        self._intake.take(reading, now_ms)
+        return self._found()
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """Takes a journal entry; `struck` is the earlier one that it strikes out."""
+        self._diary.note(entry, struck)
+        self._noted |= entry.kind in KINDS or (struck is not None and struck.kind in KINDS)
+        return self._found()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """Lets time pass; the first tick after a start says how every alarm stands."""
+        self._pass_to(now)
+        self._diary.take_due()
+        if not self._announced:
+            self._announced = True
+            self._alarms.found.clear()
+            self._alarms.announce(now)
+        return self._found()
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """Level, rate, water to the fill mark and reserve once an hour and after an entry about
+        water; a night's numbers once it has ended, and again when an entry has changed them."""
+        noted, self._noted = self._noted, False
+        if noted:
+            self._alarms.look()
+        return self._numbers.due(self._alarms.facts, now, noted=noted)
+
+    def state(self) -> str:
+        """All that it knows, as JSON."""
+        return self._record.text()
+
+    def restore(self, state: str) -> None:
+        """The inverse of `state`. Raises ValueError for what it can't use, and then knows
+        nothing."""
+        self._begin(LevelRecord(self._record.plan))
+        self._record.restore(state, self._alarms.names)
+
+    def _found(self) -> list[Finding]:
+        found, self._alarms.found = self._alarms.found, []
+        return found
+
+    def _pass_to(self, now: Moment) -> int:
+        """Moves on to a moment: closes slices and asks the rules at the boundary that was passed.
+        Returns its time on the line."""
+        record, memory = self._record, self._record.memory
+        now_ms = memory.line.at(now)
+        state = record.state(now_ms)
+        if now_ms <= state.now_ms:
+            return now_ms
+        if now_ms > memory.looked_ms + rules.LOOK_EVERY_MS:
+            # after a gap the rules are asked about its end only: nothing was seen in between
+            boundary = (now_ms - 1) // rules.LOOK_EVERY_MS * rules.LOOK_EVERY_MS
+            state = record.pass_to(boundary)
+            self._intake.close_slice(boundary)
+            state = self._without_stand(state)
+            memory.looked_ms = boundary
+            if boundary >= memory.windows_ms + rules.WINDOW_MS:
+                end_ms = boundary // rules.WINDOW_MS * rules.WINDOW_MS
+                keep_window(record, state, end_ms)
+            self._alarms.judge(state, boundary, now)
+        record.pass_to(now_ms)
+        self._intake.close_slice(now_ms)
+        return now_ms
+
+    def _without_stand(self, state: LevelState) -> LevelState:
+        """Tells the model of a pump that stood and runs again."""
+        record = self._record
+        found = stood(state, record.model.slice_ms, record.plan.geometry.mm_per_ml)
+        if found is None:
+            return state
+        record.update(PumpStopped(found.begin_ms, found.end_ms), state.now_ms)
+        record.memory.stands.append((found.begin_ms, found.end_ms))
+        del record.memory.stands[:-_STANDS_KEPT]
+        self._diary.changed(record.memory.line.to_utc(found.begin_ms))
+        return record.state(state.now_ms)
+
+    def moved(self, by: Mapping[str, float]) -> None:
+        """On another offset of the gauge all is learned anew: see `observing.TakesOffsets`."""
+        gauge = self._record.plan.gauge
+        if gauge is not None and gauge.name in by:
+            self._begin(LevelRecord(self._record.plan))
+
+    # --- answers -----------------------------------------------------------------------------
+
+    def calibration(self, window_ms: int, sd_ml: float) -> CalibrationWorth | NotEnough | None:
+        """What one pour up to the mark, measured to `sd_ml`, would do to the interval of the loss
+        in the last `window_ms`; None before there is anything to say."""
+        state = self._record.level
+        if state is None or not state.slices:
+            return None
+        geometry = self._record.plan.geometry
+        # from the middle of what is safe below the mark, in a round number
+        ml = max(1.0, round(-0.6 * geometry.lowest_safe_mm / geometry.mm_per_ml / 50.0)) * 50.0
+        end = state.now_ms
+        return self._record.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
+
+    def missing_to_mark(self) -> Estimate | None:
+        """How much fresh water is missing to the fill mark, mL, as last looked at; None when there
+        is not enough evidence."""
+        return self._alarms.facts.missing

@@ -1,0 +1,145 @@
+"""Tests of ammonia and nitrite beside the watch: the cycle's stage, and an alarm when either shows
+in a tank with animals. The forecast of the cycle's end takes seconds and is not made here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+
+from stillwell.entry import Entry
+from stillwell.estimate.cycle.stage import Stage
+from stillwell.finding import Finding
+from stillwell.journal import Kind, standing
+from stillwell.notice import Message, Priority
+from stillwell.observe.balance import animals, cycle_of
+from stillwell.observe.plan import BookPlan
+from stillwell.ports import Published
+from stillwell.reading import Moment, Reading
+from stillwell.water.ammonia import Concentration, Ph, PhScale, Species, words
+
+AMMONIA, NITRITE = "ammonia.seen", "nitrite.seen"
+OF_CYCLE = frozenset(
+    {
+        *(Kind.AMMONIA, Kind.NITRITE, Kind.PH, Kind.CYCLE_START, Kind.SEEDED),
+        *(Kind.ANIMALS_IN, Kind.ANIMALS_OUT),
+    }
+)
+USUAL_PH = 8.2
+"""Of such a tank, on NBS buffers (common practice); taken when none was measured."""
+_MOST = 2_000
+"""Entries kept: years of tests."""
+_HAND = "Unplug heater and pump, with dry hands, before you reach in or take water out."
+_DO = (
+    "Test again. Change 10 to 20 % of the water, feed nothing today, look for anything dead, and "
+    f"test tomorrow (common practice). {_HAND} An animal that looks ill is for a vet or the shop."
+)
+
+
+def newest_ph(rows: Sequence[Entry]) -> Ph:
+    """Returns the pH that was measured last, the usual one where none was.
+
+    Args:
+        rows: entries that stand, in order.
+    """
+    newest = next((e for e in reversed(rows) if e.kind == Kind.PH and e.value), None)
+    if newest is None or newest.value is None:
+        return Ph(USUAL_PH)
+    return Ph(newest.value, PhScale.TOTAL if newest.unit == PhScale.TOTAL else PhScale.NBS)
+
+
+class CycleWatch:
+    """Deterministic in the entries; says nothing where no test is noted."""
+
+    name = "cycle"
+
+    def __init__(self, plan: BookPlan) -> None:
+        self._plan = plan
+        self._entries: dict[int, Entry] = {}
+        self._changed = True
+        self._first = True
+        self._published: Stage | None = None
+        self._stage: Stage | None = None
+
+    @staticmethod
+    def alarms() -> tuple[str, ...]:
+        """Returns the names of its alarms."""
+        return AMMONIA, NITRITE
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Readings say nothing of the cycle."""
+        return ()
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """Takes a test, or animals put in; forgets the entry that it strikes out."""
+        if struck is not None and self._entries.pop(struck.id, None) is not None:
+            self._changed = True
+        if entry.kind in OF_CYCLE:
+            self._entries[entry.id] = entry
+            self._changed = True
+            while len(self._entries) > _MOST:
+                del self._entries[min(self._entries)]
+        return ()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """After an entry, and at the start, how both alarms stand."""
+        if not self._changed:
+            return ()
+        first, self._first, self._changed = self._first, False, False
+        rows = standing(self._entries.values())
+        cycle = cycle_of(rows)
+        self._stage = None if cycle.begun_ms is None else cycle.verdict.stage
+        lives = animals(rows) > 0
+        tested = any(e.kind in (Kind.AMMONIA, Kind.NITRITE) for e in rows)
+        if not (tested or first):
+            return ()
+        return tuple(
+            self._finding(name, kind, rows, lives)
+            for name, kind in ((AMMONIA, Kind.AMMONIA), (NITRITE, Kind.NITRITE))
+        )
+
+    def _finding(self, name: str, kind: Kind, rows: list[Entry], lives: bool) -> Finding:
+        newest = next((e for e in reversed(rows) if e.kind == kind), None)
+        value = 0.0 if newest is None or newest.value is None else newest.value
+        active = lives and value > 0
+        if not active:
+            return Finding(name, False, Priority.MEDIUM, Message(f"No {kind} is seen any more."))
+        what = f"The newest test shows {kind}: {value:.2g} mg/L as N, in a tank with animals."
+        if kind == Kind.AMMONIA:
+            what += " " + words(
+                Concentration(Species.AMMONIA, value),
+                newest_ph(rows),
+                self._plan.target_c,
+                self._plan.salinity_target,
+                self._plan.units,
+            )
+        likely = "Too much food, something dead, or bacteria that have not grown along."
+        return Finding(name, True, Priority.MEDIUM, Message(what, likely, _DO))
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """The stage as a number from 0 (not started) to 4 (finished), whenever it changes."""
+        if self._stage is None or self._stage == self._published:
+            return ()
+        self._published = self._stage
+        number = float(list(Stage).index(self._stage))
+        return (Published("cycle.stage", now.utc_ms, "1", number, None, None, str(self._stage)),)
+
+    def state(self) -> str:
+        """The entries as JSON."""
+        kept = [
+            [e.id, e.kind, e.at_ms, e.value, e.unit]
+            for e in sorted(self._entries.values(), key=lambda e: e.id)
+        ]
+        return json.dumps({"entries": kept, "published": self._published})
+
+    def restore(self, state: str) -> None:
+        """The inverse of `state`. Raises ValueError for what it can't read."""
+        try:
+            kept = json.loads(state)
+            entries = {
+                int(i): Entry(str(kind), int(at_ms), value, str(unit), id=int(i))
+                for i, kind, at_ms, value, unit in kept["entries"]
+            }
+            published = None if kept["published"] is None else Stage(kept["published"])
+        except (KeyError, TypeError, AttributeError) as damage:
+            raise ValueError(f"A damaged state of the cycle ({damage!r}).") from damage
+        self._entries, self._published, self._changed = entries, published, True

@@ -1,0 +1,294 @@
+"""The lamp's watch: an observer that misses the lamp's heat in the water, or finds it where none
+should be.
+
+It needs a probe in the water with a heater that cycles, a probe in the room (a warm afternoon is
+else the same as a lamp) and the lamp's hours. Where the lamp's heat does not stand out from the
+room's and the heater's, it says nothing. Figures that name no source, here, in `lamp_heat` and in
+`lamp_hours`, are our own choice, checked on simulated tanks.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import astuple, dataclass, replace
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
+
+from stillwell.alarm.rules.missing import Worth, worth
+from stillwell.alarm.wording import UNPLUG, Wording
+from stillwell.entry import Entry
+from stillwell.estimate.imprint import form, imprint, take_up
+from stillwell.estimate.noise import Noise
+from stillwell.estimate.thermal.lamp_heat import LampHeat, Piece
+from stillwell.estimate.thermal.lamp_hours import SURE, WELL, LampHours, Window, against
+from stillwell.estimate.thermal.lamp_pieces import LampPieces, Stretch
+from stillwell.estimate.timeline import Timeline
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.ports import Published
+from stillwell.reading import Moment, Quantity, Reading
+from stillwell.units import System
+
+LAMP_NOT_ON, LAMP_NOT_OFF = "lamp.not-on", "lamp.not-off"
+FORM = 1
+SILENT_MS = 900_000
+"""The water is followed by the first probe that was heard within this."""
+ROOM_EVERY_S = 600.0
+"""So often at least the room must have been read in a piece of the trace."""
+KEPT_MS = 36 * 3_600_000
+OPEN = 2.0
+"""Pieces that speak so much for a fault (log likelihood ratio) teach nothing: what is looked
+into must not become the usual on the way."""
+TOLD_MS = 3 * 86_400_000
+"""For so long it is told. A weaker lamp looks like a dark one for ever: then it is the usual."""
+_MINUTE_MS = 60_000
+_MOST_MINUTES = 2000
+
+_OF_THE_RUN = frozenset({"_plan", "_hours", "_words", "_began"})
+"""What a run makes anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class LampPlan:
+    """What the lamp's watch is told of its tank."""
+
+    probes: tuple[str, ...]
+    """Channels in the water, the best placed first."""
+    room: str
+    on: time
+    off: time
+    zone: str = "UTC"
+    units: System | str = System.METRIC
+
+
+class LampWatch:
+    """An `Observer`. Deterministic; all that it knows is in `state`."""
+
+    name = "lamp"
+
+    def __init__(self, plan: LampPlan) -> None:
+        self._plan = plan
+        self._hours = LampHours(plan.on, plan.off, ZoneInfo(plan.zone))
+        self._words = Wording(plan.zone, plan.units)
+        self.heat = LampHeat()
+        self._line = Timeline()
+        self._cut = LampPieces(self._next_edge)
+        self._noise = {name: Noise() for name in plan.probes}
+        self._heard_ms: dict[str, int] = {}
+        self._lead = plan.probes[0]
+        self._minute, self._sum, self._count = -1, 0.0, 0
+        self._room: list[tuple[int, float]] = []
+        self._pieces: list[Piece] = []
+        """Those of the last day and a half that have not been decided on."""
+        self._since: dict[str, int] = {}
+        """What stands, and since when, UTC ms."""
+        self._began = False
+
+    # -- observer --------------------------------------------------------------------------------
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Takes a reading; returns what has changed by it."""
+        name, value = reading.channel, reading.value
+        if name != self._plan.room and name not in self._noise:
+            return ()
+        if worth(reading) is not Worth.GOOD or value is None:
+            return ()
+        now_ms = self._line.at(reading.moment)
+        if name == self._plan.room:
+            self._room.append((now_ms, value))
+            del self._room[:-_MOST_MINUTES]
+            return ()
+        self._heard_ms[name] = now_ms
+        self._noise[name].add(now_ms / 1000, value)
+        if name != self._choose(now_ms):
+            return ()
+        minute = now_ms // _MINUTE_MS
+        out: list[Finding] = []
+        if minute != self._minute:
+            if self._count:
+                out = self._end_minute(reading.moment)
+            self._minute, self._sum, self._count = minute, 0.0, 0
+        self._sum += value
+        self._count += 1
+        return out
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """The journal says nothing about heat."""
+        return ()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """Says once after a start how its alarms stand."""
+        if self._began:
+            return ()
+        self._began = True
+        self._line.at(now)
+        return [
+            self._standing(name, now)
+            if name in self._since
+            else Finding(name, False, Priority.LOW, Message("All well."))
+            for name in alarms()
+        ]
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """Nothing that is worth a series."""
+        return ()
+
+    # -- inside ----------------------------------------------------------------------------------
+
+    def _choose(self, now_ms: int) -> str:
+        heard = [
+            name
+            for name in self._plan.probes
+            if now_ms - self._heard_ms.get(name, -SILENT_MS) < SILENT_MS
+        ]
+        if heard[0] != self._lead:
+            self._lead = heard[0]
+            self._cut.restart()
+        return self._lead
+
+    def _end_minute(self, now: Moment) -> list[Finding]:
+        sigma = self._noise[self._lead].usual / self._count**0.5
+        at_s = (self._minute + 0.5) * 60.0
+        found = self._cut.add((at_s, self._sum / self._count), sigma)
+        pieces = map(self._piece, found)
+        return [f for piece in pieces if piece is not None for f in self._take(piece, now)]
+
+    def _next_edge(self, at_s: float) -> float:
+        """When the lamp should switch next after an instant."""
+        at_ms = round(at_s * 1000)
+        utc_ms = self._line.to_utc(at_ms)
+        return (at_ms + self._hours.window(utc_ms).end_ms - utc_ms) / 1000
+
+    def _piece(self, stretch: Stretch) -> Piece | None:
+        """A piece of the trace with the room beside it; None where the room was not seen, or nobody
+        knows whether the heater was on."""
+        line, start, end = stretch.line, stretch.start_s * 1000, stretch.end_s * 1000
+        room = [value for at, value in self._room if start <= at <= end]
+        if len(room) * ROOM_EVERY_S * 1000 < end - start:
+            return None
+        piece = Piece(
+            self._line.to_utc(round(start)),
+            self._line.to_utc(round(end)),
+            -line.slope * 3600.0,
+            line.slope_error * 3600.0,
+            line.value - sum(room) / len(room),
+            stretch.rising,
+        )
+        heated = self.heat.heats(piece, self._hours.share(piece))
+        return None if heated is None else replace(piece, heated=heated)
+
+    def _take(self, piece: Piece, now: Moment) -> list[Finding]:
+        """Decides on what has been seen of the present window, then learns."""
+        self._pieces = [p for p in self._pieces if piece.end_ms - p.end_ms < KEPT_MS]
+        self._pieces.append(piece)
+        window = self._hours.window((piece.start_ms + piece.end_ms) // 2)
+        name = LAMP_NOT_ON if window.lit else LAMP_NOT_OFF
+        ratio = self._ratio(window) if self.heat.carries else 0.0
+        out: list[Finding] = []
+        if name not in self._since and ratio > SURE:
+            self._since[name] = window.start_ms
+            out = [self._standing(name, now)]
+        elif name in self._since and ratio < WELL:
+            out = [self._end(name, _over(name))]
+        elif name in self._since and piece.end_ms - self._since[name] > TOLD_MS:
+            out = [self._end(name, Message("The lamp's heat is taken as it is now."))]
+            self.heat.forget_lamp()
+        if out:
+            self._pieces.clear()
+        elif name not in self._since and ratio < OPEN:
+            self.heat.learn(piece, self._hours.share(piece))
+        return out
+
+    def _end(self, name: str, message: Message) -> Finding:
+        del self._since[name]
+        return Finding(name, False, Priority.LOW, message)
+
+    def _ratio(self, window: Window) -> float:
+        inside: Sequence[Piece] = [
+            p
+            for p in self._pieces
+            if window.start_ms <= (p.start_ms + p.end_ms) // 2 < window.end_ms
+        ]
+        return against(self.heat, self._hours, inside, lit_instead=not window.lit)
+
+    def _standing(self, name: str, now: Moment) -> Finding:
+        since_ms = self._since[name]
+        ago_ms = max(0, now.utc_ms - since_ms)
+        since = Moment(now.mono_ms - ago_ms, since_ms, now.epoch)
+        warms = self._words.difference(self.heat.lamp[0], Quantity.TEMPERATURE)
+        hours = f"{self._plan.on:%H:%M} to {self._plan.off:%H:%M}"
+        local = datetime.fromtimestamp(since_ms / 1000, self._hours.zone)
+        if name == LAMP_NOT_ON:
+            message = Message(
+                f"The lamp should be on since {local:%H:%M}, and the water gets none of the "
+                f"{warms} an hour that it gives.",
+                "Most likely the lamp or its timer has failed, because the water loses heat as it "
+                f"does in the dark; or its hours are others now than {hours}; or something cools "
+                "the water as much as the lamp warms it.",
+                "Look at the lamp and its timer. If you have changed the hours, write them under "
+                "[tank.lamp] in the settings. In three days this is taken as the usual.",
+                UNPLUG,
+            )
+        else:
+            message = Message(
+                f"The lamp should be off since {local:%H:%M}, and the water still gets the "
+                f"{warms} an hour that it gives.",
+                "Most likely the lamp still burns, because the water loses less heat than it does "
+                f"in the dark; or its hours are others now than {hours}; or something warms the "
+                "water as much as the lamp does.",
+                "Look at the lamp and its timer: animals and algae need their dark hours. If you "
+                "have changed the hours, write them under [tank.lamp] in the settings. In three "
+                "days this is taken as the usual.",
+                UNPLUG,
+            )
+        return Finding(name, True, Priority.LOW, message, since)
+
+    # -- across restarts -------------------------------------------------------------------------
+
+    def state(self) -> str:
+        """Some kB of JSON, whatever the history."""
+        return json.dumps(
+            {
+                "form": FORM,
+                "heat": self.heat.to_json(),
+                "line": self._line.kept(),
+                "noise": {name: noise.to_json() for name, noise in self._noise.items()},
+                "pieces": [astuple(piece) for piece in self._pieces],
+                "since": self._since,
+                "made with": [form(), *self._noise],
+                "under way": imprint(self, self._cut, without=_OF_THE_RUN),
+            }
+        )
+
+    def restore(self, state: str) -> None:
+        """The inverse of `state`. Raises ValueError for what it can't use, and is then as new."""
+        try:
+            kept = json.loads(state)
+            if kept["form"] != FORM:
+                raise ValueError(f"a lamp's watch of form {kept['form']}, not {FORM}")
+            heat, line = LampHeat.revived(kept["heat"]), Timeline.revived(kept["line"])
+            pieces = [Piece(*piece) for piece in kept["pieces"]]
+            since = {name: int(kept["since"][name]) for name in alarms() if name in kept["since"]}
+            for name, numbers in kept["noise"].items():
+                if name in self._noise:
+                    self._noise[name].restore(numbers)
+            self.heat, self._line, self._pieces, self._since = heat, line, pieces, since
+            if kept.get("made with") == [form(), *self._noise]:
+                take_up(kept["under way"], self, self._cut)
+        except (KeyError, TypeError, AttributeError, ValueError) as damage:
+            self.__init__(self._plan)  # type: ignore[misc]
+            raise ValueError(f"what was learned of the lamp cannot be read: {damage!r}") from damage
+
+
+def alarms() -> tuple[str, ...]:
+    """The names of the alarms of the lamp's watch."""
+    return LAMP_NOT_ON, LAMP_NOT_OFF
+
+
+def _over(name: str) -> Message:
+    return Message(
+        "The lamp warms the water again in its hours."
+        if name == LAMP_NOT_ON
+        else "The water loses heat again as it does in the dark."
+    )

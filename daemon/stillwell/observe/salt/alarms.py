@@ -1,0 +1,337 @@
+"""What the salt balance has to say: alarms when the salinity leaves its limits, and what an
+unexpected check most likely comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import ceil, erf, exp, pi, sqrt
+
+from stillwell.estimate.salt.balance import (
+    SaltState,
+    advanced,
+    salinity_estimate,
+    surprise,
+    unnoted_estimate,
+)
+from stillwell.estimate.salt.mending import FASTEST_PER_DAY, bring_back
+from stillwell.estimate.salt.told import Check
+from stillwell.finding import Finding
+from stillwell.notice import Message, Priority
+from stillwell.units import Dimension, System, show
+
+CAUTION = (
+    "Before a hand goes into the water, unplug heater and pump, with dry hands; every cord needs a "
+    "drip loop and the circuit an RCD (GFCI)."
+)
+HIGH, LOW, UNSURE = "salinity.high", "salinity.low", "salinity.unsure"
+
+_SURE = 0.67
+"""So many standard deviations the estimate lies outside before that is told: three to one (our own
+choice). One check that reads high is not yet salt in the water."""
+_DEADBAND = 0.1
+"""A salinity alarm goes only when the estimate is so far inside again (our own choice)."""
+_DAY_MS = 86_400_000
+_LATELY_MS = _DAY_MS
+_GRACE_D = 1.0
+"""The day on which the keeper is asked to measure is left to them (our own choice)."""
+_WORN = 1.5
+"""So many times as uncertain as the check was, the salinity is no longer what was measured (our
+own choice)."""
+_STILL_WORN = 1.4
+"""And while the alarm stands."""
+_WORTH_A_WORD = 0.2
+"""So likely salt water in the can is no longer nothing (our own choice)."""
+NOT_WORTH_ML = 20.0
+"""Less than a few spoonfuls is not worth a walk (our own choice)."""
+
+
+class Cause(StrEnum):
+    """What makes a check read other than expected."""
+
+    READING = "the reading itself"
+    EVAPORATED = "evaporated and not topped up"
+    SALT_TOP_UP = "topped up with salt water"
+    SALT_LOST = "salt water lost by splash, creep or a leak, and replaced with fresh"
+    OVERFILLED = "more fresh water than belongs in"
+    INSTRUMENT = "an instrument out of adjustment"
+
+
+@dataclass(frozen=True, slots=True)
+class Likely:
+    """One cause, and how likely it is among the causes looked at, 0 to 1."""
+
+    cause: Cause
+    probability: float
+
+
+def _normal(x: float, sd: float) -> float:
+    return exp(-0.5 * (x / sd) ** 2) / (sd * sqrt(2 * pi))
+
+
+def _smeared(x: float, low: float, high: float, sd: float) -> float:
+    """The density at `x` of something anywhere from `low` to `high`, read with `sd`."""
+    if high - low < 1e-9:
+        return _normal(x - low, sd)
+    inside = erf((x - low) / (sd * sqrt(2))) - erf((x - high) / (sd * sqrt(2)))
+    return max(inside / 2 / (high - low), 1e-300)
+
+
+_BEFORE: dict[Cause, float] = {
+    Cause.READING: 0.90,
+    Cause.EVAPORATED: 0.03,
+    Cause.SALT_TOP_UP: 0.02,
+    Cause.SALT_LOST: 0.02,
+    Cause.OVERFILLED: 0.01,
+    Cause.INSTRUMENT: 0.02,
+}
+"""How likely each is before the check is looked at: our own judgement, no published figures."""
+
+
+def causes(state: SaltState, check: Check) -> tuple[Likely, ...]:
+    """Returns what a check speaks for, the likeliest first. `state` is the one before the check.
+
+    Each cause moves the check in its own way: forgotten top-ups by no more than what can be missing
+    from the chamber, and not at all when the level was seen lately; salt water poured as fresh by
+    no more than the pours since the last check carried; lost salt downwards only. How far each
+    goes at most is our own judgement.
+    """
+    above, sd = surprise(state, check)
+    now = advanced(state, check.t_ms)
+    s = now.mean[0]
+    since = state.since
+    seen = since.level_ms is not None and check.t_ms - since.level_ms < _LATELY_MS
+    density = {
+        Cause.READING: _normal(above, sd),
+        Cause.INSTRUMENT: _normal(above, sqrt(sd**2 + 1.0)),
+        Cause.SALT_LOST: _smeared(above, -3.0, 0.0, sd),
+    }
+    if not seen:
+        density[Cause.EVAPORATED] = _smeared(above, 0.0, 0.08 * s, sd)
+        density[Cause.OVERFILLED] = _smeared(above, -0.04 * s, 0.0, sd)
+    if since.fresh_pours:
+        # A keeper who takes the wrong can takes it every time: all of it is as likely as any part.
+        most = since.fresh * s
+        all_of_it = _normal(above - most, sd)
+        density[Cause.SALT_TOP_UP] = (all_of_it + _smeared(above, 0.0, most, sd)) / 2
+    weights = {cause: _BEFORE[cause] * d for cause, d in density.items()}
+    total = sum(weights.values())
+    if total <= 0:
+        return (Likely(Cause.INSTRUMENT, 1.0),)
+    found = [Likely(cause, weight / total) for cause, weight in weights.items()]
+    return tuple(sorted(found, key=lambda likely: -likely.probability))
+
+
+_ADVICE: dict[Cause, str] = {
+    Cause.READING: "Wipe the prism, take a second sample, and read it again.",
+    Cause.EVAPORATED: "Look at the level and fill up to the mark with fresh water.",
+    Cause.SALT_TOP_UP: "Taste or measure what is in the top-up can: it must be fresh water.",
+    Cause.SALT_LOST: (
+        "Look for splashes, salt crusts and wet places (dry hands on plugs; unplug heater and pump "
+        "before you reach in); replace what was lost with salt water."
+    ),
+    Cause.OVERFILLED: "Look whether the level stands above the mark.",
+    Cause.INSTRUMENT: "Adjust the refractometer with 35 ppt fluid and read again.",
+}
+
+
+_UNEXPECTED = 2.0
+"""In standard deviations: one check in twenty is so far off by chance."""
+
+
+def is_unexpected(state: SaltState, check: Check) -> bool:
+    """Returns whether a check is further from what the entries foretell than chance explains.
+    `state` is the one before the check."""
+    above, sd = surprise(state, check)
+    return abs(above) >= _UNEXPECTED * sd
+
+
+def explained(state: SaltState, check: Check) -> str:
+    """Returns what to tell the keeper about a check: as expected, or what it likely comes from."""
+    above, sd = surprise(state, check)
+    if abs(above) < _UNEXPECTED * sd:
+        return f"As expected: {check.salinity - above:.1f} was predicted."
+    found = causes(state, check)
+    first = found[0]
+    text = (
+        f"The check reads {abs(above):.1f} {'more' if above > 0 else 'less'} than the entries "
+        f"explain ({check.salinity - above:.1f} ± {2 * sd:.1f} was expected). "
+        f"Most likely: {first.cause} ({100 * first.probability:.0f} %)."
+    )
+    if len(found) > 1 and found[1].probability > 0.15:
+        text += f" Or: {found[1].cause} ({100 * found[1].probability:.0f} %)."
+    return f"{text} {_ADVICE[first.cause]}"
+
+
+def findings(
+    state: SaltState,
+    now_ms: int,
+    standing: frozenset[str] = frozenset(),
+    *,
+    why: str = "",
+    units: System = System.METRIC,
+) -> tuple[Finding, ...]:
+    """Returns the three salinity findings as they stand at a time.
+
+    High and low are told at odds of three to one, and stand until the most likely salinity is well
+    inside. Unsure is about an interval that reaches beyond the limits without that: then nothing is
+    wrong but that nobody has looked. A check made in time asks for no other, however wide it is
+    itself: a refractometer's interval is as wide as usual limits (±1 ppt). So unsure waits until a
+    check is overdue, or until what happened since has made far less of it; that another course
+    drifts away from the book's does not.
+
+    Args:
+        state: the balance.
+        now_ms: now, on the state's clock.
+        standing: names of those that were active last time, for the deadband.
+        why: what the last check spoke for, where it was unexpected (`explained`).
+        units: of the volumes.
+    """
+    now = advanced(state, now_ms)
+    answer = salinity_estimate(state, now_ms)
+    p = state.parameters
+    sure = _SURE * now.salinity_sd
+    high = answer.value > p.high + (-_DEADBAND if HIGH in standing else sure)
+    low = answer.value < p.low - (-_DEADBAND if LOW in standing else sure)
+    slack = _DEADBAND if UNSURE in standing else 0.0
+    outside = answer.high > p.high - slack or answer.low < p.low + slack
+    reckoned = f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f})"
+    if state.last_check_ms is not None:
+        reckoned += f", reckoned from the check {_ago(now_ms - state.last_check_ms)}"
+        reckoned += " and what was poured since,"
+    else:
+        reckoned += ", reckoned without any check,"
+    overdue = _overdue(now)
+    unsure = outside and not (high or low) and (overdue or _worn(now, UNSURE in standing))
+    if p.low <= answer.value <= p.high:
+        well = Message(f"{reckoned} is between {p.low:.3g} and {p.high:.3g}.")
+    else:
+        well = Message(
+            f"{reckoned} may be outside {p.low:.3g} to {p.high:.3g}, which is not sure yet."
+        )
+    over = Message(f"{reckoned} is told by another alarm.") if high or low else well
+    return (
+        Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units) if high else well),
+        Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned, why, units) if low else well),
+        Finding(UNSURE, unsure, Priority.LOW, _unsure(now, reckoned, overdue) if unsure else over),
+    )
+
+
+def _overdue(now: SaltState) -> bool:
+    """Whether it is longer since anybody measured than the keeper was asked to let it be."""
+    if now.last_check_ms is None:
+        return True
+    return now.t_ms - now.last_check_ms > (now.parameters.check_every_d + _GRACE_D) * _DAY_MS
+
+
+def _worn(now: SaltState, already: bool) -> bool:
+    """Whether what came and went since the last check, by the book, has left little of it."""
+    limit = _STILL_WORN if already else _WORN
+    book = advanced(now.courses[0].state, now.t_ms) if now.courses else now
+    return now.last_check_sd is not None and book.salinity_sd > limit * now.last_check_sd
+
+
+def _ago(ms: int) -> str:
+    return f"{ms / _DAY_MS:.0f} d ago" if ms >= 36 * 3_600_000 else _hours(ms / 3_600_000)
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.0f} h ago" if hours >= 1 else "just now"
+
+
+def mended(now: SaltState, units: System) -> str:
+    """Returns how to bring the salinity back to the middle of the limits: so much, over so many
+    hours; empty where nothing but waiting helps. What is missing to the mark is fresh water."""
+    p = now.parameters
+    target, full = (p.low + p.high) / 2, now.mean[0]
+    plan = bring_back(now, target)
+    steps = []
+    moved = 0.0
+    if plan.pour_fresh_ml > NOT_WORTH_ML:
+        amount = show(plan.pour_fresh_ml, Dimension.VOLUME, units)
+        steps.append(f"pour {amount} of fresh water, to the mark")
+        moved += abs(now.salinity - full)
+    if plan.swap_ml > NOT_WORTH_ML and not p.low + _DEADBAND <= full <= p.high - _DEADBAND:
+        amount = show(plan.swap_ml, Dimension.VOLUME, units)
+        new = "fresh" if plan.of_salinity == 0 else f"salt water of {plan.of_salinity:.0f} ppt"
+        steps.append(f"swap {amount} of tank water for {new}")
+        moved += abs(full - target)
+    if not steps:
+        return ""
+    days = moved / FASTEST_PER_DAY
+    if days < 0.1:
+        return f"{', then '.join(steps)}, slowly"
+    parts = f", in {ceil(days)} parts a day apart" if days > 1 else ""
+    return f"{', then '.join(steps)}, over {24 * days:.0f} h or more{parts} (common practice)"
+
+
+def _high(now: SaltState, reckoned: str, why: str, units: System) -> Message:
+    p = now.parameters
+    unnoted = unnoted_estimate(now)
+    if now.salted > 0.5 and now.salted_ms is not None:
+        likely = (
+            "Most likely what was poured as fresh water since the check "
+            f"{_ago(now.t_ms - now.salted_ms)} was salt water ({100 * now.salted:.0f} %): the "
+            "checks rise as it would make them. Taste or measure what is in the can."
+        )
+    elif now.mean[1] * now.mean[0] > now.salinity - p.high and now.missing_ml > 0:
+        gone = show(now.missing_ml, Dimension.VOLUME, units)
+        likely = f"About {gone} have evaporated and were not poured back."
+    elif why:
+        likely = why
+    elif unnoted.low > 0:
+        likely = (
+            f"It rises {unnoted.value:.2f} a day that no entry explains: most likely the top-ups "
+            "are salt water."
+        )
+    elif now.since.salt_pours:
+        likely = f"{now.since.salt_pours} pours of salt water are noted since the last check."
+    else:
+        likely = ""
+    return Message(f"{reckoned} is above {p.high:.3g}.", likely, _do(now, units), CAUTION)
+
+
+def _do(now: SaltState, units: System) -> str:
+    how = mended(now, units)
+    return f"Measure it before you do anything. Then {how}." if how else "Measure it."
+
+
+def _low(now: SaltState, reckoned: str, why: str, units: System) -> Message:
+    p = now.parameters
+    unnoted = unnoted_estimate(now)
+    likely, do = why, _do(now, units)
+    if now.mean[0] >= p.low and now.missing_ml < 0:
+        over = show(-now.missing_ml, Dimension.VOLUME, units)
+        likely = (
+            f"The water stands above the mark by {over} of fresh water too much; it evaporates by "
+            "itself."
+        )
+        do = (
+            "Measure it before you do anything. Then pour no fresh water until the level is back "
+            "at the mark."
+        )
+    elif not likely and unnoted.high < 0:
+        likely = (
+            f"It falls {-unnoted.value:.2f} a day that no entry explains: salt water is lost "
+            "(splash, salt creep, a leak) and fresh water poured after it."
+        )
+    return Message(f"{reckoned} is below {p.low:.3g}.", likely, do, CAUTION)
+
+
+def _unsure(now: SaltState, reckoned: str, overdue: bool) -> Message:
+    p = now.parameters
+    why = (
+        "it is long since anybody measured."
+        if overdue
+        else "what came and went since that check is too little known."
+    )
+    said = f"{reckoned} may be outside {p.low:.3g} to {p.high:.3g}."
+    if now.salted > _WORTH_A_WORD and now.salted_ms is not None:
+        return Message(
+            said,
+            "What was poured as fresh water since the check "
+            f"{_ago(now.t_ms - now.salted_ms)} may have been salt water ({100 * now.salted:.0f} "
+            f"%); {why}",
+            "Measure the salinity and note it. Taste or measure what is in the can.",
+        )
+    return Message(said, f"Nothing speaks for a fault; {why}", "Measure the salinity and note it.")

@@ -1,0 +1,167 @@
+"""The salt balance beside the watch: follows the journal and the level, warns, publishes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import asdict
+
+from stillwell.entry import Entry
+from stillwell.estimate.answer import Estimate
+from stillwell.estimate.salt.balance import SaltState, salinity_estimate
+from stillwell.estimate.salt.told import MissingWater
+from stillwell.finding import Finding
+from stillwell.journal import Kind
+from stillwell.journal.values import marked
+from stillwell.notice import Message, Priority
+from stillwell.observe.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
+from stillwell.observe.plan import BookPlan
+from stillwell.observe.salt.alarms import HIGH, LOW, UNSURE, findings
+from stillwell.ports import Published
+from stillwell.reading import Moment, Reading
+
+HOUR_MS = 3_600_000
+UNSET_MS = 1_577_836_800_000
+"""1 January 2020: a clock that shows less has not been set."""
+OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE, Kind.CALIBRATION})
+FORM = 2
+"""Of the state that is kept; of another one it starts anew, from the journal."""
+_PRIORITY = {HIGH: Priority.MEDIUM, LOW: Priority.MEDIUM, UNSURE: Priority.LOW}
+
+
+class SaltWatch:
+    """Says nothing before the first salinity check: nobody who keeps no book is warned by it.
+
+    All that it knows are the entries of the last four months and one figure of the level a day;
+    the balance is worked out from them anew, so that late entries, corrections and a restart give
+    what they would have given in order.
+
+    Args:
+        plan: the tank.
+        missing: asked once a day for what the level says is missing to the mark, in mL.
+    """
+
+    name = "salt"
+
+    def __init__(
+        self, plan: BookPlan, missing: Callable[[], Estimate | None] = lambda: None
+    ) -> None:
+        self._plan = plan
+        self._missing = missing
+        self._ledger = Ledger(plan.salt)
+        self._entries: dict[int, Entry] = {}
+        self._level: list[MissingWater] = []
+        self._standing: frozenset[str] = frozenset()
+        self._salt: SaltState | None = None
+        self._looked_ms: int | None = None
+        self._published_ms = 0
+        self._first = True
+
+    @staticmethod
+    def alarms() -> tuple[str, ...]:
+        """Returns the names of its alarms."""
+        return HIGH, LOW, UNSURE
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        """Readings reach it through the level only."""
+        return ()
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        """Takes an entry about water or salt; forgets the one that it strikes out."""
+        if struck is not None:
+            self._looked_ms = None if self._entries.pop(struck.id, None) else self._looked_ms
+        if entry.kind in OF_SALT:
+            self._entries[entry.id] = entry
+            self._looked_ms = None
+        return ()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        """Once an hour, and after an entry, how the three alarms stand. Nothing by a clock that was
+        never set: to it all entries are still to come."""
+        if now.utc_ms < UNSET_MS:
+            return ()
+        self._ask_level(now.utc_ms)
+        due = self._looked_ms is None or not 0 <= now.utc_ms - self._looked_ms < HOUR_MS
+        if not (due or self._first):
+            return ()
+        self._looked_ms = now.utc_ms
+        first, self._first = self._first, False
+        self._forget(now.utc_ms)
+        entries = list(self._entries.values())
+        salt = self._ledger.at(entries, self._level, now.utc_ms)
+        self._salt = salt if salt.checks else None
+        if self._salt is None:
+            quiet = not (first or self._standing)
+            self._standing = frozenset()
+            return () if quiet else tuple(_over(name) for name in self.alarms())
+        last = self._ledger.last_check
+        why = last.text if last is not None and last.unexpected else ""
+        found = findings(salt, now.utc_ms, self._standing, why=why, units=self._plan.units)
+        self._standing = frozenset(f.alarm for f in found if f.active)
+        return found
+
+    def _ask_level(self, now_ms: int) -> None:
+        if self._level and 0 <= now_ms - self._level[-1].t_ms < DAY_MS:
+            return
+        said = self._missing()
+        if said is not None:
+            self._level.append(missing_water(now_ms, said.value, said.low, said.high))
+            self._looked_ms = None
+
+    def _forget(self, now_ms: int) -> None:
+        oldest = now_ms - LOOK_BACK_MS
+        self._entries = {i: e for i, e in self._entries.items() if e.at_ms >= oldest}
+        self._level = [m for m in self._level if m.t_ms >= oldest]
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        """The salinity, once an hour and after an entry."""
+        if self._salt is None or self._looked_ms in (None, self._published_ms):
+            return ()
+        self._published_ms = self._looked_ms or 0
+        answer = salinity_estimate(self._salt, self._salt.t_ms)
+        basis = ", ".join(str(part) for part in answer.basis)
+        return (
+            Published(
+                "salinity.now", now.utc_ms, "PSU", answer.value, answer.low, answer.high, basis
+            ),
+        )
+
+    def state(self) -> str:
+        """Some kB of JSON: entries and levels of four months."""
+        kept = [
+            [e.id, e.kind, e.at_ms, e.value, e.unit, e.text, e.to_mark]
+            for e in sorted(self._entries.values(), key=lambda e: e.id)
+        ]
+        level = [asdict(m) for m in self._level]
+        standing = sorted(self._standing)
+        return json.dumps({"form": FORM, "entries": kept, "level": level, "standing": standing})
+
+    def restore(self, state: str) -> None:
+        """The inverse of `state`. Raises ValueError for what it can't read."""
+        try:
+            kept = json.loads(state)
+            if kept["form"] != FORM:
+                raise ValueError(f"A state of the salt balance of form {kept['form']}.")
+            entries = {}
+            for i, kind, at_ms, value, unit, text, *mark in kept["entries"]:
+                # an earlier version had the mark in the unit
+                unit_now, in_unit = marked(str(unit))
+                entries[int(i)] = Entry(
+                    str(kind),
+                    int(at_ms),
+                    value,
+                    unit_now,
+                    str(text),
+                    id=int(i),
+                    to_mark=bool(mark[0]) if mark else in_unit,
+                )
+            level = [MissingWater(**m) for m in kept["level"]]
+            standing = frozenset(str(name) for name in kept["standing"])
+        except (KeyError, TypeError, AttributeError) as damage:
+            raise ValueError(f"A damaged state of the salt balance ({damage!r}).") from damage
+        self._entries, self._level, self._standing = entries, level, standing
+        self._looked_ms = None
+
+
+def _over(name: str) -> Finding:
+    return Finding(name, False, _PRIORITY[name], Message("No salinity check is noted."))
