@@ -177,6 +177,12 @@ class TestWork:
         tank.find(HAND, 60)
         assert tank.tick(60, 89 * MIN) == []
 
+    def test_that_was_asked_for_long_ago_quiets_only_what_is_left_of_it(self) -> None:
+        tank = Tank()
+        late = replace(WORK, way="broker", age_s=40.0 * MIN)
+        assert "until 02:05:" in tank.ask(late, 0)
+        assert tank.ask(replace(late, age_s=50.0 * MIN), 0).endswith("over when it came here.")
+
     def test_leaves_what_is_shelved_for_longer_on_its_shelf(self) -> None:
         tank = Tank()
         tank.find(HAND, 0)

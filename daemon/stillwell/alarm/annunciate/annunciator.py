@@ -182,7 +182,10 @@ class Annunciator:
             why_not: says why the request may not act on an alarm; empty where it may.
         """
         subject = request.subject
-        longest_s = maintenance.LONGEST_S if subject == MAINTENANCE else self.plan.longest_shelf_s
+        longest_s = self.plan.longest_shelf_s
+        if subject == MAINTENANCE:
+            longest_s = maintenance.LONGEST_S
+            request = maintenance.as_sent(request)
         event = event_of(request, longest_s, self._words.duration(longest_s * 1000))
         if isinstance(event, str):
             return Reply(False, event), []
@@ -217,9 +220,7 @@ class Annunciator:
         if why := why_not(MAINTENANCE):
             return Reply(False, why), []
         moved = self._move(MAINTENANCE, event, now, by=by)
-        said = self._messages[MAINTENANCE]
-        parts = (said.what, said.likely, said.do)
-        return Reply(True, " ".join(filter(None, parts)), (MAINTENANCE,)), moved
+        return Reply(True, str(self._messages[MAINTENANCE]), (MAINTENANCE,)), moved
 
     def tick(self, now: Moment) -> list[Transition]:
         """Does what is due by time alone: shelves that end, causes that are over."""

@@ -35,7 +35,8 @@ def event_of(request: Request, longest_s: float, longest: str) -> Event | str:
     if request.command is Command.SHELVE:
         shelve_ms = shelving.shelf_ms(request.seconds, longest_s)
         if shelve_ms is None:
-            return f"Say for how long to shelve it: between 1 s and {longest}."
+            late = " What was asked for was over when it came here." if request.age_s else ""
+            return f"Say for how long to shelve it: between 1 s and {longest}.{late}"
         return Event(Kind.SHELVE, shelve_ms=shelve_ms)
     kind = _PLAIN.get(request.command)
     return Event(kind) if kind else f"The alarms do not know how to {request.command}."

@@ -10,9 +10,11 @@ people are told, with what stands then; what does not pass by itself speaks afte
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from stillwell.alarm.notices import title
 from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
+from stillwell.ports import Request
 
 MAINTENANCE = "maintenance"
 """The alarm's name."""
@@ -25,6 +27,14 @@ in the tank for longer."""
 
 _NAMED = 6
 """So many of what stands are named in the notice."""
+
+
+def as_sent(request: Request) -> Request:
+    """Returns a request for work with what is left of the time that was asked for: it may have been
+    under way for hours, and the hand is out of the water by then."""
+    if not request.seconds or not request.age_s:
+        return request
+    return replace(request, seconds=max(0.0, request.seconds - request.age_s))
 
 
 def begun(until: str) -> Message:
