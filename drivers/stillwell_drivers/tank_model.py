@@ -60,8 +60,9 @@ FRESH_G_PER_ML = 0.99705
 """Density of pure water at 25 °C. UNESCO Technical Paper 44 (1983): 997.048 kg/m3."""
 EXPANSION_PER_K = 2.97e-4
 """Thermal expansion of that seawater, 1/K. TEOS-10."""
-NEW_SALT_G_PER_KG = 35.0
-"""Salinity of new salt water; common practice."""
+NEW_SALT_G_PER_KG = 35.16504
+"""Salinity of new salt water: 35 ppt (common practice), which is a practical salinity (Millero et
+al., Deep-Sea Research I 55 (2008) 50)."""
 _REFERENCE_C = 25.0
 """At which the fill volume is meant."""
 _STILL_SURFACE = 0.7
@@ -122,7 +123,7 @@ class TankParameters:
     """Of all water at 25 °C with the chamber filled to the mark."""
     filled_c: float | None = None
     """How warm the water is at first; None: at the setting."""
-    salinity: float = 35.0
+    salinity: float = NEW_SALT_G_PER_KG
     """g/kg."""
     glass_j_per_k: float = 12_000.0
     """Heat capacity of glass and rock."""

@@ -232,7 +232,7 @@ class TestWaterAndSalt:
         state = at(model, 4 * DAY)
         mass = 68_000 * SEAWATER_G_PER_ML
         # By mass, S m / (m - e): 100 at 35 losing 2 of pure water gives 35.714.
-        expected = 35.0 * mass / (mass - state.evaporated_ml_total * 0.99705)
+        expected = 35.16504 * mass / (mass - state.evaporated_ml_total * 0.99705)
         assert state.salinity == pytest.approx(expected, rel=1e-9)
 
     def test_a_month_of_pours_and_changes_conserves_volume(self) -> None:
@@ -254,7 +254,7 @@ class TestWaterAndSalt:
         before, after = at(model, 8.5 * HOUR), at(model, 8.5 * HOUR + 60)
         assert before.level_mm < -8
         assert after.level_mm == pytest.approx(0.0, abs=0.3)
-        assert after.salinity == pytest.approx(35.0, abs=0.02)
+        assert after.salinity == pytest.approx(35.165, abs=0.02)
 
     def test_a_pour_is_written_down_once_with_about_its_volume(self) -> None:
         keeper = replace(ABSENT, pours_at=time(8, 30), note_sd=0.0)
@@ -293,8 +293,8 @@ class TestWaterAndSalt:
         assert during.volume_ml == pytest.approx(0.85 * before.volume_ml, rel=1e-3)
         assert not during.pump_on
         assert after.level_mm == pytest.approx(0.0, abs=5.0)
-        # Mixing by mass: 15 % of 38 replaced by 35 gives 37.55, and what had evaporated is 35 too.
-        assert after.salinity == pytest.approx(0.85 * before.salinity + 0.15 * 35.0, abs=0.03)
+        # Mixing by mass: 15 % replaced by new water of 35.165 g/kg, and what had evaporated too.
+        assert after.salinity == pytest.approx(0.85 * before.salinity + 0.15 * 35.165, abs=0.03)
         assert [note.kind for note in model.journal_since(0)] == ["water-change"]
 
     def test_salinity_is_checked_every_so_many_days_and_written_down(self) -> None:
