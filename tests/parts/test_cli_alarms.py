@@ -121,7 +121,7 @@ class TestWithoutDaemon:
         assert now["maintenance"].shelved_for_ms == 3_600_000
         said = call("alarms", "-c", config).stdout
         assert "maintenance  low priority  shelved" in said
-        assert 'Done before? "stillwell unshelve --all".' in said
+        assert f'Done before? "stillwell unshelve --config {config} --all".' in said
         over = call("unshelve", "--all", "-c", config)
         assert over.stdout.startswith("Work over, alarms ring again: one thing is not well")
         with StoreReader.open(store) as reader:
