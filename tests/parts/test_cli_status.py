@@ -109,7 +109,7 @@ class TestEveryScreen:
         monkeypatch.setattr("stillwell.cli.watch_line.UNIT", unit)
         monkeypatch.setattr("stillwell.settings.loading.DEFAULT_PATH", died)
         done = call("alarms", env={"STILLWELL_CONFIG": ""})
-        assert done.stdout.split(": ")[1].startswith("sudo systemctl start stillwell")
+        assert done.stdout.split(": ")[1].startswith("sudo systemctl enable --now stillwell")
 
 
 class TestWatched:

@@ -103,7 +103,7 @@ def tell(found: Watching, zone: tzinfo, *, as_json: bool) -> None:
 
 
 def words(found: Watching, zone: tzinfo) -> str:
-    """The line: ``NOT WATCHING since Tue 24 Nov 11:14: sudo systemctl start stillwell``"""
+    """The line: ``NOT WATCHING since Tue 24 Nov 11:14: sudo systemctl enable --now stillwell``"""
     from stillwell.cli.written import seconds_in_words
 
     since = ""
@@ -124,7 +124,7 @@ def words(found: Watching, zone: tzinfo) -> str:
             return f"Watched{since}.{ahead}"
         case Watch.HANGS:
             again = (
-                start.replace(" start ", " restart ")
+                "sudo systemctl restart stillwell"
                 if start.startswith("sudo")
                 else f"End it, then: {start}"
             )
@@ -141,4 +141,6 @@ def start_command() -> str:
     """What to type so that somebody watches: of the service, where it is installed and nothing else
     is meant."""
     elsewhere = call().given or os.environ.get("STILLWELL_CONFIG")
-    return "stillwell run" if elsewhere or not UNIT.exists() else "sudo systemctl start stillwell"
+    if elsewhere or not UNIT.exists():
+        return "stillwell run"
+    return "sudo systemctl enable --now stillwell"
