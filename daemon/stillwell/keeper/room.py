@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from stillwell.estimate.level.geometry import Geometry
-from stillwell.settings.schema import Chamber
 from stillwell.store import StoreReader
+
+if TYPE_CHECKING:
+    from stillwell.settings.schema import Chamber  # whose models take half a second to make
 
 LEVEL_FRESH_MS = 3 * 3_600_000
 """What the level said longer ago is no longer poured by (our own choice)."""
