@@ -32,7 +32,7 @@ from kill_story import parts
 from real_broker import Broker
 from stillwell.notice import Priority
 from stillwell.store import StoreReader
-from storm_plugins import OUT_FROM_MS, OUT_TO_MS, PERIOD_MS, shift_ms
+from storm_plugins import LOW, OUT_FROM_MS, OUT_TO_MS, PERIOD_MS, WELL, shift_ms
 from storm_world import HANGS_AT_START, PROBE, TANK, Disk, Trickler, free_port, hostile
 
 ON_DELAY_MS = 5 * 60_000
@@ -230,7 +230,7 @@ class Storm:
     def _write_config(self) -> None:
         plugins, self.outcome.sources, self.outcome.sinks = hostile(self._left_out)
         text = TANK.format(
-            channels=", ".join(f"room-{number} = {{}}" for number in self._probes),
+            channels=", ".join(f"probe-{number} = {{}}" for number in self._probes),
             store=self._store,
             hook=self._hook.port,
             broker=self._broker.port,
@@ -268,7 +268,7 @@ class Storm:
         self.outcome.stopped_s = time.monotonic() - began
 
     def _judge(self, running_s: float, begin_ms: int, until_ms: int) -> None:
-        """Holds what was raised and heard against when each probe was cold."""
+        """Holds what was raised and heard against when each probe was low."""
         raised: dict[str, dict[int, list[str]]] = {}
         with (self._folder / "said").open("a") as said:
             while not self._daemon.lines.empty():
@@ -284,28 +284,28 @@ class Storm:
                 for each in parts(key, high)
             }
             for probe in self._probes:
-                cold = [
+                low = [
                     reading.moment.mono_ms
-                    for reading in reader.readings(f"room-{probe}", -(2**50), 2**50)
-                    if reading.value is not None and reading.value < 24.0
+                    for reading in reader.readings(f"probe-{probe}", -(2**50), 2**50)
+                    if reading.value is not None and reading.value < (WELL + LOW) / 2
                 ]
                 shift = shift_ms(probe, len(self._probes))
                 first = (begin_ms // PERIOD_MS + 1) * PERIOD_MS + shift
                 for start in range(first, until_ms - PERIOD_MS, PERIOD_MS):
-                    seen = [at for at in cold if start + OUT_FROM_MS <= at < start + OUT_TO_MS]
+                    seen = [at for at in low if start + OUT_FROM_MS <= at < start + OUT_TO_MS]
                     self._judge_one(start, seen, raised.get(f"air-{probe}.low", {}), rang)
 
     def _judge_one(
-        self, start: int, cold: list[int], raised: dict[int, list[str]], rang: dict[str, int]
+        self, start: int, low: list[int], raised: dict[int, list[str]], rang: dict[str, int]
     ) -> None:
         """One period of one probe; times are ms of the daemon's clock."""
         outcome = self.outcome
         outcome.due += 1
         found = [at for at in raised if start + OUT_FROM_MS <= at < start + PERIOD_MS]
-        if not cold or not found:
+        if not low or not found:
             outcome.lost.append(f"{start / HOUR_MS:.1f} h: not raised")
             return
-        due_ms = min(cold) + ON_DELAY_MS
+        due_ms = min(low) + ON_DELAY_MS
         outcome.kept.append(min(found) - due_ms)
         heard = [rang[key] for key in raised[min(found)] if key in rang]
         if heard:

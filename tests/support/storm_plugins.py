@@ -1,5 +1,5 @@
-"""The healthy driver amid hostile ones: probes whose temperatures leave their bands at known times,
-one after the other.
+"""The healthy driver amid hostile ones: probes of the air's humidity that leave their bands at
+known times, one after the other. (No probe of water may jump so: it would be doubted, and rightly.)
 
 `install` makes it a package of its own, as a third party's would be.
 """
@@ -17,12 +17,13 @@ from stillwell.reading import Sample
 
 PERIOD_MS = 30 * 60_000
 OUT_FROM_MS, OUT_TO_MS = 10 * 60_000, 20 * 60_000
-"""When in each period the first probe is too cold, on the daemon's monotonic clock."""
-WELL, COLD = 25.3, 23.0
+"""When in each period the first probe is too low, on the daemon's monotonic clock."""
+WELL, LOW = 45.0, 25.0
+"""%RH."""
 
 
 def shift_ms(probe: int, probes: int) -> int:
-    """By how much a probe is cold later than the first: all of them share the period evenly."""
+    """By how much a probe is low later than the first: all of them share the period evenly."""
     return PERIOD_MS * probe // probes
 
 
@@ -58,8 +59,8 @@ class Known:
         samples = []
         for probe, name in enumerate(self._names):
             at_ms = (now_ms - shift_ms(probe, len(self._names))) % PERIOD_MS
-            cold = OUT_FROM_MS <= at_ms < OUT_TO_MS
-            samples.append(Sample(name, (COLD if cold else WELL) + dither))
+            low = OUT_FROM_MS <= at_ms < OUT_TO_MS
+            samples.append(Sample(name, (LOW if low else WELL) + dither))
         return samples
 
     def close(self) -> None: ...

@@ -61,13 +61,13 @@ url = "http://127.0.0.1:{trickle}/"
 """
 
 PROBE = """
-[channel.room-{number}]
-quantity = "temperature"
+[channel.probe-{number}]
+quantity = "humidity"
 [band.air-{number}]
-of = ["room-{number}"]
-target = "25.3 degC"
-tolerance = "0.5 K"
-deadband = "0.1 K"
+of = ["probe-{number}"]
+target = "45 %RH"
+tolerance = "5 %RH"
+deadband = "1 %RH"
 on_delay = "5 min"
 off_delay = "5 min"
 """
