@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.deliver import commands
-from stillwell.deliver.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused
+from stillwell.deliver.mqtt import commands
+from stillwell.deliver.mqtt.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused
 from stillwell.ports import Command, Request, ToNote
 
 ALARMS = frozenset({"water.low", "water.high", "top-up"})

@@ -18,8 +18,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.deliver import commands, mqtt_link, topics
-from stillwell.deliver.topics import Topics
+from stillwell.deliver.mqtt import commands, link, topics
+from stillwell.deliver.mqtt.topics import Topics
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Command, Published, Reply, Request, ToNote
 from stillwell.reading import Flag, Moment, Quantity, Reading
@@ -148,7 +148,7 @@ class TestDocument:
         said = DOCUMENT["servers"]["broker"]["bindings"]["mqtt"]
         assert said["lastWill"]["topic"] == NAMES.alive
         assert said["lastWill"]["message"].encode() == topics.LOST
-        assert said["sessionExpiryInterval"] == mqtt_link.SESSION_S
+        assert said["sessionExpiryInterval"] == link.SESSION_S
 
     @pytest.mark.parametrize("message", sorted(DOCUMENT["components"]["messages"]))
     def test_every_example_fits_its_own_schema(self, message: str) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from stillwell.deliver.mqtt_link import MOST_OF_A_TOPIC
+from stillwell.deliver.mqtt.link import MOST_OF_A_TOPIC
 from stillwell.ports import Command, Reply, Request
 
 ROOT = "stillwell/reading-room"
@@ -147,7 +147,7 @@ class TestHostile:
         for _ in range(300):
             phone.client.publish(f"{ROOT}/do/note", note, qos=1)
         phone.say(f"{ROOT}/do/acknowledge", b'{"alarm": "water.low", "about": "3:1200"}')
-        link = one.sink._link
+        link = one.sink._connection._link
         until(lambda: len(link._arrived) + link._dropped == 301, "all of it has come")
         one.until(lambda: replies(phone)[-1:] and replies(phone)[-1]["command"] == "", "the number")
         acknowledge = Request(Command.ACKNOWLEDGE, "water.low", about="3:1200")

@@ -388,7 +388,7 @@ class TestSilence:
         def broken_pipe(*_: object) -> None:
             raise RuntimeError("the thread dies of this")
 
-        monkeypatch.setattr(one.sink._link._client, "_loop", broken_pipe)
+        monkeypatch.setattr(one.sink._connection._link._client, "_loop", broken_pipe)
         one.until_away("network thread of the MQTT client has ended")
         one.shelf.put(notice(1))
         one.until(lambda: one.shelf.cursors.get(Stream.NOTICES) == 1, "a new one delivers")
@@ -402,5 +402,5 @@ class TestSilence:
         one.until_well()
         # Pings are answered, publications are not: the broker's own loop is half dead.
         cable.to_broker = lambda packet: packet if packet[0] >> 4 != 3 else b""
-        monkeypatch.setattr(one.sink, "_last_answer_s", -1e9)
+        monkeypatch.setattr(one.sink._connection, "last_answer_s", -1e9)
         one.until_away("does not acknowledge")

@@ -51,8 +51,8 @@ class TestPasswords:
         mosquitto.start()
         one.until(lambda: one.shelf.cursors.get(Stream.NOTICES) == 1, "it is accepted now")
         said = caplog.text + repr(one.sink) + repr(one.outbox) + repr(one.outbox.health)
-        said += repr(one.sink._link) + repr(one.sink._settings)
-        said += repr(one.sink._link.address if one.sink._link else "")
+        said += repr(one.sink._connection._link) + repr(one.sink._settings)
+        said += repr(one.sink._connection._link.address if one.sink._connection._link else "")
         assert "refuses the user name" in said
         assert SECRET not in said
 

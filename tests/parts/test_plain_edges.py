@@ -15,8 +15,8 @@ from rich.text import Text
 
 from command_line import process, tank
 from stillwell.cli import console
-from stillwell.deliver.commands import parse
-from stillwell.deliver.topics import Topics, alarm_payload, notice_payload, reply_payload
+from stillwell.deliver.mqtt.commands import parse
+from stillwell.deliver.mqtt.topics import Topics, alarm_payload, notice_payload, reply_payload
 from stillwell.journal.drafting import Circumstances, drafted
 from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
 from stillwell.ports import Reply, Request

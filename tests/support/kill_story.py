@@ -14,7 +14,7 @@ from typing import Any
 
 from far_sides import Victoria
 from stillwell.alarm.notices import notices as notices_of
-from stillwell.deliver.topics import rfc3339
+from stillwell.deliver.mqtt.topics import rfc3339
 from stillwell.store import StoreReader
 
 Wrong = Callable[[str, int, str], None]

@@ -22,7 +22,6 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
@@ -31,6 +30,18 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from stillwell.deliver.mqtt.exchange import (
+    Acknowledged,
+    Address,
+    Arrived,
+    Down,
+    Event,
+    Listening,
+    Message,
+    Up,
+)
+from stillwell.deliver.mqtt.failures import failure_sentence, refusal_sentence
 
 log = logging.getLogger(__name__)
 
@@ -50,101 +61,17 @@ V5 = MQTTProtocolVersion.MQTTv5
 V311 = MQTTProtocolVersion.MQTTv311
 
 
-@dataclass(frozen=True, slots=True)
-class Up:
-    """The broker has taken us."""
-
-    session_present: bool
-    in_flight: int
-    largest: int
-    """Bytes of the largest packet that it takes; 0 for no limit."""
-    retains: bool
-    quality: int
-    """The highest quality of service that it takes."""
-
-
-@dataclass(frozen=True, slots=True)
-class Down:
-    """The connection is over, or never was."""
-
-    reason: str
-    """A sentence for a person."""
-    code: int = -1
-    """The broker's own reason code; -1 when it gave none."""
-    answered: bool = True
-    """False when the broker closed the connection before it said anything."""
-
-
-@dataclass(frozen=True, slots=True)
-class Acknowledged:
-    mid: int
-    code: int
-
-
-@dataclass(frozen=True, slots=True)
-class Listening:
-    """The broker's answer to our subscription: below 0x80 is granted."""
-
-    code: int
-
-
-@dataclass(frozen=True, slots=True)
-class Arrived:
-    topic: str
-    payload: bytes
-    retained: bool
-    response_topic: str
-    correlation: bytes | None
-
-
-Event = Up | Down | Acknowledged | Listening
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What is published, always at QoS 1."""
-
-    topic: str
-    payload: bytes
-    retain: bool = False
-    content_type: str = "application/json"
-    correlation: bytes | None = None
-    expires_s: int | None = None
-    """After so long the broker forgets it, also a retained one (MQTT 5 only)."""
-    key: str = ""
-    """Goes along as the user property ``key`` (MQTT 5 only): the same for the same message sent
-    again, so that it can be dropped unread."""
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    """Where and as whom to connect."""
-
-    host: str
-    port: int
-    client_id: str
-    keepalive_s: int
-    username: str | None
-    password: str | None
-    section: str
-    """How the configuration calls this sink, for sentences that say what to change."""
-
-    def __repr__(self) -> str:
-        return f"Address({self.host}:{self.port})"
-
-
 _F = TypeVar("_F", bound=Callable[..., None])
 
 
 def _quiet(callback: _F) -> _F:
-    """A callback that raises would end paho's network thread: this catches, counts and logs."""
+    """A callback that raises would end paho's network thread: this catches and logs."""
 
     @functools.wraps(callback)
     def wrapped(self: Link, *args: Any, **kwargs: Any) -> None:
         try:
             callback(self, *args, **kwargs)
         except Exception as error:
-            self.mishaps += 1
             log.error("An MQTT callback failed: %s in %s.", type(error).__name__, callback.__name__)
 
     return wrapped  # type: ignore[return-value]
@@ -166,7 +93,6 @@ class Link:
     ) -> None:
         self.address = address
         self.version = version
-        self.mishaps = 0
         self._dropped = 0
         self.up: Up | None = None
         self.down: Down | None = None
@@ -445,57 +371,3 @@ class Link:
         )
         with self._arriving:
             self._arrived.append(arrived)
-
-
-def refusal_sentence(code: int, name: str, address: Address) -> str:
-    """What a CONNACK that refuses means for the person who set the broker up.
-
-    Codes: MQTT 5.0 (OASIS), table 3-1; paho translates those of MQTT 3.1.1 to them.
-    """
-    at = f"at {address.host}:{address.port}"
-    if code in (0x86, 0x87):
-        if address.username is None:
-            return (
-                f"The broker {at} demands a user name and password: "
-                f"set `username` and the password of {address.section}."
-            )
-        return (
-            f"The broker refuses the user name or password: check `username` and the password of "
-            f"{address.section} (broker {at})."
-        )
-    if code == 0x84:
-        return (
-            f"The broker {at} does not speak this version of MQTT: "
-            f'write protocol = "auto" in {address.section}.'
-        )
-    if code == 0x85:
-        return f"The broker {at} does not take the client id {address.client_id}."
-    return f"The broker {at} refuses the connection: {name}."
-
-
-def failure_sentence(error: BaseException | None, address: Address) -> str:
-    """What an attempt to connect that failed means, without the exception's own words."""
-    at = f"{address.host}:{address.port}"
-    match error:
-        case ssl.SSLCertVerificationError():
-            return (
-                f"The certificate of the broker at {at} is not trusted: {error.verify_message}. "
-                f"Check `ca` and `host` in {address.section}, and the clock."
-            )
-        case ssl.SSLError():
-            return (
-                f"No TLS with the broker at {at} ({error.reason or 'hand-shake failed'}): check "
-                f"`tls`, `port`, `certificate` and `key` in {address.section}."
-            )
-        case ConnectionRefusedError():
-            return f"Nothing listens at {at}: is the broker running?"
-        case socket.gaierror():
-            return (
-                f"The name {address.host} is not known: check `host` in {address.section}, and DNS."
-            )
-        case TimeoutError():
-            return f"Nothing answers at {at}: check `host`, the network and the firewall."
-        case OSError(errno=int(number)):
-            return f"The broker at {at} cannot be reached (errno {number})."
-        case _:
-            return f"The broker at {at} cannot be reached."
