@@ -16,14 +16,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from stillwell.deliver.outbox import (
-    FAILURES_BEFORE_REFUSAL,
-    IDLE_S,
-    LONGEST_PAUSE_S,
-    Outbox,
-    OutboxThread,
-    back_off,
-)
+from stillwell.deliver.outbox import IDLE_S, Outbox, OutboxThread
+from stillwell.deliver.outbox.back_off import LONGEST_PAUSE_S, back_off
+from stillwell.deliver.outbox.rounds import FAILURES_BEFORE_REFUSAL
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Reading

@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from stillwell.deliver.outbox import IDLE_S, SHORTEST_PAUSE_S, Outbox
+from stillwell.deliver.outbox import IDLE_S, Outbox
+from stillwell.deliver.outbox.back_off import SHORTEST_PAUSE_S
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Reading
 

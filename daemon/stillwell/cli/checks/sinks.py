@@ -101,7 +101,7 @@ def no_recipient(settings: Settings) -> Iterator[Point]:
 
 
 class _OneNotice:
-    """A tail (`deliver.outbox.Follows`) that holds one notice and nothing else."""
+    """A tail (`deliver.outbox.tail.Follows`) that holds one notice and nothing else."""
 
     def __init__(self, notice: Notice) -> None:
         self._row = Row(Stream.NOTICES, 1, notice)

@@ -1,0 +1,43 @@
+"""What an outbox needs of the store's tail, and what a tail may be able to do beyond."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol, runtime_checkable
+
+from stillwell.ports import Row, Stream
+
+
+class Follows(Protocol):
+    """What an outbox needs of the store's tail. Safe to call from any thread."""
+
+    def rows(
+        self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
+    ) -> list[Row]:
+        """At most `limit` rows with a greater number than `after_seq`, in order."""
+        ...
+
+    def wait(
+        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
+    ) -> object:
+        """Returns when `stream` has a row after `seq`, or after `timeout_s`."""
+        ...
+
+
+@runtime_checkable
+class WakesForAny(Protocol):
+    """An ability of a tail: one wait for several streams, so that a notice need not wait for a
+    reading to wake its sink."""
+
+    def wait_any(
+        self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
+    ) -> object:
+        """Returns when any of the streams has a row after its number, or after `timeout_s`."""
+        ...
+
+
+@runtime_checkable
+class SaysWhy(Protocol):
+    """An ability of a tail: why it hands out nothing although there are rows."""
+
+    def why_waiting(self, stream: Stream, after_seq: int) -> str: ...
