@@ -9,7 +9,7 @@ from stillwell.estimate.level.geometry import Geometry
 from stillwell.store import StoreReader
 
 if TYPE_CHECKING:
-    from stillwell.settings.schema import Chamber  # whose models take half a second to make
+    from stillwell.settings.schema.tank import Chamber  # whose models take half a second to make
 
 LEVEL_FRESH_MS = 3 * 3_600_000
 """What the level said longer ago is no longer poured by (our own choice)."""

@@ -9,19 +9,12 @@ from typing import Any
 from stillwell.reading import Quantity
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
-from stillwell.settings.schema import (
-    AgreementKeys,
-    Band,
-    FloatChannel,
-    Frame,
-    HumidityQuality,
-    Page,
-    Quality,
-    SourceKeys,
-    StateWatch,
-    SwitchChannel,
-    Tank,
-)
+from stillwell.settings.schema.answers import Page
+from stillwell.settings.schema.channels import FloatChannel, HumidityQuality, Quality, SwitchChannel
+from stillwell.settings.schema.frame import Frame
+from stillwell.settings.schema.machine import SourceKeys
+from stillwell.settings.schema.tank import Tank
+from stillwell.settings.schema.watched import AgreementKeys, Band, StateWatch
 from stillwell.settings.setting_error import nearest
 from stillwell.shown import shown
 

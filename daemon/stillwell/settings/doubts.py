@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
-from stillwell.settings.schema import FloatChannel, Frame
+from stillwell.settings.schema.channels import FloatChannel
+from stillwell.settings.schema.frame import Frame
 from stillwell.settings.zones import city_instead
 from stillwell.units import Dimension, System, show
 

@@ -12,7 +12,7 @@ from pydantic_core import ErrorDetails
 
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
-from stillwell.settings.schema import NAME_PATTERN
+from stillwell.settings.schema.values import NAME_PATTERN
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.toml_lines import Path
 from stillwell.shown import looks_secret, shown

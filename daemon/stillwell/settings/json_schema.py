@@ -17,7 +17,10 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from stillwell.settings import plugins
-from stillwell.settings.schema import AGREEMENTS, BANDS, NAME_PATTERN, Frame, SinkKeys, SourceKeys
+from stillwell.settings.schema.frame import Frame
+from stillwell.settings.schema.machine import SinkKeys, SourceKeys
+from stillwell.settings.schema.values import NAME_PATTERN
+from stillwell.settings.schema.watched import AGREEMENTS, BANDS
 
 Json = dict[str, Any]
 DEFAULT_PATH = Path("config/stillwell.schema.json")

@@ -6,7 +6,6 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,27 +16,14 @@ from stillwell.foreign import Patience, plain, within
 from stillwell.ports import DriverError
 from stillwell.reading import Quantity
 from stillwell.settings import crosscheck, plugins
+from stillwell.settings.configuration import Destination, Settings, Source
 from stillwell.settings.doubts import asked_about
 from stillwell.settings.explain import Explainer
 from stillwell.settings.faults import ConfigError, Fault, in_line_order
 from stillwell.settings.layers import Layers, layers_of
-from stillwell.settings.schema import (
-    AGREEMENTS,
-    BANDS,
-    Agreement,
-    Band,
-    Book,
-    Channel,
-    Frame,
-    Night,
-    Page,
-    SinkKeys,
-    SourceKeys,
-    StateWatch,
-    Store,
-    Tank,
-    Unanswered,
-)
+from stillwell.settings.schema.frame import Frame
+from stillwell.settings.schema.machine import SinkKeys, SourceKeys
+from stillwell.settings.schema.watched import AGREEMENTS, BANDS, Agreement, Band
 from stillwell.settings.sealed import unknown, with_credentials
 from stillwell.settings.setting_error import nearest
 from stillwell.settings.syntax import read_toml
@@ -48,71 +34,6 @@ _GET_A_SAMPLE = (
     f"Copy config/stillwell.toml of the source tree to {DEFAULT_PATH} (deploy/install.sh does so) "
     "and fit it to your tank, or name a file with --config."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """One configured driver."""
-
-    name: str
-    driver: str
-    every: float
-    """Seconds from one reading to the next."""
-    look: float | None
-    """Seconds from one look at the hardware to the next; None: one look a reading."""
-    deadline: float
-    """Seconds after which a read is given up."""
-    channels: tuple[str, ...]
-    made: type[Any] | None
-    """The driver's class, a `ports.Driver`: ``made(settings)``. None when `broken`."""
-    settings: BaseModel | None
-    """An instance of ``made.Settings``."""
-    broken: str = ""
-    """Why the driver cannot be had: the source is down, and the rest runs."""
-
-
-@dataclass(frozen=True, slots=True)
-class Destination:
-    """One configured sink."""
-
-    name: str
-    kind: str
-    made: type[Any] | None
-    """The sink's class, a `ports.Sink`: ``made(name, tank, settings)``. None when `broken`."""
-    settings: BaseModel | None
-    """An instance of ``made.Settings``."""
-    broken: str = ""
-    """Why the sink cannot be had: it is away, and the rest runs."""
-    sealed: bool = False
-    """Whether the service has it, and only who runs this may not read its secrets."""
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """A configuration that fits together. The attributes bear the names of the tables in the
-    file."""
-
-    file: Path
-    tank: Tank
-    night: Night
-    store: Store
-    store_path: Path
-    """Where the store is, absolute."""
-    source: Mapping[str, Source]
-    channel: Mapping[str, Channel]
-    agreement: Mapping[str, Agreement]
-    band: Mapping[str, Band]
-    state: Mapping[str, StateWatch]
-    sink: Mapping[str, Destination]
-    unanswered: Unanswered
-    page: Page
-    book: Book
-    warnings: tuple[Fault, ...] = ()
-    """What does not stop the start and should be put right."""
-
-    def source_of(self, channel: str) -> Source:
-        """Returns the source that delivers a channel."""
-        return next(source for source in self.source.values() if channel in source.channels)
 
 
 def find(path: Path | None, environ: Mapping[str, str]) -> Path:

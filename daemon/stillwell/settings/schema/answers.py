@@ -1,0 +1,80 @@
+"""``[unanswered]`` and ``[page]``: alarms that wait for an answer, and the links that give one."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from urllib.parse import urlsplit
+
+from annotated_types import Ge, Gt, MinLen
+from pydantic import AfterValidator, SecretStr
+
+from stillwell.settings.schema.values import Part
+from stillwell.settings.setting_error import SettingError
+from stillwell.units import Seconds
+
+
+def _growing(times: tuple[float, ...]) -> tuple[float, ...]:
+    if list(times) != sorted(set(times)):
+        raise SettingError(
+            "The times do not grow.", 'Write each later than the one before: ["10 min", "30 min"].'
+        )
+    return times
+
+
+class Unanswered(Part):
+    """When an alarm of high priority is said again that nobody has acknowledged or shelved."""
+
+    repeat_after: Annotated[
+        tuple[Annotated[Seconds, Gt(0)], ...], MinLen(1), AfterValidator(_growing)
+    ] = (600.0, 1800.0, 3600.0)
+    """So long after the alarm, and after each passing on."""
+    pass_on_after: Annotated[Seconds, Gt(0)] = 3600.0
+    """Then it is said to the recipients of the next turn as well."""
+    then_every: Annotated[Seconds, Ge(0)] = 21_600.0
+    """Once all turns have heard it; 0 s: then it keeps still."""
+
+
+SHORTEST_LINK_KEY = 32
+"""Bytes: RFC 2104, section 3, for HMAC-SHA-256."""
+
+
+def _web_address(address: str) -> str:
+    try:
+        parts = urlsplit(address)
+        good = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
+    except ValueError:
+        good = False
+    if not good or not address.isascii() or any(sign.isspace() for sign in address):
+        raise SettingError("This is no web address.", 'Write it like "http://tank.local:8080".')
+    if parts.username is not None or parts.password is not None or parts.query or parts.fragment:
+        raise SettingError(
+            "The address has a user, a query or a fragment.", "Leave them out: links are added."
+        )
+    return address.rstrip("/")
+
+
+def _long_enough(key: SecretStr) -> SecretStr:
+    if len(key.get_secret_value().encode()) < SHORTEST_LINK_KEY:
+        raise SettingError(
+            f"The key is shorter than {SHORTEST_LINK_KEY} bytes.",
+            "Make one with: openssl rand -hex 32. Or leave it out: the daemon makes one.",
+        )
+    return key
+
+
+class Page(Part):
+    """Where a web page answers the links in messages."""
+
+    address: Annotated[str, AfterValidator(_web_address)] | None = None
+    """As the phone reaches it: http://tank.local:8080."""
+    served: bool = False
+    """Whether links are answered there. Stillwell itself serves no page: true where a program of
+    yours does. Otherwise no message has a link."""
+    key: Annotated[SecretStr, AfterValidator(_long_enough)] | None = None
+    """What links are signed with, at least 32 bytes. Better as the credential ``page.key`` than
+    here; without it the daemon makes one and keeps it beside the store."""
+
+    @property
+    def links_to(self) -> str | None:
+        """What the links in messages begin with; None where they would lead nowhere."""
+        return self.address if self.served else None
