@@ -11,8 +11,8 @@ import heapq
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
-from stillwell.acquire.bus import Batch, Source, SourceState
 from stillwell.acquire.clock import SetClock
+from stillwell.acquire.source import Batch, Source, SourceState
 from stillwell.acquire.ticker import Ticker
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Driver, DriverError, KeepsJournal, TellsTime

@@ -12,8 +12,8 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change, Clockface, first, look
+from stillwell.acquire.source import Batch, SourceState
 from stillwell.alarm.annunciate.announced import Announcements, why_not
 from stillwell.alarm.annunciate.drill import DRILL, PATIENCE_S, begun, drill_notices, over
 from stillwell.alarm.annunciate.escalation import Escalation, blind
@@ -32,7 +32,7 @@ from stillwell.journal.record import of_driver
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observe.observing import Observer, Observing
-from stillwell.ports import Command, Noted, Refusal, Reply, Request, Row, Stream
+from stillwell.ports import Command, JournalLine, Refusal, Reply, Request, Row, Stream
 from stillwell.quality.judge import Judge
 from stillwell.quality.offset import offsets_of
 from stillwell.reading import Moment, Reading
@@ -303,7 +303,7 @@ class Pipeline:
         """Takes what somebody else has found who looks at no reading."""
         self._find(finding, mono_ms)
 
-    def write_down(self, source: str, notes: Iterable[Noted]) -> None:
+    def write_down(self, source: str, notes: Iterable[JournalLine]) -> None:
         """Puts what a driver's own keeper has noted into the journal. Twice is once."""
         for note in notes:
             self.store.put_journal(of_driver(source, note))

@@ -116,7 +116,7 @@ class ReadsInTurn(Protocol):
         ...
 
 
-class Noted(Protocol):
+class JournalLine(Protocol):
     """One line of a journal that a driver keeps."""
 
     @property
@@ -134,7 +134,7 @@ class KeepsJournal(Protocol):
     """An ability of drivers with a keeper of their own (the simulated tank): after each read it is
     asked what has been written down since a time, in order, to be put into the tank's journal."""
 
-    def journal_since(self, after_utc_ms: int) -> Sequence[Noted]: ...
+    def journal_since(self, after_utc_ms: int) -> Sequence[JournalLine]: ...
 
 
 class Stream(StrEnum):
@@ -219,7 +219,7 @@ class Command(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class ToNote:
+class NoteRequest:
     """What somebody wants written into the journal, as it was typed: not yet looked at."""
 
     kind: str = ""
@@ -249,7 +249,7 @@ class Request:
     seconds: float = 0.0
     """How long to shelve."""
     text: str = ""
-    to_note: ToNote | None = None
+    to_note: NoteRequest | None = None
     """With `Command.NOTE`; its text and person are those of the request."""
     token: str = field(default="", repr=False)
     """With `Command.ANSWER`: the token of a link, from anybody, not yet looked at."""

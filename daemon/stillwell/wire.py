@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from stillwell import __version__
-from stillwell.acquire.bus import Bus, Deliver, Source
+from stillwell.acquire.bus import Bus
 from stillwell.acquire.clock import FastClock
+from stillwell.acquire.source import Deliver, Source
 from stillwell.alarm.annunciate.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.rules.rate import FASTEST_WATER_K_PER_S

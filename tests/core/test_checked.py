@@ -13,7 +13,7 @@ from hostile_plugins import Trap, TrapFloat
 from stillwell.acquire.checked import LONGEST_RAW, checked, checked_note
 from stillwell.deliver.checked import MistakeError, checked_request
 from stillwell.deliver.checked import checked as checked_outcome
-from stillwell.ports import Command, Outcome, Refusal, Request, ToNote
+from stillwell.ports import Command, NoteRequest, Outcome, Refusal, Request
 from stillwell.reading import Failure, Sample
 
 
@@ -124,7 +124,7 @@ def test_a_pause_that_is_none_is_a_mistake(after: Any) -> None:
         Request(Trap()),  # type: ignore[arg-type]
         Request(Command.RESET, Trap()),  # type: ignore[arg-type]
         Request(Command.RESET, seconds=[1]),  # type: ignore[arg-type]
-        Request(Command.NOTE, to_note=ToNote(Trap())),  # type: ignore[arg-type]
+        Request(Command.NOTE, to_note=NoteRequest(Trap())),  # type: ignore[arg-type]
         Request(Command.NOTE, to_note=Trap()),  # type: ignore[arg-type]
         Request(Command.NOTE, text="x" * 10**6),
     ],
@@ -137,5 +137,5 @@ def test_a_request_of_anything_else_is_refused(asked: Any) -> None:
 
 
 def test_a_sound_request_passes() -> None:
-    sound = Request(Command.NOTE, by="Niamh", to_note=ToNote("pour", "1 L"))
+    sound = Request(Command.NOTE, by="Niamh", to_note=NoteRequest("pour", "1 L"))
     assert checked_request(sound) is sound

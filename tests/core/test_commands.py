@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from stillwell.deliver.mqtt import commands
 from stillwell.deliver.mqtt.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused
-from stillwell.ports import Command, Request, ToNote
+from stillwell.ports import Command, NoteRequest, Request
 
 ALARMS = frozenset({"water.low", "water.high", "top-up"})
 NOW = 1_780_000_000_000  # 2026-05-28T20:26:40Z
@@ -174,14 +174,14 @@ class TestNotes:
             "note", b'{"kind": "pour", "value": "1.2 L", "by": "Niamh", "text": "old can"}'
         )
         assert whole == Request(
-            Command.NOTE, by="Niamh", text="old can", to_note=ToNote("pour", "1.2 L")
+            Command.NOTE, by="Niamh", text="old can", to_note=NoteRequest("pour", "1.2 L")
         )
         parts = parse("note", b'{"kind": "pour", "value": 1.2, "unit": "L"}')
-        assert parts == Request(Command.NOTE, to_note=ToNote("pour", "1.2", "L"))
+        assert parts == Request(Command.NOTE, to_note=NoteRequest("pour", "1.2", "L"))
 
     def test_may_say_how_long_it_took(self) -> None:
         asked = parse("note", b'{"kind": "water-change", "value": "10 L", "for": "25 min"}')
-        to_note = ToNote("water-change", "10 L", lasted="25 min")
+        to_note = NoteRequest("water-change", "10 L", lasted="25 min")
         assert asked == Request(Command.NOTE, to_note=to_note)
 
     @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
-from stillwell.acquire.bus import Source
+from stillwell.acquire.source import Source
 from stillwell.alarm.plan import ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.forward import TICK_MS, Run, drive

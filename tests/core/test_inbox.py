@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from stillwell.acquire.bus import Batch
+from stillwell.acquire.source import Batch
 from stillwell.deliver.allowance import Allowance
 from stillwell.ports import Command, Reply, Request
 from stillwell.supervise.inbox import (

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from stillwell.deliver.mqtt import commands, link, topics
 from stillwell.deliver.mqtt.topics import Topics
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.ports import Command, Published, Reply, Request, ToNote
+from stillwell.ports import Command, NoteRequest, Published, Reply, Request
 from stillwell.reading import Flag, Moment, Quantity, Reading
 
 HERE = Path(__file__).parent
@@ -235,16 +235,18 @@ class TestExamples:
             for name, payload in examples("note").items()
         }
         assert made == {
-            "pour": Request(Command.NOTE, by="Niamh", to_note=ToNote("pour", "1.2 L", at="18:30")),
+            "pour": Request(
+                Command.NOTE, by="Niamh", to_note=NoteRequest("pour", "1.2 L", at="18:30")
+            ),
             "salinity": Request(
                 Command.NOTE,
-                to_note=ToNote("salinity", "1.0264", "25/25 degC", at="2025-11-25T09:00:00Z"),
+                to_note=NoteRequest("salinity", "1.0264", "25/25 degC", at="2025-11-25T09:00:00Z"),
             ),
             "correction": Request(
                 Command.NOTE,
-                to_note=ToNote("pour", "12 L", sure=True, strike=12, key="niamh-0031"),
+                to_note=NoteRequest("pour", "12 L", sure=True, strike=12, key="niamh-0031"),
             ),
-            "strike": Request(Command.NOTE, by="Niamh", to_note=ToNote(strike=12)),
+            "strike": Request(Command.NOTE, by="Niamh", to_note=NoteRequest(strike=12)),
         }
 
     def test_replies(self) -> None:

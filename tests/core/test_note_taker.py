@@ -14,7 +14,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.level import Geometry
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Command, Published, Reply, Request, ToNote
+from stillwell.ports import Command, NoteRequest, Published, Reply, Request
 from stillwell.store import Store, StoreReader, note_all
 from stillwell.units import System
 
@@ -40,7 +40,7 @@ def line(path: Path) -> Iterator[Pipeline]:
 @pytest.fixture
 def say(line: Pipeline) -> Say:
     def asks(by: str = "Niamh", text: str = "", **said: object) -> Reply:
-        to_note = ToNote(**said)  # type: ignore[arg-type]
+        to_note = NoteRequest(**said)  # type: ignore[arg-type]
         return line.request(Request(Command.NOTE, by=by, text=text, to_note=to_note), 0)
 
     return asks
@@ -141,7 +141,7 @@ class TestRefused:
     def test_where_nobody_takes_notes(self, path: Path) -> None:
         line = Pipeline(Store.open(path), Watch(WatchPlan()), {})
         line.begin("boot-1", 0, NOON, trusted=True)
-        assert not line.request(Request(Command.NOTE, to_note=ToNote("fed")), 0).done
+        assert not line.request(Request(Command.NOTE, to_note=NoteRequest("fed")), 0).done
         line.end()
 
 
@@ -190,7 +190,7 @@ class TestTogether:
         self, line: Pipeline, path: Path
     ) -> None:
         asked = [
-            Request(Command.NOTE, to_note=ToNote("pour", f"{n} L", key=f"{n % 3}", sure=True))
+            Request(Command.NOTE, to_note=NoteRequest("pour", f"{n} L", key=f"{n % 3}", sure=True))
             for n in range(1, 6)
         ]
         before = line.store.disk.commits
@@ -206,8 +206,8 @@ class TestTogether:
         assert len(journal(path)) == 3
 
     def test_one_that_fails_costs_the_others_nothing(self, line: Pipeline, path: Path) -> None:
-        bad = Request(Command.NOTE, to_note=ToNote("fed", at=7))  # type: ignore[arg-type]
-        good = Request(Command.NOTE, to_note=ToNote("fed"))
+        bad = Request(Command.NOTE, to_note=NoteRequest("fed", at=7))  # type: ignore[arg-type]
+        good = Request(Command.NOTE, to_note=NoteRequest("fed"))
         replies = line.requests([bad, good], 0)
         assert [reply.done for reply in replies] == [False, True]
         assert len(journal(path)) == 1

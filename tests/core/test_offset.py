@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.acquire.bus import Batch
+from stillwell.acquire.source import Batch
 from stillwell.alarm.plan import Agreement, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry

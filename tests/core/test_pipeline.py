@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.acquire.bus import Batch, SourceState
 from stillwell.acquire.epoch import Change
+from stillwell.acquire.source import Batch, SourceState
 from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry

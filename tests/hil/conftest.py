@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from stillwell import wire
-from stillwell.acquire.bus import Source
+from stillwell.acquire.source import Source
 from stillwell.settings import Settings, load
 
 

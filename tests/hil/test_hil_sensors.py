@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from stillwell.acquire.bus import Batch, Bus, Source, SourceState, Written
+from stillwell.acquire.bus import Bus
 from stillwell.acquire.clock import SystemClock
+from stillwell.acquire.source import Batch, JournalBatch, Source, SourceState
 from stillwell.reading import Quantity, Sample
 from stillwell.settings import Settings
 
@@ -25,7 +26,7 @@ class Heard:
     down: list[SourceState] = field(default_factory=list)
     hung: set[str] = field(default_factory=set)
 
-    def take(self, item: Batch | SourceState | Written) -> None:
+    def take(self, item: Batch | SourceState | JournalBatch) -> None:
         if isinstance(item, Batch):
             self.samples += item.samples
         elif isinstance(item, SourceState) and not item.up:

@@ -12,8 +12,9 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
-from stillwell.acquire.bus import Batch, Bus, Source, SourceState, Written
+from stillwell.acquire.bus import Bus
 from stillwell.acquire.clock import FastClock
+from stillwell.acquire.source import Batch, JournalBatch, Source, SourceState
 from stillwell.foreign import MOST_LEFT_BEHIND
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
@@ -48,10 +49,10 @@ class Scripted:
 
 class Collector:
     def __init__(self) -> None:
-        self.items: list[Batch | SourceState | Written] = []
+        self.items: list[Batch | SourceState | JournalBatch] = []
         self._more = threading.Condition()
 
-    def __call__(self, item: Batch | SourceState | Written) -> None:
+    def __call__(self, item: Batch | SourceState | JournalBatch) -> None:
         with self._more:
             self.items.append(item)
             self._more.notify_all()

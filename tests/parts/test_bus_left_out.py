@@ -17,8 +17,9 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
-from stillwell.acquire.bus import Batch, Bus, Source, SourceState, Written
+from stillwell.acquire.bus import Bus
 from stillwell.acquire.clock import FastClock
+from stillwell.acquire.source import Batch, JournalBatch, Source, SourceState
 from stillwell.foreign import MOST_LEFT_BEHIND
 from stillwell.reading import Failure, Sample
 from stillwell.testing import ManualClock, within
@@ -89,7 +90,7 @@ class Run:
         self.clock = FastClock(0, SPEED)
         self.bus = Bus("w1", [source], self.clock, self._take)
 
-    def _take(self, item: Batch | SourceState | Written) -> None:
+    def _take(self, item: Batch | SourceState | JournalBatch) -> None:
         if isinstance(item, SourceState):
             self.states.append(item)
         elif isinstance(item, Batch):
@@ -202,7 +203,7 @@ class TestAProbeWithWhichTheKernelTriesOverAndOver:
         batches: list[Batch] = []
         source = Source("probes", lambda: Retried(clock, release), ("water-a", "water-b"))
 
-        def take(item: Batch | SourceState | Written) -> None:
+        def take(item: Batch | SourceState | JournalBatch) -> None:
             if isinstance(item, Batch):
                 batches.append(item)
 

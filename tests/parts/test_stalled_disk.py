@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from stillwell import wire
-from stillwell.acquire.bus import Batch
+from stillwell.acquire.source import Batch
 from stillwell.notice import Transition
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Stream

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stillwell.acquire.bus import Batch
+from stillwell.acquire.source import Batch
 from stillwell.alarm.annunciate.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch

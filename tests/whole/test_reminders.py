@@ -14,7 +14,7 @@ import pytest
 
 from command_line import tank
 from stillwell import wire
-from stillwell.acquire.bus import Source
+from stillwell.acquire.source import Source
 from stillwell.entry import Entry
 from stillwell.forward import Run, drive
 from stillwell.notice import Notice, Priority

@@ -15,19 +15,17 @@ from __future__ import annotations
 import logging
 import threading
 import traceback
-from collections.abc import Callable, Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from itertools import islice
 
 from stillwell.acquire.backoff import pause_s
-from stillwell.acquire.checked import LONGEST_RAW, checked_note
-from stillwell.acquire.fold import Fold
+from stillwell.acquire.checked import checked_note
 from stillwell.acquire.left_out import LeftOut, to_blame
 from stillwell.acquire.one_read import REPORT, Read, ReadError, Words, words_of
-from stillwell.acquire.ticker import Ticker
-from stillwell.foreign import MOST_LEFT_BEHIND, pause_after_hang_s
-from stillwell.ports import Clock, Driver, DriverError, KeepsJournal, Noted, ReadsInTurn, TellsTime
+from stillwell.acquire.slot import Hangs, Slot
+from stillwell.acquire.source import Batch, Deliver, JournalBatch, Source, SourceState
+from stillwell.foreign import MOST_LEFT_BEHIND
+from stillwell.ports import Clock, Driver, DriverError, KeepsJournal, ReadsInTurn, TellsTime
 from stillwell.reading import Failure, Sample
 
 log = logging.getLogger(__name__)
@@ -35,110 +33,9 @@ log = logging.getLogger(__name__)
 MOST_NOTES = 1000
 """So many lines of its journal are taken of a driver at once; the rest after the next read."""
 
-_MISTAKE_STANDS_MS = 600_000
-_MISTAKE_STANDS_READS = 10
-"""A source that made a mistake is up again once it has made none for so long and in so many reads:
-one that errs now and then is one alarm."""
-_FORGETS_MS = 3_600_000
-"""A source that has gone well for so long has hung for the first time again."""
 _MOST_REASONS = 10
 _MOST_TURNS = 1000
 _IDLE_S = 3600.0
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """One configured driver, as a bus thread needs it."""
-
-    name: str
-    make: Callable[[], Driver]
-    """Makes a driver object; raises `DriverError` when the driver itself can't be had."""
-    channels: tuple[str, ...]
-    shares: frozenset[str] = frozenset()
-    """The channels whose looks are averaged."""
-    every_s: float = 30.0
-    look_s: float | None = None
-    deadline_s: float = 10.0
-    driver: str = ""
-    """The name of the driver in the configuration."""
-
-    @property
-    def who(self) -> str:
-        """The driver, to begin a sentence with."""
-        if self.driver in ("", self.name):
-            return f"The driver {self.driver}" if self.driver else f"The driver of {self.name}"
-        return f"The driver {self.driver} of {self.name}"
-
-
-@dataclass(frozen=True, slots=True)
-class Batch:
-    """The samples of one source at one monotonic instant."""
-
-    source: str
-    mono_ms: int
-    samples: tuple[Sample, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SourceState:
-    """A source has come up or gone down; `what` and `do` are for the person beside the tank."""
-
-    source: str
-    up: bool
-    what: str = ""
-    do: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """What a driver's own keeper has put into the journal."""
-
-    source: str
-    notes: tuple[Noted, ...]
-
-
-Deliver = Callable[[Batch | SourceState | Written], None]
-
-
-@dataclass(slots=True)
-class _Hangs:
-    """How often a source has hung, and what of that is still there."""
-
-    count: int = 0
-    until_ms: int = 0
-    """It is left alone until then."""
-    words: Words | None = None
-    threads: list[threading.Thread] = field(default_factory=list)
-
-    def left_behind(self) -> int:
-        """How many of its threads hang now."""
-        return sum(thread.is_alive() for thread in self.threads)
-
-
-class _Slot:
-    """A source on its thread: the driver object, its cadence, its luck so far."""
-
-    def __init__(self, source: Source, now_ms: int, hangs: _Hangs) -> None:
-        self.source = source
-        look_s = source.look_s or source.every_s
-        self.looks = Ticker(max(1, round(look_s * 1000)), now_ms)
-        self.readings = Ticker(max(1, round(source.every_s * 1000)), now_ms)
-        self.next_look_ms = now_ms
-        self.next_reading_ms = now_ms
-        self.fold = Fold(source.shares)
-        self.driver: Driver | None = None
-        self.opened = False
-        self.failures = 0
-        self.hangs = hangs
-        self.retry_ms = max(now_ms, hangs.until_ms)
-        self.words = hangs.words
-        """What is wrong with it; None when nothing is."""
-        self.told: set[Words] = set()
-        """What has been said since it was well last: the log hears of each reason once."""
-        self.remark = ""
-        self.erred_ms: int | None = None
-        self.clean_reads = 0
-        self.noted_ms: int | None = None
 
 
 class _Generation:
@@ -174,7 +71,7 @@ class Bus:
         self._current = _Generation(0)
         self._lock = threading.Lock()
         self._left_out = LeftOut()
-        self._hangs = {source.name: _Hangs() for source in self.sources}
+        self._hangs = {source.name: Hangs() for source in self.sources}
         self._deaths = 0
         self._revive_ms: int | None = None
 
@@ -250,10 +147,7 @@ class Bus:
     def _has_hung(self, source: Source, old: _Generation, now_ms: int) -> None:
         """Tells that a source hangs, and leaves it alone for a while."""
         hangs = self._hangs[source.name]
-        hangs.count = hangs.count + 1 if now_ms - hangs.until_ms < _FORGETS_MS else 1
-        hangs.until_ms = now_ms + round(pause_after_hang_s(hangs.count) * 1000)
-        alive = [thread for thread in hangs.threads if thread.is_alive()]
-        hangs.threads = [*alive, *([] if old.thread is None else [old.thread])]
+        hangs.again(old.thread, now_ms)
         do = "Check its cable and plug; other sensors are read on."
         if hangs.left_behind() >= MOST_LEFT_BEHIND:
             do = (
@@ -303,7 +197,7 @@ class Bus:
 
     def _run(self, generation: _Generation) -> None:
         now_ms = self._mono_ms()
-        slots = [_Slot(source, now_ms, self._hangs[source.name]) for source in self.sources]
+        slots = [Slot(source, now_ms, self._hangs[source.name]) for source in self.sources]
         try:
             while not generation.over.is_set():
                 slot = min(slots, key=lambda s: s.next_look_ms)
@@ -314,9 +208,9 @@ class Bus:
                     self._serve(generation, slot)
         finally:
             for slot in slots:
-                self._close(slot)
+                slot.close()
 
-    def _serve(self, generation: _Generation, slot: _Slot) -> None:
+    def _serve(self, generation: _Generation, slot: Slot) -> None:
         source = slot.source
         generation.busy = (source, self._mono_ms())
         samples = self._attempt(generation, slot)
@@ -333,12 +227,10 @@ class Bus:
             if folded:
                 self._hand_over(generation, Batch(source.name, now_ms, tuple(folded)))
 
-    def _attempt(self, generation: _Generation, slot: _Slot) -> list[Sample]:
+    def _attempt(self, generation: _Generation, slot: Slot) -> list[Sample]:
         source = slot.source
-        if not slot.opened and (
-            self._mono_ms() < slot.retry_ms or slot.hangs.left_behind() >= MOST_LEFT_BEHIND
-        ):
-            return self._filled(slot, Read(source.channels))
+        if slot.must_wait(self._mono_ms()):
+            return slot.filled(Read(source.channels))
         generation.read = read = Read(source.channels)
         try:
             self._read(generation, slot, read)
@@ -347,7 +239,7 @@ class Bus:
             if generation.over.is_set():
                 return []
             self._went_down(generation, slot, words_of(source.who, error), error)
-            return self._filled(slot, read)
+            return slot.filled(read)
         if generation.over.is_set():
             return []
         if read.remark != slot.remark:
@@ -355,24 +247,15 @@ class Bus:
             if read.remark:
                 log.warning("%s %s.", source.who, read.remark)
         if read.wrong:
-            slot.erred_ms, slot.clean_reads = self._mono_ms(), 0
+            slot.erred(self._mono_ms())
             self._told(generation, slot, Words(f"{source.who} {read.wrong}.", REPORT))
-        elif (not slot.opened or slot.words is not None) and self._has_mended(slot):
-            slot.words = slot.erred_ms = None
-            slot.told.clear()
+        elif (not slot.opened or slot.words is not None) and slot.has_mended(self._mono_ms()):
+            slot.recovered()
             self._hand_over(generation, SourceState(source.name, up=True))
         slot.opened, slot.failures = True, 0
-        return self._filled(slot, read) if read.wrong else read.samples
+        return slot.filled(read) if read.wrong else read.samples
 
-    def _has_mended(self, slot: _Slot) -> bool:
-        """Whether a source whose read went well is up."""
-        slot.clean_reads += 1
-        return slot.erred_ms is None or (
-            slot.clean_reads > _MISTAKE_STANDS_READS
-            and self._mono_ms() - slot.erred_ms >= _MISTAKE_STANDS_MS
-        )
-
-    def _read(self, generation: _Generation, slot: _Slot, read: Read) -> None:
+    def _read(self, generation: _Generation, slot: Slot, read: Read) -> None:
         """Everything that a driver is asked for one read. Raises whatever it raises."""
         source = slot.source
         if slot.driver is None:
@@ -431,7 +314,7 @@ class Bus:
             generation.turns.append((known, self._mono_ms()))
 
     def _write_down(
-        self, generation: _Generation, slot: _Slot, driver: KeepsJournal, began_ms: int
+        self, generation: _Generation, slot: Slot, driver: KeepsJournal, began_ms: int
     ) -> None:
         after_ms = began_ms if slot.noted_ms is None else slot.noted_ms
         lines = [checked_note(n) for n in islice(driver.journal_since(after_ms), MOST_NOTES)]
@@ -440,26 +323,19 @@ class Bus:
             generation.read.wrong = "keeps a journal with a line that is none"
         slot.noted_ms = max((note.utc_ms for note in notes), default=after_ms)
         if notes:
-            self._hand_over(generation, Written(slot.source.name, notes))
-
-    def _filled(self, slot: _Slot, read: Read) -> list[Sample]:
-        """What a read brought before it failed; while a source is down each of its channels misses
-        a reading, at the source's cadence."""
-        reason = slot.words.what if slot.words else "not opened yet"
-        return read.filled(Failure.DRIVER, reason[:LONGEST_RAW])
+            self._hand_over(generation, JournalBatch(slot.source.name, notes))
 
     def _went_down(
-        self, generation: _Generation, slot: _Slot, words: Words, error: BaseException
+        self, generation: _Generation, slot: Slot, words: Words, error: BaseException
     ) -> None:
-        slot.failures += 1
-        slot.retry_ms = self._mono_ms() + round(pause_s(slot.failures) * 1000)
+        slot.failed(self._mono_ms())
         if words not in slot.told and not isinstance(error, DriverError | ReadError):
             lines = traceback.format_tb(error.__traceback__, -5)
             log.error("source %s: the driver failed\n%s", slot.source.name, "".join(lines).rstrip())
-        self._close(slot)
+        slot.close()
         self._told(generation, slot, words)
 
-    def _told(self, generation: _Generation, slot: _Slot, words: Words) -> None:
+    def _told(self, generation: _Generation, slot: Slot, words: Words) -> None:
         if words not in slot.told and len(slot.told) < _MOST_REASONS:
             if slot.words is not None:
                 # The alarm stands already: only the log hears of another reason.
@@ -470,14 +346,7 @@ class Bus:
             generation, SourceState(slot.source.name, up=False, what=words.what, do=words.do)
         )
 
-    @staticmethod
-    def _close(slot: _Slot) -> None:
-        slot.opened = False
-        if slot.driver is not None:
-            with suppress(BaseException):
-                slot.driver.close()
-
-    def _hand_over(self, generation: _Generation, item: Batch | SourceState | Written) -> None:
+    def _hand_over(self, generation: _Generation, item: Batch | SourceState | JournalBatch) -> None:
         with self._lock:
             if generation is not self._current:
                 return

@@ -33,7 +33,7 @@ class Checked(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A sound line of a journal that a driver keeps (`ports.Noted`)."""
+    """A sound line of a journal that a driver keeps (`ports.JournalLine`)."""
 
     utc_ms: int
     kind: str

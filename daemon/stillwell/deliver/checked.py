@@ -15,6 +15,7 @@ from stillwell.ports import (
     Command,
     KnowsItsLimit,
     MayForget,
+    NoteRequest,
     Outcome,
     Refusal,
     Request,
@@ -23,7 +24,6 @@ from stillwell.ports import (
     Sink,
     Stream,
     Tends,
-    ToNote,
 )
 
 ANSWERS_WITHIN_S = 60.0
@@ -33,7 +33,7 @@ ROWS_AT_ONCE = 100
 LARGEST_BATCH = 10_000
 LONGEST_WORDS = 500
 LONGEST_TEXT = 100_000
-_PLAIN = (str, float, int, bool, type(None), Command, ToNote)
+_PLAIN = (str, float, int, bool, type(None), Command, NoteRequest)
 _HIGHEST = 2**62
 
 ORDER = (Stream.NOTICES, Stream.TRANSITIONS, Stream.READINGS, Stream.ESTIMATES)
@@ -111,8 +111,8 @@ def checked_request(thing: object) -> Request:
     """A request that is made of nothing but plain values. Raises `MistakeError`."""
     if type(thing) is not Request:
         raise MistakeError(f"asks with {a(thing)} instead of a Request")
-    parts: tuple[Request | ToNote, ...] = (thing,)
-    if type(thing.to_note) is ToNote:
+    parts: tuple[Request | NoteRequest, ...] = (thing,)
+    if type(thing.to_note) is NoteRequest:
         parts = (thing, thing.to_note)
     for part in parts:
         for key in fields(part):

@@ -21,7 +21,7 @@ from stillwell.journal.kinds import Kind
 from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.journal.values import marked
-from stillwell.ports import Noted
+from stillwell.ports import JournalLine
 from stillwell.reading import rfc3339
 from stillwell.units import Dimension, UnitError, parse
 
@@ -29,7 +29,7 @@ COLUMNS = ("time", "kind", "value", "unit", "text", "by")
 _TOOK = re.compile(r"took ([0-9][^;]*?)(?:; *(.*))?", re.DOTALL)
 
 
-class Row(Noted, Protocol):
+class Row(JournalLine, Protocol):
     """One line of a journal file, as it was read."""
 
     @property
@@ -119,7 +119,7 @@ def as_kept(row: Row, here: Circumstances) -> Entry:
     return _drafted(row, replace(here, now_ms=max(here.now_ms, row.utc_ms))).entry
 
 
-def of_driver(source: str, note: Noted) -> Entry:
+def of_driver(source: str, note: JournalLine) -> Entry:
     """Returns what a driver's own keeper has noted as an entry; the same note twice is one."""
     unit, to_mark = marked(note.unit)
     return Entry(

@@ -21,7 +21,7 @@ from stillwell.journal import (
 )
 from stillwell.journal.drafting import TWICE_MS, is_twice
 from stillwell.keeper.room import missing_before
-from stillwell.ports import Reply, Request, ToNote
+from stillwell.ports import NoteRequest, Reply, Request
 from stillwell.store import Store, StoreError, StoreReader
 from stillwell.units import Dimension, System, UnitError, parse
 
@@ -49,7 +49,7 @@ class NoteTaker:
     def __call__(self, request: Request, store: Store, now_ms: int) -> Reply | Entry:
         """Puts it into the store when it can be; `told` words the reply once it is kept. Returns
         the entry, or why there is none."""
-        asked = request.to_note or ToNote()
+        asked = request.to_note or NoteRequest()
         key = f"sent {asked.key}" if asked.key else uuid.uuid4().hex
         waiting = store.kept.journal_waiting()
         waits = f", {_WAITS}" if store.trouble is not None else ""
@@ -79,7 +79,7 @@ class NoteTaker:
         return entry
 
     def _draft(
-        self, request: Request, asked: ToNote, here: Circumstances, at_ms: int | None
+        self, request: Request, asked: NoteRequest, here: Circumstances, at_ms: int | None
     ) -> Draft:
         if not asked.kind and asked.strike is not None:
             return Draft(struck(asked.strike, here, by=request.by, text=request.text))
@@ -99,7 +99,7 @@ class NoteTaker:
         )
 
     def _here(
-        self, asked: ToNote, reader: StoreReader, now_ms: int, at_ms: int | None
+        self, asked: NoteRequest, reader: StoreReader, now_ms: int, at_ms: int | None
     ) -> Circumstances:
         """Only what may be the same, and what is struck out: a journal of years is not read for one
         pour."""

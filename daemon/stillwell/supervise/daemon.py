@@ -17,8 +17,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from stillwell.acquire.bus import Batch, Bus, SourceState, Written
+from stillwell.acquire.bus import Bus
 from stillwell.acquire.epoch import Change
+from stillwell.acquire.source import Batch, JournalBatch, SourceState
 from stillwell.deliver.outbox import NOT_STARTED
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock, Row, Stream
@@ -274,7 +275,7 @@ class Daemon:
                 pipeline.take(item)
             case SourceState():
                 pipeline.source_changed(item, self._mono_ms())
-            case Written():
+            case JournalBatch():
                 pipeline.write_down(item.source, item.notes)
             case CursorMoved():
                 pipeline.move_cursor(

@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from stillwell.acquire.bus import Batch, SourceState, Written
+from stillwell.acquire.source import Batch, JournalBatch, SourceState
 from stillwell.deliver.allowance import Allowance
 from stillwell.notice import Notice
 from stillwell.ports import Command, Refusal, Reply, Request, Stream
@@ -78,7 +78,9 @@ class Wake:
     """Nothing has come, but there is something to look at: the daemon is to end."""
 
 
-Item = Batch | SourceState | Written | CursorMoved | LetterSettled | Questions | Announced | Wake
+Item = (
+    Batch | SourceState | JournalBatch | CursorMoved | LetterSettled | Questions | Announced | Wake
+)
 
 
 class InboxFullError(Exception):

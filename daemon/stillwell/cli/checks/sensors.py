@@ -7,8 +7,8 @@ import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 
-from stillwell.acquire.bus import Source
 from stillwell.acquire.one_read import REPORT, Read, Words, words_of
+from stillwell.acquire.source import Source
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.cli.checks.readings import channel_point
 from stillwell.ports import Clock, Driver, TellsTime

@@ -17,7 +17,7 @@ from datetime import datetime
 from difflib import get_close_matches
 
 from stillwell.alarm.nearest import did_you_mean
-from stillwell.ports import Command, Request, ToNote
+from stillwell.ports import Command, NoteRequest, Request
 from stillwell.shown import plain, shown
 
 LARGEST_BYTES = 2048
@@ -127,7 +127,7 @@ def _note(body: dict[str, object]) -> Request:
         said["lasted"] = said.pop("for")
     if not said.get("kind") and strike is None:
         raise _BadError('Say what was done, as {"kind": "pour", "value": "1.2 L"}.')
-    to_note = ToNote(**said, sure=sure, strike=strike)
+    to_note = NoteRequest(**said, sure=sure, strike=strike)
     return Request(Command.NOTE, by=by, text=text, to_note=to_note)
 
 
