@@ -32,10 +32,11 @@ from stillwell.journal.record import of_driver
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observe.observing import Observer, Observing
-from stillwell.ports import Command, JournalLine, Refusal, Reply, Request, Row, Stream
+from stillwell.ports import JournalLine, Refusal, Row, Stream
 from stillwell.quality.judge import Judge
 from stillwell.quality.offset import offsets_of
 from stillwell.reading import Moment, Reading
+from stillwell.request import Command, Reply, Request
 from stillwell.restarts import TOLD_FROM, WITHIN_MS, Restarts, restarting, settled
 from stillwell.run_up import RunUp
 from stillwell.store import Store, Words, rescue_words

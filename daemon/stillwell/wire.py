@@ -54,8 +54,6 @@ from stillwell.ports import (
     KnowsChannels,
     KnowsZone,
     Published,
-    Reply,
-    Request,
     Row,
     Stream,
     TakesRequests,
@@ -73,6 +71,7 @@ from stillwell.relations import (
     level_patience,
     pump_relations,
 )
+from stillwell.request import Reply, Request
 from stillwell.review import BandPlan
 from stillwell.settings import Destination, Fault, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings

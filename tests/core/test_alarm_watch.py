@@ -14,8 +14,8 @@ from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, Wat
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, State, Transition
-from stillwell.ports import Command, Request
 from stillwell.reading import Flag, Moment, Quantity, Reading
+from stillwell.request import Command, Request
 
 UTC = 1_793_930_400_000
 GAP_S = 180

@@ -16,8 +16,8 @@ from stillwell.alarm.annunciate.announced import (
 )
 from stillwell.alarm.answer_link import occurrence
 from stillwell.notice import Message, Priority, State, Transition
-from stillwell.ports import Command, Request
 from stillwell.reading import Moment
+from stillwell.request import Command, Request
 
 UTC = 1_780_000_000_000
 STARTED = 3_600_000

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from stillwell.alarm.answer_link import Answer, Rejected, check, occurrence, request_of, sign
 from stillwell.notice import Message, Priority, State, Transition
-from stillwell.ports import Command
 from stillwell.reading import Moment
+from stillwell.request import Command
 
 KEY = bytes(range(32))
 ANSWER = Answer(Command.ACKNOWLEDGE, "water.low", "3:120000", 2_000, "c2FsdA", 0)

@@ -13,8 +13,9 @@ from hostile_plugins import Trap, TrapFloat
 from stillwell.acquire.checked import LONGEST_RAW, checked, checked_note
 from stillwell.deliver.checked import MistakeError, checked_request
 from stillwell.deliver.checked import checked as checked_outcome
-from stillwell.ports import Command, NoteRequest, Outcome, Refusal, Request
+from stillwell.ports import Outcome, Refusal
 from stillwell.reading import Failure, Sample
+from stillwell.request import Command, NoteRequest, Request
 
 
 class OwnText(str):

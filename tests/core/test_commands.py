@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from stillwell.deliver.mqtt import commands
 from stillwell.deliver.mqtt.commands import LARGEST_BYTES, LONGEST_SHELF_S, Refused
-from stillwell.ports import Command, NoteRequest, Request
+from stillwell.request import Command, NoteRequest, Request
 
 ALARMS = frozenset({"water.low", "water.high", "top-up"})
 NOW = 1_780_000_000_000  # 2026-05-28T20:26:40Z

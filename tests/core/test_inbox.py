@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from stillwell.acquire.source import Batch
 from stillwell.deliver.allowance import Allowance
-from stillwell.ports import Command, Reply, Request
+from stillwell.request import Command, Reply, Request
 from stillwell.supervise.inbox import (
     ASKED_AT_ONCE,
     ASKED_IN_A_ROW,

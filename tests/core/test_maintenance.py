@@ -15,8 +15,8 @@ from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.ports import Command, Request
 from stillwell.reading import Moment
+from stillwell.request import Command, Request
 from stillwell.settings import load
 from stillwell.units import System, either
 

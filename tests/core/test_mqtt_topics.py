@@ -21,8 +21,9 @@ from hypothesis import strategies as st
 from stillwell.deliver.mqtt import commands, link, topics
 from stillwell.deliver.mqtt.topics import Topics
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.ports import Command, NoteRequest, Published, Reply, Request
+from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Quantity, Reading
+from stillwell.request import Command, NoteRequest, Reply, Request
 
 HERE = Path(__file__).parent
 DOCUMENT: dict[str, Any] = json.loads(

@@ -14,7 +14,8 @@ from stillwell.entry import Entry
 from stillwell.estimate.level import Geometry
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Command, NoteRequest, Published, Reply, Request
+from stillwell.ports import Published
+from stillwell.request import Command, NoteRequest, Reply, Request
 from stillwell.store import Store, StoreReader, note_all
 from stillwell.units import System
 

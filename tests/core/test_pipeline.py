@@ -20,10 +20,11 @@ from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observe.observing import Observer
 from stillwell.pipeline import STEP_TOLD_FOR_MS, Pipeline
-from stillwell.ports import Command, Published, Request
+from stillwell.ports import Published
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
 from stillwell.reading import Flag, Moment, Quantity, Reading, Sample
+from stillwell.request import Command, Request
 from stillwell.store import Store, StoreReader
 from stillwell.store import file as store_file
 from stillwell.store.connect import connect_writer

@@ -15,7 +15,7 @@ DRIVERS = ROOT / "drivers"
 
 TIERS: tuple[frozenset[str], ...] = (
     frozenset({"reading", "shown", "barred", "foreign"}),
-    frozenset({"notice"}),
+    frozenset({"notice", "request"}),
     frozenset({"ports", "units", "finding", "entry", "watching"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),

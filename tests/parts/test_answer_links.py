@@ -21,8 +21,9 @@ from stillwell.alarm.answer_link import GOOD_FOR_MS, Rejected, claims, signed
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.notice import Notice, Priority, State
-from stillwell.ports import Command, Reply, Request, Row, Stream
+from stillwell.ports import Row, Stream
 from stillwell.reading import Moment
+from stillwell.request import Command, Reply, Request
 from stillwell.settings import ConfigError, load
 from stillwell.store import ask_by_link
 

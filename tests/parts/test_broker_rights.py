@@ -12,8 +12,9 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.ports import Command, Published, Reply, Request
+from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
+from stillwell.request import Command, Reply, Request
 
 ACL = Path(__file__).parents[2] / "config" / "sample-mosquitto.acl"
 ROOT = "stillwell/reading-room"

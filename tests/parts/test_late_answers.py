@@ -12,7 +12,8 @@ import pytest
 from one_probe import BEGAN, OneProbe
 from stillwell.alarm.answer_link import occurrence_of
 from stillwell.notice import State
-from stillwell.ports import Command, Reply, Request, Stream
+from stillwell.ports import Stream
+from stillwell.request import Command, Reply, Request
 
 ACK = Request(Command.ACKNOWLEDGE, "water.low", by="Niamh", way="broker")
 

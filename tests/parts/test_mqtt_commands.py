@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from stillwell.deliver.mqtt.link import MOST_OF_A_TOPIC
-from stillwell.ports import Command, Reply, Request
+from stillwell.request import Command, Reply, Request
 
 ROOT = "stillwell/reading-room"
 

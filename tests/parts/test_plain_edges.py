@@ -19,8 +19,8 @@ from stillwell.deliver.mqtt.commands import parse
 from stillwell.deliver.mqtt.topics import Topics, alarm_payload, notice_payload, reply_payload
 from stillwell.journal.drafting import Circumstances, drafted
 from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
-from stillwell.ports import Reply, Request
 from stillwell.reading import Moment
+from stillwell.request import Reply, Request
 from stillwell.supervise.plain_records import made_plain
 
 HOSTILE = "wa\x1b[2Jt\u202eer\u200b-\x9b31ma\u2028\r\x07"

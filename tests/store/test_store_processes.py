@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from stillwell.ports import Command, Reply, Request
+from stillwell.request import Command, Reply, Request
 from stillwell.store import (
     Entry,
     NotRunning,
@@ -131,7 +131,7 @@ class TestRequests:
             [
                 sys.executable,
                 "-c",
-                "import sys\nfrom stillwell.store import *\nfrom stillwell.ports import *\n"
+                "import sys\nfrom stillwell.store import *\nfrom stillwell.request import *\n"
                 "n = ask(sys.argv[1], Request(Command.SHELVE, 'water.low', 'Maeve', 600.0))\n"
                 "print(await_reply(sys.argv[1], n, 60))",
                 str(path),

@@ -19,8 +19,9 @@ from typing import Any, ClassVar
 
 from pydantic import BaseModel
 
-from stillwell.ports import Command, DriverError, Outcome, Refusal, Request, Row, Stream
+from stillwell.ports import DriverError, Outcome, Refusal, Row, Stream
 from stillwell.reading import Failure, Sample
+from stillwell.request import Command, Request
 
 RELEASE = threading.Event()
 

@@ -12,7 +12,8 @@ import pytest
 
 from one_probe import BEGAN, PLAN, OneProbe
 from stillwell.notice import State, Transition
-from stillwell.ports import Command, Request, Stream
+from stillwell.ports import Stream
+from stillwell.request import Command, Request
 from stillwell.store import StoreReader
 
 DRILL = Request(Command.DRILL, by="Niamh", seconds=600)

@@ -9,7 +9,7 @@ import pytest
 
 from one_probe import BEGAN, PLAN, OneProbe
 from stillwell.notice import Notice
-from stillwell.ports import Command, Request
+from stillwell.request import Command, Request
 from stillwell.units import System
 
 

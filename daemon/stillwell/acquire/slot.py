@@ -1,5 +1,4 @@
-"""A source on the thread of its bus: its cadence, its luck so far, how often it has hung. Time is an
-argument."""
+"""A source on the thread of its bus: its cadence, its luck so far, how often it has hung."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ from collections.abc import Container
 from dataclasses import dataclass
 
 from stillwell.notice import Notice, Transition
-from stillwell.ports import Command, Request
+from stillwell.request import Command, Request
 
 VERSION = "1"
 SHORTEST_KEY = 32

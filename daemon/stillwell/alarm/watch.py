@@ -49,8 +49,8 @@ from stillwell.alarm.watched import (
 from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.ports import Reply, Request
 from stillwell.reading import Flag, Moment, Reading
+from stillwell.request import Reply, Request
 
 _NOTHING: list[Transition] = []
 """What nearly every call returns: one shared list. Callers read results and never change them."""

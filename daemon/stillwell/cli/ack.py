@@ -8,7 +8,7 @@ import typer
 
 from stillwell.cli.asking import ByOption, ask_and_tell, known_alarms, who
 from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail
-from stillwell.ports import Command, Request
+from stillwell.request import Command, Request
 
 Alarm = Annotated[
     str,

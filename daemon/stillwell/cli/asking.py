@@ -13,7 +13,7 @@ from rich.text import Text
 
 from stillwell.cli.console import print_json, say
 from stillwell.cli.options import fail, reporting_store_errors, store_and_settings
-from stillwell.ports import Reply, Request
+from stillwell.request import Reply, Request
 
 if TYPE_CHECKING:
     from stillwell.settings import Settings

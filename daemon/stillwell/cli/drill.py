@@ -22,7 +22,8 @@ from stillwell.cli.options import (
     reporting_store_errors,
 )
 from stillwell.cli.written import seconds, seconds_in_words
-from stillwell.ports import Command, Request, Stream
+from stillwell.ports import Stream
+from stillwell.request import Command, Request
 
 if TYPE_CHECKING:
     from rich.table import Table

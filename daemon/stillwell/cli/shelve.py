@@ -11,7 +11,7 @@ from stillwell.alarm.annunciate.maintenance import MAINTENANCE, USUAL_S
 from stillwell.cli.asking import AlarmArgument, ByOption, ask_and_tell, who
 from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail
 from stillwell.cli.written import seconds
-from stillwell.ports import Command, Request
+from stillwell.request import Command, Request
 
 
 def add_to(app: typer.Typer) -> None:

@@ -12,19 +12,17 @@ from dataclasses import dataclass, fields
 from stillwell.foreign import a, is_a, plain
 from stillwell.ports import (
     ChoosesBatch,
-    Command,
     KnowsItsLimit,
     MayForget,
-    NoteRequest,
     Outcome,
     Refusal,
-    Request,
     Retains,
     SendsAhead,
     Sink,
     Stream,
     Tends,
 )
+from stillwell.request import Command, NoteRequest, Request
 
 ANSWERS_WITHIN_S = 60.0
 """So long one call into a sink may take that doesn't say otherwise (see `KnowsItsLimit`)."""

@@ -21,7 +21,7 @@ from stillwell.alarm.answer_link import (
     sign,
 )
 from stillwell.notice import Notice
-from stillwell.ports import Command
+from stillwell.request import Command
 
 
 class KeyFileError(Exception):

@@ -21,7 +21,7 @@ from stillwell.journal import (
 )
 from stillwell.journal.drafting import TWICE_MS, is_twice
 from stillwell.keeper.room import missing_before
-from stillwell.ports import NoteRequest, Reply, Request
+from stillwell.request import NoteRequest, Reply, Request
 from stillwell.store import Store, StoreError, StoreReader
 from stillwell.units import Dimension, System, UnitError, parse
 

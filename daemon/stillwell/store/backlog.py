@@ -12,8 +12,9 @@ from typing import Any, Generic, TypeVar
 
 from stillwell.entry import Entry
 from stillwell.notice import Notice, Transition
-from stillwell.ports import Published, Reply, Stream
+from stillwell.ports import Published, Stream
 from stillwell.reading import Reading
+from stillwell.request import Reply
 
 T = TypeVar("T")
 

@@ -76,7 +76,7 @@ class Epochs:
         moved = [
             replace(epoch, offset_ms=offset_ms, trusted=True)
             for epoch in self.known.values()
-            if epoch.boot_id == boot_id != NO_BOOT and not epoch.trusted
+            if _same_boot(epoch.boot_id, boot_id) and not epoch.trusted
         ]
         self.known.update({epoch.id: epoch for epoch in moved})
         if moved:
@@ -100,7 +100,7 @@ class Epochs:
         before, after = self.known.get(then.epoch), self.known.get(now.epoch)
         if before is None or after is None:
             return None
-        if _same_boot(before, after) and now.mono_ms >= then.mono_ms:
+        if _same_boot(before.boot_id, after.boot_id) and now.mono_ms >= then.mono_ms:
             return now.mono_ms - then.mono_ms
         if not before.trusted or not after.trusted or self._was_set(before):
             return None
@@ -110,7 +110,7 @@ class Epochs:
     def _was_set(self, epoch: EpochBegun) -> bool:
         """Whether the trusted clock of its boot stood otherwise at another time."""
         return any(
-            _same_boot(epoch, other)
+            _same_boot(epoch.boot_id, other.boot_id)
             and other.trusted
             and abs(other.offset_ms - epoch.offset_ms) >= SET_MS
             for other in self.known.values()
@@ -132,8 +132,9 @@ class Epochs:
         return number
 
 
-def _same_boot(one: EpochBegun, other: EpochBegun) -> bool:
-    return one.boot_id == other.boot_id != NO_BOOT
+def _same_boot(one: str, other: str) -> bool:
+    """Whether two boot ids are known to be of one boot."""
+    return one == other != NO_BOOT
 
 
 def _on_file(db: sqlite3.Connection) -> Iterator[EpochBegun]:

@@ -7,7 +7,7 @@ import sqlite3
 
 from stillwell.entry import Entry
 from stillwell.notice import State, Transition
-from stillwell.ports import Request
+from stillwell.request import Request
 from stillwell.store import requests, rows
 from stillwell.store.file import StoreFile
 from stillwell.store.tail import Shared

@@ -19,7 +19,7 @@ from typing import TypeVar
 
 from stillwell.alarm.answer_link import Rejected, claims, request_of, signed
 from stillwell.entry import Entry
-from stillwell.ports import Command, Reply, Request
+from stillwell.request import Command, Reply, Request
 from stillwell.store import rows, whose
 from stillwell.store.connect import refusal
 from stillwell.store.errors import NotRunning, StoreError, StoreMissing

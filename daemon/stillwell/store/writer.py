@@ -17,8 +17,9 @@ from pathlib import Path
 
 from stillwell.entry import Entry
 from stillwell.notice import Notice, Transition
-from stillwell.ports import Published, Reply, Stream
+from stillwell.ports import Published, Stream
 from stillwell.reading import Moment, Reading
+from stillwell.request import Reply
 from stillwell.store.backlog import ALARMS_LIMIT, READINGS_LIMIT, REMEMBERED, Backlog, Window
 from stillwell.store.disk import Disk
 from stillwell.store.epochs import Epochs

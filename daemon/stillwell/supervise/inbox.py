@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from stillwell.acquire.source import Batch, JournalBatch, SourceState
 from stillwell.deliver.allowance import Allowance
 from stillwell.notice import Notice
-from stillwell.ports import Command, Refusal, Reply, Request, Stream
+from stillwell.ports import Refusal, Stream
+from stillwell.request import Command, Reply, Request
 
 log = logging.getLogger(__name__)
 

@@ -16,8 +16,8 @@ from collections.abc import Mapping, Sequence
 
 from stillwell.alarm.answer_link import occurrence
 from stillwell.notice import Transition
-from stillwell.ports import Command, Request
 from stillwell.reading import Moment
+from stillwell.request import Command, Request
 
 LONGEST_UNDERWAY_MS = 24 * 3_600_000
 """How old a command may be that does not say when it was sent. A choice of ours."""

@@ -24,8 +24,8 @@ from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, State, Transition
-from stillwell.ports import Reply, Request
 from stillwell.reading import Moment
+from stillwell.request import Reply, Request
 
 _NEVER_MS = 1 << 62
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from stillwell.alarm.annunciate import shelving
 from stillwell.alarm.annunciate.state import UNANSWERED, AlarmState, Event, Kind
 from stillwell.notice import State
-from stillwell.ports import Command, Request
+from stillwell.request import Command, Request
 
 DONE = {
     Kind.ACKNOWLEDGE: "Acknowledged",

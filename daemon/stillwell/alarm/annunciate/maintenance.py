@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from stillwell.alarm.notices import title
 from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
-from stillwell.ports import Request
+from stillwell.request import Request
 
 MAINTENANCE = "maintenance"
 """The alarm's name."""

@@ -13,8 +13,9 @@ from stillwell.deliver.outbox import IDLE_S, Outbox, ahead_name
 from stillwell.foreign import within
 from stillwell.notice import Notice
 from stillwell.pipeline import drill
-from stillwell.ports import CanBeTried, Command, Refusal, Request, Row, Sink, Stream
+from stillwell.ports import CanBeTried, Refusal, Row, Sink, Stream
 from stillwell.reading import Moment, Quantity
+from stillwell.request import Command, Request
 from stillwell.settings import Destination, Settings
 from stillwell.store import StoreError, StoreReader, ask, await_reply
 from stillwell.supervise.verdict import Verdict, verdict_key

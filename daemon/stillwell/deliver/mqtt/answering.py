@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from stillwell.deliver.allowance import Allowance
 from stillwell.deliver.mqtt import commands, topics
 from stillwell.deliver.mqtt.exchange import Arrived, Message
-from stillwell.ports import Reply, Request
+from stillwell.request import Reply, Request
 
 log = logging.getLogger(__name__)
 

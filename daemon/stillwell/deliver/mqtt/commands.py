@@ -17,7 +17,7 @@ from datetime import datetime
 from difflib import get_close_matches
 
 from stillwell.alarm.nearest import did_you_mean
-from stillwell.ports import Command, NoteRequest, Request
+from stillwell.request import Command, NoteRequest, Request
 from stillwell.shown import plain, shown
 
 LARGEST_BYTES = 2048

@@ -19,8 +19,9 @@ from stillwell.deliver.mqtt.denied import NOT_ALLOWED, QUOTA, REFUSED_FROM, TRY_
 from stillwell.deliver.mqtt.exchange import Message, Up
 from stillwell.deliver.mqtt.settings import MqttSettings
 from stillwell.notice import Notice, Transition
-from stillwell.ports import Outcome, Published, Refusal, Reply, Request, Row, Stream
+from stillwell.ports import Outcome, Published, Refusal, Row, Stream
 from stillwell.reading import Quantity, Reading
+from stillwell.request import Reply, Request
 
 log = logging.getLogger(__name__)
 

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from stillwell.alarm.answer_link import occurrence, occurrence_of
 from stillwell.deliver import senml
 from stillwell.notice import Notice, State, Transition
-from stillwell.ports import Published, Reply
+from stillwell.ports import Published
 from stillwell.reading import Quantity, Reading
 from stillwell.reading import rfc3339 as any_rfc3339
+from stillwell.request import Reply
 from stillwell.shown import plain
 
 JSON = "application/json"
