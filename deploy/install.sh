@@ -121,8 +121,11 @@ build_release() {
             --requirement "$packages" --constraint "$release/constraints.txt" ||
             fail "what $packages names could not be installed. Nothing was changed."
     fi
+    # Where the texts point to each other, they do so from the same places as in the sources.
     install -D -m 0644 -t "$release/share" README.md
     install -D -m 0644 -t "$release/share/config" config/*
+    install -D -m 0644 -t "$release/share/deploy" deploy/README.md
+    install -D -m 0644 -t "$release/share/daemon" daemon/HOW-IT-KNOWS.md
     install -D -m 0644 -t "$release/systemd" deploy/systemd/*
     # Which one is in use before it: what --rollback goes back to, switched by the same rename.
     if [[ -e $current ]]; then

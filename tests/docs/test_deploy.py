@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -204,18 +205,37 @@ class TestInstall:
             "etc/systemd/system/stillwell.service",
             "etc/udev/rules.d/99-stillwell.rules",
             "opt/stillwell/current/share/README.md",
+            "opt/stillwell/current/share/config/first-weeks.md",
             "opt/stillwell/current/share/config/sample-mqtt.toml",
             "var/lib/stillwell",
         ):
             assert (root / path).exists(), path
 
-    def test_what_the_readme_and_the_samples_point_to_is_there(self, root: Path) -> None:
-        texts = (path.read_text() for path in (ROOT / "README.md", *(ROOT / "config").iterdir()))
+    DOCUMENTS: ClassVar = [
+        ROOT / "README.md",
+        *(p for d in ("config", "daemon", "deploy") for p in (ROOT / d).rglob("*.md")),
+    ]
+
+    def test_what_the_documents_and_the_samples_point_to_is_there(self, root: Path) -> None:
+        samples = (path for path in (ROOT / "config").iterdir() if path.suffix != ".md")
+        texts = (path.read_text() for path in (*self.DOCUMENTS, *samples))
         named = {
             place for text in texts for place in re.findall(r"/(opt/stillwell/[\w./-]+\w)", text)
         }
         assert any(place.endswith("sample-mosquitto.acl") for place in named)
         assert [place for place in named if not (root / place).exists()] == []
+        unit = (SYSTEMD / "stillwell.service").read_text()
+        assert all((root / place).exists() for place in re.findall(r"file:///(\S+)", unit))
+
+    def test_documents_are_read_there_with_what_they_link_to(self, root: Path) -> None:
+        share = (root / "opt/stillwell/current/share").resolve()
+        for path in self.DOCUMENTS:
+            copy = share / path.relative_to(ROOT)
+            assert copy.read_text() == path.read_text()
+            for link in re.findall(r"\]\((?!https:)([\w./-]+)", path.read_text()):
+                target = (copy.parent / link).resolve()
+                if target.relative_to(share).parts[0] in ("config", "daemon", "deploy"):
+                    assert target.exists(), (path.name, link)
 
     def test_the_packages_are_those_of_the_lock(self, root: Path) -> None:
         python = root / "opt/stillwell/current/venv/bin/python"

@@ -1,8 +1,8 @@
-"""The README's walk from an empty glass box to the first animals: every command of it is run, as it
-stands there, by a shell.
+"""The walk from an empty glass box to the first animals (config/first-weeks.md): every command of
+it is run, as it stands there, by a shell.
 
 By default on a tank that is read every five minutes and whose level nobody works out, which takes
-most of a simulated fortnight; with `--long` on the one that the README names.
+most of a simulated fortnight; with `--long` on the one that the walk names.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import re
 import pytest
 
 from command_line import tank
-from walk import HEADING, ROOT, lines, walk
+from walk import GUIDE, lines, walk
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +83,6 @@ class TestWalkthrough:
         assert "animals-in 2: hermit crabs" in listed
 
     def test_the_hand_that_goes_in_is_warned(self) -> None:
-        text = (ROOT / "README.md").read_text(encoding="utf-8").split(HEADING, 1)[1]
-        section = text.split("\n## ", 1)[0].casefold()
+        text = GUIDE.read_text(encoding="utf-8").casefold()
         for caution in ("unplug heater and pump", "dry hands", "drip loop", "rcd (gfci)", "vet"):
-            assert caution in section
+            assert caution in text

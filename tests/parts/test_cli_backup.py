@@ -1,4 +1,4 @@
-"""`stillwell backup` and `restore`: what they say, and the README's line for every week."""
+"""`stillwell backup` and `restore`: what they say, and the line for every week."""
 
 from __future__ import annotations
 
@@ -101,8 +101,8 @@ def test_a_daemon_that_runs_is_to_be_stopped_first(config: Path, tmp_path: Path)
 
 
 def test_the_line_for_every_week_works_as_cron_runs_it(config: Path, tmp_path: Path) -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    [line] = re.findall(r"^ {4}(echo .*) \| sudo tee /etc/cron\.d/[a-z-]+$", readme, re.MULTILINE)
+    text = (ROOT / "deploy" / "README.md").read_text(encoding="utf-8")
+    [line] = re.findall(r"^ {4}(echo .*) \| sudo tee /etc/cron\.d/[a-z-]+$", text, re.MULTILINE)
     entry = subprocess.run(["bash", "-c", line], capture_output=True, text=True).stdout
     *when, user, command = entry.rstrip("\n").split(" ", 6)
     assert (when, user) == (["30", "4", "*", "*", "1"], "stillwell")

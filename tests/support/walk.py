@@ -1,4 +1,4 @@
-"""The README's walk from an empty glass box to the first animals, run as it stands there."""
+"""The walk of config/first-weeks.md, from an empty glass box to the first animals, run as it is."""
 
 from __future__ import annotations
 
@@ -10,15 +10,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-HEADING = "## From an empty glass box to the first animals\n"
+GUIDE = ROOT / "config" / "first-weeks.md"
 MARK = "#### "
 
 
 def lines() -> list[str]:
-    """The indented lines of the section, in order."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    section = text.split(HEADING, 1)[1].split("\n## ", 1)[0]
-    return re.findall(r"^ {4}(\S.*)$", section, re.MULTILINE)
+    """Its indented lines, in order."""
+    return re.findall(r"^ {4}(\S.*)$", GUIDE.read_text(encoding="utf-8"), re.MULTILINE)
 
 
 def walk(folder: Path, more: Mapping[str, str]) -> list[tuple[str, str]]:

@@ -1,4 +1,4 @@
-"""As the README has it: the daemon's secrets are in a folder that only root may read, and the
+"""As deploy/README.md has it: the daemon's secrets are in a folder that only root may read, and the
 keeper asks in a shell of his own."""
 
 from __future__ import annotations

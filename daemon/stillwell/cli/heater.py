@@ -97,7 +97,10 @@ def _look(reader: StoreReader, plan: ReviewPlan) -> _Seen | None:
 
     of_water = [band for band in plan.bands if band.unit == "Cel" and "room" not in band.channels]
     if not of_water:
-        fail("No band watches the water's temperature.", "Write one: [band.water], see the README.")
+        fail(
+            "No band watches the water's temperature.",
+            "Write one: [band.water], as the stillwell.toml that comes along has it.",
+        )
     band = of_water[0]
     times = [r.moment.utc_ms for r in reader.latest_readings() if r.channel in band.channels]
     if not times:
