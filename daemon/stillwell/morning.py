@@ -4,14 +4,12 @@ phone."""
 from __future__ import annotations
 
 import datetime as dt
-import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Iterator, Sequence
 from heapq import merge
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from stillwell.calendar import Night, last_nights, night_of
+from stillwell.calendar import Night
 from stillwell.journal import standing
 from stillwell.keeper.level_now import Since, since_in_words
 from stillwell.notice import Notice, Priority, Transition
@@ -22,7 +20,6 @@ from stillwell.reading import Moment, Quantity, Reading
 from stillwell.review import (
     NIGHTS_BEFORE,
     BandNight,
-    BandPlan,
     Figure,
     Review,
     WaterNight,
@@ -32,89 +29,15 @@ from stillwell.review import (
     oddities,
     water_night,
 )
+from stillwell.review_plan import ReviewPlan
 from stillwell.store import StoreReader, rescue_words
-from stillwell.units import Dimension, System, show
-
-PLAN_KEY = "review plan"
-"""Under which the plan is kept in the store."""
+from stillwell.units import Dimension, System, show, show_kept
 
 _HOUR_MS, _TEN_MIN_MS = 3_600_000, 600_000
 _LEVEL_BACK_MS = 3 * _HOUR_MS
 _LEVEL_AFTER_MS = 10 * 60_000
 """The level at a night's end is looked for in the hours before, and in the minutes after."""
 _RESERVE_MOST_H = 60 * 24.0
-
-DIMENSION = {
-    "Cel": Dimension.TEMPERATURE,
-    "mm": Dimension.LENGTH,
-    "%RH": Dimension.HUMIDITY,
-    "mS/cm": Dimension.CONDUCTIVITY,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class ReviewPlan:
-    """What a review looks at, and for whom."""
-
-    tank: str
-    zone: str
-    units: System
-    night_from: dt.time
-    night_to: dt.time
-    bands: tuple[BandPlan, ...]
-    channels: Mapping[str, Quantity]
-
-    def to_json(self) -> str:
-        """For the store: whoever looks at it later need not have the configuration."""
-        return json.dumps(
-            {
-                "tank": self.tank,
-                "zone": self.zone,
-                "units": str(self.units),
-                "night_from": self.night_from.isoformat(),
-                "night_to": self.night_to.isoformat(),
-                "bands": [asdict(band) for band in self.bands],
-                "channels": dict(self.channels),
-            }
-        )
-
-    @classmethod
-    def from_json(cls, text: str) -> ReviewPlan:
-        """The inverse of `to_json`."""
-        raw = json.loads(text)
-        return cls(
-            tank=raw["tank"],
-            zone=raw["zone"],
-            units=System(raw["units"]),
-            night_from=dt.time.fromisoformat(raw["night_from"]),
-            night_to=dt.time.fromisoformat(raw["night_to"]),
-            bands=tuple(
-                BandPlan(**band | {"channels": tuple(band["channels"])}) for band in raw["bands"]
-            ),
-            channels={name: Quantity(quantity) for name, quantity in raw["channels"].items()},
-        )
-
-    def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
-        """The last nights that have ended, the oldest first."""
-        return last_nights(now_utc_ms, count, ZoneInfo(self.zone), self.night_from, self.night_to)
-
-    def within(self, start_ms: int, end_ms: int) -> list[Night]:
-        """The nights of which at least half lies within a span, or the one of which the most does
-        where there is none such. For stores and traces that nobody writes any more."""
-        count = (end_ms - start_ms) // 86_400_000 + 3
-        nights = self.last(end_ms + 2 * 86_400_000, count)
-
-        def seen(night: Night) -> float:
-            start, end = night.start_utc_ms, night.end_utc_ms
-            return max(0, min(end, end_ms) - max(start, start_ms)) / (end - start)
-
-        found = [night for night in nights if seen(night) >= 0.5]
-        most = max(nights, key=seen)
-        return found or ([most] if seen(most) > 0 else [])
-
-    def of(self, evening: dt.date) -> Night:
-        """The night that began on the evening of a local date."""
-        return night_of(evening, ZoneInfo(self.zone), self.night_from, self.night_to)
 
 
 def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
@@ -234,24 +157,15 @@ def _before(reader: StoreReader, start_ms: int, moved: set[str]) -> list[Transit
     return found
 
 
-def value_in_words(value: float | None, unit: str, units: System) -> str:
-    """A stored value as people read it: ``25.3 °C``, or a dash."""
-    if value is None:
-        return "–"
-    dimension = DIMENSION.get(unit)
-    return f"{value:.2f}" if dimension is None else show(value, dimension, units)
-
-
 def band_in_words(band: BandNight, units: System) -> str:
     """One sentence about a measurand's night."""
     name = band.name.capitalize()
     if band.seen_s == 0:
         return f"{name}: nothing seen."
-    lowest = value_in_words(band.lowest, band.unit, units)
-    highest = value_in_words(band.highest, band.unit, units)
+    lowest = show_kept(band.lowest, band.unit, units)
+    highest = show_kept(band.highest, band.unit, units)
     outside = [
-        f"{show(seconds, Dimension.DURATION, units)} {where} "
-        f"{value_in_words(limit, band.unit, units)}"
+        f"{show(seconds, Dimension.DURATION, units)} {where} {show_kept(limit, band.unit, units)}"
         for seconds, where, limit in (
             (band.below_s, "below", band.low),
             (band.above_s, "above", band.high),

@@ -31,7 +31,6 @@ from stillwell.estimate.level import FloatSpec, GaugeSpec
 from stillwell.foreign import Aside, FailedError, Hand, HangsError, Patience, a, plain, within
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.keeper.room import geometry
-from stillwell.morning import PLAN_KEY, ReviewPlan
 from stillwell.notice import Priority, Transition
 from stillwell.observe.chamber.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
@@ -73,6 +72,7 @@ from stillwell.relations import (
 )
 from stillwell.request import Reply, Request
 from stillwell.review import BandPlan
+from stillwell.review_plan import PLAN_KEY, ReviewPlan
 from stillwell.settings import Destination, Fault, FloatChannel, LevelChannel, Settings
 from stillwell.settings import Source as SourceSettings
 from stillwell.settings.plugins import reason_of

@@ -18,8 +18,9 @@ import tanks
 from table import Line, main
 
 from stillwell import wire
-from stillwell.morning import ReviewPlan, review_of
+from stillwell.morning import review_of
 from stillwell.reading import Flag, Moment, Reading, Sample
+from stillwell.review_plan import ReviewPlan
 from stillwell.store import Store, StoreReader
 
 DAY_MS = 86_400_000

@@ -10,12 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.morning import ReviewPlan, band_in_words, notice_of, review_of, value_in_words
+from stillwell.morning import band_in_words, notice_of, review_of
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.review import BandPlan, Review
+from stillwell.review_plan import ReviewPlan
 from stillwell.store import Store, StoreReader
-from stillwell.units import System
+from stillwell.units import System, show_kept
 
 PLAN = ReviewPlan(
     tank="Rock pool, village reading room",
@@ -178,7 +179,7 @@ class TestWords:
         tank.read(utc("2026-01-14T22:00Z"), utc("2026-01-15T08:00Z"), 25.0)
         [band] = tank.review("2026-01-14").bands
         assert band_in_words(band, System.US).startswith("Water 77.0 °F to 77.0 °F")
-        assert value_in_words(None, "Cel", System.US) == "–"
+        assert show_kept(None, "Cel", System.US) == "–"
 
 
 class TestPlan:

@@ -12,12 +12,13 @@ from typing import Any
 import pytest
 
 from stillwell.entry import Entry
-from stillwell.morning import ReviewPlan, level_points, review_of
+from stillwell.morning import level_points, review_of
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.observe.plan import BookPlan
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.review import BandPlan
+from stillwell.review_plan import ReviewPlan
 from stillwell.store import Store, StoreReader
 from stillwell.units import System
 

@@ -249,7 +249,7 @@ class TestNotice:
     def test_nobody_to_tell_is_the_first_thing_to_fix(self, tmp_path: Path, more: str) -> None:
         done = call("check", "-c", tank(tmp_path, more), "--no-notice")
         assert done.exit_code == 1
-        assert "FIX   none: No recipient is configured" in done.stdout.splitlines()[1]
+        assert "FIX   nobody: No recipient is configured" in done.stdout.splitlines()[1]
 
     def test_it_arrives_at_a_real_broker(
         self,

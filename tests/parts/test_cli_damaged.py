@@ -12,7 +12,7 @@ import pytest
 
 from command_line import call, tank
 from damaged_store import live, spoil
-from stillwell.morning import PLAN_KEY
+from stillwell.review_plan import PLAN_KEY
 from stillwell.settings import load
 from stillwell.wire import review_plan
 

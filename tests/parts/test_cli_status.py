@@ -20,10 +20,10 @@ from real_broker import wait_until
 from stillwell import __version__
 from stillwell.cli import place
 from stillwell.cli.place import store_place
-from stillwell.morning import PLAN_KEY
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.ports import Refusal, Stream
 from stillwell.reading import Flag, Moment, Reading, rfc3339
+from stillwell.review_plan import PLAN_KEY
 from stillwell.settings import DEFAULT_PATH, load
 from stillwell.store import Store, StoreError, StoreReader, Words, moved_ms
 from stillwell.watching import KEY, Recipient, Run

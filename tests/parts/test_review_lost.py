@@ -6,9 +6,10 @@ import datetime as dt
 from pathlib import Path
 
 import damaged_store as damage
-from stillwell.morning import ReviewPlan, notice_of, review_of
+from stillwell.morning import notice_of, review_of
 from stillwell.reading import Moment, Quantity
 from stillwell.review import BandPlan
+from stillwell.review_plan import ReviewPlan
 from stillwell.store import Store, StoreReader
 from stillwell.units import System
 

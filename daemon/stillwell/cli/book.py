@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from stillwell.cli.printed import Book
     from stillwell.entry import Entry
-    from stillwell.morning import ReviewPlan
     from stillwell.observe.plan import BookPlan
+    from stillwell.review_plan import ReviewPlan
     from stillwell.settings import Settings
     from stillwell.store import StoreReader, TenMinutes
 
@@ -232,7 +232,7 @@ def _show(weeks: Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) ->
 
     from rich.text import Text
 
-    from stillwell.morning import value_in_words
+    from stillwell.units import show_kept
 
     zone = settings.tank.time_zone
     first, last = (
@@ -241,7 +241,7 @@ def _show(weeks: Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) ->
     say(Text(f"{plan.tank}: {first:%d %b %Y} to {last:%d %b %Y}", style="bold"))
     for band in plan.bands:
         points = weeks.warm[band.name]
-        label = partial(value_in_words, unit=band.unit, units=plan.units)
+        label = partial(show_kept, unit=band.unit, system=plan.units)
         _picture(band.name.capitalize(), points, weeks, (band.low, band.high), zone, label)
         say(_behind_the_means(weeks.days[band.name], zone, label), hanging=2)
     salinity = [(at, value) for at, value, _, _ in weeks.salinity]

@@ -11,12 +11,11 @@ from zoneinfo import ZoneInfo
 from stillwell.cli.book import DAY_MS, UNSEEN, Weeks, done_of, tests_of
 from stillwell.cli.night_chart import broken, nothing, write
 from stillwell.cli.options import lacks
-from stillwell.morning import DIMENSION
-from stillwell.units import Dimension, axis
+from stillwell.units import KEPT_IN, Dimension, axis
 
 if TYPE_CHECKING:
-    from stillwell.morning import ReviewPlan
     from stillwell.observe.plan import BookPlan
+    from stillwell.review_plan import ReviewPlan
 
 COLOURS = ("tab:blue", "tab:green", "tab:purple", "tab:brown")
 ALARM = "tab:red"
@@ -63,7 +62,7 @@ def _at(ms: int, zone: ZoneInfo) -> dt.datetime:
 
 def _measured(axes: Any, unit: str, weeks: Weeks, plan: ReviewPlan, zone: ZoneInfo) -> None:
     """Daily means between the day's extremes, the band, and the days that were not all seen."""
-    shown, to = axis(0.0, DIMENSION.get(unit, Dimension.PLAIN), plan.units)
+    shown, to = axis(0.0, KEPT_IN.get(unit, Dimension.PLAIN), plan.units)
     axes.set_ylabel(f"day by day, {shown}".rstrip(", "))
     bands = [band for band in plan.bands if band.unit == unit]
     any_seen = False

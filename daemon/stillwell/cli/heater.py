@@ -23,9 +23,9 @@ from stillwell.cli.watch_line import EPILOG, watched_screen
 if TYPE_CHECKING:
     from stillwell.cli.printed import Heater
     from stillwell.estimate.heat.trim import Trim
-    from stillwell.morning import ReviewPlan
     from stillwell.ports import Published
     from stillwell.review import BandPlan
+    from stillwell.review_plan import ReviewPlan
     from stillwell.store import StoreReader
 
 DAY_MS = 86_400_000
@@ -156,7 +156,7 @@ def _print(seen: _Seen, plan: ReviewPlan) -> None:
     from rich.text import Text
 
     from stillwell.cli.picture import picture
-    from stillwell.morning import value_in_words
+    from stillwell.units import show_kept
 
     stdout().print()
     say(Text(plan.tank, style="bold"))
@@ -181,7 +181,7 @@ def _print(seen: _Seen, plan: ReviewPlan) -> None:
                 seen.end_ms,
                 limits=switches,
                 zone=ZoneInfo(plan.zone),
-                label=partial(value_in_words, unit="Cel", units=plan.units),
+                label=partial(show_kept, unit="Cel", system=plan.units),
             )
         )
     stdout().print()

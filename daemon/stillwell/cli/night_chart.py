@@ -13,8 +13,8 @@ from stillwell.cli.options import fail, lacks
 from stillwell.units import Dimension, axis
 
 if TYPE_CHECKING:
-    from stillwell.morning import ReviewPlan
     from stillwell.review import Review
+    from stillwell.review_plan import ReviewPlan
     from stillwell.store import StoreReader
 
 _MARGIN_MS = 3_600_000

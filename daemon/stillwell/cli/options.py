@@ -13,7 +13,7 @@ from stillwell.cli.called import note_file
 from stillwell.cli.console import say_error, want_json
 
 if TYPE_CHECKING:
-    from stillwell.morning import ReviewPlan
+    from stillwell.review_plan import ReviewPlan
     from stillwell.settings import Settings
 
 
@@ -96,7 +96,7 @@ def store_and_settings(config: Path | None, store: Path | None) -> tuple[Path, S
 def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, ReviewPlan]:
     """Which store is meant, and what a review of it looks at: from the configuration where one is
     named, else as the daemon left it in the store itself."""
-    from stillwell.morning import PLAN_KEY, ReviewPlan
+    from stillwell.review_plan import PLAN_KEY, ReviewPlan
     from stillwell.store import StoreReader
 
     if config is not None or store is None:

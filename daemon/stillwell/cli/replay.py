@@ -20,10 +20,10 @@ from stillwell.cli.options import (
 
 if TYPE_CHECKING:
     from stillwell.entry import Entry
-    from stillwell.morning import ReviewPlan
     from stillwell.notice import Transition
     from stillwell.pipeline import Pipeline
     from stillwell.reading import Sample
+    from stillwell.review_plan import ReviewPlan
     from stillwell.settings import Settings
     from stillwell.store import Store
 

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     from stillwell.calendar import Night
     from stillwell.keeper.level_now import Since
-    from stillwell.morning import ReviewPlan
     from stillwell.review import AlarmNight, BandNight, Review, WaterNight
+    from stillwell.review_plan import ReviewPlan
     from stillwell.store import StoreReader
 
 WARN = "yellow"
@@ -200,8 +200,9 @@ def _level_drawn(made: Review, plan: ReviewPlan, store: Path | None) -> Text | N
     from functools import partial
 
     from stillwell.cli.picture import picture
-    from stillwell.morning import level_points, value_in_words
+    from stillwell.morning import level_points
     from stillwell.store import StoreReader
+    from stillwell.units import show_kept
 
     if store is None:
         return None
@@ -215,18 +216,19 @@ def _level_drawn(made: Review, plan: ReviewPlan, store: Path | None) -> Text | N
         made.end_ms,
         limits=None,
         zone=ZoneInfo(plan.zone),
-        label=partial(value_in_words, unit="mm", units=plan.units),
+        label=partial(show_kept, unit="mm", system=plan.units),
     )
 
 
 def _band(band: BandNight, plan: ReviewPlan) -> Text:
     from rich.text import Text
 
-    from stillwell.morning import band_in_words, value_in_words
+    from stillwell.morning import band_in_words
+    from stillwell.units import show_kept
 
     text = Text(band_in_words(band, plan.units), style=WARN if band.below_s or band.above_s else "")
     if band.mean is not None:
-        text.append(f" Mean {value_in_words(band.mean, band.unit, plan.units)}.")
+        text.append(f" Mean {show_kept(band.mean, band.unit, plan.units)}.")
     return text
 
 
@@ -235,9 +237,10 @@ def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) 
     from functools import partial
 
     from stillwell.cli.picture import picture
-    from stillwell.morning import merged, value_in_words
+    from stillwell.morning import merged
     from stillwell.review import measurand
     from stillwell.store import StoreReader
+    from stillwell.units import show_kept
 
     planned = next((b for b in plan.bands if b.name == band.name), None)
     if store is None or planned is None:
@@ -253,7 +256,7 @@ def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) 
         made.end_ms,
         limits=(band.low, band.high),
         zone=ZoneInfo(plan.zone),
-        label=partial(value_in_words, unit=band.unit, units=plan.units),
+        label=partial(show_kept, unit=band.unit, system=plan.units),
     )
 
 

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from stillwell.cli.printed import Status
     from stillwell.cli.sinks import Standing
-    from stillwell.morning import ReviewPlan
     from stillwell.reading import Reading
+    from stillwell.review_plan import ReviewPlan
     from stillwell.store import StoreReader
     from stillwell.watching import Recipient, Run, Watching
 

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from stillwell.cli.printed import DueTask, Today
     from stillwell.estimate.answer import Basis, Estimate
     from stillwell.keeper.reminders import Facts, Task
-    from stillwell.morning import ReviewPlan
     from stillwell.observe.balance import Cycle
     from stillwell.observe.plan import BookPlan
+    from stillwell.review_plan import ReviewPlan
     from stillwell.settings import Settings
     from stillwell.store import StoreReader
 
@@ -239,17 +239,17 @@ class _Screen:
         return "due today" if days < 1 else f"due for {days} d"
 
     def _water_lines(self, seen: list[Any]) -> list[str]:
-        from stillwell.morning import value_in_words
+        from stillwell.units import show_kept
 
         out = []
         for name, value, unit, low, high, rate in seen:
-            between = " to ".join(value_in_words(v, unit, self.plan.units) for v in (low, high))
+            between = " to ".join(show_kept(v, unit, self.plan.units) for v in (low, high))
             if value is None:
                 out.append(f"{name.capitalize()}: nothing seen just now (wanted {between}).")
                 continue
             inside = low <= value <= high
             verdict = "" if inside else f": OUTSIDE{self._course(value, unit, low, high, rate)}"
-            shown = value_in_words(value, unit, self.plan.units)
+            shown = show_kept(value, unit, self.plan.units)
             out.append(f"{name.capitalize()} {shown}, wanted {between}{verdict}.")
         return out
 

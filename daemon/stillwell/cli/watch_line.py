@@ -18,7 +18,7 @@ from stillwell.cli.options import EXIT_WRONG, fail
 from stillwell.watching import EXIT_UNWATCHED, KEY, Run, Signs, Watch, Watching, watching
 
 if TYPE_CHECKING:
-    from stillwell.morning import ReviewPlan
+    from stillwell.review_plan import ReviewPlan
     from stillwell.store import StoreReader
 
 EPILOG = (
@@ -85,7 +85,7 @@ def kept_run(reader: StoreReader) -> Run | None:
 
 def kept_plan(reader: StoreReader) -> ReviewPlan | None:
     """What the store knows of its tank."""
-    from stillwell.morning import PLAN_KEY, ReviewPlan
+    from stillwell.review_plan import PLAN_KEY, ReviewPlan
 
     kept = reader.described(PLAN_KEY)
     return None if kept is None else ReviewPlan.from_json(kept)
@@ -134,7 +134,7 @@ def words(found: Watching, zone: tzinfo) -> str:
         case Watch.NEVER:
             return f"NOT WATCHING: stillwell has never run with this store. {start}"
         case Watch.NO_TANK:
-            return f"A replay or a simulation{since.replace('since', 'up to')}: it has no tank."
+            return f"A replay or a simulation{since.replace('since', 'up to')}: no tank is watched with this store."
 
 
 def start_command() -> str:

@@ -18,11 +18,12 @@ from stillwell.keeper.gathered import facts_of, since_of
 from stillwell.keeper.reminders import DRILL as DRILL_TASK
 from stillwell.keeper.reminders import Task
 from stillwell.keeper.reminders import due as due_tasks
-from stillwell.morning import ReviewPlan, notice_of, review_of
+from stillwell.morning import notice_of, review_of
 from stillwell.notice import Notice, Priority
 from stillwell.observe.plan import BookPlan
 from stillwell.ports import Clock
 from stillwell.reading import Moment
+from stillwell.review_plan import ReviewPlan
 from stillwell.store import StoreDamaged, StoreError, StoreReader
 from stillwell.supervise.clock_word import ClockWord
 from stillwell.supervise.inbox import Announced

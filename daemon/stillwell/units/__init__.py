@@ -7,7 +7,7 @@ this costs next to nothing, pydantic included, which is only reached when a mode
 from __future__ import annotations
 
 from stillwell.units.parsing import UnitError, any_of, parse, with_point
-from stillwell.units.showing import axis, differ, either, read_in, show, write
+from stillwell.units.showing import KEPT_IN, axis, differ, either, read_in, show, show_kept, write
 from stillwell.units.table import EXAMPLE, Dimension, System
 from stillwell.units.written import (
     Celsius,
@@ -27,6 +27,7 @@ from stillwell.units.written import (
 
 __all__ = [
     "EXAMPLE",
+    "KEPT_IN",
     "Celsius",
     "Dimension",
     "Grams",
@@ -50,6 +51,7 @@ __all__ = [
     "parse",
     "read_in",
     "show",
+    "show_kept",
     "with_point",
     "write",
 ]

@@ -9,6 +9,14 @@ from typing import NamedTuple
 
 from stillwell.units.table import INSIDE, POUND, US_GALLON, Dimension, System
 
+KEPT_IN = {
+    "Cel": Dimension.TEMPERATURE,
+    "mm": Dimension.LENGTH,
+    "%RH": Dimension.HUMIDITY,
+    "mS/cm": Dimension.CONDUCTIVITY,
+}
+"""What stands behind the unit that a value is kept in."""
+
 
 class _Face(NamedTuple):
     """How a value is shown: the unit, the divisor and zero that lead to it, the digits after the
@@ -155,3 +163,11 @@ def write(value: float, dimension: Dimension) -> str:
                 return f"{value / size:.0f} {name}"
     number = number.removesuffix(".0")
     return f"{number} {INSIDE[dimension]}".rstrip()
+
+
+def show_kept(value: float | None, unit: str, system: System) -> str:
+    """A value as people read it, by the unit that it is kept in: ``25.3 °C``, or a dash."""
+    if value is None:
+        return "–"
+    dimension = KEPT_IN.get(unit)
+    return f"{value:.2f}" if dimension is None else show(value, dimension, system)

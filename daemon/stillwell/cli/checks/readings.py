@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stillwell.cli.checks.point import Grade, Point
-from stillwell.morning import value_in_words
 from stillwell.reading import UNIT, Failure, Flag, Quantity, Reading
-from stillwell.units import System
+from stillwell.units import System, show_kept
 
 if TYPE_CHECKING:
     from stillwell.settings import Settings
@@ -86,4 +85,4 @@ def value_shown(value: float | None, quantity: Quantity, units: System) -> str:
         return "on" if value >= 0.5 else "off"
     if quantity is Quantity.PH:
         return f"pH {value:.2f}"
-    return value_in_words(value, UNIT[quantity], units)
+    return show_kept(value, UNIT[quantity], units)

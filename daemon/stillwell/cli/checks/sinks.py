@@ -98,7 +98,7 @@ def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[P
 def no_recipient(settings: Settings) -> Iterator[Point]:
     """What comes before all else: nobody would hear an alarm."""
     if not any(takes_notices(settings, sink) for sink in settings.sink.values()):
-        yield Point("recipient", "none", Grade.FIX, NO_RECIPIENT, ADD_ONE)
+        yield Point("recipient", "nobody", Grade.FIX, NO_RECIPIENT, ADD_ONE)
 
 
 class _OneNotice:

@@ -1,0 +1,83 @@
+"""What a review is told of its tank: kept in the store, so that whoever looks at it later need not
+have the configuration."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from zoneinfo import ZoneInfo
+
+from stillwell.calendar import Night, last_nights, night_of
+from stillwell.reading import Quantity
+from stillwell.review import BandPlan
+from stillwell.units import System
+
+PLAN_KEY = "review plan"
+"""Under which the plan is kept in the store."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewPlan:
+    """What a review looks at, and for whom."""
+
+    tank: str
+    zone: str
+    units: System
+    night_from: dt.time
+    night_to: dt.time
+    bands: tuple[BandPlan, ...]
+    channels: Mapping[str, Quantity]
+
+    def to_json(self) -> str:
+        """For the store."""
+        return json.dumps(
+            {
+                "tank": self.tank,
+                "zone": self.zone,
+                "units": str(self.units),
+                "night_from": self.night_from.isoformat(),
+                "night_to": self.night_to.isoformat(),
+                "bands": [asdict(band) for band in self.bands],
+                "channels": dict(self.channels),
+            }
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> ReviewPlan:
+        """The inverse of `to_json`."""
+        raw = json.loads(text)
+        return cls(
+            tank=raw["tank"],
+            zone=raw["zone"],
+            units=System(raw["units"]),
+            night_from=dt.time.fromisoformat(raw["night_from"]),
+            night_to=dt.time.fromisoformat(raw["night_to"]),
+            bands=tuple(
+                BandPlan(**band | {"channels": tuple(band["channels"])}) for band in raw["bands"]
+            ),
+            channels={name: Quantity(quantity) for name, quantity in raw["channels"].items()},
+        )
+
+    def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
+        """The last nights that have ended, the oldest first."""
+        return last_nights(now_utc_ms, count, ZoneInfo(self.zone), self.night_from, self.night_to)
+
+    def within(self, start_ms: int, end_ms: int) -> list[Night]:
+        """The nights of which at least half lies within a span, or the one of which the most does
+        where there is none such. For stores and traces that nobody writes any more."""
+        count = (end_ms - start_ms) // 86_400_000 + 3
+        nights = self.last(end_ms + 2 * 86_400_000, count)
+
+        def seen(night: Night) -> float:
+            start, end = night.start_utc_ms, night.end_utc_ms
+            return max(0, min(end, end_ms) - max(start, start_ms)) / (end - start)
+
+        found = [night for night in nights if seen(night) >= 0.5]
+        most = max(nights, key=seen)
+        return found or ([most] if seen(most) > 0 else [])
+
+    def of(self, evening: dt.date) -> Night:
+        """The night that began on the evening of a local date."""
+        return night_of(evening, ZoneInfo(self.zone), self.night_from, self.night_to)
