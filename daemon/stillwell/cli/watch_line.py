@@ -134,7 +134,8 @@ def words(found: Watching, zone: tzinfo) -> str:
         case Watch.NEVER:
             return f"NOT WATCHING: stillwell has never run with this store. {start}"
         case Watch.NO_TANK:
-            return f"A replay or a simulation{since.replace('since', 'up to')}: no tank is watched with this store."
+            until = since.replace("since", "up to")
+            return f"A replay or a simulation{until}: no tank is watched with this store."
 
 
 def start_command() -> str:
