@@ -22,5 +22,3 @@ class Finding:
     message: Message
     since: Moment | None = None
     """When the condition began; None: now."""
-    consequence_of: str = ""
-    """The alarm that this one merely follows from, if it stands: see `suppression`."""

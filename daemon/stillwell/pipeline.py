@@ -24,6 +24,7 @@ from stillwell.alarm.answer_link import (
     request_of,
     signed,
 )
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.notices import in_both, reopened
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
@@ -288,7 +289,13 @@ class Pipeline:
             do=state.do,
         )
         self._find(
-            Finding(f"source.{state.source}.down", not state.up, Priority.MEDIUM, message), mono_ms
+            Finding(
+                f"source.{state.source}.down",
+                not state.up,
+                priority_of("source.{source}.down"),
+                message,
+            ),
+            mono_ms,
         )
 
     def sink_changed(self, sink: str, away: bool, reason: str, mono_ms: int) -> None:
@@ -298,7 +305,9 @@ class Pipeline:
             likely="Nothing is lost: it is kept here and sent when it can be." if away else "",
             do="Check that the machine is on and the network is up." if away else "",
         )
-        self._find(Finding(f"sink.{sink}.away", away, Priority.LOW, message), mono_ms)
+        self._find(
+            Finding(f"sink.{sink}.away", away, priority_of("sink.{sink}.away"), message), mono_ms
+        )
 
     def find(self, finding: Finding, mono_ms: int) -> None:
         """Takes what somebody else has found who looks at no reading."""
@@ -521,7 +530,10 @@ class Pipeline:
             likely=f"{lost} readings could not be held." if lost else "",
             do=f"{failing.do} Watching and warning go on.".lstrip() if failing else "",
         )
-        self._find(Finding("store.failing", failing is not None, Priority.MEDIUM, message), mono_ms)
+        self._find(
+            Finding("store.failing", failing is not None, priority_of("store.failing"), message),
+            mono_ms,
+        )
 
     def _tell_mishaps(self, mono_ms: int) -> None:
         """What has become of a file that was damaged or removed: that it is being mended, and what
@@ -569,7 +581,7 @@ def _clock_finding(active: bool, what: str) -> Finding:
     return Finding(
         "clock.stepped",
         active,
-        Priority.LOW,
+        priority_of("clock.stepped"),
         Message(
             what=what,
             likely="Somebody set it, or it had been wrong and the network put it right."
@@ -583,7 +595,8 @@ def _clock_finding(active: bool, what: str) -> Finding:
 
 
 def _mishap_finding(active: bool, words: Words) -> Finding:
-    return Finding("store.damaged", active, Priority.MEDIUM, Message(words.what, do=words.do))
+    message = Message(words.what, do=words.do)
+    return Finding("store.damaged", active, priority_of("store.damaged"), message)
 
 
 def _span(ms: int) -> str:

@@ -9,6 +9,7 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 from stillwell.reading import Moment
@@ -98,7 +99,7 @@ def restarting(starts: Sequence[Start], clock: Callable[[Moment], str]) -> Findi
     return Finding(
         ALARM,
         True,
-        Priority.HIGH if count >= URGENT_FROM else Priority.MEDIUM,
+        Priority.HIGH if count >= URGENT_FROM else priority_of(ALARM),
         Message(
             f"stillwell keeps restarting: {count} starts "
             f"{f'since {told}' if told else 'within an hour'}.",
@@ -112,4 +113,4 @@ def restarting(starts: Sequence[Start], clock: Callable[[Moment], str]) -> Findi
 def settled() -> Finding:
     """Returns the end of the alarm."""
     message = Message("stillwell has been running for an hour without a restart.")
-    return Finding(ALARM, False, Priority.MEDIUM, message)
+    return Finding(ALARM, False, priority_of(ALARM), message)

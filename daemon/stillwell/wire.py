@@ -20,6 +20,7 @@ from stillwell.acquire.clock import FastClock
 from stillwell.acquire.source import Deliver, Source
 from stillwell.alarm.annunciate.escalation import Escalation, EscalationPlan
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
+from stillwell.alarm.row import Part
 from stillwell.alarm.rules.rate import FASTEST_WATER_K_PER_S
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.checked import Abilities, MistakeError, abilities_of, checked_request
@@ -37,9 +38,8 @@ from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
 from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan
 from stillwell.observe.chamber.watch import LevelWatch
 from stillwell.observe.cycle import CycleWatch
-from stillwell.observe.heat.watch import MAINS_LOST, PATIENCE, PUMP_RESTS, HeaterWatch, consequences
-from stillwell.observe.lamp import LAMP_NOT_ON, LampPlan, LampWatch
-from stillwell.observe.lamp import alarms as lamp_alarms
+from stillwell.observe.heat.watch import HeaterWatch
+from stillwell.observe.lamp import LampPlan, LampWatch
 from stillwell.observe.observing import Observer, OnlyBelieved
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.watch import SaltWatch
@@ -61,15 +61,6 @@ from stillwell.ports import (
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, default_limits
 from stillwell.reading import UNIT, Quantity, Reading
-from stillwell.relations import (
-    ROOM,
-    by_hand,
-    doubt_relations,
-    doubts_of,
-    heater_alarms,
-    level_patience,
-    pump_relations,
-)
 from stillwell.request import Reply, Request
 from stillwell.review import BandPlan
 from stillwell.review_plan import PLAN_KEY, ReviewPlan
@@ -93,6 +84,9 @@ ESTIMATES_LOOKED_THROUGH = 2_000
 """Rows: five days of them, a dozen an hour."""
 
 SHARES = frozenset({Quantity.FLOAT, Quantity.SWITCH})
+
+ROOM = "room"
+"""The channel of the room's temperature, by its name."""
 
 LAMP = "lamp"
 """The channel of the lamp's switch, by its name."""
@@ -138,6 +132,12 @@ def judge_of(settings: Settings, channel: str) -> Judge:
 def watch_plan(settings: Settings) -> WatchPlan:
     """What is watched, from the settings."""
     level, heater, gauge = level_plan(settings), heater_plan(settings), gauge_plan(settings)
+    parts = {
+        Part.HEATER: heater,
+        Part.LAMP: lamp_plan(settings),
+        Part.LEVEL: level,
+        Part.GAUGE: gauge,
+    }
     channels = tuple(
         ChannelWatch(
             name=name,
@@ -193,7 +193,6 @@ def watch_plan(settings: Settings) -> WatchPlan:
         )
         for name, agreement in settings.agreement.items()
     )
-    doubts = doubts_of(level, heater)
     return WatchPlan(
         channels=channels,
         bands=bands,
@@ -202,25 +201,11 @@ def watch_plan(settings: Settings) -> WatchPlan:
         zone=settings.tank.zone,
         units=settings.tank.units,
         sinks=tuple(settings.sink),
-        elsewhere=(
-            *WatchPlan().elsewhere,
-            *(level.alarms() if level else ()),
-            *(heater_alarms(heater) if heater else ()),
-            *((*lamp_alarms(), "lamp.failing") if lamp_plan(settings) else ()),
-            *((gauge.alarm, "gauge.failing") if gauge else ()),
-            *SaltWatch.alarms(),
-            *CycleWatch.alarms(),
-        ),
-        by_hand=by_hand(level, heater, gauge),
-        consequences=(
-            *consequences(band.name for band in bands if band.of_water),
-            (LAMP_NOT_ON, MAINS_LOST),
-            *doubt_relations(bands, discrepancies, agreements, doubts),
-            *pump_relations(level, gauge, discrepancies),
-        ),
-        patience=(*PATIENCE, *level_patience(level, gauge)),
-        states=(PUMP_RESTS,),
-        doubts=doubts,
+        parts=frozenset(part for part, plan in parts.items() if plan is not None),
+        probes=heater.probes if heater else (),
+        room=heater.room if heater else "",
+        floats=tuple(channel.spec.name for channel in level.floats) if level else (),
+        gauge=gauge.channel if gauge else "",
     )
 
 

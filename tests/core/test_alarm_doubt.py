@@ -11,8 +11,7 @@ from stillwell.reading import Flag, Moment, Quantity, Reading
 PLAN = WatchPlan(
     channels=tuple(ChannelWatch(n, "tank", Quantity.TEMPERATURE, 180.0) for n in ("a", "b")),
     bands=(Band("water", ("a", "b"), 24.8, 25.8, 25.3, 0.1, 300.0, 300.0, Priority.HIGH),),
-    elsewhere=("b.doubtful",),
-    doubts=(("b.doubtful", "b"),),
+    probes=("a", "b"),
 )
 
 

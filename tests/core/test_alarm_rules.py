@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from stillwell.alarm.annunciate.shelving import LONGEST_S, left_ms, restored_end_ms, shelf_ms
 from stillwell.alarm.annunciate.state import AlarmState
 from stillwell.alarm.annunciate.suppression import Relations
+from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import ChannelWatch, WatchPlan
+from stillwell.alarm.row import Part
 from stillwell.alarm.rules import agreement, band, discrepancy
 from stillwell.alarm.rules.agreement import Agreement
 from stillwell.alarm.rules.band import Band, BandState, judge_value, limits_of, median
@@ -208,10 +210,12 @@ class TestPlan:
             channels=tuple(ChannelWatch(n, "s", Quantity.TEMPERATURE, 180) for n in "ab"),
             bands=(WATER,),
             sinks=("broker",),
+            parts=frozenset({Part.HEATER}),
         )
+        alarms = Alarms(plan)
         for alarm in ("water.low", "water.rate", "a.stuck", "source.s.down", "sink.broker.away"):
-            assert plan.defines(alarm)
+            assert alarms.defined(alarm)
         for alarm in ("heater.not-heating", "store.failing"):
-            assert plan.defines(alarm)
-        for alarm in ("water.gone", "sink.old.away", "source.old.down", "c.silent"):
-            assert not plan.defines(alarm)
+            assert alarms.defined(alarm)
+        for alarm in ("water.gone", "sink.old.away", "source.old.down", "c.silent", "level.leak"):
+            assert not alarms.defined(alarm)

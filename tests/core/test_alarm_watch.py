@@ -389,13 +389,8 @@ class TestStart:
         assert watch.see(good("elsewhere", 0.0, 0), at(0)) == []
 
 
-def finding(
-    alarm: str,
-    active: bool,
-    priority: Priority = Priority.MEDIUM,
-    consequence_of: str = "",
-) -> Finding:
-    return Finding(alarm, active, priority, Message(f"{alarm}."), consequence_of=consequence_of)
+def finding(alarm: str, active: bool, priority: Priority = Priority.MEDIUM) -> Finding:
+    return Finding(alarm, active, priority, Message(f"{alarm}."))
 
 
 class TestFindings:
@@ -413,18 +408,18 @@ class TestFindings:
     def test_getting_worse_is_told_once_and_milder_not_at_all(self) -> None:
         watch, out = Watch(PLAN), []
         low, high = Priority.LOW, Priority.HIGH
-        out += watch.find(finding("heater.weak", True, low), at(0))
+        out += watch.find(finding("salinity.high", True, low), at(0))
         _, acknowledged = watch.request(Request(Command.ACKNOWLEDGE), at(1))
         out += acknowledged
         for s, priority in enumerate([low, high, high, low, high, low], start=2):
-            out += watch.find(finding("heater.weak", True, priority), at(s))
-        assert told(watch, out) == [("heater.weak", "raised"), ("heater.weak", "worse")]
+            out += watch.find(finding("salinity.high", True, priority), at(s))
+        assert told(watch, out) == [("salinity.high", "raised"), ("salinity.high", "worse")]
 
     def test_the_latest_words_are_used_when_the_alarm_moves(self) -> None:
         watch = Watch(PLAN)
-        watch.find(finding("heater.weak", True), at(0))
-        watch.find(Finding("heater.weak", True, Priority.MEDIUM, Message("Weaker now.")), at(1))
-        _, [row] = watch.request(Request(Command.ACKNOWLEDGE, "heater.weak", by="Aoife"), at(2))
+        watch.find(finding("salinity.high", True), at(0))
+        watch.find(Finding("salinity.high", True, Priority.MEDIUM, Message("Weaker now.")), at(1))
+        _, [row] = watch.request(Request(Command.ACKNOWLEDGE, "salinity.high", by="Aoife"), at(2))
         assert row.message.what == "Weaker now."
         assert row.by == "Aoife"
 
@@ -480,21 +475,17 @@ class TestSuppression:
 
     def test_a_cause_that_comes_after_its_consequence_takes_it_over(self) -> None:
         watch = Watch(PLAN)
-        watch.find(finding("heater.weak", True), at(0))
-        watch.find(finding("mains.lost", True), at(1))
-        out = watch.find(finding("heater.weak", True, consequence_of="mains.lost"), at(2))
-        assert out == []  # it was told before the relation was known
-        watch.find(finding("mains.lost", False), at(3))
-        out = watch.find(finding("mains.lost", True), at(4))
-        assert names(out) == [("mains.lost", "raise"), ("heater.weak", "suppress")]
+        watch.find(finding("heater.short-of-power", True), at(0))
+        out = watch.find(finding("mains.lost", True), at(1))
+        assert names(out) == [("mains.lost", "raise"), ("heater.short-of-power", "suppress")]
 
     def test_becoming_more_urgent_than_the_cause_breaks_the_silence(self) -> None:
         watch = Watch(PLAN)
         watch.find(finding("mains.lost", True), at(0))
-        hidden = watch.find(finding("heater.off", True, consequence_of="mains.lost"), at(1))
+        hidden = watch.find(finding("heater.short-of-power", True), at(1))
         assert told(watch, hidden) == []
-        out = watch.find(finding("heater.off", True, Priority.HIGH), at(2))
-        assert told(watch, out) == [("heater.off", "raised")]
+        out = watch.find(finding("heater.short-of-power", True, Priority.HIGH), at(2))
+        assert told(watch, out) == [("heater.short-of-power", "raised")]
 
     def test_a_restart_after_the_cause_has_ended_lets_what_still_stands_speak(self) -> None:
         first = Watch(PLAN)
@@ -515,18 +506,16 @@ class TestSuppression:
     def test_taking_the_cause_out_of_service_lets_the_consequence_speak(self) -> None:
         watch = Watch(PLAN)
         watch.find(finding("mains.lost", True), at(0))
-        watch.find(finding("heater.off", True, consequence_of="mains.lost"), at(1))
+        watch.find(finding("heater.short-of-power", True), at(1))
         watch.request(Request(Command.OUT_OF_SERVICE, "mains.lost"), at(2))
         out = watch.tick(at(3)) + watch.tick(at(2 + PLAN.settle_s))
-        assert told(watch, out) == [("heater.off", "raised")]
+        assert told(watch, out) == [("heater.short-of-power", "raised")]
 
 
 class TestAStateThatIsNoAlarm:
     """A pump that rests while animals are fed."""
 
-    PLAN = replace(
-        ONE_PROBE, states=("pump.resting",), consequences=(("water.high", "pump.resting"),)
-    )
+    PLAN = ONE_PROBE
     RESTS = Finding("pump.resting", True, Priority.HIGH, Message("The pump rests."))
 
     def lives(self, hot_from_s: int, hot_to_s: int, rest_s: int) -> tuple[Watch, list[Transition]]:
@@ -559,20 +548,19 @@ class TestAStateThatIsNoAlarm:
         assert out[-1].after is State.UNACKNOWLEDGED
 
     def test_silences_it_neither_when_another_cause_comes_and_goes_meanwhile(self) -> None:
-        pairs = (("water.high", "pump.resting"), ("water.high", "lamp.odd"))
-        watch = Watch(replace(self.PLAN, consequences=pairs))
+        watch = Watch(ONE_PROBE)
         play(watch, lambda s: [("water-a", 26.2)], 1000)
         watch.find(self.RESTS, at(1000))
         for active in (True, False):
-            out = watch.find(finding("lamp.odd", active, Priority.LOW), at(1001))
-            assert [t.alarm for t in out] == ["lamp.odd"]
+            out = watch.find(finding("room.too-warm", active, Priority.LOW), at(1001))
+            assert [t.alarm for t in out] == ["room.too-warm"]
 
 
 class TestAfterTheCause:
     """The heater was dead and heats again; the water is still below its band."""
 
     DEAD_S, MENDED_S = 3600, 3 * 3600
-    PLAN = replace(ONE_PROBE, consequences=(("water.low", "heater.off"),))
+    PLAN = ONE_PROBE
 
     def lives(self, after_k_per_h: float, until_s: int) -> tuple[Watch, list[Transition]]:
         """Falls by 0.5 K/h from the heater's death on, and goes on so from its mending."""
@@ -585,7 +573,7 @@ class TestAfterTheCause:
             else:
                 yield "water-a", min(25.3, lowest + after_k_per_h * (s - self.MENDED_S) / 3600)
 
-        dead = finding("heater.off", True, Priority.HIGH)
+        dead = finding("heater.not-heating", True, Priority.HIGH)
         out = play(watch, water, self.DEAD_S + 600)
         out += watch.find(dead, at(self.DEAD_S + 600))
         out += play(watch, water, self.MENDED_S, begin_s=self.DEAD_S + 600)
@@ -594,7 +582,10 @@ class TestAfterTheCause:
 
     def test_water_that_comes_back_by_itself_rings_nobody_a_second_time(self) -> None:
         watch, out = self.lives(0.6, 6 * 3600)
-        assert told(watch, out) == [("heater.off", "raised"), ("heater.off", "returned")]
+        assert told(watch, out) == [
+            ("heater.not-heating", "raised"),
+            ("heater.not-heating", "returned"),
+        ]
         low = [t for t in out if t.alarm == "water.low"]
         assert [t.active for t in low] == [True, False, False]
         assert [t.after for t in low] == [State.SUPPRESSED, State.SUPPRESSED, State.NORMAL]
@@ -612,7 +603,7 @@ class TestAfterTheCause:
             fell = 25.3 - 0.5 * max(0, min(s, self.MENDED_S) - self.DEAD_S) / 3600
             yield "water-a", fell + 0.3 * min(3600, max(0, s - self.MENDED_S)) / 3600
 
-        dead = finding("heater.off", True, Priority.HIGH)
+        dead = finding("heater.not-heating", True, Priority.HIGH)
         watch.find(dead, at(0))
         play(watch, water, self.MENDED_S)
         watch.find(replace(dead, active=False), at(self.MENDED_S))
@@ -633,7 +624,7 @@ class TestAfterTheCause:
         def water(s: int) -> Iterator[Row]:
             yield "water-a", 24.5 if s < self.MENDED_S else 24.88 + (0.03 if s % 600 < 270 else 0.0)
 
-        dead = finding("heater.off", True, Priority.HIGH)
+        dead = finding("heater.not-heating", True, Priority.HIGH)
         watch.find(dead, at(0))
         play(watch, water, self.MENDED_S)
         watch.find(replace(dead, active=False), at(self.MENDED_S))
@@ -643,15 +634,14 @@ class TestAfterTheCause:
         assert told(watch, out) == [("water.low", "raised")]
 
     def test_an_alarm_that_takes_longer_to_follow_is_waited_for(self) -> None:
-        for patience, spoken in (((), True), ((("heater.cold", 2700.0),), False)):
-            plan = replace(self.PLAN, patience=patience)
-            watch = Watch(plan)
+        for alarm, spoken in (("heater.short-of-power", True), ("heater.not-heating", False)):
+            watch = Watch(self.PLAN)
             cause = finding("mains.lost", True, Priority.HIGH)
             watch.find(cause, at(0))
-            watch.find(finding("heater.cold", True, consequence_of="mains.lost"), at(1))
+            watch.find(finding(alarm, True), at(1))
             watch.find(replace(cause, active=False), at(10))
             out = play(watch, lambda s: [("water-a", 25.3)], 2000, begin_s=10)
-            assert (told(watch, out) == [("heater.cold", "raised")]) is spoken
+            assert (told(watch, out) == [(alarm, "raised")]) is spoken
 
     def test_a_band_that_comes_off_the_shelf_says_what_is_so_then(self) -> None:
         watch = Watch(ONE_PROBE)
@@ -666,22 +656,22 @@ class TestAfterTheCause:
 class TestShelving:
     def raised(self) -> Watch:
         watch = Watch(WatchPlan())
-        watch.find(finding("heater.weak", True), at(0))
+        watch.find(finding("salinity.high", True), at(0))
         return watch
 
     def test_ends_to_the_second_and_tells_what_still_stands(self) -> None:
         watch = self.raised()
-        reply, _ = watch.request(Request(Command.SHELVE, "heater.weak", seconds=600), at(10))
+        reply, _ = watch.request(Request(Command.SHELVE, "salinity.high", seconds=600), at(10))
         assert reply.done
         assert watch.tick(at(609)) == []
         out = watch.tick(at(610))
-        assert names(out) == [("heater.weak", "shelf-ended")]
-        assert told(watch, out) == [("heater.weak", "raised")]
+        assert names(out) == [("salinity.high", "shelf-ended")]
+        assert told(watch, out) == [("salinity.high", "raised")]
 
     def test_goes_on_tracking_the_condition(self) -> None:
         watch = self.raised()
-        watch.request(Request(Command.SHELVE, "heater.weak", seconds=600), at(10))
-        [cleared] = watch.find(finding("heater.weak", False), at(20))
+        watch.request(Request(Command.SHELVE, "salinity.high", seconds=600), at(10))
+        [cleared] = watch.find(finding("salinity.high", False), at(20))
         assert (cleared.after, cleared.active) == (State.SHELVED, False)
         assert watch.notices(cleared) == []
         [ended] = watch.tick(at(610))
@@ -689,35 +679,35 @@ class TestShelving:
 
     def test_the_log_holds_what_is_left_of_the_shelf(self) -> None:
         watch = self.raised()
-        _, [row] = watch.request(Request(Command.SHELVE, "heater.weak", seconds=600), at(10))
+        _, [row] = watch.request(Request(Command.SHELVE, "salinity.high", seconds=600), at(10))
         assert row.shelved_for_ms == 600_000
-        [row] = watch.find(finding("heater.weak", False), at(110))
+        [row] = watch.find(finding("salinity.high", False), at(110))
         assert row.shelved_for_ms == 500_000
 
     def test_survives_a_restart_and_still_ends(self) -> None:
         watch = self.raised()
-        watch.request(Request(Command.SHELVE, "heater.weak", seconds=600), at(10))
+        watch.request(Request(Command.SHELVE, "salinity.high", seconds=600), at(10))
         again = Watch(WatchPlan())
         assert again.restore(watch.standing(), at(110, boot_s=110)) == []
         assert again.tick(at(609, boot_s=110)) == []
-        assert names(again.tick(at(610, boot_s=110))) == [("heater.weak", "shelf-ended")]
+        assert names(again.tick(at(610, boot_s=110))) == [("salinity.high", "shelf-ended")]
 
     @given(st.integers(-(10**12), 10**12), st.floats(1, 86_400))
     def test_always_ends_whatever_the_clock_says_after_a_restart(
         self, step_ms: int, seconds: float
     ) -> None:
         watch = self.raised()
-        watch.request(Request(Command.SHELVE, "heater.weak", seconds=seconds), at(10))
+        watch.request(Request(Command.SHELVE, "salinity.high", seconds=seconds), at(10))
         again = Watch(WatchPlan())
         now = Moment(0, at(11).utc_ms + step_ms, 2)
         again.restore(watch.standing(), now)
         later = Moment(round(seconds * 1000) + 1, now.utc_ms, 2)
-        assert names(again.tick(later)) == [("heater.weak", "shelf-ended")]
+        assert names(again.tick(later)) == [("salinity.high", "shelf-ended")]
 
     @pytest.mark.parametrize("seconds", [0.0, -5.0, float("nan"), float("inf"), 1e9])
     def test_without_an_end_is_refused_in_words(self, seconds: float) -> None:
         watch = self.raised()
-        reply, out = watch.request(Request(Command.SHELVE, "heater.weak", seconds=seconds), at(1))
+        reply, out = watch.request(Request(Command.SHELVE, "salinity.high", seconds=seconds), at(1))
         assert (reply.done, out) == (False, [])
         assert "between 1 s and 7 d" in reply.text
 

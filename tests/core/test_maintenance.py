@@ -11,6 +11,7 @@ import pytest
 from stillwell import wire
 from stillwell.alarm.annunciate.maintenance import LONGEST_S, MAINTENANCE
 from stillwell.alarm.notices import in_both
+from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
@@ -36,8 +37,9 @@ class Tank:
     """The alarms of the reading room, and all that moved."""
 
     def __init__(self) -> None:
-        plan = replace(wire.watch_plan(load(ROOM)), doubts=(), units=System.BOTH)
+        plan = replace(wire.watch_plan(load(ROOM)), probes=(), room="", floats=())
         plan = replace(plan, channels=(), bands=(), discrepancies=(), agreements=())
+        plan = replace(plan, units=System.BOTH)
         self.watch = Watch(plan)
         self.moved: list[Transition] = []
 
@@ -76,18 +78,25 @@ class TestWhatAHandCauses:
         """A new alarm rings during work until somebody says here and in the plan that it may not.
 
         What kills, what the keeper measured, and what is about the machine is no hand's doing."""
-        hand = set(plan.hand_causes())
-        known = {*plan.rules(), *(name for name in plan.elsewhere if not name.endswith("."))}
-        assert sorted(known - hand - {MAINTENANCE, "drill"}) == [
+        alarms = Alarms(plan)
+        hand = alarms.by_hand
+        of_machine = ("store.", "clock.", "settings.", "daemon.", "sink.", "drill")
+        rings = {a for a in alarms.names - hand - {MAINTENANCE} if not a.startswith(of_machine)}
+        assert sorted(rings) == [
             "ammonia.seen",
+            "cycle.failing",
             "gauge.failing",
+            "heater.failing",
             "heater.without-end",
             "lamp.failing",
+            "level.failing",
+            "level.leak",
             "nitrite.seen",
             "room.too-warm",
             "salinity.high",
             "salinity.low",
             "salinity.unsure",
+            "salt.failing",
             "water.high",
         ]
         assert {"water.low", "top-up", "too-full", "water-a.silent", "pump.stopped"} < hand
@@ -98,7 +107,7 @@ class TestWhatAHandCauses:
         floor = replace(plan.discrepancies[0], name="floor", in_chamber=False)
         air = replace(plan.bands[0], name="air", of_water=False)
         other = replace(plan, bands=(air,), discrepancies=(floor,))
-        assert not {"floor", "air.low", "air.unseen"} & set(other.hand_causes())
+        assert not {"floor", "air.low", "air.unseen"} & Alarms(other).by_hand
 
 
 class TestWork:

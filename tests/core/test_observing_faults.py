@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from stillwell.alarm.plan import ChannelWatch, WatchPlan
+from stillwell.alarm.row import Part
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
@@ -88,7 +89,7 @@ class TestAnEstimatorThatFails:
         for observer in (Broken(), BrokenAtStart()):
             line = Pipeline(
                 Store.open(tmp_path / "tank.db"),
-                Watch(WatchPlan(elsewhere=("heater.failing",))),
+                Watch(WatchPlan(parts=frozenset({Part.HEATER}))),
                 {},
                 observers=[observer],
                 told=heard.append,

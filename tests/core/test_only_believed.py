@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from stillwell import wire
+from stillwell.alarm.occurring import Alarms
 from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.observe.observing import OnlyBelieved
@@ -70,11 +71,11 @@ class TestOnlyBelieved:
 
     def test_every_estimator_of_the_demo_may_say_that_it_fails(self) -> None:
         settings = load(DEMO)
-        plan = wire.watch_plan(settings)
+        alarms = Alarms(wire.watch_plan(settings))
         for observer in wire.observers(settings):
-            assert plan.defines(f"{observer.name}.failing"), observer.name
+            assert alarms.defined(f"{observer.name}.failing"), observer.name
         for alarm in ("lamp.not-on", "lamp.not-off", "level.moved", "pump.stopped", "mains.lost"):
-            assert plan.defines(alarm), alarm
+            assert alarms.defined(alarm), alarm
 
     def test_level_and_lamp_are_watched_so(self) -> None:
         made = {o.name: o for o in wire.observers(load(DEMO))}

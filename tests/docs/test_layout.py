@@ -22,7 +22,7 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"settings"}),
     frozenset({"review", "run_up", "restarts", "journal"}),
     frozenset({"observe"}),
-    frozenset({"keeper", "relations", "review_plan"}),
+    frozenset({"keeper", "review_plan"}),
     frozenset({"pipeline"}),
     frozenset({"morning", "forward"}),
     frozenset({"wire", "supervise"}),

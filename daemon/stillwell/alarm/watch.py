@@ -28,8 +28,10 @@ from dataclasses import replace
 
 from stillwell.alarm.annunciate.annunciator import Annunciator, WhyNot, free
 from stillwell.alarm.annunciate.maintenance import MAINTENANCE, maintenance_notices
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.kept import Shifted, as_text
 from stillwell.alarm.notices import notices
+from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.rules import band as bands
 from stillwell.alarm.rules.band import BandState
@@ -67,7 +69,8 @@ class Watch:
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
         self._words = Wording(plan.zone, plan.units)
-        self._annunciator = Annunciator(plan, self._words, self)
+        self._known = Alarms(plan)
+        self._annunciator = Annunciator(plan, self._known, self._words, self)
         self._doubts: dict[str, Channel] = {}
         """The channel that an alarm says not to believe."""
         self._begun = False
@@ -89,7 +92,8 @@ class Watch:
         self._connect()
 
     def _connect(self) -> None:
-        self._doubts = {alarm: self._channels[name] for alarm, name in self.plan.doubts}
+        doubts = self._known.doubts.items()
+        self._doubts = {alarm: self._channels[name] for alarm, name in doubts}
         for band in self._bands:
             for channel in band.channels:
                 channel.bands.append(band)
@@ -278,7 +282,7 @@ class Watch:
     def patience_ms(self, alarm: str) -> int:
         """How long `alarm` may take to follow its cause: a channel has to be read again, and then
         to go well for its gap; a value has to turn."""
-        settle_ms = round(dict(self.plan.patience).get(alarm, self.plan.settle_s) * 1000)
+        settle_ms = round(self._known.patience_s.get(alarm, self.plan.settle_s) * 1000)
         channel = self._channels.get(alarm.rpartition(".")[0])
         if channel is not None:
             return max(settle_ms, 2 * channel.gap_ms)
@@ -422,7 +426,9 @@ class Watch:
             else self._words.together(agreement.agreement)
         )
         alarm = f"{agreement.agreement.name}.apart"
-        return self._find(Finding(alarm, active, Priority.MEDIUM, message, since), now)
+        return self._find(
+            Finding(alarm, active, priority_of("{agreement}.apart"), message, since), now
+        )
 
     def _look_at_state(self, state: StateWatch, now: Moment) -> list[Transition]:
         was = state.state

@@ -8,6 +8,7 @@ import math
 from dataclasses import replace
 from typing import Any
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.kept import Shifted
 from stillwell.alarm.rules import agreement as agreements
 from stillwell.alarm.rules import band as bands
@@ -30,7 +31,6 @@ from stillwell.alarm.rules.rate import (
     steepest,
     together,
 )
-from stillwell.notice import Priority
 from stillwell.reading import Moment, Quantity
 
 NEVER_MS = 1 << 62
@@ -76,7 +76,7 @@ class Channel:
         self.bands: list[BandWatch] = []
         self.states: list[StateWatch] = []
         self.agreements: list[AgreementWatch] = []
-        self.priority = Priority.MEDIUM
+        self.priority = priority_of("{channel}.silent")
         self.begun: Moment | None = None
         """Since when it is watched."""
         self.calm = False
@@ -92,7 +92,7 @@ class Channel:
         self.stuck = False
         self.stuck_at: float | None = None
         self.doubted = False
-        """Whether an alarm stands that says not to believe it: see `WatchPlan.doubts`."""
+        """Whether an alarm stands that says not to believe it: see `catalogue.Row.doubts`."""
         self.averaged = False
         """Whether anything is judged on the means of its stretches."""
         self.raced = False

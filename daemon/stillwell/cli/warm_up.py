@@ -97,12 +97,11 @@ class _Seen:
 
 def _band(settings: Settings) -> BandPlan:
     from stillwell import wire
-    from stillwell.relations import ROOM
 
     bands = [
         band
         for band in wire.review_plan(settings).bands
-        if band.unit == "Cel" and ROOM not in band.channels
+        if band.unit == "Cel" and wire.ROOM not in band.channels
     ]
     if not bands:
         fail(

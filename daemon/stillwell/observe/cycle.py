@@ -6,11 +6,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.estimate.cycle.stage import Stage
 from stillwell.finding import Finding
 from stillwell.journal import Kind, standing
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.observe.balance import animals, cycle_of
 from stillwell.observe.plan import BookPlan
 from stillwell.ports import Published
@@ -102,7 +103,7 @@ class CycleWatch:
         value = 0.0 if newest is None or newest.value is None else newest.value
         active = lives and value > 0
         if not active:
-            return Finding(name, False, Priority.MEDIUM, Message(f"No {kind} is seen any more."))
+            return Finding(name, False, priority_of(name), Message(f"No {kind} is seen any more."))
         what = f"The newest test shows {kind}: {value:.2g} mg/L as N, in a tank with animals."
         if kind == Kind.AMMONIA:
             what += " " + words(
@@ -113,7 +114,7 @@ class CycleWatch:
                 self._plan.units,
             )
         likely = "Too much food, something dead, or bacteria that have not grown along."
-        return Finding(name, True, Priority.MEDIUM, Message(what, likely, _DO))
+        return Finding(name, True, priority_of(name), Message(what, likely, _DO))
 
     def estimates(self, now: Moment) -> Iterable[Published]:
         """The stage as a number from 0 (not started) to 4 (finished), whenever it changes."""

@@ -15,6 +15,7 @@ from dataclasses import astuple, dataclass, replace
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
@@ -25,7 +26,7 @@ from stillwell.estimate.thermal.lamp_hours import SURE, WELL, LampHours, Window,
 from stillwell.estimate.thermal.lamp_pieces import LampPieces, Stretch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
 from stillwell.units import System
@@ -126,7 +127,7 @@ class LampWatch:
         return [
             self._standing(name, now)
             if name in self._since
-            else Finding(name, False, Priority.LOW, Message("All well."))
+            else Finding(name, False, priority_of(name), Message("All well."))
             for name in alarms()
         ]
 
@@ -202,7 +203,7 @@ class LampWatch:
 
     def _end(self, name: str, message: Message) -> Finding:
         del self._since[name]
-        return Finding(name, False, Priority.LOW, message)
+        return Finding(name, False, priority_of(name), message)
 
     def _ratio(self, window: Window) -> float:
         inside: Sequence[Piece] = [
@@ -242,7 +243,7 @@ class LampWatch:
                 "days this is taken as the usual.",
                 UNPLUG,
             )
-        return Finding(name, True, Priority.LOW, message, since)
+        return Finding(name, True, priority_of(name), message, since)
 
     # -- across restarts -------------------------------------------------------------------------
 

@@ -14,9 +14,10 @@ from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol, runtime_checkable
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.ports import Published, Stream
 from stillwell.quality.offset import moved_by
 from stillwell.reading import Moment, Reading
@@ -235,7 +236,7 @@ def _failing(name: str, active: bool) -> Finding:
         if active
         else Message(f"The {name} is watched again.")
     )
-    return Finding(f"{name}.failing", active, Priority.MEDIUM, message)
+    return Finding(f"{name}.failing", active, priority_of("{observer}.failing"), message)
 
 
 def key_of(observer: Observer) -> str:

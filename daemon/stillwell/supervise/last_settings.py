@@ -10,8 +10,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.settings import ConfigError, Fault, Settings, content_of, find, load
 
 _NAME = "last-settings.toml"
@@ -74,9 +75,8 @@ def keep(now: InForce, environ: Mapping[str, str]) -> None:
 def finding(faults: Sequence[Fault]) -> Finding:
     """What is to be said of the file as it is; faults there means that it is not in force."""
     if not faults:
-        return Finding(
-            "settings.broken", False, Priority.MEDIUM, Message("The settings are in force again.")
-        )
+        message = Message("The settings are in force again.")
+        return Finding("settings.broken", False, priority_of("settings.broken"), message)
     first = faults[0]
     line = f"line {first.line}" if first.line is not None else ""
     place = ", ".join(part for part in (Path(first.file).name, line, first.key) if part)
@@ -84,7 +84,7 @@ def finding(faults: Sequence[Fault]) -> Finding:
     return Finding(
         "settings.broken",
         True,
-        Priority.MEDIUM,
+        priority_of("settings.broken"),
         Message(
             what=f"The settings can't be used: {place}. {first.what}{more}",
             likely="Watching goes on with the settings that worked last; what was changed since is "

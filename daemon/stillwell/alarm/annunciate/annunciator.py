@@ -20,6 +20,7 @@ from stillwell.alarm.annunciate.state import URGENCY, AlarmState, Event, Kind, R
 from stillwell.alarm.annunciate.suppression import Relations
 from stillwell.alarm.kept import Shifted, restored
 from stillwell.alarm.nearest import did_you_mean
+from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
@@ -77,11 +78,12 @@ class Conditions(Protocol):
 class Annunciator:
     """Owned by one thread."""
 
-    def __init__(self, plan: WatchPlan, words: Wording, conditions: Conditions) -> None:
+    def __init__(
+        self, plan: WatchPlan, alarms: Alarms, words: Wording, conditions: Conditions
+    ) -> None:
         self.plan = plan
-        self._rules = frozenset(plan.rules())
-        self._by_hand = frozenset(plan.hand_causes())
-        self._relations = Relations(plan.relations())
+        self._known = alarms
+        self._relations = Relations(alarms.relations)
         self._words = words
         self._conditions = conditions
         self._alarms: dict[str, AlarmState] = {}
@@ -104,11 +106,11 @@ class Annunciator:
         """
         out: list[Transition] = []
         for row in {row.alarm: row for row in transitions}.values():
-            state = restored(row, self.plan.latches(row.alarm), now)
+            state = restored(row, self._known.latches(row.alarm), now)
             self._alarms[row.alarm] = state
             self._messages[row.alarm] = row.message
             self._latest[row.alarm] = row
-            if not self.plan.defines(row.alarm):
+            if not self._known.defined(row.alarm):
                 if state.state is not State.NORMAL:
                     self._messages[row.alarm] = self._words.gone(row.alarm)
                     out += self._move(row.alarm, Event(Kind.REMOVED), now)
@@ -132,10 +134,8 @@ class Annunciator:
 
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Brings the standing of a condition to its alarm; asked as often as is convenient."""
-        if finding.consequence_of:
-            self._relations.add(finding.alarm, finding.consequence_of)
         alarm, priority = finding.alarm, finding.priority
-        if alarm in self.plan.states:
+        if alarm in self._known.states:
             return self._find_state(finding, now)
         state = self._alarms.get(alarm)
         if state is None or not state.active:
@@ -193,7 +193,7 @@ class Annunciator:
             return self._request_all(request, event, now, why_not)
         if subject == MAINTENANCE:
             return self._work(event, now, why_not, request.by)
-        if subject not in self._alarms and subject not in self._rules:
+        if subject not in self._alarms and subject not in self._known.of_rules:
             return Reply(False, self._unknown(subject)), []
         event = self._with_cause(subject, event)
         after, actions = step(self._state(subject), event, now)
@@ -257,10 +257,10 @@ class Annunciator:
 
     def _state(self, alarm: str) -> AlarmState:
         state = self._alarms.get(alarm)
-        return AlarmState(latching=self.plan.latches(alarm)) if state is None else state
+        return AlarmState(latching=self._known.latches(alarm)) if state is None else state
 
     def _cause_of(self, alarm: str, priority: Priority) -> str | None:
-        if alarm in self._by_hand and self._at_work():
+        if alarm in self._known.by_hand and self._at_work():
             return MAINTENANCE
         return self._relations.explained(alarm, priority, ChainMap(self._alarms, self._states))
 
@@ -296,9 +296,8 @@ class Annunciator:
         )
         self._latest[alarm] = transition
         out = [transition]
-        for consequence in (
-            sorted(self._by_hand) if alarm == MAINTENANCE else self._relations.consequences(alarm)
-        ):
+        consequences = self._relations.consequences(alarm)
+        for consequence in sorted(self._known.by_hand) if alarm == MAINTENANCE else consequences:
             out += self._regard(consequence, now)
         return out
 
@@ -395,6 +394,6 @@ class Annunciator:
 
     def _unknown(self, subject: str) -> str:
         standing = [alarm for alarm, s in self._alarms.items() if s.state is not State.NORMAL]
-        hint = did_you_mean(subject, {*self._rules, *self._alarms}, standing)
+        hint = did_you_mean(subject, {*self._known.of_rules, *self._alarms}, standing)
         shown = " ".join(subject.split())[:60]
         return f'There is no alarm "{shown}".{hint}'

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.notices import kind_of, notices
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Priority, Transition
+from stillwell.notice import Message, Notice, Transition
 
 DRILL = "drill"
 """The alarm's name."""
@@ -27,7 +28,7 @@ def begun(by: str) -> Finding:
     return Finding(
         DRILL,
         True,
-        Priority.HIGH,
+        priority_of(DRILL),
         Message(
             what=f"Drill, no alarm: the tank is not the matter.{asked}",
             do="Acknowledge it the way you would acknowledge an alarm.",
@@ -38,7 +39,7 @@ def begun(by: str) -> Finding:
 def over(answered: bool) -> Finding:
     """Returns the finding that ends the drill."""
     what = "The drill was acknowledged." if answered else "Nobody acknowledged the drill."
-    return Finding(DRILL, False, Priority.HIGH, Message(what=what))
+    return Finding(DRILL, False, priority_of(DRILL), Message(what=what))
 
 
 def drill_notices(transition: Transition) -> list[Notice]:

@@ -2,7 +2,7 @@
 still. Pure.
 
 It is an alarm that never rings, and whose shelf is the work. While it is shelved it explains the
-alarms that `WatchPlan.hand_causes` names, as any cause explains what follows from it; what kills
+alarms that by the catalogue a hand causes, as any cause explains what follows from it; what kills
 rings all the same. A shelf has an end and survives a restart, and so does the work. When it is over
 people are told, with what stands then; what does not pass by itself speaks afterwards.
 """

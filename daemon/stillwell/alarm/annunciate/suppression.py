@@ -18,7 +18,7 @@ Relation = tuple[str, str]
 
 
 class Relations:
-    """The relations of a plan, and those that findings bring along."""
+    """The relations of a plan."""
 
     def __init__(self, pairs: Iterable[Relation] = ()) -> None:
         self._causes: dict[str, tuple[str, ...]] = {}

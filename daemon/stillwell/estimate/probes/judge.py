@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import combinations
 from typing import Any
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.probes.difference import (
     CREPT_K,
     DRIFTED_K,
@@ -246,11 +247,9 @@ class ProbeJudge:
         """What is to be said of `name` now, `t_s` by the judge's time: that it is doubted, or that
         it is not."""
         doubt = self.doubted.get(name)
-        alarm = f"{name}.doubtful"
+        alarm, usual = f"{name}.doubtful", priority_of("{probe}.doubtful")
         if doubt is None:
-            return Finding(
-                alarm, False, Priority.MEDIUM, Message(f"{name} behaves and is believed.")
-            )
+            return Finding(alarm, False, usual, Message(f"{name} behaves and is believed."))
         in_water = name in self._probes
         left = [p for p in self._probes if p not in self.doubted]
         ago_ms = max(0, round((t_s - doubt.since_s) * 1000))
@@ -266,7 +265,7 @@ class ProbeJudge:
             since=since,
             now=now,
         )
-        priority = Priority.HIGH if in_water and not left else Priority.MEDIUM
+        priority = Priority.HIGH if in_water and not left else usual
         return Finding(alarm, True, priority, message, since)
 
     def _crept(self, name: str) -> float:

@@ -3,6 +3,7 @@ verdict must be repeated is our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.level import LevelState
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
@@ -191,15 +192,15 @@ class LevelAlarms:
         return Finding(name, alarm.active, self._priority(name), message, since)
 
     def _priority(self, name: str) -> Priority:
-        if name == "level.leak":
-            return Priority.HIGH
         if name == "level.top-up":
             level = self.facts.level
             lowest = self._record.plan.geometry.lowest_safe_mm
             reckoned = self.facts.reckoned_h
             below = level.value <= lowest if level else reckoned is not None and reckoned <= 0.0
-            return Priority.HIGH if below else Priority.MEDIUM
-        return Priority.LOW if name == "level.standstill" else Priority.MEDIUM
+            return Priority.HIGH if below else priority_of(name)
+        if name in LEVEL_ALARMS:
+            return priority_of(name)
+        return priority_of("{float}." + name.rpartition(".")[2])
 
     def _message(self, name: str, since: Moment, now: Moment) -> Message:
         """What is wrong."""

@@ -6,18 +6,21 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.observe.chamber.gauge_datum import GaugeDatum
 from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
 from stillwell.units import System
 
 FORM = 1
+MOVED = "{gauge}.moved"
+"""Its row in the catalogue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,7 @@ class GaugeWatch:
         called = plan.label or plan.channel
         if moved is None:
             message = Message(f"{called} reads pours where they have always ended.")
-            return Finding(plan.alarm, False, Priority.MEDIUM, message)
+            return Finding(plan.alarm, False, priority_of(MOVED), message)
         jumped, ended = (
             self._line.moment(round(jump.at_s * 1000), now) for jump in (moved.jump, moved.end)
         )
@@ -100,7 +103,7 @@ class GaugeWatch:
             "gauge is off, put it back, or correct its zero in the settings.",
             UNPLUG,
         )
-        return Finding(plan.alarm, True, Priority.MEDIUM, message, jumped)
+        return Finding(plan.alarm, True, priority_of(MOVED), message, jumped)
 
     def _at(self, moment: Moment, now: Moment) -> str:
         clock = self._words.time(moment, now)

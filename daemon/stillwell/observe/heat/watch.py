@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterable, Mapping
 from zoneinfo import ZoneInfo
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.entry import Entry
 from stillwell.estimate.heat.inference import Inference
@@ -34,8 +35,8 @@ DISORDER_MS = 60_000
 """Readings of two buses come as much out of order; what lies further back is another boot's."""
 PUMP_STOPPED = "pump.stopped"
 PUMP_RESTS = "pump.resting"
-"""No alarm, for `WatchPlan.states`: the chamber stands as it does in a feeding pause or while water
-is changed, and a probe in it sees the heater's water and not the tank's."""
+"""No alarm, but a state of the plant: the chamber stands as it does in a feeding pause or while
+water is changed, and a probe in it sees the heater's water and not the tank's."""
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
 LAMP_LEAD_MS = 3 * 3_600_000
@@ -43,16 +44,6 @@ LAMP_LEAD_MS = 3 * 3_600_000
 TOGETHER_S = 1200.0
 """Two probes see the same water within so long of each other."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
-_PRIORITY = {
-    Condition.NOT_HEATING: Priority.HIGH,
-    Condition.WITHOUT_END: Priority.HIGH,
-    Condition.SHORT_OF_POWER: Priority.MEDIUM,
-    Condition.SETTING_MOVED: Priority.MEDIUM,
-    Condition.TOO_WARM: Priority.MEDIUM,
-}
-PATIENCE = ((str(Condition.NOT_HEATING), 2700.0),)
-"""For `WatchPlan.patience`: when the mains are back the heater heats for a while before that can be
-told."""
 _COLD = (Condition.NOT_HEATING, Condition.SHORT_OF_POWER)
 """What a heater without current looks like."""
 DENIED_S = 5400.0
@@ -66,22 +57,6 @@ ALONE = 0.6
 _OF_THE_RUN = frozenset({"plan", "_lamp", "_texts", "_began", "_published_ms", "_last"})
 """What a run makes anew, or keeps otherwise."""
 _NONE: tuple[Finding, ...] = ()
-
-
-def consequences(bands: Iterable[str]) -> tuple[tuple[str, str], ...]:
-    """Returns (consequence, cause) for `WatchPlan.consequences`: what a band on the water says too,
-    and later, when the heater's watch has already said why."""
-    pairs: list[tuple[str, str]] = []
-    for band in bands:
-        for cause in (Condition.NOT_HEATING, Condition.SHORT_OF_POWER, MAINS_LOST):
-            pairs += [(f"{band}.low", str(cause)), (f"{band}.rate", str(cause))]
-        # The heater stands in the chamber: without the pump its heat stays there.
-        pairs.append((f"{band}.low", PUMP_STOPPED))
-        pairs += [(f"{band}.{kind}", PUMP_RESTS) for kind in ("low", "high", "rate")]
-        for cause in (Condition.WITHOUT_END, Condition.TOO_WARM):
-            pairs += [(f"{band}.high", str(cause)), (f"{band}.rate", str(cause))]
-    pairs.append((PUMP_STOPPED, MAINS_LOST))
-    return tuple(pairs)
 
 
 class HeaterWatch:
@@ -224,7 +199,7 @@ class HeaterWatch:
         for name in (*map(str, Condition), MAINS_LOST, PUMP_STOPPED):
             if name not in standing:
                 quiet = Message("Nothing of the kind is seen now." if name in told else "All well.")
-                out.append(Finding(name, False, Priority.MEDIUM, quiet))
+                out.append(Finding(name, False, priority_of(name), quiet))
         out += [self._doubt(channel, now) for channel in self.judge.channels]
         return out
 
@@ -292,7 +267,7 @@ class HeaterWatch:
             message = self._texts.mains(mind, since, now)
             self._told[MAINS_LOST] = Kind.PLAIN
             self._pump.held = True
-            yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
+            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), message, since)
         for condition in Condition:
             name = str(condition)
             since_s, kind = self._how(condition, standing, mind)
@@ -301,17 +276,17 @@ class HeaterWatch:
                 since = self._moment(since_s, now)
                 message = self._texts.stands(condition, kind, mind, since, now)
                 self._told[name] = kind
-                cause = MAINS_LOST if mains and condition in _COLD else ""
                 priority = self._priority(condition, kind)
-                yield Finding(name, True, priority, message, since, cause)
+                yield Finding(name, True, priority, message, since)
             elif since_s is None and told is not None:
                 del self._told[name]
                 message = self._texts.over(condition, told, mind)
-                yield Finding(name, False, _PRIORITY[condition], message)
+                yield Finding(name, False, priority_of(condition), message)
         if not mains and MAINS_LOST in self._told:
             del self._told[MAINS_LOST]
             self._pump.held = False
-            yield Finding(MAINS_LOST, False, Priority.HIGH, Message("Pump or heater runs again."))
+            message = Message("Pump or heater runs again.")
+            yield Finding(MAINS_LOST, False, priority_of(MAINS_LOST), message)
         self._known = (self._lead, mind.changes, len(standing), pump, len(self._told))
 
     @staticmethod
@@ -369,11 +344,11 @@ class HeaterWatch:
         if MAINS_LOST in self._told and cold_s is not None:
             since = self._moment(cold_s, now)
             message = self._texts.mains(mind, since, now)
-            yield Finding(MAINS_LOST, True, Priority.HIGH, message, since)
+            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), message, since)
 
     @staticmethod
     def _priority(condition: Condition, kind: Kind) -> Priority:
-        return Priority.LOW if kind is Kind.HOLDS else _PRIORITY[condition]
+        return Priority.LOW if kind is Kind.HOLDS else priority_of(condition)
 
     def _borne_out(self, mind: Inference) -> dict[Condition, float]:
         """What stands by the probe that speaks, less what its very standstill says, and what
@@ -427,7 +402,7 @@ class HeaterWatch:
             return []
         self._rests = rests
         message = Message("The pump may be resting." if rests else "The pump runs.")
-        return [Finding(PUMP_RESTS, rests, Priority.HIGH, message)]
+        return [Finding(PUMP_RESTS, rests, priority_of(PUMP_RESTS), message)]
 
     def _pump_findings(self, now: Moment) -> list[Finding]:
         pump = self._pump
@@ -435,11 +410,11 @@ class HeaterWatch:
             since = self._moment(pump.since_s, now)
             message = self._texts.pump(pump, self.plan.probes, since, now)
             self._told[PUMP_STOPPED] = Kind.PLAIN
-            return [Finding(PUMP_STOPPED, True, Priority.HIGH, message, since)]
+            return [Finding(PUMP_STOPPED, True, priority_of(PUMP_STOPPED), message, since)]
         if not pump.stands and PUMP_STOPPED in self._told:
             del self._told[PUMP_STOPPED]
             message = Message("The pump runs again: the chamber's water is the tank's.")
-            return [Finding(PUMP_STOPPED, False, Priority.HIGH, message)]
+            return [Finding(PUMP_STOPPED, False, priority_of(PUMP_STOPPED), message)]
         return []
 
     def _doubt(self, channel: str, now: Moment) -> Finding:

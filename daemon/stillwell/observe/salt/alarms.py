@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import ceil, erf, exp, pi, sqrt
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.salt.balance import (
     SaltState,
     advanced,
@@ -17,7 +18,7 @@ from stillwell.estimate.salt.balance import (
 from stillwell.estimate.salt.mending import FASTEST_PER_DAY, bring_back
 from stillwell.estimate.salt.told import Check
 from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.units import Dimension, System, show
 
 CAUTION = (
@@ -211,10 +212,14 @@ def findings(
         )
     over = Message(f"{reckoned} is told by another alarm.") if high or low else well
     return (
-        Finding(HIGH, high, Priority.MEDIUM, _high(now, reckoned, why, units) if high else well),
-        Finding(LOW, low, Priority.MEDIUM, _low(now, reckoned, why, units) if low else well),
-        Finding(UNSURE, unsure, Priority.LOW, _unsure(now, reckoned, overdue) if unsure else over),
+        _finding(HIGH, high, _high(now, reckoned, why, units) if high else well),
+        _finding(LOW, low, _low(now, reckoned, why, units) if low else well),
+        _finding(UNSURE, unsure, _unsure(now, reckoned, overdue) if unsure else over),
     )
+
+
+def _finding(name: str, active: bool, message: Message) -> Finding:
+    return Finding(name, active, priority_of(name), message)
 
 
 def _overdue(now: SaltState) -> bool:

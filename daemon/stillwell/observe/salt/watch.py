@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
 
+from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.estimate.answer import Estimate
 from stillwell.estimate.salt.balance import SaltState, salinity_estimate
@@ -13,7 +14,7 @@ from stillwell.estimate.salt.told import MissingWater
 from stillwell.finding import Finding
 from stillwell.journal import Kind
 from stillwell.journal.values import marked
-from stillwell.notice import Message, Priority
+from stillwell.notice import Message
 from stillwell.observe.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.alarms import HIGH, LOW, UNSURE, findings
@@ -26,7 +27,6 @@ UNSET_MS = 1_577_836_800_000
 OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE, Kind.CALIBRATION})
 FORM = 2
 """Of the state that is kept; of another one it starts anew, from the journal."""
-_PRIORITY = {HIGH: Priority.MEDIUM, LOW: Priority.MEDIUM, UNSURE: Priority.LOW}
 
 
 class SaltWatch:
@@ -164,4 +164,4 @@ class SaltWatch:
 
 
 def _over(name: str) -> Finding:
-    return Finding(name, False, _PRIORITY[name], Message("No salinity check is noted."))
+    return Finding(name, False, priority_of(name), Message("No salinity check is noted."))

@@ -1,0 +1,385 @@
+"""The master alarm database of ANSI/ISA-18.2: every alarm that there can be, one row each.
+
+What an alarm follows from, how urgent it usually is, whether its channel is still believed, whether
+it latches, whether a hand in the tank causes it and how long it may take to follow its cause is
+said here and nowhere else. `stillwell.alarm.occurring` looks it up for the alarms of one tank.
+
+``python -m stillwell.alarm.catalogue`` writes the table of alarms anew where its two marks stand.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+from stillwell.alarm.row import Cause, Part, Row, When
+from stillwell.notice import Priority
+
+HOUR_S = 3600.0
+LOW, MEDIUM, HIGH = Priority.LOW, Priority.MEDIUM, Priority.HIGH
+
+
+def _causes(*names: str, when: When = When.ALWAYS) -> tuple[Cause, ...]:
+    return tuple(Cause(name, when) for name in names)
+
+
+_DOUBTS = ("{probe}.doubtful", "{float}.stuck-up", "{float}.stuck-down", "{float}.chattering")
+_SOURCE = _causes("source.{source}.down")
+_NOT_HEARD = _causes("{channel}.silent", "{channel}.fault")
+_NO_HEAT = _causes("heater.not-heating", "heater.short-of-power", "mains.lost", when=When.OF_WATER)
+_TOO_MUCH_HEAT = _causes("heater.without-end", "room.too-warm", when=When.OF_WATER)
+# The heater stands in the chamber: without the pump its heat stays there.
+_NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
+_PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
+_ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
+# A pump that stands lifts the water in the chamber, and whatever measures there disagrees with what
+# was before.
+_CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
+_CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
+# What a heater does in the chamber of a pump that stands is no habit of the tank's. That it does
+# not switch off is told all the same.
+_NO_FLOW = _causes("pump.stopped")
+
+_SENSOR_PATIENCE_S = 2.5 * HOUR_S
+"""Of an hour of a float's looks, after two looks of the rules."""
+_STILL_PATIENCE_S = 10 * HOUR_S
+"""The window over which water is seen to stand still, and two looks of the rules."""
+_POUR_PATIENCE_S = 26 * HOUR_S
+"""The next pour, a day later at most, shows that a gauge is where it was."""
+_HEAT_PATIENCE_S = 2700.0
+"""When the mains are back the heater heats for a while before that can be told."""
+
+
+def _float_row(kind: str, means: str) -> Row:
+    return Row(
+        f"{{float}}.{kind}",
+        MEDIUM,
+        means,
+        (*_NOT_HEARD, *_CHAMBER_ODD),
+        by_hand=When.ALWAYS,
+        doubts=True,
+        patience_s=_SENSOR_PATIENCE_S,
+    )
+
+
+ROWS: tuple[Row, ...] = (
+    Row(
+        "heater.not-heating",
+        HIGH,
+        "The water has passed the point at which the heater always came on, and goes on cooling.",
+        (*_NO_FLOW, *_causes("mains.lost")),
+        needs=Part.HEATER,
+        by_hand=When.ALWAYS,
+        patience_s=_HEAT_PATIENCE_S,
+    ),
+    Row(
+        "heater.without-end",
+        HIGH,
+        "The water has passed the point at which the heater always went off, and goes on warming.",
+        needs=Part.HEATER,
+    ),
+    Row(
+        "heater.short-of-power",
+        MEDIUM,
+        "Only a part of the heat comes, and the water does not rise; or, at low priority, the "
+        "heater is on almost without a pause and the water still holds.",
+        (*_NO_FLOW, *_causes("mains.lost")),
+        also=(LOW,),
+        needs=Part.HEATER,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "heater.setting-moved",
+        MEDIUM,
+        "Both switching points have moved together: somebody has turned the dial.",
+        _NO_FLOW,
+        needs=Part.HEATER,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "room.too-warm",
+        MEDIUM,
+        "The water rises slowly with the heater off.",
+        needs=Part.HEATER,
+    ),
+    Row(
+        "pump.stopped",
+        HIGH,
+        "The return chamber has risen, and the two probes part.",
+        _causes("mains.lost"),
+        needs=Part.HEATER,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "pump.resting",
+        HIGH,
+        "The pump may be resting while animals are fed: a probe in the chamber sees the heater's "
+        "water and not the tank's.",
+        needs=Part.HEATER,
+        is_state=True,
+    ),
+    Row(
+        "mains.lost",
+        HIGH,
+        "Pump and heater have stopped together; the Pi runs on a battery.",
+        needs=Part.HEATER,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "lamp.not-on",
+        LOW,
+        "The lamp's heat is missing in its hours.",
+        _causes("mains.lost"),
+        needs=Part.LAMP,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "lamp.not-off",
+        LOW,
+        "The lamp's heat comes in its dark hours.",
+        needs=Part.LAMP,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "{probe}.doubtful",
+        MEDIUM,
+        "This probe is in the air, swapped, drifting, noisy or stuck, and is not believed until it "
+        "behaves; high when no probe in the water is left.",
+        # A pump that stands parts the chamber's probe from the tank's for good.
+        (*_NOT_HEARD, *_causes("pump.stopped", when=When.IN_WATER)),
+        also=(HIGH,),
+        by_hand=When.ALWAYS,
+        doubts=True,
+    ),
+    Row(
+        "level.leak",
+        HIGH,
+        "More water leaves than can evaporate.",
+        needs=Part.LEVEL,
+    ),
+    Row(
+        "level.top-up",
+        MEDIUM,
+        "The water nears the pump's intake; high when it is there.",
+        also=(HIGH,),
+        needs=Part.LEVEL,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "level.too-high",
+        MEDIUM,
+        "There is more water in the chamber than is safe.",
+        _CHAMBER_RISEN,
+        needs=Part.LEVEL,
+        by_hand=When.ALWAYS,
+        patience_s=_SENSOR_PATIENCE_S,
+    ),
+    Row(
+        "level.standstill",
+        LOW,
+        "No water evaporates: the level may not be seen as it is.",
+        _CHAMBER_RISEN,
+        needs=Part.LEVEL,
+        by_hand=When.ALWAYS,
+        patience_s=_STILL_PATIENCE_S,
+    ),
+    Row(
+        "level.disagree",
+        MEDIUM,
+        "The chamber's sensors contradict each other.",
+        _CHAMBER_ODD,
+        needs=Part.LEVEL,
+        by_hand=When.ALWAYS,
+        patience_s=_SENSOR_PATIENCE_S,
+    ),
+    Row(
+        "{gauge}.moved",
+        MEDIUM,
+        "The gauge has jumped by itself, and the next pour ends as far off where pours end.",
+        _CHAMBER_ODD,
+        needs=Part.GAUGE,
+        by_hand=When.ALWAYS,
+        patience_s=_POUR_PATIENCE_S,
+    ),
+    _float_row("stuck-up", "This float stays closed against what else is known of the water."),
+    _float_row("stuck-down", "This float stays open against what else is known of the water."),
+    _float_row("chattering", "This float opens and closes where the water can't be at its height."),
+    Row(
+        "{band}.low",
+        None,
+        "The value is below its band.",
+        (*_NO_HEAT, *_NO_PUMP, *_PUMP_RESTS, *_ONE_IN_DOUBT),
+        by_hand=When.WET,
+        latches=When.LATCHING,
+    ),
+    Row(
+        "{band}.high",
+        None,
+        "The value is above its band.",
+        (*_PUMP_RESTS, *_TOO_MUCH_HEAT, *_ONE_IN_DOUBT, *_NO_PUMP),
+        by_hand=When.WET_NOT_WARM,
+        latches=When.LATCHING,
+    ),
+    Row(
+        "{band}.rate",
+        None,
+        "The value changes faster than the settings allow.",
+        (*_NO_HEAT, *_PUMP_RESTS, *_TOO_MUCH_HEAT, *_ONE_IN_DOUBT, *_NO_PUMP),
+        only=When.RATED,
+        by_hand=When.WET,
+        latches=When.LATCHING,
+    ),
+    Row(
+        "{band}.unseen",
+        None,
+        "No channel that is believed shows this value.",
+        # That nobody sees the water is said by the last of its probes that is not believed.
+        _causes(*_DOUBTS),
+        by_hand=When.WET,
+    ),
+    Row(
+        "{state}",
+        None,
+        "A float or a switch is where the settings say that it is wrong.",
+        (
+            *_causes(*_DOUBTS),
+            # Water that stands too high may be the first that is seen of a pump that rests, and is
+            # told.
+            *_causes("pump.stopped", "mains.lost", when=When.RISEN),
+        ),
+        by_hand=When.IN_CHAMBER,
+    ),
+    Row(
+        "{agreement}.apart",
+        MEDIUM,
+        "Channels that should read the same do not.",
+        (*_NOT_HEARD, *_causes("{channel}.stuck"), *_NO_FLOW, *_causes(*_DOUBTS)),
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "{channel}.silent",
+        MEDIUM,
+        "Nothing is heard of this channel; low while another one shows the same.",
+        _SOURCE,
+        also=(LOW,),
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "{channel}.fault",
+        MEDIUM,
+        "This channel answers with nothing usable; low while another one shows the same.",
+        _SOURCE,
+        also=(LOW,),
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "{channel}.stuck",
+        MEDIUM,
+        "This channel repeats one value; low while another one shows the same.",
+        (*_SOURCE, *_NOT_HEARD, *_causes(*_DOUBTS)),
+        also=(LOW,),
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "source.{source}.down",
+        MEDIUM,
+        "None of this source's channels can be read.",
+        by_hand=When.ALWAYS,
+    ),
+    Row("sink.{sink}.away", LOW, "This recipient has not been reached for a while."),
+    Row("salinity.high", MEDIUM, "The salinity is most likely above its limit."),
+    Row("salinity.low", MEDIUM, "The salinity is most likely below its limit."),
+    Row("salinity.unsure", LOW, "The salinity may be outside its limits: measure it."),
+    Row("ammonia.seen", MEDIUM, "The newest test shows ammonia in a tank with animals."),
+    Row("nitrite.seen", MEDIUM, "The newest test shows nitrite in a tank with animals."),
+    Row(
+        "{observer}.failing",
+        MEDIUM,
+        "What watches this from the readings has failed and is set aside; all else is watched as "
+        "ever.",
+    ),
+    Row("store.failing", MEDIUM, "Readings can't be kept; watching goes on from memory."),
+    Row("store.damaged", MEDIUM, "A part of what was kept was lost, and a new file was begun."),
+    Row("clock.stepped", LOW, "The machine's clock has been set."),
+    Row("settings.broken", MEDIUM, "The settings can't be used: those that worked last are."),
+    Row("daemon.restarting", MEDIUM, "The daemon is ended again and again.", also=(HIGH,)),
+    Row("drill", HIGH, "A test of the way to a person: no alarm."),
+    Row(
+        "maintenance",
+        LOW,
+        "Work at the tank: what a hand causes keeps still. At its end people hear what stands.",
+        also=(MEDIUM,),
+    ),
+)
+
+BY_NAME = {row.name: row for row in ROWS}
+
+
+def priority_of(name: str) -> Priority:
+    """Returns the usual priority of the row called `name`; KeyError for a name that is none, and
+    where the settings say."""
+    priority = BY_NAME[name].priority
+    if priority is None:
+        raise KeyError(f"the settings say how urgent {name} is")
+    return priority
+
+
+# -- the table for the keeper --------------------------------------------------------------------
+
+BEGIN, END = "<!-- alarms: written by python -m stillwell.alarm.catalogue -->", "<!-- /alarms -->"
+_PLACES = ("daemon/HOW-IT-KNOWS.md", "README.md", "config/alarms.md")
+"""In which of these the table stands."""
+
+
+def shown(name: str) -> str:
+    """Returns a row's name as the table has it: ``BAND.low``."""
+    return re.sub(r"\{(\w+)\}", lambda found: found[1].upper(), name)
+
+
+def _priorities(row: Row) -> str:
+    if row.priority is None:
+        return "by the settings"
+    return ", ".join(str(each) for each in (row.priority, *row.also))
+
+
+def _under(row: Row) -> str:
+    causes = [BY_NAME[cause.name] for cause in row.follows]
+    named = [f"`{shown(c.name)}`" for c in causes if not (c.is_state or c.doubts)]
+    in_doubt = ["its sensor is not believed"] if any(c.doubts for c in causes) else []
+    return ", ".join((*named, *in_doubt))
+
+
+def table() -> str:
+    """Returns the table of alarms, in Markdown."""
+    lines = ["| alarm | priority | what it means | keeps still under |", "|---|---|---|---|"]
+    for row in ROWS:
+        if row.is_state:
+            continue
+        lines.append(f"| `{shown(row.name)}` | {_priorities(row)} | {row.means} | {_under(row)} |")
+    return "\n".join(lines)
+
+
+def with_table(page: str) -> str:
+    """Returns `page` with the table between its marks; ValueError where it has none."""
+    before, begin, rest = page.partition(BEGIN)
+    _, end, after = rest.partition(END)
+    if not (begin and end):
+        raise ValueError("the page has no marks for the table of alarms")
+    return f"{before}{BEGIN}\n{table()}\n{END}{after}"
+
+
+def page_with_marks(root: Path) -> Path:
+    """Returns the page of the repository at `root` that has the table."""
+    return next(p for p in map(root.joinpath, _PLACES) if p.exists() and BEGIN in p.read_text())
+
+
+def main() -> None:
+    """Writes the table into its page, found from here."""
+    page = page_with_marks(Path(__file__).parents[3])
+    page.write_text(with_table(page.read_text(encoding="utf-8")), encoding="utf-8")
+    sys.stdout.write(f"{page}\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,157 @@
+"""The alarms that one tank has: the rows of the catalogue, for its channels, bands and sinks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from stillwell.alarm.annunciate.suppression import Relation
+from stillwell.alarm.catalogue import ROWS
+from stillwell.alarm.plan import WatchPlan
+from stillwell.alarm.row import Place, Row, When, place_of
+from stillwell.alarm.rules.band import Band
+from stillwell.alarm.rules.discrepancy import Discrepancy
+from stillwell.reading import Quantity
+
+_OF_RULES = frozenset(
+    {
+        *(Place.CHANNEL, Place.BAND, Place.STATE, Place.AGREEMENT),
+        *(Place.SOURCE, Place.SINK),
+    }
+)
+"""Where the watch's own rules raise alarms; the others come from observers."""
+
+_ALWAYS_WATCH = ("salt", "cycle")
+"""Observers that every tank has, for what its keeper notes."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Site:
+    """One of what a place stands for."""
+
+    name: str
+    about: Mapping[Place, tuple[str, ...]]
+    """What the alarms there are about, by place."""
+    holds: frozenset[When]
+
+
+class Alarms:
+    """What the catalogue says of the alarms under one plan."""
+
+    def __init__(self, plan: WatchPlan) -> None:
+        sites = _sites(plan)
+        of_rules, by_hand, latching = set(), set(), set()
+        self.relations: list[Relation] = []
+        """(consequence, cause)."""
+        self.doubts: dict[str, str] = {}
+        """The channel that an alarm says not to believe."""
+        self.patience_s: dict[str, float] = {}
+        """Of those that take longer than others to follow their cause."""
+        self.states = frozenset(row.name for row in ROWS if row.is_state)
+        """What is no alarm, but how the plant is run just now."""
+        self.names = set(plan.elsewhere)
+        """All that there are."""
+        for row, site in _rows_at(sites):
+            name = _named(row.name, site.name)
+            if not row.is_state and (row.needs is None or row.needs in plan.parts):
+                self.names.add(name)
+            if row.place in _OF_RULES:
+                of_rules.add(name)
+            if row.by_hand in site.holds:
+                by_hand.add(name)
+            if row.latches in site.holds:
+                latching.add(name)
+            if row.doubts:
+                self.doubts[name] = site.name
+            if row.patience_s is not None:
+                self.patience_s[name] = row.patience_s
+            self.relations += ((name, cause) for cause in _causes_of(row, site))
+        self.of_rules = frozenset(of_rules)
+        """Those that the watch's own rules raise."""
+        self.by_hand = frozenset(by_hand)
+        """Those that a hand in the tank causes, or at a plug."""
+        self._latching = frozenset(latching)
+
+    def defined(self, alarm: str) -> bool:
+        """Returns whether there is such an alarm."""
+        return alarm in self.names
+
+    def latches(self, alarm: str) -> bool:
+        """Returns whether `alarm` stays until somebody resets it."""
+        return alarm in self._latching
+
+
+def _rows_at(sites: Mapping[Place | None, list[_Site]]) -> Iterator[tuple[Row, _Site]]:
+    for row in ROWS:
+        yield from ((row, site) for site in sites[row.place] if row.only in site.holds)
+
+
+def _causes_of(row: Row, site: _Site) -> Iterator[str]:
+    for cause in row.follows:
+        if cause.when not in site.holds:
+            continue
+        place = place_of(cause.name)
+        if place is None:
+            yield cause.name
+        else:
+            yield from (_named(cause.name, name) for name in site.about.get(place, ()))
+
+
+def _named(pattern: str, name: str) -> str:
+    place = place_of(pattern)
+    return pattern if place is None else pattern.replace(f"{{{place}}}", name)
+
+
+def _sites(plan: WatchPlan) -> dict[Place | None, list[_Site]]:
+    """What stands at each place of the plan; at None the tank itself."""
+    probes = (*plan.probes, *((plan.room,) if plan.room else ()))
+
+    def site(name: str, channels: tuple[str, ...] = (), *holds: When, source: str = "") -> _Site:
+        about = {
+            Place.CHANNEL: channels,
+            Place.PROBE: tuple(c for c in channels if c in probes),
+            Place.FLOAT: tuple(c for c in channels if c in plan.floats),
+            Place.SOURCE: (source,),
+        }
+        return _Site(name, about, frozenset({When.ALWAYS, *holds}))
+
+    quantities = {channel.name: channel.quantity for channel in plan.channels}
+    sources = sorted({channel.source for channel in plan.channels})
+    return {
+        None: [site("")],
+        Place.CHANNEL: [site(c.name, (c.name,), source=c.source) for c in plan.channels],
+        Place.PROBE: [
+            site(name, (name,), *((When.IN_WATER,) if name != plan.room else ())) for name in probes
+        ],
+        Place.FLOAT: [site(name, (name,)) for name in plan.floats],
+        Place.GAUGE: [site(plan.gauge)] if plan.gauge else [],
+        Place.BAND: [site(b.name, b.channels, *_holds(b, quantities)) for b in plan.bands],
+        Place.STATE: [site(d.name, (d.channel,), *_holds_of_state(d)) for d in plan.discrepancies],
+        Place.AGREEMENT: [site(a.name, a.channels) for a in plan.agreements],
+        Place.SOURCE: [site(name) for name in sources],
+        Place.SINK: [site(name) for name in plan.sinks],
+        Place.OBSERVER: [site(name) for name in (*sorted(plan.parts), *_ALWAYS_WATCH)],
+    }
+
+
+def _holds(band: Band, quantities: Mapping[str, Quantity]) -> Iterator[When]:
+    of = {quantities[name] for name in band.channels}
+    if band.of_water:
+        yield When.OF_WATER
+        if Quantity.HUMIDITY not in of:
+            yield When.WET
+            if Quantity.TEMPERATURE not in of:
+                yield When.WET_NOT_WARM
+    if len(band.channels) == 1:
+        yield When.LONE
+    if band.rate_per_h is not None:
+        yield When.RATED
+    if band.latching:
+        yield When.LATCHING
+
+
+def _holds_of_state(state: Discrepancy) -> Iterator[When]:
+    if state.in_chamber:
+        yield When.IN_CHAMBER
+        if state.wrong_above:
+            yield When.RISEN
