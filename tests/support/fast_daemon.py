@@ -83,6 +83,11 @@ def main() -> None:
     faulthandler.register(signal.SIGUSR1)  # where it is, for whoever looks into a campaign
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    from stillwell import foreign
+
+    pause_s = foreign.pause_after_hang_s
+    # Else what hangs again and again would still be given another thread after days of this clock.
+    foreign.pause_after_hang_s = lambda hangs: pause_s(hangs) / args.speed
     from stillwell import wire
     from stillwell.settings import load
 

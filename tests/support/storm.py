@@ -3,9 +3,9 @@ killed, hung and restarted, a time-series server that is killed, receivers that 
 disk that is full for a while, a clock that is set, floods of notes; and beside all that healthy
 probes whose alarms must be raised and reach one healthy recipient in time.
 
-Time limits of sinks and of the supervisor are seconds of the wall; delays, cadences and deadlines
-are those of the daemon's clock, which runs `speed` times as fast. At 100 times, 5 s on its clock
-are 50 ms on the wall: both are told.
+Time limits of sinks and of the supervisor are seconds of the wall; delays, cadences, deadlines and
+the pauses after a hang are those of the daemon's clock, which runs `speed` times as fast. At 100
+times, 5 s on its clock are 50 ms on the wall: both are told.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from fast_process import GENEROUS_S, FastDaemon
 from kill_story import parts
 from real_broker import Broker
 from stillwell.notice import Priority
+from stillwell.reading import Flag
 from stillwell.store import StoreReader
 from storm_plugins import LOW, OUT_FROM_MS, OUT_TO_MS, PERIOD_MS, WELL, shift_ms
 from storm_world import HANGS_AT_START, PROBE, TANK, Disk, Trickler, free_port, hostile
@@ -52,7 +53,9 @@ class Size:
 
 @dataclass
 class Outcome:
-    """What a storm has come to. Latencies are ms of the daemon's clock after the delay was over."""
+    """What a storm has come to. Latencies are ms of the daemon's clock after the reading that ended
+    the delay: the first one by which a probe had been seen out of its band for so long. (The
+    first of all is none of them: a jump may be a spike until the next reading says the same.)"""
 
     speed: float
     hours: float = 0.0
@@ -287,7 +290,9 @@ class Storm:
                 low = [
                     reading.moment.mono_ms
                     for reading in reader.readings(f"probe-{probe}", -(2**50), 2**50)
-                    if reading.value is not None and reading.value < (WELL + LOW) / 2
+                    if reading.flag is Flag.PASS
+                    and reading.value is not None
+                    and reading.value < (WELL + LOW) / 2
                 ]
                 shift = shift_ms(probe, len(self._probes))
                 first = (begin_ms // PERIOD_MS + 1) * PERIOD_MS + shift
@@ -302,10 +307,10 @@ class Storm:
         outcome = self.outcome
         outcome.due += 1
         found = [at for at in raised if start + OUT_FROM_MS <= at < start + PERIOD_MS]
-        if not low or not found:
+        if not low or max(low) < min(low) + ON_DELAY_MS or not found:
             outcome.lost.append(f"{start / HOUR_MS:.1f} h: not raised")
             return
-        due_ms = min(low) + ON_DELAY_MS
+        due_ms = min(at for at in low if at >= min(low) + ON_DELAY_MS)
         outcome.kept.append(min(found) - due_ms)
         heard = [rang[key] for key in raised[min(found)] if key in rang]
         if heard:
