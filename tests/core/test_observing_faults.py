@@ -5,27 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from quiet_observer import QuietObserver
 from stillwell.alarm.plan import ChannelWatch, WatchPlan
 from stillwell.alarm.row import Part
 from stillwell.alarm.watch import Watch
-from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.forward import Run
 from stillwell.notice import Transition
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Published
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
-from stillwell.reading import Moment, Quantity, Reading, Sample
+from stillwell.reading import Quantity, Reading, Sample
 from stillwell.store import Store
 
 START_MS = 1_772_323_200_000
 
 
-class Broken:
+class Broken(QuietObserver):
     """An observer of the test's own: it divides by nothing at its third reading."""
-
-    name = "heater"
 
     def __init__(self) -> None:
         self.seen = 0
@@ -35,21 +32,6 @@ class Broken:
         if self.seen == 3:
             raise ZeroDivisionError("a fault of the test")
         return ()
-
-    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        return ()
-
-    def tick(self, now: Moment) -> Iterable[Finding]:
-        return ()
-
-    def estimates(self, now: Moment) -> Iterable[Published]:
-        return ()
-
-    def state(self) -> str:
-        return ""
-
-    def restore(self, state: str) -> None:
-        pass
 
 
 class BrokenAtStart(Broken):

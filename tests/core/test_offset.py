@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quiet_observer import QuietObserver
 from stillwell.acquire.source import Batch
 from stillwell.alarm.plan import Agreement, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
-from stillwell.entry import Entry
 from stillwell.estimate.heat.plan import HeaterPlan
 from stillwell.estimate.level import GaugeSpec, Geometry
 from stillwell.finding import Finding
@@ -25,7 +25,7 @@ from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan
 from stillwell.observe.chamber.watch import LevelWatch
 from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.pipeline import Pipeline
-from stillwell.ports import Published, Stream
+from stillwell.ports import Stream
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
 from stillwell.reading import Failure, Flag, Moment, Quantity, Reading, Sample
@@ -89,10 +89,8 @@ class TestJudge:
         assert old.on(0.0) == Reading("water-a", at(0), 25.0, Flag.PASS)
 
 
-class Listens:
+class Listens(QuietObserver):
     """An observer of the test's own: it tells what it has been told."""
-
-    name = "heater"
 
     def __init__(self) -> None:
         self.heard: list[float] = []
@@ -102,21 +100,6 @@ class Listens:
         if reading.channel == "water-a" and reading.value is not None:
             self.heard.append(reading.value)
         return ()
-
-    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        return ()
-
-    def tick(self, now: Moment) -> Iterable[Finding]:
-        return ()
-
-    def estimates(self, now: Moment) -> Iterable[Published]:
-        return ()
-
-    def state(self) -> str:
-        return ""
-
-    def restore(self, state: str) -> None:
-        pass
 
     def moved(self, by: Mapping[str, float]) -> None:
         self.by = dict(by)

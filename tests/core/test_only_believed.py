@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from quiet_observer import QuietObserver
 from stillwell import wire
 from stillwell.alarm.occurring import Alarms
-from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.observe.observing import OnlyBelieved
-from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load
 
@@ -18,7 +17,7 @@ DEMO = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 NOW = Moment(1_000, 1_800_000_000_000, 1)
 
 
-class Listener:
+class Listener(QuietObserver):
     """An observer of the test's own: it keeps what it is shown."""
 
     name = "listener"
@@ -28,15 +27,6 @@ class Listener:
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         self.shown.append(reading.channel)
-        return ()
-
-    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        return ()
-
-    def tick(self, now: Moment) -> Iterable[Finding]:
-        return ()
-
-    def estimates(self, now: Moment) -> Iterable[Published]:
         return ()
 
     def state(self) -> str:

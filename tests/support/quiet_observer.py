@@ -1,0 +1,34 @@
+"""An observer that finds nothing, for tests to do one thing in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from stillwell.entry import Entry
+from stillwell.finding import Finding
+from stillwell.ports import Published
+from stillwell.reading import Moment, Reading
+
+
+class QuietObserver:
+    """Sees everything and says nothing. Subclass it and write anew what the test is about."""
+
+    name = "heater"
+
+    def see(self, reading: Reading) -> Iterable[Finding]:
+        return ()
+
+    def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
+        return ()
+
+    def tick(self, now: Moment) -> Iterable[Finding]:
+        return ()
+
+    def estimates(self, now: Moment) -> Iterable[Published]:
+        return ()
+
+    def state(self) -> str:
+        return ""
+
+    def restore(self, state: str) -> None:
+        pass
