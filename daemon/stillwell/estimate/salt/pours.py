@@ -21,7 +21,7 @@ from stillwell.estimate.salt.told import Check, Event, TopUp
 CHECKS = 6
 """So many checks back the wrong can may have been taken first (our own choice)."""
 ODDS = 0.02
-"""That it was, from one check to the next: our own judgement, as in `stillwell.observe.salt.alarms`."""
+"""That it was, from one check to the next: our own judgement, as in `observe.salt.alarms`."""
 _NUMBERS = range(4)
 
 
