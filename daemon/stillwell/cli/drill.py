@@ -21,6 +21,7 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
+from stillwell.cli.watch_line import start_command
 from stillwell.cli.written import seconds, seconds_in_words
 from stillwell.ports import Stream
 from stillwell.request import Command, Request
@@ -108,7 +109,7 @@ def _run(settings: Settings, path: Path, patience_s: float, by: str, *, quiet: b
     if not path.exists() or not is_held(path):
         fail(
             "No daemon runs on this store, and the drill is about the one that runs.",
-            "Start it (sudo systemctl start stillwell) and ask again.",
+            f"Start it, and ask again: {start_command()}",
         )
     with StoreReader.open(path) as reader:
         placed = {cursor.sink for cursor in reader.cursors() if cursor.stream is Stream.NOTICES}

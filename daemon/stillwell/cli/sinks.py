@@ -21,7 +21,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_settings,
 )
-from stillwell.cli.watch_line import EPILOG, watched_screen
+from stillwell.cli.watch_line import EPILOG, start_command, watched_screen
 from stillwell.cli.written import seconds_in_words
 
 if TYPE_CHECKING:
@@ -203,7 +203,7 @@ def _follow(
     from stillwell.store import is_held
 
     if not is_held(path):
-        fail("No daemon runs on this store, so nothing is sent.", "sudo systemctl start stillwell")
+        fail("No daemon runs on this store, so nothing is sent.", start_command())
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
