@@ -22,7 +22,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import tanks
+import eight_channels
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from table import Line, main
@@ -101,7 +101,7 @@ class Watcher:
         self._client.connect("127.0.0.1", port)
         self._client.subscribe(topic, qos=1)
         self._client.loop_start()
-        if not self._there.wait(tanks.PATIENCE_S):
+        if not self._there.wait(eight_channels.PATIENCE_S):
             raise TimeoutError("the subscriber could not subscribe")
 
     def _heard(self, _: Client, __: object, message: MQTTMessage) -> None:
@@ -114,7 +114,7 @@ class Watcher:
         self._came.clear()
         began = time.perf_counter()
         deed()
-        if not self._came.wait(tanks.PATIENCE_S):
+        if not self._came.wait(eight_channels.PATIENCE_S):
             raise TimeoutError("nothing arrived")
         return self._at - began
 
@@ -162,16 +162,18 @@ def piped(path: Path) -> Iterator[int]:
 
 def measure(quick: bool) -> list[Line]:
     count = 100 if quick else 1000
-    with tempfile.TemporaryDirectory() as name, tanks.broker(Path(name)) as port:
+    with tempfile.TemporaryDirectory() as name, eight_channels.broker(Path(name)) as port:
         folder = Path(name)
         pipe = folder / "pipe"
-        config = tanks.configuration(folder, every="1 s", port=port, more=SOURCE.format(pipe=pipe))
+        config = eight_channels.configuration(
+            folder, every="1 s", port=port, more=SOURCE.format(pipe=pipe)
+        )
         (folder / "packages").mkdir()
         packages = install_driver(folder / "packages")
         with (
             piped(pipe) as to_ours,
             piped(folder / "bare") as to_bare,
-            tanks.live(config, path=packages),
+            eight_channels.live(config, path=packages),
         ):
             ours = Watcher(port, "stillwell/reading-room/reading/probe")
             ours.after(lambda: os.write(to_ours, b"0.0\n"))

@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-import tanks
+import eight_channels
 from table import Line, main
 
 SETTLE_S = 5.0
@@ -24,8 +24,8 @@ def measure(quick: bool) -> list[Line]:
     seconds = 15.0 if quick else 60.0
     lines: list[Line] = []
     for sink in ("no sink", "MQTT"):
-        with tempfile.TemporaryDirectory() as name, tanks.broker(Path(name)) as port:
-            config = tanks.configuration(
+        with tempfile.TemporaryDirectory() as name, eight_channels.broker(Path(name)) as port:
+            config = eight_channels.configuration(
                 Path(name), every="1 s", port=port if sink == "MQTT" else None
             )
             lines += of_one(config, sink, seconds)
@@ -34,15 +34,15 @@ def measure(quick: bool) -> list[Line]:
 
 def of_one(config: Path, sink: str, seconds: float) -> list[Line]:
     modules = config.with_name("modules.json")
-    with tanks.live(config, modules=modules) as daemon:
+    with eight_channels.live(config, modules=modules) as daemon:
         time.sleep(SETTLE_S)
-        before = tanks.usage(daemon.pid)
+        before = eight_channels.usage(daemon.pid)
         began = time.monotonic()
         time.sleep(seconds)
-        after = tanks.usage(daemon.pid)
+        after = eight_channels.usage(daemon.pid)
         took = time.monotonic() - began
-    with tanks.bare(modules) as idle:
-        empty = tanks.usage(idle.pid)
+    with eight_channels.bare(modules) as idle:
+        empty = eight_channels.usage(idle.pid)
     against = "the same imports, idle"
     cpu = 100 * (after.cpu_s - before.cpu_s) / took
     return [

@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 
-import tanks
+import eight_channels
 from table import Line, main
 
 from stillwell import wire
@@ -35,10 +35,10 @@ class Through:
     """The pipeline, timed; making the samples is not in it."""
 
     def __init__(self, folder: Path) -> None:
-        settings = tanks.settings(folder)
+        settings = eight_channels.settings(folder)
         store = wire.open_store(settings, folder / "pipeline.db", bulk=True)
         self._line = wire.pipeline(settings, store)
-        self._run = Run(self._line, tanks.START_MS, boot_id="bench")
+        self._run = Run(self._line, eight_channels.START_MS, boot_id="bench")
         self.spent = 0.0
 
     def take(self, chunk: Chunk) -> None:
@@ -69,7 +69,7 @@ class Bare:
     def take(self, chunk: Chunk) -> None:
         rows = []
         for utc_ms, samples in chunk:
-            at_ms = utc_ms - tanks.START_MS
+            at_ms = utc_ms - eight_channels.START_MS
             for channel, sample in enumerate(samples):
                 self._seq += 1
                 rows.append((self._seq, channel, 1, at_ms, sample.value, 1, None, None))
@@ -88,7 +88,7 @@ def both_s(folder: Path, minutes: int) -> tuple[float, float]:
     """Seconds through the pipeline and of `executemany`. They take turns, day by day, so that a
     machine that is busy with something else is so for both."""
     through, bare = Through(folder), Bare(folder)
-    source = tanks.stream(minutes)
+    source = eight_channels.stream(minutes)
     with hurry():
         while chunk := list(islice(source, DAY)):
             through.take(chunk)
@@ -101,7 +101,7 @@ def both_s(folder: Path, minutes: int) -> tuple[float, float]:
 def write_trace(path: Path, minutes: int) -> None:
     with path.open("w", encoding="utf-8") as out:
         out.write("time,channel,value\n")
-        for utc_ms, samples in tanks.stream(minutes):
+        for utc_ms, samples in eight_channels.stream(minutes):
             at = f"{datetime.fromtimestamp(utc_ms / 1000, UTC):%Y-%m-%dT%H:%M:%SZ}"
             out.writelines(f"{at},{sample.channel},{sample.value}\n" for sample in samples)
 
@@ -110,10 +110,10 @@ def command_s(folder: Path, minutes: int) -> float:
     """Seconds of the whole command, its start and its reviews included."""
     trace = folder / "trace.csv"
     write_trace(trace, minutes)
-    config, store = tanks.configuration(folder), folder / "replay.db"
+    config, store = eight_channels.configuration(folder), folder / "replay.db"
     began = time.perf_counter()
     subprocess.run(
-        [tanks.STILLWELL, "replay", "-c", config, "-r", trace, "-s", store, "--json"],
+        [eight_channels.STILLWELL, "replay", "-c", config, "-r", trace, "-s", store, "--json"],
         check=True,
         stdout=subprocess.DEVNULL,
     )

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from statistics import median
 
-import tanks
+import eight_channels
 from table import Line, main
 
 from stillwell import wire
@@ -32,8 +32,8 @@ TURNS = 30
 def rows(days: int, sparse: int) -> Iterator[tuple[int, tuple[Sample, ...]]]:
     """The stream, ending at the same instant whatever its length, only the last week in full."""
     full_from = (days - WEEK) * 1440
-    first_ms = tanks.START_MS - days * DAY_MS
-    for minute, (_, samples) in enumerate(tanks.stream(days * 1440)):
+    first_ms = eight_channels.START_MS - days * DAY_MS
+    for minute, (_, samples) in enumerate(eight_channels.stream(days * 1440)):
         if minute >= full_from or minute % sparse == 0:
             yield first_ms + minute * 60_000, samples
 
@@ -41,7 +41,7 @@ def rows(days: int, sparse: int) -> Iterator[tuple[int, tuple[Sample, ...]]]:
 def fill(path: Path, plan: ReviewPlan, days: int, sparse: int) -> Path:
     """A store as it is after so many days without an alarm."""
     with Store.open(path, bulk=True) as store:
-        first_ms = tanks.START_MS - days * DAY_MS
+        first_ms = eight_channels.START_MS - days * DAY_MS
         epoch = store.begin_epoch("bench", Moment(0, first_ms), True)
         for utc_ms, samples in rows(days, sparse):
             at = Moment(utc_ms - first_ms, utc_ms, epoch)
@@ -52,7 +52,7 @@ def fill(path: Path, plan: ReviewPlan, days: int, sparse: int) -> Path:
 def review_s(path: Path, plan: ReviewPlan) -> float:
     began = time.perf_counter()
     with StoreReader.open(path) as reader:
-        review = review_of(reader, plan, plan.last(tanks.START_MS)[-1])
+        review = review_of(reader, plan, plan.last(eight_channels.START_MS)[-1])
     took = time.perf_counter() - began
     seen = [channel.readings for channel in review.channels]
     if min(seen) < 500:
@@ -63,7 +63,7 @@ def review_s(path: Path, plan: ReviewPlan) -> float:
 def measure(quick: bool) -> list[Line]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        plan = wire.review_plan(tanks.settings(folder))
+        plan = wire.review_plan(eight_channels.settings(folder))
         week = fill(folder / "week.db", plan, WEEK, 1)
         years = fill(folder / "years.db", plan, YEARS, 10 if quick else 1)
         turns = [(review_s(years, plan), review_s(week, plan)) for _ in range(TURNS)]

@@ -15,7 +15,7 @@ import tempfile
 from itertools import islice
 from pathlib import Path
 
-import tanks
+import eight_channels
 from table import Line, main
 
 from stillwell import wire
@@ -30,17 +30,17 @@ def written() -> int:
 
 
 def opened(folder: Path, name: str) -> tuple[Pipeline, Store]:
-    store = wire.open_store(tanks.settings(folder), folder / name)
-    return wire.pipeline(tanks.settings(folder), store), store
+    store = wire.open_store(eight_channels.settings(folder), folder / name)
+    return wire.pipeline(eight_channels.settings(folder), store), store
 
 
 def in_batches(folder: Path, every_s: int, minutes: int) -> tuple[float, float]:
     """Bytes and commits a reading, as the daemon does it."""
     line, store = opened(folder, f"batches-{every_s}.db")
-    run = Run(line, tanks.START_MS, boot_id="bench", tick_ms=1000)
+    run = Run(line, eight_channels.START_MS, boot_id="bench", tick_ms=1000)
     line.store.commit()
     bytes_before, commits_before = written(), store.disk.commits
-    for utc_ms, samples in tanks.stream(minutes * 60 // every_s, every_s):
+    for utc_ms, samples in eight_channels.stream(minutes * 60 // every_s, every_s):
         run.take(utc_ms, "tank", samples)
     run.end()
     counted = (written() - bytes_before, store.disk.commits - commits_before)
@@ -52,10 +52,10 @@ def in_batches(folder: Path, every_s: int, minutes: int) -> tuple[float, float]:
 def one_by_one(folder: Path, every_s: int, readings: int) -> tuple[float, float]:
     """Bytes and commits a reading, with a commit after each."""
     line, store = opened(folder, f"single-{every_s}.db")
-    run = Run(line, tanks.START_MS, boot_id="bench", tick_ms=1000)
+    run = Run(line, eight_channels.START_MS, boot_id="bench", tick_ms=1000)
     line.store.commit()
     bytes_before, commits_before = written(), store.disk.commits
-    for utc_ms, samples in islice(tanks.stream(readings, every_s), readings // 8):
+    for utc_ms, samples in islice(eight_channels.stream(readings, every_s), readings // 8):
         for sample in samples:
             run.take(utc_ms, "tank", (sample,))
             store.commit()
