@@ -206,7 +206,7 @@ def water_in_words(water: WaterNight, units: System) -> list[str]:
             first += f"; {before[0].lower()}{before[1:]} {flow(water.before)}"
         if water.expected is not None:
             ratio = lost.value / water.expected.value if water.expected.value else 0.0
-            first += f"; {ratio:.0%} of what physics expects"
+            first += f"; {ratio:.0%} of what the air explains"
         said.append(first + ".")
     if water.level is not None:
         said.append(_level_in_words(water, water.level, units))

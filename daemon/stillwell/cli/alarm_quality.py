@@ -60,41 +60,36 @@ def print_report(found: Report, zone: ZoneInfo, *, as_json: bool) -> None:
 
 
 def _rows(found: Report) -> list[tuple[str, str, str]]:
-    """(key of its figures, name, value)."""
+    """(key of its figures, name, value) of what there is anything to say about."""
     share = {p: n / found.raised for p, n in found.by_priority.items()} if found.raised else {}
     shares = ", ".join(
         f"{n} {p.value}" + (f" ({share[p]:.0%})" if found.enough else "")
         for p, n in found.by_priority.items()
         if n
     )
-    top = ", ".join(f"{alarm} {n}" for alarm, n in found.most_frequent[:5])
-    unanswered = ", ".join(dict.fromkeys(spell.alarm for spell in found.unanswered))
     busiest = max(found.days, key=lambda day: day.raised, default=None)
     most = f"; most on {busiest.day:%d %b}: {busiest.raised}" if busiest and busiest.raised else ""
     stale_day = max((day.stale for day in found.days), default=0)
     stale = f"{', '.join(found.stale)}; {stale_day} at most on a day" if found.stale else ""
-    return [
+    unanswered = ", ".join(dict.fromkeys(spell.alarm for spell in found.unanswered))
+    answered = found.answer_median_ms
+    rows = [
+        ("unanswered", "high, unanswered", f"{len(found.unanswered)}: {unanswered}"),
         ("per day", "raised", f"{found.raised}, {found.per_day:.2g} a day{most}"),
-        ("priorities", "by priority", shares or "none"),
-        ("most frequent", "most frequent", top or "none"),
+        ("priorities", "by priority", shares),
+        ("most frequent", "most frequent", ", ".join(f"{a} {n}" for a, n in found.most_frequent)),
         ("flood", "in a flood", f"{found.flood_share:.2%} of the time"),
-        ("chattering", "chattering", ", ".join(found.chattering) or "none"),
-        ("fleeting", "fleeting", ", ".join(found.fleeting) or "none"),
-        ("stale", "stale (over 24 h)", stale or "none"),
-        ("", "standing now", ", ".join(found.standing) or "none"),
-        (
-            "unanswered",
-            "high, unanswered",
-            f"{len(found.unanswered)}: {unanswered}" if unanswered else "none",
-        ),
-        (
-            "",
-            "usual answer",
-            "nobody answered any"
-            if found.answer_median_ms is None
-            else f"after {seconds_in_words(found.answer_median_ms / 1000)} (median)",
-        ),
+        ("chattering", "chattering", ", ".join(found.chattering)),
+        ("fleeting", "over within a minute", ", ".join(found.fleeting)),
+        ("stale", "on for over 24 h", stale),
+        ("", "usual answer", f"after {seconds_in_words((answered or 0) / 1000)} (median)"),
     ]
+    said = {
+        "high, unanswered": bool(found.unanswered),
+        "in a flood": bool(found.flood_share),
+        "usual answer": answered is not None,
+    }
+    return [row for row in rows if said.get(row[1], bool(row[2]))]
 
 
 def _print(found: Report, zone: ZoneInfo) -> None:
@@ -102,12 +97,16 @@ def _print(found: Report, zone: ZoneInfo) -> None:
 
     from rich.table import Table
 
-    start = datetime.fromtimestamp(found.start_ms / 1000, zone)
-    end = datetime.fromtimestamp(found.end_ms / 1000, zone)
-    table = Table(
-        title=f"The alarms from {start:%d %b %Y %H:%M} to {end:%d %b %Y %H:%M}",
-        title_justify="left",
+    start, end = (
+        f"{datetime.fromtimestamp(ms / 1000, zone):%a %d %b %Y %H:%M}"
+        for ms in (found.start_ms, found.end_ms)
     )
+    many = f"{found.raised} alarm{'' if found.raised == 1 else 's'}" if found.raised else "No alarm"
+    now = f"Standing now: {', '.join(found.standing)}." if found.standing else "None stands now."
+    say(f"{many} from {start} to {end}. {now}")
+    if not found.raised:
+        return
+    table = Table()
     for name in ("", "found", "good is"):
         table.add_column(name)
     for key, name, value in _rows(found):

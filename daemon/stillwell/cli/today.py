@@ -236,7 +236,7 @@ class _Screen:
 
     def _since(self, task: Task) -> str:
         days = (self.now_ms - task.due_ms) // 86_400_000
-        return "due today" if days < 1 else f"due for {days} d"
+        return "due today" if days < 1 else "1 day overdue" if days == 1 else f"{days} days overdue"
 
     def _water_lines(self, seen: list[Any]) -> list[str]:
         from stillwell.units import show_kept

@@ -168,7 +168,7 @@ def words(run: WarmUp, target_c: float, units: System) -> str:
     rate = run.rate_k_h or 0.0
     match run.stage:
         case Stage.UNSEEN:
-            return "The water was not seen for a whole hour yet: look again in an hour."
+            return "The water has not been seen for a whole hour yet."
         case Stage.SETTLING:
             return f"{now}Not at rest yet: a tank takes 2 to 3 h to settle. Leave the dial."
         case Stage.WARMING:
@@ -187,10 +187,7 @@ def words(run: WarmUp, target_c: float, units: System) -> str:
                 )
             return text + "It was warmer than the dial says: leave it."
     assert run.mean_c is not None
-    said = f"Steady. {advised(run.advice, run.mean_c, target_c, units)}"
-    if run.stage is Stage.DONE:
-        said += " Look again tomorrow morning, after a night without the lamp."
-    return said
+    return f"Steady. {advised(run.advice, run.mean_c, target_c, units)}"
 
 
 def hours_to(run: WarmUp, target_c: float) -> float | None:
