@@ -25,14 +25,10 @@ Sources: the documentation of pyserial 3.5; termios(3), "Noncanonical mode".
 
 from __future__ import annotations
 
-import errno
-import math
-import os
 import re
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -40,57 +36,30 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.units import Seconds
+from stillwell_drivers.evidence import printable
 from stillwell_drivers.line_pattern import LONGEST_LINE, LinePattern
+from stillwell_drivers.scaled import Scaled
+from stillwell_drivers.serial_port import Port, opened, shut, stopped
 
 if TYPE_CHECKING:
     import serial
 
 _POLL_S = 0.1
 _CHUNK = 4096
-_LONGEST_RAW = 80
-_LARGEST = 1e9
-"""No quantity here comes near it: a larger number is damage."""
 _BACKLOG_FULL = 4095
 """A terminal's line discipline buffers 4096 bytes (N_TTY_BUF_SIZE in the kernel's
 drivers/tty/n_tty.c) and loses what comes after that and the driver's own buffer."""
 _BACKLOG_READS = 64
 _REST_S = 0.02
-_BARE = re.compile(r"/dev/tty(?:USB|ACM)[0-9]+")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-_NAMES = Path("/dev/serial")
 _ENDS = re.compile(rb"[\r\n]")
 
 
-def stable_names(port: str, names: Path | None = None) -> list[str]:
-    """The names under /dev/serial/by-id and by-path that stay with a device whatever number it
-    gets: those that lead to `port` now, or all of them if none does."""
-    folder = _NAMES if names is None else names
-    found = sorted(folder.glob("by-id/*")) + sorted(folder.glob("by-path/*"))
-    target = os.path.realpath(port)
-    same = [str(name) for name in found if os.path.realpath(name) == target]
-    return same or [str(name) for name in found]
-
-
-class Number(BaseModel):
+class Number(Scaled):
     """Which number of a line a channel takes."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     group: str
     """The named group of `pattern`."""
-    scale: float = Field(default=1.0, allow_inf_nan=False)
-    """What one unit of the line is in the channel's own unit: 10 where a level comes in cm."""
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    """Added afterwards, in the channel's own unit."""
-
-    @field_validator("scale")
-    @classmethod
-    def _is_not_zero(cls, scale: float) -> float:
-        if scale == 0:
-            raise ValueError(
-                "A scale of 0 makes every reading the same. Write 1.0 or leave it out."
-            )
-        return scale
 
 
 class SerialTextSettings(BaseModel):
@@ -99,7 +68,7 @@ class SerialTextSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     channels: dict[str, Number] = Field(min_length=1)
-    port: str
+    port: Port
     """The serial device, by a name that stays: /dev/serial/by-id/… or by-path/…, or
     /dev/serial0."""
     baud: int = Field(default=9600, ge=50, le=4_000_000)
@@ -109,26 +78,6 @@ class SerialTextSettings(BaseModel):
     silent_after: Seconds = 4.0
     """How long one read waits for a line: longer than the pause between two lines, shorter than the
     source's deadline."""
-
-    @field_validator("port")
-    @classmethod
-    def _stays(cls, port: str) -> str:
-        if not port.startswith("/"):
-            raise ValueError(
-                f'"{port}" is no path. Write the device\'s name from /dev/serial/by-id, in full.'
-            )
-        if _BARE.fullmatch(port):
-            names = stable_names(port)
-            paste = (
-                " or ".join(f'"{name}"' for name in names[:4])
-                if names
-                else "the name that /dev/serial/by-id shows once the device is plugged in"
-            )
-            raise ValueError(
-                f"{port} may be another device after the next restart or unplugging. "
-                f"Write instead: {paste}."
-            )
-        return port
 
     @field_validator("pattern")
     @classmethod
@@ -229,23 +178,8 @@ class SerialText:
 
     def open(self) -> None:
         """Opens the port for ourselves alone; raises `DriverError`."""
-        import serial
-
         self.close()
-        path = self._settings.port
-        try:
-            self._port = serial.Serial(path, self._settings.baud, timeout=_POLL_S, exclusive=True)
-            if os.fstat(self._port.fileno()).st_rdev != os.stat(path).st_rdev:
-                raise DriverError(
-                    f"{path} was plugged over to another device while it was being opened.",
-                    "Nothing to do: it is opened again by itself.",
-                )
-        except DriverError:
-            self.close()
-            raise
-        except Exception as error:
-            self.close()
-            raise self._cannot_open(error) from error
+        self._port = opened(self._settings.port, self._settings.baud, _POLL_S)
         self._buffer = LineBuffer()
 
     def read(self) -> Iterable[Sample]:
@@ -259,10 +193,7 @@ class SerialText:
         # under its hands, TypeError; all mean that the device is gone.
         except Exception as error:
             self.close()
-            raise DriverError(
-                f"{self._settings.port} stopped working ({_words(error)}).",
-                "Look whether the device is plugged in and powered; it is opened again by itself.",
-            ) from error
+            raise stopped(self._settings.port, error) from error
         return [
             self._sample(channel, fresh, backlog, overflowed) for channel in self._settings.channels
         ]
@@ -271,12 +202,7 @@ class SerialText:
         """Closes the port, whatever state it is in."""
         port, self._port = self._port, None
         if port is not None:
-            try:
-                port.close()
-            except (
-                Exception
-            ):  # an unplugged device may refuse even this; the handle is gone with it
-                return
+            shut(port)
 
     def _drain(self, port: serial.Serial) -> tuple[_Haul, bool]:
         """What had come before this read, and whether some of it was lost."""
@@ -352,13 +278,13 @@ class SerialText:
             if channel in haul.values:
                 value = haul.values[channel]
                 note = f" (+{haul.unmatched} lines that match nothing)" if haul.unmatched else ""
-                return Sample(channel, value.number, None, _printable(value.line, note), stale)
+                return Sample(channel, value.number, None, printable(value.line, note), stale)
             if channel in haul.damaged:
-                raw = _printable(haul.damaged[channel], " (no sound number)")
+                raw = printable(haul.damaged[channel], " (no sound number)")
                 return Sample(channel, None, Failure.GARBAGE, raw)
         unmatched = fresh.last_unmatched or backlog.last_unmatched
         if unmatched:
-            raw = _printable("matches nothing; check baud, pattern: " + unmatched)
+            raw = printable("matches nothing; check baud, pattern: " + unmatched)
             return Sample(channel, None, Failure.GARBAGE, raw)
         if fresh.lines or backlog.lines:
             return Sample(
@@ -366,45 +292,10 @@ class SerialText:
             )
         if fresh.size or backlog.size:
             piece = self._buffer.piece[-40:].decode("utf-8", "backslashreplace")
-            raw = _printable("no line end; check baud: " + piece)
+            raw = printable("no line end; check baud: " + piece)
             return Sample(channel, None, Failure.GARBAGE, raw)
         raw = f"nothing came for {self._settings.silent_after:g} s"
         return Sample(channel, None, Failure.SILENT, raw)
-
-    def _cannot_open(self, error: Exception) -> DriverError:
-        path = self._settings.port
-        code = getattr(error, "errno", None)
-        if not os.path.exists(path):
-            names = stable_names(path)
-            there = (
-                f"There is: {', '.join(names)}." if names else "No other serial device is there."
-            )
-            return DriverError(
-                f"{path} does not exist.",
-                f"Plug the device in, or correct `port`. {there}",
-            )
-        if code == errno.EPERM:
-            return DriverError(
-                f"{path} is of a kind that the service's unit does not allow it.",
-                f'Run "sudo systemctl edit stillwell", write [Service] and DeviceAllow={path} rw '
-                'into it, then "sudo systemctl restart stillwell".',
-            )
-        if code == errno.EACCES or isinstance(error, PermissionError):
-            return DriverError(
-                f"{path} may not be opened by this user.",
-                'The service is in the group dialout: look with "ls -lL" whether the device is, '
-                "too. For a command of your own: sudo adduser $USER dialout, then log in again.",
-            )
-        if code in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
-            return DriverError(
-                f"{path} is in use by another program.",
-                f'Find it with "fuser -v {path}" and stop it: a terminal program, ModemManager, a '
-                "login console on the serial line.",
-            )
-        return DriverError(
-            f"{path} cannot be opened as a serial port ({_words(error)}).",
-            "Look whether it is a serial device, and whether it can do this baud rate.",
-        )
 
 
 def _number(written: str, where: Number) -> float | None:
@@ -412,17 +303,4 @@ def _number(written: str, where: Number) -> float | None:
     text = written.strip()
     if not _NUMBER.fullmatch(text):
         return None
-    value = float(text.replace(",", ".")) * where.scale + where.offset
-    return value if math.isfinite(value) and abs(value) <= _LARGEST else None
-
-
-def _words(error: Exception) -> str:
-    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return str(text).rstrip(".")
-
-
-def _printable(line: str, note: str = "") -> str:
-    """The line with its control characters made visible, cut so that the note still fits."""
-    shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line)
-    room = _LONGEST_RAW - len(note)
-    return (shown if len(shown) <= room else shown[: room - 1] + "…") + note
+    return where.scaled(float(text.replace(",", ".")))

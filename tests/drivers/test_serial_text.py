@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.testing import DriverCase, DriverContract, within
-from stillwell_drivers import serial_text
+from stillwell_drivers import serial_port, serial_text
 from stillwell_drivers.serial_text import LineBuffer, SerialText, SerialTextSettings
 
 PATTERN = r"level=(?P<mm>\S+) mm"
@@ -387,7 +387,7 @@ class TestSettings:
         (folder / "by-id/usb-gauge").symlink_to("/dev/ttyUSB7")
         (folder / "by-id/usb-other").symlink_to("/dev/ttyACM0")
         (folder / "by-path/platform-1.2").symlink_to("/dev/ttyUSB7")
-        monkeypatch.setattr(serial_text, "_NAMES", folder)
+        monkeypatch.setattr(serial_port, "_NAMES", folder)
         return folder
 
     def parse(self, **more: object) -> SerialTextSettings:
@@ -413,7 +413,7 @@ class TestSettings:
     def test_with_nothing_plugged_in_it_says_where_to_look(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(serial_text, "_NAMES", tmp_path / "nowhere")
+        monkeypatch.setattr(serial_port, "_NAMES", tmp_path / "nowhere")
         with pytest.raises(ValidationError, match="/dev/serial/by-id shows"):
             self.parse(port="/dev/ttyUSB0")
 

@@ -1,0 +1,36 @@
+"""From the number that a device sends to the value in the channel's unit."""
+
+from __future__ import annotations
+
+import math
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+_LARGEST = 1e9
+"""No quantity here comes near it: a larger number is damage."""
+
+
+class Scaled(BaseModel):
+    """What a driver's channel has whose device sends a number in a unit of its own."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    scale: float = Field(default=1.0, allow_inf_nan=False)
+    """What one unit of the device is in the channel's own unit: 10 where a level comes in cm."""
+    offset: float = Field(default=0.0, allow_inf_nan=False)
+    """Added afterwards, in the channel's own unit."""
+
+    @field_validator("scale")
+    @classmethod
+    def _is_not_zero(cls, scale: float) -> float:
+        if scale == 0:
+            raise ValueError(
+                "A scale of 0 makes every reading the same. Write 1.0 or leave it out."
+            )
+        return scale
+
+    def scaled(self, number: float) -> float | None:
+        """Returns the value in the channel's unit, or None where it is not finite or too large to
+        be one."""
+        value = number * self.scale + self.offset
+        return value if math.isfinite(value) and abs(value) <= _LARGEST else None
