@@ -120,7 +120,7 @@ for line in sys.stdin:
     change = json.loads(line)
     if change["event"] == "raise":
         raised[change["alarm"]] = datetime.fromisoformat(change["time"].replace("Z", "+00:00"))
-for ours, band in (("heater.not-heating", "water.low"), ("heater.without-end", "water.high")):
+for ours, band in (("heater.not-heating", "water.low"), ("heater.stuck-on", "water.high")):
     if ours in raised and band in raised:
         early = (raised[band] - raised[ours]).total_seconds() / 60
         how = f"{early:.0f} min later" if early >= 0 else f"{-early:.0f} min earlier"

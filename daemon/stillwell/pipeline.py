@@ -268,16 +268,16 @@ class Pipeline:
         if mono_ms < self._hasty_ms and self.store.trouble is None:
             self.store.commit()
         self.store.tick(mono_ms)
-        self._keep_house(mono_ms)
+        self._apply_retention(mono_ms)
         self._watch_store(mono_ms)
 
-    def _keep_house(self, mono_ms: int) -> None:
+    def _apply_retention(self, mono_ms: int) -> None:
         """Rolls up and drops old readings, a small slice at a time, so that nobody waits for it. A
         replay keeps everything: it is made to be looked at."""
         if self.store.disk.bulk:
             return
         if mono_ms >= self._house_ms and self.store.trouble is None:
-            more = self.store.disk.keep_house(self._keep_raw_ms).more
+            more = self.store.disk.apply_retention(self._keep_raw_ms).more
             self._house_ms = mono_ms + (SLICE_EVERY_MS if more else HOUSE_EVERY_MS)
 
     # -- events

@@ -16,9 +16,9 @@ class FaultName(StrEnum):
     """The faults of a simulated tank. `FAULTS` says what each one does."""
 
     NOT_HEATING = "not-heating"
-    HEATING_WITHOUT_END = "heating-without-end"
+    HEATER_STUCK_ON = "heater-stuck-on"
     SETTING_MOVED = "setting-moved"
-    SHORT_OF_POWER = "short-of-power"
+    HEATER_TOO_WEAK = "heater-too-weak"
     ROOM_TOO_WARM = "room-too-warm"
     ROOM_COOLING = "room-cooling"
     COLD_DRAUGHT = "cold-draught"
@@ -75,13 +75,13 @@ FAULTS: dict[FaultName, FaultKind] = {
     FaultName.NOT_HEATING: FaultKind(
         Part.WATER, "The heater stays cold: the water falls towards the room."
     ),
-    FaultName.HEATING_WITHOUT_END: FaultKind(
+    FaultName.HEATER_STUCK_ON: FaultKind(
         Part.WATER, "The thermostat's contact has welded: the heater never switches off."
     ),
     FaultName.SETTING_MOVED: FaultKind(
         Part.WATER, "Somebody has bumped the heater's dial.", -1.5, "K, by how much it moved"
     ),
-    FaultName.SHORT_OF_POWER: FaultKind(
+    FaultName.HEATER_TOO_WEAK: FaultKind(
         Part.WATER,
         "The heater gives only a share of its power, runs all the time and still does not hold.",
         None,

@@ -694,7 +694,7 @@ class TankModel:
         self._pump = pump_works and not self._paused and not cleaning
         self._element_w = self._heater_power(standing) if mains else 0.0
         setting = p.setting_c + size.get(FaultName.SETTING_MOVED, 0.0)
-        welded = FaultName.HEATING_WITHOUT_END in names
+        welded = FaultName.HEATER_STUCK_ON in names
         self._lower = math.inf if welded else setting - p.differential_k / 2
         self._upper = math.inf if welded else setting + p.differential_k / 2
         lamp, lamp_change_ms = self._lamp_at(now_ms, events)
@@ -728,7 +728,7 @@ class TankModel:
         for fault in standing:
             if fault.name is FaultName.NOT_HEATING:
                 return 0.0
-            if fault.name is FaultName.SHORT_OF_POWER:
+            if fault.name is FaultName.HEATER_TOO_WEAK:
                 if fault.size is not None:
                     power *= min(1.0, max(0.0, fault.size))
                 else:

@@ -96,7 +96,7 @@ def clean_tank(job: tuple[int, float, tuple[str, ...]]) -> tuple[int, float, lis
                 text = f"day {look.at_s / DAY_S:.2f} {finding.alarm}, water {state.water_c:.2f}"
                 true = (
                     finding.alarm == str(Condition.TOO_WARM) and state.water_c > high + 0.3
-                ) or (finding.alarm == str(Condition.SHORT_OF_POWER) and state.water_c < low - 0.05)
+                ) or (finding.alarm == str(Condition.TOO_WEAK) and state.water_c < low - 0.05)
                 (borne_out if true else false).append(text)
     return seed, days, false, borne_out
 

@@ -402,7 +402,7 @@ def cost(_: int, seed: int) -> Iterator[str]:
         yield (
             f"cost on day {day:2d}: {per:6.1f} us a reading ({per / first:4.2f}x day 1),"
             f" a night's loss {night * 1e3:5.0f} ms, rate now {now * 1e3:5.0f} ms,"
-            f" {len(state.slices)} slices, {len(state.marks)} marks,"
+            f" {len(state.slices)} slices, {len(state.checkpoints)} checkpoints,"
             f" {len(json.dumps(state.to_json())) / 1e3:.0f} kB kept"
         )
 

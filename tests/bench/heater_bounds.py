@@ -123,7 +123,7 @@ class Informed:
         self._sensed = value
 
     def innovation(self, value: float, lamp: bool, pump: bool, dt_s: float = 30.0) -> float:
-        """Takes a reading; returns by how much it is above what was foretold."""
+        """Takes a reading; returns by how much it is above what was predicted."""
         if self._sensed <= self._low and not self._relay:
             self._switch(True, self._loss)
         elif self._sensed >= self._high and self._relay:

@@ -16,7 +16,7 @@ The limit of the charts is set in two ways.
 
 - By the Markov chain of Brook and Evans, for one cry in three tank-years of readings. That rate is
   the chart's own only where its innovations are independent and normal, which those of a tank are
-  not: water is poured, the thermostat switches a little sooner or later than foretold, the room
+  not: water is poured, the thermostat switches a little sooner or later than predicted, the room
   changes. On how many healthy tanks the chart so limited cries in the days before the fault stands
   beside it.
 - By those healthy days themselves: the lowest limit at which the chart cries on no more tanks than
@@ -91,7 +91,7 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:
     fault = FaultName(name)
     cold = fault is FaultName.NOT_HEATING
     way = -1.0 if cold else 1.0
-    condition = Condition.NOT_HEATING if cold else Condition.WITHOUT_END
+    condition = Condition.NOT_HEATING if cold else Condition.STUCK_ON
     low = tank.setting_c - tank.differential_k / 2
     high = tank.setting_c + tank.differential_k / 2
     sigma = math.hypot(tank.probe_noise_k, 1 / 16 / math.sqrt(12))
@@ -194,7 +194,7 @@ def delays(seeds: Sequence[int], jobs: int, show: bool, everywhere: bool) -> Non
         "delays in minutes from the moment at which the fault can show; "
         f"seeds {seeds[0]}..{seeds[-1]}"
     )
-    for name in ("not-heating", "heating-without-end"):
+    for name in ("not-heating", "heater-stuck-on"):
         for anywhere in (False, True) if everywhere else (False,):
             with ProcessPoolExecutor(jobs) as pool:
                 found = list(pool.map(delay, [(seed, name, anywhere) for seed in seeds]))

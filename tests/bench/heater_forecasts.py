@@ -35,7 +35,7 @@ class Told:
     what: str
     truth: float
     """inf where the water did not get there in 36 h."""
-    foretold: float | None
+    predicted: float | None
     """None where nothing was said."""
     soonest: float = 0.0
     latest: float = math.inf
@@ -72,7 +72,7 @@ def told(job: tuple[int, str]) -> list[Told]:
     seed, name = job
     world = World(TankParameters.drawn(seed), seed, channels=("water-a", "room"))
     cold = name == FaultName.NOT_HEATING
-    condition = Condition.NOT_HEATING if cold else Condition.WITHOUT_END
+    condition = Condition.NOT_HEATING if cold else Condition.STUCK_ON
     offset = world.offsets["water-a"]
     mind = Inference()
     begin_s = 3 * DAY_S + (seed % 97) / 97 * DAY_S
@@ -112,28 +112,28 @@ def forecasts(seeds: Sequence[int], jobs: int) -> None:
     """Prints the table."""
     print(
         "forecasts, hours; seeds "
-        f"{seeds[0]}..{seeds[-1]}; width: (latest - soonest) / foretold, of those with both ends"
+        f"{seeds[0]}..{seeds[-1]}; width: (latest - soonest) / predicted, of those with both ends"
     )
     print(
         f"  {'':44}{'n':>5}{'held':>7}{'early':>7}{'late':>6}{'open':>6}{'width':>7}"
-        f"{'foretold':>10}{'error':>8}{'silent':>8}{'(it came)':>11}"
+        f"{'predicted':>10}{'error':>8}{'silent':>8}{'(it came)':>11}"
     )
-    for name in ("not-heating", "heating-without-end"):
+    for name in ("not-heating", "heater-stuck-on"):
         with ProcessPoolExecutor(jobs) as pool:
             rows = [row for rows in pool.map(told, [(s, name) for s in seeds]) for row in rows]
         for what in sorted({row.what for row in rows}):
             these = [row for row in rows if row.what == what]
-            said = [row for row in these if row.foretold is not None]
-            silent = [row for row in these if row.foretold is None]
+            said = [row for row in these if row.predicted is not None]
+            silent = [row for row in these if row.predicted is None]
             if not said:
                 continue
             closed = [
-                (row.latest - row.soonest) / row.foretold
+                (row.latest - row.soonest) / row.predicted
                 for row in said
-                if row.foretold and math.isfinite(row.latest)
+                if row.predicted and math.isfinite(row.latest)
             ]
             errors = [
-                (row.foretold or 0.0) / row.truth - 1 for row in said if math.isfinite(row.truth)
+                (row.predicted or 0.0) / row.truth - 1 for row in said if math.isfinite(row.truth)
             ]
             print(
                 f"  {f'{name}, {what}':44}{len(said):5}"
@@ -142,7 +142,7 @@ def forecasts(seeds: Sequence[int], jobs: int) -> None:
                 f"{sum(row.truth > row.latest for row in said):6}"
                 f"{len(said) - len(closed):6}"
                 f"{quantile(closed, 0.5) if closed else math.nan:7.2f}"
-                f"{quantile((row.foretold or 0.0 for row in said), 0.5):10.2f}"
+                f"{quantile((row.predicted or 0.0 for row in said), 0.5):10.2f}"
                 f"{quantile(errors, 0.5) if errors else math.nan:8.0%}"
                 f"{len(silent):8}{sum(math.isfinite(row.truth) for row in silent):11}"
             )

@@ -475,17 +475,17 @@ class TestSuppression:
 
     def test_a_cause_that_comes_after_its_consequence_takes_it_over(self) -> None:
         watch = Watch(PLAN)
-        watch.find(finding("heater.short-of-power", True), at(0))
+        watch.find(finding("heater.too-weak", True), at(0))
         out = watch.find(finding("mains.lost", True), at(1))
-        assert names(out) == [("mains.lost", "raise"), ("heater.short-of-power", "suppress")]
+        assert names(out) == [("mains.lost", "raise"), ("heater.too-weak", "suppress")]
 
     def test_becoming_more_urgent_than_the_cause_breaks_the_silence(self) -> None:
         watch = Watch(PLAN)
         watch.find(finding("mains.lost", True), at(0))
-        hidden = watch.find(finding("heater.short-of-power", True), at(1))
+        hidden = watch.find(finding("heater.too-weak", True), at(1))
         assert told(watch, hidden) == []
-        out = watch.find(finding("heater.short-of-power", True, Priority.HIGH), at(2))
-        assert told(watch, out) == [("heater.short-of-power", "raised")]
+        out = watch.find(finding("heater.too-weak", True, Priority.HIGH), at(2))
+        assert told(watch, out) == [("heater.too-weak", "raised")]
 
     def test_a_restart_after_the_cause_has_ended_lets_what_still_stands_speak(self) -> None:
         first = Watch(PLAN)
@@ -506,10 +506,10 @@ class TestSuppression:
     def test_taking_the_cause_out_of_service_lets_the_consequence_speak(self) -> None:
         watch = Watch(PLAN)
         watch.find(finding("mains.lost", True), at(0))
-        watch.find(finding("heater.short-of-power", True), at(1))
+        watch.find(finding("heater.too-weak", True), at(1))
         watch.request(Request(Command.OUT_OF_SERVICE, "mains.lost"), at(2))
         out = watch.tick(at(3)) + watch.tick(at(2 + PLAN.settle_s))
-        assert told(watch, out) == [("heater.short-of-power", "raised")]
+        assert told(watch, out) == [("heater.too-weak", "raised")]
 
 
 class TestAStateThatIsNoAlarm:
@@ -634,7 +634,7 @@ class TestAfterTheCause:
         assert told(watch, out) == [("water.low", "raised")]
 
     def test_an_alarm_that_takes_longer_to_follow_is_waited_for(self) -> None:
-        for alarm, spoken in (("heater.short-of-power", True), ("heater.not-heating", False)):
+        for alarm, spoken in (("heater.too-weak", True), ("heater.not-heating", False)):
             watch = Watch(self.PLAN)
             cause = finding("mains.lost", True, Priority.HIGH)
             watch.find(cause, at(0))

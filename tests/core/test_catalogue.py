@@ -185,14 +185,14 @@ class TestCauses:
         water = Band("water", ("a",), 24.8, 25.8, 25.3, 0.1, 300, 300, Priority.HIGH)
         pairs = Alarms(WatchPlan(channels=(channel,), bands=(water,))).relations
         assert ("water.low", "heater.not-heating") in pairs
-        assert ("water.high", "heater.without-end") in pairs
-        assert ("water.low", "heater.without-end") not in pairs
+        assert ("water.high", "heater.stuck-on") in pairs
+        assert ("water.low", "heater.stuck-on") not in pairs
         assert ("a.silent", "source.s.down") in pairs
         air = Band("air", ("a",), 15, 30, 22, 0.1, 300, 300, Priority.LOW, of_water=False)
         others = Alarms(WatchPlan(channels=(channel,), bands=(air,))).relations
         assert not [cause for consequence, cause in others if consequence.startswith("air.")]
 
-    @pytest.mark.parametrize("cold", [Condition.NOT_HEATING, Condition.SHORT_OF_POWER])
+    @pytest.mark.parametrize("cold", [Condition.NOT_HEATING, Condition.TOO_WEAK])
     def test_of_a_cold_heater_are_the_mains(self, cold: Condition) -> None:
         assert (str(cold), MAINS_LOST) in Alarms(WatchPlan()).relations
 

@@ -164,7 +164,7 @@ class TestNotHeating:
         assert forecast.soonest_s <= took <= (forecast.latest_s or math.inf)
 
 
-class TestHeatingWithoutEnd:
+class TestHeaterStuckOn:
     """A thermostat whose contact has welded."""
 
     @pytest.mark.parametrize("seed", SEEDS)
@@ -172,12 +172,12 @@ class TestHeatingWithoutEnd:
         tank = copy.deepcopy(learned(seed))
         tank.until_relay(on=False)
         tank.until_relay(on=True)
-        tank.model.inject(Fault(FaultName.HEATING_WITHOUT_END, tank.at))
+        tank.model.inject(Fault(FaultName.HEATER_STUCK_ON, tank.at))
         high = tank.parameters.setting_c + tank.parameters.differential_k / 2
         for state in tank.run(DAY):
             if state.chamber_c > high:
                 break
-        late = tank.until_stands(Condition.WITHOUT_END, 3 * 3600)
+        late = tank.until_stands(Condition.STUCK_ON, 3 * 3600)
         assert late is not None
         assert late < 1800
         assert Condition.TOO_WARM not in tank.mind.standing
@@ -187,8 +187,8 @@ class TestHeatingWithoutEnd:
         tank = copy.deepcopy(learned(seed))
         tank.until_relay(on=True)
         tank.until_relay(on=False)
-        tank.model.inject(Fault(FaultName.HEATING_WITHOUT_END, tank.at + 600))
-        late = tank.until_stands(Condition.WITHOUT_END, 3 * 3600)
+        tank.model.inject(Fault(FaultName.HEATER_STUCK_ON, tank.at + 600))
+        late = tank.until_stands(Condition.STUCK_ON, 3 * 3600)
         assert late is not None
         assert Condition.TOO_WARM not in tank.mind.standing
 
@@ -198,7 +198,7 @@ class TestHeatingWithoutEnd:
     ) -> None:
         tank = copy.deepcopy(learned(seed))
         tank.until_relay(on=True)
-        tank.model.inject(Fault(FaultName.HEATING_WITHOUT_END, tank.at))
+        tank.model.inject(Fault(FaultName.HEATER_STUCK_ON, tank.at))
         high = tank.parameters.setting_c + tank.parameters.differential_k / 2
         for state in tank.run(DAY):
             if state.chamber_c > high + 0.5:
@@ -206,7 +206,7 @@ class TestHeatingWithoutEnd:
         tank.mind.standing.clear()
         assert tank.mind.filter is not None
         tank.mind.filter.begin(tank.at + 1000.0, tank.model.state.chamber_c, relay=False)
-        assert tank.until_stands(Condition.WITHOUT_END, 3600) is not None
+        assert tank.until_stands(Condition.STUCK_ON, 3600) is not None
         assert Condition.TOO_WARM not in tank.mind.standing
 
 
@@ -248,7 +248,7 @@ class TestDial:
         assert tank.mind.thermostat.setting_c == pytest.approx(before, abs=0.05)
 
 
-class TestShortOfPower:
+class TestHeaterTooWeak:
     """A heater that gives only a share of its heat, and does not hold."""
 
     @pytest.mark.parametrize("seed", [2, 11])
@@ -256,10 +256,10 @@ class TestShortOfPower:
         tank = copy.deepcopy(learned(seed))
         tank.until_relay(on=True)
         tank.until_relay(on=False)
-        tank.model.inject(Fault(FaultName.SHORT_OF_POWER, tank.at, tank.at + 10 * 3600))
-        assert tank.until_stands(Condition.SHORT_OF_POWER, 8 * 3600) is not None
+        tank.model.inject(Fault(FaultName.HEATER_TOO_WEAK, tank.at, tank.at + 10 * 3600))
+        assert tank.until_stands(Condition.TOO_WEAK, 8 * 3600) is not None
         tank.live(12 * 3600)
-        assert Condition.SHORT_OF_POWER not in tank.mind.standing
+        assert Condition.TOO_WEAK not in tank.mind.standing
         assert Condition.NOT_HEATING not in tank.mind.standing
 
 
@@ -296,7 +296,7 @@ class TestOtherCauses:
         tank = copy.deepcopy(learned(11))
         tank.model.inject(Fault(FaultName.ROOM_TOO_WARM, tank.at, size=5.0))
         assert tank.until_stands(Condition.TOO_WARM, 4 * DAY) is not None
-        assert Condition.WITHOUT_END not in tank.mind.standing
+        assert Condition.STUCK_ON not in tank.mind.standing
 
     def test_a_new_probe_with_another_zero_alarms_nobody(self) -> None:
         for by in (0.25, -0.25):

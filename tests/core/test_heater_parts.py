@@ -255,7 +255,7 @@ class TestRoomLaw:
         tau = law.tau_s()
         assert tau is not None
         assert tau[1] < 72_000 < tau[2]
-        found = law.foretold(6.0)
+        found = law.predict(6.0)
         assert found is not None
         assert found[0] == pytest.approx(6.0 / 72_000 + 2e-5, rel=0.05)
 
@@ -281,7 +281,7 @@ class TestRoomLaw:
     def test_before_four_half_cycles_it_says_nothing(self) -> None:
         law = RoomLaw()
         assert law.tau_s() is None
-        assert law.foretold(5.0) is None
+        assert law.predict(5.0) is None
         assert law.per_k() is None
         assert law.reaches(3e-4, 1e-5) is None
 

@@ -117,7 +117,7 @@ class TestALitLamp:
 
     def test_is_learned_as_what_the_water_loses_less(self) -> None:
         law = lit().mind.thermostat.room
-        losses = [law.foretold(6.3, part) for part in (0.0, 1.0, 0.5)]
+        losses = [law.predict(6.3, part) for part in (0.0, 1.0, 0.5)]
         dark, whole, half = (loss[0] * HOUR for loss in losses if loss is not None)
         assert dark - whole == pytest.approx(0.18, abs=0.03)
         assert half == pytest.approx((dark + whole) / 2)
@@ -213,7 +213,7 @@ class TestAWeakHeater:
         bowl.share = share
         bowl.until(on=True)
         bowl.run(4)
-        assert [condition for _, condition in bowl.told] == [Condition.SHORT_OF_POWER]
+        assert [condition for _, condition in bowl.told] == [Condition.TOO_WEAK]
 
     def test_that_dies_altogether_is_told_as_dead(self) -> None:
         bowl = copy.deepcopy(learned())
@@ -235,7 +235,7 @@ class TestAWeakHeater:
         bowl.share = 0.3
         bowl.run(2)
         assert bowl.water > LOW_C + 0.1
-        assert (Condition.SHORT_OF_POWER in bowl.mind.standing) is dark
+        assert (Condition.TOO_WEAK in bowl.mind.standing) is dark
         bowl.share = 1.0
         bowl.run(2)
         assert bowl.mind.standing == {}
@@ -294,7 +294,7 @@ class TestTheLimit:
         assert bowl.water > LOW_C
         assert bowl.mind.standing == {}
         bowl.run(10)
-        assert [condition for _, condition in bowl.told] == [Condition.SHORT_OF_POWER]
+        assert [condition for _, condition in bowl.told] == [Condition.TOO_WEAK]
         bowl.colder, bowl.room_c = 0.0, 19.0
         bowl.run(8)
         assert bowl.mind.standing == {}
@@ -323,10 +323,10 @@ class TestTheLimit:
             watch.see(Reading("room", now, bowl.room_c, Flag.PASS))
             read = round((bowl.felt + bowl.rng.gauss(0, 0.03)) * 16) / 16
             heard += watch.see(Reading("a", now, read, Flag.PASS))
-        short = [f for f in heard if f.alarm == Condition.SHORT_OF_POWER]
+        short = [f for f in heard if f.alarm == Condition.TOO_WEAK]
         first, second = short[0], next(f for f in short if f.priority is not Priority.LOW)
         assert (first.active, first.priority) == (True, Priority.LOW)
         assert "still holds" in first.message.what
         assert "down to a room of" in first.message.likely
         assert (second.active, second.priority) == (True, Priority.MEDIUM)
-        assert {f.alarm for f in heard if f.active} == {Condition.SHORT_OF_POWER}
+        assert {f.alarm for f in heard if f.active} == {Condition.TOO_WEAK}

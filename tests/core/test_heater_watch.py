@@ -202,8 +202,8 @@ class TestWhatIsSaid:
         bench.welded = False
         bench.run(3600)
         assert bench.said() == [
-            ("heater.without-end", True),
-            ("heater.without-end", False),
+            ("heater.stuck-on", True),
+            ("heater.stuck-on", False),
             ("heater.setting-moved", True),
         ]
         assert "0.4 °C further up than before: its dial has been turned up, or" in (
@@ -230,16 +230,16 @@ class TestWhatIsSaid:
         bench.on_c, bench.off_c = 25.5, 25.9
         bench.run(8 * 3600)
         raised = list(dict.fromkeys(alarm for alarm, active in bench.said() if active))
-        assert raised == ["heater.without-end", "heater.setting-moved"]
+        assert raised == ["heater.stuck-on", "heater.setting-moved"]
         assert bench.said()[-1] == ("heater.setting-moved", True)
         assert "switches at 25.5" in bench.newest["heater.setting-moved"].message.what
 
-    def test_heating_without_end(self) -> None:
+    def test_heater_stuck_on(self) -> None:
         bench = learned()
         bench.run(DAY, lambda: bench.on)
         bench.welded = True
         bench.run(3 * 3600)
-        assert bench.said() == [("heater.without-end", True)]
+        assert bench.said() == [("heater.stuck-on", True)]
         assert "28.0 °C about" in bench.findings[0].message.what
         assert "Unplug the heater now" in bench.findings[0].message.do
 
@@ -256,7 +256,7 @@ class TestWhatIsSaid:
         for _ in range(40):
             bench.aside += (0.7 + 0.3) / 120
             bench.run(30)
-        told = (str(Condition.WITHOUT_END), True) in bench.said()
+        told = (str(Condition.STUCK_ON), True) in bench.said()
         assert told is (rise == 0.0)
         bench.level -= rise
         bench.aside = 0.0
@@ -272,7 +272,7 @@ class TestWhatIsSaid:
         bench.run(900)
         bench.level -= 15.0
         bench.run(2700)
-        assert bench.said() == [(Condition.WITHOUT_END, True)]
+        assert bench.said() == [(Condition.STUCK_ON, True)]
 
     def test_another_probe_that_reads_lower_by_as_much_as_a_pour_cools_is_no_pour(self) -> None:
         bench = learned()
@@ -455,7 +455,7 @@ class TestAnotherWitness:
         for _ in range(30):
             bench.aside += (0.7 + 0.3) / 120
             bench.run(30)
-        assert ((str(Condition.WITHOUT_END), True) in bench.said()) is told
+        assert ((str(Condition.STUCK_ON), True) in bench.said()) is told
 
     def test_a_heater_that_dies_later_is_told_by_the_other(self) -> None:
         bench = learned()
@@ -505,10 +505,10 @@ class TestHeatingOn:
             bench.run(DAY, lambda: bench.on)  # noqa: B023
             bench.welded = True
             bench.run(4 * 3600)
-            assert bench.said() == [("heater.without-end", True)]
+            assert bench.said() == [("heater.stuck-on", True)]
             bench.value -= 0.08
             bench.run(3 * 3600)
-            assert bench.said() == [("heater.without-end", True)]
+            assert bench.said() == [("heater.stuck-on", True)]
 
     def test_that_ends_is_told_when_the_water_has_fallen_for_a_quarter_of_an_hour(self) -> None:
         bench = learned()
@@ -517,9 +517,9 @@ class TestHeatingOn:
         bench.run(2 * 3600)
         bench.on = False
         bench.run(10 * 60)
-        assert bench.said() == [("heater.without-end", True)]
+        assert bench.said() == [("heater.stuck-on", True)]
         bench.run(20 * 60)
-        assert bench.said()[:2] == [("heater.without-end", True), ("heater.without-end", False)]
+        assert bench.said()[:2] == [("heater.stuck-on", True), ("heater.stuck-on", False)]
 
 
 class TestRestart:
@@ -537,7 +537,7 @@ class TestRestart:
         )  # another boot: the monotonic clock starts anew
         first = {finding.alarm: finding for finding in bench.watch.tick(bench.now)}
         assert first["heater.not-heating"].active
-        assert not first["heater.without-end"].active
+        assert not first["heater.stuck-on"].active
         assert not first["a.doubtful"].active
         bench.findings.clear()
         bench.run(3600)

@@ -207,7 +207,7 @@ class TestNothingToCryAbout:
         """In a room that grows cold: by the slope alone it would be a lamp."""
         heat = learned().watch.heat
         at_rest = Piece(0, 2 * HOUR_MS, 0.0, 0.004, 25.0, heated=False)
-        idle, _ = heat.foretold(at_rest, 0.0)
+        idle, _ = heat.predict(at_rest, 0.0)
         for gives, heated in ((heat.mean[3], True), (heat.lamp[0], False)):
             falling = replace(at_rest, loss=idle - gives)
             assert falling.loss > 0.0
@@ -314,7 +314,7 @@ class TestTheEvidence:
         heat = learned().watch.heat
         noon = MIDNIGHT_MS + 16 * HOUR_MS
         blank = Piece(noon, noon + HOUR_MS, 0.0, 0.005, 5.0, False)
-        dark = Piece(noon, noon + HOUR_MS, heat.foretold(blank, 0.0)[0], 0.005, 5.0, False)
+        dark = Piece(noon, noon + HOUR_MS, heat.predict(blank, 0.0)[0], 0.005, 5.0, False)
         ratio = against(heat, TestTheHours.HOURS, [dark], lit_instead=False)
         assert 0.0 < ratio <= 4.0
 
@@ -322,7 +322,7 @@ class TestTheEvidence:
         heat = learned().watch.heat
         noon = MIDNIGHT_MS + 16 * HOUR_MS
         blank = Piece(noon, noon + HOUR_MS, 0.0, 0.005, 5.0, False)
-        dark = replace(blank, loss=heat.foretold(blank, 0.0)[0])
+        dark = replace(blank, loss=heat.predict(blank, 0.0)[0])
         ratios = [
             against(heat, TestTheHours.HOURS, [piece], lit_instead=False)
             for piece in (dark, replace(dark, end_ms=noon + HOUR_MS // 4))
@@ -349,7 +349,7 @@ class TestTheLaw:
         heat = learned().watch.heat
         usual = Piece(0, HOUR_MS, 0.3, 0.01, 4.8, False)
         far = Piece(0, HOUR_MS, 0.3, 0.01, -3.0, False)
-        assert heat.foretold(far, 0.0)[1] > 2 * heat.foretold(usual, 0.0)[1]
+        assert heat.predict(far, 0.0)[1] > 2 * heat.predict(usual, 0.0)[1]
 
     def test_forgets_in_weeks_and_its_uncertainty_stays_a_covariance(self) -> None:
         heat = copy.deepcopy(learned().watch.heat)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.least_squares import diagonal, faded, foretold, taken, variance
+from stillwell.estimate.least_squares import diagonal, discount, predict, update, variance
 
 PRIOR = (4.0, 1.0, 9.0)
 NOISE = 0.25
@@ -18,7 +18,7 @@ ROW = st.tuples(FACTOR, FACTOR, FACTOR, FACTOR)
 def learned(rows: list[tuple[float, ...]]) -> tuple[list[float], list[list[float]]]:
     mean, cov = [0.0, 0.0, 0.0], diagonal(PRIOR)
     for *x, y in rows:
-        mean, cov = taken(mean, cov, x, y - foretold(mean, x), NOISE)
+        mean, cov = update(mean, cov, x, y - predict(mean, x), NOISE)
     return mean, cov
 
 
@@ -37,7 +37,7 @@ def test_what_is_forgotten_is_as_wide_as_before_at_most_and_still_a_covariance(
     rows: list[tuple[float, ...]], share: float
 ) -> None:
     _, cov = learned(rows)
-    after = np.array(faded(cov, PRIOR, share))
+    after = np.array(discount(cov, PRIOR, share))
     assert np.linalg.eigvalsh(after).min() > -1e-9
     for i in range(3):
         assert after[i, i] == pytest.approx(min(cov[i][i] / share, PRIOR[i]))

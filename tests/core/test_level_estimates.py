@@ -375,7 +375,7 @@ class TestOneStory:
         body = play(self.MODEL, self.EVENTS[:5], H).to_json()
         with pytest.raises(ValueError, match="start anew"):
             LevelState.from_json({**body, "form": 99})
-        del body["marks"]
+        del body["checkpoints"]
         with pytest.raises(ValueError, match="damaged"):
             LevelState.from_json(body)
 
@@ -388,7 +388,7 @@ class TestOneStory:
         events += [(t, Pour(t, ml, 5.0)) for t, ml in water.pours]
         state = play(model, events, 40 * DAY)
         assert len(state.slices) <= 16 * 144
-        assert len(state.marks) <= 16 * 4 + 2
+        assert len(state.checkpoints) <= 16 * 4 + 2
         assert len(state.pours) <= 17
         assert "remembered" in reason(model.loss(state, DAY, 2 * DAY))
         assert isinstance(model.loss(state, 39 * DAY, 40 * DAY), Estimate)

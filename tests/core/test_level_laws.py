@@ -206,21 +206,21 @@ class TestForetold:
     def test_is_what_goes_on_while_the_level_is_vague(self, share: float) -> None:
         side = 3.0 if share else -3.0
         vague = self.bank(side, 3.0)
-        assert vague.foretold(0, self.told(share), goes_on=True)
-        assert not vague.foretold(0, self.told(share), goes_on=False)
+        assert vague.predicts(0, self.told(share), goes_on=True)
+        assert not vague.predicts(0, self.told(share), goes_on=False)
         far = self.bank(7 * side, 0.3)
-        assert far.foretold(0, self.told(share), goes_on=False)
+        assert far.predicts(0, self.told(share), goes_on=False)
 
     @pytest.mark.parametrize("share", [0.0, 1.0])
     def test_is_nothing_improbable(self, share: float) -> None:
         side = -9.0 if share else 9.0
-        assert not self.bank(side, 3.0).foretold(0, self.told(share), goes_on=True)
+        assert not self.bank(side, 3.0).predicts(0, self.told(share), goes_on=True)
 
     def test_is_nothing_of_a_float_in_doubt(self) -> None:
         bank = self.bank(21.0, 0.3)
-        assert bank.foretold(0, self.told(1.0), goes_on=True)
+        assert bank.predicts(0, self.told(1.0), goes_on=True)
         bank.odds[0] = bank.physics.base_odds + 0.1
-        assert not bank.foretold(0, self.told(1.0), goes_on=True)
+        assert not bank.predicts(0, self.told(1.0), goes_on=True)
 
 
 class TestRestlessness:

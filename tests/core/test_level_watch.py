@@ -162,9 +162,9 @@ class TestNight:
         assert "300 gauge readings" in night.row("night.loss").basis
 
     def test_physics_stands_beside_it(self, night: Bench) -> None:
-        foretold = night.row("night.expected")
-        assert foretold.value is not None
-        assert 100 < foretold.value < 500
+        predicted = night.row("night.expected")
+        assert predicted.value is not None
+        assert 100 < predicted.value < 500
 
     def test_what_is_noted_counts_at_once(self) -> None:
         bench = Bench(LevelWatch(plan()), ml=-500.0)

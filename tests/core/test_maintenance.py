@@ -87,7 +87,7 @@ class TestWhatAHandCauses:
             "cycle.failing",
             "gauge.failing",
             "heater.failing",
-            "heater.without-end",
+            "heater.stuck-on",
             "lamp.failing",
             "level.failing",
             "level.leak",
@@ -119,9 +119,9 @@ class TestWork:
         tank.find("heater.not-heating", 120, priority=HIGH)
         assert tank.state("heater.not-heating") is State.SUPPRESSED
         tank.find(KILLS, 130, priority=HIGH)
-        tank.find("heater.without-end", 140, priority=HIGH)
+        tank.find("heater.stuck-on", 140, priority=HIGH)
         rung = [notice.subject for notice in tank.told()]
-        assert rung == [HAND, KILLS, "heater.without-end"]
+        assert rung == [HAND, KILLS, "heater.stuck-on"]
 
     def test_rings_no_second_time_for_what_was_answered_and_becomes_more_urgent(self) -> None:
         tank = Tank()

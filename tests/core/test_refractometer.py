@@ -46,8 +46,8 @@ class TestTheScale:
             kelvin = t_c + 273.15
             return float(_Refractive(IAPWS95(T=kelvin, P=0.101325).rho, kelvin, 0.5893))
 
-        foretold = (index(prism_c) - index(20.0)) / 1.83e-4
-        assert shown(0.0, prism_c, Adjusted(0.0, 20.0)) == pytest.approx(foretold, abs=0.17)
+        predicted = (index(prism_c) - index(20.0)) / 1.83e-4
+        assert shown(0.0, prism_c, Adjusted(0.0, 20.0)) == pytest.approx(predicted, abs=0.17)
 
     def test_set_with_the_fluid_at_the_same_temperature_is_right_there(self) -> None:
         assert shown(35.0, 27.0, Adjusted(35.0, 27.0)) == pytest.approx(35.0, abs=1e-9)

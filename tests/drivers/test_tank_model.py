@@ -496,8 +496,8 @@ class TestFaultsOfTheWater:
         assert at(model, 34 * HOUR).heater_on
         assert at(model, 60 * HOUR).water_c == pytest.approx(25.3, abs=0.3)
 
-    def test_heating_without_end_passes_the_upper_limit(self) -> None:
-        state = at(tank(faults=[Fault(FaultName.HEATING_WITHOUT_END, HOUR)]), 13 * HOUR)
+    def test_heater_stuck_on_passes_the_upper_limit(self) -> None:
+        state = at(tank(faults=[Fault(FaultName.HEATER_STUCK_ON, HOUR)]), 13 * HOUR)
         assert state.heater_on
         assert state.water_c > 26.5
         assert state.heater_on_s_total > 12 * HOUR - 61
@@ -508,15 +508,15 @@ class TestFaultsOfTheWater:
         seen = [at(model, 2 * DAY + k * 60).water_c for k in range(1440)]
         assert sum(seen) / len(seen) == pytest.approx(23.8, abs=0.1)
 
-    def test_short_of_power_heats_without_a_pause_and_still_falls(self) -> None:
-        model = tank(faults=[Fault(FaultName.SHORT_OF_POWER, DAY)])
+    def test_heater_too_weak_heats_without_a_pause_and_still_falls(self) -> None:
+        model = tank(faults=[Fault(FaultName.HEATER_TOO_WEAK, DAY)])
         # At night, when no lamp helps.
         first, last = at(model, DAY + 3 * HOUR), at(model, DAY + 10 * HOUR)
         assert last.heater_on_s_total - first.heater_on_s_total == pytest.approx(7 * HOUR, abs=1)
         assert last.water_c < first.water_c
 
     def test_half_of_its_power_is_half_of_its_heat(self) -> None:
-        faults = [Fault(FaultName.SHORT_OF_POWER, 0, size=0.5)]
+        faults = [Fault(FaultName.HEATER_TOO_WEAK, 0, size=0.5)]
         state = at(tank(faults=faults), DAY)
         assert state.heater_j_total == pytest.approx(37.5 * state.heater_on_s_total)
 
@@ -601,7 +601,7 @@ class TestFaultsOfTheWater:
     def test_a_fault_may_be_injected_while_it_runs(self) -> None:
         model = tank()
         at(model, 5 * HOUR)
-        model.inject(Fault(FaultName.HEATING_WITHOUT_END, 5 * HOUR))
+        model.inject(Fault(FaultName.HEATER_STUCK_ON, 5 * HOUR))
         assert at(model, 15 * HOUR).water_c > 26
 
 

@@ -48,7 +48,7 @@ def old(tmp_path_factory: pytest.TempPathFactory) -> Path:
         store.commit()
     with Store.open(path) as store:
         store.begin_epoch("boot", Moment(DAYS * DAY_MS, BEGAN + DAYS * DAY_MS, 0), True)
-        while store.disk.keep_house(10 * DAY_MS).more:
+        while store.disk.apply_retention(10 * DAY_MS).more:
             pass
     return path
 

@@ -105,6 +105,44 @@ class TestMigrate:
         with StoreReader.open(path) as reader:
             assert reader.journal() == found
 
+    def test_alarms_that_have_another_name_now_are_found_under_it(self, tmp_path: Path) -> None:
+        path = tmp_path / "tank.db"
+        old = connect(path)
+        migrate(old, "old", migrations()[:6])
+        old.execute("INSERT INTO epoch VALUES (1, 'boot', 1780000000000, 1, 0)")
+        for seq, name in enumerate(("heater.without-end", "heater.short-of-power"), 1):
+            old.execute(
+                "INSERT INTO transition VALUES (?, ?, 1, 1000, 'normal', 'unacknowledged', 'raise',"
+                " 'high', 1, 'What.', '', '', '', 1000, 1, 1780000001000, '', 0, NULL)",
+                (seq, name),
+            )
+            old.execute("INSERT INTO alarm VALUES (?, ?)", (name, seq))
+            old.execute(
+                "INSERT INTO notice VALUES (?, ?, ?, 'raised', 'high', 1, 1000, 'T', 'X',"
+                " NULL, NULL, NULL)",
+                (seq, f"{name}:raised:high:1:1000", name),
+            )
+        old.execute(
+            "INSERT INTO request VALUES (1, 5, 'shelve', 'heater.without-end', '', 60, '', 1,"
+            " 'Yes.', '[\"heater.without-end\", \"heater.short-of-power\"]', '')"
+        )
+        kept = '{"standing": {"heater.without-end": 5.0, "water.high": 1.0}}'
+        old.execute("INSERT INTO meta VALUES ('observer:heater', ?)", (kept,))
+        old.close()
+        names = ["heater.stuck-on", "heater.too-weak"]
+        with Store.open(path) as store:
+            assert [t.alarm for t in store.latest_transitions()] == names
+            assert store.kept.has_notice("heater.too-weak:raised:high:1:1000")
+            assert store.kept.described("observer:heater") == kept.replace(
+                "heater.without-end", "heater.stuck-on"
+            )
+        with StoreReader.open(path) as reader:
+            assert [t.alarm for t in reader.transitions()] == names
+            assert [n.subject for n in reader.notices()] == names
+        with closing(connect(path)) as db:
+            asked = db.execute("SELECT subject, alarms FROM request").fetchone()
+            assert asked == ("heater.stuck-on", '["heater.stuck-on", "heater.too-weak"]')
+
     def test_a_step_that_fails_leaves_the_one_before(self, tmp_path: Path) -> None:
         steps = [
             Migration(1, "first", "CREATE TABLE a (x); INSERT INTO a VALUES (1);"),

@@ -62,7 +62,7 @@ def three_days(rows: Rows) -> list[Reading]:
 def house(store: Store, keep_ms: int) -> int:
     """Keeps house until there is no more to do; returns how many readings were deleted."""
     deleted = 0
-    while (kept := store.disk.keep_house(keep_ms, blocks=1)).more:
+    while (kept := store.disk.apply_retention(keep_ms, blocks=1)).more:
         deleted += kept.deleted
     return deleted + kept.deleted
 
@@ -81,7 +81,7 @@ class TestRollUp:
                 for channel in ("water-a", "room"):
                     found = reader.ten_minutes(channel, NOON - DAY, NOON + 9 * DAY)
                     assert found == expected(put, channel)
-                store.disk.keep_house(90 * DAY, blocks=2)
+                store.disk.apply_retention(90 * DAY, blocks=2)
             assert house(store, 0) == 3 * SIZE  # the newest block stays
             for channel in ("water-a", "room"):
                 found = reader.ten_minutes(channel, NOON - DAY, NOON + 9 * DAY)
@@ -98,7 +98,7 @@ class TestRollUp:
         store.commit()
         while True:
             store.tick(3 * DAY)
-            more = store.disk.keep_house(90 * DAY, blocks=1).more
+            more = store.disk.apply_retention(90 * DAY, blocks=1).more
             store.close()
             if not more:
                 break
@@ -117,7 +117,7 @@ class TestClock:
             store.commit()
             assert house(store, 0) == 0
             store.rebase("boot", NOON)
-            assert store.disk.keep_house(90 * DAY, blocks=1).rolled > 0
+            assert store.disk.apply_retention(90 * DAY, blocks=1).rolled > 0
             house(store, 90 * DAY)
         with StoreReader.open(path) as reader:
             put = three_days(type(rows)(1, NOON))
@@ -132,9 +132,9 @@ class TestClock:
             store.begin_epoch("boot", wrong.at(0), False)
             store.put(three_days(wrong))
             store.begin_epoch("boot", Moment(3 * DAY, NOON + 3 * DAY), True)
-            assert store.disk.keep_house(90 * DAY).rolled == 0
+            assert store.disk.apply_retention(90 * DAY).rolled == 0
             store.rebase("boot", NOON)
-            assert store.disk.keep_house(90 * DAY).rolled > 0
+            assert store.disk.apply_retention(90 * DAY).rolled > 0
             house(store, 90 * DAY)
         with StoreReader.open(path) as reader:
             put = three_days(type(rows)(1, NOON))
@@ -189,7 +189,7 @@ class TestDeletion:
         store.put(three_days(rows))
         store.commit()
         store.tick(100 * DAY)
-        while store.disk.keep_house(DAY, blocks=1).more:
+        while store.disk.apply_retention(DAY, blocks=1).more:
             db = sqlite3.connect(path)
             assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
             unblocked = db.execute(

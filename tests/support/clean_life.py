@@ -194,7 +194,7 @@ class Truth:
                 return self._zeros_apart(last.utc_ms) > APART_K - NOISE_K
             case "room.too-warm":
                 return last.display_c > off_c + 0.2 and not last.heater_on
-            case "heater.short-of-power":
+            case "heater.too-weak":
                 # Told too while the water still holds and the heater has no time to spare.
                 seconds = (last.utc_ms - first.utc_ms) / 1000
                 return last.heater_on_s_total - first.heater_on_s_total > 0.9 * seconds

@@ -68,7 +68,7 @@ def live(path: Path, readings: int = 9000) -> None:
     store.sinks.move_cursor("phone", Stream.NOTICES, 100, [Refusal(7, "no such topic")])
     store.describe("review plan", "z" * 700)
     store.commit()
-    while store.disk.keep_house(10**15).more:
+    while store.disk.apply_retention(10**15).more:
         pass
     store.close()
 

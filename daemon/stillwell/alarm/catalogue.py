@@ -27,8 +27,8 @@ def _causes(*names: str, when: When = When.ALWAYS) -> tuple[Cause, ...]:
 _DOUBTS = ("{probe}.doubtful", "{float}.stuck-up", "{float}.stuck-down", "{float}.chattering")
 _SOURCE = _causes("source.{source}.down")
 _NOT_HEARD = _causes("{channel}.silent", "{channel}.fault")
-_NO_HEAT = _causes("heater.not-heating", "heater.short-of-power", "mains.lost", when=When.OF_WATER)
-_TOO_MUCH_HEAT = _causes("heater.without-end", "room.too-warm", when=When.OF_WATER)
+_NO_HEAT = _causes("heater.not-heating", "heater.too-weak", "mains.lost", when=When.OF_WATER)
+_TOO_MUCH_HEAT = _causes("heater.stuck-on", "room.too-warm", when=When.OF_WATER)
 # The heater stands in the chamber: without the pump its heat stays there.
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
@@ -74,13 +74,13 @@ ROWS: tuple[Row, ...] = (
         patience_s=_HEAT_PATIENCE_S,
     ),
     Row(
-        "heater.without-end",
+        "heater.stuck-on",
         HIGH,
         "The water has passed the point at which the heater always went off, and goes on warming.",
         needs=Part.HEATER,
     ),
     Row(
-        "heater.short-of-power",
+        "heater.too-weak",
         MEDIUM,
         "Only a part of the heat comes, and the water does not rise; or, at low priority, the "
         "heater is on almost without a pause and the water still holds.",

@@ -23,7 +23,7 @@ from stillwell.cli.options import (
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
-    from stillwell.store import StoreReader, Written
+    from stillwell.store import Exported, StoreReader
 
 
 class Format(StrEnum):
@@ -117,7 +117,7 @@ def _write(
     chosen: tuple[int, int, frozenset[str] | None],
     *,
     quiet: bool,
-) -> Written:
+) -> Exported:
     from stillwell.store import export_csv, export_parquet, export_trace
 
     with _progress(quiet) as progress:
@@ -159,7 +159,7 @@ def _progress(quiet: bool) -> Iterator[Callable[[int, int], None]]:
 def _tell(
     output: Path,
     journal: Path | None,
-    written: Written,
+    written: Exported,
     *,
     to_stdout: bool,
     form: Format,

@@ -18,22 +18,22 @@ def diagonal(variances: Sequence[float]) -> Rows:
     return [[variances[i] if i == j else 0.0 for j in every] for i in every]
 
 
-def foretold(mean: Sequence[float], x: Sequence[float]) -> float:
+def predict(mean: Sequence[float], x: Sequence[float]) -> float:
     """Returns the value that is expected at the factors `x`."""
     return sum(m * f for m, f in zip(mean, x, strict=True))
 
 
 def variance(cov: Rows, x: Sequence[float]) -> float:
-    """Returns the variance of `foretold` by the coefficients' own uncertainty."""
+    """Returns the variance of `predict` by the coefficients' own uncertainty."""
     every = range(len(x))
     return sum(x[i] * x[j] * cov[i][j] for i in every for j in every)
 
 
-def taken(
+def update(
     mean: Sequence[float], cov: Rows, x: Sequence[float], off: float, noise: float
 ) -> tuple[list[float], Rows]:
-    """Returns mean and covariance after a value at `x` that came `off` above what was foretold, and
-    has the variance `noise` about it."""
+    """Returns mean and covariance after a value at `x` that came `off` above what was predicted,
+    and has the variance `noise` about it."""
     every = range(len(x))
     gain = [sum(row[j] * x[j] for j in every) for row in cov]
     total = sum(gain[i] * x[i] for i in every) + noise
@@ -41,7 +41,7 @@ def taken(
     return [m + g / total * off for m, g in zip(mean, gain, strict=True)], kept
 
 
-def faded(cov: Rows, prior: Sequence[float], share: float) -> Rows:
+def discount(cov: Rows, prior: Sequence[float], share: float) -> Rows:
     """Returns the covariance when only a `share` of what was learned is still worth anything, with
     the variances `prior` before anything was. A scaling, which keeps the matrix a covariance."""
     every = range(len(prior))

@@ -47,7 +47,7 @@ def missing_water(t_ms: int, ml: float, low: float, high: float) -> MissingWater
 
 @dataclass(frozen=True, slots=True)
 class LastCheck:
-    """The newest salinity that somebody measured, beside what the entries before it foretold."""
+    """The newest salinity that somebody measured, beside what the entries before it predicted."""
 
     check: Check
     text: str
@@ -79,7 +79,7 @@ class Ledger:
     @property
     def last_check(self) -> LastCheck | None:
         """Returns the newest check and what it speaks for, as of the last `at`; None without one.
-        The first of all is never unexpected: nothing foretold it."""
+        The first of all is never unexpected: nothing predicted it."""
         return self._last
 
 

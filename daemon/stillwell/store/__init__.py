@@ -17,7 +17,7 @@ from stillwell.store.errors import (
     StoreTooNew,
     Words,
 )
-from stillwell.store.export import Written, export_csv, export_parquet, export_trace
+from stillwell.store.export import Exported, export_csv, export_parquet, export_trace
 from stillwell.store.lock import is_held, moved_ms
 from stillwell.store.reader import Channel, Cursor, StoreReader
 from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_all, revive
@@ -34,6 +34,7 @@ __all__ = [
     "Cursor",
     "DeadLetter",
     "Entry",
+    "Exported",
     "Gap",
     "Kept",
     "NotRunning",
@@ -49,7 +50,6 @@ __all__ = [
     "Tail",
     "TenMinutes",
     "Words",
-    "Written",
     "ask",
     "ask_by_link",
     "await_reply",

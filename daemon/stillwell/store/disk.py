@@ -318,7 +318,7 @@ class Disk:
         del self._backlog.letters[:-ALARMS_LIMIT]
         del self._backlog.journal[:-ALARMS_LIMIT]
 
-    def keep_house(self, keep_raw_ms: int, blocks: int = 8) -> retention.Kept:
+    def apply_retention(self, keep_raw_ms: int, blocks: int = 8) -> retention.Kept:
         """Rolls up and deletes a little; call again while `more`. Does nothing while the clock of
         the running epoch is not trusted or the disk is in trouble."""
         epochs = self._known.epochs

@@ -24,7 +24,7 @@ _PARQUET_ROWS = 50_000
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class Exported:
     readings: int
     entries: int = 0
 
@@ -43,7 +43,7 @@ def export_csv(
     end_ms: int = FOREVER,
     channels: frozenset[str] | None = None,
     progress: Progress | None = None,
-) -> Written:
+) -> Exported:
     """Every reading with its judgement: ``time,channel,value,unit,flag,tests`` (flag: QARTOD
     number).
 
@@ -66,7 +66,7 @@ def export_csv(
             )
         )
         count += 1
-    return Written(count)
+    return Exported(count)
 
 
 def export_trace(
@@ -77,7 +77,7 @@ def export_trace(
     end_ms: int = FOREVER,
     channels: frozenset[str] | None = None,
     progress: Progress | None = None,
-) -> Written:
+) -> Exported:
     """A trace: what the daemon read and what the keeper noted, for a replay or a bug report.
 
     Readings are ``time,channel,value,looks``, with an empty value where a reading was missed, and
@@ -98,7 +98,7 @@ def export_trace(
         for entry in reader.journal(start_ms, end_ms):
             write((rfc3339(entry.at_ms), entry.kind, number(entry.value), entry.unit_in_file))
             entries += 1
-    return Written(count, entries)
+    return Exported(count, entries)
 
 
 def export_parquet(
@@ -108,7 +108,7 @@ def export_parquet(
     end_ms: int = FOREVER,
     channels: frozenset[str] | None = None,
     progress: Progress | None = None,
-) -> Written:
+) -> Exported:
     """Readings as a Parquet file (time in UTC milliseconds). Raises `StoreError` without
     pyarrow."""
     try:
@@ -144,7 +144,7 @@ def export_parquet(
             }
             writer.write_table(pa.table(columns, schema=schema))
             count += len(part)
-    return Written(count)
+    return Exported(count)
 
 
 def _chosen(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from stillwell.units.parsing import UnitError, any_of, parse, with_point
 from stillwell.units.showing import KEPT_IN, axis, differ, either, read_in, show, show_kept, write
 from stillwell.units.table import EXAMPLE, Dimension, System
-from stillwell.units.written import (
+from stillwell.units.with_unit import (
     Celsius,
     Grams,
     Kelvin,
@@ -22,7 +22,7 @@ from stillwell.units.written import (
     RelativeHumidity,
     Seconds,
     Watts,
-    Written,
+    WithUnit,
 )
 
 __all__ = [
@@ -43,7 +43,7 @@ __all__ = [
     "System",
     "UnitError",
     "Watts",
-    "Written",
+    "WithUnit",
     "any_of",
     "axis",
     "differ",

@@ -156,7 +156,7 @@ def _loss(thermostat: Thermostat, water_c: float, minutes: Sequence[_Seen]) -> t
     lit = sum(each.lit for each in minutes) / len(minutes) if minutes else 0.0
     warmer = [each.warmer_k for each in minutes if each.warmer_k is not None]
     if warmer and 2 * len(warmer) > len(minutes):
-        found = thermostat.room.foretold(sum(warmer) / len(warmer), lit)
+        found = thermostat.room.predict(sum(warmer) / len(warmer), lit)
         if found is not None:
             return max(0.0, found[0]), found[1]
     usual = thermostat.loss

@@ -253,7 +253,7 @@ class Inference:
     def _switched(self, t_s: float, watch: RelayFilter, on: bool) -> None:
         """The relay has switched, and heater or thermostat work."""
         self.duty.turn(watch.turned_s, on)
-        if Condition.WITHOUT_END in self._standing:
+        if Condition.STUCK_ON in self._standing:
             # Cold water that is poured in looks like it for minutes: `_look_at_levels` believes it.
             return
         calm = self._calm(watch)
@@ -295,9 +295,9 @@ class Inference:
         if t_s - self.unmixed_s < SETTLE_S:
             return  # a heater that was just switched off warms the chamber alone for a while
         if self._along(watch) and t_s - watch.astray_s > ASTRAY_S:
-            if Condition.WITHOUT_END not in self.standing and self._looked_back(t_s, 1.0):
+            if Condition.STUCK_ON not in self.standing and self._looked_back(t_s, 1.0):
                 return
-            self._standing.stand(Condition.WITHOUT_END, self._passed_s(t_s, watch))
+            self._standing.stand(Condition.STUCK_ON, self._passed_s(t_s, watch))
 
     @staticmethod
     def _along(watch: RelayFilter) -> bool:
@@ -365,9 +365,9 @@ class Inference:
         warm = water > peak + WARM_K and relay is False
         # Only a room that is warmer than the water, or a heater, lifts it so.
         heats = warm and self._along(watch) and (self.room_c is None or self.room_c < water)
-        endless = Condition.WITHOUT_END in standing
+        endless = Condition.STUCK_ON in standing
         if standing.lasts("heats", heats and not endless, t_s, WARM_FOR_S):
-            standing.stand(Condition.WITHOUT_END, standing.began_s("heats"))
+            standing.stand(Condition.STUCK_ON, standing.began_s("heats"))
             standing.clear(Condition.TOO_WARM)
         warm = whole and warm and not heats and not endless
         if standing.lasts("warm", warm, t_s, WARM_FOR_S):
@@ -378,9 +378,9 @@ class Inference:
         if standing.lasts("warms", warms, t_s, WARMS_FOR_S):
             standing.clear(Condition.NOT_HEATING)
         if standing.lasts("down", water < peak - BACK_K, t_s, BACK_FOR_S):
-            standing.clear(Condition.WITHOUT_END)
+            standing.clear(Condition.STUCK_ON)
         if standing.lasts("off", endless and relay is False and watch.slope < 0, t_s, OFF_FOR_S):
-            standing.clear(Condition.WITHOUT_END)
+            standing.clear(Condition.STUCK_ON)
             self._see_point(t_s, watch, False, self._calm(watch), missed=True)
 
     def _look_for_sleep(self, t_s: float, watch: RelayFilter) -> None:
@@ -412,7 +412,7 @@ class Inference:
         watch = self.filter
         if watch is None or watch.best is None:
             return None
-        stays = Condition.NOT_HEATING in self.standing or Condition.WITHOUT_END in self.standing
+        stays = Condition.NOT_HEATING in self.standing or Condition.STUCK_ON in self.standing
         value, slope, slope_error = watch.course(stays)
         return Sight(value, watch.errors[0], slope, slope_error, watch.relay)
 
@@ -423,7 +423,7 @@ class Inference:
         sight, swing, watch = self.sight, self.thermostat.swing, self.filter
         if sight is None or swing is None or watch is None:
             return False
-        cold = condition is not Condition.WITHOUT_END
+        cold = condition is not Condition.STUCK_ON
         if sight.relay is cold or watch.certainty < OPPOSED:
             return True
         if cold:

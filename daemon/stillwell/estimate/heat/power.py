@@ -124,7 +124,7 @@ class Power:
         if on:
             standing.clear(Condition.NOT_HEATING)
             if self.half_way:
-                standing.clear(Condition.SHORT_OF_POWER)
+                standing.clear(Condition.TOO_WEAK)
             self._stopped_s, self.half_way, self._weak_s = None, False, None
             return
         level, spread = thermostat.peak.ahead(watch.turned_s)
@@ -134,7 +134,7 @@ class Power:
             watch.turned_s if short > far and whole and self.dark(watch.turned_s) else None
         )
         if watch.best is not None and watch.best.t > (known.trough + known.peak) / 2:
-            standing.clear(Condition.SHORT_OF_POWER)
+            standing.clear(Condition.TOO_WEAK)
 
     def torn(self, t_s: float) -> None:
         """The trace was torn: that the water stopped rising may have been what tore it."""
@@ -189,17 +189,17 @@ class Power:
         seen = watch.relay is True and self._weak_s is None
         seen = seen and share is not None and not none
         comes = comes or came or seen
-        if Condition.SHORT_OF_POWER in standing:
+        if Condition.TOO_WEAK in standing:
             gone = made_up < NO_SHARE and none
             if standing.lasts("falls", gone, t_s, BACK_FOR_S):
-                standing.clear(Condition.SHORT_OF_POWER)
+                standing.clear(Condition.TOO_WEAK)
                 standing.stand(Condition.NOT_HEATING, since_s)
         elif Condition.NOT_HEATING in standing:
             if standing.lasts("hovers", HELD_SHARE < made_up < LIFTED_SHARE, t_s, BACK_FOR_S):
                 standing.clear(Condition.NOT_HEATING)
-                standing.stand(Condition.SHORT_OF_POWER, since_s)
+                standing.stand(Condition.TOO_WEAK, since_s)
         elif comes or (made_up > SOME_SHARE and not (refuted or none)):
-            standing.stand(Condition.SHORT_OF_POWER, since_s)
+            standing.stand(Condition.TOO_WEAK, since_s)
         else:
             standing.stand(Condition.NOT_HEATING, since_s)
 
@@ -261,8 +261,8 @@ class Power:
             return
         stopped = share.above(SOME) and share.slope < RISES * watch.known.gain
         if stopped and Condition.NOT_HEATING not in self.standing:
-            self.half_way = self.half_way or Condition.SHORT_OF_POWER not in self.standing
-            self.standing.stand(Condition.SHORT_OF_POWER, self._stopped_s)
+            self.half_way = self.half_way or Condition.TOO_WEAK not in self.standing
+            self.standing.stand(Condition.TOO_WEAK, self._stopped_s)
 
     def _look_at_hover(self, t_s: float, watch: RelayFilter, thermostat: Thermostat) -> None:
         """About its lower point the water has stopped falling, and rises no more."""
@@ -287,12 +287,12 @@ class Power:
         least, long_s = (LAMPS, TELLING_S) if dead else (LITTLE, WEAK_S)
         if share.above(SOME) and share.value > least and share.seconds > long_s:
             standing.clear(Condition.NOT_HEATING)
-            standing.stand(Condition.SHORT_OF_POWER, self._weak_s)
+            standing.stand(Condition.TOO_WEAK, self._weak_s)
             self._weak_s = None
         elif (
             share.seconds > WEAK_S
             and t_s - self._weak_s > TELLING_S
-            and Condition.SHORT_OF_POWER not in standing
+            and Condition.TOO_WEAK not in standing
             and not self._hovers
         ):
             standing.stand(Condition.NOT_HEATING, self._weak_s)
@@ -311,10 +311,10 @@ class Power:
             all_comes = share is not None and share.above(NEARLY_ALL)
             top = standing.lasts("top", water > peak - TOP_K, t_s, BACK_FOR_S)
             if top or all_comes:
-                standing.clear(Condition.SHORT_OF_POWER)
+                standing.clear(Condition.TOO_WEAK)
                 self.half_way, self._stopped_s = False, None
         elif up:
-            standing.clear(Condition.SHORT_OF_POWER)
+            standing.clear(Condition.TOO_WEAK)
 
     def _look_at_limit(
         self, t_s: float, watch: RelayFilter, thermostat: Thermostat, duty: Duty

@@ -10,8 +10,8 @@ class Condition(StrEnum):
     """What can be wrong with heat, as the alarms are called."""
 
     NOT_HEATING = "heater.not-heating"
-    WITHOUT_END = "heater.without-end"
-    SHORT_OF_POWER = "heater.short-of-power"
+    STUCK_ON = "heater.stuck-on"
+    TOO_WEAK = "heater.too-weak"
     SETTING_MOVED = "heater.setting-moved"
     TOO_WARM = "room.too-warm"
 

@@ -16,7 +16,7 @@ see `bank`), with these choices:
   Gaussian rather than log-rate: the filter stays linear, so that a window's parts sum to the
   window; a slightly negative lower end is the price.
 - **Several opinions on how restless the rate is** run side by side and are weighed by how well they
-  foretell: a steady night is then estimated nearly as well as if it were known to be steady.
+  predict: a steady night is then estimated nearly as well as if it were known to be steady.
 - **The ripple is learned like an error of geometry.** A float's stated ripple need not be right; it
   is a state, and the product of ripple and level that a float sees enters by its moments.
 - **A float's share closed** is a smooth function of the level, ripple and differential (`ripple`);
@@ -28,9 +28,9 @@ see `bank`), with these choices:
   is one more coordinate that later evidence goes on correcting (fixed-point smoothing). Nothing
   needs to be stored but the condensed evidence.
 - **All answers are functions of the ledger** (`ledger`): ten-minute slices, pours, pauses of the
-  last fifteen days, and marks of the filter twice a day. A late pour is simply in the ledger
-  and the passage from the mark before it is run again; a restart in between changes no digit. A
-  reading costs a few microseconds and does not know how long the history is.
+  last fifteen days, and checkpoints of the filter twice a day. A late pour is simply in the ledger
+  and the passage from the checkpoint before it is run again; a restart in between changes no digit.
+  A reading costs a few microseconds and does not know how long the history is.
 - **Pours that nobody noted, noted pours that never happened, sensors at fault** are competing
   explanations of a surprising slice, weighed over two slices before one is taken (`passage`).
 

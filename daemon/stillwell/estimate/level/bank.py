@@ -19,7 +19,7 @@ Loss in mL is A / (mm_per_ml (1 + K)): between two returns to one height A equal
 cancels, and the loss is what was poured, whatever the chamber's area. The smoothing lies in A: it
 keeps its covariance with everything else, so that evidence after the window goes on sharpening it
 (fixed-point smoothing). The members differ in the restlessness of D; their weights follow from how
-well each foretold the evidence (Magill, IEEE Trans. Autom. Control 10 (1965) 434; from memory).
+well each predicted the evidence (Magill, IEEE Trans. Autom. Control 10 (1965) 434; from memory).
 
 A float sees the level over the ripple, a product of two unknowns. The ripple is the same at every
 float and every day, so it is a coordinate, and what it does to the rate (a larger ripple takes
@@ -57,7 +57,7 @@ _SURPRISE = 8.0
 """ln of how much less probable than the best case a slice must be to be looked into."""
 _LIKELY = 0.05
 _VAGUE_RIPPLES = 0.5
-"""See `Bank.foretold`."""
+"""See `Bank.predicts`."""
 _RATE_BREAK = 3.0
 """Spread of the rate after a sudden change, in typical rates."""
 
@@ -183,9 +183,9 @@ class Bank:
             P[R][R] += ripple
             for i in range(F, F + len(physics.floats)):
                 P[i][i] += creep
-        self._fade(math.exp(-days / physics.habits.forget_days))
+        self._discount(math.exp(-days / physics.habits.forget_days))
 
-    def _fade(self, keep: float) -> None:
+    def _discount(self, keep: float) -> None:
         """Lets the preference among kinds fade, and leaves that within a kind as it is: which level
         is right does not go out of date, how restless the rate is does."""
         if len(self.physics.kinds) == 1:
@@ -194,9 +194,9 @@ class Bank:
         for weight, kind in zip(self._weights, self.kinds, strict=True):
             sums[kind] = sums.get(kind, 0.0) + math.exp(weight)
         lift = {kind: (keep - 1.0) * math.log(max(v, 1e-300)) for kind, v in sums.items()}
-        faded = [w + lift[kind] for w, kind in zip(self._weights, self.kinds, strict=True)]
-        total = log_total(faded)
-        self._weights = [w - total for w in faded]
+        discounted = [w + lift[kind] for w, kind in zip(self._weights, self.kinds, strict=True)]
+        total = log_total(discounted)
+        self._weights = [w - total for w in discounted]
 
     def pour(self, ml: float, sd_ml: float) -> None:
         per = self.physics.geometry.mm_per_ml
@@ -293,7 +293,7 @@ class Bank:
         """Takes in one slice's level evidence.
 
         Returns:
-            (ln of how probable it was, whether any trusted sensor was far from what was foretold).
+            (ln of how probable it was, whether any trusted sensor was far from what was predicted).
         """
         total = 0.0
         surprising = False
@@ -319,7 +319,7 @@ class Bank:
             total += -math.log(_GAUGE_SPAN_MM)
         return total
 
-    def foretold(self, place: int, told: FloatTold, goes_on: bool) -> bool:
+    def predicts(self, place: int, told: FloatTold, goes_on: bool) -> bool:
         """Whether a float's slice, all closed or all open, may be passed over.
 
         It may where it says nothing new: every member is sure of it. It may also where it

@@ -1,11 +1,12 @@
-"""Taking in: what is told becomes the ledger, and marks are set along it. Pure: a state in, a state
-out."""
+"""Taking in: what is told becomes the ledger, and checkpoints are set along it. Pure: a state in, a
+state out."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import replace
 
+from stillwell.estimate.level.checkpoint import Checkpoint, first_checkpoint
 from stillwell.estimate.level.evidence import (
     Evidence,
     Expect,
@@ -16,18 +17,17 @@ from stillwell.estimate.level.evidence import (
     WaterChange,
 )
 from stillwell.estimate.level.ledger import OpenSlice, Pause, placed, state_before, turned
-from stillwell.estimate.level.mark import Mark, first_mark
 from stillwell.estimate.level.passage import Passage
 from stillwell.estimate.level.physics import Physics
 from stillwell.estimate.level.state import LevelState, Refused
 
-_MARK_EVERY = 6
-"""Slices from mark to mark: what a question about now has to run through, about."""
+_CHECKPOINT_EVERY = 6
+"""Slices from checkpoint to checkpoint: what a question about now has to run through, about."""
 _KEPT_EVERY, _ALL_KEPT = 72, 144
-"""Of marks older than the second number of slices only those on a multiple of the first are
+"""Of checkpoints older than the second number of slices only those on a multiple of the first are
 kept."""
 _SETTLED = 12
-"""Slices after which what was worked out is fixed in a mark (until a late pour reopens it)."""
+"""Slices after which what was worked out is fixed in a checkpoint, until a late pour comes."""
 _REACH = 4
 """Slices around its noted time within which a pour is looked for."""
 _MOST_POURS = 600
@@ -47,7 +47,7 @@ class Book:
     def start(self, now_ms: int) -> LevelState:
         """Nothing known yet."""
         begin = self._index(now_ms) * self.slice_ms
-        return LevelState(now_ms, marks=(first_mark(self.physics, begin),))
+        return LevelState(now_ms, checkpoints=(first_checkpoint(self.physics, begin),))
 
     def update(self, state: LevelState, evidence: Evidence, now_ms: int) -> LevelState:
         """Takes in one piece of evidence.
@@ -146,7 +146,7 @@ class Book:
         newest = (
             state.open.index if state.open else state.slices[-1].index if state.slices else None
         )
-        begin = state.marks[-1].t_ms // self.slice_ms
+        begin = state.checkpoints[-1].t_ms // self.slice_ms
         if index < begin or (newest is not None and index < newest):
             return "it comes too late: was a clock stepped?"
         if state.open is None:
@@ -185,7 +185,7 @@ class Book:
                 )
         if e.t_ms > state.now_ms + self.slice_ms:
             return "A pour in the future: check its time."
-        if e.t_ms < state.marks[0].t_ms:
+        if e.t_ms < state.checkpoints[0].t_ms:
             return "A pour from before what the estimator remembers changes no number any more."
         if len(state.pours) >= _MOST_POURS:
             return "Too many pours in too few days."
@@ -196,7 +196,7 @@ class Book:
             return self._refuse(state, e.t0_ms, "It ends before it begins.")
         if e.t0_ms > state.now_ms + self.slice_ms:
             return self._refuse(state, e.t0_ms, "It lies in the future.")
-        if e.t0_ms < state.marks[0].t_ms:
+        if e.t0_ms < state.checkpoints[0].t_ms:
             return self._refuse(state, e.t0_ms, "It lies before what the estimator remembers.")
         pause = Pause(e.t0_ms, e.t1_ms, isinstance(e, WaterChange))
         if pause in state.pauses:
@@ -216,10 +216,10 @@ class Book:
     # --- the ledger over time ------------------------------------------------------------------
 
     def _reopen(self, state: LevelState, t_ms: int) -> LevelState:
-        """Drops the marks that a change at `t_ms` makes wrong; the first always stays."""
+        """Drops the checkpoints that a change at `t_ms` makes wrong; the first always stays."""
         limit = t_ms - (_REACH + 2) * self.slice_ms
-        kept = tuple(m for i, m in enumerate(state.marks) if i == 0 or m.t_ms <= limit)
-        return self.settle(self._look_for_turned(replace(state, marks=kept)))
+        kept = tuple(m for i, m in enumerate(state.checkpoints) if i == 0 or m.t_ms <= limit)
+        return self.settle(self._look_for_turned(replace(state, checkpoints=kept)))
 
     def _look_for_turned(self, state: LevelState) -> LevelState:
         if not self.physics.floats or not state.pours:
@@ -229,7 +229,7 @@ class Book:
         if found == state.inverted:
             return state
         # everything since the first mark was worked out with the float the wrong way round
-        return replace(state, inverted=found, marks=state.marks[:1])
+        return replace(state, inverted=found, checkpoints=state.checkpoints[:1])
 
     def _close(self, state: LevelState) -> LevelState:
         opened = state.open
@@ -249,47 +249,48 @@ class Book:
         return self._evict(self.settle(state))
 
     def settle(self, state: LevelState) -> LevelState:
-        """Adds the marks that have come due. Where they lie depends on the slices' numbers only."""
+        """Adds the checkpoints that have come due. Where they lie depends on the slices' numbers
+        only."""
         if not state.slices:
             return state
         end = state.slices[-1].index - _SETTLED
-        marks = state.marks
-        due = (marks[-1].t_ms // self.slice_ms // _MARK_EVERY + 1) * _MARK_EVERY
+        checkpoints = state.checkpoints
+        due = (checkpoints[-1].t_ms // self.slice_ms // _CHECKPOINT_EVERY + 1) * _CHECKPOINT_EVERY
         if due > end:
             return state
-        # after a long gap one mark at its end is enough
+        # after a long gap one checkpoint at its end is enough
         gap_ends = {
-            b.index // _MARK_EVERY * _MARK_EVERY
+            b.index // _CHECKPOINT_EVERY * _CHECKPOINT_EVERY
             for a, b in zip(state.slices, state.slices[1:], strict=False)
-            if b.index - a.index > 2 * _MARK_EVERY
+            if b.index - a.index > 2 * _CHECKPOINT_EVERY
         }
-        occupied = {s.index // _MARK_EVERY for s in state.slices}
+        occupied = {s.index // _CHECKPOINT_EVERY for s in state.slices}
         while due <= end:
-            if due // _MARK_EVERY - 1 in occupied or due in gap_ends:
+            if due // _CHECKPOINT_EVERY - 1 in occupied or due in gap_ends:
                 until = due * self.slice_ms
-                passage = self.passage(state, marks[-1], None)
+                passage = self.passage(state, checkpoints[-1], None)
                 passage.run(until)
-                marks = (*marks, passage.mark())
-            due += _MARK_EVERY
+                checkpoints = (*checkpoints, passage.checkpoint())
+            due += _CHECKPOINT_EVERY
         old = (end - _ALL_KEPT) * self.slice_ms
         coarse = _KEPT_EVERY * self.slice_ms
         thinned = tuple(
-            m for i, m in enumerate(marks) if i == 0 or m.t_ms >= old or m.t_ms % coarse == 0
+            m for i, m in enumerate(checkpoints) if i == 0 or m.t_ms >= old or m.t_ms % coarse == 0
         )
-        return replace(state, marks=thinned)
+        return replace(state, checkpoints=thinned)
 
     def _evict(self, state: LevelState) -> LevelState:
         horizon = state.now_ms - round(self.physics.habits.remember_days * 86_400_000)
-        marks = state.marks
-        if len(marks) < 2 or marks[1].t_ms > horizon:
+        checkpoints = state.checkpoints
+        if len(checkpoints) < 2 or checkpoints[1].t_ms > horizon:
             return state
-        while len(marks) > 1 and marks[1].t_ms <= horizon:
-            marks = marks[1:]
-        first = marks[0].t_ms
+        while len(checkpoints) > 1 and checkpoints[1].t_ms <= horizon:
+            checkpoints = checkpoints[1:]
+        first = checkpoints[0].t_ms
         limit = first - (_REACH + 2) * self.slice_ms
         return replace(
             state,
-            marks=marks,
+            checkpoints=checkpoints,
             slices=tuple(s for s in state.slices if s.index * self.slice_ms >= limit),
             pours=tuple(p for p in state.pours if p.t_ms >= limit),
             pauses=tuple(
@@ -297,7 +298,9 @@ class Book:
             ),
         )
 
-    def passage(self, state: LevelState, start: Mark, window: tuple[int, int] | None) -> Passage:
+    def passage(
+        self, state: LevelState, start: Checkpoint, window: tuple[int, int] | None
+    ) -> Passage:
         first = start.t_ms // self.slice_ms - 2 * _REACH
         near = [s for s in state.slices if s.index >= first]
         if state.open is not None and not state.open.empty():

@@ -113,15 +113,15 @@ class LevelModel:
         return self._book.retract(state, evidence)
 
     def _now(self, state: LevelState, window: tuple[int, int] | None = None) -> Passage:
-        """A passage up to now, from the mark before `window` or the newest. The last one is
-        remembered: several questions about one state cost one passage. Not to be changed."""
+        """A passage up to now, from the checkpoint before `window` or the newest. The last one
+        is remembered: several questions about one state cost one passage. Not to be changed."""
         if self._latest is not None:
             of, about, known = self._latest
             if of is state and about == window:
                 return known
-        start = state.marks[-1]
+        start = state.checkpoints[-1]
         if window is not None:
-            start = next(m for m in reversed(state.marks) if m.t_ms <= window[0])
+            start = next(m for m in reversed(state.checkpoints) if m.t_ms <= window[0])
         passage = self._book.passage(state, start, window)
         passage.run(max(state.now_ms, passage.t_ms))
         self._latest = (state, window, passage)
@@ -268,7 +268,7 @@ class LevelModel:
 
     def oddities(self, state: LevelState, t0_ms: int, t1_ms: int) -> tuple[Oddity, ...]:
         """Unnoted pours, drains, noted pours that the level did not see, breaks of the rate."""
-        t0_ms = max(t0_ms, state.marks[0].t_ms)
+        t0_ms = max(t0_ms, state.checkpoints[0].t_ms)
         passage = self._now(state, (t0_ms, max(t0_ms, min(t1_ms, state.now_ms))))
         return tuple(o for o in passage.oddities if t0_ms <= o.t_ms < t1_ms)
 
@@ -343,12 +343,12 @@ class LevelModel:
 
     def _recent(self, state: LevelState) -> tuple[int, int]:
         """The last day, as far as it is remembered: what answers about now rest on."""
-        return max(state.marks[0].t_ms, state.now_ms - 86_400_000), state.now_ms
+        return max(state.checkpoints[0].t_ms, state.now_ms - 86_400_000), state.now_ms
 
     def _window_refusal(self, state: LevelState, t0_ms: int, t1_ms: int) -> str:
         if t1_ms <= t0_ms:
             return "The window ends before it begins."
-        if t0_ms < state.marks[0].t_ms:
+        if t0_ms < state.checkpoints[0].t_ms:
             return "The window begins before the first evidence that is remembered."
         if t1_ms > state.now_ms:
             return "The window ends in the future."

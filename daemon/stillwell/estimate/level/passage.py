@@ -1,4 +1,4 @@
-"""One passage through the ledger: from a mark forward in time, event by event.
+"""One passage through the ledger: from a checkpoint forward in time, event by event.
 
 What the ledger does not say, the passage works out: pours that nobody noted, noted pours that the
 level did not see, sensors at fault, a sudden change of the rate. A slice that a trusted sensor
@@ -12,9 +12,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from stillwell.estimate.level.bank import Bank
+from stillwell.estimate.level.checkpoint import Checkpoint, Kept, KeptDoubt
 from stillwell.estimate.level.evidence import Pour
 from stillwell.estimate.level.ledger import FloatTold, Pause, Slice
-from stillwell.estimate.level.mark import Kept, KeptDoubt, Mark
 from stillwell.estimate.level.physics import H, Physics
 from stillwell.estimate.level.readout import level, moments
 from stillwell.estimate.level.seen import Oddity, Seen
@@ -49,7 +49,7 @@ class Passage:
     def __init__(
         self,
         physics: Physics,
-        start: Mark,
+        start: Checkpoint,
         slices: Sequence[Slice],
         pours: Sequence[Pour],
         pauses: Sequence[Pause],
@@ -258,13 +258,13 @@ class Passage:
         self.doubts = kept
 
     def _may_pass(self, i: int, told: FloatTold) -> bool:
-        """Whether what a float says in slice `i` is foretold in every line of thought."""
+        """Whether what a float says in slice `i` is predicted in every line of thought."""
         place = self.physics.places.get(told.name)
         if place is None or 0.0 < told.told.share < 1.0:
             return False
         goes_on = self._goes_on(i, told)
         banks = (self.bank, *(doubt.bank for doubt in self.doubts))
-        return all(bank.foretold(place, told, goes_on) for bank in banks)
+        return all(bank.predicts(place, told, goes_on) for bank in banks)
 
     def _goes_on(self, i: int, told: FloatTold) -> bool:
         """Whether falling water makes slice `i` needless for a float that is all closed or all
@@ -431,8 +431,8 @@ class Passage:
 
     # --- keeping -----------------------------------------------------------------------------
 
-    def mark(self) -> Mark:
-        return Mark(
+    def checkpoint(self) -> Checkpoint:
+        return Checkpoint(
             self.t_ms,
             Kept.of(self.bank),
             self.shape,

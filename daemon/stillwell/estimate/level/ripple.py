@@ -289,7 +289,7 @@ def posterior_moments(
 
     Returns:
         (probability of the slice relative to the best possible level, the same had the best
-        possible level been foretold, posterior mean, posterior variance)."""
+        possible level been predicted, posterior mean, posterior variance)."""
     sd = math.sqrt(variance)
     best = 1.0
     curve: list[float] = []

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from stillwell.estimate.level.checkpoint import Checkpoint, Kept, KeptDoubt
 from stillwell.estimate.level.evidence import Pour
 from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.ledger import FloatTold, OpenFloat, OpenSlice, Pause, Slice
-from stillwell.estimate.level.mark import Kept, KeptDoubt, Mark
 from stillwell.estimate.level.ripple import Told
 
-FORM = 3
+FORM = 4
 """Counts up when the stored form changes; a state of another form is refused."""
 
 
@@ -25,15 +25,15 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class LevelState:
-    """Bounded: slices, pours and pauses of the last `remember_days`, a mark every few hours of
-    them."""
+    """Bounded: slices, pours and pauses of the last `remember_days`, a checkpoint every few
+    hours of them."""
 
     now_ms: int
     open: OpenSlice | None = None
     slices: tuple[Slice, ...] = ()
     pours: tuple[Pour, ...] = ()
     pauses: tuple[Pause, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    checkpoints: tuple[Checkpoint, ...] = ()
     last: tuple[tuple[str, float, int], ...] = ()
     """Each float's last share and when that interval ended."""
     inverted: tuple[str, ...] = ()
@@ -57,7 +57,7 @@ class LevelState:
             self.slices,
             self.pours,
             self.pauses,
-            self.marks,
+            self.checkpoints,
             self.last if last is None else last,
             self.inverted,
             self.splitting,
@@ -81,7 +81,7 @@ class LevelState:
                 slices=tuple(_slice(s) for s in body["slices"]),
                 pours=tuple(Pour(**p) for p in body["pours"]),
                 pauses=tuple(Pause(**p) for p in body["pauses"]),
-                marks=tuple(_mark(m) for m in body["marks"]),
+                checkpoints=tuple(_checkpoint(m) for m in body["checkpoints"]),
                 last=tuple((str(n), float(s), int(t)) for n, s, t in body["last"]),
                 inverted=tuple(body["inverted"]),
                 splitting=tuple(body["splitting"]),
@@ -116,8 +116,8 @@ def _slice(body: dict[str, Any]) -> Slice:
     )
 
 
-def _mark(body: dict[str, Any]) -> Mark:
-    return Mark(
+def _checkpoint(body: dict[str, Any]) -> Checkpoint:
+    return Checkpoint(
         body["t_ms"],
         _kept(body["bank"]),
         body["shape"],

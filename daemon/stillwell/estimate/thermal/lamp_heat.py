@@ -4,8 +4,8 @@
     loss = coupling (water - room) + rest - lamp f - heater h        K/h
 
 f is the share of the piece in which the lamp burnt, h is 1 where the heater was on, else 0. The
-variance of what is foretold holds the coefficients' own uncertainty: outside of what has been seen
-of the room nothing is foretold closely, and nothing is concluded there.
+variance of what is predicted holds the coefficients' own uncertainty: outside of what has been seen
+of the room nothing is predicted closely, and nothing is concluded there.
 """
 
 from __future__ import annotations
@@ -66,15 +66,15 @@ class LampHeat:
     """Variance of a piece's loss about the law, (K/h)^2: with the heater off, and on."""
     lit: float = 0.0
     dark: float = 0.0
-    """Pieces learned with the lamp on and off, faded like the rest."""
+    """Pieces learned with the lamp on and off, discounted like the rest."""
     at_ms: int = 0
 
-    def foretold(self, piece: Piece, lit: float) -> tuple[float, float]:
+    def predict(self, piece: Piece, lit: float) -> tuple[float, float]:
         """Returns the loss that is expected of a piece if the lamp burnt for a share `lit` of
         it, K/h, and its variance."""
         x = piece.factors(lit)
         spread = max(0.0, least_squares.variance(self.cov, x))
-        return least_squares.foretold(self.mean, x), spread + self._noise(piece)
+        return least_squares.predict(self.mean, x), spread + self._noise(piece)
 
     def _noise(self, piece: Piece) -> float:
         return max(piece.error, LEAST_SD) ** 2 + self.scatter[piece.heated]
@@ -84,20 +84,20 @@ class LampHeat:
         cold one it falls with the heater on. None while the heater is too little known to say."""
         if self.cov[_HEATER][_HEATER] > KNOWN_SD**2:
             return None if piece.heated and lit > 0.0 else piece.heated
-        idle, _ = self.foretold(replace(piece, heated=False), 0.0)
+        idle, _ = self.predict(replace(piece, heated=False), 0.0)
         return piece.loss < idle - self.mean[_HEATER] / 2
 
     def learn(self, piece: Piece, lit: float) -> None:
         """Takes a piece of which it is known how long the lamp burnt in it."""
-        self._fade(piece.end_ms)
+        self._discount(piece.end_ms)
         x = piece.factors(lit)
-        loss, variance = self.foretold(piece, lit)
+        loss, variance = self.predict(piece, lit)
         off = piece.loss - loss
         if min(self.lit, self.dark) >= EACH:
             limit = 4 * math.sqrt(variance)
             off = max(-limit, min(limit, off))
         noise = ALIKE * self._noise(piece)
-        self.mean, self.cov = least_squares.taken(self.mean, self.cov, x, off, noise)
+        self.mean, self.cov = least_squares.update(self.mean, self.cov, x, off, noise)
         kind = int(piece.heated)
         left = max(0.0, off * off - variance + self.scatter[kind])
         self.scatter[kind] += 0.05 * (left - self.scatter[kind])
@@ -106,12 +106,12 @@ class LampHeat:
         else:
             self.dark += 1.0
 
-    def _fade(self, now_ms: int) -> None:
+    def _discount(self, now_ms: int) -> None:
         hours = max(0, now_ms - self.at_ms) / 3_600_000 if self.at_ms else 0.0
         self.at_ms = now_ms
         share = 0.5 ** (hours / HALF_LIFE_H)
         self.lit, self.dark = self.lit * share, self.dark * share
-        self.cov = least_squares.faded(self.cov, _PRIOR, share)
+        self.cov = least_squares.discount(self.cov, _PRIOR, share)
 
     def forget_lamp(self) -> None:
         """Begins anew with the lamp, and keeps what is known of the rest."""

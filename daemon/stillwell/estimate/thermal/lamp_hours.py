@@ -103,6 +103,6 @@ def against(heat: LampHeat, hours: LampHours, pieces: Iterable[Piece], lit_inste
 
 def _density(heat: LampHeat, piece: Piece, lit: float) -> tuple[float, float]:
     """Log density of a piece's loss, and by how many standard deviations it is off."""
-    loss, variance = heat.foretold(piece, lit)
+    loss, variance = heat.predict(piece, lit)
     z = abs(piece.loss - loss) / math.sqrt(variance)
     return -0.5 * (z * z + math.log(variance)), z

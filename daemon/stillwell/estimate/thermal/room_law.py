@@ -57,19 +57,19 @@ class RoomLaw:
         if self.weight > 0:
             share = 0.5 ** (max(0.0, at_s - self.at_s) / HALF_LIFE_S)
             self.weight *= share
-            self.cov = least_squares.faded(self.cov, _PRIOR, share)
+            self.cov = least_squares.discount(self.cov, _PRIOR, share)
         self.at_s = at_s
         x = (warmer_k, 1.0, -lit)
         noise = ALIKE * ((max(error, LEAST_ERROR) / SCALE) ** 2 + self.scatter)
         total = least_squares.variance(self.cov, x) + noise
-        off = loss / SCALE - least_squares.foretold(self.mean, x)
+        off = loss / SCALE - least_squares.predict(self.mean, x)
         if self.weight >= 6:
             limit = 4 * math.sqrt(total)
             off = max(-limit, min(limit, off))
             seen = min(off * off, limit * limit) - (total - noise) - noise / ALIKE + self.scatter
             self.scatter += 0.05 * (seen - self.scatter)
             self.scatter = max(0.0, self.scatter)
-        self.mean, self.cov = least_squares.taken(self.mean, self.cov, x, off, noise)
+        self.mean, self.cov = least_squares.update(self.mean, self.cov, x, off, noise)
         self.weight += 1.0
         self.around += (warmer_k - self.around) / min(self.weight, 50.0)
 
@@ -77,14 +77,14 @@ class RoomLaw:
     def known(self) -> bool:
         return self.weight >= 4
 
-    def foretold(self, warmer_k: float, lit: float = 0.0) -> tuple[float, float] | None:
+    def predict(self, warmer_k: float, lit: float = 0.0) -> tuple[float, float] | None:
         """Cooling in K/s with the heater off where the water is `warmer_k` above the room, over a
         time of which `lit` lies in the lamp's hours, and the standard deviation of what is seen
         about it: humidity and draughts come and go. None if not known."""
         if not self.known:
             return None
         x = (warmer_k, 1.0, -lit)
-        loss = least_squares.foretold(self.mean, x)
+        loss = least_squares.predict(self.mean, x)
         off = math.sqrt(max(0.0, least_squares.variance(self.cov, x)) + self.scatter)
         return loss * SCALE, max(off * SCALE, LEAST_ERROR)
 

@@ -35,7 +35,7 @@ _SURE_LIFT_MM = 3.0
 
 def _enough_seen(state: LevelState, now_ms: int) -> bool:
     """Whether the rules may be asked."""
-    return bool(state.slices) and now_ms - state.marks[0].t_ms >= _FIRST_MS
+    return bool(state.slices) and now_ms - state.checkpoints[0].t_ms >= _FIRST_MS
 
 
 class LevelAlarms:
@@ -75,7 +75,7 @@ class LevelAlarms:
         slice_ms = self._record.model.slice_ms
         if now_ms - (state.slices[-1].index + 1) * slice_ms <= _BLIND_MS:
             self._judge_water(now_ms, at)
-        if now_ms - state.marks[0].t_ms >= rules.ACQUAINTED_MS:
+        if now_ms - state.checkpoints[0].t_ms >= rules.ACQUAINTED_MS:
             self._judge_sensors(state, now_ms, at)
 
     def _judge_water(self, now_ms: int, at: Moment) -> None:

@@ -122,7 +122,7 @@ def _over(
 ) -> rules.RateNow | None:
     """The mean rate over the last hours; None where they were not all seen."""
     begin = now_ms - hours * _HOUR_MS
-    if begin < state.marks[0].t_ms:
+    if begin < state.checkpoints[0].t_ms:
         return None
     ml, sd = record.model.expected_loss(state, begin, now_ms)
     thermal = record.swelling_ml(begin, now_ms) / hours

@@ -118,12 +118,12 @@ class LevelIntake:
         rel_sd = self._plan.physics_rel_sd
         if humidity is None:
             humidity, rel_sd = _NO_HUMIDITY, math.hypot(rel_sd, _NO_HUMIDITY_REL_SD)
-        foretold = expected(
+        predicted = expected(
             Water(water, self._plan.salinity_g_kg),
             Air(room, min(100.0, max(0.0, humidity))),
             self._plan.area_mm2,
         )
-        self._record.update(Expect(now_ms, foretold.ml_per_h, rel_sd), now_ms)
+        self._record.update(Expect(now_ms, predicted.ml_per_h, rel_sd), now_ms)
 
     def _water_now(self, now_ms: int) -> float | None:
         climate = self._record.memory.climate

@@ -1,8 +1,8 @@
 """The level estimator's state as text: what is old and fixed is written once and remembered.
 
 A state holds fifteen days of slices. Nearly all of them are those of the last time, and the state
-is written every half hour: so each day of slices, and each mark, is turned into compressed text
-once.
+is written every half hour: so each day of slices, and each checkpoint, is turned into compressed
+text once.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class Keeping:
 
     def __init__(self) -> None:
         self._chunks: dict[tuple[int, int, int], str] = {}
-        self._marks: dict[int, tuple[object, str]] = {}
+        self._checkpoints: dict[int, tuple[object, str]] = {}
 
     def text(self, state: LevelState) -> dict[str, Any]:
         """The state, JSON-ready."""
@@ -36,16 +36,16 @@ class Keeping:
             key = (day, len(pieces), pieces[0].index)
             chunks[key] = self._chunks.get(key) or _packed(pieces)
         self._chunks = chunks
-        marks: dict[int, tuple[object, str]] = {}
-        for mark in state.marks:
-            known = self._marks.get(mark.t_ms)
-            marks[mark.t_ms] = known if known and known[0] is mark else (mark, _packed(mark))
-        self._marks = marks
-        rest = replace(state, slices=(), marks=()).to_json()
+        known: dict[int, tuple[object, str]] = {}
+        for one in state.checkpoints:
+            was = self._checkpoints.get(one.t_ms)
+            known[one.t_ms] = was if was and was[0] is one else (one, _packed(one))
+        self._checkpoints = known
+        rest = replace(state, slices=(), checkpoints=()).to_json()
         return {
             "rest": rest,
             "slices": list(chunks.values()),
-            "marks": [text for _, text in marks.values()],
+            "checkpoints": [text for _, text in known.values()],
         }
 
 
@@ -55,7 +55,7 @@ def revived(body: dict[str, Any]) -> LevelState:
     try:
         whole = dict(body["rest"])
         whole["slices"] = [piece for chunk in body["slices"] for piece in _unpacked(chunk)]
-        whole["marks"] = [_unpacked(mark) for mark in body["marks"]]
+        whole["checkpoints"] = [_unpacked(text) for text in body["checkpoints"]]
     except (KeyError, TypeError, zlib.error) as damage:
         raise ValueError(f"A damaged level state ({damage!r}).") from damage
     return LevelState.from_json(whole)

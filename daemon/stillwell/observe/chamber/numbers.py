@@ -136,7 +136,7 @@ class LevelNumbers:
         return [
             _published("night.loss", at, "mL", loss),
             _published("night.rate", at, "mL/h", rate),
-            self._foretold(begin, end, at),
+            self._predicted(begin, end, at),
             Published("night.odd", at, "1", float(len(odd)), None, None, "\n".join(odd)),
         ]
 
@@ -148,7 +148,7 @@ class LevelNumbers:
     def _loss(self, night: Night, state: LevelState) -> Answer:
         """What evaporated in a night, the water's own swelling taken out."""
         begin, end = self._span(night)
-        if begin < state.marks[0].t_ms:
+        if begin < state.checkpoints[0].t_ms:
             return NotEnough("The watch of the level began after the night had.", (begin, end))
         unnoted = self._unnoted(state, begin, end)
         if unnoted:
@@ -177,7 +177,7 @@ class LevelNumbers:
             "poured. Note it, and the night has a number."
         )
 
-    def _foretold(self, begin: int, end: int, at: int) -> Published:
+    def _predicted(self, begin: int, end: int, at: int) -> Published:
         ml_per_h = self._record.expected(begin, end)
         if not ml_per_h:
             why = "Water and room temperature were not seen together."

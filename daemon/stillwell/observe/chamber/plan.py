@@ -76,7 +76,7 @@ class LevelPlan:
 
     @property
     def physics_rel_sd(self) -> float:
-        """How well physics foretells the amount: the literature's quarter where the surface was
+        """How well physics predicts the amount: the literature's quarter where the surface was
         measured, more where it was guessed."""
         return 0.25 if self.surface_mm2 else 0.4
 

@@ -309,7 +309,7 @@ class LevelRecord:
     def _fits(self, level: LevelState) -> bool:
         """Whether a state was made with as many sensors as there are now."""
         places = len(self.plan.floats)
-        return all(len(mark.bank.odds) == places + 1 for mark in level.marks)
+        return all(len(mark.bank.odds) == places + 1 for mark in level.checkpoints)
 
 
 def _pair(kept: list[float]) -> list[float]:

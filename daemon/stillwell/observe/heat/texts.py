@@ -83,9 +83,9 @@ class HeaterTexts:
         match condition:
             case Condition.NOT_HEATING:
                 return self._not_heating(mind, since, now)
-            case Condition.WITHOUT_END:
-                return self._without_end(mind, since, now)
-            case Condition.SHORT_OF_POWER:
+            case Condition.STUCK_ON:
+                return self._stuck_on(mind, since, now)
+            case Condition.TOO_WEAK:
                 return self._short(mind, since, now)
             case Condition.SETTING_MOVED:
                 return self._moved(mind, since, now)
@@ -117,7 +117,7 @@ class HeaterTexts:
             f"{UNPLUG} {HOT_HEATER}",
         )
 
-    def _without_end(self, mind: Inference, since: Moment, now: Moment) -> Message:
+    def _stuck_on(self, mind: Inference, since: Moment, now: Moment) -> Message:
         learned = mind.thermostat
         digits = self._digits(mind, learned.peak.level)
         high = self._c(learned.peak.level, digits)
@@ -270,8 +270,8 @@ class HeaterTexts:
         """The message of a condition that has ended; `told` is how it was told."""
         text = {
             Condition.NOT_HEATING: "The heater heats again, or the water no longer needs it.",
-            Condition.WITHOUT_END: "The heater has switched off.",
-            Condition.SHORT_OF_POWER: "The heater reaches its setting again.",
+            Condition.STUCK_ON: "The heater has switched off.",
+            Condition.TOO_WEAK: "The heater reaches its setting again.",
             Condition.SETTING_MOVED: "The heater's switching points are taken as they are now.",
             Condition.TOO_WARM: "The water is back where the heater holds it.",
         }[condition]
@@ -288,7 +288,7 @@ class HeaterTexts:
                 f"The heater has come on {self._k(by_k)} further down than before: if nobody has "
                 "mended it or plugged it in, its dial has been turned down."
             )
-        elif by_k and condition is Condition.WITHOUT_END:
+        elif by_k and condition is Condition.STUCK_ON:
             text = (
                 f"The heater has switched off {self._k(by_k)} further up than before: its dial has "
                 "been turned up, or its thermostat sticks."

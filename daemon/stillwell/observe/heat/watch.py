@@ -44,7 +44,7 @@ LAMP_LEAD_MS = 3 * 3_600_000
 TOGETHER_S = 1200.0
 """Two probes see the same water within so long of each other."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
-_COLD = (Condition.NOT_HEATING, Condition.SHORT_OF_POWER)
+_COLD = (Condition.NOT_HEATING, Condition.TOO_WEAK)
 """What a heater without current looks like."""
 DENIED_S = 5400.0
 """What one probe says and another denies waits no longer: the stuck one is known by then."""
@@ -297,7 +297,7 @@ class HeaterWatch:
         since_s = standing.get(condition)
         if condition is Condition.SETTING_MOVED and mind.dial.supposed_k:
             return since_s, Kind.SUPPOSED
-        short = condition is Condition.SHORT_OF_POWER
+        short = condition is Condition.TOO_WEAK
         if short and since_s is None and Condition.NOT_HEATING not in mind.standing:
             return mind.power.limit_s, Kind.HOLDS
         return since_s, Kind.PLAIN
@@ -355,7 +355,7 @@ class HeaterWatch:
         another believed probe denies: a probe that has stuck looks like water without heat. Not
         for longer than it takes to tell that it has."""
         standing = dict(mind.standing)
-        for condition in (*_COLD, Condition.WITHOUT_END):
+        for condition in (*_COLD, Condition.STUCK_ON):
             if condition not in standing or str(condition) in self._told:
                 self._held_s.pop(condition, None)
                 continue
@@ -363,7 +363,7 @@ class HeaterWatch:
                 continue
             still = self._t - self._moved_s.get(self._lead, self._t) > STILL_S
             others = [n for n in self.minds if n != self._lead and n not in self.judge.doubted]
-            if condition is Condition.SHORT_OF_POWER:
+            if condition is Condition.TOO_WEAK:
                 others = []  # by a weak heater's trace too the relay is on
             if still or any(self._heard(n) and self.minds[n].within(condition) for n in others):
                 del standing[condition]

@@ -141,7 +141,7 @@ _UNEXPECTED = 2.0
 
 
 def is_unexpected(state: SaltState, check: Check) -> bool:
-    """Returns whether a check is further from what the entries foretell than chance explains.
+    """Returns whether a check is further from what the entries predict than chance explains.
     `state` is the one before the check."""
     above, sd = surprise(state, check)
     return abs(above) >= _UNEXPECTED * sd

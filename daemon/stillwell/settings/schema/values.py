@@ -19,17 +19,17 @@ from pydantic import (
 from stillwell.settings.setting_error import SettingError
 from stillwell.settings.zones import meant
 from stillwell.shown import shown
-from stillwell.units import Dimension, Written
+from stillwell.units import Dimension, WithUnit
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9-]{0,39}$"
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 """a-z, 0-9 and hyphens: it becomes part of topics, file names and commands."""
 
-Conductivity = Annotated[float, Written(Dimension.CONDUCTIVITY)]
-MillimetresPerHour = Annotated[float, Written(Dimension.LEVEL_RATE)]
-MillimetresPerSecond = Annotated[float, Written(Dimension.LEVEL_RATE, per=3600)]
-Salinity = Annotated[float, Written(Dimension.SALINITY)]
-Plain = Annotated[float, Written(Dimension.PLAIN)]
+Conductivity = Annotated[float, WithUnit(Dimension.CONDUCTIVITY)]
+MillimetresPerHour = Annotated[float, WithUnit(Dimension.LEVEL_RATE)]
+MillimetresPerSecond = Annotated[float, WithUnit(Dimension.LEVEL_RATE, per=3600)]
+Salinity = Annotated[float, WithUnit(Dimension.SALINITY)]
+Plain = Annotated[float, WithUnit(Dimension.PLAIN)]
 
 
 def _time_of_day(value: Any) -> Any:

@@ -54,7 +54,7 @@ class KeptDoubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Checkpoint:
     """Everything that a passage needs to go on from here; plain numbers, exact through JSON."""
 
     t_ms: int
@@ -74,7 +74,7 @@ def _square(triangle: Sequence[float], n: int) -> list[list[float]]:
     return out
 
 
-def first_mark(physics: Physics, t_ms: int) -> Mark:
+def first_checkpoint(physics: Physics, t_ms: int) -> Checkpoint:
     bank = Bank.prior(physics)
     shape = physics.habits.typical_ml_per_h * physics.geometry.mm_per_ml
-    return Mark(t_ms, Kept.of(bank), shape, None, False)
+    return Checkpoint(t_ms, Kept.of(bank), shape, None, False)

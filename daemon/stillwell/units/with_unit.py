@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class WithUnit:
     """Marks a float field of a pydantic model as written with a unit: ``Annotated[float,
-    Written(...)]``.
+    WithUnit(...)]``.
 
     After validation the field holds the value in the inside unit, divided by `per`; in JSON it is
     the text that gives the same value again. Pydantic asks for the two methods by name.
@@ -71,15 +71,15 @@ class Written:
         return text
 
 
-Celsius = Annotated[float, Written(Dimension.TEMPERATURE)]
-Kelvin = Annotated[float, Written(Dimension.DIFFERENCE)]
-Millimetres = Annotated[float, Written(Dimension.LENGTH)]
-Millilitres = Annotated[float, Written(Dimension.VOLUME)]
-Seconds = Annotated[float, Written(Dimension.DURATION)]
-Watts = Annotated[float, Written(Dimension.POWER)]
-Ratio = Annotated[float, Written(Dimension.RATIO)]
-KelvinPerHour = Annotated[float, Written(Dimension.TEMPERATURE_RATE)]
-KelvinPerSecond = Annotated[float, Written(Dimension.TEMPERATURE_RATE, per=3600)]
-MillilitresPerHour = Annotated[float, Written(Dimension.FLOW)]
-Grams = Annotated[float, Written(Dimension.MASS)]
-RelativeHumidity = Annotated[float, Written(Dimension.HUMIDITY)]
+Celsius = Annotated[float, WithUnit(Dimension.TEMPERATURE)]
+Kelvin = Annotated[float, WithUnit(Dimension.DIFFERENCE)]
+Millimetres = Annotated[float, WithUnit(Dimension.LENGTH)]
+Millilitres = Annotated[float, WithUnit(Dimension.VOLUME)]
+Seconds = Annotated[float, WithUnit(Dimension.DURATION)]
+Watts = Annotated[float, WithUnit(Dimension.POWER)]
+Ratio = Annotated[float, WithUnit(Dimension.RATIO)]
+KelvinPerHour = Annotated[float, WithUnit(Dimension.TEMPERATURE_RATE)]
+KelvinPerSecond = Annotated[float, WithUnit(Dimension.TEMPERATURE_RATE, per=3600)]
+MillilitresPerHour = Annotated[float, WithUnit(Dimension.FLOW)]
+Grams = Annotated[float, WithUnit(Dimension.MASS)]
+RelativeHumidity = Annotated[float, WithUnit(Dimension.HUMIDITY)]
