@@ -37,10 +37,13 @@ FLOATS = ("{float}.stuck-up", "{float}.stuck-down", "{float}.chattering")
 
 RAISES: dict[str, tuple[str, ...]] = {
     "alarm/annunciate/drill.py": (DRILL,),
-    "alarm/watch.py": (
-        *(f"{{channel}}.{kind}" for kind in ("silent", "fault", "stuck")),
-        *(f"{{band}}.{kind}" for kind in ("low", "high", "rate", "unseen")),
+    "alarm/rules/excursion.py": (
+        *(f"{{band}}.{kind}" for kind in ("low", "high", "rate")),
         *("{state}", "{agreement}.apart"),
+    ),
+    "alarm/rules/sensor_trouble.py": (
+        *(f"{{channel}}.{kind}" for kind in ("silent", "fault", "stuck")),
+        "{band}.unseen",
     ),
     "estimate/probes/judge.py": ("{probe}.doubtful",),
     "observe/chamber/alarms.py": (*LEVEL_ALARMS, *FLOATS),

@@ -148,7 +148,7 @@ class TestRestart:
         one.line.end(in_order=True)
         two = Run(path, one.now_ms + 10_000, 0.6)
         assert two.ear.by == {"water-a": 0.6}
-        company = two.line.watch._agreements[0].company
+        company = two.line.watch._rules.agreements[0].company
         assert abs(company.latest["water-a"].value - company.latest["water-b"].value) < 0.01
         two.live(60, 24.7, 25.3)
         assert [t.event for t in two.told] == ["clear"]

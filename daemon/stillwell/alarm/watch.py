@@ -22,35 +22,24 @@ the running mean of its trail: that is checked first and costs a few comparisons
 from __future__ import annotations
 
 import json
-from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from stillwell.alarm.annunciate.annunciator import Annunciator, WhyNot, free
 from stillwell.alarm.annunciate.maintenance import MAINTENANCE, maintenance_notices
-from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.kept import Shifted, as_text
 from stillwell.alarm.notices import notices
 from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.rules import band as bands
-from stillwell.alarm.rules.band import BandState
-from stillwell.alarm.rules.band_report import BandReport, sightings
-from stillwell.alarm.rules.limit import CLEAR, LimitState, judge
-from stillwell.alarm.rules.missing import NONE, Trouble, Worth, watch_over, worth
-from stillwell.alarm.rules.missing import Kind as TroubleKind
-from stillwell.alarm.rules.rate import Slope
-from stillwell.alarm.watched import (
-    NEVER_MS,
-    UNSEEN,
-    AgreementWatch,
-    BandWatch,
-    Channel,
-    StateWatch,
-)
+from stillwell.alarm.rule_set import RuleSet
+from stillwell.alarm.rules.band_report import BandReport
+from stillwell.alarm.rules.excursion import Excursions
+from stillwell.alarm.rules.missing import Worth, worth
+from stillwell.alarm.rules.sensor_trouble import SensorTrouble
+from stillwell.alarm.watched import NEVER_MS, Channel
 from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.request import Reply, Request
 
@@ -58,9 +47,6 @@ _NOTHING: list[Transition] = []
 """What nearly every call returns: one shared list. Callers read results and never change them."""
 
 _PASS = Flag.PASS
-
-_DEAF_KEPT = 16
-"""Times between runs that are remembered. More of them within a gap are no silence of a probe."""
 
 
 class Watch:
@@ -71,50 +57,20 @@ class Watch:
         self._words = Wording(plan.zone, plan.units)
         self._known = Alarms(plan)
         self._annunciator = Annunciator(plan, self._known, self._words, self)
-        self._doubts: dict[str, Channel] = {}
+        self._rules = RuleSet(plan)
+        self._channels = self._rules.channels
+        self._doubts = {alarm: self._channels[name] for alarm, name in self._known.doubts.items()}
         """The channel that an alarm says not to believe."""
+        self._report = BandReport(self._words, self._rules.bands)
+        watches = {watch.name: watch for watch in plan.channels}
+        self._excursions = Excursions(self._words, self._report, watches)
+        self._sensors = SensorTrouble(self._words, self._rules)
         self._begun = False
         self._due_ms = -NEVER_MS
-        """Before this monotonic time a tick has nothing to do. It may be too early, never too
+        """Before this monotonic time no alarm moves by time alone. It may be too early, never too
         late."""
-        self._deaf: deque[tuple[int, int]] = deque(maxlen=_DEAF_KEPT)
-        """From when to when nobody listened, monotonic ms: between two runs."""
         self._past: dict[str, Finding] | None = None
         """The newest finding about each alarm while earlier readings are looked through."""
-        self._channels = {watch.name: Channel(watch) for watch in plan.channels}
-        self._watches = {watch.name: watch for watch in plan.channels}
-        self._bands = [BandWatch(b, [self._channels[n] for n in b.channels]) for b in plan.bands]
-        self._states = [StateWatch(d, self._channels[d.channel]) for d in plan.discrepancies]
-        self._agreements = [
-            AgreementWatch(a, [self._channels[n] for n in a.channels]) for a in plan.agreements
-        ]
-        self._report = BandReport(self._words, self._bands)
-        self._connect()
-
-    def _connect(self) -> None:
-        doubts = self._known.doubts.items()
-        self._doubts = {alarm: self._channels[name] for alarm, name in doubts}
-        for band in self._bands:
-            for channel in band.channels:
-                channel.bands.append(band)
-                channel.floor = max(channel.floor, band.band.low)
-                channel.ceiling = min(channel.ceiling, band.band.high)
-        for state in self._states:
-            state.channel.states.append(state)
-            limit = state.limit
-            if state.discrepancy.wrong_above:
-                state.channel.ceiling = min(state.channel.ceiling, limit.at)
-            else:
-                state.channel.floor = max(state.channel.floor, limit.at)
-        for agreement in self._agreements:
-            for channel in agreement.channels:
-                channel.agreements.append(agreement)
-        for channel in self._channels.values():
-            channel.averaged = bool(channel.bands or channel.agreements)
-            channel.raced = any(band.limits.rate is not None for band in channel.bands)
-            if channel.bands and all(len(band.channels) > 1 for band in channel.bands):
-                # Another one still shows the water: to be mended when somebody passes by.
-                channel.priority = Priority.LOW
 
     # -- the calls -----------------------------------------------------------------------------
 
@@ -128,22 +84,19 @@ class Watch:
         """
         self._begin(now)
         out = self._annunciator.restore(transitions, now)
-        self._restore_rules()
+        self._rules.restore(self._annunciator.standing)
         for alarm in self._doubts:
             self._look_for_doubt(alarm)
-        self._due_ms = -NEVER_MS
+        self._due_ms = self._sensors.due_ms = -NEVER_MS
         return out
 
     def state(self) -> str:
         """All that is not in the alarm log, a few kB of JSON."""
         return as_text(
             {
-                "deaf": self._deaf,
+                "deaf": self._sensors.kept(),
                 "settling": self._annunciator.kept(),
-                "channels": {name: c.kept() for name, c in self._channels.items()},
-                "bands": {b.band.name: b.kept() for b in self._bands},
-                "states": {s.discrepancy.name: s.kept() for s in self._states},
-                "agreements": {a.agreement.name: a.kept() for a in self._agreements},
+                **self._rules.kept(),
             }
         )
 
@@ -158,16 +111,9 @@ class Watch:
         here = Shifted(shift_ms, moved or {})
         try:
             kept = json.loads(state)
-            self._deaf.extend((int(a) + shift_ms, int(b) + shift_ms) for a, b in kept["deaf"])
+            self._sensors.revive(kept["deaf"], shift_ms)
             self._annunciator.revive(kept["settling"], here)
-            for rules, told in (
-                (self._channels, kept["channels"]),
-                ({b.band.name: b for b in self._bands}, kept["bands"]),
-                ({s.discrepancy.name: s for s in self._states}, kept["states"]),
-                ({a.agreement.name: a for a in self._agreements}, kept["agreements"]),
-            ):
-                for name in rules.keys() & told.keys():
-                    rules[name].revive(told[name], here)
+            self._rules.revive(kept, here)
         except (KeyError, TypeError, AttributeError) as error:
             raise ValueError(f"what was counted cannot be read: {error!r}") from error
         self._due_ms = -NEVER_MS
@@ -178,9 +124,7 @@ class Watch:
 
     def deaf(self, from_ms: int, to_ms: int) -> None:
         """Nobody listened between these monotonic times: what was silent then is no silence."""
-        if to_ms > from_ms:
-            self._deaf.append((from_ms, to_ms))
-            self._due_ms = -NEVER_MS
+        self._sensors.deaf(from_ms, to_ms)
 
     def look_up(self, now: Moment) -> list[Transition]:
         """Looks ahead again. Returns what has moved by the readings of earlier runs and was not
@@ -218,18 +162,14 @@ class Watch:
     def tick(self, now: Moment) -> list[Transition]:
         """Does what is due by time alone: silence, blindness, shelves that end, causes that are
         over."""
-        if now.mono_ms < self._due_ms:
+        if now.mono_ms < self._due_ms and now.mono_ms < self._sensors.due_ms:
             return _NOTHING
         self._begin(now)
-        out: list[Transition] = []
-        for channel in self._channels.values():
-            if channel.trouble is not NONE or not channel.shows(now):
-                out += self._look_for_trouble(channel, now)
-        for band in self._bands:
-            out += self._look_for_sight(band, now)
+        out = self._find_all(self._sensors.by_time(now), now)
         if self._past is None:
             out += self._heed(self._annunciator.tick(now))
-        self._due_ms = self._next_due(now)
+        self._due_ms = self._annunciator.next_due_ms()
+        self._sensors.put_off(now)
         return out or _NOTHING
 
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
@@ -269,6 +209,13 @@ class Watch:
             return []
         return self._heed(self._annunciator.find(finding, now))
 
+    def _find_all(self, findings: Iterable[Finding], now: Moment) -> list[Transition]:
+        """Brings each finding to its alarm before the next one is looked for."""
+        out: list[Transition] = []
+        for finding in findings:
+            out += self._find(finding, now)
+        return out
+
     def _heed(self, moved: list[Transition]) -> list[Transition]:
         """What alarms mean to the watch itself once they have moved."""
         if moved:
@@ -302,11 +249,12 @@ class Watch:
     def _look(self, channel: Channel, reading: Reading, now: Moment) -> list[Transition]:
         """The whole of what a reading can do."""
         self._begin(now)
-        out = self._look_for_trouble(channel, now)
+        find, sensors = self._find_all, self._sensors
+        out = find(sensors.of_channel(channel, now), now)
         for band in channel.bands:
-            out += self._look_for_sight(band, now)
+            out += find(sensors.of_band(band, now), now)
         kind = worth(reading)
-        out += self._look_for_stuck(channel, kind, reading, now)
+        out += find(sensors.of_stuck(channel, kind, reading, now), now)
         moves = kind is Worth.GOOD and not channel.stuck and not channel.doubted
         if kind is Worth.GOOD or kind is Worth.FLAT:
             channel.good = now
@@ -318,12 +266,13 @@ class Watch:
             channel.value, channel.seen = reading.value, now
             channel.trail.total += reading.value
             channel.trail.count += 1
-        out += self._look_for_trouble(channel, now)
+        out += find(sensors.of_channel(channel, now), now)
         if moves:
             for band in channel.bands:
-                out += self._look_at_band(band, now)
+                out += find(sensors.of_band(band, now), now)
+                out += find(self._excursions.of_band(band, now), now)
             for state in channel.states:
-                out += self._look_at_state(state, now)
+                out += find(self._excursions.of_state(state, now), now)
         self._calm_down(channel, now)
         return out or _NOTHING
 
@@ -345,26 +294,6 @@ class Watch:
             and all(band.calm(now) for band in channel.bands)
         )
 
-    def _look_at_band(self, band: BandWatch, now: Moment) -> list[Transition]:
-        value = band.judged(now)
-        if value is None:
-            return []
-        was = band.state
-        band.state = state = bands.judge_value(band.limits, was, value, now)
-        out = self._look_for_sight(band, now)
-        for low, old, new in ((True, was.low, state.low), (False, was.high, state.high)):
-            if new.active != old.active:
-                out += self._say_outside(band, low, new.active, new.since or old.since, now)
-        return out
-
-    def _say_outside(
-        self, band: BandWatch, low: bool, active: bool, since: Moment | None, now: Moment
-    ) -> list[Transition]:
-        says = self._report.outside if active else self._report.inside
-        message = says(band, low, since, now)
-        alarm = f"{band.band.name}.{'low' if low else 'high'}"
-        return self._find(Finding(alarm, active, band.band.priority, message, since), now)
-
     def _end_stretch(self, channel: Channel, now: Moment) -> list[Transition]:
         """A stretch is over and averaged: what is judged on means."""
         if not channel.averaged:
@@ -376,125 +305,10 @@ class Watch:
             channel.look_lately()
         out: list[Transition] = []
         for band in channel.bands:
-            if band.gentle():
-                continue
-            was = band.state
-            band.state = bands.judge_slope(band.limits, was, band.slope(now), now)
-            active = band.state.rate.active
-            if active != was.rate.active:
-                quantity = band.channels[0].watch.quantity
-                sees = replace(sightings(band, now), slope=band.slope(now))
-                since = self._turned(sees.slope, now) if active else was.rate.since
-                message = (
-                    self._words.racing(band.band, quantity, sees, now)
-                    if active
-                    else self._words.steady(band.band, quantity, sees, since, now)
-                )
-                alarm = f"{band.band.name}.rate"
-                out += self._find(Finding(alarm, active, band.band.priority, message, since), now)
+            out += self._find_all(self._excursions.of_rate(band, now), now)
         for agreement in channel.agreements:
-            out += self._look_at_agreement(agreement, channel, now)
+            out += self._find_all(self._excursions.of_agreement(agreement, channel, now), now)
         return out or _NOTHING
-
-    @staticmethod
-    def _turned(slope_: Slope | None, now: Moment) -> Moment:
-        if slope_ is None:
-            return now
-        at_ms = slope_.first_ms if slope_.turned_ms is None else slope_.turned_ms
-        return Moment(at_ms, now.utc_ms - now.mono_ms + at_ms, now.epoch)
-
-    def _look_at_agreement(
-        self, agreement: AgreementWatch, channel: Channel, now: Moment
-    ) -> list[Transition]:
-        means = agreement.means(now)
-        if channel.watch.name in means:
-            agreement.see(channel)
-        if len(means) < 2:
-            return []
-        apart = max(means.values()) - min(means.values())
-        was = agreement.state
-        agreement.state = judge(agreement.limit, was, apart, now)
-        active = agreement.state.active
-        if active == was.active:
-            return []
-        since = agreement.state.since or was.since
-        message = (
-            self._words.apart(
-                agreement.agreement, means, self._watches, since, now, agreement.company
-            )
-            if active
-            else self._words.together(agreement.agreement)
-        )
-        alarm = f"{agreement.agreement.name}.apart"
-        return self._find(
-            Finding(alarm, active, priority_of("{agreement}.apart"), message, since), now
-        )
-
-    def _look_at_state(self, state: StateWatch, now: Moment) -> list[Transition]:
-        was = state.state
-        state.state = judge(state.limit, was, state.channel.value, now)
-        active = state.state.active
-        if active == was.active:
-            return []
-        since = state.state.since or was.since
-        says = self._words.wrong_state if active else self._words.right_state
-        message = says(state.discrepancy, state.channel.watch, since, now)
-        rule = state.discrepancy
-        return self._find(Finding(rule.name, active, rule.priority, message, since), now)
-
-    # -- sensors -------------------------------------------------------------------------------
-
-    def _look_for_trouble(self, channel: Channel, now: Moment) -> list[Transition]:
-        was = channel.trouble
-        good, begun = channel.last_good(), channel.begun or now
-        deaf_ms = self._deaf_ms(good or begun)
-        trouble = watch_over(was, good, channel.answered_ms, begun, channel.gap_ms, now, deaf_ms)
-        if trouble is was:
-            return []
-        channel.trouble = trouble
-        channel.calm = False
-        self._due_ms = -NEVER_MS
-        if trouble.kind is was.kind:
-            return []
-        if trouble.kind is not None:
-            others = bool(channel.bands) and all(
-                any(c is not channel and c.shows(now) for c in band.channels)
-                for band in channel.bands
-            )
-            message = self._words.trouble(
-                channel.watch, trouble.kind, channel.bad_tests, trouble.since, others, now
-            )
-            alarm = f"{channel.watch.name}.{trouble.kind}"
-            return self._find(Finding(alarm, True, channel.priority, message, trouble.since), now)
-        message = self._words.mended(channel.watch, was.since, now)
-        return self._find(
-            Finding(f"{channel.watch.name}.{was.kind}", False, channel.priority, message), now
-        )
-
-    def _look_for_stuck(
-        self, channel: Channel, kind: Worth, reading: Reading, now: Moment
-    ) -> list[Transition]:
-        """Stuck begins with a failed flat line test and ends with a reading that has moved: a
-        restart forgets the test's history, but not this."""
-        alarm, value = f"{channel.watch.name}.stuck", reading.value
-        if kind is Worth.FLAT:
-            channel.stuck_at = value
-            if channel.stuck:
-                return []
-            channel.stuck = True
-            channel.trail.clear()
-            channel.look_lately()
-            message = self._words.stuck(channel.watch, value, None, now)
-            return self._find(Finding(alarm, True, channel.priority, message, now), now)
-        if not channel.stuck or kind is not Worth.GOOD or value is None:
-            return []
-        if channel.stuck_at is None:
-            channel.stuck_at = value
-        if abs(value - channel.stuck_at) <= channel.watch.step / 2:
-            return []
-        channel.stuck, channel.stuck_at = False, None
-        message = self._words.moving(channel.watch)
-        return self._find(Finding(alarm, False, channel.priority, message), now)
 
     def _look_for_doubt(self, alarm: str) -> None:
         """What somebody else says not to believe moves nothing until that is over; the trail begins
@@ -518,43 +332,6 @@ class Watch:
         channel.trail.clear()
         channel.look_lately()
 
-    def _look_for_sight(self, band: BandWatch, now: Moment) -> list[Transition]:
-        was = band.state.sight
-        seen, begun = band.seen(), band.begun() or now
-        deaf_ms = self._deaf_ms(seen or begun)
-        sight = watch_over(was, seen, None, begun, band.limits.blind_ms, now, deaf_ms)
-        if sight is was:
-            return []
-        self._due_ms = -NEVER_MS
-        band.state = bands.judge_sight(band.state, sight)
-        for channel in band.channels:
-            channel.calm = False
-        if sight.kind is was.kind:
-            return []
-        alarm = f"{band.band.name}.unseen"
-        quantity = band.channels[0].watch.quantity
-        if sight.kind is not None:
-            message = self._words.unseen(band.band, quantity, self._why(band), sight.since, now)
-            return self._find(Finding(alarm, True, band.band.priority, message, sight.since), now)
-        message = self._words.seen_again(band.band, quantity, band.value(now), was.since, now)
-        return self._find(Finding(alarm, False, band.band.priority, message), now)
-
-    def _why(self, band: BandWatch) -> dict[str, str]:
-        why = {}
-        for channel in band.channels:
-            if channel.stuck:
-                trouble = "stuck"
-            elif channel.doubted:
-                trouble = "not to be believed"
-            elif channel.trouble.kind is TroubleKind.FAULT:
-                trouble = "answers with nothing usable"
-            elif channel.trouble.kind is TroubleKind.SILENT or channel.seen is UNSEEN:
-                trouble = "no reading"
-            else:
-                trouble = "nothing usable"
-            why[self._words.called(channel.watch)] = trouble
-        return why
-
     # -- time ----------------------------------------------------------------------------------
 
     def _begin(self, now: Moment) -> None:
@@ -563,58 +340,3 @@ class Watch:
             self._begun = True
             for channel in self._channels.values():
                 channel.begun = now
-
-    def _deaf_ms(self, since: Moment) -> int:
-        """For how long nobody has listened since then."""
-        return sum(to - from_ for from_, to in self._deaf if from_ >= since.mono_ms)
-
-    def _next_due(self, now: Moment) -> int:
-        """When a tick may have something to do next. Readings only put it off."""
-        self._begin(now)
-        due = NEVER_MS
-        for channel in self._channels.values():
-            if channel.trouble is NONE and channel.shows(now):
-                due = min(due, channel.seen.mono_ms + channel.gap_ms)
-                continue
-            good = channel.last_good() or channel.begun or now
-            if channel.trouble.kind is None or channel.trouble.mending_ms is not None:
-                due = min(due, good.mono_ms + channel.gap_ms + self._deaf_ms(good))
-            if channel.trouble.mending_ms is not None:
-                due = min(due, channel.trouble.mending_ms + channel.gap_ms)
-        for band in self._bands:
-            sight = band.state.sight
-            if sight.kind is None or sight.mending_ms is not None:
-                seen = band.seen() or band.begun() or now
-                due = min(due, seen.mono_ms + band.limits.blind_ms + self._deaf_ms(seen))
-            if sight.mending_ms is not None:
-                due = min(due, sight.mending_ms + band.limits.blind_ms)
-        return min(due, self._annunciator.next_due_ms())
-
-    # -- restoring -----------------------------------------------------------------------------
-
-    def _restore_rules(self) -> None:
-        """Lets the rules know what stands, so that it returns when its condition is over."""
-        for channel in self._channels.values():
-            name = channel.watch.name
-            for kind in TroubleKind:
-                state = self._annunciator.standing(f"{name}.{kind}")
-                if state is not None and channel.trouble.kind is None:
-                    channel.trouble = Trouble(kind, since=state.since)
-            channel.stuck = self._annunciator.standing(f"{name}.stuck") is not None
-        for band in self._bands:
-            name = band.band.name
-            unseen = self._annunciator.standing(f"{name}.unseen")
-            band.state = BandState(
-                low=self._stood(f"{name}.low"),
-                high=self._stood(f"{name}.high"),
-                rate=self._stood(f"{name}.rate"),
-                sight=NONE if unseen is None else Trouble(TroubleKind.SILENT, since=unseen.since),
-            )
-        for rule in self._states:
-            rule.state = self._stood(rule.discrepancy.name)
-        for agreement in self._agreements:
-            agreement.state = self._stood(f"{agreement.agreement.name}.apart")
-
-    def _stood(self, alarm: str) -> LimitState:
-        state = self._annunciator.standing(alarm)
-        return CLEAR if state is None else LimitState(active=True, since=state.since)

@@ -1,0 +1,169 @@
+"""What missing and unusable readings mean: a channel is silent, at fault or stuck, and a band that
+no channel shows is unseen. Times at which nobody listened, between two runs, are no silence."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator, Sequence
+
+from stillwell.alarm.rule_set import RuleSet
+from stillwell.alarm.rules import band as bands
+from stillwell.alarm.rules.missing import NONE, Kind, Worth, watch_over
+from stillwell.alarm.watched import NEVER_MS, UNSEEN, BandWatch, Channel
+from stillwell.alarm.wording import Wording
+from stillwell.finding import Finding
+from stillwell.reading import Moment, Reading
+
+_DEAF_KEPT = 16
+"""Times between runs that are remembered. More of them within a gap are no silence of a probe."""
+
+
+class SensorTrouble:
+    """Of the channels and bands of one watch."""
+
+    def __init__(self, words: Wording, rules: RuleSet) -> None:
+        self._words = words
+        self._rules = rules
+        self.due_ms = -NEVER_MS
+        """Before this monotonic time nothing turns by time alone. It may be too early, never too
+        late."""
+        self._deaf: deque[tuple[int, int]] = deque(maxlen=_DEAF_KEPT)
+        """From when to when nobody listened, monotonic ms: between two runs."""
+
+    def kept(self) -> Sequence[tuple[int, int]]:
+        """What goes on in the next run, for `kept.as_text`."""
+        return self._deaf
+
+    def revive(self, kept: Sequence[Sequence[int]], by_ms: int) -> None:
+        """Goes on from what an earlier run has kept, its times moved by `by_ms`."""
+        self._deaf.extend((int(from_) + by_ms, int(to) + by_ms) for from_, to in kept)
+        self.due_ms = -NEVER_MS
+
+    def deaf(self, from_ms: int, to_ms: int) -> None:
+        """Nobody listened between these monotonic times."""
+        if to_ms > from_ms:
+            self._deaf.append((from_ms, to_ms))
+            self.due_ms = -NEVER_MS
+
+    def by_time(self, now: Moment) -> Iterator[Finding]:
+        """What has turned by time alone."""
+        for channel in self._rules.channels.values():
+            if channel.trouble is not NONE or not channel.shows(now):
+                yield from self.of_channel(channel, now)
+        for band in self._rules.bands:
+            yield from self.of_band(band, now)
+
+    def of_channel(self, channel: Channel, now: Moment) -> Iterator[Finding]:
+        """Silent or at fault, or over."""
+        was = channel.trouble
+        good, begun = channel.last_good(), channel.begun or now
+        deaf_ms = self._deaf_ms(good or begun)
+        trouble = watch_over(was, good, channel.answered_ms, begun, channel.gap_ms, now, deaf_ms)
+        if trouble is was:
+            return
+        channel.trouble = trouble
+        channel.calm = False
+        self.due_ms = -NEVER_MS
+        if trouble.kind is was.kind:
+            return
+        alarm = f"{channel.watch.name}.{trouble.kind or was.kind}"
+        if trouble.kind is None:
+            message = self._words.mended(channel.watch, was.since, now)
+            yield Finding(alarm, False, channel.priority, message)
+            return
+        others = bool(channel.bands) and all(
+            any(c is not channel and c.shows(now) for c in band.channels) for band in channel.bands
+        )
+        message = self._words.trouble(
+            channel.watch, trouble.kind, channel.bad_tests, trouble.since, others, now
+        )
+        yield Finding(alarm, True, channel.priority, message, trouble.since)
+
+    def of_stuck(
+        self, channel: Channel, kind: Worth, reading: Reading, now: Moment
+    ) -> Iterator[Finding]:
+        """Stuck begins with a failed flat line test and ends with a reading that has moved: a
+        restart forgets the test's history, but not this."""
+        alarm, value = f"{channel.watch.name}.stuck", reading.value
+        if kind is Worth.FLAT:
+            channel.stuck_at = value
+            if channel.stuck:
+                return
+            channel.stuck = True
+            channel.trail.clear()
+            channel.look_lately()
+            message = self._words.stuck(channel.watch, value, None, now)
+            yield Finding(alarm, True, channel.priority, message, now)
+            return
+        if not channel.stuck or kind is not Worth.GOOD or value is None:
+            return
+        if channel.stuck_at is None:
+            channel.stuck_at = value
+        if abs(value - channel.stuck_at) <= channel.watch.step / 2:
+            return
+        channel.stuck, channel.stuck_at = False, None
+        yield Finding(alarm, False, channel.priority, self._words.moving(channel.watch))
+
+    def of_band(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
+        """Unseen, or seen again."""
+        was = band.state.sight
+        seen, begun = band.seen(), band.begun() or now
+        deaf_ms = self._deaf_ms(seen or begun)
+        sight = watch_over(was, seen, None, begun, band.limits.blind_ms, now, deaf_ms)
+        if sight is was:
+            return
+        self.due_ms = -NEVER_MS
+        band.state = bands.judge_sight(band.state, sight)
+        for channel in band.channels:
+            channel.calm = False
+        if sight.kind is was.kind:
+            return
+        alarm, priority = f"{band.band.name}.unseen", band.band.priority
+        quantity = band.channels[0].watch.quantity
+        if sight.kind is not None:
+            message = self._words.unseen(band.band, quantity, self._why(band), sight.since, now)
+            yield Finding(alarm, True, priority, message, sight.since)
+            return
+        message = self._words.seen_again(band.band, quantity, band.value(now), was.since, now)
+        yield Finding(alarm, False, priority, message)
+
+    def _why(self, band: BandWatch) -> dict[str, str]:
+        why = {}
+        for channel in band.channels:
+            if channel.stuck:
+                trouble = "stuck"
+            elif channel.doubted:
+                trouble = "not to be believed"
+            elif channel.trouble.kind is Kind.FAULT:
+                trouble = "answers with nothing usable"
+            elif channel.trouble.kind is Kind.SILENT or channel.seen is UNSEEN:
+                trouble = "no reading"
+            else:
+                trouble = "nothing usable"
+            why[self._words.called(channel.watch)] = trouble
+        return why
+
+    def _deaf_ms(self, since: Moment) -> int:
+        """For how long nobody has listened since then."""
+        return sum(to - from_ for from_, to in self._deaf if from_ >= since.mono_ms)
+
+    def put_off(self, now: Moment) -> None:
+        """Works out when something may turn next by time alone. Readings only put it off."""
+        due = NEVER_MS
+        for channel in self._rules.channels.values():
+            if channel.trouble is NONE and channel.shows(now):
+                due = min(due, channel.seen.mono_ms + channel.gap_ms)
+                continue
+            good = channel.last_good() or channel.begun or now
+            if channel.trouble.kind is None or channel.trouble.mending_ms is not None:
+                due = min(due, good.mono_ms + channel.gap_ms + self._deaf_ms(good))
+            if channel.trouble.mending_ms is not None:
+                due = min(due, channel.trouble.mending_ms + channel.gap_ms)
+        for band in self._rules.bands:
+            sight = band.state.sight
+            if sight.kind is None or sight.mending_ms is not None:
+                seen = band.seen() or band.begun() or now
+                due = min(due, seen.mono_ms + band.limits.blind_ms + self._deaf_ms(seen))
+            if sight.mending_ms is not None:
+                due = min(due, sight.mending_ms + band.limits.blind_ms)
+        self.due_ms = due
