@@ -41,7 +41,7 @@ from stillwell.observe.cycle import CycleWatch
 from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.observe.lamp import LampPlan, LampWatch
 from stillwell.observe.observing import Observer, OnlyBelieved
-from stillwell.observe.plan import BookPlan
+from stillwell.observe.plan import BOOK_KEY, BookPlan
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.pipeline import Pipeline
 from stillwell.ports import (
@@ -270,6 +270,7 @@ def book_plan(settings: Settings) -> BookPlan:
         lamp=LAMP if LAMP in settings.channel and _is_switch(settings, LAMP) else None,
         water=heater.probes if heater else (),
         room=heater.room or None if heater else None,
+        chamber=geometry(tank.chamber) if tank.chamber else None,
     )
 
 
@@ -464,6 +465,7 @@ def pipeline(
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, review_plan(settings).to_json())
+    store.describe(BOOK_KEY, book_plan(settings).to_json())
     # What alarms say is read by several people, who may want different units.
     tank = settings.tank.model_copy(update={"units": System.BOTH})
     spoken = replace(settings, tank=tank)
@@ -490,7 +492,7 @@ def link_key(settings: Settings, store: Path) -> bytes | None:
     """What the links of messages are signed with; None where there are none. A key that can't be
     kept beside the store costs the links and nothing else."""
     page = settings.page
-    if page.links_to is None:
+    if page.address is None:
         return None
     if page.key is not None:
         return page.key.get_secret_value().encode()
@@ -538,8 +540,8 @@ def deliveries(
                 sink.on_request(partial(_ask, inbox, answers, destination.name))
             if isinstance(sink, WaitsForClock):
                 sink.use_trust(clock.trusted)
-            if isinstance(sink, CarriesLinks) and key is not None and settings.page.links_to:
-                sink.use_links(Links(settings.page.links_to, key, clock.wall_ms).of)
+            if isinstance(sink, CarriesLinks) and key is not None and settings.page.address:
+                sink.use_links(Links(settings.page.address, key, clock.wall_ms).of)
             if isinstance(sink, AttachesPictures) and pictures is not None:
                 units = units_of(settings, destination.settings)
                 sink.use_pictures(partial(pictures.of, units=units))

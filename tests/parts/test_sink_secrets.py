@@ -171,7 +171,7 @@ class TestASettingsFile:
     def test_that_everybody_can_read_is_warned_of_for_the_key_of_links_too(
         self, tmp_path: Path
     ) -> None:
-        page = f'[page]\naddress = "http://tank.local"\nserved = true\nkey = "{SECRET * 4}"\n'
+        page = f'[page]\naddress = "http://tank.local"\nkey = "{SECRET * 4}"\n'
         file = tank(tmp_path, page)
         file.chmod(0o604)
         (warning,) = load(file, environ={}).warnings

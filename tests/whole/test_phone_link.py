@@ -20,7 +20,6 @@ ADDRESS = "http://tank.local:8080"
 MORE = """
 [page]
 address = "{address}"
-served = true
 [sink.niamh]
 kind = "push"
 url = "json://127.0.0.1:{port}/hook"

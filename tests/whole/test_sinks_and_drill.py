@@ -152,7 +152,7 @@ class TestSinks:
             f'[sink.watcher]\nkind = "ping"\nurl = "http://127.0.0.1:{free_port}/{SECRET}"\n'
             f'[sink.broker]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {free_port}\n'
             f'username = "tank"\npassword = "{SECRET}"\n'
-            f'[page]\naddress = "http://tank.local"\nserved = true\nkey = "{SECRET * 4}"\n'
+            f'[page]\naddress = "http://tank.local"\nkey = "{SECRET * 4}"\n'
         )
         tank = daemon(more=more, commit_every="1 s")
         tank.start(speed=60)

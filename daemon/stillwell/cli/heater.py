@@ -33,7 +33,7 @@ NOT_LEARNED = (
     "Nothing is learned of the heater yet: it takes a day or two on which it has switched on and "
     "off several times."
 )
-_ROWS = (
+ROWS = (
     ("heater.setting", "setting, midway between the two"),
     ("heater.switches-on", "switches on at"),
     ("heater.switches-off", "switches off at"),
@@ -52,7 +52,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class Seen:
     """What the store says of one tank's heater."""
 
     learned: dict[str, Published]
@@ -80,7 +80,7 @@ def heater(
     path, plan = store_and_plan(config, store)
     with watched_screen(path, as_json=as_json):
         with reporting_store_errors(), StoreReader.open(path) as reader:
-            seen = _look(reader, plan)
+            seen = learned_of(reader, plan)
         if as_json:
             print_json(_as_dict(seen))
         elif seen is None:
@@ -89,7 +89,7 @@ def heater(
             _print(seen, plan)
 
 
-def _look(reader: StoreReader, plan: ReviewPlan) -> _Seen | None:
+def learned_of(reader: StoreReader, plan: ReviewPlan) -> Seen | None:
     """None until something is learned."""
     from stillwell.estimate.heat.trim import WARM_UP_S, trim
     from stillwell.morning import merged
@@ -126,7 +126,7 @@ def _look(reader: StoreReader, plan: ReviewPlan) -> _Seen | None:
         (band.low + band.high) / 2,
         lately,
     )
-    return _Seen(learned, points, end_ms, band, advice)
+    return Seen(learned, points, end_ms, band, advice)
 
 
 def _number(value: float | None) -> float:
@@ -134,7 +134,7 @@ def _number(value: float | None) -> float:
     return value
 
 
-def _as_dict(seen: _Seen | None) -> Heater:
+def _as_dict(seen: Seen | None) -> Heater:
     from stillwell.cli.alarm_line import rfc3339
 
     if seen is None:
@@ -151,7 +151,7 @@ def _as_dict(seen: _Seen | None) -> Heater:
     }
 
 
-def _print(seen: _Seen, plan: ReviewPlan) -> None:
+def _print(seen: Seen, plan: ReviewPlan) -> None:
     from rich.table import Table
     from rich.text import Text
 
@@ -161,10 +161,10 @@ def _print(seen: _Seen, plan: ReviewPlan) -> None:
     stdout().print()
     say(Text(plan.tank, style="bold"))
     table = Table("the heater", "", "95 % interval")
-    for name, what in _ROWS:
+    for name, what in ROWS:
         row = seen.learned.get(name)
         if row is not None:
-            table.add_row(what, *_figures(row, plan))
+            table.add_row(what, *figures(row, plan))
     stdout().print(table)
     say(Text(f"Rests on {seen.learned['heater.setting'].basis}.", style="dim"))
     if any(at_ms >= seen.end_ms - DAY_MS for at_ms, _ in seen.points):
@@ -188,7 +188,7 @@ def _print(seen: _Seen, plan: ReviewPlan) -> None:
     say(advice_in_words(seen, plan), hanging=2)
 
 
-def _figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
+def figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
     """The value, and its interval."""
     from stillwell.units import Dimension, System, show
 
@@ -207,7 +207,7 @@ def _figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
     return said(value), f"{said(low)} to {said(high)}"
 
 
-def advice_in_words(seen: _Seen, plan: ReviewPlan) -> str:
+def advice_in_words(seen: Seen, plan: ReviewPlan) -> str:
     """What to do with the dial."""
     from stillwell.estimate.heat.trim import words
 

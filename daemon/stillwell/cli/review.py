@@ -170,7 +170,7 @@ def print_review(
     if not made.alarms:
         say(Text("No alarms.", style="green"))
     for alarm in made.alarms:
-        say(_alarm(alarm, made, zone), hanging=2)
+        say(alarm_line(alarm, made, zone), hanging=2)
         say(alarm.what, indent=4)
     for odd in made.odd:
         say(Text(odd, style=WARN), hanging=2)
@@ -260,7 +260,7 @@ def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) 
     )
 
 
-def _alarm(alarm: AlarmNight, made: Review, zone: ZoneInfo) -> Text:
+def alarm_line(alarm: AlarmNight, made: Review, zone: ZoneInfo) -> Text:
     """``water.low (high): raised 01:54, still stood at 08:00.``"""
     from rich.text import Text
 

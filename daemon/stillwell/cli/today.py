@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import time
 from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -79,10 +80,10 @@ def today(
     ):
         now_ms = instant_ms(at) if at else now_of(reader)
         facts = facts_of(reader, book, now_ms)
-        seen = _water(reader, plan, now_ms)
-        standing = _standing(reader, now_ms if at else None)
+        seen = water_of(reader, plan, now_ms)
+        standing = standing_of(reader, now_ms if at else None)
         light = photoperiod.words(light_by_warmth(reader, facts.light, book, now_ms))
-        screen = _Screen(settings, book, plan, facts, now_ms, forecast)
+        screen = Screen(book, plan, facts, now_ms, forecast)
         if as_json:
             print_json(screen.as_dict(seen, standing))
         else:
@@ -115,7 +116,7 @@ def now_of(reader: StoreReader) -> int:
     return max([*times, *(e.at_ms for e in entries)])
 
 
-def _water(
+def water_of(
     reader: StoreReader, plan: ReviewPlan, now_ms: int
 ) -> list[tuple[str, float | None, str, float, float, float | None]]:
     """Each measurand: name, median of the healthy channels, unit, limits, change an hour."""
@@ -157,7 +158,7 @@ def _rate(reader: StoreReader, channels: Sequence[str], now_ms: int) -> float | 
     return median(rates) if rates else None
 
 
-def _standing(reader: StoreReader, then_ms: int | None) -> list[Any]:
+def standing_of(reader: StoreReader, then_ms: int | None) -> list[Any]:
     """The alarms whose condition stands, now or then."""
     if then_ms is None:
         latest = reader.alarms()
@@ -174,22 +175,22 @@ def _counted(basis: Sequence[Basis]) -> str:
     )
 
 
-class _Screen:
+class Screen:
     """What the book says, in words and as data."""
 
     def __init__(
         self,
-        settings: Settings,
         book: BookPlan,
         plan: ReviewPlan,
         facts: Facts,
         now_ms: int,
-        forecast: bool,
+        forecast: bool = False,
     ) -> None:
         from stillwell.keeper.reminders import tasks
         from stillwell.observe.balance import cycle_of
 
-        self.settings, self.book, self.plan, self.facts = settings, book, plan, facts
+        self.book, self.plan, self.facts = book, plan, facts
+        self.zone = ZoneInfo(book.zone)
         self.now_ms, self.forecast = now_ms, forecast
         self.cycle: Cycle = cycle_of(facts.entries)
         self.tasks = tasks(facts, book, now_ms)
@@ -201,16 +202,16 @@ class _Screen:
 
         from stillwell.notice import State
 
-        zone = self.settings.tank.time_zone
+        zone = self.zone
         now = dt.datetime.fromtimestamp(self.now_ms / 1000, zone)
         say(Text(f"{self.plan.tank}, {now:%a %d %b %H:%M}", style="bold"))
-        for line in self._water_lines(seen):
+        for line in self.water_lines(seen):
             say(line, hanging=2)
         for line in (
-            *self._level(),
-            *self._salinity(),
-            *self._cycle(),
-            *self._ammonia(seen),
+            *self.level(),
+            *self.salinity(),
+            *self.cycle_lines(),
+            *self.ammonia(seen),
             light,
         ):
             if line:
@@ -219,7 +220,7 @@ class _Screen:
         if not self.due:
             say(Text("Nothing is due.", style="green"))
         for task in self.due:
-            say(Text.assemble((task.title, "bold yellow"), f" ({self._since(task)}). {task.text}"))
+            say(Text.assemble((task.title, "bold yellow"), f" ({self.since(task)}). {task.text}"))
             say(Text(f"then: {task.note}", style="dim"), indent=2)
         for task in self.soon:
             day = dt.datetime.fromtimestamp(task.due_ms / 1000, zone)
@@ -234,11 +235,11 @@ class _Screen:
             about = f" ({t.after.value}, {told:%a %H:%M}): {says}"
             say(Text.assemble((t.alarm, style), about), hanging=2)
 
-    def _since(self, task: Task) -> str:
+    def since(self, task: Task) -> str:
         days = (self.now_ms - task.due_ms) // 86_400_000
         return "due today" if days < 1 else "1 day overdue" if days == 1 else f"{days} days overdue"
 
-    def _water_lines(self, seen: list[Any]) -> list[str]:
+    def water_lines(self, seen: list[Any]) -> list[str]:
         from stillwell.units import show_kept
 
         out = []
@@ -248,12 +249,12 @@ class _Screen:
                 out.append(f"{name.capitalize()}: nothing seen just now (wanted {between}).")
                 continue
             inside = low <= value <= high
-            verdict = "" if inside else f": OUTSIDE{self._course(value, unit, low, high, rate)}"
+            verdict = "" if inside else f": OUTSIDE{self.course(value, unit, low, high, rate)}"
             shown = show_kept(value, unit, self.plan.units)
             out.append(f"{name.capitalize()} {shown}, wanted {between}{verdict}.")
         return out
 
-    def _course(self, value: float, unit: str, low: float, high: float, rate: float | None) -> str:
+    def course(self, value: float, unit: str, low: float, high: float, rate: float | None) -> str:
         """Where a value outside its band is going."""
         from stillwell.units import Dimension, show
 
@@ -265,32 +266,32 @@ class _Screen:
         if left / rate <= 0 or left / rate > 24:
             return course
         at_ms = self.now_ms + left / rate * HOUR_MS
-        at = dt.datetime.fromtimestamp(at_ms / 1000, self.settings.tank.time_zone)
+        at = dt.datetime.fromtimestamp(at_ms / 1000, self.zone)
         return f"{course}, inside about {at:%H:%M}"
 
-    def _level(self) -> list[str]:
+    def level(self) -> list[str]:
         from stillwell.keeper.level_now import advice
 
         return [f"Level: {advice(self.facts.level, self.book.units)}."]
 
-    def _reckoned(self) -> Estimate | None:
+    def reckoned(self) -> Estimate | None:
         """The salinity by the balance; None before anybody measured."""
         from stillwell.estimate.salt.balance import salinity_estimate
 
         salt = self.facts.salt
         return salinity_estimate(salt, self.now_ms) if salt and salt.checks else None
 
-    def _salinity(self) -> list[str]:
+    def salinity(self) -> list[str]:
         from stillwell.keeper.reminders import scale_in_words
         from stillwell.observe.salt.alarms import CAUTION, mended
 
         salt, book, last = self.facts.salt, self.book, self.facts.check
-        answer = self._reckoned()
+        answer = self.reckoned()
         if salt is None or last is None or answer is None:
             rows = [e.at_ms for e in self.facts.entries if e.kind == "salinity"]
             if not rows:
                 return ["Salinity: not measured yet."]
-            day = dt.datetime.fromtimestamp(max(rows) / 1000, self.settings.tank.time_zone)
+            day = dt.datetime.fromtimestamp(max(rows) / 1000, self.zone)
             return [f"Salinity: last measured on {day:%d %b %Y}, too long ago to say more."]
         said = (
             f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f}), from "
@@ -305,11 +306,11 @@ class _Screen:
         if scale:
             out.append(scale)
         if last.unexpected:
-            at = dt.datetime.fromtimestamp(last.check.t_ms / 1000, self.settings.tank.time_zone)
+            at = dt.datetime.fromtimestamp(last.check.t_ms / 1000, self.zone)
             out.append(f"Last check ({at:%a %d %b}): {last.text}")
         return out
 
-    def _cycle(self) -> list[str]:
+    def cycle_lines(self) -> list[str]:
         from stillwell.estimate.cycle.stage import ANIMALS_CAUTION
         from stillwell.observe.balance import animals
 
@@ -328,7 +329,7 @@ class _Screen:
             out.append("When it ends: stillwell today --forecast")
         return out
 
-    def _ammonia(self, seen: list[Any]) -> list[str]:
+    def ammonia(self, seen: list[Any]) -> list[str]:
         """How much of the ammonia is the NH3 that harms, at the water as it is."""
         from stillwell.journal import Kind, standing
         from stillwell.observe.cycle import newest_ph
@@ -339,7 +340,7 @@ class _Screen:
         if not newest:
             return []
         warm = [row[1] for row in seen if row[2] == "Cel" and row[1] is not None]
-        salinity = self._reckoned()
+        salinity = self.reckoned()
         return [
             words(
                 Concentration(Species.AMMONIA, newest),
@@ -361,7 +362,7 @@ class _Screen:
         return words(fit, self.now_ms)
 
     def as_dict(self, seen: list[Any], standing: list[Any]) -> Today:
-        answer = self._reckoned()
+        answer = self.reckoned()
         cycle = self.cycle
         return {
             "time": rfc3339(self.now_ms),

@@ -4,7 +4,7 @@ tank."""
 from __future__ import annotations
 
 import uuid
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from stillwell.entry import STRUCK, Entry
@@ -28,6 +28,60 @@ from stillwell.units import Dimension, System, UnitError, parse
 _WAITS = "and waits for a disk that takes nothing now"
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What an entry of one tank is held against, besides the store."""
+
+    tank_ml: float
+    zone: str
+    units: System
+    chamber: Geometry | None = None
+
+
+def circumstances(
+    reader: StoreReader, strike: int | None, place: Place, now_ms: int, at_ms: int | None
+) -> Circumstances:
+    """Returns what a note is held against: of the journal only what may be the same, and what is
+    struck out. One of years is not read for one pour."""
+    struck = [] if strike is None else reader.entries_about(strike)
+    if at_ms is None:
+        at_ms = next((e.at_ms for e in struck if e.id == strike), now_ms)
+    near = reader.journal(at_ms - TWICE_MS, at_ms + TWICE_MS + 1, struck=True)
+    entries = tuple({e.id: e for e in (*near, *struck)}.values())
+    span = reader.span()
+    return Circumstances(
+        now_ms,
+        place.tank_ml,
+        place.units,
+        span[0] if span else None,
+        entries,
+        ZoneInfo(place.zone),
+        place.chamber,
+        missing_before(reader, at_ms),
+    )
+
+
+def drafted_from(request: Request, here: Circumstances, at_ms: int | None) -> Draft:
+    """Returns what would be noted. Raises `JournalError` with the reason why it can't be."""
+    asked = request.to_note or NoteRequest()
+    if not asked.kind and asked.strike is not None:
+        return Draft(struck(asked.strike, here, by=request.by, text=request.text))
+    value, unit = asked.value, asked.unit
+    if not unit:
+        value, unit = number_and_unit(value)
+    return drafted(
+        asked.kind,
+        value,
+        unit,
+        here=here,
+        at_ms=at_ms,
+        text=request.text,
+        by=request.by,
+        strikes=asked.strike,
+        lasted_s=_seconds(asked.lasted) if asked.lasted else None,
+    )
+
+
 class NoteTaker:
     """Belongs to one tank.
 
@@ -41,10 +95,9 @@ class NoteTaker:
     def __init__(
         self, tank_ml: float, zone: str, units: System, chamber: Geometry | None = None
     ) -> None:
-        self._tank_ml = tank_ml
+        self._place = Place(tank_ml, zone, units, chamber)
         self._zone = ZoneInfo(zone)
         self._units = units
-        self._chamber = chamber
 
     def __call__(self, request: Request, store: Store, now_ms: int) -> Reply | Entry:
         """Puts it into the store when it can be; `told` words the reply once it is kept. Returns
@@ -57,14 +110,14 @@ class NoteTaker:
             at_ms = when(asked.at, self._zone, now_ms) if asked.at else None
             with StoreReader.open(store.path) as reader:
                 again = reader.entry_keyed(key) if asked.key else None
-                here = self._here(asked, reader, now_ms, at_ms)
+                here = circumstances(reader, asked.strike, self._place, now_ms, at_ms)
             if again is not None:
                 return Reply(True, f"That is noted already, as entry {again.id}.")
             if any(e.key == key for e in waiting):
                 return Reply(True, f"That is noted already{waits}.")
             if asked.strike is not None and any(e.strikes == asked.strike for e in waiting):
                 return Reply(False, f"Entry {asked.strike} has been struck out already{waits}.")
-            draft = self._draft(request, asked, here, at_ms)
+            draft = drafted_from(request, here, at_ms)
             if any(is_twice(draft.entry, e) for e in waiting):
                 asks = f"The same is noted already{waits}. Once more?"
                 draft = replace(draft, questions=(*draft.questions, asks))
@@ -77,48 +130,6 @@ class NoteTaker:
         entry = replace(draft.entry, key=key)
         store.put_journal(entry)
         return entry
-
-    def _draft(
-        self, request: Request, asked: NoteRequest, here: Circumstances, at_ms: int | None
-    ) -> Draft:
-        if not asked.kind and asked.strike is not None:
-            return Draft(struck(asked.strike, here, by=request.by, text=request.text))
-        value, unit = asked.value, asked.unit
-        if not unit:
-            value, unit = number_and_unit(value)
-        return drafted(
-            asked.kind,
-            value,
-            unit,
-            here=here,
-            at_ms=at_ms,
-            text=request.text,
-            by=request.by,
-            strikes=asked.strike,
-            lasted_s=_seconds(asked.lasted) if asked.lasted else None,
-        )
-
-    def _here(
-        self, asked: NoteRequest, reader: StoreReader, now_ms: int, at_ms: int | None
-    ) -> Circumstances:
-        """Only what may be the same, and what is struck out: a journal of years is not read for one
-        pour."""
-        struck = [] if asked.strike is None else reader.entries_about(asked.strike)
-        if at_ms is None:
-            at_ms = next((e.at_ms for e in struck if e.id == asked.strike), now_ms)
-        near = reader.journal(at_ms - TWICE_MS, at_ms + TWICE_MS + 1, struck=True)
-        entries = tuple({e.id: e for e in (*near, *struck)}.values())
-        span = reader.span()
-        return Circumstances(
-            now_ms,
-            self._tank_ml,
-            self._units,
-            span[0] if span else None,
-            entries,
-            self._zone,
-            self._chamber,
-            missing_before(reader, at_ms),
-        )
 
     def told(self, entry: Entry, store: Store) -> Reply:
         """What is said of an entry that has been put into the store."""

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+import json
+from dataclasses import asdict, dataclass
 
+from stillwell.estimate.level import Geometry
 from stillwell.estimate.salt.told import SaltParameters
 from stillwell.units import System
+
+BOOK_KEY = "book plan"
+"""Under which the plan is kept in the store, so that whoever looks at it later need not have the
+configuration."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +41,27 @@ class BookPlan:
     """The channels of the water's temperature."""
     room: str | None = None
     """The channel of the room's temperature."""
+    chamber: Geometry | None = None
+    """Where the water comes together that is poured in; None where it isn't known."""
+
+    def to_json(self) -> str:
+        """For the store."""
+        return json.dumps({**asdict(self), "remind_at": self.remind_at.isoformat()})
+
+    @classmethod
+    def from_json(cls, text: str) -> BookPlan:
+        """The inverse of `to_json`."""
+        raw = json.loads(text)
+        chamber = raw["chamber"]
+        return cls(
+            **raw
+            | {
+                "units": System(raw["units"]),
+                "remind_at": dt.time.fromisoformat(raw["remind_at"]),
+                "water": tuple(raw["water"]),
+                "chamber": None if chamber is None else Geometry(**chamber),
+            }
+        )
 
     @property
     def salinity_target(self) -> float:

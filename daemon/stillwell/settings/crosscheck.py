@@ -9,7 +9,6 @@ from typing import Any
 from stillwell.reading import Quantity
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
-from stillwell.settings.schema.answers import Page
 from stillwell.settings.schema.channels import FloatChannel, HumidityQuality, Quality, SwitchChannel
 from stillwell.settings.schema.frame import Frame
 from stillwell.settings.schema.machine import SourceKeys
@@ -273,11 +272,3 @@ def combined(
     yield from tank_and_times(frame, layers)
     for name, state in frame.state.items():
         yield from state_fits(name, state, frame, layers)
-
-
-def links_lead_somewhere(page: Page, layers: Layers) -> Iterator[Fault]:
-    """A fault when links are asked for and nobody answers them."""
-    if page.address is not None and page.links_to is None:
-        what = "Stillwell serves no page there: messages go out without links."
-        do = "Leave it out. Or, where a program of yours answers the links, add: served = true"
-        yield layers.fault(("page", "address"), what, do)

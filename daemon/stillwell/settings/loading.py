@@ -317,8 +317,7 @@ class _Reading:
             what = "There is no [band.NAME]: no value of the water raises an alarm."
             yield self.layers.fault((), what, "Copy [band.water] from config/stillwell.toml.")
         page = None if self.frame is None else self.frame.page
-        if self.frame is not None and page is not None:
-            yield from crosscheck.links_lead_somewhere(page, self.layers)
+        if self.frame is not None:
             yield from asked_about(self.frame, self.layers)
         try:
             open_to_all = bool(self.file.stat().st_mode & stat.S_IROTH)

@@ -63,18 +63,16 @@ def _long_enough(key: SecretStr) -> SecretStr:
 
 
 class Page(Part):
-    """Where a web page answers the links in messages."""
+    """The web page that `stillwell page` serves, and the links in messages that lead to it."""
 
     address: Annotated[str, AfterValidator(_web_address)] | None = None
-    """As the phone reaches it: http://tank.local:8080."""
-    served: bool = False
-    """Whether links are answered there. Stillwell itself serves no page: true where a program of
-    yours does. Otherwise no message has a link."""
+    """As the phone reaches it: http://tank.local:8080. Without it no message has a link."""
+    hosts: tuple[str, ...] = ()
+    """Other names under which it is reached; a request for any other name is refused."""
+    certificate: str | None = None
+    """The file of its TLS certificate (PEM); the page is then served by https alone."""
+    certificate_key: str | None = None
+    """The file of the certificate's key (PEM), where it is not in the same file."""
     key: Annotated[SecretStr, AfterValidator(_long_enough)] | None = None
     """What links are signed with, at least 32 bytes. Better as the credential ``page.key`` than
     here; without it the daemon makes one and keeps it beside the store."""
-
-    @property
-    def links_to(self) -> str | None:
-        """What the links in messages begin with; None where they would lead nowhere."""
-        return self.address if self.served else None
