@@ -26,7 +26,8 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"pipeline"}),
     frozenset({"morning", "forward"}),
     frozenset({"wire", "supervise"}),
-    frozenset({"cli", "page"}),
+    frozenset({"cli"}),
+    frozenset({"page"}),
 )
 """From the ground up. A module may import its own part and any lower tier, never its own tier's
 other parts and never a higher one. The settings know no part that measures or delivers; they stand
