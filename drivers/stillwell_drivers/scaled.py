@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LARGEST = 1e9
 """No quantity here comes near it: a larger number is damage."""
 
@@ -34,3 +36,11 @@ class Scaled(BaseModel):
         be one."""
         value = number * self.scale + self.offset
         return value if math.isfinite(value) and abs(value) <= _LARGEST else None
+
+    def read(self, written: str) -> float | None:
+        """Returns the value of a number as text, with a decimal point or comma; None where it is no
+        finite number of a sane size."""
+        text = written.strip()
+        if not _NUMBER.fullmatch(text):
+            return None
+        return self.scaled(float(text.replace(",", ".")))

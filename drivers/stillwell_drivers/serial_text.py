@@ -51,7 +51,6 @@ _BACKLOG_FULL = 4095
 drivers/tty/n_tty.c) and loses what comes after that and the driver's own buffer."""
 _BACKLOG_READS = 64
 _REST_S = 0.02
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _ENDS = re.compile(rb"[\r\n]")
 
 
@@ -267,7 +266,7 @@ class SerialText:
                 written = groups[where.group]
                 if written is None:
                     continue  # a line about another channel
-                number = _number(written, where)
+                number = where.read(written)
                 if number is None:
                     haul.damaged[channel] = text
                 else:
@@ -296,11 +295,3 @@ class SerialText:
             return Sample(channel, None, Failure.GARBAGE, raw)
         raw = f"nothing came for {self._settings.silent_after:g} s"
         return Sample(channel, None, Failure.SILENT, raw)
-
-
-def _number(written: str, where: Number) -> float | None:
-    """The channel's value, or None where the text is no finite number of a sane size."""
-    text = written.strip()
-    if not _NUMBER.fullmatch(text):
-        return None
-    return where.scaled(float(text.replace(",", ".")))
