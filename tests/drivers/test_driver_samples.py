@@ -18,7 +18,7 @@ OF_THE_SOURCE = {"driver", "every", "look", "deadline"}
 DRIVERS: dict[str, str] = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"][
     "entry-points"
 ]["stillwell.drivers"]
-OURS = ("onewire", "gpio_float", "serial_text", "kernel_sensor", "command")
+OURS = ("onewire", "gpio_float", "serial_text", "kernel_sensor", "command", "modbus_rtu")
 
 
 def driver_named(name: str) -> type[Driver]:
