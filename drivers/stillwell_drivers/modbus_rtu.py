@@ -171,7 +171,7 @@ class Modbus:
         client, self._client = self._client, None
         if client is not None:
             try:
-                client.close()  # type: ignore[no-untyped-call]
+                client.close()
             except Exception:  # an unplugged device may refuse even this
                 return
 
