@@ -143,13 +143,3 @@ def last_nights(now_utc_ms: int, n: int, zone: ZoneInfo, from_: time, to: time) 
             nights.append(night)
         day -= _DAY
     return nights[::-1]
-
-
-def current_night(now_utc_ms: int, zone: ZoneInfo, from_: time, to: time) -> Night | None:
-    """Returns the night that is going on, or None by day."""
-    today = local_date(now_utc_ms, zone)
-    for day in (today - _DAY, today):
-        night = night_of(day, zone, from_, to)
-        if night.start_utc_ms <= now_utc_ms < night.end_utc_ms:
-            return night
-    return None

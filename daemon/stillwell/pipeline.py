@@ -194,10 +194,6 @@ class Pipeline:
     def moment(self, mono_ms: int) -> Moment:
         return Moment(mono_ms, mono_ms + self._face.offset_ms, self._epoch)
 
-    @property
-    def clock_trusted(self) -> bool:
-        return self._face.trusted
-
     def look_at_clock(self, mono_ms: int, wall_ms: int, trusted: bool) -> Change:
         """Begins a new epoch when the wall clock has been stepped or has become trustworthy.
 

@@ -189,11 +189,6 @@ class TankParameters:
         """Of the full tank, J/K."""
         return self.volume_ml * SEAWATER_G_PER_ML * SPECIFIC_HEAT + self.glass_j_per_k
 
-    @property
-    def time_constant_s(self) -> float:
-        """Of cooling without evaporation, seconds."""
-        return self.heat_capacity / self.loss_w_per_k
-
     @staticmethod
     def drawn(seed: int) -> TankParameters:
         """Returns a tank drawn at random: 40 to 120 L, 50 to 150 W, a room of 17 to 26 °C, a

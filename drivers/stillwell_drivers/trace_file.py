@@ -314,14 +314,3 @@ def journal_lines(path: Path | str, report: Report = _ignore) -> Iterator[tuple[
             continue
         text, by = (beside.get(name, "").strip() for name in ("text", "by"))
         yield line, JournalRow(at, kind.strip(), number, " ".join(whole.split()), text, by)
-
-
-def read_journal(path: Path | str, report: Report = _ignore) -> list[JournalRow]:
-    """Returns the rows of a journal in time order, also where the file is not.
-
-    A keeper writes things down late: a row out of order counts, unlike one of a trace. Damaged rows
-    go to `report`. Raises TraceError for a file that is no journal.
-    """
-    rows = [row for _, row in journal_lines(path, report)]
-    rows.sort(key=lambda row: row.utc_ms)
-    return rows

@@ -25,7 +25,6 @@ from stillwell.calendar import (
     Due,
     Job,
     Night,
-    current_night,
     due,
     last_nights,
     local_date,
@@ -289,16 +288,6 @@ class TestNights:
         assert [n.local_date.day for n in last_nights(now, 3, DUBLIN, *NIGHT)] == [7, 8, 9]
         assert [n.local_date.day for n in last_nights(now - 1, 3, DUBLIN, *NIGHT)] == [6, 7, 8]
         assert last_nights(now, 0, DUBLIN, *NIGHT) == []
-
-    def test_the_current_one_is_the_one_that_has_begun_and_not_ended(self) -> None:
-        for text, day in (
-            ("2025-06-09T20:59", None),
-            ("2025-06-09T21:00", 9),
-            ("2025-06-10T06:59", 9),
-            ("2025-06-10T07:00", None),
-        ):
-            night = current_night(z(text), DUBLIN, *NIGHT)
-            assert (night.local_date.day if night else None) == day
 
     @given(
         st.sampled_from(ZONES),

@@ -27,7 +27,6 @@ from stillwell.journal import (
     cycle_happenings,
     cycle_tests,
     drafted,
-    history,
     number_and_unit,
     salinity_of,
     salt_events,
@@ -358,15 +357,12 @@ class TestCorrections:
         new = corrected(1, drafted("pour", "540", "mL", here=here), here).entry
         after = kept([self.FIRST, new])
         assert [e.value for e in standing(after.entries)] == [540.0]
-        assert [e.value for e in history(after.entries, 2)] == [5400.0, 540.0]
-        assert history(after.entries, 1) == history(after.entries, 2)
 
     def test_of_corrections_leave_the_last(self) -> None:
         second = replace(self.FIRST, value=540.0, strikes=1)
         third = replace(self.FIRST, value=450.0, strikes=2)
         after = kept([self.FIRST, second, third])
         assert [e.value for e in standing(after.entries)] == [450.0]
-        assert len(history(after.entries, 2)) == 3
 
     def test_of_what_has_been_corrected_name_the_one_that_stands(self) -> None:
         here = kept([self.FIRST, replace(self.FIRST, value=540.0, strikes=1)])
@@ -402,8 +398,6 @@ class TestCorrections:
         ]
         left = standing(rows)
         assert {e.id for e in left} <= {e.id for e in rows}
-        for row in rows:
-            assert row in history(rows, row.id)
 
 
 class TestEvidence:

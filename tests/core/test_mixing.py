@@ -8,6 +8,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from dissolving import dissolved
 from stillwell.water.mixing import (
     Correction,
     DryMix,
@@ -16,7 +17,6 @@ from stillwell.water.mixing import (
     changed,
     correction,
     cups,
-    evaporated,
     learned,
     mixed,
     needed_for_change,
@@ -39,11 +39,6 @@ class TestMixing:
     # By definition of a mass fraction: S = sum(m S) / sum(m).
     def test_ten_of_a_hundred_swapped_for_saltier(self) -> None:
         assert mixed(Water(90.0, 33.0), Water(10.0, 42.0)).salinity == pytest.approx(33.9)
-
-    def test_two_kilograms_of_a_hundred_evaporated(self) -> None:
-        # S m / (m - e): 35 x 100 / 98.
-        gone = evaporated(Water(100.0, 35.0), Water(2.0, 0.0).ml)
-        assert gone.salinity == pytest.approx(35.714, abs=1e-3)
 
     @pytest.mark.parametrize(("times", "old"), [(1, 0.9), (2, 0.81), (5, 0.59049), (10, 0.34868)])
     def test_changes_of_a_tenth_leave_so_much_of_the_old_water(
@@ -68,10 +63,6 @@ class TestMixing:
         ml = tank.ml * part
         assert without(tank, ml).salt_g + tank.part(ml).salt_g == pytest.approx(tank.salt_g)
 
-    @given(waters(), st.floats(0.0, 0.04))
-    def test_evaporation_leaves_all_salt(self, tank: Water, part: float) -> None:
-        assert evaporated(tank, tank.ml * part).salt_g == pytest.approx(tank.salt_g, rel=1e-12)
-
     @given(waters(), waters(), st.floats(0.01, 0.9))
     def test_a_change_takes_out_old_salt_and_puts_in_new(
         self, tank: Water, new: Water, part: float
@@ -89,12 +80,6 @@ class TestMixing:
     def test_more_than_there_is_is_refused(self) -> None:
         with pytest.raises(ValueError, match="can't be taken"):
             without(Water.of_volume(1000.0, 35.0), 1100.0)
-        with pytest.raises(ValueError, match="can't evaporate"):
-            evaporated(Water.of_volume(1000.0, 35.0), 1100.0)
-
-    def test_brine_beyond_the_range_is_refused(self) -> None:
-        with pytest.raises(ValueError, match="outside 0 to 42"):
-            evaporated(Water.of_volume(1000.0, 35.0), 500.0)
 
     @pytest.mark.parametrize("ml", [-1.0, math.nan, math.inf])
     def test_no_volume_is_refused(self, ml: float) -> None:
@@ -126,23 +111,23 @@ class TestABatch:
     ) -> None:
         mix = DryMix(wet)
         made = batch(ml, salinity, mix=mix)
-        water = mix.dissolved(Water.of_volume(made.fresh_ml, 0.0), made.dry_g)
+        water = dissolved(mix, Water.of_volume(made.fresh_ml, 0.0), made.dry_g)
         assert water.salinity == pytest.approx(salinity, rel=1e-9)
         assert water.ml == pytest.approx(ml, rel=1e-9)
 
     def test_is_approached_from_below(self) -> None:
         made = batch(20_000.0, 35.0)
-        first = DryMix().dissolved(Water.of_volume(made.fresh_ml, 0.0), made.first_g)
+        first = dissolved(DryMix(), Water.of_volume(made.fresh_ml, 0.0), made.first_g)
         assert 33.0 < first.salinity < 34.0
 
     def test_with_a_damp_mix_weighed_as_dry_comes_out_low_never_high(self) -> None:
         made = batch(20_000.0, 35.0)
-        water = DryMix(0.08).dissolved(Water.of_volume(made.fresh_ml, 0.0), made.dry_g)
+        water = dissolved(DryMix(0.08), Water.of_volume(made.fresh_ml, 0.0), made.dry_g)
         assert 31.5 < water.salinity < 35.0
 
     def test_teaches_how_much_water_the_mix_carries(self) -> None:
         fresh = Water.of_volume(20_000.0, 0.0)
-        read = DryMix(0.07).dissolved(fresh, 750.0).salinity
+        read = dissolved(DryMix(0.07), fresh, 750.0).salinity
         assert learned(fresh, 750.0, read).water_share == pytest.approx(0.07)
 
     def test_that_can_not_read_so_is_told(self) -> None:
@@ -172,7 +157,7 @@ class TestPuttingABatchRight:
         fix = correction(water, target, mix)
         if target >= water.salinity:
             assert fix.add_fresh_ml == fix.swap_fresh_ml == 0
-            done = mix.dissolved(water, fix.dry_g)
+            done = dissolved(mix, water, fix.dry_g)
             assert done.salinity == pytest.approx(target, rel=1e-9)
         else:
             assert fix.dry_g == 0

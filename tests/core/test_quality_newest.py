@@ -1,4 +1,4 @@
-"""The forms that judge the newest value, and where they differ on purpose from the series forms."""
+"""The forms that judge the newest value, and where they differ on purpose from those of ioos-qc."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ from itertools import accumulate
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from ioos_qc import qartod
 
-from stillwell.quality.flat_line import Run, flat_line, flat_line_series, grown
+from stillwell.quality.flat_line import Run, flat_line, grown
 from stillwell.quality.gap import gap
 from stillwell.quality.gross_range import gross_range
 from stillwell.quality.power_on import power_on
 from stillwell.quality.rate_of_change import rate_of_change
-from stillwell.quality.spike import spike, spike_series
+from stillwell.quality.spike import spike
 from stillwell.quality.stale_conversion import stale_conversion
 from stillwell.reading import Flag
 
@@ -63,7 +64,7 @@ class TestSpike:
         values = [25.0, 25.1, 25.1, 28.0, 25.1, 25.2]
         assert self.run(values) == [2, 2, 1, 3, 1, 1]
         # the manual's form flags the neighbours with it, and everything one value late:
-        assert [int(f) for f in spike_series(values, 0.5)] == [2, 1, 3, 3, 3, 2]
+        assert [int(f) for f in qartod.spike_test(values, 0.5)] == [2, 1, 3, 3, 3, 2]
 
     def test_a_step_that_stays_is_suspect_once(self) -> None:
         assert self.run([25.0, 25.0, 27.0, 27.0, 27.1]) == [2, 2, 3, 1, 1]
@@ -159,21 +160,11 @@ class TestFlatLine:
             assert mine is Flag.PASS or theirs is Flag.SUSPECT
 
     @given(st.lists(st.integers(-1, 1), min_size=3, max_size=40), st.integers(1, 10))
-    def test_equals_the_series_form_at_equal_intervals(self, steps: list[int], count: int) -> None:
+    def test_equals_ioos_qc_at_equal_intervals(self, steps: list[int], count: int) -> None:
         rows = [(25.0 + n * LSB, 60 * i) for i, n in enumerate(steps)]
-        series = flat_line_series(
-            [v for v, _ in rows], [t for _, t in rows], 60 * count, 10**9, 0.06
-        )
-        assert run_flags(rows, 0.06, 60 * count) == series
-
-    def test_counts_time_where_the_series_form_counts_readings(self) -> None:
-        # Nine readings a second apart, then two an hour apart: the series form sees 11 readings.
-        times = [*range(9), 3608, 7208]
-        rows = [(25.0, t) for t in times]
-        by_time = run_flags(rows, 0.06, 3600)
-        by_count = flat_line_series([25.0] * 11, [float(t) for t in times], 3600, 10**9, 0.06)
-        assert by_time[-2:] == [Flag.SUSPECT, Flag.SUSPECT]
-        assert by_count[-2:] == [Flag.PASS, Flag.PASS]
+        values, times = zip(*rows, strict=True)
+        theirs = qartod.flat_line_test(values, times, 60 * count, 10**9, 0.06)
+        assert [int(f) for f in run_flags(rows, 0.06, 60 * count)] == [int(f) for f in theirs]
 
     def test_a_range_as_wide_as_the_tolerance_is_a_move(self) -> None:
         run = grown(None, 25.0, 0, LSB)

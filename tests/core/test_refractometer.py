@@ -11,9 +11,7 @@ from iapws._iapws import _Refractive
 from stillwell.water.refractometer import (
     Adjusted,
     Calibration,
-    calibration_due,
     drift_per_day,
-    reading_sd,
     salinity,
     shown,
 )
@@ -74,15 +72,3 @@ class TestDrift:
     def test_is_unknown_before_the_second_look(self) -> None:
         assert drift_per_day(()) is None
         assert drift_per_day((Calibration(0, 35.0, 37.0),)) is None
-
-    def test_makes_readings_worse_with_time(self) -> None:
-        assert reading_sd(0.0) < reading_sd(30.0) < reading_sd(365.0) < 5.0
-        assert reading_sd(None) == 1.0
-
-
-class TestTheReminder:
-    def test_comes_after_its_days_and_at_once_when_never_done(self) -> None:
-        assert calibration_due(None, 0)
-        assert not calibration_due(0, 30 * DAY - 1)
-        assert calibration_due(0, 30 * DAY)
-        assert not calibration_due(100 * DAY, 129 * DAY)

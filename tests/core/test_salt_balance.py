@@ -12,7 +12,6 @@ from stillwell.estimate.salt.balance import (
     SaltState,
     advanced,
     begun,
-    replayed,
     salinity_estimate,
     unnoted_estimate,
     updated,
@@ -20,8 +19,6 @@ from stillwell.estimate.salt.balance import (
 from stillwell.estimate.salt.mending import bring_back
 from stillwell.estimate.salt.told import (
     Check,
-    EvaporationRate,
-    Event,
     Exchange,
     MissingWater,
     SaltParameters,
@@ -141,10 +138,6 @@ class TestTheInterval:
             widths.append(half_width(state, 5 * DAY))
         assert widths[1] > widths[0]
 
-    def test_takes_a_rate_that_is_told(self) -> None:
-        state = updated(known(), EvaporationRate(0, 900.0, 0.05))
-        assert state.mean[2] * state.full_kg / kilograms(1.0) == pytest.approx(900.0, rel=0.05)
-
     def test_counts_what_it_rests_on(self) -> None:
         state = updated(known(), Check(DAY, 35.0))
         state = updated(state, TopUp(DAY, None, to_mark=True))
@@ -157,24 +150,6 @@ class TestTheInterval:
 
 
 class TestOrder:
-    EVENTS: tuple[Event, ...] = (
-        Check(2 * DAY, 35.2),
-        TopUp(3 * DAY, 1500.0, to_mark=True),
-        Exchange(5 * DAY, 10_000.0),
-        TopUp(6 * DAY, 500.0),
-        Check(9 * DAY, 35.4),
-    )
-
-    @given(st.permutations(EVENTS))
-    def test_of_entries_does_not_matter(self, events: list[Event]) -> None:
-        there = replayed(known(), self.EVENTS, 10 * DAY)
-        assert replayed(known(), events, 10 * DAY) == there
-
-    def test_and_a_restart_between_do_not_matter(self) -> None:
-        half = replayed(known(), self.EVENTS[:2], self.EVENTS[1].t_ms)
-        both = replayed(half, self.EVENTS[2:], 10 * DAY)
-        assert both == replayed(known(), self.EVENTS, 10 * DAY)
-
     def test_backwards_is_refused(self) -> None:
         with pytest.raises(ValueError, match="in order"):
             updated(advanced(known(), DAY), Check(0, 35.0))

@@ -22,23 +22,15 @@ from iapws import IAPWS95
 from iapws._iapws import _Refractive
 
 from stillwell.water.seawater import (
-    AT_20,
-    AT_25,
-    AT_60_F,
     G_PER_KG,
     Reference,
     conductivity_ms_cm,
     density_kg_m3,
     grams_per_kilogram,
-    hydrometer_reading,
     practical_salinity,
     refractive_index,
     salinity_of_conductivity,
-    salinity_of_density,
-    salinity_of_hydrometer,
-    salinity_of_refractive_index,
     salinity_of_specific_gravity,
-    salt_g_per_l,
     specific_gravity,
 )
 
@@ -70,6 +62,8 @@ def eos_80_gravity(practical: float, reference: Reference) -> float:
     return eos_80(practical, reference.sample_c) / eos_80(0.0, reference.water_c)
 
 
+AT_25, AT_20 = Reference(25.0, 25.0), Reference(20.0, 20.0)
+AT_60_F = Reference.parse("60/60 degF")
 salinities = st.floats(0.0, 42.0)
 temperatures = st.floats(0.0, 30.0)
 references = st.sampled_from([AT_25, AT_20, AT_60_F, Reference(20.0, 4.0), Reference(25.0, 20.0)])
@@ -162,14 +156,6 @@ class TestDensity:
     ) -> None:
         assert density_kg_m3(s, t_c) == pytest.approx(eos_80(s, t_c), abs=0.006)
 
-    @given(salinities, temperatures)
-    def test_comes_back(self, s: float, t_c: float) -> None:
-        assert salinity_of_density(density_kg_m3(s, t_c), t_c) == pytest.approx(s, abs=1e-6)
-
-    def test_of_no_seawater_is_refused_with_the_range(self) -> None:
-        with pytest.raises(ValueError, match=r"from 997\.0 to 10"):
-            salinity_of_density(1.026, 25.0)
-
     def test_outside_the_range_of_the_equation_is_refused(self) -> None:
         with pytest.raises(ValueError, match="outside 0 to 42"):
             density_kg_m3(50.0, 25.0)
@@ -181,10 +167,6 @@ class TestSaltByMass:
     def test_is_35_165_g_in_a_kilogram_at_35(self) -> None:
         # Millero et al. 2008, Deep-Sea Research I 55, 50: 35.16504 g/kg at practical salinity 35.
         assert grams_per_kilogram(35.0) == pytest.approx(35.16504, abs=1e-5)
-
-    def test_is_36_g_in_a_litre_at_25_degrees(self) -> None:
-        # From the two above: 35.165 g/kg times 1.02334 kg/L.
-        assert salt_g_per_l(35.0, 25.0) == pytest.approx(35.986, abs=0.01)
 
     @given(salinities)
     def test_comes_back(self, s: float) -> None:
@@ -218,24 +200,6 @@ class TestSpecificGravity:
     def test_of_no_seawater_is_refused_with_the_range(self) -> None:
         with pytest.raises(ValueError, match=r"from 1\.0000 to 1\.03"):
             salinity_of_specific_gravity(35.0, AT_25)
-
-
-class TestHydrometer:
-    def test_made_for_60_fahrenheit_reads_low_in_a_warm_tank(self) -> None:
-        # EOS-80 times 1 + 25e-6 x 9.44 (expansion of glass, ISO 649-1, from memory).
-        expected = eos_80(35.0, 25.0) / eos_80(0.0, AT_60_F.water_c) * (1 + 25e-6 * 9.44)
-        assert expected == pytest.approx(1.0246, abs=5e-5)
-        assert hydrometer_reading(35.0, 25.0, AT_60_F) == pytest.approx(expected, abs=1e-5)
-
-    def test_at_its_own_temperature_shows_the_specific_gravity(self) -> None:
-        assert hydrometer_reading(35.0, AT_60_F.sample_c, AT_60_F) == specific_gravity(
-            35.0, AT_60_F
-        )
-
-    @given(st.floats(5.0, 42.0), temperatures, references)
-    def test_comes_back(self, s: float, t_c: float, made_for: Reference) -> None:
-        shown = hydrometer_reading(s, t_c, made_for)
-        assert salinity_of_hydrometer(shown, t_c, made_for) == pytest.approx(s, abs=1e-6)
 
 
 class TestReference:
@@ -277,18 +241,11 @@ class TestRefractiveIndex:
         found = [refractive_index(s, 20.0) for s in (0, 30, 33, 35, 36)]
         assert found == pytest.approx([1.33300, 1.33849, 1.33904, 1.33941, 1.33959], abs=1e-5)
 
-    @given(salinities, temperatures)
-    def test_comes_back(self, s: float, t_c: float) -> None:
-        there = refractive_index(s, t_c)
-        assert salinity_of_refractive_index(there, t_c) == pytest.approx(s, abs=1e-6)
-
     def test_outside_its_range_is_refused(self) -> None:
         with pytest.raises(ValueError, match="from 0 to 30"):
             refractive_index(35.0, 31.0)
         with pytest.raises(ValueError, match="400 to 700"):
             refractive_index(35.0, 25.0, 1000.0)
-        with pytest.raises(ValueError, match="no refractive index of seawater"):
-            salinity_of_refractive_index(1.30, 25.0)
 
 
 class TestThePackage:

@@ -22,7 +22,7 @@ from stillwell_drivers.trace_file import (
     Damage,
     JournalRow,
     TraceError,
-    read_journal,
+    journal_lines,
     read_trace,
 )
 
@@ -272,26 +272,13 @@ class TestASpreadsheet:
     def test_s_comma_that_may_part_thousands_is_asked_back(self, tmp_path: Path) -> None:
         text = "time;kind;value;unit\n2026-01-05T22:00:00Z;pour;1,200;mL\n"
         damage: list[Damage] = []
-        assert read_journal(written(tmp_path, text), damage.append) == []
+        assert [row for _, row in journal_lines(written(tmp_path, text), damage.append)] == []
         assert 'line 2: "1,200" has a comma in its number. Write "1.200" or "1200".' in str(
             damage[0]
         )
 
 
 class TestTheJournal:
-    def test_rows_come_in_time_order_though_written_down_late(self, tmp_path: Path) -> None:
-        text = (
-            "time,kind,value,unit\n"
-            "2026-01-05T22:01:00Z,pour,1.2,L\n"
-            "2026-01-05T22:00:00Z,salinity,35,g/kg\n"
-            "2026-01-05T22:02:00Z,note,,\n"
-        )
-        assert read_journal(written(tmp_path, text)) == [
-            JournalRow(EVENING, "salinity", 35.0, "g/kg"),
-            JournalRow(EVENING + 60_000, "pour", 1.2, "L"),
-            JournalRow(EVENING + 120_000, "note", None, ""),
-        ]
-
     def test_damaged_rows_are_named_and_left_out(self, tmp_path: Path) -> None:
         text = (
             "time,kind,value,unit\n"
@@ -301,7 +288,7 @@ class TestTheJournal:
             "2026-01-05T22:00:00Z,pour,1.2,L\n"
         )
         damage: list[Damage] = []
-        rows = read_journal(written(tmp_path, text), damage.append)
+        rows = [row for _, row in journal_lines(written(tmp_path, text), damage.append)]
         assert rows == [JournalRow(EVENING, "pour", 1.2, "L")]
         assert [d.line for d in damage] == [2, 3, 4]
 
@@ -313,14 +300,14 @@ class TestTheJournal:
             '2026-01-05T22:00:00Z,salinity,1.0264,sg,25/25 degC,rain,Niamh,"after, tea"\n'
             "2026-01-05T22:01:00Z,pour,1.2,L,can,,,\n"
         )
-        assert read_journal(written(tmp_path, text)) == [
+        assert [row for _, row in journal_lines(written(tmp_path, text))] == [
             JournalRow(EVENING, "salinity", 1.0264, "sg 25/25 degC", "after, tea", "Niamh"),
             JournalRow(EVENING + 60_000, "pour", 1.2, "L"),
         ]
 
     def test_a_trace_is_no_journal(self, tmp_path: Path) -> None:
         with pytest.raises(TraceError, match='"time,kind,value,unit" is needed'):
-            read_journal(written(tmp_path, GOOD))
+            next(journal_lines(written(tmp_path, GOOD)))
 
 
 class TestTheContract(DriverContract):

@@ -12,7 +12,7 @@ import pytest
 from command_line import STILLWELL, call, json_lines, process, tank
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Entry, Store
-from stillwell_drivers.trace_file import read_journal, read_trace
+from stillwell_drivers.trace_file import journal_lines, read_trace
 
 NOON = 1_767_268_800_000  # 2026-01-01T12:00:00Z
 
@@ -109,7 +109,7 @@ class TestTrace:
         back = [(at, {s.channel: s.value for s in samples}) for at, samples in read_trace(out)]
         assert len(back) == 10
         assert back[3] == (NOON + 180_000, {"water-a": None, "room": 20.0})
-        [entry] = read_journal(beside)
+        [(_, entry)] = journal_lines(beside)
         assert (entry.kind, entry.value, entry.unit) == ("pour", 250.0, "mL")
 
     def test_the_names_are_said(self, store: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from command_line import call, json_lines, tank
+from dissolving import dissolved
 from stillwell.water.mixing import DryMix, Water, changed
 
 
@@ -31,7 +32,7 @@ class TestABatch:
     def test_salt_and_fresh_water_make_the_batch_whatever_the_mix_holds(self) -> None:
         found = one("20 L", "--water-share", "9 %", "--to", "34 ppt")
         fresh = Water.of_volume(found["fresh_ml"], 0.0, found["t_c"])
-        made = DryMix(0.09).dissolved(fresh, found["dry_g"])
+        made = dissolved(DryMix(0.09), fresh, found["dry_g"])
         assert made.salinity == pytest.approx(34.0, abs=1e-6)
         assert made.ml == pytest.approx(20_000.0, rel=1e-6)
 
@@ -51,7 +52,7 @@ class TestPuttingRight:
     def test_a_low_batch_gets_salt(self) -> None:
         found = one("10 L", "--reads", "34ppt")
         now = Water.of_volume(10_000.0, 34.0, found["t_c"])
-        assert DryMix().dissolved(now, found["dry_g"]).salinity == pytest.approx(35.0, abs=1e-6)
+        assert dissolved(DryMix(), now, found["dry_g"]).salinity == pytest.approx(35.0, abs=1e-6)
 
     def test_a_high_batch_gets_fresh_water_or_a_swap(self) -> None:
         found = one("10 L", "--reads", "36.5 ppt")

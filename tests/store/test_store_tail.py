@@ -183,12 +183,11 @@ class TestWait:
         thread.join(LIMIT_S)
         assert answer == [True]
 
-    def test_ends_when_woken_or_when_the_store_closes(self, store: Store) -> None:
-        for end in (store.tail.wake, store.close):
-            thread, answer = self.waiting(store, Stream.NOTICES, True)
-            end()
-            thread.join(LIMIT_S)
-            assert answer == [False]
+    def test_ends_when_the_store_closes(self, store: Store) -> None:
+        thread, answer = self.waiting(store, Stream.NOTICES, True)
+        store.close()
+        thread.join(LIMIT_S)
+        assert answer == [False]
 
     def test_returns_at_once_when_there_is_a_row(self, store: Store, rows: Rows) -> None:
         store.put_notice(rows.notice(1, "a"))

@@ -19,7 +19,7 @@ from stillwell.journal.evidence import (
 )
 from stillwell.journal.kinds import KINDS, REMINDERS, Kind, Rule, kind_named
 from stillwell.journal.refusal import JournalError
-from stillwell.journal.standing import history, standing
+from stillwell.journal.standing import standing
 from stillwell.journal.times import when
 from stillwell.journal.wording import in_words, number_and_unit
 
@@ -35,7 +35,6 @@ __all__ = [
     "cycle_happenings",
     "cycle_tests",
     "drafted",
-    "history",
     "in_words",
     "kind_named",
     "number_and_unit",

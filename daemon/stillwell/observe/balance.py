@@ -9,7 +9,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.cycle.stage import Stage, Test, Verdict, verdict
 from stillwell.estimate.salt.balance import SaltState, advanced, begun
 from stillwell.estimate.salt.pours import Courses
-from stillwell.estimate.salt.told import Check, EvaporationRate, Event, MissingWater, SaltParameters
+from stillwell.estimate.salt.told import Check, Event, MissingWater, SaltParameters
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
 from stillwell.observe.salt.alarms import explained, is_unexpected
 
@@ -22,11 +22,9 @@ LOOK_BACK_MS = 120 * DAY_MS
 """What is older says nothing more of today's salinity: four months of weekly checks lie between, or
 the interval is as wide as if nobody had ever looked."""
 
-Level = MissingWater | EvaporationRate
-
 
 def salt_state(
-    entries: Iterable[Entry], level: Iterable[Level], parameters: SaltParameters, now_ms: int
+    entries: Iterable[Entry], level: Iterable[MissingWater], parameters: SaltParameters, now_ms: int
 ) -> SaltState:
     """Returns the balance at a time, from all entries of the last four months whatever their order.
 
@@ -65,7 +63,7 @@ class Ledger:
         self._after: SaltState | None = None
         self._last: LastCheck | None = None
 
-    def at(self, entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> SaltState:
+    def at(self, entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int) -> SaltState:
         """Returns the balance; arguments as of `salt_state`."""
         events = _events(entries, level, now_ms)
         if not events:
@@ -83,7 +81,7 @@ class Ledger:
         return self._last
 
 
-def _events(entries: Iterable[Entry], level: Iterable[Level], now_ms: int) -> list[Event]:
+def _events(entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int) -> list[Event]:
     """What the balance is told up to a time, in order."""
     start_ms = now_ms - LOOK_BACK_MS
     kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]

@@ -1,14 +1,9 @@
 """Is this number a measurement? One module a test, pure, named as the QARTOD manuals name it.
 
 Flags and tests follow the manuals of U.S. IOOS, *Manual for Real-Time Quality Control of In-situ
-Temperature and Salinity Data* (QARTOD; v2.0 2015, doi:10.7289/V5V40SD4). A test that the manual has
-comes in two forms:
-
-- ``NAME(...)`` judges the newest value by what came before it. This is what the daemon runs.
-- ``NAME_series(values, ...)`` judges a finished series and is equal to ioos-qc 3.0.0, so that a
-  series judged here can be compared with one judged elsewhere.
-
-Where the two differ, it is on purpose:
+Temperature and Salinity Data* (QARTOD; v2.0 2015, doi:10.7289/V5V40SD4). Each judges the
+newest value by what came before it. Where they differ from the manual and from ioos-qc 3.0.0, which
+judge a finished series, it is on purpose:
 
 ===========  =================================  ==================================================
 test         manual and ioos-qc                 the newest value, here

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from stillwell.quality.presence import unusable
 from stillwell.reading import Flag
 
@@ -39,12 +37,3 @@ def gross_range(value: float | None, fail: Span, suspect: Span | None = None) ->
     if suspect is not None and not suspect[0] <= value <= suspect[1]:
         return Flag.SUSPECT
     return Flag.PASS
-
-
-def gross_range_series(
-    values: Sequence[float | None], fail: Span, suspect: Span | None = None
-) -> list[Flag]:
-    """Judges a finished series. Raises ValueError for spans that make no sense (ioos-qc turns a
-    span that runs downward round instead)."""
-    check_spans(fail, suspect)
-    return [gross_range(value, fail, suspect) for value in values]

@@ -15,9 +15,3 @@ def unusable(value: float | None) -> Flag | None:
     if isfinite(value):
         return None
     return Flag.FAIL if isinf(value) else Flag.MISSING
-
-
-def finite_or_none(value: float | None) -> float | None:
-    """Returns the value, or None where the series forms see a missing one: nothing, NaN and, as
-    ioos-qc has it, infinite."""
-    return value if value is not None and isfinite(value) else None

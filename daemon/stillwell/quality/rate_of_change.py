@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from stillwell.quality.presence import finite_or_none, unusable
+from stillwell.quality.presence import unusable
 from stillwell.reading import Flag
 
 
@@ -44,38 +42,3 @@ def rate_of_change(
     if fail_per_s is not None and change > 0 and change > fail_per_s * elapsed_s:
         return Flag.FAIL
     return Flag.SUSPECT if change > 0 and change > suspect_per_s * elapsed_s else Flag.PASS
-
-
-def rate_of_change_series(
-    values: Sequence[float | None],
-    times_s: Sequence[float],
-    suspect_per_s: float,
-    fail_per_s: float | None = None,
-) -> list[Flag]:
-    """Judges a finished series as the manual does: each value by its step from the value before it.
-
-    Args:
-        values: the series.
-        times_s: seconds since any instant, rising; differences count in whole seconds.
-        suspect_per_s: a faster step is SUSPECT.
-        fail_per_s: a faster step is FAIL.
-
-    Returns:
-        PASS for the first value, for one after NaN or nothing, and for one at the same second as
-        the value before it: no rate can be had there. (ioos-qc takes the bare step for a rate
-        then.) From an infinite value to a finite one every rate is too fast.
-    """
-    if len(values) != len(times_s):
-        raise ValueError(f"There are {len(values)} values but {len(times_s)} times.")
-    flags = [Flag.MISSING if finite_or_none(value) is None else Flag.PASS for value in values]
-    for index in range(1, len(values)):
-        before, value = values[index - 1], values[index]
-        elapsed = int(times_s[index] - times_s[index - 1])
-        if before is None or value is None or flags[index] is Flag.MISSING or elapsed == 0:
-            continue
-        rate = abs((value - before) / elapsed)
-        if fail_per_s is not None and rate > fail_per_s:
-            flags[index] = Flag.FAIL
-        elif rate > suspect_per_s:
-            flags[index] = Flag.SUSPECT
-    return flags

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Literal
-
-from stillwell.quality.presence import finite_or_none, unusable
+from stillwell.quality.presence import unusable
 from stillwell.reading import Flag
 
 COURSE = 5.0
@@ -53,43 +50,3 @@ def spike(
     if fail is not None and distance > fail:
         return Flag.FAIL
     return Flag.SUSPECT if distance > suspect else Flag.PASS
-
-
-def spike_series(
-    values: Sequence[float | None],
-    suspect: float | None,
-    fail: float | None = None,
-    method: Literal["average", "differential"] = "average",
-) -> list[Flag]:
-    """Judges a finished series as the manual does: each value by both of its neighbours.
-
-    Args:
-        values: at equal intervals.
-        suspect: a spike higher than this is SUSPECT; None asks nothing.
-        fail: a spike higher than this is FAIL; None asks nothing.
-        method: ``average``: distance from the mean of the two neighbours. ``differential``: the
-            lesser of the two steps, where they go in opposite directions.
-
-    Returns:
-        NOT_EVALUATED at both ends and beside a missing value. (A threshold of 0 flags every spike;
-        ioos-qc takes 0 as "not asked".)
-    """
-    known = [finite_or_none(value) for value in values]
-    flags = [Flag.MISSING if value is None else Flag.NOT_EVALUATED for value in known]
-    for middle in range(1, len(known) - 1):
-        before, value, after = known[middle - 1 : middle + 2]
-        if before is None or value is None or after is None:
-            continue
-        if method == "average":
-            height = abs(value - (before + after) / 2)
-        else:
-            up, down = value - before, after - value
-            height = min(abs(up), abs(down)) if up * down < 0 else 0.0
-        flags[middle] = _flag(height, suspect, fail)
-    return flags
-
-
-def _flag(height: float, suspect: float | None, fail: float | None) -> Flag:
-    if fail is not None and height > fail:
-        return Flag.FAIL
-    return Flag.SUSPECT if suspect is not None and height > suspect else Flag.PASS

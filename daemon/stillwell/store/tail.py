@@ -79,7 +79,6 @@ class Tail:
         self._file_lock = threading.Lock()
         self._file: sqlite3.Connection | None = None
         self._names: dict[int, str] = {}
-        self._wakes = 0
         self.trouble: str | None = None
         """Why rows could not be read from the file the last time; None when they could."""
 
@@ -140,7 +139,6 @@ class Tail:
         deadline = time.monotonic() + timeout_s
         shared = self._shared
         with shared.changed:
-            wakes = self._wakes
             shared.sleepers += 1
             try:
                 while True:
@@ -150,7 +148,7 @@ class Tail:
                         for stream, seq in after.items()
                     )
                     left = deadline - time.monotonic()
-                    if more or shared.closed or self._wakes != wakes or left <= 0:
+                    if more or shared.closed or left <= 0:
                         return more
                     shared.changed.wait(left)
             finally:
@@ -172,12 +170,6 @@ class Tail:
         if self.trouble is not None and after + 1 < self._shared.backlog.window(stream).first:
             return f"The rows to be sent can't be read. {self.trouble}"
         return ""
-
-    def wake(self) -> None:
-        """Ends every `wait` that is going on, as at a shutdown."""
-        with self._shared.changed:
-            self._wakes += 1
-            self._shared.changed.notify_all()
 
     def latest_transitions(self) -> list[Row]:
         """The newest transition of each alarm: what a broker's retained state is made of."""

@@ -43,11 +43,6 @@ class Concentration:
     species: Species
     mg_n_per_l: float
 
-    def counted_as(self, substance: str) -> float:
-        """Returns it in mg/L of ``N``, ``NH3``, ``NH4``, ``NO2`` or ``NO3``."""
-        molar = _molar(self.species, substance)
-        return self.mg_n_per_l * molar / _N
-
 
 def _molar(species: Species, substance: str) -> float:
     known = _MOLAR[species]

@@ -52,15 +52,6 @@ class Water:
     salinity_g_kg: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """What physics expects of a tank now."""
-
-    ml_per_h: float
-    """Fresh water, as it would be poured back."""
-    relative_sd: float
-
-
 def deficit_pa(water: Water, air: Air) -> float:
     """Returns the vapour pressure at the surface less that in the air, in Pa; negative where the
     air is so damp that it would condense on the water."""
@@ -116,8 +107,10 @@ def ml_per_h(flux_kg_m2_h: float, area_mm2: float, water_c: float) -> float:
     return flux_kg_m2_h * (area_mm2 / 1e6) / fresh_density_kg_m3(water_c) * 1e6
 
 
-def expected(water: Water, air: Air, area_mm2: float) -> Expected:
-    """Returns what physics expects of a tank's whole wetted surface, return chamber included.
+def expected(water: Water, air: Air, area_mm2: float) -> float:
+    """Returns what physics expects of a tank's whole wetted surface, return chamber included, in
+    mL/h of fresh water, as it would be poured back: with a relative standard deviation of
+    `RELATIVE_SD`.
 
     The geometric mean of the natatorium equation with ASHRAE's factor for residential pools and of
     Shah's equation for undisturbed ones: neither was measured on a tank, whose surface a pump stirs
@@ -129,4 +122,4 @@ def expected(water: Water, air: Air, area_mm2: float) -> Expected:
         area_mm2: of the surface, in mm2.
     """
     flux = sqrt(natatorium(water, air, QUIET) * shah(water, air))
-    return Expected(ml_per_h(flux, area_mm2, water.t_c), RELATIVE_SD)
+    return ml_per_h(flux, area_mm2, water.t_c)

@@ -78,15 +78,6 @@ def without(water: Water, taken_ml: float) -> Water:
     return Water(max(0.0, water.kg - taken.kg), water.salinity, water.t_c)
 
 
-def evaporated(water: Water, fresh_ml: float) -> Water:
-    """Returns what is left when `fresh_ml` (measured as fresh water) have evaporated: all the salt.
-    Raises ValueError when that leaves brine beyond what is known, salinity 42."""
-    kg = water.kg - Water.of_volume(fresh_ml, 0.0, water.t_c).kg
-    if kg <= 0:
-        raise ValueError(f"{fresh_ml:.0f} mL can't evaporate from {water.ml:.0f} mL.")
-    return _made_of(kg, water.salt_g, water.t_c)
-
-
 def changed(tank: Water, ml: float, new: Water) -> Water:
     """Returns the tank after `ml` of it went out and `ml` of the new water came in."""
     return mixed(without(tank, ml), new.part(ml))
@@ -118,12 +109,6 @@ class DryMix:
     def salt(self, weighed_g: float) -> float:
         """Returns the anhydrous salt in what was weighed, in g."""
         return weighed_g * (1.0 - self.water_share)
-
-    def dissolved(self, water: Water, weighed_g: float) -> Water:
-        """Returns the water with so much of the mix in it."""
-        if weighed_g < 0:
-            raise ValueError(f"Salt is 0 g or more, not {weighed_g:g} g.")
-        return _made_of(water.kg + weighed_g / 1000, water.salt_g + self.salt(weighed_g), water.t_c)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,6 @@ STANDARD_SALINITY = 35.0
 """Of the fluid that a refractometer for seawater is best adjusted with (common practice)."""
 COLD_SAMPLE_WAIT_S = 45.0
 """How long a sample stays on the prism before it is read (common practice)."""
-CALIBRATE_EVERY_D = 30
-"""After so many days a reminder is due (common practice: monthly, many do it before every use)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,25 +91,3 @@ def drift_per_day(calibrations: tuple[Calibration, ...]) -> float | None:
         return None
     days = (ordered[-1].at_ms - ordered[0].at_ms) / 86_400_000
     return sum(c.offset for c in ordered[1:]) / days
-
-
-def reading_sd(
-    days_since_calibration: float | None, drift_sd_per_day: float = 0.01, looking_sd: float = 0.25
-) -> float:
-    """Returns the standard uncertainty of one reading, in salinity.
-
-    Args:
-        days_since_calibration: None when it was never calibrated: then 1 is taken.
-        drift_sd_per_day: how far such instruments wander (common practice; no published figure).
-        looking_sd: of one look at a scale with lines 1 apart (a quarter of a line).
-    """
-    if days_since_calibration is None:
-        return 1.0
-    return float(
-        (looking_sd**2 + (drift_sd_per_day * max(0.0, days_since_calibration)) ** 2) ** 0.5
-    )
-
-
-def calibration_due(last_ms: int | None, now_ms: int, every_d: int = CALIBRATE_EVERY_D) -> bool:
-    """Returns whether the reminder is due. An instrument that was never calibrated is."""
-    return last_ms is None or now_ms - last_ms >= every_d * 86_400_000

@@ -25,8 +25,6 @@ COLDEST_C, HOTTEST_C = -2.0, 40.0
 G_PER_KG = 35.16504 / 35.0
 """Absolute salinity in g/kg a unit of practical salinity (IOC Manual 56, 2010, table D.4)."""
 SODIUM_D_NM = 589.3
-GLASS_PER_K = 25e-6
-"""Cubic expansion of a hydrometer's soda-lime glass (ISO 649-1; from memory)."""
 
 
 class SeawaterMissingError(ModuleNotFoundError):
@@ -84,11 +82,6 @@ def density_kg_m3(practical: float, t_c: float) -> float:
     return float(_gsw().rho_t_exact(grams_per_kilogram(practical), _temperature(t_c), 0.0))
 
 
-def salt_g_per_l(practical: float, t_c: float) -> float:
-    """Returns how much anhydrous sea salt a litre of seawater holds, in g."""
-    return grams_per_kilogram(practical) * density_kg_m3(practical, t_c) / 1000.0
-
-
 def _solved(of_salinity: Callable[[float], float], target: float) -> float | None:
     """The salinity at which a rising function reaches `target`, or None outside 0 to 42."""
     low, high = FRESHEST, SALTIEST
@@ -107,19 +100,6 @@ def _solved(of_salinity: Callable[[float], float], target: float) -> float | Non
         else:
             low, at_low, at_high = guess, found, at_high / 2
     return guess
-
-
-def salinity_of_density(kg_m3: float, t_c: float) -> float:
-    """Returns the practical salinity of water with that density. Raises ValueError where there is
-    none from 0 to 42."""
-    found = _solved(lambda s: density_kg_m3(s, t_c), kg_m3)
-    if found is None:
-        low, high = density_kg_m3(FRESHEST, t_c), density_kg_m3(SALTIEST, t_c)
-        raise ValueError(
-            f"{kg_m3:g} kg/m³ is no density of seawater at {t_c:g} °C: that runs from {low:.1f} to "
-            f"{high:.1f} kg/m³."
-        )
-    return found
 
 
 # -- specific gravity ----------------------------------------------------------------------------
@@ -173,9 +153,6 @@ class Reference:
 
 
 _IN_FAHRENHEIT = ((60.0, 60.0), (77.0, 60.0), (60.0, 39.2))
-AT_25 = Reference(25.0, 25.0)
-AT_20 = Reference(20.0, 20.0)
-AT_60_F = Reference((60.0 - 32.0) / 1.8, (60.0 - 32.0) / 1.8)
 
 
 def _pure_kg_m3(t_c: float) -> float:
@@ -192,24 +169,6 @@ def salinity_of_specific_gravity(gravity: float, reference: Reference) -> float:
     """Returns the practical salinity of a sample whose specific gravity was taken at the
     reference's temperatures (an instrument that corrects to them, or a sample brought there)."""
     return _salinity_of_gravity(gravity, gravity * _pure_kg_m3(reference.water_c), reference)
-
-
-def hydrometer_reading(practical: float, t_c: float, made_for: Reference) -> float:
-    """Returns what a glass hydrometer shows in a sample at `t_c`, whatever it was made for.
-
-    It floats where its weight is that of the water it displaces; away from its own temperature the
-    glass has another volume. ``rho(t) / rho_water * (1 + gamma (t - t_made_for))``.
-    """
-    glass = 1.0 + GLASS_PER_K * (t_c - made_for.sample_c)
-    return density_kg_m3(practical, t_c) / _pure_kg_m3(made_for.water_c) * glass
-
-
-def salinity_of_hydrometer(gravity: float, t_c: float, made_for: Reference) -> float:
-    """Returns the practical salinity of a sample at `t_c` in which a glass hydrometer shows
-    `gravity`: the inverse of `hydrometer_reading`."""
-    glass = 1.0 + GLASS_PER_K * (t_c - made_for.sample_c)
-    density = gravity * _pure_kg_m3(made_for.water_c) / glass
-    return _salinity_of_gravity(gravity, density, Reference(t_c, made_for.water_c))
 
 
 def _salinity_of_gravity(gravity: float, kg_m3: float, reference: Reference) -> float:
@@ -266,19 +225,6 @@ def refractive_index(practical: float, t_c: float, nm: float = SODIUM_D_NM) -> f
     salinity; from 35 to 42 it is extrapolated here.
     """
     return _pure_index(t_c, nm) + _index_per_salinity(t_c, nm) * _salinity(practical)
-
-
-def salinity_of_refractive_index(index: float, t_c: float, nm: float = SODIUM_D_NM) -> float:
-    """Returns the practical salinity of water at `t_c` with that index: the inverse of
-    `refractive_index`."""
-    found = (index - _pure_index(t_c, nm)) / _index_per_salinity(t_c, nm)
-    if -1e-9 <= found <= SALTIEST + 1e-9:
-        return min(max(found, FRESHEST), SALTIEST)
-    low, high = refractive_index(FRESHEST, t_c, nm), refractive_index(SALTIEST, t_c, nm)
-    raise ValueError(
-        f"{index:g} is no refractive index of seawater at {t_c:g} °C: that runs from {low:.5f} to "
-        f"{high:.5f}."
-    )
 
 
 def _wavelength(nm: float) -> float:

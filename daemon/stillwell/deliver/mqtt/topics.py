@@ -18,8 +18,6 @@ from stillwell.reading import rfc3339 as any_rfc3339
 from stillwell.request import Reply
 from stillwell.shown import plain
 
-JSON = "application/json"
-
 _LEVEL = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._\-]{0,127}")
 _LONGEST_TOPIC = 1024
 

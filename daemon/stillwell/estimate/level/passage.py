@@ -427,7 +427,6 @@ class Passage:
                 self.seen.distrusted.add("gauge")
             if self._within:
                 self.seen.gauge += piece.gauge.count
-                self.seen.gauge_rejected += piece.gauge.rejected
 
     # --- keeping -----------------------------------------------------------------------------
 

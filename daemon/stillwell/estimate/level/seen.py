@@ -21,7 +21,6 @@ class Seen:
     """What evidence a window held."""
 
     gauge: int = 0
-    gauge_rejected: int = 0
     intervals: dict[str, int] = field(default_factory=dict)
     partly: dict[str, int] = field(default_factory=dict)
     pours: int = 0

@@ -15,7 +15,6 @@ came at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import exp, sqrt
 
@@ -31,7 +30,6 @@ from stillwell.estimate.matrix4 import (
 )
 from stillwell.estimate.salt.told import (
     Check,
-    EvaporationRate,
     Event,
     Exchange,
     MissingWater,
@@ -227,11 +225,6 @@ def updated(state: SaltState, event: Event) -> SaltState:
             sd = sqrt(sd**2 + (share * state.parameters.full_rel_sd) ** 2)
             told = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
             return replace(told, since=replace(told.since, level_ms=event.t_ms))
-        case EvaporationRate():
-            rate = kilograms(event.ml_d) / state.full_kg
-            relative = sqrt(event.rel_sd**2 + state.parameters.full_rel_sd**2)
-            variance = max((rate * relative) ** 2, 1e-12)
-            return _told(state, (0.0, 0.0, 1.0, 0.0), rate - state.mean[2], variance)
 
 
 def surprise(state: SaltState, check: Check) -> tuple[float, float]:
@@ -353,15 +346,6 @@ def _exchanged(state: SaltState, change: Exchange) -> SaltState:
         since=replace(state.since, exchanged=state.since.exchanged + out),
     )
     return _to_mark(state) if change.to_mark else state
-
-
-def replayed(state: SaltState, events: Iterable[Event], until_ms: int) -> SaltState:
-    """Returns the state at `until_ms` after all events from the state's time to then, in the order
-    of time whatever order they come in."""
-    for event in sorted(events, key=lambda e: e.t_ms):
-        if state.t_ms <= event.t_ms <= until_ms:
-            state = updated(state, event)
-    return advanced(state, max(until_ms, state.t_ms))
 
 
 # -- answers -------------------------------------------------------------------------------------

@@ -86,14 +86,4 @@ class MissingWater:
     sd_ml: float
 
 
-@dataclass(frozen=True, slots=True)
-class EvaporationRate:
-    """How much evaporates now, by the level or by physics. Each one told counts as new evidence:
-    tell it once a day, not once a reading."""
-
-    t_ms: int
-    ml_d: float
-    rel_sd: float
-
-
-Event = Check | TopUp | Exchange | MissingWater | EvaporationRate
+Event = Check | TopUp | Exchange | MissingWater

@@ -123,7 +123,7 @@ class LevelIntake:
             Air(room, min(100.0, max(0.0, humidity))),
             self._plan.area_mm2,
         )
-        self._record.update(Expect(now_ms, predicted.ml_per_h, rel_sd), now_ms)
+        self._record.update(Expect(now_ms, predicted, rel_sd), now_ms)
 
     def _water_now(self, now_ms: int) -> float | None:
         climate = self._record.memory.climate
