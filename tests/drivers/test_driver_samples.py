@@ -18,7 +18,15 @@ OF_THE_SOURCE = {"driver", "every", "look", "deadline"}
 DRIVERS: dict[str, str] = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"][
     "entry-points"
 ]["stillwell.drivers"]
-OURS = ("onewire", "gpio_float", "serial_text", "kernel_sensor", "command", "modbus_rtu")
+OURS = (
+    "onewire",
+    "gpio_float",
+    "serial_text",
+    "kernel_sensor",
+    "command",
+    "modbus_rtu",
+    "mqtt_in",
+)
 
 
 def driver_named(name: str) -> type[Driver]:
