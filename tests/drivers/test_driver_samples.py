@@ -26,6 +26,7 @@ OURS = (
     "command",
     "modbus_rtu",
     "mqtt_in",
+    "serial_frame",
 )
 
 

@@ -16,6 +16,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from far_gauge import Gauge
 from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.testing import DriverCase, DriverContract, within
@@ -23,32 +24,6 @@ from stillwell_drivers import serial_port, serial_text
 from stillwell_drivers.serial_text import LineBuffer, SerialText, SerialTextSettings
 
 PATTERN = r"level=(?P<mm>\S+) mm"
-
-
-class Gauge:
-    """The far end of a serial line."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.name = folder / "usb-reading_room_gauge-if00"
-        self.master = self.slave = -1
-        self.plug()
-
-    def plug(self) -> None:
-        # The test keeps the near end open too: a terminal that nobody has open forgets its bytes.
-        self.master, self.slave = os.openpty()
-        self.name.symlink_to(os.ttyname(self.slave))
-
-    def unplug(self) -> None:
-        if self.master >= 0:
-            os.close(self.master)
-            os.close(self.slave)
-            self.name.unlink()
-        self.master = self.slave = -1
-
-    def say(self, data: bytes) -> None:
-        while data:
-            data = data[os.write(self.master, data) :]
 
 
 @pytest.fixture
