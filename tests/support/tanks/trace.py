@@ -213,11 +213,12 @@ class World(Protocol):
         *,
         onset_s: int | None = None,
         lasts_s: int | None = None,
+        chiller: bool | None = None,
     ) -> Run:
         """Returns the life of the tank that `seed` draws.
 
-        The same seed and heater give the same tank, weather and habits with any fault, so that a
-        run without one is the twin of a run with one until its onset.
+        The same seed, days, heater and chiller give the same tank, weather and habits with any
+        fault, so that a run without one is the twin of a run with one until its onset.
 
         Args:
             seed: from `seeds`.
@@ -226,6 +227,7 @@ class World(Protocol):
             heater: the kind of heater; None draws one that `fault` may befall.
             onset_s: when it begins; by default somewhat before the middle of the run.
             lasts_s: how long it lasts; by default three to four days.
+            chiller: whether it has one; None draws that. A fault of chillers has it in any case.
 
         Raises ValueError for a fault that this kind of heater can't have, and for a run that is too
         short for the fault and two days after it.
