@@ -211,3 +211,10 @@ def said(error: BaseException) -> str:
     except BaseException:
         return name
     return f"{name}: {words}" if words else name
+
+
+def reason_of(error: Exception) -> str:
+    """Why a call into foreign code failed, whatever the exception itself does."""
+    if isinstance(error, HangsError):
+        return f"it {error}"
+    return plain(str(error)) if isinstance(error, FailedError) else said(error)

@@ -34,6 +34,11 @@ class Quantity(StrEnum):
     CONDUCTIVITY = "conductivity"
     PH = "ph"
 
+    @property
+    def is_share(self) -> bool:
+        """Whether its value is a share of looks, 0 … 1, and not a measurement."""
+        return self in (Quantity.FLOAT, Quantity.SWITCH)
+
 
 UNIT: dict[Quantity, str] = {
     Quantity.TEMPERATURE: "Cel",

@@ -31,6 +31,8 @@ class BandPlan:
     unit: str
     stale_ms: int = 180_000
     """A channel that has said nothing good for so long does not count."""
+    of_water: bool = True
+    """Whether all of its channels are in the tank's water."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,10 +18,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 
-from stillwell import wire
 from stillwell.forward import Run, drive, hurry
 from stillwell.notice import Transition
 from stillwell.settings import load
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.sources import sources
 
 CONFIG = """
 [tank]
@@ -110,7 +112,7 @@ def run(
         )
     )
     settings = load(path)
-    store = wire.open_store(settings, bulk=True)
+    store = open_store(settings, bulk=True)
     heard: list[Transition] = []
 
     def told(t: Transition) -> None:
@@ -121,11 +123,11 @@ def run(
                 at = datetime.fromtimestamp(t.moment.utc_ms / 1000, UTC)
                 print(f"  {at:%Y-%m-%d %H:%M} {t.alarm} {t.event}: {t.message.what}", flush=True)
 
-    line = wire.pipeline(settings, store, told)
+    line = assemble.pipeline(settings, store, told)
     start_ms = round(start.timestamp() * 1000)
     with hurry():
         forward = Run(line, start_ms, boot_id="bench", tick_ms=60_000)
-        every = [s for on_bus in wire.sources(settings).values() for s in on_bus]
+        every = [s for on_bus in sources(settings).values() for s in on_bus]
         drive(forward, every, start_ms + round(days * 86_400_000))
         forward.end()
     line.end()

@@ -20,10 +20,11 @@ from pathlib import Path
 import eight_channels
 from table import Line, main
 
-from stillwell import wire
 from stillwell.forward import Run, hurry
 from stillwell.reading import Sample
 from stillwell.store import Store
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
 
 DAY = 1440
 YEAR, MONTH = 365 * DAY, 30 * DAY
@@ -36,8 +37,8 @@ class Through:
 
     def __init__(self, folder: Path) -> None:
         settings = eight_channels.settings(folder)
-        store = wire.open_store(settings, folder / "pipeline.db", bulk=True)
-        self._line = wire.pipeline(settings, store)
+        store = open_store(settings, folder / "pipeline.db", bulk=True)
+        self._line = assemble.pipeline(settings, store)
         self._run = Run(self._line, eight_channels.START_MS, boot_id="bench")
         self.spent = 0.0
 

@@ -17,11 +17,11 @@ from statistics import median
 import eight_channels
 from table import Line, main
 
-from stillwell import wire
 from stillwell.morning import review_of
 from stillwell.reading import Flag, Moment, Reading, Sample
 from stillwell.review_plan import ReviewPlan
 from stillwell.store import Store, StoreReader
+from stillwell.wiring.plans.review import review_plan
 
 DAY_MS = 86_400_000
 WEEK = 7
@@ -63,7 +63,7 @@ def review_s(path: Path, plan: ReviewPlan) -> float:
 def measure(quick: bool) -> list[Line]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        plan = wire.review_plan(eight_channels.settings(folder))
+        plan = review_plan(eight_channels.settings(folder))
         week = fill(folder / "week.db", plan, WEEK, 1)
         years = fill(folder / "years.db", plan, YEARS, 10 if quick else 1)
         turns = [(review_s(years, plan), review_s(week, plan)) for _ in range(TURNS)]

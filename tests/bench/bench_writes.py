@@ -18,10 +18,11 @@ from pathlib import Path
 import eight_channels
 from table import Line, main
 
-from stillwell import wire
 from stillwell.forward import Run
 from stillwell.pipeline import Pipeline
 from stillwell.store import Store
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
 
 
 def written() -> int:
@@ -30,8 +31,8 @@ def written() -> int:
 
 
 def opened(folder: Path, name: str) -> tuple[Pipeline, Store]:
-    store = wire.open_store(eight_channels.settings(folder), folder / name)
-    return wire.pipeline(eight_channels.settings(folder), store), store
+    store = open_store(eight_channels.settings(folder), folder / name)
+    return assemble.pipeline(eight_channels.settings(folder), store), store
 
 
 def in_batches(folder: Path, every_s: int, minutes: int) -> tuple[float, float]:

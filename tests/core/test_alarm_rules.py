@@ -101,7 +101,7 @@ class TestDiscrepancy:
 
 class TestAgreement:
     def test_its_limit_is_on_the_distance(self) -> None:
-        limit = agreement.limit_of(Agreement("water", ("a", "b"), 0.5), 900_000)
+        limit = agreement.limit_of(Agreement("water", ("a", "b"), 0.5, 900.0), 900_000)
         assert limit.beyond(0.51)
         assert not limit.beyond(0.5)
         assert limit.back(0.4)

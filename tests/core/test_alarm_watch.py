@@ -31,7 +31,7 @@ PLAN = WatchPlan(
     channels=CHANNELS,
     bands=(WATER,),
     discrepancies=(TOP_UP,),
-    agreements=(Agreement("probes", ("water-a", "water-b"), 0.5),),
+    agreements=(Agreement("probes", ("water-a", "water-b"), 0.5, 900.0),),
     zone="Europe/Dublin",
     sinks=("broker",),
 )
@@ -305,7 +305,7 @@ class TestSensorsToldApartFromWater:
         assert "nobody can say which" in out[0].message.likely
 
     def test_of_two_probes_apart_the_one_that_went_as_no_water_can_is_named(self) -> None:
-        rule = Agreement("probes", ("water-a", "water-b"), 0.5, fastest_per_s=4.0 / 3600)
+        rule = Agreement("probes", ("water-a", "water-b"), 0.5, 900.0, of_water_probes=True)
         plan = replace(PLAN, bands=(), agreements=(rule,))
 
         def apart(s: int) -> Iterator[Row]:
@@ -321,7 +321,7 @@ class TestSensorsToldApartFromWater:
 
     def test_of_three_probes_apart_the_one_that_stands_alone_is_named(self) -> None:
         third = replace(PLAN.channels[0], name="water-c")
-        rule = Agreement("probes", ("water-a", "water-b", "water-c"), 0.5)
+        rule = Agreement("probes", ("water-a", "water-b", "water-c"), 0.5, 900.0)
         plan = replace(PLAN, channels=(*PLAN.channels, third), bands=(), agreements=(rule,))
 
         def apart(s: int) -> Iterator[Row]:

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from fault_run import catalogue as faults
-from stillwell import wire
 from stillwell.alarm.annunciate.drill import DRILL
 from stillwell.alarm.annunciate.maintenance import MAINTENANCE
 from stillwell.alarm.annunciate.suppression import Relations
@@ -29,6 +28,7 @@ from stillwell.observe.salt.watch import SaltWatch
 from stillwell.reading import Quantity
 from stillwell.restarts import ALARM as RESTARTING
 from stillwell.settings import load
+from stillwell.wiring.plans.watch import watch_plan
 
 ROOT = Path(__file__).parents[2]
 DAEMON = ROOT / "daemon" / "stillwell"
@@ -146,7 +146,7 @@ class TestEveryAlarm:
                 assert any(fnmatch.fnmatchcase(pattern(n), said) for n in RAISES[path]), said
 
     def test_of_the_fault_catalogue_is_an_alarm_of_the_demo(self) -> None:
-        names = Alarms(wire.watch_plan(load(DEMO))).names
+        names = Alarms(watch_plan(load(DEMO))).names
         for line in faults():
             for alarm in filter(None, (line.alarm, *line.also)):
                 if alarm != "sink.broker.away":
@@ -179,7 +179,7 @@ class TestCauses:
     def test_of_the_demo_are_all_taken(self) -> None:
         """None is refused because it would close a ring."""
         relations = Relations()
-        pairs = Alarms(wire.watch_plan(load(DEMO))).relations
+        pairs = Alarms(watch_plan(load(DEMO))).relations
         assert all(relations.add(consequence, cause) for consequence, cause in pairs)
         assert len(set(pairs)) == len(pairs)
 

@@ -14,6 +14,7 @@ from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.answer import Estimate
 from stillwell.finding import Finding
 from stillwell.observe.cycle import AMMONIA, NITRITE, CycleWatch
+from stillwell.observe.known import Known
 from stillwell.observe.observing import Observer
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.watch import SaltWatch
@@ -90,11 +91,9 @@ class TestSalt:
         assert json.loads(watch.state())["standing"] in (["salinity.unsure"], ["salinity.high"])
 
     def test_the_level_keeps_a_full_tank_from_being_called_salty(self) -> None:
-        def full() -> Estimate:
-            return Estimate(0.0, -60.0, 60.0, "mL", (), (0, 0))
-
         check = [entry(1, 0.5, "salinity", 35.0, "ppt")]
-        known, blind = SaltWatch(PLAN, full), SaltWatch(PLAN)
+        known, blind = SaltWatch(PLAN), SaltWatch(PLAN)
+        known.hear(Known(missing=Estimate(0.0, -60.0, 60.0, "mL", (), (0, 0))))
         last = lived(known, check, 0.0, 14.0)[-1], lived(blind, check, 0.0, 14.0)[-1]
         assert last[0].value == pytest.approx(35.0, abs=0.3)
         assert last[1].value is not None

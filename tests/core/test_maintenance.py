@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from stillwell import wire
 from stillwell.alarm.annunciate.maintenance import LONGEST_S, MAINTENANCE
 from stillwell.alarm.notices import in_both
 from stillwell.alarm.occurring import Alarms
@@ -20,6 +19,7 @@ from stillwell.reading import Moment
 from stillwell.request import Command, Request
 from stillwell.settings import load
 from stillwell.units import System, either
+from stillwell.wiring.plans.watch import watch_plan
 
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 UTC = 1_793_930_400_000
@@ -37,7 +37,7 @@ class Tank:
     """The alarms of the reading room, and all that moved."""
 
     def __init__(self) -> None:
-        plan = replace(wire.watch_plan(load(ROOM)), probes=(), room="", floats=())
+        plan = replace(watch_plan(load(ROOM)), probes=(), room="", floats=())
         plan = replace(plan, channels=(), bands=(), discrepancies=(), agreements=())
         plan = replace(plan, units=System.BOTH)
         self.watch = Watch(plan)
@@ -72,7 +72,7 @@ class Tank:
 class TestWhatAHandCauses:
     @pytest.fixture(scope="class")
     def plan(self) -> WatchPlan:
-        return wire.watch_plan(load(ROOM))
+        return watch_plan(load(ROOM))
 
     def test_is_declared_for_every_alarm_that_may_ring(self, plan: WatchPlan) -> None:
         """A new alarm rings during work until somebody says here and in the plan that it may not.

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from stillwell import wire
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority, State
 from stillwell.reading import Moment
 from stillwell.settings import load
+from stillwell.wiring.plans.watch import watch_plan
 
 DEMO = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 HOUR_S = 3600.0
@@ -27,7 +27,7 @@ class Tank:
     """The demo's watch, and what a person hears of it."""
 
     def __init__(self) -> None:
-        self.watch = Watch(wire.watch_plan(load(DEMO)))
+        self.watch = Watch(watch_plan(load(DEMO)))
         self.heard: list[str] = []
 
     def find(self, alarm: str, active: bool, s: float, priority: Priority) -> None:

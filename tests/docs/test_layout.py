@@ -25,7 +25,8 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"keeper", "review_plan"}),
     frozenset({"pipeline"}),
     frozenset({"morning", "forward"}),
-    frozenset({"wire", "supervise"}),
+    frozenset({"supervise"}),
+    frozenset({"wiring"}),
     frozenset({"cli"}),
     frozenset({"page"}),
 )
@@ -35,8 +36,6 @@ high only because everything below must do without them."""
 
 SETTINGS_MAY = {"barred", "foreign", "reading", "notice", "ports", "units", "shown"}
 SAME_TIER_ALLOWED = {
-    ("wire", "supervise"),
-    ("supervise", "wire"),
     ("notice", "reading"),
     ("foreign", "shown"),
     ("estimate", "water"),  # what evaporates by physics

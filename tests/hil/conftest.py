@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from stillwell import wire
 from stillwell.acquire.source import Source
 from stillwell.settings import Settings, load
+from stillwell.wiring.sources import sources
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -41,4 +41,4 @@ def settings() -> Settings:
 @pytest.fixture(scope="session")
 def buses(settings: Settings) -> dict[str, list[Source]]:
     """Its sources, by the bus that they share."""
-    return wire.sources(settings)
+    return sources(settings)

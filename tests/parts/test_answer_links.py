@@ -16,7 +16,6 @@ import pytest
 from command_line import call, tank
 from far_sides import Receiver
 from one_probe import BEGAN, OneProbe
-from stillwell import wire
 from stillwell.alarm.answer_link import GOOD_FOR_MS, Rejected, claims, signed
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.push import Push, PushSettings
@@ -26,6 +25,7 @@ from stillwell.reading import Moment
 from stillwell.request import Command, Reply, Request
 from stillwell.settings import ConfigError, load
 from stillwell.store import ask_by_link
+from stillwell.wiring.assemble import link_key
 
 HOUR_MS = 3_600_000
 ADDRESS = "http://tank.local:8080"
@@ -190,17 +190,17 @@ class TestTheKey:
         path = tmp_path / "tank.db"
         kept_key(key_file(path))
         key_file(path).chmod(0o600 | others)
-        assert wire.link_key(settings, path) is None
+        assert link_key(settings, path) is None
         assert "Everybody on this machine" in caplog.text
         assert "without links" in caplog.text
         key_file(path).unlink()
-        assert wire.link_key(settings, path)
+        assert link_key(settings, path)
 
     def test_that_cannot_be_kept_costs_the_links_only(
         self, tmp_path: Path, caplog: pytest.LogCaptureFixture
     ) -> None:
         settings = load(tank(tmp_path, f'[page]\naddress = "{ADDRESS}"\n'))
-        assert wire.link_key(settings, tmp_path / "nowhere" / "tank.db") is None
+        assert link_key(settings, tmp_path / "nowhere" / "tank.db") is None
         assert "without links" in caplog.text
 
     def test_may_come_as_a_credential_and_is_shown_nowhere(self, tmp_path: Path) -> None:
@@ -211,7 +211,7 @@ class TestTheKey:
         (folder / "page.key").write_text(secret)
         environ = {"CREDENTIALS_DIRECTORY": str(folder)}
         settings = load(file, environ=environ)
-        assert wire.link_key(settings, settings.store_path) == secret.encode()
+        assert link_key(settings, settings.store_path) == secret.encode()
         assert settings.page.address == ADDRESS
         assert not key_file(settings.store_path).exists()
         assert secret not in repr(settings)
@@ -221,7 +221,7 @@ class TestTheKey:
         push = f'[sink.niamh]\nkind = "push"\nurl = "json://127.0.0.1:{hook.port}/"\n'
         file = tank(tmp_path, push)
         settings = load(file)
-        assert wire.link_key(settings, settings.store_path) is None
+        assert link_key(settings, settings.store_path) is None
         assert not key_file(settings.store_path).exists()
         call("check", "-c", file)
         assert hook.asked

@@ -14,7 +14,7 @@ from command_line import call, tank
 from damaged_store import live, spoil
 from stillwell.review_plan import PLAN_KEY
 from stillwell.settings import load
-from stillwell.wire import review_plan
+from stillwell.wiring.plans.review import review_plan
 
 COMMANDS = (
     ("status",),

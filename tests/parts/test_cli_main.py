@@ -15,7 +15,7 @@ from typer.main import get_command
 from command_line import STILLWELL, call, process, tank
 from stillwell.cli.main import app
 from stillwell.settings import load
-from stillwell.wire import open_store, pipeline
+from stillwell.wiring.assemble import open_store, pipeline
 
 COMMANDS = sorted(get_command(app).commands)  # type: ignore[attr-defined]
 

@@ -27,7 +27,7 @@ from stillwell.review_plan import PLAN_KEY
 from stillwell.settings import DEFAULT_PATH, load
 from stillwell.store import Store, StoreError, StoreReader, Words, moved_ms
 from stillwell.watching import KEY, Recipient, Run
-from stillwell.wire import review_plan
+from stillwell.wiring.plans.review import review_plan
 
 SCREENS = ("status", "today", "alarms", "review", "book", "heater", "warm-up", "sinks")
 DAY_MS = 86_400_000

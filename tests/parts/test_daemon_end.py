@@ -6,13 +6,14 @@ import threading
 from collections.abc import Mapping
 from pathlib import Path
 
-from stillwell import wire
 from stillwell.acquire.clock import SystemClock
 from stillwell.ports import Row, Stream
 from stillwell.settings import load
 from stillwell.store import Store
 from stillwell.supervise.daemon import Daemon, Parts
 from stillwell.supervise.inbox import Inbox
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
 
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 
@@ -44,8 +45,8 @@ class TestTheEnd:
         path = tmp_path / "tank.db"
         settings = load(ROOM, environ={"STILLWELL__STORE__PATH": str(path)})
         clock, inbox = SystemClock(), Inbox()
-        line = wire.pipeline(settings, wire.open_store(settings))
-        wire.begin(line, clock, "boot-1")
+        line = assemble.pipeline(settings, open_store(settings))
+        assemble.begin(line, clock, "boot-1")
         daemon = Daemon(Parts(clock, "boot-1", line, inbox, deliveries=[LateSink(inbox)]))
         thread = threading.Thread(target=daemon.run)
         thread.start()

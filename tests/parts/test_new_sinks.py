@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from command_line import tank
-from stillwell import wire
 from stillwell.acquire.clock import FastClock
 from stillwell.notice import Notice, Priority
 from stillwell.ports import Stream
@@ -16,6 +15,7 @@ from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import Settings, load
 from stillwell.store import Store
 from stillwell.supervise.inbox import Inbox
+from stillwell.wiring.sinks import deliveries
 
 BEGAN = 1_780_000_000_000
 SINKS = """
@@ -49,7 +49,7 @@ def store(settings: Settings) -> Iterator[Store]:
 
 def begin(settings: Settings, store: Store) -> dict[str, dict[Stream, int]]:
     """What a start of the daemon makes of it: how far each sink is, by stream."""
-    made = wire.deliveries(settings, store, Inbox(), FastClock(BEGAN, 1.0))
+    made = deliveries(settings, store, Inbox(), FastClock(BEGAN, 1.0))
     return {one.name: dict(one.sent) for one in made}
 
 

@@ -19,7 +19,6 @@ from command_line import tank
 from far_sides import Asked, Mailbox, Receiver, Says
 from live_daemon import Live, SteppedClock
 from real_broker import wait_until
-from stillwell import wire
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.forward import Run, drive
 from stillwell.notice import Notice, Priority
@@ -29,6 +28,9 @@ from stillwell.settings import load
 from stillwell.supervise import night_picture
 from stillwell.supervise.night_picture import KEPT, NightPictures
 from stillwell.units import System
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.sources import sources
 
 EVENING = dt.date(2026, 5, 28)
 FROM_MS = round(dt.datetime(2026, 5, 28, 20, tzinfo=dt.UTC).timestamp() * 1000)
@@ -47,10 +49,10 @@ def lived(folder: Path, more: str = "") -> Path:
     """The configuration of a tank that has lived through one night."""
     path = tank(folder, more)
     settings = load(path)
-    store = wire.open_store(settings, bulk=True)
-    line = wire.pipeline(settings, store)
+    store = open_store(settings, bulk=True)
+    line = assemble.pipeline(settings, store)
     run = Run(line, FROM_MS, boot_id="night")
-    drive(run, list(chain.from_iterable(wire.sources(settings).values())), UNTIL_MS)
+    drive(run, list(chain.from_iterable(sources(settings).values())), UNTIL_MS)
     run.end()
     line.end()
     return path

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from stillwell import wire
 from stillwell.acquire.source import Batch
 from stillwell.notice import Transition
 from stillwell.pipeline import Pipeline
@@ -19,6 +18,8 @@ from stillwell.settings import load
 from stillwell.supervise.daemon import Daemon, Parts
 from stillwell.supervise.inbox import Inbox
 from stillwell.testing import ManualClock
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
 
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 EVERY_S = 30
@@ -39,8 +40,8 @@ def test_only_what_was_not_measured_is_silent(
     settings = load(ROOM, environ={"STILLWELL__STORE__PATH": str(tmp_path / "tank.db")})
     clock, inbox = ManualClock(), Inbox()
     told: list[Transition] = []
-    line = wire.pipeline(settings, wire.open_store(settings), told.append)
-    wire.begin(line, clock, "boot-1")
+    line = assemble.pipeline(settings, open_store(settings), told.append)
+    assemble.begin(line, clock, "boot-1")
     daemon = Daemon(Parts(clock, "boot-1", line, inbox, tick_s=1.0, look_s=0.01))
     stalls, goes = threading.Event(), threading.Event()
 

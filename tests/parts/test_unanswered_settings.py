@@ -9,7 +9,7 @@ import pytest
 from command_line import tank
 from stillwell.alarm.annunciate.escalation import EscalationPlan
 from stillwell.settings import ConfigError, load
-from stillwell.wire import escalation_plan
+from stillwell.wiring.plans.watch import escalation_plan
 
 TURN = '[sink.caretaker]\nkind = "push"\nurl = "json://localhost/hook"\nturn = 3\n'
 

@@ -16,11 +16,13 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from stillwell import wire
 from stillwell.forward import Run, drive, hurry
 from stillwell.notice import State, Transition
 from stillwell.ports import Driver
 from stillwell.settings import Settings, load
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.sources import sources
 from stillwell_drivers.simulated import Simulated, SimulatedSettings
 from stillwell_drivers.tank_faults import Event, EventName
 from stillwell_drivers.tank_model import TankModel, TankParameters, TankState
@@ -136,10 +138,10 @@ def live(
             truth.see(models[0].state)
         lived((utc_ms - start_ms) // 86_400_000)
 
-    store = wire.open_store(settings, path, bulk=True)
-    line = wire.pipeline(settings, store, told)
-    sources = [s for on_bus in wire.sources(settings).values() for s in on_bus]
-    made = sources[0].make
+    store = open_store(settings, path, bulk=True)
+    line = assemble.pipeline(settings, store, told)
+    every = [s for on_bus in sources(settings).values() for s in on_bus]
+    made = every[0].make
 
     def make() -> Driver:
         driver = made()
@@ -155,7 +157,7 @@ def live(
 
     with hurry():
         run = Run(line, start_ms, boot_id="clean", look=look, look_ms=round(LOOK_S * 1000))
-        drive(run, [replace(sources[0], make=make)], start_ms + days * 86_400_000)
+        drive(run, [replace(every[0], make=make)], start_ms + days * 86_400_000)
         run.end()
     line.end()
     path.unlink(missing_ok=True)

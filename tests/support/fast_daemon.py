@@ -88,15 +88,16 @@ def main() -> None:
     pause_s = foreign.pause_after_hang_s
     # Else what hangs again and again would still be given another thread after days of this clock.
     foreign.pause_after_hang_s = lambda hangs: pause_s(hangs) / args.speed
-    from stillwell import wire
     from stillwell.settings import load
+    from stillwell.wiring import assemble
+    from stillwell.wiring.assemble import open_store
 
     settings = load(args.config)
     clock = CampaignClock(args.utc_ms, args.mono_ms, args.speed)
     threading.Thread(target=clock.listen, daemon=True).start()
     say(open=True)
-    store = wire.open_store(settings)
-    daemon = wire.daemon(
+    store = open_store(settings)
+    daemon = assemble.daemon(
         settings,
         store,
         clock,

@@ -21,13 +21,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from stillwell import wire
 from stillwell.acquire.clock import SetClock
 from stillwell.entry import Entry
 from stillwell.forward import Run, drive, hurry
 from stillwell.notice import State, Transition
 from stillwell.settings import Settings, load
 from stillwell.units import Dimension, parse
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.sources import sources
 from stillwell_drivers.simulated import Simulated, SimulatedSettings
 from stillwell_drivers.tank_model import TankModel
 
@@ -283,14 +285,14 @@ class Lives:
     ) -> list[Transition]:
         """Lives through a span of a tank's life, seconds after its first moment."""
         heard: list[Transition] = []
-        store = wire.open_store(settings, path, bulk=True)
-        line = wire.pipeline(settings, store, heard.append)
+        store = open_store(settings, path, bulk=True)
+        line = assemble.pipeline(settings, store, heard.append)
         begin_ms, end_ms = (start_ms + round(at_s * 1000) for at_s in span_s)
         with hurry():
             run = Run(line, begin_ms, boot_id=f"simulated-{begin_ms}")
             for entry in journal:
                 store.put_journal(entry)
-            drive(run, [s for on_bus in wire.sources(settings).values() for s in on_bus], end_ms)
+            drive(run, [s for on_bus in sources(settings).values() for s in on_bus], end_ms)
             run.end()
         line.end()
         return heard

@@ -6,10 +6,11 @@ from __future__ import annotations
 import threading
 import time
 
-from stillwell import wire
 from stillwell.acquire.clock import FastClock
 from stillwell.notice import Transition
 from stillwell.settings import Settings
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
 
 SPEED = 300.0
 """Three minutes without a reading are a silent channel: 0.6 s here, which a busy machine bears."""
@@ -37,9 +38,9 @@ class Live:
         self.clock = clock
         self.path = settings.store_path
         self.told: list[Transition] = []
-        store = wire.open_store(settings)
+        store = open_store(settings)
         self._stop = threading.Event()
-        self.daemon = wire.daemon(
+        self.daemon = assemble.daemon(
             settings, store, clock, "boot-1", told=self.told.append, calendar_every_s=0.1
         )
         self._thread = threading.Thread(target=self.daemon.run, daemon=True)

@@ -17,7 +17,6 @@ import pytest
 
 from chamber_trace import DAY, Rod, Switch, Tank, daily_pours, wandering
 from command_line import call
-from stillwell import wire
 from stillwell.entry import Entry
 from stillwell.forward import Run
 from stillwell.morning import review_of
@@ -26,6 +25,9 @@ from stillwell.reading import Sample
 from stillwell.review import Review, WaterNight
 from stillwell.settings import load
 from stillwell.store import StoreReader
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.plans.review import review_plan
 
 H = 60
 """Minutes, as all times here."""
@@ -341,9 +343,9 @@ class Lived:
 def live(folder: Path, tank: Tank, keeper: Keeper | None = None) -> Lived:
     """Readings and entries through the real pipeline, each entry when it is written."""
     settings = load(Chamber().configured(folder, tank))
-    store = wire.open_store(settings, bulk=True)
+    store = open_store(settings, bulk=True)
     told: list[Transition] = []
-    line = wire.pipeline(settings, store, told.append)
+    line = assemble.pipeline(settings, store, told.append)
     run = Run(line, tank.ms(0), boot_id="boot", tick_ms=120_000)
     waiting = sorted((keeper or Keeper()).rows, key=lambda row: row[0])
     source = {name: settings.source_of(name).name for name in settings.channel}
@@ -357,7 +359,7 @@ def live(folder: Path, tank: Tank, keeper: Keeper | None = None) -> Lived:
             run.take(tank.ms(minute), name, of_source)
     run.end()
     line.end()
-    plan = wire.review_plan(settings)
+    plan = review_plan(settings)
     with StoreReader.open(settings.store_path) as reader:
         nights = plan.within(tank.ms(0), tank.ms(tank.days * DAY))
         return Lived(tank, [review_of(reader, plan, night) for night in nights], told)

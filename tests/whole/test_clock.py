@@ -12,12 +12,15 @@ from typing import Any
 import pytest
 
 from live_daemon import Live, SteppedClock
-from stillwell import wire
 from stillwell.forward import Run, drive
 from stillwell.morning import review_of
 from stillwell.settings import Settings, load
 from stillwell.store import StoreReader
 from stillwell.supervise.calendar_look import CalendarLook
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.plans.review import review_plan
+from stillwell.wiring.sources import sources
 
 YEAR_MS = 365 * 86_400_000
 HOUR_MS = 3_600_000
@@ -121,9 +124,9 @@ class TestSummerTime:
     ) -> None:
         start_ms = round(datetime.fromisoformat(start).timestamp() * 1000)
         end_ms = start_ms + 3 * 24 * HOUR_MS
-        store = wire.open_store(settings, bulk=True)
-        line = wire.pipeline(settings, store)
-        plan = wire.review_plan(settings)
+        store = open_store(settings, bulk=True)
+        line = assemble.pipeline(settings, store)
+        plan = review_plan(settings)
         looks: list[CalendarLook] = []
 
         def look(_: int) -> None:
@@ -136,7 +139,7 @@ class TestSummerTime:
             line.announce(item.notice, item.job, item.local_date)
 
         looks.append(CalendarLook(store.path, plan, settings.night.review_at, run.clock, keep))
-        drive(run, [s for bus in wire.sources(settings).values() for s in bus], end_ms)
+        drive(run, [s for bus in sources(settings).values() for s in bus], end_ms)
         run.end()
         line.end()
         with StoreReader.open(store.path) as reader:

@@ -14,7 +14,6 @@ from typing import Any
 import pytest
 
 from command_line import call
-from stillwell import wire
 from stillwell.acquire.clock import SetClock
 from stillwell.forward import Run, drive
 from stillwell.keeper.gathered import since_of
@@ -24,6 +23,10 @@ from stillwell.ports import Published
 from stillwell.reading import Moment, Sample
 from stillwell.settings import Settings, load
 from stillwell.store import StoreReader
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.plans.review import review_plan
+from stillwell.wiring.sources import sources
 from stillwell_drivers.simulated import Simulated, SimulatedSettings
 
 START = datetime(2026, 3, 10, 12, tzinfo=UTC)
@@ -123,14 +126,14 @@ def live(
 ) -> Lived:
     """Runs the pipeline on the simulated driver."""
     heard: list[Transition] = []
-    line = wire.pipeline(settings, wire.open_store(settings), heard.append)
+    line = assemble.pipeline(settings, open_store(settings), heard.append)
 
     def seen(now_ms: int) -> None:
         if look is not None:
             look(run, now_ms)
 
     run = Run(line, START_MS, boot_id="boot", tick_ms=MINUTE, look=seen)
-    drive(run, [s for bus in wire.sources(settings).values() for s in bus], until_ms)
+    drive(run, [s for bus in sources(settings).values() for s in bus], until_ms)
     line.end()
     with StoreReader.open(settings.store_path) as reader:
         return Lived(heard, list(reader.estimates()))
@@ -227,7 +230,7 @@ class TestReplay:
     def test_the_morning_s_notice_names_what_to_add(
         self, folder: Path, settings: Settings, replayed: list[dict[str, Any]]
     ) -> None:
-        plan = wire.review_plan(settings)
+        plan = review_plan(settings)
         with StoreReader.open(folder / "replay.db") as reader:
             review = review_of(reader, plan, plan.last(NIGHTS[-1][1])[0])
             since = since_of(reader, review.end_ms, NIGHTS[-1][1] + 10 * MINUTE)
@@ -247,7 +250,7 @@ class TestReplay:
         assert "Level: at the mark." in call("today", "-c", config).stdout
         reviewed = " ".join(call("review", "-c", config).stdout.split())
         assert "mL poured. Level now: at the mark." in reviewed
-        plan = wire.review_plan(settings)
+        plan = review_plan(settings)
         now = Moment(0, end + HOUR, 1)
         with StoreReader.open(tmp_path / "tank.db") as reader:
             review = review_of(reader, plan, plan.last(end)[0])
@@ -276,8 +279,8 @@ class TestRestart:
     ) -> list[Published]:
         """What is published of nights when a new pipeline takes each part."""
         for number, part in enumerate(parts):
-            store = wire.open_store(settings)
-            run = Run(wire.pipeline(settings, store), part[0][0], boot_id=f"boot-{number}")
+            store = open_store(settings)
+            run = Run(assemble.pipeline(settings, store), part[0][0], boot_id=f"boot-{number}")
             for at_ms, samples in part:
                 run.take(at_ms, "tank", samples)
             run.end()

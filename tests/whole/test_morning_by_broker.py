@@ -13,9 +13,11 @@ import pytest
 
 from live_daemon import Live, SteppedClock
 from real_broker import Broker, wait_until
-from stillwell import wire
 from stillwell.forward import Run, drive
 from stillwell.settings import Settings, load
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.sources import sources
 
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 ROOT = "stillwell/reading-room"
@@ -54,10 +56,10 @@ def settings(tmp_path: Path, mosquitto: Broker) -> Settings:
 @pytest.fixture
 def before(settings: Settings) -> None:
     """A day and an evening, up to where the power goes."""
-    store = wire.open_store(settings, bulk=True)
-    line = wire.pipeline(settings, store)
+    store = open_store(settings, bulk=True)
+    line = assemble.pipeline(settings, store)
     run = Run(line, EVENING[0], boot_id="boot-0", tick_ms=120_000)
-    drive(run, [s for bus in wire.sources(settings).values() for s in bus], EVENING[1])
+    drive(run, [s for bus in sources(settings).values() for s in bus], EVENING[1])
     run.end()
     line.end()
 

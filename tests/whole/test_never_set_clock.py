@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from live_daemon import Live, SteppedClock
-from stillwell import wire
 from stillwell.entry import Entry
 from stillwell.notice import Notice
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import Settings, load
 from stillwell.store import StoreReader
+from stillwell.wiring.assemble import open_store
 
 HOUR_MS = 3_600_000
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
@@ -61,7 +61,7 @@ class TestMornings:
     def test_review_and_reminders_come_all_the_same(
         self, settings: Settings, live: Callable[[str], Live]
     ) -> None:
-        store = wire.open_store(settings)
+        store = open_store(settings)
         store.put_journal(Entry("salinity", utc(MORNING) - 240 * HOUR_MS, 35.0, "ppt"))
         store.close()
         tank = live(MORNING)
@@ -90,7 +90,7 @@ class TestMornings:
     def test_nor_one_that_stands_before_the_last_reading_until_it_has_passed_it(
         self, settings: Settings, live: Callable[[str], Live]
     ) -> None:
-        store = wire.open_store(settings)
+        store = open_store(settings)
         at = utc(MORNING) + HOUR_MS // 4
         epoch = store.begin_epoch("boot-0", Moment(at, at), trusted=False)
         store.put([Reading("water-a", Moment(at, at, epoch), 25.3, Flag.PASS)])

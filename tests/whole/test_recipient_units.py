@@ -9,13 +9,17 @@ from pathlib import Path
 import pytest
 
 from command_line import tank
-from stillwell import wire
 from stillwell.forward import Run, drive
 from stillwell.notice import Notice
 from stillwell.settings import load
 from stillwell.store import StoreReader
 from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.inbox import Announced
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.plans.book import book_plan
+from stillwell.wiring.plans.review import review_plan
+from stillwell.wiring.sources import sources
 
 EVENING_MS = 1_780_000_000_000 - 1_780_000_000_000 % 86_400_000 + 20 * 3_600_000
 NIGHT_MS = 12 * 3_600_000
@@ -35,18 +39,18 @@ def lived(folder: Path, units: str) -> tuple[list[Notice], bytes]:
     path = folder / "tank.toml"
     path.write_text(text)
     settings = load(path)
-    store = wire.open_store(settings, bulk=True)
-    line = wire.pipeline(settings, store)
+    store = open_store(settings, bulk=True)
+    line = assemble.pipeline(settings, store)
     run = Run(line, EVENING_MS, boot_id="run")
-    sources = list(chain.from_iterable(wire.sources(settings).values()))
-    drive(run, sources, EVENING_MS + NIGHT_MS)
+    every = list(chain.from_iterable(sources(settings).values()))
+    drive(run, every, EVENING_MS + NIGHT_MS)
     run.end()
     store.commit()
 
     def keep(item: Announced) -> None:
         line.announce(item.notice, item.job, item.local_date)
 
-    plan, book = wire.review_plan(settings), wire.book_plan(settings)
+    plan, book = review_plan(settings), book_plan(settings)
     CalendarLook(store.path, plan, settings.night.review_at, run.clock, keep, book)()
     line.end()
     with StoreReader.open(settings.store_path) as reader:

@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 
 from command_line import tank
-from stillwell import wire
 from stillwell.acquire.source import Source
 from stillwell.entry import Entry
 from stillwell.forward import Run, drive
@@ -21,6 +20,11 @@ from stillwell.notice import Notice, Priority
 from stillwell.settings import Settings, load
 from stillwell.store import StoreReader
 from stillwell.supervise.calendar_look import CalendarLook
+from stillwell.wiring import assemble
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.plans.book import book_plan
+from stillwell.wiring.plans.review import review_plan
+from stillwell.wiring.sources import sources
 
 HOUR_MS = 3_600_000
 START_MS = round(datetime.fromisoformat("2026-03-26T12:00Z").timestamp() * 1000)
@@ -38,8 +42,8 @@ def lived(
     for number in range(runs):
         begin = START_MS + round(days * 24 * HOUR_MS * number / runs)
         end = START_MS + round(days * 24 * HOUR_MS * (number + 1) / runs)
-        store = wire.open_store(settings, bulk=True)
-        line = wire.pipeline(settings, store)
+        store = open_store(settings, bulk=True)
+        line = assemble.pipeline(settings, store)
         looks: list[CalendarLook] = []
 
         def look(now_ms: int, store: Any = store, looks: list[CalendarLook] = looks) -> None:
@@ -53,12 +57,12 @@ def lived(
             line.announce(item.notice, item.job, item.local_date)
 
         run = Run(line, begin, boot_id=f"run-{number}", look=look)
-        plan, book = wire.review_plan(settings), wire.book_plan(settings)
+        plan, book = review_plan(settings), book_plan(settings)
         at = settings.night.review_at
         looks.append(
             CalendarLook(store.path, plan, at, run.clock, keep, replace(book, remind=remind))
         )
-        every: list[Source] = list(chain.from_iterable(wire.sources(settings).values()))
+        every: list[Source] = list(chain.from_iterable(sources(settings).values()))
         drive(run, every, end)
         run.end()
         line.end()

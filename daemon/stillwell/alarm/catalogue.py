@@ -210,7 +210,7 @@ ROWS: tuple[Row, ...] = (
         None,
         "The value is below its band.",
         (*_NO_HEAT, *_NO_PUMP, *_PUMP_RESTS, *_ONE_IN_DOUBT),
-        by_hand=When.WET,
+        by_hand=When.OF_WATER,
         latches=When.LATCHING,
     ),
     Row(
@@ -218,7 +218,7 @@ ROWS: tuple[Row, ...] = (
         None,
         "The value is above its band.",
         (*_PUMP_RESTS, *_TOO_MUCH_HEAT, *_ONE_IN_DOUBT, *_NO_PUMP),
-        by_hand=When.WET_NOT_WARM,
+        by_hand=When.OF_WATER_NOT_WARM,
         latches=When.LATCHING,
     ),
     Row(
@@ -227,7 +227,7 @@ ROWS: tuple[Row, ...] = (
         "The value changes faster than the settings allow.",
         (*_NO_HEAT, *_PUMP_RESTS, *_TOO_MUCH_HEAT, *_ONE_IN_DOUBT, *_NO_PUMP),
         only=When.RATED,
-        by_hand=When.WET,
+        by_hand=When.OF_WATER,
         latches=When.LATCHING,
     ),
     Row(
@@ -236,7 +236,7 @@ ROWS: tuple[Row, ...] = (
         "No channel that is believed shows this value.",
         # That nobody sees the water is said by the last of its probes that is not believed.
         _causes(*_DOUBTS),
-        by_hand=When.WET,
+        by_hand=When.OF_WATER,
     ),
     Row(
         "{state}",

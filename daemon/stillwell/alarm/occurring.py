@@ -135,13 +135,10 @@ def _sites(plan: WatchPlan) -> dict[Place | None, list[_Site]]:
 
 
 def _holds(band: Band, quantities: Mapping[str, Quantity]) -> Iterator[When]:
-    of = {quantities[name] for name in band.channels}
     if band.of_water:
         yield When.OF_WATER
-        if Quantity.HUMIDITY not in of:
-            yield When.WET
-            if Quantity.TEMPERATURE not in of:
-                yield When.WET_NOT_WARM
+        if Quantity.TEMPERATURE not in {quantities[name] for name in band.channels}:
+            yield When.OF_WATER_NOT_WARM
     if len(band.channels) == 1:
         yield When.LONE
     if band.rate_per_h is not None:

@@ -44,9 +44,7 @@ class When(StrEnum):
     NEVER = "never"
     OF_WATER = "of water"
     """A band that is about the water, and not about the room."""
-    WET = "wet"
-    """Such a band, where a hand in the water moves what it is about: humidity it does not."""
-    WET_NOT_WARM = "wet, not warm"
+    OF_WATER_NOT_WARM = "of water, not warm"
     """Such a band, unless it is about temperature: nobody works so fast that water which is too
     warm could wait."""
     LONE = "lone"

@@ -87,7 +87,7 @@ def _here(store: Path, settings: Settings | None, request: Request) -> Reply:
     from stillwell.alarm.watch import Watch
     from stillwell.pipeline import Pipeline
     from stillwell.store import Store
-    from stillwell.wire import watch_plan
+    from stillwell.wiring.plans.watch import watch_plan
 
     if not store.exists():
         fail(f"There is no store at {store}.", "Name one with --store, or a configuration.")

@@ -95,9 +95,9 @@ def backfill(
 
 
 def _server(settings: Settings, name: str) -> Influx:
-    from stillwell import wire
     from stillwell.deliver.influx import Influx
     from stillwell.reading import Quantity
+    from stillwell.wiring.sinks import make_sink
 
     destination = settings.sink.get(name)
     if destination is None:
@@ -106,7 +106,7 @@ def _server(settings: Settings, name: str) -> Influx:
     if destination.made is None:
         fail(destination.broken)
     quantities = {n: Quantity(channel.quantity) for n, channel in settings.channel.items()}
-    made = wire.make_sink(settings, destination, quantities)
+    made = make_sink(settings, destination, quantities)
     if not isinstance(made, Influx):
         fail(f"{name} is no time-series server.", "Name one of kind influx.")
     return made

@@ -95,11 +95,12 @@ def book(
 
     Example: stillwell book --from 2026-01-01 --to 2026-01-31 --png january.png
     """
-    from stillwell import wire
     from stillwell.store import StoreReader
+    from stillwell.wiring.plans.book import book_plan
+    from stillwell.wiring.plans.review import review_plan
 
     settings = load_settings(config)
-    plan, kept = wire.review_plan(settings), wire.book_plan(settings)
+    plan, kept = review_plan(settings), book_plan(settings)
     path = store or settings.store_path
     with watched_screen(path, as_json=as_json):
         with reporting_store_errors(), StoreReader.open(path) as reader:

@@ -95,7 +95,7 @@ def learned_of(reader: StoreReader, plan: ReviewPlan) -> Seen | None:
     from stillwell.morning import merged
     from stillwell.review import measurand
 
-    of_water = [band for band in plan.bands if band.unit == "Cel" and "room" not in band.channels]
+    of_water = [band for band in plan.bands if band.unit == "Cel" and band.of_water]
     if not of_water:
         fail(
             "No band watches the water's temperature.",

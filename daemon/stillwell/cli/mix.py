@@ -118,9 +118,8 @@ def _settings(config: Path | None) -> Settings | None:
 
 def _target_c(settings: Settings | None) -> float:
     if settings is not None:
-        for name, band in settings.band.items():
-            first = settings.channel[band.of[0]]
-            if first.quantity == "temperature" and "room" not in (name, *band.of):
+        for band in settings.band.values():
+            if set(band.of) <= set(settings.water):
                 return float(band.target)
     return USUAL_C
 

@@ -42,18 +42,18 @@ def beside(entry: Entry, path: Path, settings: Settings, within_k: float | None)
 
 def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None) -> Iterator[str]:
     """How the probes stood within some minutes of the thermometer, and the offsets to write."""
-    from stillwell import wire
     from stillwell.keeper.held_beside import PROBE_K, STIRRED_K, THERMOMETER_K, proposed
     from stillwell.review import HEALTHY
     from stillwell.store import StoreReader
     from stillwell.units import Dimension, show
+    from stillwell.wiring.plans.book import book_plan
 
     assert entry.value is not None
     units = settings.tank.units
     limit_k = THERMOMETER_K if within_k is None else within_k
     found: list[Proposal] = []
     with reporting_store_errors(), StoreReader.open(path) as reader:
-        for name in wire.book_plan(settings).water:
+        for name in book_plan(settings).water:
             said = [
                 r.value if r.measured is None else r.measured
                 for r in reader.readings(name, entry.at_ms - NEAR_MS, entry.at_ms + NEAR_MS)

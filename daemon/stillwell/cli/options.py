@@ -100,7 +100,7 @@ def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, Revie
     from stillwell.store import StoreReader
 
     if config is not None or store is None:
-        from stillwell.wire import review_plan
+        from stillwell.wiring.plans.review import review_plan
 
         settings = load_settings(config)
         return store or settings.store_path, review_plan(settings)

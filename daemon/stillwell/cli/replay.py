@@ -62,8 +62,10 @@ def replay(
 
     Example: stillwell replay -c tank.toml -r readings.csv -s /tmp/replay.db --json
     """
-    from stillwell import wire
     from stillwell.ports import DriverError
+    from stillwell.wiring import assemble
+    from stillwell.wiring.assemble import open_store
+    from stillwell.wiring.plans.review import review_plan
 
     settings = load_settings(config)
     if store.exists():
@@ -78,9 +80,9 @@ def replay(
             fail(f"{readings} holds no reading of a channel that the configuration knows.")
         entries = [] if journal is None else told.entries(journal)
         with reporting_store_errors():
-            opened = wire.open_store(settings, store, bulk=True)
+            opened = open_store(settings, store, bulk=True)
         try:
-            line = wire.pipeline(_as_judged(settings), opened, _printing(settings, as_json))
+            line = assemble.pipeline(_as_judged(settings), opened, _printing(settings, as_json))
             end_ms = _run(line, settings, first, instants, entries, quiet=as_json)
             line.end()
         finally:
@@ -88,7 +90,7 @@ def replay(
     except DriverError as error:
         fail(error.what, error.do)
     told.sum_up()
-    _reviews(store, wire.review_plan(settings), first[0], end_ms, as_json=as_json)
+    _reviews(store, review_plan(settings), first[0], end_ms, as_json=as_json)
     if told.left_out:
         raise typer.Exit(1)
 

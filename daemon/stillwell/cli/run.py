@@ -58,7 +58,6 @@ def run(
 
     Example: stillwell run --config /etc/stillwell/stillwell.toml
     """
-    from stillwell import wire
     from stillwell.acquire.clock import FastClock, SystemClock, boot_id
     from stillwell.cli.faulty import only_simulated
     from stillwell.cli.run_voice import Voice
@@ -66,6 +65,8 @@ def run(
     from stillwell.store import StoreError
     from stillwell.supervise import last_settings
     from stillwell.supervise.daemon import EX_CONFIG, EX_OK, EX_SOFTWARE, EX_TEMPFAIL
+    from stillwell.wiring import assemble
+    from stillwell.wiring.assemble import open_store
 
     _log_to_stderr(verbose)
     try:
@@ -83,12 +84,12 @@ def run(
         settings = _hastened(settings, speed)
         clock, boot = FastClock(clock.wall_ms(), speed), f"fast-{clock.wall_ms()}"
     try:
-        opened = wire.open_store(settings, store, watch_anyway=True)
+        opened = open_store(settings, store, watch_anyway=True)
     except StoreError as error:
         _refuse([error], EX_TEMPFAIL)
     voice = Voice(settings, opened, clock, as_json=as_json)
     voice.open()
-    daemon = wire.daemon(
+    daemon = assemble.daemon(
         settings,
         opened,
         clock,

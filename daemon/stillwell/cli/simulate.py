@@ -87,10 +87,12 @@ def simulate(
 def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json: bool) -> None:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from stillwell import wire
     from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
     from stillwell.cli.console import print_json, say, stderr, stdout
     from stillwell.forward import Run, drive, hurry
+    from stillwell.wiring import assemble
+    from stillwell.wiring.assemble import open_store
+    from stillwell.wiring.sources import sources
 
     bar = Progress(
         TextColumn("simulating"),
@@ -113,8 +115,8 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
             say(text, to=out)
 
     with reporting_store_errors():
-        opened = wire.open_store(settings, path, bulk=True)
-    line = wire.pipeline(settings, opened, told)
+        opened = open_store(settings, path, bulk=True)
+    line = assemble.pipeline(settings, opened, told)
     with bar, hurry():
         task = bar.add_task("", total=end_ms - start_ms, days=round(days, 2))
         run = Run(
@@ -124,7 +126,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
             look=lambda now: bar.update(task, completed=now - start_ms),
             look_ms=3_600_000,
         )
-        every_source = [s for on_bus in wire.sources(settings).values() for s in on_bus]
+        every_source = [s for on_bus in sources(settings).values() for s in on_bus]
         drive(run, every_source, end_ms)
         run.end()
     taken = line.readings_taken

@@ -65,13 +65,14 @@ def today(
 
     Example: stillwell today
     """
-    from stillwell import wire
     from stillwell.keeper import photoperiod
     from stillwell.keeper.gathered import facts_of, light_by_warmth
     from stillwell.store import StoreReader
+    from stillwell.wiring.plans.book import book_plan
+    from stillwell.wiring.plans.review import review_plan
 
     settings = load_settings(config)
-    book, plan = wire.book_plan(settings), wire.review_plan(settings)
+    book, plan = book_plan(settings), review_plan(settings)
     path = store or settings.store_path
     with (
         watched_screen(path, as_json=as_json),
@@ -92,11 +93,11 @@ def today(
 
 def due_line(reader: StoreReader, settings: Settings) -> str:
     """What is due, in a line: for a screen that is about something else."""
-    from stillwell import wire
     from stillwell.keeper.gathered import facts_of
     from stillwell.keeper.reminders import due
+    from stillwell.wiring.plans.book import book_plan
 
-    book, now_ms = wire.book_plan(settings), now_of(reader)
+    book, now_ms = book_plan(settings), now_of(reader)
     titles = [task.title.lower() for task in due(facts_of(reader, book, now_ms), book, now_ms)]
     return f"Due: {', '.join(titles)}. How: stillwell today" if titles else "Nothing is due."
 

@@ -96,13 +96,9 @@ class _Seen:
 
 
 def _band(settings: Settings) -> BandPlan:
-    from stillwell import wire
+    from stillwell.wiring.plans.review import review_plan
 
-    bands = [
-        band
-        for band in wire.review_plan(settings).bands
-        if band.unit == "Cel" and wire.ROOM not in band.channels
-    ]
+    bands = [band for band in review_plan(settings).bands if band.unit == "Cel" and band.of_water]
     if not bands:
         fail(
             "No band on the water's temperature is configured.",

@@ -10,7 +10,7 @@ room's and the heater's, it says nothing. Figures that name no source, here, in 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import astuple, dataclass, replace
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
@@ -27,6 +27,7 @@ from stillwell.estimate.thermal.lamp_pieces import LampPieces, Stretch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
 from stillwell.notice import Message
+from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
 from stillwell.units import System
@@ -46,7 +47,7 @@ TOLD_MS = 3 * 86_400_000
 _MINUTE_MS = 60_000
 _MOST_MINUTES = 2000
 
-_OF_THE_RUN = frozenset({"_plan", "_hours", "_words", "_began"})
+_OF_THE_RUN = frozenset({"_plan", "_hours", "_words", "_began", "_doubted"})
 """What a run makes anew."""
 
 
@@ -85,13 +86,18 @@ class LampWatch:
         self._since: dict[str, int] = {}
         """What stands, and since when, UTC ms."""
         self._began = False
+        self._doubted: Container[str] = ()
 
     # -- observer --------------------------------------------------------------------------------
+
+    def hear(self, known: Known) -> None:
+        """Takes from now on nothing from the channels that are doubted."""
+        self._doubted = known.doubted
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes a reading; returns what has changed by it."""
         name, value = reading.channel, reading.value
-        if name != self._plan.room and name not in self._noise:
+        if name in self._doubted or (name != self._plan.room and name not in self._noise):
             return ()
         if worth(reading) is not Worth.GOOD or value is None:
             return ()

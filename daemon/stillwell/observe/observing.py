@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol, runtime_checkable
 
@@ -18,6 +18,7 @@ from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.notice import Message
+from stillwell.observe.known import Hears, Known, Tells, in_order
 from stillwell.ports import Published, Stream
 from stillwell.quality.offset import moved_by
 from stillwell.reading import Moment, Reading
@@ -71,25 +72,6 @@ class TakesOffsets(Protocol):
         ...
 
 
-class OnlyBelieved:
-    """An observer that is not shown the readings of channels that another one doubts: a probe in
-    the air is no reason to call a tank leaky."""
-
-    def __init__(self, observer: Observer, doubted: Callable[[], Container[str]]) -> None:
-        self.name = observer.name
-        self.note, self.tick, self.estimates = observer.note, observer.tick, observer.estimates
-        self.state, self.restore = observer.state, observer.restore
-        self._observer = observer
-        self._doubted = doubted
-
-    def moved(self, by: Mapping[str, float]) -> None:
-        if isinstance(self._observer, TakesOffsets):
-            self._observer.moved(by)
-
-    def see(self, reading: Reading) -> Iterable[Finding]:
-        return () if reading.channel in self._doubted() else self._observer.see(reading)
-
-
 class Observing:
     """The observers of one pipeline, and their place in the store.
 
@@ -104,7 +86,10 @@ class Observing:
         units: System = System.METRIC,
         offsets: Mapping[str, float] | None = None,
     ) -> None:
-        self._observers = tuple(observers)
+        self._observers = in_order(observers)
+        self._known = Known()
+        self._hear = {o: o.hear for o in self._observers if isinstance(o, Hears)}
+        self._tell = {o: o.tell for o in self._observers if isinstance(o, Tells)}
         self._failed: list[Observer] = []
         """Those that are set aside."""
         self._store = store
@@ -118,13 +103,28 @@ class Observing:
     def resume(self) -> None:
         """Gives each observer its state of the last run and the readings kept since, and keeps what
         they know then: the next run goes on from there, however this one ends."""
+        self._each(self._resumed)
+
+    def _each(self, turn: Callable[[Observer], Iterable[Finding]]) -> list[Finding]:
+        """Lets each take its turn, told what those before it know. Returns what they find; one that
+        fails is set aside."""
+        found: list[Finding] = []
         for observer in self._observers:
             try:
-                after, entry = self._restored(observer)
-                self._entry = max(self._entry, entry)
-                self._catch_up(observer, after)
+                if observer in self._hear:
+                    self._hear[observer](self._known)
+                found.extend(turn(observer))
+                if observer in self._tell:
+                    self._known = self._tell[observer](self._known)
             except Exception:
-                self._set_aside(observer)
+                found.append(self._set_aside(observer))
+        return found
+
+    def _resumed(self, observer: Observer) -> Iterable[Finding]:
+        after, entry = self._restored(observer)
+        self._entry = max(self._entry, entry)
+        self._catch_up(observer, after)
+        return ()
 
     def _restored(self, observer: Observer) -> tuple[int, int]:
         kept = self._store.kept.described(key_of(observer))
@@ -151,31 +151,24 @@ class Observing:
 
     def see(self, readings: Sequence[Reading]) -> list[Finding]:
         """What the observers find in new readings."""
-        found: list[Finding] = []
-        for observer in self._observers:
-            try:
-                for reading in readings:
-                    found.extend(observer.see(reading))
-            except Exception:
-                found.append(self._set_aside(observer))
-        return found
+        return self._each(lambda observer: (f for r in readings for f in observer.see(r)))
 
     def tick(self, now: Moment) -> list[Finding]:
         """What they find in the journal and in the passing of time; publishes their estimates."""
         if not self._observers and not self._failed:
             return []
         found = [finding for entry in self._new_entries() for finding in self._note(entry)]
-        for observer in self._observers:
-            try:
-                found.extend(observer.tick(now))
-                published = list(observer.estimates(now))
-            except Exception:
-                found.append(self._set_aside(observer))
-                continue
-            if published:
-                self._store.put_estimates(
-                    [replace(p, basis=read_in(p.basis, self._units)) for p in published]
-                )
+        published: list[Published] = []
+
+        def tick(observer: Observer) -> Iterator[Finding]:
+            yield from observer.tick(now)
+            published.extend(observer.estimates(now))
+
+        found += self._each(tick)
+        if published:
+            self._store.put_estimates(
+                [replace(p, basis=read_in(p.basis, self._units)) for p in published]
+            )
         if not self._told:
             self._told = True
             found.extend(_failing(observer.name, False) for observer in self._observers)
@@ -190,13 +183,7 @@ class Observing:
 
     def _note(self, entry: Entry) -> list[Finding]:
         struck = self._store.kept.entry(entry.strikes) if entry.strikes is not None else None
-        found: list[Finding] = []
-        for observer in self._observers:
-            try:
-                found.extend(observer.note(entry, struck))
-            except Exception:
-                found.append(self._set_aside(observer))
-        return found
+        return self._each(lambda observer: observer.note(entry, struck))
 
     def _set_aside(self, observer: Observer) -> Finding:
         """An estimator that fails must not stop the watch: it is left out until the next start, and

@@ -3,8 +3,10 @@ nothing."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from math import isfinite
+from typing import Any
 
 from stillwell.quality.gross_range import Span, check_spans
 from stillwell.reading import Quantity
@@ -54,6 +56,9 @@ class Limits:
 
 
 _GAP_S = 180.0  # six readings at one each 30 s
+
+GAP_IN_READINGS = 4
+"""A channel is silent after so many missed readings, and not before its quantity's gap."""
 
 _DEFAULTS = {
     Quantity.TEMPERATURE: Limits(
@@ -127,7 +132,7 @@ def default_limits(quantity: Quantity) -> Limits:
     Floats and switches, whose values are shares of time from 0 to 1, have a gross range and a gap
     and nothing else: they may rightly stand still for weeks and turn over in an instant.
     """
-    if quantity in (Quantity.FLOAT, Quantity.SWITCH):
+    if quantity.is_share:
         return Limits(
             fail=(0.0, 1.0),
             suspect=(0.0, 1.0),
@@ -139,3 +144,15 @@ def default_limits(quantity: Quantity) -> Limits:
             quantity=quantity,
         )
     return _DEFAULTS[quantity]
+
+
+def limits_for(quantity: Quantity, every_s: float, said: Mapping[str, Any]) -> Limits:
+    """Returns by what a channel is judged that is read every `every_s` seconds: the fields of
+    `Limits` that its keeper has said, and the defaults of its quantity."""
+    usual = default_limits(quantity)
+    limits = {"gap_s": max(usual.gap_s, GAP_IN_READINGS * every_s), **said}
+    if "fail" in said and "suspect" not in said:
+        # A keeper who narrows the one range means the other to lie within it.
+        low, high = said["fail"]
+        limits["suspect"] = (max(usual.suspect[0], low), min(usual.suspect[1], high))
+    return replace(usual, **limits)

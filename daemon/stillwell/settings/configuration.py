@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from stillwell.reading import Quantity
 from stillwell.settings.faults import Fault
 from stillwell.settings.schema.answers import Page, Unanswered
 from stillwell.settings.schema.book import Book, Night
@@ -16,6 +17,12 @@ from stillwell.settings.schema.channels import Channel
 from stillwell.settings.schema.machine import Store
 from stillwell.settings.schema.tank import Tank
 from stillwell.settings.schema.watched import Agreement, Band, StateWatch
+
+_ROOM, _LAMP = "room", "lamp"
+"""The channels of the room's temperature and of the lamp's switch, by their names."""
+
+_OF_THE_AIR = (Quantity.HUMIDITY, Quantity.SWITCH)
+"""What no channel in the water measures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +88,26 @@ class Settings:
     def source_of(self, channel: str) -> Source:
         """Returns the source that delivers a channel."""
         return next(source for source in self.source.values() if channel in source.channels)
+
+    def that_measure(self, quantity: Quantity) -> tuple[str, ...]:
+        """Returns the channels of a quantity, in the order of the file."""
+        return tuple(n for n, c in self.channel.items() if Quantity(c.quantity) is quantity)
+
+    @property
+    def room(self) -> str:
+        """The channel of the room's temperature; empty without one."""
+        return _ROOM if _ROOM in self.that_measure(Quantity.TEMPERATURE) else ""
+
+    @property
+    def lamp_switch(self) -> str:
+        """The channel that shows whether the lamp is on; empty without one."""
+        return _LAMP if _LAMP in self.that_measure(Quantity.SWITCH) else ""
+
+    @property
+    def water(self) -> tuple[str, ...]:
+        """The channels of the water's temperature, in the order of the file."""
+        return tuple(n for n in self.that_measure(Quantity.TEMPERATURE) if n != _ROOM)
+
+    def in_water(self, channel: str) -> bool:
+        """Whether what a channel measures is the tank's water: its heat, level or salt."""
+        return channel != _ROOM and Quantity(self.channel[channel].quantity) not in _OF_THE_AIR

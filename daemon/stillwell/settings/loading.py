@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import BaseModel, SecretStr, ValidationError
 
 from stillwell.barred import way_in
-from stillwell.foreign import Patience, plain, within
+from stillwell.foreign import Patience, plain, reason_of, within
 from stillwell.ports import DriverError
 from stillwell.reading import Quantity
 from stillwell.settings import crosscheck, plugins
@@ -232,7 +232,7 @@ class _Reading:
                 settings = within(seconds, validated)
         except Exception as error:
             # Its own check broke, or has no end: it is down.
-            reason = self.layers.hidden(plugins.reason_of(error))
+            reason = self.layers.hidden(reason_of(error))
             broken = f'The settings of "{word}" cannot be checked: {reason}'
             return plugins.Plugin(word, None, broken), None
         if len(self.faults) > before:

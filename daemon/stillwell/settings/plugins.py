@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel
 
-from stillwell.foreign import FailedError, HangsError, plain, said, within
+from stillwell.foreign import reason_of, within
 
 Group = Literal["stillwell.drivers", "stillwell.sinks"]
 GROUPS: tuple[Group, ...] = ("stillwell.drivers", "stillwell.sinks")
@@ -75,13 +75,6 @@ def load(point: EntryPoint, within_s: float = LOADS_WITHIN_S) -> Plugin:
         broken = f'"{point.name}" ({point.value}) has no Settings model.'
         return Plugin(point.name, None, broken)
     return Plugin(point.name, made)
-
-
-def reason_of(error: Exception) -> str:
-    """Why a call into a plugin failed, whatever the exception itself does."""
-    if isinstance(error, HangsError):
-        return f"it {error}"
-    return plain(str(error)) if isinstance(error, FailedError) else said(error)
 
 
 def _with_settings(point: EntryPoint) -> type[Any] | None:

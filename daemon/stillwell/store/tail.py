@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from stillwell.notice import Transition
-from stillwell.ports import Row, Stream
+from stillwell.ports import Published, Row, Stream
 from stillwell.reading import Reading
 from stillwell.store import find, rows
 from stillwell.store.backlog import Backlog
@@ -30,6 +30,9 @@ _COLUMNS = {
     Stream.ESTIMATES: rows.ESTIMATE,
 }
 
+
+_ESTIMATES_LOOKED_THROUGH = 2_000
+"""Rows: five days of them, a dozen an hour. A night's numbers come once a day."""
 
 FOR_PEOPLE = frozenset({Stream.NOTICES, Stream.TRANSITIONS})
 DISK_PATIENCE_S = 2.0
@@ -170,6 +173,16 @@ class Tail:
         if self.trouble is not None and after + 1 < self._shared.backlog.window(stream).first:
             return f"The rows to be sent can't be read. {self.trouble}"
         return ""
+
+    def latest(self) -> list[Row]:
+        """The newest row of each alarm, channel and estimate."""
+        return [*self.latest_transitions(), *self.latest_readings(), *self._latest_estimates()]
+
+    def _latest_estimates(self) -> list[Row]:
+        newest = self.newest(Stream.ESTIMATES, committed_only=False)
+        after = max(0, newest - _ESTIMATES_LOOKED_THROUGH)
+        found = self.rows(Stream.ESTIMATES, after, _ESTIMATES_LOOKED_THROUGH, committed_only=False)
+        return list({r.body.name: r for r in found if isinstance(r.body, Published)}.values())
 
     def latest_transitions(self) -> list[Row]:
         """The newest transition of each alarm: what a broker's retained state is made of."""

@@ -8,12 +8,27 @@ worth more than none. What would be worth nothing is a review of 1970. The times
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
+
+from stillwell.reading import Reading
+from stillwell.store import Tail
 
 WAIT_MS = 10 * 60_000
 """How long the network is given to set the clock; time-series sinks wait as long. A choice of
 ours."""
 SETTLES_MS = 10_000
 """After the clock was set the store puts the earlier times of the boot right, within so long."""
+
+
+def not_before_ms(tail: Tail) -> int:
+    """Returns UTC ms before which no clock is right: when this file was installed, or the last run
+    kept its last reading. By the store's order, not by the time: a reading of a clock that once
+    stood in the far future says nothing about now."""
+    installed_ms = round(Path(__file__).stat().st_mtime * 1000)
+    newest = max(tail.latest_readings(), key=lambda row: row.seq, default=None)
+    if newest is None or not isinstance(newest.body, Reading):
+        return installed_ms
+    return max(installed_ms, newest.body.moment.utc_ms)
 
 
 @dataclass(slots=True)
@@ -24,8 +39,7 @@ class ClockWord:
     began_ms: int
     """Monotonic ms at the start of the run."""
     not_before_utc_ms: int
-    """The wall clock is wrong for certain before this: the last reading of the run before, the
-    installation of the program."""
+    """The wall clock is wrong for certain before this: see `not_before_ms`."""
     _asked: bool = False
     _trusted_ms: int | None = None
 

@@ -86,7 +86,7 @@ class Delivery(Protocol):
 
 @dataclass(slots=True)
 class Parts:
-    """What the daemon is made of; `stillwell.wire` puts it together."""
+    """What the daemon is made of; `stillwell.wiring` puts it together."""
 
     clock: Clock
     boot_id: str

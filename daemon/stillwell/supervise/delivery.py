@@ -2,10 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import logging
+from collections.abc import Callable, Mapping
+from functools import partial
 
+from stillwell.deliver.checked import Abilities, MistakeError, abilities_of
 from stillwell.deliver.outbox import OutboxThread
-from stillwell.ports import Row, Stream
+from stillwell.foreign import FailedError, Hand, HangsError, Patience, plain
+from stillwell.ports import Row, Sink, Stream
+from stillwell.store import Store
+
+log = logging.getLogger(__name__)
+
+SINKS_MADE_WITHIN_S = 10.0
+"""All sinks together have so long to be made before the watch begins without those that hang."""
+
+
+class CantBeMadeError(Exception):
+    """A sink's own mistake, in words: it is away, and the watch begins all the same."""
+
+
+def patience() -> Patience:
+    """Returns what all sinks of one start share."""
+    return Patience(SINKS_MADE_WITHIN_S)
+
+
+def made_within(
+    waits: Patience, name: str, make: Callable[[], Sink], hand: Hand
+) -> tuple[Sink, Abilities]:
+    """Returns the sink that `make` makes, and what it can do, asked on the thread `hand`. Raises
+    `CantBeMadeError`."""
+    try:
+        with waits.share() as seconds:
+            sink = hand.do(make, seconds)
+        with waits.share() as seconds:
+            return sink, hand.do(partial(abilities_of, sink), seconds)
+    except Exception as error:
+        reason = f"The sink {name} can't be made: {_kind(error)}."
+        log.error("%s", reason)
+        raise CantBeMadeError(reason) from None
+
+
+def _kind(error: Exception) -> str:
+    """What a sink did wrong when it was made, without an exception's own words: they may hold a
+    password."""
+    if isinstance(error, HangsError | MistakeError):
+        return f"it {error}"
+    return error.kind if isinstance(error, FailedError) else plain(type(error).__name__, 60)
+
+
+def first_cursors(store: Store, name: str, able: Abilities) -> dict[Stream, int]:
+    """How far the sink has been given each stream. A sink that is new starts at now for notices
+    and transitions (nobody wants the alarms of last year on a new phone) and for what it shows
+    only the latest of; a server that keeps history starts at the beginning of it. Where it starts
+    is kept at once: a restart before its first row must not move it past what came meanwhile."""
+    cursors: dict[Stream, int] = {}
+    for stream in able.streams:
+        kept = store.sinks.cursor(name, stream)
+        if kept is None:
+            from_now = stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in able.collapse
+            kept = store.tail.newest(stream, committed_only=False) if from_now else 0
+            store.sinks.move_cursor(name, stream, kept)
+        cursors[stream] = kept
+    return cursors
 
 
 class SinkDelivery:

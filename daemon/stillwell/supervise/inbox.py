@@ -9,9 +9,12 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from stillwell.acquire.source import Batch, JournalBatch, SourceState
 from stillwell.deliver.allowance import Allowance
+from stillwell.deliver.checked import checked_request
+from stillwell.foreign import Aside
 from stillwell.notice import Notice
 from stillwell.ports import Refusal, Stream
 from stillwell.request import Command, Reply, Request
@@ -133,6 +136,18 @@ class Inbox:
                 self._changed.notify()
         if why:
             answer(Reply(False, why))
+
+    def ask_aside(
+        self, aside: Aside, sink: str, request: Request, answer: Callable[[Reply], None]
+    ) -> None:
+        """Like `ask` for what a sink's own code hands over; raises `MistakeError` for what is no
+        request. The answer goes out aside: no sink may hold up the pipeline."""
+
+        def answered(reply: Reply) -> None:
+            if not aside.call(partial(answer, reply)):
+                log.warning("A sink takes no more answers; one is dropped.")
+
+        self.ask(sink, checked_request(request), answered)
 
     def take(self, wait_s: float) -> list[Item]:
         """What waits, in order, and behind it a few of the requests; waits up to `wait_s` real

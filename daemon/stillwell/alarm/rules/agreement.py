@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from stillwell.alarm.rules.limit import Limit, Side
 from stillwell.alarm.rules.neighbours import Terms
-from stillwell.alarm.rules.rate import STRETCH_MS
+from stillwell.alarm.rules.rate import FASTEST_WATER_K_PER_S, STRETCH_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,10 +21,13 @@ class Agreement:
     name: str
     channels: tuple[str, ...]
     within: float
-    delay_s: float = 900.0
-    """How long they must be apart to be told, and together to return."""
-    fastest_per_s: float | None = None
-    """The fastest that what they see can change; None where it is not known."""
+    delay_s: float = 2700.0
+    """How long they must be apart to be told, and together to return. Water that is changed with
+    the pump off, or a pump that pauses, parts two probes for half an hour (common practice); a
+    probe in the air and a pump that has stopped are told before, by names of their own."""
+    of_water_probes: bool = False
+    """Whether all of them are probes in the tank's water, whose temperature changes no faster than
+    `rate.FASTEST_WATER_K_PER_S`."""
 
 
 def limit_of(agreement: Agreement, longest_step_ms: int) -> Limit:
@@ -40,4 +43,5 @@ def limit_of(agreement: Agreement, longest_step_ms: int) -> Limit:
 
 
 def terms_of(agreement: Agreement) -> Terms:
-    return Terms(agreement.within, 3 * STRETCH_MS / 1000, agreement.fastest_per_s)
+    fastest = FASTEST_WATER_K_PER_S if agreement.of_water_probes else None
+    return Terms(agreement.within, 3 * STRETCH_MS / 1000, fastest)

@@ -37,7 +37,7 @@ class Band:
     label: str = ""
     """As people call it; empty: the name, capitalised."""
     of_water: bool = True
-    """Whether this is the tank's water, for which heater and lid are advised, or something else."""
+    """Whether all of its channels are in the tank's water, for which heater and lid are advised."""
 
     @property
     def called(self) -> str:

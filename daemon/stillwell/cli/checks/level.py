@@ -6,7 +6,6 @@ import json
 from collections.abc import Iterator
 from pathlib import Path
 
-from stillwell import wire
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.estimate.level import CalibrationWorth
 from stillwell.observe.chamber.watch import LevelWatch
@@ -14,6 +13,7 @@ from stillwell.observe.observing import key_of
 from stillwell.settings import Settings
 from stillwell.store import StoreReader
 from stillwell.units import Dimension, show
+from stillwell.wiring.plans.level import level_plan
 
 NIGHT_MS = 10 * 3_600_000
 JUG_ML = 5.0
@@ -24,7 +24,7 @@ practice)."""
 def calibration(settings: Settings, store: Path) -> Iterator[Point]:
     """One point where a pour would halve the interval of a night's loss, or where the chamber is
     known well enough; none where nothing is known yet. Raises `StoreError`."""
-    plan = wire.level_plan(settings)
+    plan = level_plan(settings)
     if plan is None or not store.exists():
         return
     watch = LevelWatch(plan)

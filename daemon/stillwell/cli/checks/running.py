@@ -14,7 +14,7 @@ from stillwell.settings import Settings
 from stillwell.store import StoreReader
 from stillwell.units import Dimension, show
 from stillwell.watching import Watch
-from stillwell.wire import limits_of
+from stillwell.wiring.plans.channels import limits_of
 
 LONGEST_WAIT_S = 60.0
 """For the first round of a daemon that has just begun."""

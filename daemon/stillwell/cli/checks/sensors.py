@@ -14,7 +14,8 @@ from stillwell.cli.checks.readings import channel_point
 from stillwell.ports import Clock, Driver, TellsTime
 from stillwell.reading import Moment
 from stillwell.settings import Settings
-from stillwell.wire import judge_of, sources
+from stillwell.wiring.plans.channels import judge_of
+from stillwell.wiring.sources import sources
 
 CLOSING_S = 2.0
 

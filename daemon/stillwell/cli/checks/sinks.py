@@ -19,7 +19,7 @@ from stillwell.request import Command, Request
 from stillwell.settings import Destination, Settings
 from stillwell.store import StoreError, StoreReader, ask, await_reply
 from stillwell.supervise.verdict import Verdict, verdict_key
-from stillwell.wire import make_sink
+from stillwell.wiring.sinks import make_sink
 
 NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not looking."
 ADD_ONE = 'Add a [sink.NAME] to the configuration: the README says how, under "On your phone".'

@@ -3,10 +3,11 @@ alarms, estimates and the night's numbers."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
+from dataclasses import replace
 
 from stillwell.entry import Entry
-from stillwell.estimate.answer import Estimate, NotEnough
+from stillwell.estimate.answer import NotEnough
 from stillwell.estimate.level import CalibrationWorth, LevelState, PumpStopped
 from stillwell.finding import Finding
 from stillwell.observe.chamber import rules
@@ -19,6 +20,7 @@ from stillwell.observe.chamber.numbers import LevelNumbers
 from stillwell.observe.chamber.plan import LevelPlan
 from stillwell.observe.chamber.pump import stood
 from stillwell.observe.chamber.record import LevelRecord
+from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
@@ -31,6 +33,7 @@ class LevelWatch:
     name = "level"
 
     def __init__(self, plan: LevelPlan) -> None:
+        self._doubted: Container[str] = ()
         self._begin(LevelRecord(plan))
 
     def _begin(self, record: LevelRecord) -> None:
@@ -50,9 +53,14 @@ class LevelWatch:
 
     # --- as an observer ----------------------------------------------------------------------
 
+    def hear(self, known: Known) -> None:
+        """Takes from now on nothing from the channels that are doubted: a probe in the air is no
+        reason to call a tank leaky."""
+        self._doubted = known.doubted
+
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes one judged reading."""
-        if not self._intake.wants(reading.channel):
+        if reading.channel in self._doubted or not self._intake.wants(reading.channel):
             return ()
         now_ms = self._pass_to(reading.moment)
         self._intake.take(reading, now_ms)
@@ -151,7 +159,6 @@ class LevelWatch:
         end = state.now_ms
         return self._record.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
 
-    def missing_to_mark(self) -> Estimate | None:
-        """How much fresh water is missing to the fill mark, mL, as last looked at; None when there
-        is not enough evidence."""
-        return self._alarms.facts.missing
+    def tell(self, known: Known) -> Known:
+        """Says how much fresh water is missing to the fill mark, as last looked at."""
+        return replace(known, missing=self._alarms.facts.missing)

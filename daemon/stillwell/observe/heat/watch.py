@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.catalogue import priority_of
@@ -21,6 +22,7 @@ from stillwell.estimate.thermal.lamp_hours import LampHours, Window
 from stillwell.finding import Finding
 from stillwell.notice import Message, Priority
 from stillwell.observe.heat.texts import HeaterTexts, Kind
+from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
@@ -170,6 +172,10 @@ class HeaterWatch:
             out += self._findings(now)
             out += self._worded_anew(now)
         return out
+
+    def tell(self, known: Known) -> Known:
+        """Says which probes are doubted."""
+        return replace(known, doubted=frozenset(self.judge.doubted))
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes from the journal only what made the chamber rise; water that was poured or changed

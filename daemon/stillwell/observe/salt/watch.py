@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import asdict
 
 from stillwell.alarm.catalogue import priority_of
@@ -16,6 +16,7 @@ from stillwell.journal import Kind
 from stillwell.journal.values import marked
 from stillwell.notice import Message
 from stillwell.observe.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
+from stillwell.observe.known import Known
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.alarms import HIGH, LOW, UNSURE, findings
 from stillwell.ports import Published
@@ -38,16 +39,13 @@ class SaltWatch:
 
     Args:
         plan: the tank.
-        missing: asked once a day for what the level says is missing to the mark, in mL.
     """
 
     name = "salt"
 
-    def __init__(
-        self, plan: BookPlan, missing: Callable[[], Estimate | None] = lambda: None
-    ) -> None:
+    def __init__(self, plan: BookPlan) -> None:
         self._plan = plan
-        self._missing = missing
+        self._missing: Estimate | None = None
         self._ledger = Ledger(plan.salt)
         self._entries: dict[int, Entry] = {}
         self._level: list[MissingWater] = []
@@ -61,6 +59,10 @@ class SaltWatch:
     def alarms() -> tuple[str, ...]:
         """Returns the names of its alarms."""
         return HIGH, LOW, UNSURE
+
+    def hear(self, known: Known) -> None:
+        """Takes what the level says is missing to the mark; it counts once a day."""
+        self._missing = known.missing
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Readings reach it through the level only."""
@@ -103,7 +105,7 @@ class SaltWatch:
     def _ask_level(self, now_ms: int) -> None:
         if self._level and 0 <= now_ms - self._level[-1].t_ms < DAY_MS:
             return
-        said = self._missing()
+        said = self._missing
         if said is not None:
             self._level.append(missing_water(now_ms, said.value, said.low, said.high))
             self._looked_ms = None

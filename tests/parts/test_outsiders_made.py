@@ -1,4 +1,4 @@
-"""Drivers and sinks of other people's that fail when they are made: the wire puts the rest
+"""Drivers and sinks of other people's that fail when they are made: the wiring puts the rest
 together all the same."""
 
 from __future__ import annotations
@@ -10,11 +10,13 @@ from typing import Any
 
 import pytest
 
-from stillwell import wire
 from stillwell.acquire.clock import SetClock
 from stillwell.deliver.mqtt import Mqtt
 from stillwell.settings import Destination, Settings, load
 from stillwell.supervise.inbox import Inbox
+from stillwell.wiring.assemble import open_store
+from stillwell.wiring.sinks import deliveries
+from stillwell.wiring.sources import sources
 
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 
@@ -43,7 +45,7 @@ class TestADriver:
         settings = room(tmp_path)
         strange = replace(settings.source["tank"], name="strange", made=NoBus, channels=())
         both = replace(settings, source={**settings.source, "strange": strange})
-        on_it = {s.name: bus for bus, sources in wire.sources(both).items() for s in sources}
+        on_it = {s.name: bus for bus, sources in sources(both).items() for s in sources}
         assert set(on_it) == {"tank", "strange"}
         assert on_it["strange"] != on_it["tank"]
 
@@ -58,10 +60,8 @@ class TestASink:
             name: Destination(name, "mqtt", made, Mqtt.Settings(host="127.0.0.1"))  # type: ignore[arg-type]
             for name, made in kinds.items()
         }
-        with wire.open_store(settings) as store:
-            made = wire.deliveries(
-                replace(settings, sink=destinations), store, Inbox(), SetClock(0)
-            )
+        with open_store(settings) as store:
+            made = deliveries(replace(settings, sink=destinations), store, Inbox(), SetClock(0))
         broken, broker = made
         away, why = broken.away
         assert away

@@ -1,0 +1,1 @@
+"""What each part is told of the tank, from the settings."""

@@ -1,0 +1,27 @@
+"""By what the readings of a channel are judged."""
+
+from __future__ import annotations
+
+from stillwell.quality.judge import Judge
+from stillwell.quality.limits import Limits, limits_for
+from stillwell.reading import Quantity
+from stillwell.settings import Settings
+
+_NAMED = {"rate": "rate_per_s", "gap": "gap_s", "flat_for": "flat_for_s"}
+
+
+def limits_of(settings: Settings, channel: str) -> Limits:
+    """What the settings say of a channel, over the defaults of its quantity."""
+    configured = settings.channel[channel]
+    said = {_NAMED.get(k, k): value for k, value in configured.quality if value is not None}
+    return limits_for(Quantity(configured.quantity), settings.source_of(channel).every, said)
+
+
+def judge_of(settings: Settings, channel: str) -> Judge:
+    """A fresh judge of a channel."""
+    return Judge(limits_of(settings, channel), settings.channel[channel].offset or 0.0)
+
+
+def quantities(settings: Settings) -> dict[str, Quantity]:
+    """What each channel measures."""
+    return {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}

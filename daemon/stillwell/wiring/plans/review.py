@@ -1,0 +1,37 @@
+"""What a review of the night looks at."""
+
+from __future__ import annotations
+
+from stillwell.reading import UNIT
+from stillwell.review import BandPlan
+from stillwell.review_plan import ReviewPlan
+from stillwell.settings import Settings
+from stillwell.wiring.plans.channels import limits_of, quantities
+from stillwell.wiring.plans.watch import watch_plan
+
+
+def review_plan(settings: Settings) -> ReviewPlan:
+    """What a review looks at, and for whom."""
+    measured = quantities(settings)
+    return ReviewPlan(
+        tank=settings.tank.label or settings.tank.name,
+        zone=settings.tank.zone,
+        units=settings.tank.units,
+        night_from=settings.night.from_,
+        night_to=settings.night.to,
+        bands=tuple(
+            BandPlan(
+                name=band.name,
+                channels=band.channels,
+                low=band.low,
+                high=band.high,
+                unit=UNIT[measured[band.channels[0]]],
+                stale_ms=round(
+                    1000 * max(limits_of(settings, channel).gap_s for channel in band.channels)
+                ),
+                of_water=band.of_water,
+            )
+            for band in watch_plan(settings).bands
+        ),
+        channels=measured,
+    )
