@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Callable
 
 import pytest
 from hypothesis import settings
+
+import free_ports as ports
 
 # No test asserts a time, hypothesis with its deadline of 200 ms an example included.
 settings.register_profile("untimed", deadline=None)
@@ -22,7 +23,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+LONGEST_FIRST = ("whole", "docs", "parts", "store")
+"""Folders whose tests take longest. Where several processes share the tests, none of them is left
+with a long file at the end."""
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    ranks = {name: rank for rank, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: ranks.get(item.path.parent.name, len(ranks)))
     if config.getoption("--long"):
         return
     skip = pytest.mark.skip(reason="long campaign: runs with --long")
@@ -37,19 +45,13 @@ def long_run(request: pytest.FixtureRequest) -> bool:
     return bool(request.config.getoption("--long"))
 
 
-def _free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.fixture
 def free_port() -> int:
     """A TCP port of 127.0.0.1 that nobody listened on a moment ago."""
-    return _free_port()
+    return ports.free_port()
 
 
 @pytest.fixture
 def free_ports() -> Callable[[], int]:
     """Gives another free TCP port of 127.0.0.1 on every call."""
-    return _free_port
+    return ports.free_port

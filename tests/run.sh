@@ -65,4 +65,5 @@ run .venv/bin/ruff check daemon drivers tests
 run .venv/bin/ruff format --check daemon drivers tests
 run .venv/bin/mypy daemon drivers tests
 run shellcheck tests/*.sh deploy/*.sh .ci/run
-run .venv/bin/pytest "$@"
+# Two processes share the files, for two cores: many tests wait for something most of their time.
+run .venv/bin/pytest -n 3 --dist loadfile --no-loadscope-reorder "$@"

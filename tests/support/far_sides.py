@@ -8,7 +8,6 @@ import json
 import os
 import shutil
 import signal
-import socket
 import socketserver
 import subprocess
 import threading
@@ -26,6 +25,7 @@ from typing import Any, ClassVar
 
 import pytest
 
+from free_ports import free_port
 from real_broker import wait_until
 
 VICTORIA = shutil.which("victoria-metrics")
@@ -111,8 +111,7 @@ class Influxd1(Server):
     def command(self) -> list[str]:
         assert INFLUXD is not None
         config = self._folder / "influxdb.conf"
-        with socket.create_server(("127.0.0.1", 0)) as probe:
-            backup = probe.getsockname()[1]
+        backup = free_port()
         config.write_text(
             f"""reporting-disabled = true
 bind-address = "127.0.0.1:{backup}"

@@ -195,8 +195,10 @@ SHOWS = {"call": _calls, "water": _warmth_differs, "level": _level_differs}
 class Lives:
     """Simulated tanks that have been learned, by seed, and what faults do to them."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, every: str = "30 s") -> None:
+        """`every`: how often the sensors are read."""
         self._folder = folder
+        self._every = every
         self._learned: dict[str, Path] = {}
 
     def run(self, line: Line, seed: int) -> Outcome:
@@ -209,7 +211,7 @@ class Lives:
         store = self._folder / f"{line.name}-{seed}.db"
         shutil.copy(learned, store)
         heard = self._live(
-            _settings(seed, line.probes, faults, self._folder, line.keeper, line.heater),
+            self._settings(seed, line.probes, faults, line.keeper, line.heater),
             store,
             _start_ms(seed),
             (LEARNING_S, until_s),
@@ -253,7 +255,7 @@ class Lives:
             }
             for name, at_s, *target in faults
         ]
-        settings = _settings(seed, probes, said, self._folder)
+        settings = self._settings(seed, probes, said)
         start_ms = _start_ms(seed)
         out = []
         for begin_s, end_s in spans_s:
@@ -270,7 +272,7 @@ class Lives:
         path = self._learned.get(key)
         if path is None:
             path = self._folder / f"learned-{key}.db"
-            settings = _settings(seed, probes, [], self._folder, keeper, heater)
+            settings = self._settings(seed, probes, [], keeper, heater)
             self._live(settings, path, _start_ms(seed), (0.0, LEARNING_S))
             self._learned[key] = path
         return path
@@ -297,6 +299,30 @@ class Lives:
         line.end()
         return heard
 
+    def _settings(
+        self,
+        seed: int,
+        probes: int,
+        faults: Sequence[Mapping[str, Any]],
+        keeper: Mapping[str, Any] = NOBODY_ELSE,
+        heater: str = "",
+    ) -> Settings:
+        """The demo's configuration with another seed, its beginning, its keeper's habits, faults
+        and another heater."""
+        text = DEMO.read_text(encoding="utf-8")
+        start = datetime.fromtimestamp(_start_ms(seed) / 1000, UTC).isoformat()
+        said = ", ".join(_inline(fault) for fault in faults)
+        own = f"seed = {seed}\nstart = {start}\nfaults = [{said}]\nkeeper = {_inline(keeper)}\n"
+        text = _replaced(text, "seed = 1\n", own)
+        text = _replaced(text, 'every = "30 s"\nseed', f'every = "{self._every}"\nseed')
+        if heater:
+            text = _replaced(text, '\nheater = "75 W"', f'\nheater = "{heater}"')
+            text = _replaced(text, '\npower = "75 W"', f'\npower = "{heater}"')
+        path = self._folder / "tank.toml"
+        path.write_text(text, encoding="utf-8")
+        settings = load(path)
+        return _with_one_probe(settings) if probes == 1 else settings
+
     def _shown_s(
         self, line: Line, seed: int, faults: Sequence[Mapping[str, Any]], begins_s: float
     ) -> float:
@@ -306,7 +332,7 @@ class Lives:
         if line.shows not in SHOWS:
             return parse(line.shows, Dimension.DURATION)
         tank, twin = (
-            _model(_settings(seed, line.probes, which, self._folder, line.keeper, line.heater))
+            _model(self._settings(seed, line.probes, which, line.keeper, line.heater))
             for which in (faults, ())
         )
         at_s = begins_s + max(_later_s(fault) for fault in line.inject)
@@ -355,30 +381,6 @@ def _entries(line: Line, seed: int, begins_s: float) -> list[Entry]:
         )
         for note in line.journal
     ]
-
-
-def _settings(
-    seed: int,
-    probes: int,
-    faults: Sequence[Mapping[str, Any]],
-    folder: Path,
-    keeper: Mapping[str, Any] = NOBODY_ELSE,
-    heater: str = "",
-) -> Settings:
-    """The demo's configuration with another seed, its beginning, its keeper's habits, faults, and
-    another heater."""
-    text = DEMO.read_text(encoding="utf-8")
-    start = datetime.fromtimestamp(_start_ms(seed) / 1000, UTC).isoformat()
-    said = ", ".join(_inline(fault) for fault in faults)
-    own = f"seed = {seed}\nstart = {start}\nfaults = [{said}]\nkeeper = {_inline(keeper)}\n"
-    text = _replaced(text, "seed = 1\n", own)
-    if heater:
-        text = _replaced(text, '\nheater = "75 W"', f'\nheater = "{heater}"')
-        text = _replaced(text, '\npower = "75 W"', f'\npower = "{heater}"')
-    path = folder / "tank.toml"
-    path.write_text(text, encoding="utf-8")
-    settings = load(path)
-    return _with_one_probe(settings) if probes == 1 else settings
 
 
 def _replaced(text: str, old: str, new: str) -> str:

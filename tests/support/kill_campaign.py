@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import random
 import shutil
-import socket
 import sqlite3
 import threading
 import time
@@ -27,6 +26,7 @@ from paho.mqtt.properties import Properties
 
 from far_sides import Asked, Receiver, Says, Victoria
 from fast_process import GENEROUS_S, FastDaemon
+from free_ports import free_port
 from kill_story import Story
 from kill_tally import CLOSE_S, Tally, from_json, to_json
 from real_broker import Broker
@@ -102,11 +102,6 @@ kind = "push"
 url = "json://127.0.0.1:{hook}/"
 pictures = false
 """
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        return int(probe.getsockname()[1])
 
 
 class Phone:

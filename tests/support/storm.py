@@ -28,13 +28,14 @@ import hostile_plugins
 import storm_plugins
 from far_sides import Asked, Receiver, Says, Victoria
 from fast_process import GENEROUS_S, FastDaemon
+from free_ports import free_port
 from kill_story import parts
 from real_broker import Broker
 from stillwell.notice import Priority
 from stillwell.reading import Flag
 from stillwell.store import StoreReader
 from storm_plugins import LOW, OUT_FROM_MS, OUT_TO_MS, PERIOD_MS, WELL, shift_ms
-from storm_world import HANGS_AT_START, PROBE, TANK, Disk, Trickler, free_port, hostile
+from storm_world import HANGS_AT_START, PROBE, TANK, Disk, Trickler, hostile
 
 ON_DELAY_MS = 5 * 60_000
 HOUR_MS = 3_600_000

@@ -148,11 +148,6 @@ class Disk:
             subprocess.run(["umount", "-l", str(self.root)], check=False)
 
 
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        return int(probe.getsockname()[1])
-
-
 def hostile(left_out: Container[str]) -> tuple[str, int, int]:
     """Returns the settings of every hostile source and sink but those, and how many they are."""
     drivers = [
