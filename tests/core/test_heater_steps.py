@@ -7,9 +7,11 @@ first order with noise and steps. It shares nothing with the simulator of the dr
 
 from __future__ import annotations
 
+import copy
 import math
 import random
 from collections.abc import Callable
+from functools import cache
 
 import pytest
 
@@ -145,13 +147,18 @@ class Tank:
             self.run(10.0)
 
 
-def watched(seed: int) -> Tank:
-    """After three days."""
+@cache
+def _watched(seed: int) -> Tank:
     tank = Tank(seed)
     tank.run(3 * DAY)
     assert tank.told == {}
     assert tank.mind.learned
     return tank
+
+
+def watched(seed: int) -> Tank:
+    """After three days."""
+    return copy.deepcopy(_watched(seed))
 
 
 class TestAnotherProbe:

@@ -62,6 +62,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("hints")
     text = (ROOT / "config/reading-room-simulated.toml").read_text(encoding="utf-8")
     text = re.sub(r"(?m)^path = .*$", 'path = "tank.db"', text)
+    text = text.replace('every = "30 s"', 'every = "5 min"')
     (folder / "my tank.toml").write_text(text, encoding="utf-8")
     (folder / "stillwell").symlink_to(STILLWELL)
     done = call("simulate", "--config", folder / "my tank.toml", "--days", "1")

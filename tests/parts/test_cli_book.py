@@ -13,7 +13,7 @@ SPAN = ("--from", "2026-03-08T00:00Z", "--until", "2026-03-10T12:00Z")
 
 @pytest.fixture(scope="module")
 def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tank(tmp_path_factory.mktemp("book"))
+    made = tank(tmp_path_factory.mktemp("book"), every="5 min")
     assert call("simulate", "-c", made, *SPAN).exit_code == 0
     for words in (("salinity", "35.4 ppt"), ("ammonia", "1 mg/L N"), ("water-change", "10 L")):
         noted = call("note", "-c", made, "--yes", "--at", "2026-03-09T10:00Z", *words)

@@ -45,7 +45,7 @@ class TestTheDeadMan:
 
 class TestTheReport:
     def test_counts_what_a_dead_heater_raised(self, tmp_path: Path) -> None:
-        config = tank(tmp_path)
+        config = tank(tmp_path, every="5 min")
         made = call("simulate", "-c", config, "--days", "3", "--fault", "not-heating", "--json")
         assert made.exit_code == 0, made.output
         log = json_lines(call("alarms", "-c", config, "--log", "10000", "--json"))

@@ -58,7 +58,7 @@ class TestForms:
 @pytest.fixture(scope="module")
 def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("tank")
-    made = tank(folder)
+    made = tank(folder, every="2 min")
     begun = ("--from", "2026-03-10T08:00Z", "--until", "2026-03-11T08:00Z")
     assert call("simulate", "-c", made, *begun, "--json").exit_code == 0
     return made

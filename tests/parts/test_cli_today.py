@@ -18,7 +18,7 @@ END = "2026-03-10T12:00Z"
 @pytest.fixture(scope="module")
 def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A tank that was watched for a day."""
-    made = tank(tmp_path_factory.mktemp("today"))
+    made = tank(tmp_path_factory.mktemp("today"), every="5 min")
     lived = call("simulate", "-c", made, "--days", "1", "--until", END)
     assert lived.exit_code == 0
     return made
@@ -90,7 +90,7 @@ class TestToday:
             assert caution in mending
 
     def test_what_is_due_stands_under_the_review_too(self, tmp_path: Path) -> None:
-        made = tank(tmp_path)
+        made = tank(tmp_path, every="5 min")
         assert call("simulate", "-c", made, "--days", "2", "--until", END).exit_code == 0
         said = call("review", "-c", made).stdout
         assert "Due: measure the salinity" in said

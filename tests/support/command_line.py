@@ -31,7 +31,7 @@ commit_every = "5 s"
 
 [source.tank]
 driver = "simulated"
-every = "30 s"
+every = "{every}"
 deadline = "30 min"
 seed = 7
 [source.tank.channels]
@@ -66,10 +66,11 @@ says = "Top up with fresh water to the fill mark."
 """
 
 
-def tank(folder: Path, more: str = "") -> Path:
-    """Writes a configuration of a simulated tank; its store is ``tank.db`` beside it."""
+def tank(folder: Path, more: str = "", every: str = "30 s") -> Path:
+    """Writes a configuration of a simulated tank that is read so often; its store is ``tank.db``
+    beside it."""
     path = folder / "tank.toml"
-    path.write_text(TANK.format(store=folder / "tank.db") + more, encoding="utf-8")
+    path.write_text(TANK.format(store=folder / "tank.db", every=every) + more, encoding="utf-8")
     return path
 
 

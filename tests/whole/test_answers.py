@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from command_line import process
+from command_line import call
 
 Make = Callable[..., Any]
 
@@ -23,13 +23,13 @@ class Keeper:
         self.tank = tank
 
     def does(self, *words: str) -> str:
-        done = process(*words, "-c", self.tank.config, "--by", "Maeve")
-        assert done.returncode == 0, done.stderr + done.stdout
+        done = call(*words, "-c", self.tank.config, "--by", "Maeve")
+        assert done.exit_code == 0, done.output
         return done.stdout
 
     def is_refused(self, *words: str) -> str:
-        done = process(*words, "-c", self.tank.config)
-        assert done.returncode == 1, done.stderr + done.stdout
+        done = call(*words, "-c", self.tank.config)
+        assert done.exit_code == 1, done.output
         return done.stdout
 
     def events(self, alarm: str) -> list[str]:

@@ -67,6 +67,49 @@ class Habit:
     sigma: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Bend:
+    """A column `gain * max(0, t - at)` less what a straight line describes of it, by its sums."""
+
+    at: float
+    """s."""
+    gain2: float
+    """The heater's gain, squared."""
+    after: tuple[float, float, float]
+    """Sums of 1, t and t² over the minutes after it."""
+    level: float
+    """What a straight line describes of it: along the constant and along the slope, each of length
+    1."""
+    slope: float
+    own: float
+    """Its product with itself."""
+    y: float
+    """And with the values."""
+    s: float
+    """And with the step."""
+
+
+def _bends(
+    times: list[float], line: list[float], gain: float, value: list[float], step: list[float]
+) -> list[_Bend]:
+    """A bend at each minute but the last. `value` and `step` hold nothing of a straight line."""
+    found = []
+    n = t1 = t2 = lined = line_t = v = v_t = u = u_t = 0.0
+    root = math.sqrt(len(times))
+    for k in range(len(times) - 1, 0, -1):
+        t = times[k]
+        n, t1, t2 = n + 1, t1 + t, t2 + t * t
+        lined, line_t = lined + line[k], line_t + line[k] * t
+        v, v_t = v + value[k], v_t + value[k] * t
+        u, u_t = u + step[k], u_t + step[k] * t
+        at = times[k - 1]
+        level, slope = gain * (t1 - at * n) / root, gain * (line_t - at * lined)
+        own = gain * gain * (t2 - 2 * at * t1 + at * at * n) - level * level - slope * slope
+        y, s = gain * (v_t - at * v), gain * (u_t - at * u)
+        found.append(_Bend(at, gain * gain, (n, t1, t2), level, slope, own, y, s))
+    return found[::-1]
+
+
 class _Course:
     """Minutes on either side of a split, and how well bends of the relay describe them."""
 
@@ -82,15 +125,9 @@ class _Course:
         self._line = [t / length for t in centred]
         value = self._bare(self._values)
         step = self._bare([0.0] * len(before) + [1.0] * len(after))
-        gain = habit.gain
-        self._bends = [
-            self._bare([gain * max(0.0, t - k) for t in self._times]) for k in self._times[:-1]
-        ]
         self.ss = sum(map(mul, step, step))
         self._yy, self._ys = sum(map(mul, value, value)), sum(map(mul, value, step))
-        self._yb = [sum(map(mul, value, b)) for b in self._bends]
-        self._sb = [sum(map(mul, step, b)) for b in self._bends]
-        self._bb = [sum(map(mul, b, b)) for b in self._bends]
+        self._bends = _bends(self._times, self._line, habit.gain, value, step)
         self.without = math.inf
         """Squares that are left at best without a step, the price of the bends included."""
         self.stepped = math.inf
@@ -107,21 +144,27 @@ class _Course:
         return [c - level - slope * x for c, x in zip(column, self._line, strict=True)]
 
     def _try_all(self) -> None:
-        self._try(self._yy, self._ys, ())
-        yb, sb, bb = self._yb, self._sb, self._bb
-        for i, bend in enumerate(self._bends):
-            for on in (True, False):
-                way = 1.0 if on else -1.0
-                self._try(self._yy - 2 * way * yb[i] + bb[i], self._ys - way * sb[i], ((i, on),))
-            for j in range(i + 1, len(self._bends)):
-                both = bb[i] + bb[j] - 2 * sum(map(mul, bend, self._bends[j])) + self._yy
-                for on in (True, False):
-                    way = 1.0 if on else -1.0
-                    self._try(
-                        both - 2 * way * (yb[i] - yb[j]),
-                        self._ys - way * (sb[i] - sb[j]),
-                        ((i, on), (j, not on)),
-                    )
+        yy, ys, ss = self._yy, self._ys, self.ss
+        self._try(yy, ys, ())
+        noise2 = self._habit.sigma * self._habit.sigma
+        dear = 4 * BEND_COST * noise2  # what two bends cost at least
+        for i, one in enumerate(self._bends):
+            self._try(yy - 2 * one.y + one.own, ys - one.s, ((i, True),))
+            self._try(yy + 2 * one.y + one.own, ys + one.s, ((i, False),))
+            at, gain2, level, slope = one.at, one.gain2, one.level, one.slope
+            for j, other in enumerate(self._bends[i + 1 :], i + 1):
+                # What both hinges have in common, less what a straight line describes of it.
+                n, t, t2 = other.after
+                common = gain2 * (t2 - (at + other.at) * t + at * other.at * n)
+                common -= level * other.level + slope * other.slope
+                both = yy + one.own + other.own - 2 * common
+                up, along = 2 * (one.y - other.y), one.s - other.s
+                for on, rest, by in (
+                    (True, both - up, ys - along),
+                    (False, both + up, ys + along),
+                ):
+                    if rest - by * by / ss + dear < self.stepped or rest + dear < self.without:
+                        self._try(rest, by, ((i, on), (j, not on)))
 
     def _try(self, rest: float, along: float, bends: tuple[tuple[int, bool], ...]) -> None:
         ss = self.ss
