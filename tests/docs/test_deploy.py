@@ -163,8 +163,9 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (newer / "systemctl").write_text("#!/bin/sh\necho 'systemd 257 (257.7-1)'\n")
     (newer / "systemctl").chmod(0o755)
     path = f"{newer}:{os.environ['PATH']}"
-    # Compiling is left to whoever imports: most of these packages' modules nobody does.
-    more = {"STILLWELL_ROOT": str(root), "PATH": path, "PIP_NO_COMPILE": "1"}
+    # Compiling is left to whoever imports: most of these packages' modules nobody does. (pip takes
+    # the value for the option's own, which is whether to compile.)
+    more = {"STILLWELL_ROOT": str(root), "PATH": path, "PIP_NO_COMPILE": "0"}
     done = run(ROOT / "deploy/install.sh", **more)
     assert done.returncode == 0, done.stdout + done.stderr
     return root

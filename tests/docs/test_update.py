@@ -134,9 +134,10 @@ class Machine:
             "PATH": f"{folder / 'bin'}:{os.environ['PATH']}",
             "PIP_NO_INDEX": "1",
             "PIP_FIND_LINKS": str(self.wheels),
-            "PIP_NO_COMPILE": "1",
+            # Compiling is left to whoever imports. (pip takes the value for the option's own, which
+            # is whether to compile.)
+            "PIP_NO_COMPILE": "0",
             "PIP_CONFIG_FILE": os.devnull,
-            "PYTHONDONTWRITEBYTECODE": "1",
             "BASH_ENV": str(stops),
         }
         self.settings = self.root / "etc/stillwell/stillwell.toml"

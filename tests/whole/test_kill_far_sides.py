@@ -53,7 +53,7 @@ class TestKillAnybody:
         ]
         more = f'[sink.history]\nkind = "influx"\nurl = "{victoria.url}"\nresend = 60\n'
         tank = daemon(port=mosquitto.port, faults=faults, commit_every="2 min", more=more)
-        rounds = 200 if long_run else 8
+        rounds = 200 if long_run else 4
         for number in range(rounds):
             tank.start(speed=400)
             enough = len(tank.readings("water-a")) + 5
