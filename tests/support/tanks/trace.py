@@ -214,6 +214,7 @@ class World(Protocol):
         onset_s: int | None = None,
         lasts_s: int | None = None,
         chiller: bool | None = None,
+        every_s: int | None = None,
     ) -> Run:
         """Returns the life of the tank that `seed` draws.
 
@@ -228,9 +229,10 @@ class World(Protocol):
             onset_s: when it begins; by default somewhat before the middle of the run.
             lasts_s: how long it lasts; by default three to four days.
             chiller: whether it has one; None draws that. A fault of chillers has it in any case.
+            every_s: how often the probes are read; None draws it.
 
         Raises ValueError for a fault that this kind of heater can't have, and for a run that is too
-        short for the fault and two days after it.
+        short for the fault and, where `lasts_s` is not given, two days after it.
         """
         ...
 

@@ -64,25 +64,28 @@ class Simulated:
         onset_s: int | None = None,
         lasts_s: int | None = None,
         chiller: bool | None = None,
+        every_s: int | None = None,
     ) -> Run:
         """Returns the life of the tank that `seed` draws; see `trace.World`."""
         stream = _streams(self.name, seed)
         kind = _kind(stream("kind"), fault, heater)
         injected = _injected(stream("times"), days, fault, onset_s, lasts_s)
         chilled = True if fault in _OF_CHILLERS else chiller
-        setup = self._setup(stream, kind, days, injected, chilled)
+        tank = drawn_tank(stream("tank"))
+        tank.every_s = every_s or tank.every_s
+        setup = self._setup(stream, tank, kind, days, injected, chilled)
         return Run(setup.household, injected, days, lambda: live(setup, days))
 
     def _setup(
         self,
         stream: Callable[[str], Random],
+        tank: Tank,
         kind: Heater,
         days: float,
         injected: Injected | None,
         chiller: bool | None,
     ) -> Setup:
         minutes = int(days * 1_440) + 2
-        tank = drawn_tank(stream("tank"))
         body = self.body(stream("body"), tank, 3)
         air, start, absent, needed = self._home(stream, tank, body, kind, minutes)
         climate = _climate(air)
@@ -166,7 +169,8 @@ def _injected(
         return None
     onset = int(early * days * DAY_S) if onset_s is None else onset_s
     end = onset + (int(lasts * DAY_S) if lasts_s is None else lasts_s)
-    if end + 2 * DAY_S > days * DAY_S:
+    after = 0 if lasts_s is not None else 2 * DAY_S
+    if end + after > days * DAY_S:
         raise ValueError(f"{days} days are too few for a fault that ends after {end / DAY_S:.1f}.")
     return Injected(fault, onset, end)
 
