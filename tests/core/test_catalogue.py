@@ -26,7 +26,7 @@ from stillwell.observe.heat.watch import MAINS_LOST, PUMP_RESTS, PUMP_STOPPED
 from stillwell.observe.lamp import alarms as lamp_alarms
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.reading import Quantity
-from stillwell.restarts import ALARM as RESTARTING
+from stillwell.run.restarts import ALARM as RESTARTING
 from stillwell.settings import load
 from stillwell.wiring.plans.watch import watch_plan
 
@@ -54,11 +54,10 @@ RAISES: dict[str, tuple[str, ...]] = {
     "observe/observing.py": ("{observer}.failing",),
     "observe/salt/alarms.py": SaltWatch.alarms(),
     "observe/salt/watch.py": SaltWatch.alarms(),
-    "pipeline.py": (
-        *("source.{source}.down", "sink.{sink}.away"),
-        *("clock.stepped", "store.failing", "store.damaged"),
-    ),
-    "restarts.py": (RESTARTING,),
+    "run/clock.py": ("clock.stepped",),
+    "run/far_ends.py": ("source.{source}.down", "sink.{sink}.away"),
+    "run/store_trouble.py": ("store.failing", "store.damaged"),
+    "run/restarts.py": (RESTARTING,),
     "supervise/last_settings.py": ("settings.broken",),
 }
 """What each module that makes findings raises, by the names of rows."""

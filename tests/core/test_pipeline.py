@@ -19,12 +19,13 @@ from stillwell.entry import Entry
 from stillwell.finding import Finding
 from stillwell.notice import Message, Notice, Priority, State, Transition
 from stillwell.observe.observing import Observer
-from stillwell.pipeline import STEP_TOLD_FOR_MS, Pipeline
+from stillwell.pipeline import Pipeline
 from stillwell.ports import Published
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
 from stillwell.reading import Flag, Moment, Quantity, Reading, Sample
 from stillwell.request import Command, Request
+from stillwell.run.clock import STEP_TOLD_FOR_MS
 from stillwell.store import Store, StoreReader
 from stillwell.store import file as store_file
 from stillwell.store.connect import connect_writer

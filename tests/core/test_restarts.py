@@ -11,7 +11,7 @@ from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.notice import Priority, Transition
 from stillwell.pipeline import Pipeline
-from stillwell.restarts import ALARM, URGENT_FROM
+from stillwell.run.restarts import ALARM, URGENT_FROM
 from stillwell.store import Store
 
 NOON = 1_768_478_400_000  # 2026-01-15T12:00:00Z

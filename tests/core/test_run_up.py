@@ -26,7 +26,7 @@ from stillwell.ports import Published
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import default_limits
 from stillwell.reading import Failure, Moment, Quantity, Reading, Sample
-from stillwell.run_up import KEY
+from stillwell.run.run_up import KEY
 from stillwell.store import Store
 
 NOON = 1_768_478_400_000  # 2026-01-15T12:00:00Z

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from stillwell.restarts import ALARM, KEY
+from stillwell.run.restarts import ALARM, KEY
 
 Make = Callable[..., Any]
 NOTICE = "stillwell/reading-room/notice"

@@ -34,7 +34,7 @@ STYLE = {Watch.ON: "green", Watch.NO_TANK: "dim"}
 
 def look(reader: StoreReader) -> Watching:
     """Whether anybody watches the tank of a store. Raises `StoreError`."""
-    from stillwell.restarts import KEY as STARTS
+    from stillwell.run.restarts import KEY as STARTS
     from stillwell.store import is_held, moved_ms
 
     run = kept_run(reader)

@@ -8,11 +8,11 @@ import uuid
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from stillwell.asked.asked import trial
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.deliver.outbox import IDLE_S, Outbox, ahead_name
 from stillwell.foreign import within
 from stillwell.notice import Notice
-from stillwell.pipeline import drill
 from stillwell.ports import CanBeTried, Refusal, Row, Sink, Stream
 from stillwell.reading import Moment, Quantity
 from stillwell.request import Command, Request
@@ -82,7 +82,7 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
 
 def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[Point]:
     """Opens each sink and gives it a test notice, as the daemon's outbox would."""
-    notice = drill(f"check-{uuid.uuid4()}", Moment(0, clock_ms))
+    notice = trial(f"check-{uuid.uuid4()}", Moment(0, clock_ms))
     for name, destination in settings.sink.items():
         made = _made(settings, destination)
         if destination.sealed:

@@ -1,0 +1,1 @@
+"""What people ask of the daemon, from afar or through the store."""
