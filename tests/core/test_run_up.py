@@ -11,7 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from stillwell.acquire.source import Batch, SourceState
@@ -414,9 +414,22 @@ QUICK = replace(
 )
 
 
+HIDDEN_BY_SILENCE: list[tuple[float | None, float | None, float | None, int, bool]] = [
+    (18.0, 18.0, 0.0, 8, False),
+    (18.0, 24.75, 0.0, 11, False),
+    (18.0, 18.0, 0.0, 3, False),
+    (None, 18.0, 0.0, 4, False),
+    (18.0, 18.0, 0.0, 8, False),
+    (18.0, 18.0, 0.0, 1, True),
+]
+"""Probes that part while one of them is silent: the silence is over, and two minutes later the
+parting is told, though the daemon was killed in between."""
+
+
 class TestAnyStory:
     @settings(max_examples=40)
     @given(st.lists(STEP, max_size=20), st.booleans())
+    @example(HIDDEN_BY_SILENCE, False)
     def test_is_told_as_without_restarts(
         self, steps: list[tuple[float | None, float | None, float | None, int, bool]], boots: bool
     ) -> None:

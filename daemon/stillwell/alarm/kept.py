@@ -103,11 +103,12 @@ def restored(row: Transition, latching: bool, now: Moment) -> AlarmState:
         active=row.active,
         priority=row.priority,
         latching=latching,
-        since=_on_this_clock(row.since, now),
+        since=on_this_clock(row.since, now),
         shelf_ends_ms=shelving.restored_end_ms(row, now) if shelved else None,
     )
 
 
-def _on_this_clock(then: Moment, now: Moment) -> Moment:
+def on_this_clock(then: Moment, now: Moment) -> Moment:
+    """Returns a moment of an earlier run on the monotonic line of this one, by the wall clock."""
     ago_ms = min(max(0, now.utc_ms - then.utc_ms), _LONGEST_PAST_MS)
     return Moment(now.mono_ms - ago_ms, then.utc_ms, then.epoch)

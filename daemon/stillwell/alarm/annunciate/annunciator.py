@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections import ChainMap
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Protocol
 
 from stillwell.alarm.annunciate import maintenance, shelving
 from stillwell.alarm.annunciate.asked import DONE, event_of, fits
 from stillwell.alarm.annunciate.maintenance import MAINTENANCE
+from stillwell.alarm.annunciate.settling import Settling, newest, over_since_ms, settling
 from stillwell.alarm.annunciate.state import URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.annunciate.suppression import Relations
 from stillwell.alarm.kept import Shifted, restored
@@ -30,24 +31,8 @@ from stillwell.request import Reply, Request
 
 _NEVER_MS = 1 << 62
 
-_LOOK_AGAIN_MS = 600_000
-"""So often it is looked whether what has lost its cause still comes back. A choice of ours."""
-
-_LONGEST_SETTLING_MS = 6 * 3_600_000
-"""What has not followed its cause by then speaks, whichever way it goes. A choice of ours."""
-
 _LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
 """What announces a condition that began long ago."""
-
-
-@dataclass(frozen=True, slots=True)
-class Settling:
-    """A suppressed alarm without a standing cause. Monotonic times."""
-
-    due_ms: int
-    """When it speaks, unless what it is about comes back."""
-    until_ms: int
-    """When it speaks in any case."""
 
 
 WhyNot = Callable[[str], str]
@@ -117,20 +102,22 @@ class Annunciator:
                 del self._alarms[row.alarm], self._messages[row.alarm], self._latest[row.alarm]
         for alarm, state in self._alarms.items():
             if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
-                self._let_settle(alarm, now)
+                causes = (self._latest.get(c) for c in self._relations.causes(alarm))
+                self._let_settle(alarm, over_since_ms(filter(None, causes), now))
         return out
 
     def kept(self) -> Any:
         """What goes on in the next run and is not in the log, for `kept.as_text`."""
-        return self._settling
+        return [newest(self._latest.values()), self._settling]
 
     def revive(self, kept: Any, here: Shifted) -> None:
         """Goes on from what an earlier run has kept, after `restore`."""
-        for alarm, (due_ms, until_ms) in kept.items():
+        place, left = kept
+        if place != newest(self._latest.values()):
+            return  # the log tells more
+        for alarm, (due_ms, until_ms) in left.items():
             if alarm in self._settling:
-                self._settling[alarm] = Settling(
-                    int(due_ms) + here.by_ms, int(until_ms) + here.by_ms
-                )
+                self._settling[alarm] = Settling(int(due_ms), int(until_ms)).moved(here.by_ms)
 
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
         """Brings the standing of a condition to its alarm; asked as often as is convenient."""
@@ -333,12 +320,11 @@ class Annunciator:
             if state.state is State.UNACKNOWLEDGED and cause not in self._states:
                 return self._move(alarm, Event(Kind.SUPPRESS), now)
         elif state.state is State.SUPPRESSED and alarm not in self._settling:
-            self._let_settle(alarm, now)
+            self._let_settle(alarm, now.mono_ms)
         return []
 
-    def _let_settle(self, alarm: str, now: Moment) -> None:
-        due_ms = now.mono_ms + self._conditions.patience_ms(alarm)
-        self._settling[alarm] = Settling(due_ms, now.mono_ms + _LONGEST_SETTLING_MS)
+    def _let_settle(self, alarm: str, from_ms: int) -> None:
+        self._settling[alarm] = settling(from_ms, self._conditions.patience_ms(alarm))
 
     def _settle(self, now: Moment) -> list[Transition]:
         """What was hidden speaks when it has not followed its cause, and is not about to."""
@@ -349,8 +335,7 @@ class Annunciator:
             state = self._alarms[alarm]
             waits = state.active and now.mono_ms < left.until_ms
             if waits and self._conditions.comes_back(alarm, now):
-                again_ms = now.mono_ms + _LOOK_AGAIN_MS
-                self._settling[alarm] = replace(left, due_ms=min(again_ms, left.until_ms))
+                self._settling[alarm] = left.looked_at(now.mono_ms)
                 continue
             self._settling.pop(alarm)
             if self._cause_of(alarm, state.priority) is None:
