@@ -27,6 +27,7 @@ from stillwell.keeper.note_taker import NoteTaker
 from stillwell.notice import Notice, State, Transition
 from stillwell.observe.observing import Observer, Observing
 from stillwell.ports import JournalLine, Refusal, Stream
+from stillwell.quality.from_above import FromAbove
 from stillwell.quality.judge import Judge
 from stillwell.quality.offset import offsets_of
 from stillwell.reading import Moment
@@ -73,6 +74,7 @@ class Pipeline:
         units: those of the tank: what is kept is worded in them, and notices in the others as well,
             where the watch and the observers speak in `System.BOTH`.
         link_key: what the links of messages are signed with; None where there are none.
+        from_above: turns the distances of gauges above the water into levels.
     """
 
     def __init__(
@@ -88,10 +90,12 @@ class Pipeline:
         note_taker: NoteTaker | None = None,
         units: System = System.METRIC,
         link_key: bytes | None = None,
+        from_above: FromAbove | None = None,
     ) -> None:
         self.store = store
         self.watch = watch
         self._judges = judges
+        self._from_above = from_above or FromAbove({}, "")
         self._observing = Observing(observers, store, units, offsets_of(judges))
         self._run_up = RunUp(store, watch, judges)
         self._save_ms = 0
@@ -176,7 +180,9 @@ class Pipeline:
         moment = self.moment(batch.mono_ms)
         self._mono_ms = max(self._mono_ms, batch.mono_ms)
         judges = self._judges
-        readings = [judges[sample.channel].judge(sample, moment) for sample in batch.samples]
+        samples = self._from_above.levels(batch.samples, batch.mono_ms)
+        readings = [judges[sample.channel].judge(sample, moment) for sample in samples]
+        self._from_above.see(readings)
         self.store.put(readings)
         self.readings_taken += len(readings)
         see = self.watch.see

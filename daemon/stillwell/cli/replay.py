@@ -96,11 +96,13 @@ def replay(
 
 
 def _as_judged(settings: Settings) -> Settings:
-    """The values of a trace have the offsets of their time in them: none is added once more."""
+    """The values of a trace have the offsets of their time in them, and the levels of gauges above
+    the water: none is added once more."""
     from dataclasses import replace
 
+    none = {"offset": 0.0, "mounted": None}
     channels = {
-        name: channel.model_copy(update={"offset": 0.0} if channel.offset else {})
+        name: channel.model_copy(update={k: v for k, v in none.items() if getattr(channel, k, v)})
         for name, channel in settings.channel.items()
     }
     return replace(settings, channel=channels)

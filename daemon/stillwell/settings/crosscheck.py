@@ -9,7 +9,14 @@ from typing import Any
 from stillwell.reading import Quantity
 from stillwell.settings.faults import Fault
 from stillwell.settings.layers import Layers
-from stillwell.settings.schema.channels import FloatChannel, HumidityQuality, Quality, SwitchChannel
+from stillwell.settings.schema.channels import (
+    FloatChannel,
+    HumidityQuality,
+    LevelChannel,
+    Quality,
+    SwitchChannel,
+    TemperatureChannel,
+)
 from stillwell.settings.schema.frame import Frame
 from stillwell.settings.schema.machine import SourceKeys
 from stillwell.settings.schema.tank import Tank
@@ -135,6 +142,8 @@ def channel_limits(frame: Frame, every: Mapping[str, float], layers: Layers) -> 
             yield from _spans(quality, path, layers)
         if isinstance(channel, FloatChannel):
             yield from _float(name, channel, frame.tank, layers)
+        if isinstance(channel, LevelChannel) and channel.sound_at is not None:
+            yield from _sound(name, channel, frame, layers)
 
 
 def _spans(quality: Quality[float, float], path: Where, layers: Layers) -> Iterator[Fault]:
@@ -180,6 +189,18 @@ def _float(name: str, channel: FloatChannel, tank: Tank, layers: Layers) -> Iter
             'height = "-12 mm". A detector elsewhere, as on the floor, is quantity = "switch".'
         )
         yield layers.fault(path, what, do)
+
+
+def _sound(name: str, channel: LevelChannel, frame: Frame, layers: Layers) -> Iterator[Fault]:
+    path = ("channel", name, "sound_at")
+    if channel.mounted is None:
+        what = "sound_at is for a gauge that hangs above the water, and nothing says how high."
+        do = f'Add under [channel.{name}]: mounted = "120 mm", from the fill mark up to the gauge.'
+        yield layers.fault(path, what, do)
+    elif not isinstance(frame.channel.get("room"), TemperatureChannel):
+        what = "Nothing measures the temperature of the air, by which sound is corrected."
+        do = 'Name the sensor of the air [channel.room], with quantity = "temperature".'
+        yield layers.fault(path, what, f"{do} Or leave sound_at out.")
 
 
 def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:

@@ -38,7 +38,7 @@ from stillwell.units import System
 from stillwell.watching import KEY as RUN_KEY
 from stillwell.watching import Recipient, Run
 from stillwell.wiring.plans.book import book_plan
-from stillwell.wiring.plans.channels import judge_of
+from stillwell.wiring.plans.channels import from_above, judge_of
 from stillwell.wiring.plans.heat import heater_plan, lamp_plan
 from stillwell.wiring.plans.level import gauge_plan, level_plan
 from stillwell.wiring.plans.review import review_plan
@@ -95,6 +95,7 @@ def pipeline(
         ),
         units=settings.tank.units,
         link_key=key,
+        from_above=from_above(settings),
     )
 
 

@@ -14,7 +14,7 @@ from stillwell.cli.checks.readings import channel_point
 from stillwell.ports import Clock, Driver, TellsTime
 from stillwell.reading import Moment
 from stillwell.settings import Settings
-from stillwell.wiring.plans.channels import judge_of
+from stillwell.wiring.plans.channels import from_above, judge_of
 from stillwell.wiring.sources import sources
 
 CLOSING_S = 2.0
@@ -114,6 +114,7 @@ def _points(settings: Settings, attempt: Attempt, hung: bool) -> Iterator[Point]
     for channel in source.channels:
         sample = came.pop(channel, None)
         if sample is not None:
+            (sample,) = from_above(settings).levels([sample], now.mono_ms)
             reading = judge_of(settings, channel).judge(sample, now)
             yield channel_point(settings, reading)
         elif attempt.error is None and not hung:

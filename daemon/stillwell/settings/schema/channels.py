@@ -101,6 +101,11 @@ class LevelChannel(ChannelKeys):
 
     quantity: Literal["level"]
     offset: Annotated[Millimetres, Field(description=_OFFSET)] = 0.0
+    mounted: Annotated[Millimetres, Gt(0)] | None = None
+    """How high above the fill mark a gauge hangs that measures the distance down to the water."""
+    sound_at: Celsius | None = None
+    """The temperature of the air, often 20 °C, for which an ultrasonic one works out its distance:
+    it is then corrected by the channel `room`. Leave it out for one that uses light."""
     noise: Annotated[Millimetres, Gt(0)] = 1.0
     """How far a single reading strays, ripple included (standard deviation)."""
     resolution: Annotated[Millimetres, Ge(0)] = 0.0

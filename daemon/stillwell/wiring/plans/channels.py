@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from stillwell.quality.from_above import FromAbove, Mounted
 from stillwell.quality.judge import Judge
 from stillwell.quality.limits import Limits, limits_for
 from stillwell.reading import Quantity
-from stillwell.settings import Settings
+from stillwell.settings import LevelChannel, Settings
 
 _NAMED = {"rate": "rate_per_s", "gap": "gap_s", "flat_for": "flat_for_s"}
 
@@ -20,6 +21,16 @@ def limits_of(settings: Settings, channel: str) -> Limits:
 def judge_of(settings: Settings, channel: str) -> Judge:
     """A fresh judge of a channel."""
     return Judge(limits_of(settings, channel), settings.channel[channel].offset or 0.0)
+
+
+def from_above(settings: Settings) -> FromAbove:
+    """What turns the distances of gauges above the water into levels."""
+    gauges = {
+        name: Mounted(channel.mounted, channel.sound_at)
+        for name, channel in settings.channel.items()
+        if isinstance(channel, LevelChannel) and channel.mounted is not None
+    }
+    return FromAbove(gauges, settings.room)
 
 
 def quantities(settings: Settings) -> dict[str, Quantity]:
