@@ -100,10 +100,10 @@ class Connection:
         if self._up_since_s is None:
             self._up_since_s = time.monotonic()
 
-    def subscribe(self, topic_filter: str) -> None:
+    def subscribe(self, topic_filter: str, *, retained: bool = False) -> None:
         """See `Link.subscribe`."""
         if self._link is not None:
-            self._link.subscribe(topic_filter)
+            self._link.subscribe(topic_filter, retained=retained)
 
     def hear(self) -> None:
         """Hands on the messages that have come in."""

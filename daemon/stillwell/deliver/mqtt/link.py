@@ -181,9 +181,10 @@ class Link:
         )
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
-    def subscribe(self, topic_filter: str) -> None:
-        """Asks for a topic filter; the answer comes as `Listening`."""
-        if self.version == V5:
+    def subscribe(self, topic_filter: str, *, retained: bool = False) -> None:
+        """Asks for a topic filter, `retained` for what stands there already; the answer comes as
+        `Listening`."""
+        if self.version == V5 and not retained:
             # Retain handling 2: retained messages are not wanted, a command is not a state.
             options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
             self._client.subscribe(topic_filter, options=options)

@@ -31,6 +31,9 @@ class MqttSettings(BaseModel):
         "stillwell"
     )
     """What all topics begin with."""
+    announce: bool | None = None
+    """Whether sensors, alarms and buttons are announced to a home-automation server by Home
+    Assistant's MQTT discovery; false takes away what was announced before."""
     client_id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_.\-]{1,128}$")] | None = None
     """``stillwell-<tank>`` unless said otherwise. Two clients with one id throw each other out."""
     keepalive: Annotated[int, Field(ge=5, le=3600)] = 30

@@ -12,11 +12,12 @@ from pydantic import BaseModel
 from stillwell import __version__
 from stillwell.deliver import senml
 from stillwell.deliver.mqtt import topics
+from stillwell.deliver.mqtt.announce import Announcer
 from stillwell.deliver.mqtt.answering import Answering
 from stillwell.deliver.mqtt.connection import PATIENCES, QUOTA_PAUSE_S, Connection
 from stillwell.deliver.mqtt.delivered import Delivered
 from stillwell.deliver.mqtt.denied import NOT_ALLOWED, QUOTA, REFUSED_FROM, TRY_AGAIN, Denied
-from stillwell.deliver.mqtt.exchange import Message, Up
+from stillwell.deliver.mqtt.exchange import Arrived, Message, Up
 from stillwell.deliver.mqtt.settings import MqttSettings
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Outcome, Published, Refusal, Row, Stream
@@ -47,9 +48,14 @@ class Mqtt:
             f"stillwell-{tank}",
             f"[sink.{name}]",
             Message(self._topics.alive, topics.LOST, retain=True),
-            self._answering.take,
+            self._take,
             self._listening,
         )
+        self._announcer = Announcer(self._topics)
+        self._announced: set[str] = set()
+        """The topics of what is announced."""
+        self._not_ours: set[str] = set()
+        """Those of what was announced before and is no longer there."""
         self._delivered = Delivered()
         self._denied = Denied()
         self._greeted: Up | None = None
@@ -76,6 +82,9 @@ class Mqtt:
 
     def use_channels(self, channels: Mapping[str, Quantity]) -> None:
         self._channels = dict(channels)
+        if self._settings.announce:
+            for message in self._announcer.standing(channels):
+                self._announce(message)
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None:
         self._answering.submit = submit
@@ -97,6 +106,7 @@ class Mqtt:
                 continue
             if message.retain:
                 self._delivered.keep(row.seq, message)
+            self._announce_row(row)
         # What was said of them before does not count: all of it goes out with the next birth.
         self._complete = False
 
@@ -109,6 +119,8 @@ class Mqtt:
         self._connection.hear()
         replies = self._answering.replies()
         outgoing = list(replies)
+        gone, self._not_ours = self._not_ours, set()
+        outgoing += [Message(topic, b"", retain=True) for topic in sorted(gone)]
         quiet_s = time.monotonic() - min(self._connection.last_answer_s, self._born_s)
         if quiet_s > 2 * self._settings.keepalive:
             # paho's ping proves that something answers; a PUBACK proves that the broker works. And
@@ -138,6 +150,10 @@ class Mqtt:
                 continue
             if message.retain:
                 self._delivered.keep(row.seq, message)
+            new = self._announce_row(row)
+            if new is not None:
+                # Lost on the way, it goes out with the next birth.
+                self._connection.publish([new])
             if not self._delivered.has(row, message):
                 to_send.append((row, message))
         codes = self._connection.publish([message for _, message in to_send])
@@ -193,6 +209,8 @@ class Mqtt:
         if self._complete:
             return None
         self._connection.subscribe(self._topics.commands)
+        if self._settings.announce is not None:
+            self._connection.subscribe(self._announcer.all, retained=True)
         away = self._publish_retained()
         if away is not None:
             return away
@@ -221,6 +239,24 @@ class Mqtt:
             elif self._delivered.acknowledge_latest(message.topic):
                 self._denied.remove(message.topic)
         return None
+
+    def _take(self, arrived: Sequence[Arrived], dropped: int) -> None:
+        """Takes what has come: commands, and what was announced by an earlier run."""
+        ours = [one for one in arrived if self._announcer.is_ours(one.topic)]
+        self._not_ours |= {one.topic for one in ours if one.payload} - self._announced
+        self._answering.take([one for one in arrived if one not in ours], dropped)
+
+    def _announce(self, message: Message) -> None:
+        self._announced.add(message.topic)
+        self._delivered.keep(0, message)
+
+    def _announce_row(self, row: Row) -> Message | None:
+        """What announces an alarm or an estimate that comes for the first time."""
+        message = self._announcer.of(row.body) if self._settings.announce else None
+        if message is None or message.topic in self._announced:
+            return None
+        self._announce(message)
+        return message
 
     def _listening(self, code: int) -> None:
         """Takes the broker's answer to our subscription."""
