@@ -87,7 +87,7 @@ class Simulated:
     ) -> Setup:
         minutes = int(days * 1_440) + 2
         body = self.body(stream("body"), tank, 3)
-        air, start, absent, needed = self._home(stream, tank, body, kind, minutes)
+        air, start, absent, needed = self._home(stream("home"), tank, body, kind, minutes, chiller)
         climate = _climate(air)
         rng = stream("devices")
         tank.setting_c = round(_setting(rng, kind, body, tank, climate), 1)
@@ -127,22 +127,30 @@ class Simulated:
         )
 
     def _home(
-        self, stream: Callable[[str], Random], tank: Tank, body: Body, kind: Heater, minutes: int
+        self,
+        rng: Random,
+        tank: Tank,
+        body: Body,
+        kind: Heater,
+        minutes: int,
+        chiller: bool | None,
     ) -> tuple[Air, date, tuple[int, int] | None, Callable[[float], float]]:
         """Returns a house in which such a tank is kept: one that its heater, of at most the usual
-        power, can keep warm; with what is needed in its cold hours to hold a setting."""
-        rng = stream("home")
+        power, can keep warm, and a warm one where a chiller is asked for; with what is needed in
+        its cold hours to hold a setting."""
         for _ in range(12):
             house = drawn_house(rng)
             start = date(2026, 1, 1) + timedelta(days=rng.randrange(365))
             absent = _absent(rng, minutes)
             air = self.room(Random(rng.random()), house, start, minutes, absent)
-            cold, _, _, vapour = _climate(air)
+            cold, mean, _, vapour = _climate(air)
 
             def needed(t_c: float, cold: float = cold, vapour: float = vapour) -> float:
                 return body.loss_w(t_c, cold, 0.8 * vapour, 0.05) - tank.pump_w
 
-            if kind is Heater.NONE or 1.3 * needed(25.5) < WATTS_A_LITRE[1] * tank.stated_l:
+            warm = not chiller or _rest_c(body, tank, mean, vapour) > 22.0
+            held = kind is Heater.NONE or 1.3 * needed(25.5) < WATTS_A_LITRE[1] * tank.stated_l
+            if warm and held:
                 break
         return air, start, absent, needed
 
