@@ -8,7 +8,7 @@ What counts as what:
 
 - An alarm is judged by when it was raised. Before the onset, and once the fault is mended, any
   alarm of a device is false. While the fault is there, one that names another cause is wrong.
-- "room.too-cold" and "room.too-warm" foretell. They are true where, within `COMES_TRUE_S`, the
+- "room.too-cold" and "room.too-warm" predict. They are true where, within `COMES_TRUE_S`, the
   water is beyond the band on that side and does not come back within the hour, though the devices
   do what they can.
 - A fault can show once it has given or kept back as much heat as lifts the water by `SHOWS_K`.
