@@ -23,7 +23,11 @@ etc="$root/etc/stillwell"
 settings="$etc/stillwell.toml"
 packages="$etc/packages.txt"
 state="$root/var/lib/stillwell"
-unit="$root/etc/systemd/system/stillwell.service"
+units="$root/etc/systemd/system"
+unit="$units/stillwell.service"
+more_tanks="$units/stillwell@.service"
+page="$units/stillwell-page.service"
+socket="$units/stillwell-page.socket"
 steps="$unit.d/10-restart-steps.conf"
 sysusers="$root/usr/lib/sysusers.d/stillwell.conf"
 tmpfiles="$root/usr/lib/tmpfiles.d/stillwell.conf"
@@ -58,10 +62,11 @@ own_settings() {
 
 remove() {
     if service; then
-        systemctl disable --now stillwell.service 2>/dev/null || true
+        systemctl disable --now stillwell-page.socket stillwell-page.service 2>/dev/null || true
+        systemctl disable --now stillwell.service 'stillwell@*.service' 2>/dev/null || true
     fi
     rm -rf "$home"
-    rm -f "$unit" "$steps" "$sysusers" "$tmpfiles" "$rules" "$command"
+    rm -f "$unit" "$more_tanks" "$page" "$socket" "$steps" "$sysusers" "$tmpfiles" "$rules" "$command"
     rmdir --ignore-fail-on-non-empty "$unit.d" 2>/dev/null || true
     if service; then
         systemctl daemon-reload
@@ -81,6 +86,16 @@ need_python() {
     DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends python3 python3-venv >/dev/null
     python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
         fail "Python 3.11 or newer is needed; this is $(python3 --version). Debian 12 has it."
+}
+
+# The page draws a night's charts with Debian's library; without it there are pictures and tables.
+need_charts() {
+    [[ -z $root && ! -e /usr/share/javascript/dygraphs ]] || return 0
+    say "installing libjs-dygraphs, for the charts of the web page"
+    if ! { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends \
+        libjs-dygraphs >/dev/null; }; then
+        say "it could not be had; the page shows pictures without it."
+    fi
 }
 
 # Held until this ends, however it ends.
@@ -124,7 +139,7 @@ build_release() {
     # Where the texts point to each other, they do so from the same places as in the sources.
     install -D -m 0644 -t "$release/share" README.md
     install -D -m 0644 -t "$release/share/config" config/*
-    install -D -m 0644 -t "$release/share/deploy" deploy/README.md
+    install -D -m 0644 -t "$release/share/deploy" deploy/README.md deploy/Caddyfile
     install -D -m 0644 -t "$release/share/daemon" daemon/HOW-IT-KNOWS.md
     install -D -m 0644 -t "$release/systemd" deploy/systemd/*
     # Which one is in use before it: what --rollback goes back to, switched by the same rename.
@@ -159,6 +174,15 @@ install_files() {
     place stillwell.tmpfiles "$tmpfiles"
     place 99-stillwell.rules "$rules"
     place stillwell.service "$unit"
+    place stillwell-page.service "$page"
+    place stillwell-page.socket "$socket"
+    # Each further tank: the same service with a configuration of its own.
+    if [[ -e $unit ]]; then
+        sed -e 's|^Description=.*|Description=stillwell: watches the tank %i and warns|' \
+            -e 's|/etc/stillwell/stillwell.toml|/etc/stillwell/tanks/%i.toml|' \
+            -e 's|^\(LoadCredential=stillwell:\).*|\1/etc/stillwell/tanks/credentials|' "$unit" >"$more_tanks.new"
+        mv -f "$more_tanks.new" "$more_tanks"
+    fi
     if (($(systemctl --version 2>/dev/null | awk 'NR == 1 { v = $2 } END { print v + 0 }') >= 254)); then
         place restart-steps.conf "$steps"
     fi
@@ -220,7 +244,8 @@ start() {
         say "  sudo nano $settings           # your tank: probes, floats, bands, whom to tell"
     elif begun; then
         # What watches goes on watching, whatever a check would find now.
-        systemctl restart stillwell.service
+        systemctl restart stillwell.service || return 1
+        systemctl try-restart 'stillwell@*.service' stillwell-page.service || true
         return
     elif said="$("$current/venv/bin/stillwell" check --config "$settings" 2>&1)"; then
         if service; then
@@ -266,6 +291,7 @@ case "${1:-}" in
 esac
 
 need_python
+need_charts
 tidy
 build_release
 try_release "$release"

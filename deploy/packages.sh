@@ -14,7 +14,7 @@ if "$python" -c 'import sys; sys.exit(sys.maxsize > 2**32)'; then
     # no lock of PyPI's. So the newest that the bounds in pyproject.toml allow and that need not be compiled.
     echo "This is a 32-bit system: packages are taken within the bounds of pyproject.toml, not from $lock," \
         "and not held against its hashes." >&2
-    "${pip[@]}" --prefer-binary "$@" ".[influx,push]"
+    "${pip[@]}" --prefer-binary "$@" ".[influx,push,page]"
     exit
 fi
 "${pip[@]}" --require-hashes -r build.lock

@@ -44,6 +44,11 @@ if [[ ! -x .venv/bin/stillwell || pyproject.toml -nt .venv/.stillwell-try || req
     touch .venv/.stillwell-try
 fi
 stillwell="$PWD/.venv/bin/stillwell"
+if [[ $EUID -eq 0 && ! -e /usr/share/javascript/dygraphs ]]; then
+    say "installing libjs-dygraphs, for the charts of the page"
+    { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends \
+        libjs-dygraphs >/dev/null; } || say "it could not be had; the page shows pictures without it"
+fi
 
 if ((list)); then
     exec "$stillwell" simulate --faults

@@ -20,5 +20,5 @@ lock() {
 }
 # dev.lock first: the other two pin the same versions.
 lock dev.lock pyproject.toml --extra dev --group build
-lock requirements.lock pyproject.toml --extra influx --extra push --constraint dev.lock
+lock requirements.lock pyproject.toml --extra influx --extra push --extra page --constraint dev.lock
 lock build.lock --group build --constraint dev.lock

@@ -15,6 +15,8 @@ declare -A needs=(
     [systemd-analyze]=systemd
     [shellcheck]=shellcheck
     [openssl]=openssl
+    [chromium]=chromium
+    [caddy]=caddy
 )
 missing=()
 for command in "${!needs[@]}"; do
@@ -22,6 +24,7 @@ for command in "${!needs[@]}"; do
         missing+=("${needs[$command]}")
     fi
 done
+[[ -e /usr/share/javascript/dygraphs ]] || missing+=(libjs-dygraphs)
 python="${STILLWELL_PYTHON:-python3}"
 if ! "$python" -c 'import venv, ensurepip' >/dev/null 2>&1; then
     missing+=(python3 python3-venv)

@@ -61,6 +61,27 @@ def _calls(name: str) -> set[str]:
     return set[str]().union(*(_calls(word) for word in words))
 
 
+class TestThePagesUnits:
+    def test_systemd_finds_nothing_wrong_with_them(self, tmp_path: Path) -> None:
+        for name in ("stillwell-page.service", "stillwell-page.socket"):
+            text = (SYSTEMD / name).read_text()
+            text = text.replace("/opt/stillwell/current/venv/bin/stillwell", sys.executable)
+            (tmp_path / name).write_text(text)
+        for name in ("stillwell-page.service", "stillwell-page.socket"):
+            done = run("systemd-analyze", "verify", "--man=no", tmp_path / name)
+            assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+    def test_its_exposure_is_less_than_the_daemons(self) -> None:
+        page = SYSTEMD / "stillwell-page.service"
+        done = run("systemd-analyze", "security", "--offline=true", "--threshold=10", page)
+        assert done.returncode == 0, done.stdout[-2000:]
+        found = keys(page)
+        assert found["PrivateNetwork"] == ["yes"], "it answers, and asks nobody"
+        assert found["User"] == keys()["User"]
+        assert int(found["Nice"][0]) > int(keys()["Nice"][0])
+        assert {line.split(":")[0] for line in found["LoadCredential"]} == {"page.key"}
+
+
 class TestUnit:
     def test_systemd_finds_nothing_wrong_with_it(self, tmp_path: Path) -> None:
         # The program isn't installed on the machine that tests: its place is taken by one that is.
@@ -206,6 +227,9 @@ class TestInstall:
         for path in (
             "etc/stillwell/stillwell.toml",
             "etc/systemd/system/stillwell.service",
+            "etc/systemd/system/stillwell@.service",
+            "etc/systemd/system/stillwell-page.service",
+            "etc/systemd/system/stillwell-page.socket",
             "etc/udev/rules.d/99-stillwell.rules",
             "opt/stillwell/current/share/README.md",
             "opt/stillwell/current/share/config/first-weeks.md",

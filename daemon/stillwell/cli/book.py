@@ -244,7 +244,7 @@ def _show(weeks: Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) ->
         points = weeks.warm[band.name]
         label = partial(show_kept, unit=band.unit, system=plan.units)
         _picture(band.name.capitalize(), points, weeks, (band.low, band.high), zone, label)
-        say(_behind_the_means(weeks.days[band.name], zone, label), hanging=2)
+        say(behind_the_means(weeks.days[band.name], zone, label), hanging=2)
     salinity = [(at, value) for at, value, _, _ in weeks.salinity]
     limits = kept.salinity_low, kept.salinity_high
     _picture("Salinity, ppt", salinity, weeks, limits, zone, "{:.1f}".format)
@@ -260,7 +260,7 @@ def _show(weeks: Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) ->
     say(f"Alarms: {f'{count} ({names})' if count else 'none'}.", hanging=2)
 
 
-def _behind_the_means(days: list[Day], zone: dt.tzinfo, label: Callable[[float], str]) -> str:
+def behind_the_means(days: list[Day], zone: dt.tzinfo, label: Callable[[float], str]) -> str:
     """What the daily means do not show: the extremes, and the days that were not seen."""
 
     def date(day: Day) -> str:

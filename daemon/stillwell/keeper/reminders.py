@@ -73,7 +73,7 @@ def tasks(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
     cycle = cycle_of(facts.entries)
     found = [
         _top_up(facts, plan, now_ms),
-        _water_change(facts, plan, cycle),
+        _water_change(facts, plan, cycle, now_ms),
         _salinity(facts, plan),
         _tests(facts, plan, cycle),
         _refractometer(facts, plan),
@@ -147,16 +147,19 @@ def _top_up(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
     return _task(TOP_UP, day, facts, plan, done, words)
 
 
-def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
+def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle, now_ms: int) -> Task | None:
     if cycle.running:
         return None
     done = _last(facts, Kind.WATER_CHANGE)
     anchors = (facts.since_ms, done or 0, cycle.verdict.finished_ms or 0)
     day = _date(max(anchors), plan) + plan.change_every_d * _DAY
     volume = show(plan.change_ml, Dimension.VOLUME, plan.units)
+    # How much to weigh takes numpy to know, which a small machine is spared on all other days.
+    is_due = _date(now_ms, plan) >= day
     text = (
         f"{volume} out and as much new salt water in, at {plan.salinity_target:.3g} ppt and "
-        f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: {_dry_mix(plan)}"
+        f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: "
+        f"{_dry_mix(plan) if is_due else ''}"
         f"mixed the day before (stillwell mix). Fill up to the mark with fresh water first. "
         f"{CAUTION} Plug in again when the chamber is full."
     )

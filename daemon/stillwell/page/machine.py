@@ -1,0 +1,127 @@
+"""The machine behind the tank: the heater as it was learned, who is told of alarms, and whether the
+settings are right. Secrets are never among it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from stillwell.cli.heater import NOT_LEARNED, ROWS, advice_in_words, figures, learned_of
+from stillwell.cli.sinks import Standing, standings
+from stillwell.cli.status import NO_RECIPIENT
+from stillwell.cli.watch_line import kept_run
+from stillwell.page.access import Visitor
+from stillwell.page.seen import Seen, seen
+from stillwell.page.site import Site, clock_words
+
+_CHECKED_WITHIN_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    name: str
+    well: bool
+    words: str
+
+
+class Machine:
+    """The routes."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+
+    def page(self, request: Request, visitor: Visitor) -> Response:
+        tank = self._site.tank(request)
+        if tank is None:
+            return self._site.trouble(request, 404, "There is no such tank here.")
+        with seen(tank) as now:
+            run = kept_run(now.reader)
+            configured = None if run is None else [one.name for one in run.recipients]
+            recipients = [_recipient(one, now) for one in standings(now.reader, configured)]
+            learned, advice = _heater(now)
+            size = tank.store.stat().st_size
+            return self._site.page(
+                "machine.html",
+                visitor,
+                tank=tank.name,
+                label=now.plan.tank,
+                screen="Machine",
+                told=self._site.said(request),
+                line=now.line,
+                learned=learned,
+                advice=advice,
+                recipients=recipients,
+                no_recipient="" if recipients else NO_RECIPIENT,
+                store=str(tank.store),
+                size=f"{size / 1e6:,.0f} MB",
+                daemon=run.version if run else "",
+                config=str(tank.config or ""),
+            )
+
+    def check(self, request: Request, visitor: Visitor) -> Response:
+        """What ``stillwell check`` says of the settings, asked of the command itself, whose models
+        need not stay in this process."""
+        tank = self._site.tank(request)
+        if tank is None or tank.config is None:
+            return self._site.trouble(request, 404, "No settings belong to this store.")
+        argv = [
+            sys.executable,
+            "-c",
+            "from stillwell.cli.main import main; main()",
+            "check",
+            "--settings",
+            "--json",
+            "--config",
+            str(tank.config),
+        ]
+        try:
+            done = subprocess.run(
+                argv, capture_output=True, text=True, check=False, timeout=_CHECKED_WITHIN_S
+            )
+            points = json.loads(done.stdout)["points"] if done.stdout else []
+            trouble = "" if done.stdout else json.loads(done.stderr.splitlines()[-1])["error"]
+        except (subprocess.TimeoutExpired, ValueError, KeyError, IndexError):
+            return self._site.trouble(request, 503, "The settings could not be looked at just now.")
+        with seen(tank) as now:
+            label = now.plan.tank
+        return self._site.page(
+            "check.html",
+            visitor,
+            tank=tank.name,
+            label=label,
+            screen="Machine",
+            points=points,
+            trouble=trouble,
+        )
+
+
+def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], str]:
+    """Rows of what was learned, and what to do with the dial."""
+    plan = now.plan
+    if not any(band.unit == "Cel" and "room" not in band.channels for band in plan.bands):
+        return [], "No band watches the water's temperature."
+    found = learned_of(now.reader, plan)
+    if found is None:
+        return [], NOT_LEARNED
+    rows = [
+        (what, *figures(found.learned[name], plan)) for name, what in ROWS if name in found.learned
+    ]
+    return rows, advice_in_words(found, plan)
+
+
+def _recipient(one: Standing, now: Seen) -> Recipient:
+    if not one.configured:
+        return Recipient(one.name, True, "no longer configured")
+    if one.verdict is None:
+        return Recipient(one.name, False, "not tried yet")
+    behind = f"{one.behind:,} behind" if one.behind else "has everything"
+    refused = f", refused {len(one.letters)}" if one.letters else ""
+    since = clock_words(one.verdict.since_ms, now.zone, now.now_ms)
+    state = f"away since {since}" if one.verdict.away else f"well since {since}"
+    words = f". {one.verdict.words}" if one.verdict.words else ""
+    return Recipient(one.name, not one.verdict.away, f"{state}, {behind}{refused}{words}")

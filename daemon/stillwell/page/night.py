@@ -1,0 +1,354 @@
+"""A night: what it took, what rang, and what has been done since."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from stillwell.calendar import Night
+from stillwell.cli.night_chart import broken
+from stillwell.cli.review import alarm_line
+from stillwell.keeper.gathered import since_of
+from stillwell.keeper.level_now import since_in_words
+from stillwell.morning import (
+    band_in_words,
+    level_points,
+    merged,
+    pieces,
+    review_of,
+    water_in_words,
+)
+from stillwell.page.access import Visitor
+from stillwell.page.drawing import Drawing, drawing
+from stillwell.page.now import day_of
+from stillwell.page.seen import Seen, seen
+from stillwell.page.site import Site
+from stillwell.review import Review, measurand
+from stillwell.units import KEPT_IN, Dimension, axis, show_kept
+
+STRIP_NIGHTS = 28
+_HOUR_MS = 3_600_000
+_DRAWN_WITHIN_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """One series of a night."""
+
+    name: str
+    title: str
+    unit: str
+    says: str
+    picture: Drawing | None
+    rows: tuple[tuple[str, str], ...]
+    """Time of day and value, for a table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One night in the strip."""
+
+    evening: str
+    says: str
+    height: int
+    """In twentieths; 0 where no loss is known."""
+    rang: bool
+
+
+class Nights:
+    """The routes."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+
+    def page(self, request: Request, visitor: Visitor) -> Response:
+        tank = self._site.tank(request)
+        if tank is None:
+            return self._site.trouble(request, 404, "There is no such tank here.")
+        with seen(tank) as now:
+            night = _asked(request, now)
+            if night is None:
+                return self._site.trouble(
+                    request, 404, "That is no date of a night.", "Write it like 2026-01-31."
+                )
+            made = review_of(now.reader, now.plan, night)
+            since = since_of(now.reader, made.end_ms, now.now_ms)
+            plan = now.plan
+            day = dt.timedelta(days=1)
+            return self._site.page(
+                "night.html",
+                visitor,
+                tank=tank.name,
+                label=plan.tank,
+                screen="Night",
+                evening=made.night.isoformat(),
+                title=f"Night of {made.night:%a %d %b %Y}",
+                hours=_span(made, now),
+                water=[] if made.water is None else water_in_words(made.water, plan.units),
+                basis=""
+                if made.water is None or made.water.lost is None
+                else made.water.lost.basis,
+                since=[]
+                if since is None
+                else since_in_words(since, made.end_ms, plan.zone, plan.units, "Now"),
+                bands=[band_in_words(band, plan.units) for band in made.bands],
+                alarms=[(a, alarm_line(a, made, now.zone).plain) for a in made.alarms],
+                odd=[*made.odd, *(() if made.water is None else made.water.odd)],
+                charts=list(_charts(made, now)),
+                strip=_strip(now, made.night),
+                before=(made.night - day).isoformat(),
+                after=(made.night + day).isoformat() if made.end_ms < now.now_ms else "",
+                dygraphs=self._site.charts is not None,
+                drawn=find_spec("matplotlib") is not None,
+            )
+
+    def series(self, request: Request, visitor: Visitor) -> Response:
+        """The series for the charts: each with unit, limits, and rows of ms, low, value, high."""
+        tank = self._site.tank(request)
+        if tank is None:
+            return JSONResponse({"error": "no such tank"}, 404)
+        with seen(tank) as now:
+            night = _asked(request, now)
+            if night is None:
+                return JSONResponse({"error": "no such night"}, 404)
+            made = review_of(now.reader, now.plan, night)
+            return JSONResponse(
+                {
+                    "zone": now.plan.zone,
+                    "start": made.start_ms,
+                    "end": made.end_ms,
+                    "marks": [{"at": at, "kind": kind} for at, kind in _marks(made, now)],
+                    "charts": list(_series(made, now)),
+                }
+            )
+
+    def picture(self, request: Request, visitor: Visitor) -> Response:
+        """The night as the program draws it, by a process of its own."""
+        tank = self._site.tank(request)
+        if tank is None:
+            return self._site.trouble(request, 404, "There is no such tank here.")
+        with seen(tank) as now:
+            night = _asked(request, now)
+            units = now.plan.units
+        if night is None or find_spec("matplotlib") is None:
+            return self._site.trouble(request, 404, "There is no picture of that.")
+        with tempfile.TemporaryDirectory() as folder:
+            file = Path(folder) / "night.png"
+            argv = [
+                sys.executable,
+                "-m",
+                "stillwell.cli.night_file",
+                str(tank.store),
+                night.local_date.isoformat(),
+                str(units),
+                str(file),
+            ]
+            try:
+                done = subprocess.run(
+                    argv,
+                    capture_output=True,
+                    timeout=_DRAWN_WITHIN_S,
+                    env={**os.environ, "MPLCONFIGDIR": folder},
+                    check=False,
+                )
+            except subprocess.TimeoutExpired:
+                return self._site.trouble(request, 503, "The picture takes too long just now.")
+            if done.returncode or not file.exists():
+                return self._site.trouble(request, 503, "The picture could not be drawn.")
+            return Response(file.read_bytes(), media_type="image/png")
+
+
+def _asked(request: Request, now: Seen) -> Night | None:
+    """The night that a path names; the last that has ended where it names none."""
+    named = request.path_params.get("evening")
+    if named is None:
+        return now.plan.last(now.now_ms + 1, 1)[-1]
+    try:
+        evening = dt.date.fromisoformat(named)
+        return now.plan.of(evening) if 2000 <= evening.year < 9999 else None
+    except (ValueError, OverflowError):
+        return None
+
+
+def _span(made: Review, now: Seen) -> str:
+    first, until = (
+        dt.datetime.fromtimestamp(ms / 1000, now.zone) for ms in (made.start_ms, made.end_ms)
+    )
+    return f"{first:%H:%M} to {until:%H:%M}"
+
+
+def _marks(made: Review, now: Seen) -> list[tuple[int, str]]:
+    done = [(e.at_ms, "done") for e in now.reader.journal(made.start_ms, made.end_ms)]
+    rang = [(a.raised_ms, "alarm") for a in made.alarms if a.raised_ms is not None]
+    return [*done, *rang]
+
+
+def _level_rows(made: Review, now: Seen) -> list[list[Any]]:
+    """The estimate's pieces with their intervals."""
+    rows = [
+        row
+        for row in now.reader.estimates("level.now", made.start_ms - _HOUR_MS, made.end_ms + 1)
+        if row.value is not None and row.low is not None and row.high is not None
+    ]
+    return list(pieces(now.reader, rows))
+
+
+def _charts(made: Review, now: Seen) -> Iterator[Chart]:
+    """As pictures and tables, for who has no script."""
+    units, marks = now.plan.units, _marks(made, now)
+    level = level_points(now.reader, now.plan, made.start_ms, made.end_ms)
+    spread = [(r.time_ms, r.low, r.high) for piece in _level_rows(made, now) for r in piece]
+    if level:
+        drawn = drawing(
+            level,
+            made.start_ms,
+            made.end_ms,
+            now.zone,
+            spread=spread,
+            marks=marks,
+            longest_ms=2 * _HOUR_MS,
+        )
+        yield Chart(
+            "level",
+            "Level from the fill mark",
+            "mm",
+            _range(level, "mm", now),
+            drawn,
+            _hourly(level, "mm", now),
+        )
+    for band in now.plan.bands:
+        points = day_of(now.reader, band, made.start_ms, made.end_ms)
+        if points:
+            drawn = drawing(
+                points,
+                made.start_ms,
+                made.end_ms,
+                now.zone,
+                wanted=(band.low, band.high),
+                marks=marks,
+            )
+            yield Chart(
+                band.name,
+                band.name.capitalize(),
+                show_kept(0.0, band.unit, units),
+                _range(points, band.unit, now),
+                drawn,
+                _hourly(points, band.unit, now),
+            )
+
+
+def _range(points: Sequence[tuple[int, float]], unit: str, now: Seen) -> str:
+    low, high = (show_kept(end([v for _, v in points]), unit, now.plan.units) for end in (min, max))
+    return f"{low} to {high}"
+
+
+def _hourly(
+    points: Sequence[tuple[int, float]], unit: str, now: Seen
+) -> tuple[tuple[str, str], ...]:
+    """The value nearest to each full hour."""
+    by_hour: dict[int, tuple[int, float]] = {}
+    for at_ms, value in points:
+        hour = round(at_ms / _HOUR_MS)
+        kept = by_hour.get(hour)
+        if kept is None or abs(at_ms - hour * _HOUR_MS) < abs(kept[0] - hour * _HOUR_MS):
+            by_hour[hour] = (at_ms, value)
+    return tuple(
+        (
+            f"{dt.datetime.fromtimestamp(at / 1000, now.zone):%H:%M}",
+            show_kept(value, unit, now.plan.units),
+        )
+        for at, value in by_hour.values()
+    )
+
+
+def _series(made: Review, now: Seen) -> Iterator[dict[str, Any]]:
+    units = now.plan.units
+    unit, to = axis(0.0, Dimension.LENGTH, units)
+    rows: list[list[Any]] = []
+    for piece in _level_rows(made, now):
+        if rows:
+            rows.append([rows[-1][0] + 1, None])
+        rows += [[r.time_ms, [_round(to(v)) for v in (r.low, r.value, r.high)]] for r in piece]
+    if rows:
+        yield {
+            "name": "level",
+            "title": f"Level from the fill mark, {unit}",
+            "rows": rows,
+            "limits": None,
+        }
+    for band in now.plan.bands:
+        unit, to = axis(0.0, KEPT_IN.get(band.unit, Dimension.PLAIN), units)
+        readings = merged(now.reader, band.channels, made.start_ms, made.end_ms)
+        rows = list(_bars(measurand(readings, band.stale_ms), band.stale_ms, to))
+        if rows:
+            yield {
+                "name": band.name,
+                "title": f"{band.name.capitalize()}, {unit}",
+                "rows": rows,
+                "limits": [_round(to(band.low)), _round(to(band.high))],
+            }
+
+
+_CELL_MS = 120_000
+
+
+def _bars(
+    points: Iterator[tuple[int, float]], stale_ms: int, to: Callable[[float], float]
+) -> Iterator[list[Any]]:
+    """Two minutes a row: the lowest, the mean and the highest of what was seen in them; an empty
+    row where nothing was for too long."""
+    cells: dict[int, list[float]] = {}
+    for at_ms, value in points:
+        cells.setdefault(at_ms // _CELL_MS, []).append(to(value))
+    rows = [(cell * _CELL_MS + _CELL_MS // 2, sum(v) / len(v)) for cell, v in cells.items()]
+    times, means = broken(rows, max(stale_ms, 2 * _CELL_MS))
+    for at_ms, mean in zip(times, means, strict=True):
+        seen_then = cells.get(at_ms // _CELL_MS, [])
+        if mean != mean or not seen_then:  # no number: a break in the line
+            yield [at_ms, None]
+        else:
+            yield [at_ms, [_round(v) for v in (min(seen_then), mean, max(seen_then))]]
+
+
+def _round(value: float) -> float:
+    return round(value, 3)
+
+
+def _strip(now: Seen, shown: dt.date) -> list[tuple[Bar, bool]]:
+    """The last weeks: the loss of each night, and whether something rang."""
+    nights = now.plan.last(now.now_ms + 1, STRIP_NIGHTS)
+    lost = {}
+    for night in nights:
+        rows = now.reader.estimates("night.loss", night.end_utc_ms, night.end_utc_ms + 1)
+        value = next((row.value for row in reversed(list(rows))), None)
+        lost[night.local_date] = value
+    most = max((v for v in lost.values() if v is not None), default=0.0) or 1.0
+    rang = [
+        t.moment.utc_ms
+        for t in now.reader.transitions(nights[0].start_utc_ms, now.now_ms)
+        if t.event == "raise" and t.alarm != "drill"
+    ]
+    bars = []
+    for night in nights:
+        value = lost[night.local_date]
+        alarm = any(night.start_utc_ms <= at < night.end_utc_ms for at in rang)
+        what = (
+            "no loss known" if value is None else f"{show_kept(value, 'mL', now.plan.units)} lost"
+        )
+        says = f"{night.local_date:%a %d %b}: {what}{', alarm' if alarm else ''}"
+        height = 0 if value is None else max(1, round(20 * max(0.0, value) / most))
+        bars.append(
+            (Bar(night.local_date.isoformat(), says, height, alarm), night.local_date == shown)
+        )
+    return bars

@@ -1,0 +1,60 @@
+"use strict";
+// Draws the night's series with their intervals over the pictures that are there without it.
+(async () => {
+  if (!window.Dygraph) return;
+  const answer = await fetch(document.body.dataset.series, { credentials: "same-origin" });
+  if (!answer.ok) return;
+  const night = await answer.json();
+  const style = getComputedStyle(document.documentElement);
+  const colour = (name) => style.getPropertyValue(name).trim();
+  const time = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: night.zone });
+  const clock = (ms) => time.format(new Date(ms));
+  for (const chart of night.charts) {
+    const box = document.getElementById(`chart-${chart.name}`);
+    if (!box) continue;
+    box.hidden = false;
+    box.classList.add("on");
+    const under = (canvas, area, graph) => {
+      canvas.save();
+      if (chart.limits) {
+        const [low, high] = chart.limits.map((v) => graph.toDomYCoord(v));
+        canvas.fillStyle = colour("--water");
+        const top = Math.max(area.y, high), bottom = Math.min(area.y + area.h, low);
+        if (bottom > top) canvas.fillRect(area.x, top, area.w, bottom - top);
+      }
+      for (const mark of night.marks) {
+        const x = graph.toDomXCoord(mark.at);
+        if (x < area.x || x > area.x + area.w) continue;
+        canvas.strokeStyle = colour(mark.kind === "alarm" ? "--high" : "--low");
+        canvas.setLineDash(mark.kind === "alarm" ? [] : [3, 4]);
+        canvas.lineWidth = 2;
+        canvas.beginPath();
+        canvas.moveTo(x, area.y);
+        canvas.lineTo(x, area.y + area.h);
+        canvas.stroke();
+      }
+      canvas.restore();
+    };
+    const rows = chart.rows.map(([at, bar]) => [new Date(at), bar]);
+    const values = chart.rows.flatMap(([, bar]) => bar || []).concat(chart.limits || []);
+    const low = Math.min(...values), high = Math.max(...values), room = (high - low || 1) * 0.06;
+    new Dygraph(box, rows, {
+      labels: ["time", chart.title],
+      customBars: true,
+      colors: [colour("--deep")],
+      strokeWidth: 2,
+      fillAlpha: 0.25,
+      dateWindow: [night.start, night.end],
+      valueRange: [low - room, high + room],
+      underlayCallback: under,
+      gridLineColor: colour("--rule"),
+      axisLineColor: colour("--rule"),
+      legend: "follow",
+      legendFormatter: (at) => at.x === undefined ? "" : `${at.xHTML}: ${at.series.map((s) => s.yHTML).join(" ")}`,
+      axes: {
+        x: { axisLabelFormatter: (at) => clock(at), valueFormatter: (ms) => clock(ms), pixelsPerLabel: 60, drawGrid: false },
+        y: { axisLabelWidth: 40, valueFormatter: (v) => v.toFixed(1), axisLabelFormatter: (v) => v.toFixed(1) },
+      },
+    });
+  }
+})();

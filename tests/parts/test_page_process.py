@@ -1,0 +1,270 @@
+"""The page as a process: how it is started and ends, and what it bears from a network."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import resource
+import socket
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from page_tank import NAME, Served, lived, tank_of, until, with_passphrases
+from real_broker import wait_until
+from stillwell.page.access import access_file
+
+HERE = f"/tank/{NAME}"
+MODULE = [sys.executable, "-m", "stillwell.page"]
+IDLE = 1_000
+
+
+@pytest.fixture(scope="module")
+def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return lived(tmp_path_factory.mktemp("tank"))
+
+
+@pytest.fixture
+def served(config: Path, free_port: int) -> Iterator[Served]:
+    page = Served(config, free_port)
+    yield page
+    page.stop()
+
+
+def answered(served: Served, path: str = HERE) -> int:
+    try:
+        with urllib.request.urlopen(served.base + path, timeout=60) as answer:
+            answer.read()
+            return int(answer.status)
+    except urllib.error.HTTPError as error:
+        return error.code
+
+
+def said(port: int, text: bytes, patience_s: float = 60.0) -> bytes:
+    """What comes back for bytes that are sent as they stand."""
+    with socket.create_connection(("127.0.0.1", port), timeout=patience_s) as line:
+        line.sendall(text)
+        got = b""
+        with contextlib.suppress(ConnectionError):
+            while part := line.recv(65_536):
+                got += part
+        return got
+
+
+class TestStarting:
+    def test_beyond_this_machine_it_wants_a_passphrase(self, config: Path, free_port: int) -> None:
+        access_file(tank_of(config).store).unlink(missing_ok=True)
+        argv = [*MODULE, f"--config={config}", f"--listen=0.0.0.0:{free_port}"]
+        done = subprocess.run(argv, capture_output=True, text=True, timeout=60)
+        assert done.returncode == 2
+        assert "--set-passphrase" in done.stderr
+
+    def test_the_command_sets_it_and_prints_a_code_for_the_phone(self, config: Path) -> None:
+        stillwell = Path(sys.executable).with_name("stillwell")
+        own = access_file(tank_of(config).store)
+        try:
+            for typed, status in (("short\n", 2), ("four words are enough\n", 0)):
+                done = subprocess.run(
+                    [stillwell, "page", "--set-passphrase", "-c", config],
+                    input=typed,
+                    capture_output=True,
+                    text=True,
+                    timeout=60,
+                )
+                assert done.returncode == status, done.stderr
+            assert "four words" not in own.read_text(encoding="utf-8")
+        finally:
+            own.unlink(missing_ok=True)
+        done = subprocess.run(
+            [stillwell, "page", "--qr", "-c", config], capture_output=True, text=True, timeout=60
+        )
+        assert done.stdout.rstrip().endswith("http://127.0.0.1:8080")
+        assert "█" in done.stdout or "▀" in done.stdout
+
+    def test_a_visit_starts_it_and_quiet_ends_it(self, config: Path, free_port: int) -> None:
+        """By systemd's own tool for the hand-over of sockets."""
+        starter = subprocess.Popen(
+            [
+                "systemd-socket-activate",
+                "-l",
+                f"127.0.0.1:{free_port}",
+                *MODULE,
+                f"--config={config}",
+                "--ends-after=1",
+            ],
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            wait_until(lambda: _listens(free_port), "systemd listens")
+            assert b"200 OK" in said(
+                free_port,
+                f"GET {HERE} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n".encode(),
+            )
+            assert starter.wait(60) == 0
+        finally:
+            starter.kill()
+            starter.wait()
+
+
+def _listens(port: int) -> bool:
+    """Looked up and not tried: a connection would be a visit."""
+    wanted = f"0100007F:{port:04X}"
+    lines = Path("/proc/net/tcp").read_text(encoding="ascii").splitlines()
+    return any(line.split()[1] == wanted and line.split()[3] == "0A" for line in lines[1:])
+
+
+class TestWeight:
+    def test_it_takes_less_than_60_mib_after_every_screen(self, served: Served) -> None:
+        for path in ("", "/night", "/book", "/machine"):
+            assert answered(served, HERE + path) == 200
+        assert answered(served, "/metrics") == 200
+        assert served.memory_mib() <= 60
+
+
+class TestFromANetwork:
+    def test_who_sends_no_end_is_not_waited_for_and_keeps_nobody_out(self, served: Served) -> None:
+        slow = []
+        for _ in range(150):
+            line = socket.create_connection(("127.0.0.1", served.port), timeout=60)
+            with contextlib.suppress(ConnectionError):
+                line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: ")
+            slow.append(line)
+        assert answered(served) == 200
+        for line in slow:
+            with contextlib.suppress(ConnectionError):
+                assert line.recv(4_096) == b""  # the page has ended it
+            line.close()
+
+    def test_a_thousand_idle_connections_keep_nobody_out(self, served: Served) -> None:
+        _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (min(most, 8_192), most))
+        before = served.memory_mib()
+        idle = []
+        for _ in range(IDLE):
+            with contextlib.suppress(OSError):
+                idle.append(socket.create_connection(("127.0.0.1", served.port), timeout=60))
+        assert answered(served) == 200
+        assert served.memory_mib() < max(before, 45) + 20
+        for line in idle:
+            line.close()
+
+    def test_a_body_of_100_mb_is_not_taken(self, served: Served) -> None:
+        assert answered(served) == 200
+        before = served.memory_mib()
+        head = (
+            f"POST {HERE}/book HTTP/1.1\r\nHost: localhost\r\n"
+            "Content-Type: application/x-www-form-urlencoded\r\n"
+        ).encode()
+        told = said(served.port, head + b"Content-Length: 104857600\r\n\r\n" + b"x" * 65_536)
+        assert told.startswith(b"HTTP/1.1 413")
+        with socket.create_connection(("127.0.0.1", served.port), timeout=60) as line:
+            line.sendall(head + b"Transfer-Encoding: chunked\r\n\r\n")
+            with contextlib.suppress(ConnectionError):
+                for _ in range(1_600):
+                    line.sendall(b"10000\r\n" + b"x" * 65_536 + b"\r\n")
+        assert served.memory_mib() < before + 10
+        assert answered(served) == 200
+
+    @pytest.mark.parametrize(
+        "text",
+        [
+            b"GET / HTTP/1.1\r\nHost: localhost\r\nHost: evil.example\r\n\r\n",
+            b"GET / HTTP/1.1\r\n\r\n",
+            b"GET / HTTP/1.1\r\nHost: evil.example\r\n\r\n",
+            b"GET /\r\nSet-Cookie: a=b HTTP/1.1\r\nHost: localhost\r\n\r\n",
+            b"\x00\x01\x02\x03\r\n\r\n",
+            b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+            b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"y" * 100_000 + b"\r\n\r\n",
+            b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: -5\r\n\r\n",
+            b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5\r\n"
+            b"Transfer-Encoding: chunked\r\n\r\n",
+        ],
+        ids=range(9),
+    )
+    def test_what_is_no_request_is_refused(self, served: Served, text: bytes) -> None:
+        got = said(served.port, text)
+        assert got == b"" or got.split()[1][:1] == b"4", got[:200]
+        assert answered(served) == 200
+
+    def test_no_line_of_a_stranger_gets_into_a_header_or_the_log(self, served: Served) -> None:
+        evil = "%0d%0aSet-Cookie:%20evil=1%0d%0a"
+        for path in (f"/{evil}", f"/tank/{evil}", f"/sign-in?next=/{evil}", f"/answer/{evil}"):
+            head, _, _ = said(
+                served.port,
+                f"GET {path} HTTP/1.1\r\nHost: localhost\r\nUser-Agent: evil\r\n"
+                "Connection: close\r\n\r\n".encode(),
+            ).partition(b"\r\n\r\n")
+            assert b"\r\nSet-Cookie" not in head
+        assert "evil" not in served.log.read_text(encoding="utf-8")
+
+    def test_twenty_who_look_are_all_told_the_same(self, served: Served) -> None:
+        lines = []
+        for _ in range(20):
+            line = socket.create_connection(("127.0.0.1", served.port), timeout=60)
+            line.sendall(f"GET {HERE}/live HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
+            lines.append(line)
+        for line in lines:
+            got = b""
+            while b"event: now" not in got or b"</section>" not in got:
+                part = line.recv(65_536)
+                assert part
+                got += part
+            line.close()
+        assert served.memory_mib() <= 60
+
+
+class TestByCaddy:
+    def test_the_file_in_deploy_serves_it_by_tls_and_hands_on_whose_it_is(
+        self, config: Path, served: Served, tmp_path: Path, free_ports: object
+    ) -> None:
+        assert callable(free_ports)
+        port, admin = free_ports(), free_ports()
+        text = (Path(__file__).parents[2] / "deploy" / "Caddyfile").read_text(encoding="utf-8")
+        text = text.replace("tank.example.org", f"https://localhost:{port}")
+        text = text.replace("127.0.0.1:8080", f"127.0.0.1:{served.port}")
+        options = ("skip_install_trust", "auto_https disable_redirects", f"admin localhost:{admin}")
+        head = "{\n" + "".join(f"\t{option}\n" for option in options) + "}\n"
+        file = tmp_path / "Caddyfile"
+        file.write_text(head + text, encoding="utf-8")
+        with_passphrases(config)
+        with (tmp_path / "log").open("wb") as log:
+            caddy = subprocess.Popen(
+                ["caddy", "run", "--config", str(file), "--adapter", "caddyfile"],
+                stdout=log,
+                stderr=log,
+                env={**os.environ, "XDG_DATA_HOME": str(tmp_path), "HOME": str(tmp_path)},
+            )
+        try:
+
+            def asked() -> subprocess.CompletedProcess[str]:
+                return subprocess.run(
+                    [
+                        "openssl",
+                        "s_client",
+                        "-quiet",
+                        "-connect",
+                        f"localhost:{port}",
+                        "-servername",
+                        "localhost",
+                    ],
+                    input=f"GET {HERE} HTTP/1.1\r\nHost: localhost:{port}\r\n"
+                    "Connection: close\r\n\r\n",
+                    capture_output=True,
+                    text=True,
+                    timeout=60,
+                    check=False,
+                )
+
+            until(lambda: "HTTP/1.1" in asked().stdout, "Caddy answers by TLS")
+            answer = asked().stdout
+            assert "303" in answer.split("\r\n")[0]  # nobody is at this machine who came by a proxy
+            assert "/sign-in" in answer
+        finally:
+            caddy.terminate()
+            caddy.wait()
+            access_file(tank_of(config).store).unlink(missing_ok=True)

@@ -1,0 +1,492 @@
+"""The page's routes over a real store: what they show, whom they let in, what they refuse."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import sqlite3
+import stat
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from prometheus_client.openmetrics import parser
+
+from page_tank import ACT, LOOK, NAME, Visit, lived, tank_of, with_passphrases
+from stillwell.entry import Entry
+from stillwell.page.access import Access, Role, access_file
+from stillwell.page.allowed import AT_ONCE, household
+from stillwell.page.guard import answers_to
+from stillwell.page.place import Tank
+from stillwell.page.signing import ours
+from stillwell.page.site import now_ms
+from stillwell.store import StoreReader
+
+HERE = f"/tank/{NAME}"
+SCREENS = (HERE, f"{HERE}/night", f"{HERE}/book", f"{HERE}/machine", "/devices")
+MARKUP = '<script>alert(1)</script> & "quoted" \x1b[31m'
+
+
+@pytest.fixture(scope="module")
+def room(tmp_path_factory: pytest.TempPathFactory) -> Tank:
+    """A tank with a day and a half behind it; nobody changes it."""
+    return with_passphrases(lived(tmp_path_factory.mktemp("room")))
+
+
+@pytest.fixture
+def own(room: Tank, tmp_path: Path) -> Tank:
+    """A copy of it, to be changed."""
+    for suffix in (".db", ".toml", ".page-access"):
+        shutil.copy(room.store.with_suffix(suffix), tmp_path)
+    config = tmp_path / "tank.toml"
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text.replace(str(room.store), str(tmp_path / "tank.db")), encoding="utf-8")
+    return tank_of(config)
+
+
+def noted(reader: StoreReader) -> list[Entry]:
+    """What was written by the page."""
+    return [e for e in reader.journal() if e.by == "Niamh's phone"]
+
+
+def parsed(text: str) -> list[Any]:
+    """By the library's own parser, which is strict."""
+    return list(parser.text_string_to_metric_families(text))  # type: ignore[no-untyped-call]
+
+
+class TestTheScreens:
+    @pytest.mark.parametrize("path", SCREENS)
+    def test_are_shown_to_who_may_look_and_to_nobody_else(self, room: Tank, path: str) -> None:
+        for role in Role:
+            answer = Visit(room, role=role).get(path)
+            assert answer.status_code == 200
+            assert "<h1" in answer.text
+        stranger = Visit(room, role=None).get(path)
+        assert stranger.status_code == 303
+        assert stranger.headers["location"] == f"/sign-in?next={path}"
+
+    def test_now_has_the_state_first_and_the_age_of_each_figure(self, room: Tank) -> None:
+        text = Visit(room).get(HERE).text
+        order = ["simulation up to", "No alarm calls", "°C", "fresh water to the mark", "Due"]
+        places = [text.index(each) for each in order]
+        assert places == sorted(places)
+        ages = re.findall(
+            r"<time datetime=\"[^\"]+Z\" data-old=\"\d+\" class=\"age\">([^<]+)", text
+        )
+        assert len(ages) >= 8
+        assert set(ages) <= {"just now", "2 min ago", "3 min ago"} | {
+            f"{n} min ago" for n in range(60)
+        }
+
+    def test_one_that_may_only_look_sees_no_button(self, room: Tank) -> None:
+        for path in (HERE, f"{HERE}/book", f"{HERE}/machine"):
+            assert "<button" in Visit(room).get(path).text
+            assert "<button" not in Visit(room, role=Role.LOOK).get(path).text
+
+    def test_a_night_has_its_address_its_charts_and_its_neighbours(self, room: Tank) -> None:
+        visit = Visit(room)
+        last = visit.get(f"{HERE}/night").text
+        (evening,) = re.findall(rf"data-series=\"{HERE}/night/([0-9-]+)/series\"", last)
+        assert visit.get(f"{HERE}/night/{evening}").text == last
+        assert "Water lost" in last
+        assert last.count("<svg") >= 2
+        drawn = visit.get(f"{HERE}/night/{evening}/series").json()
+        assert {chart["name"] for chart in drawn["charts"]} >= {"level", "water"}
+        for chart in drawn["charts"]:
+            bars = [bar for _, bar in chart["rows"] if bar is not None]
+            assert bars
+            assert all(low <= value <= high for low, value, high in bars)
+        assert visit.get(f"{HERE}/night/1999-01-01").status_code == 404
+
+    def test_without_the_library_for_charts_there_is_the_picture(self, room: Tank) -> None:
+        with_it, without = (
+            Visit(room, charts=folder).get(f"{HERE}/night").text
+            for folder in (Path("/usr/share/javascript/dygraphs"), Path("/nowhere"))
+        )
+        assert "dygraph.min.js" in with_it
+        assert "<script" not in without
+        assert "<svg" in without
+
+    def test_nothing_is_fetched_from_elsewhere_and_no_style_or_script_stands_in_a_page(
+        self, room: Tank
+    ) -> None:
+        visit = Visit(room)
+        for path in SCREENS:
+            answer = visit.get(path)
+            assert not re.search(r"(?:src|href|action)=\"(?:https?:)?//", answer.text)
+            assert not re.search(r"<style|\sstyle=|\son\w+=|<script>", answer.text)
+            policy = answer.headers["content-security-policy"]
+            assert "default-src 'none'" in policy
+            assert "unsafe" not in policy
+            assert answer.headers["cache-control"] == "no-store"
+
+    def test_now_weighs_less_than_40_kb_in_three_requests(self, room: Tank) -> None:
+        visit = Visit(room)
+        answer = visit.get(HERE)
+        files = re.findall(r"(?:src|href)=\"(/static/[^\"]+)\"", answer.text)
+        assert len(files) <= 2
+        with visit.client.stream("GET", HERE) as one:
+            weight = len(b"".join(one.iter_raw()))
+        for file in files:
+            with visit.client.stream("GET", file) as one:
+                weight += len(b"".join(one.iter_raw()))
+                assert "immutable" in one.headers["cache-control"]
+        assert weight <= 40_000
+
+    def test_several_tanks_stand_in_one_page(self, room: Tank, own: Tank) -> None:
+        other = Tank("nursery", own.config, own.store)
+        text = Visit(room, other).get("/").text
+        assert f'href="{HERE}"' in text
+        assert 'href="/tank/nursery"' in text
+        assert Visit(room).get("/").headers["location"] == HERE
+
+
+class TestTheBook:
+    def test_takes_a_note_and_strikes_it_out(self, own: Tank) -> None:
+        visit = Visit(own)
+        told = visit.told(f"{HERE}/book", {"kind": "pour", "value": "0.5", "unit": "L", "key": "a"})
+        assert "Noted as entry" in told
+        assert "Niamh&#39;s phone" in told
+        again = visit.told(
+            f"{HERE}/book", {"kind": "pour", "value": "0.5", "unit": "L", "key": "a"}
+        )
+        assert "noted already" in again
+        assert "Poured 500 mL" in again  # as a button, from now on
+        with StoreReader.open(own.store) as reader:
+            (entry,) = noted(reader)
+        assert (entry.kind, entry.value, entry.by) == ("pour", 500.0, "Niamh's phone")
+        assert "is struck out" in visit.told(f"{HERE}/book/strike", {"entry": str(entry.id)})
+        assert "already" in visit.told(f"{HERE}/book/strike", {"entry": str(entry.id)})
+        with StoreReader.open(own.store) as reader:
+            assert not noted(reader)
+
+    def test_asks_and_refuses_as_the_command_does(self, own: Tank) -> None:
+        visit = Visit(own)
+        odd = {"kind": "salinity", "value": "22", "unit": "ppt", "key": "b"}
+        asked = visit.post(f"{HERE}/book", odd)
+        assert asked.status_code == 409
+        assert "Yes, it is right" in asked.text
+        assert "Noted" in visit.told(f"{HERE}/book", {**odd, "sure": "1"})
+        refused = visit.post(f"{HERE}/book", {"kind": "salinity", "value": "99", "unit": "ppt"})
+        assert refused.status_code == 422
+        assert 'value="99"' in refused.text  # what was typed is still there
+        for kind in ("", "nonsense", MARKUP):
+            assert visit.post(f"{HERE}/book", {"kind": kind}).status_code == 422
+
+    def test_shows_markup_as_text(self, own: Tank) -> None:
+        visit = Visit(own, name=MARKUP[:20])
+        told = visit.told(f"{HERE}/book", {"kind": "note", "text": MARKUP})
+        assert "<script>alert" not in told
+        assert "&lt;script&gt;alert" in told
+        assert "\x1b" not in told
+
+    def test_goes_out_as_a_file(self, own: Tank) -> None:
+        visit = Visit(own)
+        visit.told(f"{HERE}/book", {"kind": "fed"})
+        answer = visit.get(f"{HERE}/book/export.csv")
+        assert answer.text.startswith("time,kind,value,unit,text,by\n")
+        assert ",fed," in answer.text
+        assert "attachment" in answer.headers["content-disposition"]
+
+
+class TestMetrics:
+    def test_are_openmetrics_with_intervals_and_ages(self, room: Tank) -> None:
+        answer = Visit(room).get("/metrics")
+        assert answer.headers["content-type"].startswith("application/openmetrics-text")
+        families = {f.name: f for f in parsed(answer.text)}
+        channels = {s.labels["channel"] for s in families["stillwell_reading"].samples}
+        assert {"water-a", "level", "float-low"} <= channels
+        assert families["stillwell_watched"].samples[0].value == 0
+        low, value, high = (
+            next(s.value for s in families[name].samples if s.labels["name"] == "level.now")
+            for name in ("stillwell_estimate_low", "stillwell_estimate", "stillwell_estimate_high")
+        )
+        assert low <= value <= high
+
+    def test_are_for_this_machine_or_who_has_signed_in(self, room: Tank) -> None:
+        assert Visit(room, role=None).get("/metrics").status_code == 403
+        here = Visit(room, role=None, peer="127.0.0.1")
+        here.client.base_url = "http://127.0.0.1"
+        assert here.get("/metrics").status_code == 200
+        by_proxy = here.get("/metrics", headers={"x-forwarded-for": "203.0.113.9"})
+        assert by_proxy.status_code == 403
+
+
+class TestSigningIn:
+    def test_gives_a_cookie_that_only_this_page_is_told(self, own: Tank) -> None:
+        visit = Visit(own, role=None)
+        sent = {"passphrase": ACT, "name": "kitchen", "next": f"{HERE}/book"}
+        answer = visit.client.post("/sign-in", data=sent)
+        assert answer.status_code == 303
+        assert answer.headers["location"] == f"{HERE}/book"
+        cookie = answer.headers["set-cookie"].lower()
+        for part in ("httponly", "samesite=strict", "path=/", "max-age=7776000"):
+            assert part in cookie
+        assert "secure" not in cookie
+        assert visit.get(HERE).status_code == 200
+        held = access_file(own.store)
+        assert stat.S_IMODE(held.stat().st_mode) == 0o600
+        assert visit.client.cookies["stillwell"] not in held.read_text(encoding="utf-8")
+        assert ACT not in held.read_text(encoding="utf-8")
+
+    def test_behind_tls_the_cookie_is_secure(self, own: Tank) -> None:
+        visit = Visit(own, role=None, peer="127.0.0.1")
+        answer = visit.client.post(
+            "/sign-in", data={"passphrase": ACT}, headers={"x-forwarded-proto": "https"}
+        )
+        assert answer.headers["set-cookie"].startswith("__Host-stillwell=")
+        assert "Secure" in answer.headers["set-cookie"]
+
+    def test_wrong_ones_are_refused_and_soon_not_even_tried_but_elsewhere_they_are(
+        self, own: Tank
+    ) -> None:
+        stranger = Visit(own, role=None, peer="192.168.1.66")
+        found = [
+            stranger.client.post("/sign-in", data={"passphrase": f"guess {n}"}).status_code
+            for n in range(AT_ONCE + 2)
+        ]
+        assert found == [403] * AT_ONCE + [429] * 2
+        assert "link in a message" in stranger.client.post("/sign-in", data={}).text
+        keeper = Visit(own, role=None, peer="192.168.1.20")
+        keeper.app = stranger.app
+        keeper.client.app = stranger.app
+        assert keeper.client.post("/sign-in", data={"passphrase": LOOK}).status_code == 303
+
+    def test_a_device_can_be_signed_out_and_a_new_passphrase_signs_out_all(self, own: Tank) -> None:
+        lost, keeper, guest = Visit(own, name="lost"), Visit(own), Visit(own, role=Role.LOOK)
+        (device,) = [d for d in keeper.access.devices(now_ms()) if d.name == "lost"]
+        assert guest.post("/devices/sign-out", {"device": device.id}).status_code == 403
+        assert keeper.post("/devices/sign-out", {"device": device.id}).status_code == 303
+        assert lost.get(HERE).status_code == 303
+        assert keeper.get(HERE).status_code == 200
+        Access(access_file(own.store)).set_passphrase(Role.ACT, "another one for good")
+        assert keeper.get(HERE).status_code == 303
+        assert guest.get(HERE).status_code == 200
+
+    def test_without_a_passphrase_it_is_this_machines_own(self, own: Tank) -> None:
+        access_file(own.store).unlink()
+        away = Visit(own, role=None)
+        assert away.get(HERE).status_code == 503
+        assert "--set-passphrase" in away.get(HERE).text
+        here = Visit(own, role=None, peer="127.0.0.1")
+        here.client.base_url = "http://localhost"
+        assert here.get(HERE).status_code == 200
+        for header in ({"x-forwarded-for": "192.168.1.9"}, {"host": "tank.local"}):
+            assert here.get(HERE, headers=header).status_code == 503
+
+    @given(st.text(max_size=60))
+    def test_goes_on_to_no_other_site(self, way: str) -> None:
+        there = ours(way)
+        assert there.startswith("/")
+        assert not there.startswith(("//", "/\\"))
+        assert there.isprintable()
+
+
+class TestAttacks:
+    def test_a_form_of_another_site_does_nothing(self, own: Tank) -> None:
+        visit = Visit(own)
+        note = {"kind": "fed"}
+        for headers in (
+            {"origin": "http://evil.example"},
+            {"origin": "null"},
+            {"sec-fetch-site": "cross-site"},
+            {"sec-fetch-site": "same-site"},
+        ):
+            assert visit.post(f"{HERE}/book", note, headers=headers).status_code == 403
+        for csrf in ("", "0" * 32, MARKUP, "ä"):
+            answer = visit.client.post(f"{HERE}/book", data={**note, "csrf": csrf})
+            assert answer.status_code == 403
+        other = Visit(own)
+        answer = visit.client.post(f"{HERE}/book", data={**note, "csrf": other.csrf})
+        assert answer.status_code == 403
+        with StoreReader.open(own.store) as reader:
+            assert not noted(reader)
+
+    def test_a_name_that_is_not_ours_is_not_answered_to(self, room: Tank) -> None:
+        visit = Visit(room)
+        for host in (
+            "evil.example",
+            "tank.local.evil.example",
+            "",
+            "127.0.0.1.evil.example",
+            "[::1",
+        ):
+            assert visit.get(HERE, headers={"host": host}).status_code == 421
+        for host in ("tank.local", "TANK.LOCAL:8080", "192.168.1.5:8080", "[fe80::1]:8080"):
+            assert visit.get(HERE, headers={"host": host}).status_code in (200, 303)
+
+    @given(st.text(max_size=40))
+    def test_no_name_is_taken_for_an_address(self, host: str) -> None:
+        assert not answers_to(f"{host}.example", ())
+
+    @pytest.mark.parametrize(
+        "path",
+        [
+            "/static/../app.py",
+            "/static/%2e%2e/app.py",
+            "/static/..%2fapp.py",
+            "/static//etc/passwd",
+            "/dygraphs/../../../../etc/passwd",
+            "/dygraphs/%2e%2e%2fdygraph.js",
+            "/tank/../../etc",
+            f"{HERE}/night/../../../etc/passwd",
+            f"{HERE}/night/%00",
+            "/answer/..%2f..%2fetc",
+        ],
+    )
+    def test_no_path_leads_out(self, room: Tank, path: str) -> None:
+        answer = Visit(room).get(path)
+        assert answer.status_code in (303, 404)
+        assert "root:" not in answer.text
+
+    def test_forged_cookies_are_strangers(self, room: Tank) -> None:
+        for cookie in ("x", "0" * 43, "a" * 5000, "ä", '"'):
+            answer = Visit(room, role=None).get(
+                HERE, headers={"cookie": f"stillwell={cookie}".encode("latin-1", "replace")}
+            )
+            assert answer.status_code == 303
+
+    def test_what_is_too_long_is_not_read(self, room: Tank) -> None:
+        visit = Visit(room)
+        assert visit.post(f"{HERE}/book", {"text": "x" * 40_000}).status_code == 413
+        lying = visit.client.post(f"{HERE}/book", content=iter([b"x" * 10_000] * 5))
+        assert lying.status_code == 413
+        many = "&".join(f"a{n}=1" for n in range(500))
+        form = {"content-type": "application/x-www-form-urlencoded"}
+        assert visit.client.post(f"{HERE}/book", content=many, headers=form).status_code == 403
+
+    def test_other_methods_are_refused(self, room: Tank) -> None:
+        visit = Visit(room)
+        for method in ("PUT", "DELETE", "OPTIONS", "TRACE", "PATCH"):
+            assert visit.client.request(method, HERE).status_code == 405
+        assert visit.get(f"{HERE}/drill").status_code == 405
+
+    @settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(data=st.data())
+    def test_nothing_that_is_sent_is_more_than_a_clear_page(
+        self, room: Tank, data: st.DataObject
+    ) -> None:
+        """Every route with anything in its place: never a fault of our own."""
+        routes = [
+            "/",
+            "/sign-in",
+            "/devices",
+            "/devices/sign-out",
+            "/answer/{}",
+            "/tank/{}",
+            "/tank/{}/book",
+            "/metrics",
+            "/static/{}",
+            "/dygraphs/{}",
+            HERE,
+            f"{HERE}/night/{{}}",
+            f"{HERE}/night/{{}}/series",
+            f"{HERE}/night/{{}}/picture.png",
+            f"{HERE}/book",
+            f"{HERE}/book?month={{}}",
+            f"{HERE}/book?kind={{}}",
+            f"{HERE}/book/strike",
+            f"{HERE}/answer",
+            f"{HERE}/drill",
+            f"{HERE}?said={{}}",
+            f"{HERE}/machine",
+        ]
+        part = st.text(st.characters(codec="utf-8", exclude_characters="/?#\\"), max_size=12)
+        part |= st.sampled_from(["2026-02-30", "0001-01-01", "9999-12-31", "%2e%2e", "-1", "1.a.b"])
+        names = st.sampled_from(
+            [
+                "kind",
+                "value",
+                "unit",
+                "at",
+                "text",
+                "alarm",
+                "deed",
+                "minutes",
+                "entry",
+                "device",
+                "key",
+                "lasted",
+                "csrf",
+                "next",
+                "sure",
+            ]
+        )
+        words = st.text(max_size=20) | st.sampled_from(
+            ["pour", "shelve", "nan", "1e999", "-0", "٣"]
+        )
+        path = data.draw(st.sampled_from(routes)).format(data.draw(part))
+        with visiting(room) as visit:
+            if data.draw(st.booleans()):
+                answer = visit.get(path)
+            else:
+                sent = data.draw(st.dictionaries(names, words, max_size=6))
+                sent.pop("sure", None)
+                answer = visit.post(
+                    path, {k: v for k, v in sent.items() if k != "kind" or v != "fed"}
+                )
+        assert answer.status_code < 500 or "No daemon" in answer.text, (path, answer.text)
+
+
+class visiting:  # noqa: N801
+    """One visit for all examples: signing in is slow on purpose."""
+
+    kept: Visit | None = None
+
+    def __init__(self, tank: Tank) -> None:
+        type(self).kept = type(self).kept or Visit(tank)
+
+    def __enter__(self) -> Visit:
+        assert self.kept is not None
+        return self.kept
+
+    def __exit__(self, *exc: object) -> None:
+        pass
+
+
+class TestAStoreInTrouble:
+    def test_that_is_missing_is_said(self, own: Tank) -> None:
+        visit = Visit(own)
+        own.store.unlink()
+        for path in (HERE, f"{HERE}/night", f"{HERE}/book"):
+            answer = visit.get(path)
+            assert answer.status_code == 503
+            assert "no store" in answer.text
+
+    def test_of_a_later_version_is_said(self, own: Tank) -> None:
+        visit = Visit(own)
+        with sqlite3.connect(own.store) as db:
+            db.execute("PRAGMA user_version = 999")
+        answer = visit.get(HERE)
+        assert answer.status_code == 503
+        assert "later version" in answer.text or "version" in answer.text
+
+    def test_that_is_no_store_is_said(self, own: Tank) -> None:
+        visit = Visit(own)
+        own.store.write_bytes(b"not a database at all" * 500)
+        for path in (HERE, f"{HERE}/book"):
+            assert visit.get(path).status_code == 503
+
+    def test_that_another_holds_for_writing_is_read_all_the_same(self, own: Tank) -> None:
+        visit = Visit(own)
+        holds = sqlite3.connect(own.store)
+        holds.execute("BEGIN IMMEDIATE")
+        assert visit.get(HERE).status_code == 200
+        holds.close()
+
+    def test_whose_access_file_is_spoilt_lets_nobody_in(self, own: Tank) -> None:
+        visit = Visit(own)
+        access_file(own.store).write_text(json.dumps({"devices": 5}), encoding="utf-8")
+        answer = visit.get(HERE)
+        assert answer.status_code == 503
+        assert "set the passphrase anew" in answer.text
+
+
+def test_one_network_of_ipv6_is_one_household() -> None:
+    assert household("2001:db8::1") == household("2001:db8::ffff:1")
+    assert household("2001:db8::1") != household("2001:db8:0:1::1")
+    assert household("192.168.1.5") != household("192.168.1.6")
+    assert household("::ffff:192.168.1.5") == "::ffff:192.168.1.5"

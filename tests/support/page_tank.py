@@ -1,0 +1,138 @@
+"""A tank with some days behind it, and the page in front of it: in this process or as one of its
+own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from starlette.testclient import TestClient
+
+from command_line import ROOT, call
+from stillwell.page.access import Access, Role, access_file
+from stillwell.page.app import page
+from stillwell.page.place import Tank, tanks
+from stillwell.page.site import now_ms
+
+ACT, LOOK = "rock pool at low tide", "only looking today"
+NAME = "reading-room"
+
+
+def lived(folder: Path, days: float = 1.5, *more: str) -> Path:
+    """Lets the simulated reading room's tank live for some days; returns its configuration. A
+    reading in four minutes is enough for it."""
+    text = (ROOT / "config" / "reading-room-simulated.toml").read_text(encoding="utf-8")
+    text = text.replace("/var/lib/stillwell/reading-room-simulated.db", str(folder / "tank.db"))
+    text = text.replace('every = "30 s"', 'every = "4 min"')
+    config = folder / "tank.toml"
+    config.write_text(text, encoding="utf-8")
+    done = call("simulate", "-c", config, "--days", days, *more)
+    assert done.exit_code == 0, done.output
+    return config
+
+
+def tank_of(config: Path) -> Tank:
+    (found,) = tanks([config], None)
+    return found
+
+
+class Visit:
+    """A browser without a window, signed in or not.
+
+    Args:
+        role: as whom; None: a stranger.
+        name: what the device is called.
+    """
+
+    def __init__(
+        self,
+        *of: Tank,
+        role: Role | None = Role.ACT,
+        name: str = "Niamh's phone",
+        peer: str = "192.168.1.20",
+        **more: Any,
+    ) -> None:
+        self.access = Access(access_file(of[0].store))
+        self.app = page(of, self.access, names=("tank.local",), **more)
+        self.client = TestClient(
+            self.app, base_url="http://tank.local", follow_redirects=False, client=(peer, 50_000)
+        )
+        self.csrf = ""
+        if role is not None:
+            cookie = self.access.sign_in({Role.ACT: ACT, Role.LOOK: LOOK}[role], name, now_ms())
+            assert cookie is not None
+            self.client.cookies.set("stillwell", cookie)
+            visitor = self.access.visitor(cookie, now_ms())
+            assert visitor is not None
+            self.csrf = visitor.csrf
+
+    def get(self, path: str, **more: Any) -> Any:
+        return self.client.get(path, **more)
+
+    def post(self, path: str, more: dict[str, str] | None = None, **rest: Any) -> Any:
+        """With the form's token."""
+        return self.client.post(path, data={"csrf": self.csrf, **(more or {})}, **rest)
+
+    def told(self, path: str, more: dict[str, str] | None = None) -> str:
+        """What the next page says after a deed."""
+        answer = self.post(path, more)
+        assert answer.status_code == 303, answer.text
+        return str(self.get(answer.headers["location"]).text)
+
+
+def with_passphrases(config: Path) -> Tank:
+    """Sets both; the tank."""
+    tank = tank_of(config)
+    access = Access(access_file(tank.store))
+    access.set_passphrase(Role.ACT, ACT)
+    access.set_passphrase(Role.LOOK, LOOK)
+    return tank
+
+
+class Served:
+    """The page as a process of its own."""
+
+    def __init__(self, config: Path, port: int, *more: str) -> None:
+        self.port = port
+        self.base = f"http://127.0.0.1:{port}"
+        self.log = config.with_name(f"page-{port}.log")
+        with self.log.open("wb") as log:
+            self.process = subprocess.Popen(
+                [
+                    sys.executable,
+                    "-m",
+                    "stillwell.page",
+                    f"--config={config}",
+                    f"--listen=127.0.0.1:{port}",
+                    *more,
+                ],
+                stdout=subprocess.PIPE,
+                stderr=log,
+            )
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        assert b"Listening" in line, self.log.read_text(encoding="utf-8")
+
+    def memory_mib(self) -> float:
+        pages = Path(f"/proc/{self.process.pid}/statm").read_text(encoding="ascii").split()[1]
+        return int(pages) * 4096 / (1 << 20)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        try:
+            self.process.wait(20)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+def until(true: Callable[[], object], what: str, patience_s: float = 60.0) -> None:
+    """Waits; a generous limit that only ends a hung test."""
+    end = time.monotonic() + patience_s
+    while not true():
+        assert time.monotonic() < end, f"waited in vain: {what}"
+        time.sleep(0.05)
