@@ -176,6 +176,7 @@ class TestUse:
         assert "struck out" in page.get_by_role("status").inner_text()
         page = person.opens(SCREENS["night"])
         page.wait_for_selector(".chart canvas")
+        page.locator(".chart").first.scroll_into_view_if_needed()
         box = page.locator(".chart").first.bounding_box()
         assert box is not None
         labels = page.locator(".chart").first.locator(".dygraph-axis-label-x")

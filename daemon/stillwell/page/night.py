@@ -327,7 +327,9 @@ def _round(value: float) -> float:
 
 def _strip(now: Seen, shown: dt.date) -> list[tuple[Bar, bool]]:
     """The last weeks: the loss of each night, and whether something rang."""
-    nights = now.plan.last(now.now_ms + 1, STRIP_NIGHTS)
+    began = now.reader.began() or now.now_ms
+    last = now.plan.last(now.now_ms + 1, STRIP_NIGHTS)
+    nights = [night for night in last if night.end_utc_ms > began] or last[-1:]
     lost = {}
     for night in nights:
         rows = now.reader.estimates("night.loss", night.end_utc_ms, night.end_utc_ms + 1)

@@ -285,7 +285,8 @@ def _level(seen: Seen, level_now: LevelNow, newest: dict[str, Reading]) -> list[
     if seen.book.chamber is None or stands is None:
         return []
     mm, age = stands
-    number, _, unit = show(mm, Dimension.LENGTH, units).partition(" ")
+    number, _, unit = show(abs(mm), Dimension.LENGTH, units).partition(" ")
+    side = "below" if mm < 0 else "above"
     wanted = advice(level_now, units)
     reserve = latest.get("level.reserve")
     verdict = ""
@@ -301,7 +302,7 @@ def _level(seen: Seen, level_now: LevelNow, newest: dict[str, Reading]) -> list[
         Figure(
             "Level",
             number,
-            f"{unit} from the mark",
+            f"{unit} {side} the mark",
             age,
             wanted,
             verdict,

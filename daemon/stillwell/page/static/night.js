@@ -5,6 +5,8 @@
   const answer = await fetch(document.body.dataset.series, { credentials: "same-origin" });
   if (!answer.ok) return;
   const night = await answer.json();
+  // Its legend writes style attributes, which the page's policy forbids; ours is a line of text.
+  Dygraph.PLUGINS = Dygraph.PLUGINS.filter((plugin) => plugin !== Dygraph.Plugins.Legend);
   const style = getComputedStyle(document.documentElement);
   const colour = (name) => style.getPropertyValue(name).trim();
   const time = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: night.zone });
@@ -12,7 +14,9 @@
   for (const chart of night.charts) {
     const box = document.getElementById(`chart-${chart.name}`);
     if (!box) continue;
-    box.hidden = false;
+    const reads = document.getElementById(`reads-${chart.name}`);
+    box.hidden = reads.hidden = false;
+    reads.textContent = `${chart.title}. Touch the line to read it; drag over a time to look closer, tap twice to go back.`;
     box.classList.add("on");
     const under = (canvas, area, graph) => {
       canvas.save();
@@ -49,8 +53,10 @@
       underlayCallback: under,
       gridLineColor: colour("--rule"),
       axisLineColor: colour("--rule"),
-      legend: "follow",
-      legendFormatter: (at) => at.x === undefined ? "" : `${at.xHTML}: ${at.series.map((s) => s.yHTML).join(" ")}`,
+      highlightCallback: (event, ms, points) => {
+        const bar = chart.rows.find(([at]) => at === ms)?.[1];
+        if (bar) reads.textContent = `${clock(ms)}: ${points[0].yval.toFixed(1)} (${bar[0].toFixed(1)} to ${bar[2].toFixed(1)})`;
+      },
       axes: {
         x: { axisLabelFormatter: (at) => clock(at), valueFormatter: (ms) => clock(ms), pixelsPerLabel: 60, drawGrid: false },
         y: { axisLabelWidth: 40, valueFormatter: (v) => v.toFixed(1), axisLabelFormatter: (v) => v.toFixed(1) },
