@@ -5,13 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from hypothesis import settings
 
+import examples
 import free_ports as ports
-
-# No test asserts a time, hypothesis with its deadline of 200 ms an example included.
-settings.register_profile("untimed", deadline=None)
-settings.load_profile("untimed")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -21,6 +17,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=False,
         help="run campaigns in their full form, and the tests marked `long`",
     )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    examples.use(full=config.getoption("--long"))
 
 
 LONGEST_FIRST = ("whole", "docs", "parts", "store")

@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from examples import examples
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
@@ -904,7 +905,7 @@ def feed(watch: Watch, steps: list[float | Request], begin_s: int, boot_s: int) 
 
 
 class TestAnyStory:
-    @settings(max_examples=200)
+    @examples(200)
     @given(STEPS, STEPS)
     def test_goes_on_after_a_restart_as_it_would_have_without(
         self, earlier: list[float | Request], later: list[float | Request]
@@ -929,7 +930,7 @@ class TestAnyStory:
 
         assert seen(goes) == seen(went)
 
-    @settings(max_examples=200)
+    @examples(200)
     @given(STEPS)
     def test_the_early_out_changes_nothing(self, steps: list[float | Request]) -> None:
         """A watch whose channels are never calm takes the long way with every reading."""
@@ -938,7 +939,7 @@ class TestAnyStory:
         slow._calm_down = lambda channel, now: None  # type: ignore[method-assign]
         assert feed(quick, steps, 0, 0) == feed(slow, steps, 0, 0)
 
-    @settings(max_examples=100)
+    @examples(100)
     @given(
         st.lists(
             st.tuples(
@@ -962,12 +963,12 @@ class TestAnyStory:
             reading = Reading(channel, at(s), value, flag, "gone" if value is None else "")
             assert quick.see(reading, at(s)) == slow.see(reading, at(s))
 
-    @settings(max_examples=100)
+    @examples(100)
     @given(STEPS)
     def test_the_same_story_gives_the_same_transitions(self, steps: list[float | Request]) -> None:
         assert feed(Watch(quick_plan()), steps, 0, 0) == feed(Watch(quick_plan()), steps, 0, 0)
 
-    @settings(max_examples=200)
+    @examples(200)
     @given(STEPS)
     def test_every_notice_has_a_key_of_its_own(self, steps: list[float | Request]) -> None:
         watch = Watch(quick_plan())

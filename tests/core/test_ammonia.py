@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import PyCO2SYS
 import pytest
 from hypothesis import given
@@ -27,6 +29,7 @@ def percent(formula: Formula, t_c: float = 25.0) -> list[float]:
     return [100 * nh3_share(Ph(ph, formula.scale), t_c, 34.0, formula) for ph in PH]
 
 
+@cache
 def reference(ph: float, t_c: float, salinity: float) -> tuple[float, float]:
     """The pH on the total scale and the share of NH3 by PyCO2SYS for a pH on NBS buffers."""
     found = PyCO2SYS.sys(

@@ -18,9 +18,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from examples import examples
 from stillwell.calendar import (
     Due,
     Job,
@@ -325,7 +326,7 @@ JOBS = st.lists(
 
 
 class TestAnyClock:
-    @settings(max_examples=200)
+    @examples(200)
     @given(
         st.sampled_from(ZONES),
         JOBS,

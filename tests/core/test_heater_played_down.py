@@ -1,9 +1,5 @@
 """A dead heater in a calm tank, on which the lamp burns meanwhile: the lamp makes up much of what
-the tank loses, which is what a weak heater looks like.
-
-The tank is this file's own: Newton's law of cooling, a thermostat with hysteresis, a probe of the
-first order with noise and steps. It shares nothing with the simulator of the drivers.
-"""
+the tank loses, which is what a weak heater looks like."""
 
 from __future__ import annotations
 
@@ -13,36 +9,37 @@ import random
 import pytest
 
 from stillwell.estimate.heat import Condition, Inference
+from tanks.bath import DAY, HOUR, Bath, shown
 
-HOUR = 3600.0
-DAY = 24 * HOUR
 HEAT_CAPACITY = 89.8 * 1.023 * 3994 * 1.05
 """J/K: 89.8 L of salt water, glass and rock."""
 HEATER_W, LAMP_W, LOSS_W_PER_K = 124.0, 8.0, 8.92
-SETTING_C, DIFFERENTIAL_K = 25.55, 0.954
+LOW_C, SETTING_C, HIGH_C = 25.073, 25.55, 26.027
 DIES_S = 4 * DAY + 14 * HOUR
 
 
 def lived(mind: Inference, seed: int, until_s: float) -> list[tuple[float, set[Condition]]]:
     """What stands, each minute from the heater's death on."""
     chance = random.Random(seed)
-    water = felt = SETTING_C
-    on = False
+    tank = Bath(
+        HEATER_W / HEAT_CAPACITY,
+        tau_s=HEAT_CAPACITY / LOSS_W_PER_K,
+        low=LOW_C,
+        high=HIGH_C,
+        lag_s=60.0,
+        begins=SETTING_C,
+    )
     stood = []
     step_s = 10.0
     for n in range(round(until_s / step_s)):
         t = n * step_s
         room = 22.57 + 1.2 * math.sin(2 * math.pi * (t / DAY - 0.4))
-        if water < SETTING_C - DIFFERENTIAL_K / 2:
-            on = True
-        elif water > SETTING_C + DIFFERENTIAL_K / 2:
-            on = False
-        watts = HEATER_W if on and t < DIES_S else 0.0
-        watts += LAMP_W if 12 <= t / HOUR % 24 < 22 else 0.0
-        water += (watts - LOSS_W_PER_K * (water - room)) / HEAT_CAPACITY * step_s
-        felt += (water - felt) * step_s / 60.0
+        if t >= DIES_S:
+            tank.share = 0.0
+        lamp_w = LAMP_W if 12 <= t / HOUR % 24 < 22 else 0.0
+        tank.move(step_s, room, lamp_w / HEAT_CAPACITY)
         if t % 60 == 0:
-            mind.see(1000.0 + t, round((felt + chance.gauss(0, 0.05)) * 16) / 16)
+            mind.see(1000.0 + t, shown(tank.felt, 0.05, chance))
             if t >= DIES_S:
                 stood.append((t - DIES_S, set(mind.standing)))
     return stood

@@ -1,8 +1,4 @@
-"""How much of its heat a heater gives: dead, weak, at its limit, sound.
-
-The tank is this file's own: Newton's law of cooling, a thermostat with hysteresis, a probe of the
-first order with noise and steps. It shares nothing with the simulator of the drivers.
-"""
+"""How much of its heat a heater gives: dead, weak, at its limit, sound."""
 
 from __future__ import annotations
 
@@ -19,9 +15,8 @@ from stillwell.finding import Finding
 from stillwell.notice import Priority
 from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.reading import Flag, Moment, Reading
+from tanks.bath import DAY, HOUR, Bath, shown
 
-HOUR = 3600.0
-DAY = 24 * HOUR
 GAIN = 0.9 / HOUR
 """What the heater does, K/s."""
 TAU_S = 22 * HOUR
@@ -29,15 +24,14 @@ LOW_C, HIGH_C = 25.1, 25.5
 STEP_S = 30.0
 
 
-class Bowl:
+class Bowl(Bath):
     """Water that would rest at its room's temperature, and is held at 25.3 degC."""
 
     def __init__(self, seed: int = 1) -> None:
+        super().__init__(GAIN, tau_s=TAU_S, low=LOW_C, high=HIGH_C, lag_s=60.0)
         self.rng = random.Random(seed)
         self.mind = Inference()
-        self.t, self.water, self.felt = 0.0, 25.3, 25.3
-        self.on = False
-        self.share = 1.0
+        self.t = 0.0
         self.room_c, self.colder = 19.0, 0.0
         """K an hour."""
         self.lamp = 0.0
@@ -69,22 +63,19 @@ class Bowl:
         return sum(on <= t % DAY / HOUR < off for t in at) / 10
 
     def step(self) -> None:
-        room = self.move()
+        room = self.unwatched()
         before = set(self.mind.standing)
-        read = round((self.felt + self.rng.gauss(0, 0.03)) * 16) / 16
+        read = shown(self.felt, 0.03, self.rng)
         self.mind.see(1000.0 + self.t, read, round(room * 16) / 16)
         self.told += [(self.t, each) for each in set(self.mind.standing) - before]
 
-    def move(self) -> float:
+    def unwatched(self) -> float:
         """A step of the water, at which nobody looks. Returns the room's temperature."""
         self.t += STEP_S
         self.room_c -= self.colder * STEP_S / HOUR
         room = self.room_c + 0.8 * math.sin(2 * math.pi * self.t / DAY)
-        self.on = self.water < LOW_C or (self.on and self.water < HIGH_C)
-        heat = GAIN * self.share if self.on else 0.0
         lamp = self.lamp if self.hours is None else self.lamp * self.lit(self.t, self.t)
-        self.water += (heat + lamp - (self.water - room) / TAU_S) * STEP_S
-        self.felt += (self.water - self.felt) * STEP_S / 60.0
+        self.move(STEP_S, room, lamp)
         return room
 
 
@@ -323,11 +314,11 @@ class TestTheLimit:
             assert bowl.t < 124 * HOUR
             if bowl.t > 96 * HOUR:
                 bowl.colder = 1.2
-            bowl.move()
+            bowl.unwatched()
             ms = round(bowl.t * 1000)
             now = Moment(1 + ms, 1_800_000_000_000 + ms, 1)
             watch.see(Reading("room", now, bowl.room_c, Flag.PASS))
-            read = round((bowl.felt + bowl.rng.gauss(0, 0.03)) * 16) / 16
+            read = shown(bowl.felt, 0.03, bowl.rng)
             heard += watch.see(Reading("a", now, read, Flag.PASS))
         short = [f for f in heard if f.alarm == Condition.TOO_WEAK]
         first, second = short[0], next(f for f in short if f.priority is not Priority.LOW)

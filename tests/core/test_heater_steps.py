@@ -1,9 +1,5 @@
 """A probe that is replaced, and the only one there is: another zero, told apart from a heater that
-is dead and from a dial that was turned.
-
-The tank is this file's own: Newton's law of cooling, a thermostat with hysteresis, a probe of the
-first order with noise and steps. It shares nothing with the simulator of the drivers.
-"""
+is dead and from a dial that was turned."""
 
 from __future__ import annotations
 
@@ -19,9 +15,8 @@ from stillwell.estimate.heat import Condition, Inference
 from stillwell.estimate.heat.sawtooth import Minute
 from stillwell.estimate.heat.steps import LIKELIER, Habit, Trail, step_at
 from stillwell.estimate.heat.thermostat import Thermostat
+from tanks.bath import DAY, HOUR, Bath, shown
 
-HOUR = 3600.0
-DAY = 24 * HOUR
 SIGMA = 0.035
 GAIN = 1.9 / HOUR
 LOSS = 0.35 / HOUR
@@ -105,37 +100,36 @@ class TestAPauseWhileAnotherProbeIsOpen:
 HEAT_CAPACITY = 58.5 * 1.023 * 3994 * 1.05
 """J/K: 58.5 L of salt water, glass and rock."""
 HEATER_W, LOSS_W_PER_K, ROOM_C = 128.0, 5.2, 20.5
-SETTING_C, DIFFERENTIAL_K = 25.15, 0.23
+LOW_C, SETTING_C, HIGH_C = 25.035, 25.15, 25.265
 
 
-class Tank:
-    """Water, heater and one probe that is read once a minute."""
+class Tank(Bath):
+    """With one probe that is read once a minute."""
 
     def __init__(self, seed: int) -> None:
+        super().__init__(
+            HEATER_W / HEAT_CAPACITY,
+            tau_s=HEAT_CAPACITY / LOSS_W_PER_K,
+            low=LOW_C,
+            high=HIGH_C,
+            lag_s=40.0,
+            begins=SETTING_C,
+        )
         self.mind = Inference()
         self.t = 0.0
         self.zero = 0.0
-        self.setting = SETTING_C
-        self.heater_w = HEATER_W
-        self.on = False
         self.told: dict[Condition, float] = {}
         self._chance = random.Random(seed)
-        self._water = self._felt = SETTING_C
 
     def run(self, seconds: float, seen: bool = True) -> None:
         """Lets time pass; the probe is read all the while, or is not there."""
         end = self.t + seconds
         while self.t < end:
             self.t += 10.0
-            low = self.setting - DIFFERENTIAL_K / 2
-            self.on = self._water < low + (DIFFERENTIAL_K if self.on else 0.0)
-            watts = self.heater_w if self.on else 0.0
-            watts -= LOSS_W_PER_K * (self._water - ROOM_C)
-            self._water += watts / HEAT_CAPACITY * 10.0
-            self._felt += (self._water - self._felt) * 10.0 / 40.0
+            self.move(10.0, ROOM_C)
             if seen and self.t % 60 == 0:
-                read = self._felt + self.zero + self._chance.gauss(0, 0.033)
-                self.mind.see(1000.0 + self.t, round(read * 16) / 16)
+                read = shown(self.felt + self.zero, 0.033, self._chance)
+                self.mind.see(1000.0 + self.t, read)
                 for condition in self.mind.standing:
                     self.told.setdefault(condition, self.t)
 
@@ -193,7 +187,7 @@ class TestAnotherProbe:
         tank.run(400.0)
         tank.zero = -0.2
         tank.run(12 * HOUR)
-        tank.heater_w = 0.0
+        tank.share = 0.0
         tank.until(on=True)
         died = tank.t
         tank.run(2 * HOUR)
@@ -206,7 +200,7 @@ class TestAnotherProbe:
             tank = watched(seed)
             tank.until(on=False)
             tank.run(600.0)
-            tank.setting += by_k
+            tank.low, tank.high = tank.low + by_k, tank.high + by_k
             tank.run(12 * HOUR)
             assert Condition.SETTING_MOVED in tank.told
             assert math.copysign(1, tank.mind.moved_k) == math.copysign(1, by_k)

@@ -1,5 +1,4 @@
-"""The lamp's hours by the water's temperature, on a tank of this file's own: a thermostat, Newton's
-law of cooling, a lamp and a room that swings with the day."""
+"""The lamp's hours by the water's temperature."""
 
 from __future__ import annotations
 
@@ -9,6 +8,7 @@ import random
 import pytest
 
 from stillwell.estimate.thermal.lamplight import Cell, LitHours, NotSeen, lit_hours
+from tanks.bath import HOUR, Bath
 
 START = 1_767_571_200_000  # 5 January 2026 00:00 UTC
 MINUTE = 60_000
@@ -28,17 +28,15 @@ def lived(
 ) -> list[Cell]:
     """Ten-minute means."""
     rng = random.Random(seed)
-    water, heating = 25.3, False
+    water = Bath(heater_k_h / HOUR, tau_s=15 * HOUR)
     cells = []
     values: list[float] = []
     for minute in range(days * 1440):
         hour = minute / 60 % 24
         air = air_c + 1.5 * math.sin(2 * math.pi * (hour - 9) / 24)
         lit = (hour - on_h) % 24 < hours
-        heating = water < 25.1 or (heating and water < 25.5)
-        rate = -(water - air) / 15 + heater_k_h * heating + lamp_k_h * lit
-        water += rate / 60
-        values.append(water)
+        water.move(60.0, air, lamp_k_h / HOUR if lit else 0.0)
+        values.append(water.water)
         if minute % 10 == 9:
             mean = sum(values) / 10 + rng.gauss(0.0, noise)
             at = minute - 9

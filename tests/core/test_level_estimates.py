@@ -1,20 +1,17 @@
 """What the level estimator says of plain days: its numbers, its intervals, when it says nothing.
 
-Truth comes from straight lines made here, without noise where the noise is not the subject.
+Truth comes from straight lines, without noise where the noise is not the subject.
 """
 
 from __future__ import annotations
 
 import json
-import math
 import random
-from collections.abc import Iterable
 
 import pytest
 
 from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.level import (
-    Evidence,
     Expect,
     FloatSpec,
     Gauge,
@@ -27,68 +24,7 @@ from stillwell.estimate.level import (
     Share,
     WaterChange,
 )
-
-MIN = 60_000
-H = 60 * MIN
-DAY = 24 * H
-ML_PER_MM = 16.2
-CHAMBER = Geometry(16200.0, 0.05)
-
-Event = tuple[int, Evidence]
-
-
-def phi(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2))
-
-
-class Water:
-    """A level that falls steadily, with pours; mm relative to the mark, ms."""
-
-    def __init__(self, ml_per_h: float = 24.0, start_mm: float = 0.0) -> None:
-        self.mm_per_h = ml_per_h / ML_PER_MM
-        self.start_mm = start_mm
-        self.pours: list[tuple[int, float]] = []
-
-    def pour(self, t_ms: int, ml: float) -> Water:
-        self.pours.append((t_ms, ml))
-        return self
-
-    def level(self, t_ms: float) -> float:
-        up = sum(ml for t, ml in self.pours if t <= t_ms) / ML_PER_MM
-        return self.start_mm - self.mm_per_h * t_ms / H + up
-
-    def gauge(self, t0: int, t1: int, noise: float = 0.5, seed: int = 1) -> list[Event]:
-        draw = random.Random(seed)
-        return [(t, Gauge(t, self.level(t) + draw.gauss(0, noise))) for t in range(t0, t1 + 1, MIN)]
-
-    def float_(
-        self, name: str, height: float, t0: int, t1: int, ripple: float = 0.8
-    ) -> list[Event]:
-        """Shares of a float without differential, once a minute, to the law, rounded to looks."""
-        out: list[Event] = []
-        for t in range(t0 + MIN, t1 + 1, MIN):
-            share = round(60 * phi((self.level(t - MIN / 2) - height) / ripple)) / 60
-            out.append((t, Share(name, t - MIN, t, share, 60)))
-        return out
-
-
-def play(
-    model: LevelModel, events: Iterable[Event], until: int, state: LevelState | None = None
-) -> LevelState:
-    state = state or model.start(0)
-    for t, e in sorted(events, key=lambda pair: pair[0]):
-        state = model.update(state, e, t)
-    return model.tick(state, until)
-
-
-def number(answer: Estimate | NotEnough) -> Estimate:
-    assert isinstance(answer, Estimate), answer
-    return answer
-
-
-def reason(answer: object) -> str:
-    assert isinstance(answer, NotEnough), answer
-    return answer.reason
+from tanks.level import CHAMBER, DAY, MIN, ML_PER_MM, Event, H, Water, number, phi, play, reason
 
 
 def slick(name: str, height: float) -> FloatSpec:

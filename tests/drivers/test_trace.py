@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from examples import examples
 from stillwell.ports import DriverError, TellsTime
 from stillwell.reading import Failure, Sample
 from stillwell.testing import DriverCase, DriverContract, ManualClock
@@ -189,7 +190,7 @@ class TestDamage:
             next(read_trace(written(tmp_path, text)))
 
     @given(noise=st.binary(max_size=400), cut=st.integers(0, len(GOOD)))
-    @settings(max_examples=150, deadline=None)
+    @examples(150)
     def test_no_bytes_whatever_raise_or_disturb_the_order(
         self, tmp_path_factory: pytest.TempPathFactory, noise: bytes, cut: int
     ) -> None:
@@ -202,7 +203,7 @@ class TestDamage:
         assert all(s.value is None or isinstance(s.value, float) for _, g in groups for s in g)
 
     @given(cut=st.integers(19, len(GOOD)))
-    @settings(max_examples=60, deadline=None)
+    @examples(60)
     def test_a_file_cut_anywhere_gives_what_stood_before_the_cut(
         self, tmp_path_factory: pytest.TempPathFactory, cut: int
     ) -> None:
@@ -246,7 +247,7 @@ class TestAnotherOrder:
         assert sum(len(group) for _, group in groups) == len(order)
         assert damage == []
 
-    @settings(max_examples=50)
+    @examples(50)
     @given(st.permutations(range(60)))
     def test_no_row_is_lost_in_silence(
         self, tmp_path_factory: pytest.TempPathFactory, minutes: list[int]

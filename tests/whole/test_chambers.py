@@ -1,5 +1,5 @@
 """Chambers unlike the demo's, from readings to reviews: what is said of each night against what
-truly went, and what goes wrong beside a tank. The water is that of `chamber_trace`."""
+truly went, and what goes wrong beside a tank. The water is that of `tanks.chamber`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from typing import Any
 
 import pytest
 
-from chamber_trace import DAY, Rod, Switch, Tank, daily_pours, wandering
 from command_line import call
 from stillwell.entry import Entry
 from stillwell.forward import Run
@@ -28,6 +27,7 @@ from stillwell.store import StoreReader
 from stillwell.wiring import assemble
 from stillwell.wiring.assemble import open_store
 from stillwell.wiring.plans.review import review_plan
+from tanks.chamber import DAY, Rod, Switch, Tank, daily_pours, wandering
 
 H = 60
 """Minutes, as all times here."""
@@ -600,7 +600,7 @@ class TestOneFloatAlone:
     """By then two days of its own past are known."""
 
     def tank(self, days: float, poured_days: int, each: float = 600.0, **of_float: Any) -> Tank:
-        alone = Switch("float-low", -12.0, every=2, **of_float)
+        alone = Switch("float-low", -12.0, every=5, **of_float)
         pours = daily_pours(poured_days, lambda day: each, at=21 * H, seed=2)
         return pool(days, sensors=(alone,), pours=pours)
 

@@ -32,7 +32,7 @@ START_MS = round(datetime.fromisoformat("2026-03-26T12:00Z").timestamp() * 1000)
 
 @pytest.fixture
 def settings(tmp_path: Path) -> Settings:
-    return load(tank(tmp_path))
+    return load(tank(tmp_path, every="5 min"))
 
 
 def lived(
