@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillwell.notice import Message, Priority
+from stillwell.notice import Facts, Priority
 from stillwell.reading import Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Over(Facts):
+    """Nothing of the kind is so, or no longer: no figure is worth telling."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +24,7 @@ class Finding:
     alarm: str
     active: bool
     priority: Priority
-    message: Message
+    facts: Facts
+    """What was found; where the condition is over, what is so now."""
     since: Moment | None = None
     """When the condition began; None: now."""

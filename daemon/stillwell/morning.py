@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from stillwell.calendar import Night
 from stillwell.journal import standing
 from stillwell.keeper.level_now import Since, since_in_words
-from stillwell.notice import Notice, Priority, Transition
+from stillwell.notice import Notice, Priority, Prose, Transition
 from stillwell.observe.chamber.journal import KINDS
 from stillwell.observe.salt.alarms import NOT_WORTH_ML
 from stillwell.ports import Published
@@ -32,6 +32,7 @@ from stillwell.review import (
 from stillwell.review_plan import ReviewPlan
 from stillwell.store import StoreReader, rescue_words
 from stillwell.units import Dimension, System, show, show_kept
+from stillwell.words import Reader
 
 _HOUR_MS, _TEN_MIN_MS = 3_600_000, 600_000
 _LEVEL_BACK_MS = 3 * _HOUR_MS
@@ -55,10 +56,10 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     channels = tuple(
         channel_night(name, reader.readings(name, start, end), start, end) for name in plan.channels
     )
-    transitions = [t.in_units(plan.units) for t in reader.transitions(start, end)]
+    transitions = list(reader.transitions(start, end))
     before = _before(reader, start, {t.alarm for t in transitions})
-    before = [t.in_units(plan.units) for t in before]
-    alarms = alarm_nights(transitions, before, end)
+    words = Reader(plan.zone, plan.units)
+    alarms = alarm_nights(transitions, before, end, words.alarm)
     lost = rescue_words.in_window(reader.rescues(), start, end, plan.zone)
     odd = (*lost, *oddities(bands, channels, lost=bool(lost)))
     water = _water(reader, plan, night)
@@ -277,6 +278,5 @@ def notice_of(review: Review, plan: ReviewPlan, now: Moment, since: Since | None
         kind="review",
         priority=Priority.LOW,
         moment=now,
-        title=f"{plan.tank}: {calm}"[:80],
-        text="\n".join(lines),
+        facts=Prose(f"{plan.tank}: {calm}"[:80], "\n".join(lines)),
     )

@@ -6,8 +6,8 @@ States and terms follow ANSI/ISA-18.2-2016 and IEC 62682.
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass, replace
+import json
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 
 from stillwell.reading import Moment
@@ -40,24 +40,44 @@ class State(StrEnum):
     OUT_OF_SERVICE = "out-of-service"
 
 
-_MARKS = re.compile("([\ufff9-\ufffb])")
-"""What `units.either` sets around a figure in both systems, until the text is worded for one."""
-
-
 def _make_plain(noun: object, *names: str) -> None:
     """Makes texts of a noun plain, their newlines kept: they may quote a sensor, a driver, a
     stranger, and go to terminals, logs, brokers and phones."""
     for name in names:
         text = getattr(noun, name)
         if not text.isprintable():
-            parts = _MARKS.split(text)
-            parts[::2] = map(plain_lines, parts[::2])
-            object.__setattr__(noun, name, "".join(parts))
+            object.__setattr__(noun, name, plain_lines(text))
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
-    """What an alarm says to a person: each part one or two plain sentences, units included."""
+class Facts:
+    """What was found about one alarm: figures in SI, names, times. No sentences.
+
+    Each family of alarms has frozen dataclasses of its own, beside the rule or the model that finds
+    it; `stillwell.words` has a function for each that makes words of it, in the units and the zone
+    of whoever reads. The store keeps facts as JSON under the name of their class.
+    """
+
+
+@dataclass(frozen=True, slots=True)
+class Kept(Facts):
+    """Facts as the store has them: read when somebody wants words of them."""
+
+    text: str
+    """JSON: the name of the class and its fields."""
+
+    @classmethod
+    def of(cls, facts: Facts) -> Kept:
+        """Returns any facts as they are kept."""
+        if isinstance(facts, Kept):
+            return facts
+        return cls(json.dumps([type(facts).__name__, asdict(facts)]))
+
+
+@dataclass(frozen=True, slots=True)
+class Message(Facts):
+    """Facts that are words already: what others told us (a driver, a file), and what was kept when
+    alarms were kept as text."""
 
     what: str
     """What is wrong, with value, limit and since when."""
@@ -71,8 +91,62 @@ class Message:
     def __post_init__(self) -> None:
         _make_plain(self, "what", "likely", "do", "caution")
 
+
+@dataclass(frozen=True, slots=True)
+class Prose(Facts):
+    """A notice that is words already."""
+
+    title: str
+    text: str = ""
+
+    def __post_init__(self) -> None:
+        _make_plain(self, "title", "text")
+
+
+@dataclass(frozen=True, slots=True)
+class EitherProse(Facts):
+    """A notice that is words already, in both systems of units."""
+
+    metric: Prose
+    us: Prose
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An alarm in words, for one reader."""
+
+    title: str
+    """At most 60 characters: the cause, then a figure or what to do."""
+    do: str = ""
+    """What to do, the safe way."""
+    seen: str = ""
+    """What was seen: value, limit, since when, how fast, where it leads."""
+    why: str = ""
+    """Why that is thought, and what else it may be."""
+    caution: str = ""
+    """The caution that goes with the deed: mains and water."""
+
+    def __post_init__(self) -> None:
+        _make_plain(self, "title", "do", "seen", "why", "caution")
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """What stands below the title, in the order in which it is read."""
+        return tuple(filter(None, (self.do, self.seen, self.why, self.caution)))
+
     def __str__(self) -> str:
-        return " ".join(part for part in (self.what, self.likely, self.do, self.caution) if part)
+        return " ".join((self.title, *self.parts))
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A notice in words, for one reader."""
+
+    title: str
+    text: str
+
+    def __post_init__(self) -> None:
+        _make_plain(self, "title", "text")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,44 +163,21 @@ class Transition:
     priority: Priority
     active: bool
     """Whether the condition stood after the change, also while shelved or suppressed."""
-    message: Message
+    facts: Facts
     since: Moment
     """When the condition that this is about began."""
     by: str = ""
     """Who did it, where a person did."""
     shelved_for_ms: int = 0
-    also: Message | None = None
-    """`message` in the other system of units, where that makes a difference and is known."""
-    also_units: str = ""
-    """Which system that is: metric or us."""
 
     def __post_init__(self) -> None:
         _make_plain(self, "by")
 
-    def in_units(self, units: str | None) -> Transition:
-        """Returns the transition as somebody reads it who wants these units; itself where it is
-        worded in them already, or where nobody asks for any."""
-        if self.also is None or self.also_units != units:
-            return self
-        return replace(self, message=self.also, also=None, also_units="")
-
-
-@dataclass(frozen=True, slots=True)
-class Worded:
-    """What a notice says in another system of units."""
-
-    units: str
-    """metric or us."""
-    title: str
-    text: str
-
-    def __post_init__(self) -> None:
-        _make_plain(self, "title", "text")
-
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One message for people, kept until every sink has taken it."""
+    """One message for people, kept until every sink has taken it. It is put into words where it is
+    handed over, for whoever gets it."""
 
     key: str
     """Idempotence key: the same notice sent twice has the same key."""
@@ -136,19 +187,8 @@ class Notice:
     """raised, returned, repeated, worse, review, drill, reminder, blind, maintenance."""
     priority: Priority
     moment: Moment
-    title: str
-    """One line, at most 80 characters."""
-    text: str
-    also: Worded | None = None
-    """The same in the other system of units, where that makes a difference and is known."""
-
-    def __post_init__(self) -> None:
-        _make_plain(self, "title", "text")
-
-    def in_units(self, units: str | None) -> Notice:
-        """Returns the notice as somebody reads it who wants these units; itself where it is worded
-        in them already, or where nobody asks for any."""
-        also = self.also
-        if also is None or also.units != units:
-            return self
-        return replace(self, title=also.title, text=also.text, also=None)
+    facts: Facts
+    lasted_ms: int = 0
+    """How long before `moment` the alarm's condition began."""
+    unanswered_ms: int = 0
+    """Of a repeat: for how long nobody has answered."""

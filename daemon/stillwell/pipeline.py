@@ -15,7 +15,6 @@ from stillwell.acquire.source import Batch, SourceState
 from stillwell.alarm.annunciate.announced import Announcements
 from stillwell.alarm.annunciate.drill import DRILL, drill_notices
 from stillwell.alarm.annunciate.escalation import Escalation
-from stillwell.alarm.notices import in_both, reopened
 from stillwell.alarm.watch import Watch
 from stillwell.asked.asked import Asked
 from stillwell.asked.drills import Drills
@@ -39,7 +38,6 @@ from stillwell.run.restarts import TOLD_FROM, WITHIN_MS, Restarts, restarting, s
 from stillwell.run.run_up import RunUp
 from stillwell.run.store_trouble import StoreTrouble
 from stillwell.store import Store
-from stillwell.units import System
 
 log = logging.getLogger(__name__)
 
@@ -71,8 +69,6 @@ class Pipeline:
         output).
         keep_raw_s: how long single readings are kept.
         note_taker: writes down what people send for the journal; none refuses.
-        units: those of the tank: what is kept is worded in them, and notices in the others as well,
-            where the watch and the observers speak in `System.BOTH`.
         link_key: what the links of messages are signed with; None where there are none.
         from_above: turns the distances of gauges above the water into levels.
     """
@@ -88,7 +84,6 @@ class Pipeline:
         told: Callable[[Transition], None] | None = None,
         keep_raw_s: float = 90 * 86_400.0,
         note_taker: NoteTaker | None = None,
-        units: System = System.METRIC,
         link_key: bytes | None = None,
         from_above: FromAbove | None = None,
     ) -> None:
@@ -96,7 +91,7 @@ class Pipeline:
         self.watch = watch
         self._judges = judges
         self._from_above = from_above or FromAbove({}, "")
-        self._observing = Observing(observers, store, units, offsets_of(judges))
+        self._observing = Observing(observers, store, offsets_of(judges))
         self._run_up = RunUp(store, watch, judges)
         self._save_ms = 0
         self._mono_ms = 0
@@ -106,7 +101,6 @@ class Pipeline:
         """When this run has lasted long enough for the ones before it to be forgotten."""
         self._hasty_ms = 0
         """Until then every tick commits."""
-        self._units = units
         self._escalation = escalation
         self._told = told
         self._clock = RunClock(store, watch.plan.zone)
@@ -149,13 +143,13 @@ class Pipeline:
         self._drills.see(latest)
         if self._escalation is not None:
             self._escalation.restore((t for t in latest if t.alarm != DRILL), now)
-        closed = self.watch.restore([reopened(t) for t in latest], now)
+        closed = self.watch.restore(latest, now)
         self._keep([*closed, *self._run_up.resume(now)])
         self._settled_ms = mono_ms + WITHIN_MS if counted else None
         if len(starts) >= TOLD_FROM:
             self._hasty_ms = mono_ms + HASTY_FOR_MS
-            self._find(restarting(starts, self._clock.shown), mono_ms)
-        self._find(steady("Started afresh."), mono_ms)
+            self._find(restarting(starts, self.store.utc_ms), mono_ms)
+        self._find(steady(), mono_ms)
         self._observing.resume()
         self._save(now)
 
@@ -324,15 +318,14 @@ class Pipeline:
         self._keep(self.watch.find(finding, self.moment(mono_ms)))
 
     def _as_now(self, now: Moment) -> Callable[[Transition], Transition]:
-        return lambda raised: in_both(self.watch.as_now(raised, now), self._units)
+        return lambda raised: self.watch.as_now(raised, now)
 
     def _keep(self, transitions: Sequence[Transition]) -> None:
         if transitions and not self.store.disk.bulk:
             # In one transaction: what is counted and what stands never part.
             self._run_up.save(transitions[-1].moment)
         self._drills.see(transitions)
-        for made in transitions:
-            transition = in_both(made, self._units)
+        for transition in transitions:
             is_drill = transition.alarm == DRILL
             notices = drill_notices(transition) if is_drill else self.watch.notices(transition)
             if self._escalation is not None and not is_drill:

@@ -10,9 +10,10 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol, runtime_checkable
 
-from stillwell.notice import Notice, Transition
+from stillwell.notice import Notice, Said, Told, Transition
 from stillwell.reading import Quantity, Reading, Sample
 from stillwell.request import Reply, Request
+from stillwell.units import System
 
 if TYPE_CHECKING:
     from pydantic import BaseModel  # a tenth of a second that a look at the store needs not
@@ -273,6 +274,24 @@ class KnowsZone(Protocol):
     `open`, with the IANA name of the tank's zone."""
 
     def use_zone(self, zone: str) -> None: ...
+
+
+class Words(Protocol):
+    """Makes words of what was found, for one reader: `stillwell.words.Reader`."""
+
+    def notice(self, notice: Notice) -> Told: ...
+    def alarm(self, transition: Transition) -> Said: ...
+    def in_units(self, units: System | None) -> Words:
+        """Returns the words for a reader who wants these units; None: those of the tank."""
+        ...
+
+
+@runtime_checkable
+class TellsPeople(Protocol):
+    """An ability of sinks that tell people something: `use_words` is called once, before `open`,
+    with what makes words of notices and alarms, in the tank's units and zone."""
+
+    def use_words(self, words: Words) -> None: ...
 
 
 @runtime_checkable

@@ -6,13 +6,13 @@ night and not with the history.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from statistics import median
 from typing import Any
 
-from stillwell.notice import Priority, State, Transition
+from stillwell.notice import Priority, Said, State, Transition
 from stillwell.ports import Published
 from stillwell.reading import Flag, Reading, rfc3339
 
@@ -83,7 +83,7 @@ class AlarmNight:
     """At the night's end."""
     text: str
     what: str = ""
-    """The first part of `text`: what was wrong, without what to do about it."""
+    """What was wrong, in short."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +274,10 @@ def channel_night(
 
 
 def alarm_nights(
-    transitions: Sequence[Transition], standing: Sequence[Transition], end_ms: int
+    transitions: Sequence[Transition],
+    standing: Sequence[Transition],
+    end_ms: int,
+    words: Callable[[Transition], Said],
 ) -> tuple[AlarmNight, ...]:
     """What sounded during the night, worst first.
 
@@ -282,6 +285,7 @@ def alarm_nights(
         transitions: of the night, in order.
         standing: the latest transition before the night of each alarm that stood when it began.
         end_ms: the night's end, UTC ms.
+        words: what an alarm says.
     """
     by_name: dict[str, list[Transition]] = {}
     for transition in transitions:
@@ -313,8 +317,8 @@ def alarm_nights(
                 raised[0].moment.utc_ms if raised and name not in before else None,
                 returned[-1].moment.utc_ms if returned and not last.active else None,
                 last.after,
-                str(told.message),
-                told.message.what,
+                str(words(told)),
+                words(told).title,
             )
         )
     order = list(Priority)  # the worst first

@@ -63,3 +63,12 @@ def shown(value: object, longest: int = 60) -> str:
     if isinstance(value, int | float):
         return str(value)
     return "a list" if isinstance(value, list) else "a table" if isinstance(value, dict) else "this"
+
+
+def shortened(text: str, longest: int) -> str:
+    """Returns a text of one line that fits, cut between words."""
+    if len(text) <= longest:
+        return text
+    cut = text[: longest - 1]
+    space = cut.rfind(" ")
+    return (cut[:space] if space > longest // 2 else cut).rstrip(",;: ") + "…"

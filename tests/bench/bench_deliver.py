@@ -38,10 +38,11 @@ from real_broker import Broker
 from stillwell.deliver.mqtt import Mqtt, MqttSettings
 from stillwell.deliver.outbox import Outbox, OutboxThread
 from stillwell.deliver.push import Push, PushSettings
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Row, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store
+from stillwell.words import Reader
 
 BEGAN = 1_700_000_000_000
 APPRISE_HOLDS_S = 6.0
@@ -58,7 +59,7 @@ def free_port() -> int:
 
 def notice(key: str) -> Notice:
     now = Moment(0, time.time_ns() // 1_000_000, 1)
-    return Notice(key, "water.low", "raised", Priority.HIGH, now, "Water low", "Look at it.")
+    return Notice(key, "water.low", "raised", Priority.HIGH, now, Prose("Water low", "Look at it."))
 
 
 class Ear:
@@ -101,6 +102,7 @@ def to_a_subscriber(folder: Path, n: int) -> Line:
         store.begin_epoch("boot", Moment(0, BEGAN, 0), True)
         settings = MqttSettings.model_validate({"host": "127.0.0.1", "port": broker.port})
         sink = Mqtt("broker", "reading-room", settings)
+        sink.use_words(Reader())
         # The cursor is not kept here: it is kept by the pipeline's thread, after the message.
         box = Outbox("broker", sink, store.tail, {}, lambda *_: None)
         thread = OutboxThread(box)
@@ -133,6 +135,7 @@ def handed_over(url: str, n: int, pause_s: float = 0.0) -> tuple[float, float]:
     import apprise
 
     sink = Push("niamh", "reading-room", PushSettings.model_validate({"url": url}))
+    sink.use_words(Reader())
     sink.open()
     bare = apprise.Apprise()
     bare.add(url)

@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 
+from in_words import what
 from stillwell.forward import Run, drive, hurry
 from stillwell.notice import Transition
 from stillwell.settings import load
@@ -121,7 +122,7 @@ def run(
             heard.append(t)
             if progress:
                 at = datetime.fromtimestamp(t.moment.utc_ms / 1000, UTC)
-                print(f"  {at:%Y-%m-%d %H:%M} {t.alarm} {t.event}: {t.message.what}", flush=True)
+                print(f"  {at:%Y-%m-%d %H:%M} {t.alarm} {t.event}: {what(t)}", flush=True)
 
     line = assemble.pipeline(settings, store, told)
     start_ms = round(start.timestamp() * 1000)

@@ -50,7 +50,8 @@ from stillwell.estimate.salt.told import (
     SaltParameters,
     TopUp,
 )
-from stillwell.observe.salt.alarms import HIGH, Cause, causes, findings
+from stillwell.observe.salt.alarms import HIGH, causes, findings
+from stillwell.observe.salt.facts import Cause
 
 Array = npt.NDArray[np.float64]
 

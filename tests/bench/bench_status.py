@@ -17,7 +17,7 @@ from pathlib import Path
 
 from table import Line, main
 
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store
 from stillwell.watching import KEY, Run
@@ -53,7 +53,9 @@ def written(path: Path, days: int) -> None:
                     f"alarm-{number}", when, before, after, "raise", Priority.LOW, True, said, when
                 )
                 key = f"{day} {number}"
-                told = Notice(key, moved.alarm, "raised", Priority.LOW, when, said.what, "x" * 300)
+                told = Notice(
+                    key, moved.alarm, "raised", Priority.LOW, when, Prose(said.what, "x" * 300)
+                )
                 store.put_transition(moved, [told])
             store.mark_done("review", f"day {day}")
         store.commit()

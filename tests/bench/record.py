@@ -20,8 +20,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from fault_run import Lives, Outcome, catalogue
+from in_words import said, told
 from stillwell.alarm.notices import notices
-from stillwell.notice import Message, Notice, Transition
+from stillwell.notice import Said, Told, Transition
 from walk import walk
 
 UNITS = ("metric", "us")
@@ -35,23 +36,23 @@ def of_outcome(outcome: Outcome) -> Iterator[str]:
             f"{transition.priority}, since {_since_min(at_s, transition):+.1f} min"
         )
         for units in UNITS:
-            yield from _of_message(units, transition.in_units(units).message)
+            yield from _of_alarm(units, said(transition, units))
         for notice in notices(transition):
             yield f"  notice {notice.kind}, {notice.priority}"
             for units in UNITS:
-                yield from _of_notice(units, notice.in_units(units))
+                yield from _of_notice(units, told(notice, units))
 
 
 def _since_min(at_s: float, transition: Transition) -> float:
     return (at_s - (transition.moment.mono_ms - transition.since.mono_ms) / 1000) / 60
 
 
-def _of_message(units: str, message: Message) -> Iterator[str]:
-    parts = ("what", "likely", "do", "caution")
-    yield from (f"  {units} {part}: {getattr(message, part)}" for part in parts)
+def _of_alarm(units: str, words: Said) -> Iterator[str]:
+    parts = ("title", "do", "seen", "why", "caution")
+    yield from (f"  {units} {part}: {getattr(words, part)}" for part in parts)
 
 
-def _of_notice(units: str, notice: Notice) -> Iterator[str]:
+def _of_notice(units: str, notice: Told) -> Iterator[str]:
     yield f"    {units}: {notice.title}"
     yield from (f"      {line}" for line in notice.text.splitlines())
 

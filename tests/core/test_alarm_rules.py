@@ -165,7 +165,7 @@ def shelved_row(left: int, utc_ms: int) -> Transition:
         event="shelve",
         priority=Priority.HIGH,
         active=True,
-        message=Message("x"),
+        facts=Message("x"),
         since=Moment(0, utc_ms),
         shelved_for_ms=left,
     )

@@ -223,7 +223,7 @@ def as_row(before: AlarmState, event: Event, after: AlarmState, now: Moment) -> 
         event=event.kind.value,
         priority=after.priority,
         active=after.active,
-        message=Message("X."),
+        facts=Message("X."),
         since=after.since or now,
         shelved_for_ms=left,
     )

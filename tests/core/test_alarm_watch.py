@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from examples import examples
+from in_words import said, what
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
@@ -283,7 +284,7 @@ class TestSensorsToldApartFromWater:
         ]
         unseen = out[-1]
         assert unseen.priority is Priority.HIGH
-        assert "Probe A: no reading; Probe B: answers with nothing usable." in unseen.message.likely
+        assert "Probe A: no reading; Probe B: answers with nothing usable." in said(unseen).why
 
     def test_cold_water_stays_cold_while_it_cannot_be_seen(self) -> None:
         out = play(Watch(PLAN), then((900, cold), (9999, lambda s: [])), 3600)
@@ -303,7 +304,7 @@ class TestSensorsToldApartFromWater:
 
         out = play(Watch(PLAN), then((600, well), (7200, apart), (99_999, well)), 14_400)
         assert names(out) == [("probes.apart", "raise"), ("probes.apart", "clear")]
-        assert "nobody can say which" in out[0].message.likely
+        assert "nobody can say which" in said(out[0]).why
 
     def test_of_two_probes_apart_the_one_that_went_as_no_water_can_is_named(self) -> None:
         rule = Agreement("probes", ("water-a", "water-b"), 0.5, 900.0, of_water_probes=True)
@@ -316,9 +317,7 @@ class TestSensorsToldApartFromWater:
 
         [raised] = play(Watch(plan), then((3600, well), (7200, apart)), 7200)
         assert raised.alarm == "probes.apart"
-        assert "probe B is wrong, because it moved faster than the water can" in (
-            raised.message.likely
-        )
+        assert "probe B is wrong, because it moved faster than the water can" in (said(raised).why)
 
     def test_of_three_probes_apart_the_one_that_stands_alone_is_named(self) -> None:
         third = replace(PLAN.channels[0], name="water-c")
@@ -332,7 +331,7 @@ class TestSensorsToldApartFromWater:
             yield "low", 1.0
 
         [raised] = play(Watch(plan), apart, 3600)
-        assert "probe B is wrong, because it stands alone" in raised.message.likely
+        assert "probe B is wrong, because it stands alone" in said(raised).why
 
     def test_a_stuck_probe_does_not_return_by_a_restart_alone(self) -> None:
         stuck = Reading("water-a", at(0), 25.0, Flag.SUSPECT, "flat-line")
@@ -362,7 +361,7 @@ class TestFloats:
             (2400.0, "top-up", "unacknowledged"),
             (6120.0, "top-up", "returned-unacknowledged"),
         ]
-        assert out[0].message.do == "Top up."
+        assert said(out[0]).do == "Top up."
 
 
 class TestHoles:
@@ -421,7 +420,7 @@ class TestFindings:
         watch.find(finding("salinity.high", True), at(0))
         watch.find(Finding("salinity.high", True, Priority.MEDIUM, Message("Weaker now.")), at(1))
         _, [row] = watch.request(Request(Command.ACKNOWLEDGE, "salinity.high", by="Aoife"), at(2))
-        assert row.message.what == "Weaker now."
+        assert what(row) == "Weaker now."
         assert row.by == "Aoife"
 
 
@@ -595,7 +594,7 @@ class TestAfterTheCause:
         watch, out = self.lives(0.0, 5 * 3600)
         assert told(watch, out)[-1] == ("water.low", "raised")
         assert out[-1].moment.utc_ms - at(self.MENDED_S).utc_ms < 3_600_000
-        assert out[-1].message.what.startswith("Water 24.3 °C, below")
+        assert what(out[-1]).startswith("Water 24.3 °C, below")
 
     def test_water_that_rises_and_then_stops_is_told(self) -> None:
         watch = Watch(self.PLAN)
@@ -610,7 +609,7 @@ class TestAfterTheCause:
         watch.find(replace(dead, active=False), at(self.MENDED_S))
         out = play(watch, water, self.MENDED_S + 4 * 3600, begin_s=self.MENDED_S)
         assert told(watch, out) == [("water.low", "raised")]
-        assert out[-1].message.what.startswith("Water 24.6 °C, below")
+        assert what(out[-1]).startswith("Water 24.6 °C, below")
 
     def test_what_would_take_longer_than_six_hours_is_told_within_the_hour(self) -> None:
         _, out = self.lives(0.085, 12 * 3600)
@@ -651,7 +650,7 @@ class TestAfterTheCause:
         watch.request(Request(Command.SHELVE, "water.low", seconds=3600), at(900))
         out = play(watch, water, 5000, begin_s=900)
         assert names(out) == [("water.low", "shelf-ended")]
-        assert out[0].message.what.startswith("Water 23.9 °C, below")
+        assert what(out[0]).startswith("Water 23.9 °C, below")
 
 
 class TestShelving:
@@ -812,7 +811,7 @@ class TestRestart:
         again.restore(first.standing(), at(960, boot_s=960))
         out = play(again, well, 7200, begin_s=960, boot_s=960)
         assert story(out) == [(960.0 + 300, "water.low", "returned-unacknowledged")]
-        assert "It was below 24.8 °C from 02:00 on, 21 min in all" in out[0].message.what
+        assert "It was below 24.8 °C from 02:00 on, 21 min in all" in what(out[0])
 
     def test_sensor_alarms_return_too(self) -> None:
         first = Watch(PLAN)
@@ -894,13 +893,13 @@ STEPS = st.lists(
 
 def feed(watch: Watch, steps: list[float | Request], begin_s: int, boot_s: int) -> list[Transition]:
     out: list[Transition] = []
-    for n, what in enumerate(steps):
+    for n, each in enumerate(steps):
         now = at(begin_s + 10 * n, boot_s)
         out += watch.tick(now)
-        if isinstance(what, Request):
-            out += watch.request(what, now)[1]
+        if isinstance(each, Request):
+            out += watch.request(each, now)[1]
         else:
-            out += watch.see(Reading("water-a", now, what, Flag.PASS), now)
+            out += watch.see(Reading("water-a", now, each, Flag.PASS), now)
     return out
 
 

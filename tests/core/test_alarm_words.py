@@ -1,222 +1,175 @@
-"""What people read: titles, texts and notices."""
+"""What people read of bands and sensors, and which changes become notices."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from stillwell.alarm.notices import LONGEST_TITLE, notices, title
-from stillwell.alarm.rules.agreement import Agreement
-from stillwell.alarm.rules.band import Band
-from stillwell.alarm.rules.discrepancy import Discrepancy
-from stillwell.alarm.rules.missing import ChannelWatch, Kind
-from stillwell.alarm.rules.rate import Slope
-from stillwell.alarm.wording import Sightings, Wording
-from stillwell.notice import Message, Priority, State, Transition
+from in_words import told
+from stillwell.alarm.notices import notices
+from stillwell.alarm.rules.agreement import Apart
+from stillwell.alarm.rules.band import BackInBand, Course, OutsideBand, Racing, Unseen
+from stillwell.alarm.rules.discrepancy import InState
+from stillwell.alarm.rules.forecast import Forecast
+from stillwell.alarm.rules.missing import Kind, NotRead
+from stillwell.finding import Finding
+from stillwell.notice import Facts, Priority, Said, State, Transition
 from stillwell.reading import Moment, Quantity
+from stillwell.units import System
+from stillwell.words import Reader
 
 T = Quantity.TEMPERATURE
 NOW = Moment(36_000_000, 1_793_930_400_000, 4)
 """Friday, 6 November 2026, 02:00 in Dublin."""
-
-WATER = Band("water", ("a", "b"), 24.8, 25.8, 25.3, 0.1, 300, 300, Priority.HIGH, rate_per_h=1.5)
-FALLING = Slope(-0.6, -0.7, -0.5, 24.31, -0.55, NOW.mono_ms - 3_300_000, NOW.mono_ms - 3_000_000)
-WORDS = Wording("Europe/Dublin", "metric")
-US = Wording("America/Los_Angeles", "us")
-PROBE = ChannelWatch("water-a", "probes", T, 180, "probe A, behind the pump")
+HERE, AWAY = Reader("Europe/Dublin"), Reader("America/Los_Angeles", System.US)
+BOOT = Moment(1_200_000, 1_200_000, 1)
 
 
 def ago(minutes: int) -> Moment:
     return Moment(NOW.mono_ms - minutes * 60_000, NOW.utc_ms - minutes * 60_000, 4)
 
 
-def cold(words: Wording = WORDS, slope: Slope | None = FALLING) -> Message:
-    return words.outside(WATER, T, True, Sightings(24.31, slope, 24.31), ago(20), NOW)
+FALLING = Course(-0.6, 3300.0, ago(50).utc_ms)
+SOON = Forecast(23.8, 3000.0, 2600.0, 3600.0)
+COLD = OutsideBand("Water", T, True, 24.31, NOW.utc_ms, True, 24.8, FALLING, SOON)
+WARM = replace(COLD, value=26.4, low=False, limit=25.8, course=None, ahead=None)
+RACES = Racing("Water", T, True, 25.2, NOW.utc_ms, replace(FALLING, per_h=-1.8), 1.5, None)
+FULL = InState("full", "the high float", True, True, "Take water out.", True)
 
 
-class TestBandTexts:
-    def test_the_first_sentence_says_value_limit_and_since_when(self) -> None:
-        assert title(cold().what) == "Water 24.3 °C and falling, below 24.8 °C since 01:40"
+def said(
+    facts: Facts,
+    since: Moment | None = None,
+    now: Moment = NOW,
+    reader: Reader = HERE,
+    over: bool = False,
+) -> Said:
+    finding = Finding("water.low", not over, Priority.HIGH, facts, since or ago(20))
+    return reader.finding(finding, now)
 
-    def test_then_the_rate_since_when_and_where_it_leads(self) -> None:
-        assert cold().what.endswith(
-            "Falling 0.6 °C an hour since 01:10; at this rate 23.8 °C about 02:50 (02:45 to 03:00)."
+
+class TestBands:
+    def test_title_has_the_figure_and_its_way(self) -> None:
+        assert said(COLD).title == "Water too cold: 24.3 °C, falling."
+        assert said(WARM).title == "Water too warm: 26.4 °C."
+        level = replace(COLD, called="Chamber", quantity=Quantity.LEVEL, value=-41.0, limit=-40.0)
+        assert said(level).title.startswith("Chamber too low: -41.0 mm")
+
+    def test_what_was_seen_is_limit_rate_and_where_it_leads(self) -> None:
+        assert said(COLD).seen == (
+            "Below 24.8 °C since 01:40. Falling 0.6 °C an hour since 01:10; at this rate 23.8 °C "
+            "about 02:50 (02:45 to 03:00)."
         )
 
-    def test_names_the_likeliest_cause_the_deed_and_the_caution(self) -> None:
-        message = cold()
-        assert "heater is not heating" in message.likely
-        assert "under water" in message.do
-        assert "Unplug heater and pump before you reach in" in message.caution
-        assert "dry hands" in message.caution
-        assert "RCD (GFCI)" in message.caution
+    def test_cause_follows_the_way_it_goes(self) -> None:
+        assert "heater does not heat" in said(COLD).why
+        rising = replace(COLD, course=replace(FALLING, per_h=0.6))
+        assert "room is too cold for it" in said(rising).why
+        assert "drip loop" in said(WARM).caution
 
-    def test_heat_advises_a_fan_with_a_drip_loop(self) -> None:
-        message = WORDS.outside(WATER, T, False, Sightings(26.4, None), ago(20), NOW)
-        assert title(message.what) == "Water 26.4 °C, above 25.8 °C since 01:40"
-        assert "drip loop" in message.caution
+    def test_without_a_rate_none_is_told(self) -> None:
+        for course in (None, replace(FALLING, per_h=-0.01)):
+            assert said(replace(COLD, course=course)).seen == "Below 24.8 °C since 01:40."
 
-    def test_without_a_slope_there_is_no_rate_and_no_forecast(self) -> None:
-        assert cold(slope=None).what == "Water 24.3 °C, below 24.8 °C since 01:40."
-
-    def test_a_slope_that_may_be_none_is_not_told(self) -> None:
-        thin = replace(FALLING, high=0.1)
-        assert cold(slope=thin).what == "Water 24.3 °C, below 24.8 °C since 01:40."
-
-    def test_on_the_way_back_it_says_when_it_is_in_its_band_again(self) -> None:
-        rising = replace(FALLING, per_h=0.6, low=0.5, high=0.7, certain_per_h=0.55)
-        assert "Rising 0.6 °C an hour since 01:10; at this rate 24.8 °C about 02:50" in (
-            cold(slope=rising).what
+    def test_are_told_in_the_readers_units_and_zone(self) -> None:
+        there = said(COLD, reader=AWAY)
+        assert there.title == "Water too cold: 75.8 °F, falling."
+        assert there.seen.startswith(
+            "Below 76.6 °F since 17:40. Falling 1.1 °F an hour since 17:10"
         )
+        assert "°C" not in str(there)
 
-    def test_uses_the_keepers_units_and_zone(self) -> None:
-        what = cold(US).what
-        assert title(what) == "Water 75.8 °F and falling, below 76.6 °F since 17:40"
-        assert "Falling 1.1 °F an hour" in what
-        assert "°C" not in what
+    def test_value_and_limit_are_told_apart_in_each_unit(self) -> None:
+        near = replace(COLD, value=25.26, limit=25.34, course=None)
+        assert said(near).title == "Water too cold: 25.26 °C."
+        assert said(near).seen.startswith("Below 25.34 °C")
+        assert said(near, reader=AWAY).title == "Water too cold: 77.5 °F."
+        assert said(near, reader=AWAY).seen.startswith("Below 77.6 °F")
 
-    def test_shows_enough_digits_to_tell_value_and_limit_apart(self) -> None:
-        message = WORDS.outside(WATER, T, True, Sightings(24.78, None), ago(5), NOW)
-        assert "24.78 °C, below 24.80 °C" in message.what
+    def test_a_clock_that_is_not_set_tells_how_long(self) -> None:
+        early = replace(COLD, course=None)
+        assert said(early, Moment(0, 0, 1), BOOT).seen == "Below 24.8 °C for 20 min."
+        seen = said(replace(COLD, at_ms=BOOT.utc_ms), Moment(0, 0, 1), BOOT).seen
+        assert "about in 50 min (in 43 min to in 1 h)" in seen
 
-    def test_says_for_how_long_while_the_clock_is_not_set(self) -> None:
-        boot = Moment(1_200_000, 1_200_000, 1)
-        message = WORDS.outside(WATER, T, True, Sightings(24.3, None), Moment(0, 0, 1), boot)
-        assert message.what == "Water 24.3 °C, below 24.8 °C for 20 min."
+    def test_an_older_beginning_has_its_day(self) -> None:
+        for minutes, since in (
+            (60 * 30, "Wed 20:00"),
+            (60 * 24 * 9, "28 Oct 02:00"),
+            (180, "23:00"),
+        ):
+            assert f"since {since}." in said(replace(COLD, course=None), ago(minutes)).seen
 
-    def test_names_the_day_of_an_older_beginning(self) -> None:
-        assert WORDS.since(ago(60 * 30), NOW) == "since Wed 20:00"
-        assert WORDS.since(ago(60 * 24 * 9), NOW) == "since 28 Oct 02:00"
-        assert WORDS.since(ago(60 * 3), NOW) == "since 23:00"
+    def test_a_forecast_of_the_next_day_says_tomorrow(self) -> None:
+        late = Moment(NOW.mono_ms, NOW.utc_ms + 21 * 3_600_000, 4)
+        assert "about 23:50" in said(replace(COLD, at_ms=late.utc_ms), now=late).seen
+        far = replace(COLD, at_ms=late.utc_ms, ahead=replace(SOON, seconds=9000.0, latest_s=None))
+        assert "about tomorrow 01:30 (not before 23:45)" in said(far, now=late).seen
 
     def test_a_return_tells_how_long_and_how_far(self) -> None:
-        message = WORDS.inside(WATER, T, True, Sightings(25.0, None, 23.9), ago(70), NOW)
-        assert message.what == (
-            "Water 25.0 °C, back in its band. "
+        back = said(BackInBand("Water", T, True, 25.0, 0, True, 24.8, 23.9), ago(70), over=True)
+        assert back.title == "Water 25.0 °C, back in its band."
+        assert back.seen == (
             "It was below 24.8 °C from 00:50 on, 1 h 10 min in all, lowest 23.9 °C."
         )
 
     def test_a_rate_says_when_the_band_is_left(self) -> None:
-        fast = Slope(-1.8, -2.0, -1.6, 25.2, -1.7, NOW.mono_ms - 3_300_000, NOW.mono_ms - 3_000_000)
-        message = WORDS.racing(WATER, T, Sightings(25.2, fast), NOW)
-        assert title(message.what) == "Water 25.2 °C, falling 1.8 °C an hour, more than 1.5 °C"
-        assert message.what.endswith(
-            " So since 01:10; at this rate it leaves its band, 24.8 °C, in 13 min: "
-            "about 02:13 (02:12 to 02:15)."
+        assert said(RACES).title == "Water 25.2 °C, falling 1.8 °C an hour."
+        assert said(RACES).seen == "More than 1.5 °C an hour since 01:10."
+        leaves = replace(RACES, leaves=Forecast(24.8, 800.0, 700.0, 900.0))
+        assert said(leaves).seen.endswith(
+            "; at this rate it leaves its band, 24.8 °C, about 02:13 (02:12 to 02:15)."
         )
-
-    def test_a_rate_is_told_once(self) -> None:
-        fast = Slope(-1.8, -2.0, -1.6, 24.2, -1.7, NOW.mono_ms - 1_980_000, None)
-        what = WORDS.racing(WATER, T, Sightings(24.2, fast), NOW).what
-        assert what == (
-            "Water 24.2 °C, falling 1.8 °C an hour, more than 1.5 °C. So over the last 33 min."
-        )
-
-    def test_a_forecast_needs_no_clock(self) -> None:
-        boot = Moment(7_200_000, 7_200_000, 1)
-        fast = Slope(-1.8, -2.0, -1.6, 25.2, -1.7, boot.mono_ms - 3_300_000, None)
-        racing = WORDS.racing(WATER, T, Sightings(25.2, fast), boot)
-        assert racing.what.endswith("at this rate it leaves its band, 24.8 °C, in 13 min.")
-        outside = WORDS.outside(WATER, T, True, Sightings(24.31, fast), boot, boot)
-        assert "at this rate 23.8 °C in about 17 min (15 min to 19 min)." in outside.what
-
-    def test_a_forecast_without_a_spread_names_one_time(self) -> None:
-        sharp = Slope(-2.4, -2.4, -2.4, 24.31, -2.4, 0, None)
-        assert "; at this rate 23.8 °C about 02:13." in cold(slope=sharp).what
-
-    def test_a_forecast_that_may_be_far_off_says_not_before(self) -> None:
-        vague = replace(FALLING, high=-0.01)
-        assert "at this rate 23.8 °C about 02:50 (not before 02:45)." in cold(slope=vague).what
+        turned = replace(RACES, course=Course(-1.8, 1980.0, None))
+        assert "over the last 33 min" in said(turned).seen
 
     def test_a_room_gets_no_advice_about_heaters_in_water(self) -> None:
-        room = replace(WATER, name="room", of_water=False)
-        message = WORDS.outside(room, T, True, Sightings(15.0, None), ago(5), NOW)
-        assert "heater" not in str(message)
+        assert "heater" not in str(said(replace(COLD, of_water=False)))
 
     def test_blindness_is_called_that_and_says_why(self) -> None:
-        message = WORDS.unseen(WATER, T, {"Probe A": "stuck", "Probe B": "no reading"}, ago(8), NOW)
-        assert title(message.what) == "Can't see the water: no usable temperature since 01:52"
-        assert message.likely == "Probe A: stuck; Probe B: no reading."
-        assert "another thermometer" in message.do
+        blind = Unseen("Water", T, True, None, 0, (("probe A", "stuck"), ("probe B", "no reading")))
+        words = said(blind, ago(8))
+        assert words.title == "Can't see the water: no usable temperature."
+        assert words.seen == "None since 01:52. Probe A: stuck; Probe B: no reading."
+        assert "another thermometer" in words.do
 
 
-class TestSensorTexts:
-    def test_silence_names_the_sensor_and_the_time(self) -> None:
-        message = WORDS.trouble(PROBE, Kind.SILENT, "", ago(3), True, NOW)
-        assert title(message.what) == "Probe A, behind the pump: no reading since 01:57"
-        assert "Another channel still shows the water" in message.what
-
-    def test_a_fault_names_what_is_wrong_with_the_answers(self) -> None:
-        message = WORDS.trouble(PROBE, Kind.FAULT, "crc,power-on", ago(3), False, NOW)
-        assert "nothing usable since 01:57 (crc, power-on)." in message.what
+class TestSensors:
+    def test_silence_and_faults_name_the_sensor_and_the_time(self) -> None:
+        silent = said(NotRead("probe A, behind the pump", Kind.SILENT, "", True), ago(3))
+        assert silent.title == "Probe A, behind the pump: no reading."
+        assert silent.seen.startswith("None since 01:57. The watch goes on with another")
+        fault = said(NotRead("probe A", Kind.FAULT, "crc,power-on", False), ago(3))
+        assert "nothing usable since 01:57 (crc, power-on)." in fault.seen
 
     def test_two_probes_apart_give_both_values(self) -> None:
-        channels = {"a": PROBE, "b": replace(PROBE, name="b", label="probe B")}
-        message = WORDS.apart(
-            Agreement("water", ("a", "b"), 0.5), {"a": 25.3, "b": 26.1}, channels, ago(15), NOW
-        )
-        assert "0.8 °C apart since 01:45, more than 0.5 °C." in message.what
-        assert "25.3 °C" in message.what
-        assert "26.1 °C" in message.what
+        two = Apart("water", T, (("probe A", 25.3), ("probe B", 26.1)), 0.5, "", "")
+        assert said(two).title == "Water: sensors are 0.8 °C apart."
+        assert "They read probe A 25.3 °C and probe B 26.1 °C." in said(two).seen
+        assert "0.9 °F" in said(replace(two, within=0.5), reader=AWAY).seen
 
-    def test_a_float_says_what_the_keeper_wanted_said(self) -> None:
-        rule = Discrepancy("top-up", "low", False, 0, 0, Priority.MEDIUM, "Top up to the mark.")
-        channel = ChannelWatch("low", "floats", Quantity.FLOAT, 180, "the low float")
-        message = WORDS.wrong_state(rule, channel, ago(30), NOW)
-        assert message.what == "Top up: water below the low float since 01:30."
-        assert message.do == "Top up to the mark."
+    def test_a_float_in_the_chamber_orders_no_water_before_the_pump_was_looked_at(self) -> None:
+        for above, first, then in (
+            (True, "whether the pump runs. If it has stopped", " If it runs: Take water out."),
+            (False, "that the pump runs, that water comes back", " Then: Take water out."),
+        ):
+            do = said(replace(FULL, above=above)).do
+            assert do.startswith(f"First see {first}")
+            assert do.endswith(then)
 
-    @pytest.mark.parametrize(
-        ("above", "first", "then"),
-        [
-            (
-                True,
-                "whether the pump runs. If it stands, get it going and take no",
-                " If it runs: ",
-            ),
-            (False, "that the pump runs, that water comes back", " before you pour. Then: "),
-        ],
-    )
-    def test_a_float_in_the_chamber_orders_no_water_before_the_pump_was_looked_at(
-        self, above: bool, first: str, then: str
-    ) -> None:
-        says = "Take water out." if above else "Top up."
-        rule = Discrepancy("full", "high", above, 0, 0, Priority.MEDIUM, says, in_chamber=True)
-        channel = ChannelWatch("high", "floats", Quantity.FLOAT, 180, "the high float")
-        message = WORDS.wrong_state(rule, channel, ago(30), NOW)
-        assert message.do.startswith(f"First see {first}")
-        assert message.do.endswith(then + says)
-
-    def test_a_switch_is_on_or_off(self) -> None:
-        rule = Discrepancy("pump-off", "pump", False, 0, 0, Priority.HIGH)
-        channel = ChannelWatch("pump", "relay", Quantity.SWITCH, 180, "the return pump")
-        assert WORDS.wrong_state(rule, channel, ago(1), NOW).what == (
-            "Pump off: the return pump is off since 01:59."
-        )
-
-
-class TestTitle:
-    @given(st.text(max_size=400), st.sampled_from(["", "Worse: "]))
-    def test_is_one_line_of_at_most_eighty_characters(self, what: str, before: str) -> None:
-        line = title(what, before)
-        assert len(line) <= LONGEST_TITLE
-        assert len(line.splitlines()) <= 1
-
-    def test_is_cut_between_words(self) -> None:
-        line = title("A " + "long " * 30)
-        assert line.endswith(" long…")
-        assert len(line) <= 80
-
-    def test_ends_with_the_first_sentence_and_not_at_a_decimal_point(self) -> None:
-        assert title("Water 24.3 °C. More.") == "Water 24.3 °C"
+    def test_elsewhere_the_keepers_words_are_enough(self) -> None:
+        low = InState("top-up", "the low float", True, False, "Top up to the mark.", False)
+        assert said(low).title == "Top up: water below the low float."
+        assert said(low).do == "Top up to the mark."
+        pump = InState("pump-off", "the return pump", False, False, "", False)
+        assert said(pump, ago(1)).title == "Pump off: the return pump is off."
+        assert said(replace(pump, above=True), over=True).title.endswith("is on again.")
 
 
 def row(before: State, after: State, event: str, priority: Priority = Priority.HIGH) -> Transition:
     return Transition(
-        "water.low", NOW, before, after, event, priority, True, cold(), ago(20), shelved_for_ms=0
+        "water.low", NOW, before, after, event, priority, True, COLD, ago(20), shelved_for_ms=0
     )
 
 
@@ -270,9 +223,9 @@ class TestNotices:
 
     def test_the_text_ends_with_the_alarms_name_to_answer_to(self) -> None:
         [notice] = notices(row(State.NORMAL, State.UNACKNOWLEDGED, "raise"))
-        assert notice.text.splitlines()[-1] == "(water.low, high priority)"
-        assert notice.title == "Water 24.3 °C and falling, below 24.8 °C since 01:40"
+        assert told(notice).text.splitlines()[-1] == "To answer: stillwell ack water.low"
+        assert told(notice).title == "Water too cold: 24.3 °C, falling."
 
     def test_worse_says_so_first(self) -> None:
         [notice] = notices(row(State.ACKNOWLEDGED, State.UNACKNOWLEDGED, "priority"))
-        assert notice.title.startswith("Worse: Water 24.3 °C")
+        assert told(notice).title.startswith("Worse: Water too cold")

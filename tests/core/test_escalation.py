@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import in_words
 from stillwell.alarm.annunciate.escalation import (
     Escalation,
     EscalationPlan,
@@ -17,7 +18,7 @@ from stillwell.alarm.annunciate.escalation import (
     turn_of,
 )
 from stillwell.alarm.notices import notices
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.reading import Moment
 
 MIN = 60_000
@@ -188,20 +189,21 @@ class TestTheNotice:
         escalation.see(raised())
         (notice,) = escalation.tick(at(10 * MIN))
         assert notice.kind == "repeated"
-        assert notice.title.startswith("Unanswered for 10 min: Water 24.3 °C")
-        assert len(notice.title) <= 80
-        assert "Nobody has answered this for 10 min. Acknowledge it" in notice.text
-        assert "Unplug." in notice.text
+        assert in_words.told(notice).title.startswith("Water 24.3 °C")
+        assert len(in_words.told(notice).title) <= 60
+        text = in_words.told(notice).text
+        assert "Unanswered for 10 min. To answer: stillwell ack water.low" in text
+        assert "Unplug, with dry hands" in in_words.told(notice).text
 
     @given(st.integers(1, 99))
     def test_carries_its_turn_in_its_key(self, turn: int) -> None:
         plain = Notice(
-            "water.low:raised:high:1:0", "water.low", "raised", Priority.HIGH, at(0), "", ""
+            "water.low:raised:high:1:0", "water.low", "raised", Priority.HIGH, at(0), Prose("", "")
         )
         assert turn_of(address(plain, turn)) == turn
 
     def test_of_blindness_has_one_key_for_one_gap(self) -> None:
-        one = blind(at(0), at(90 * MIN), 90 * MIN, "Tue 02:10")
-        other = blind(at(0), at(95 * MIN, 3), 95 * MIN, "Tue 02:10")
+        one = blind(at(0), at(90 * MIN), 90 * MIN, 0)
+        other = blind(at(0), at(95 * MIN, 3), 95 * MIN, 0)
         assert one.key == other.key
-        assert one.title == "Watching again; nobody watched for 1 h 30 min"
+        assert in_words.told(one).title == "Watching again; nobody watched for 1 h 30 min."

@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
+from in_words import said
 from stillwell.acquire.source import Source
 from stillwell.alarm.plan import ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
@@ -159,6 +160,6 @@ class TestDrive:
         one = run()
         driver = Clockwork(broken=[4, 5, 6])
         drive(one.run, [source(driver, 30)], NOON + 600_000)
-        about = [(t.event, str(t.message)) for t in one.told if t.alarm == "source.probes.down"]
+        about = [(t.event, str(said(t))) for t in one.told if t.alarm == "source.probes.down"]
         assert about[0] == ("raise", "It has stopped. Wind it up.")
         assert [event for event, _ in about] == ["raise", "clear"]

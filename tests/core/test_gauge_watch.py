@@ -9,6 +9,7 @@ from functools import cache
 
 import pytest
 
+from in_words import said, what
 from stillwell.finding import Finding
 from stillwell.notice import Priority
 from stillwell.observe.chamber.gauge_datum import GaugeDatum
@@ -80,10 +81,10 @@ class TestAGaugeThatMoved:
         [finding] = chamber.found
         assert (finding.alarm, finding.active) == ("level.moved", True)
         assert finding.priority is Priority.MEDIUM
-        assert f"{abs(by):.0f} mm {'higher' if by > 0 else 'lower'}" in finding.message.what
-        assert "at 03:00" in finding.message.what
-        assert "at 08:30" in finding.message.what
-        assert "or the fill mark is another one" in finding.message.likely
+        assert f"{abs(by):.0f} mm {'higher' if by > 0 else 'lower'}" in what(finding)
+        assert "at 03:00" in what(finding)
+        assert "at 08:30" in what(finding)
+        assert "Or the fill mark is another one" in said(finding).why
 
     def test_is_told_as_well_where_the_few_pours_so_far_ended_here_and_there(self) -> None:
         """By these alone the next end would be within what is usual. A pour that falls short hides

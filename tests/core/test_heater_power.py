@@ -10,6 +10,7 @@ from functools import cache
 
 import pytest
 
+from in_words import said, what
 from stillwell.estimate.heat import Condition, HeaterPlan, Inference
 from stillwell.finding import Finding
 from stillwell.notice import Priority
@@ -323,7 +324,7 @@ class TestTheLimit:
         short = [f for f in heard if f.alarm == Condition.TOO_WEAK]
         first, second = short[0], next(f for f in short if f.priority is not Priority.LOW)
         assert (first.active, first.priority) == (True, Priority.LOW)
-        assert "still holds" in first.message.what
-        assert "down to a room of" in first.message.likely
+        assert "still holds" in what(first)
+        assert "down to a room of" in said(first).why
         assert (second.active, second.priority) == (True, Priority.MEDIUM)
         assert {f.alarm for f in heard if f.active} == {Condition.TOO_WEAK}

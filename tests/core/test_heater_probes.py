@@ -10,6 +10,7 @@ from functools import cache
 
 import pytest
 
+from in_words import what
 from stillwell.estimate.probes import Kind, ProbeJudge
 from stillwell.notice import Priority
 from stillwell.reading import Moment
@@ -195,7 +196,7 @@ class TestBadProbes:
             assert finding.active
             assert finding.alarm == "a.doubtful"
             assert finding.priority is priority
-            assert ("watched with b" in finding.message.what) == (priority is Priority.MEDIUM)
+            assert ("watched with b" in what(finding)) == (priority is Priority.MEDIUM)
 
 
 class TestRestart:

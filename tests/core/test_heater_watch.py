@@ -11,6 +11,7 @@ from functools import cache
 
 import pytest
 
+from in_words import said, what
 from stillwell.estimate.heat import BandEdges, Condition, HeaterPlan
 from stillwell.finding import Finding
 from stillwell.notice import Priority
@@ -125,15 +126,14 @@ class TestWhatIsSaid:
         assert finding.alarm == str(Condition.NOT_HEATING)
         assert finding.priority is Priority.HIGH
         assert bench.value > 24.8, "before a plain band would have spoken"
-        message = finding.message
+        words, seen = said(finding), what(finding)
         # At one digit both would be 25.1 °C.
-        first = r"Water 25\.0\d °C and falling 0\.3 °C an hour, below 25\.10 °C"
-        assert re.match(first, message.what)
-        assert "It leaves its band (water): at this rate 24.8 °C about" in message.what
-        assert "23.0 °C about" in message.what
-        assert "Most likely the heater is not heating, because" in message.likely
-        assert "; or its dial has been turned down, if" in message.likely
-        assert "RCD (GFCI)" in message.caution
+        first = r"Heater not heating: 25\.0\d °C, falling\. Below 25\.1 °C since"
+        assert re.match(first, seen)
+        assert "23.0 °C about" in seen
+        assert "as with the heater off" in words.why
+        assert "Or the dial was turned down" in words.why
+        assert "RCD (GFCI)" in words.caution
         bench.run(6 * 3600)
         assert bench.said() == [("heater.not-heating", True)]
 
@@ -143,9 +143,9 @@ class TestWhatIsSaid:
         bench.run(3 * 3600)
         newest = bench.newest[first.alarm]
         assert newest.since == first.since
-        assert newest.message.what.startswith("Water 24.2 °C and falling 0.3 °C an hour")
-        assert "leaves its band" not in newest.message.what
-        assert "23.0 °C about" in newest.message.what
+        assert what(newest).startswith("Heater not heating: 24.2 °C, falling.")
+        assert "Falling 0.3 °C an hour; at this rate" in what(newest)
+        assert "23.0 °C about" in what(newest)
 
     def test_since_when_is_the_moment_at_which_the_heat_stayed_out(self) -> None:
         bench = learned()
@@ -190,9 +190,7 @@ class TestWhatIsSaid:
         bench.dead = False
         bench.run(3600)
         assert bench.said()[-1] == ("heater.not-heating", False)
-        assert "0.4 °C further down than before: if nobody has mended" in (
-            bench.findings[-1].message.what
-        )
+        assert "0.4 °C lower than before. Water " in (what(bench.findings[-1]))
 
     def test_one_that_goes_off_further_up_has_had_its_dial_turned_or_sticks(self) -> None:
         bench = learned()
@@ -206,10 +204,8 @@ class TestWhatIsSaid:
             ("heater.stuck-on", False),
             ("heater.setting-moved", True),
         ]
-        assert "0.4 °C further up than before: its dial has been turned up, or" in (
-            bench.findings[1].message.what
-        )
-        assert "0.4 °C higher than before" in bench.findings[2].message.what
+        assert "0.4 °C higher than before. Water " in (what(bench.findings[1]))
+        assert "0.4 °C higher than before" in what(bench.findings[2])
 
     def test_a_dial_that_is_only_supposed_to_be_turned_is_taken_back_when_it_was_not(self) -> None:
         bench = learned()
@@ -222,7 +218,7 @@ class TestWhatIsSaid:
             ("heater.setting-moved", True),
             ("heater.setting-moved", False),
         ]
-        assert "contacts have stuck" in bench.findings[-1].message.what
+        assert "contacts stuck for a while" in what(bench.findings[-1])
 
     def test_a_dial_that_was_turned_up_is_one_alarm_after_the_first_and_stays_it(self) -> None:
         bench = learned()
@@ -232,7 +228,7 @@ class TestWhatIsSaid:
         raised = list(dict.fromkeys(alarm for alarm, active in bench.said() if active))
         assert raised == ["heater.stuck-on", "heater.setting-moved"]
         assert bench.said()[-1] == ("heater.setting-moved", True)
-        assert "switches at 25.5" in bench.newest["heater.setting-moved"].message.what
+        assert "It switches at 25.5" in what(bench.newest["heater.setting-moved"])
 
     def test_heater_stuck_on(self) -> None:
         bench = learned()
@@ -240,8 +236,8 @@ class TestWhatIsSaid:
         bench.welded = True
         bench.run(3 * 3600)
         assert bench.said() == [("heater.stuck-on", True)]
-        assert "28.0 °C about" in bench.findings[0].message.what
-        assert "Unplug the heater now" in bench.findings[0].message.do
+        assert "28.0 °C about" in what(bench.findings[0])
+        assert "Unplug the heater now, with dry hands" in said(bench.findings[0]).do
 
     @pytest.mark.parametrize("rise", [15.0, -60.0, 0.0])
     def test_a_hot_heater_in_a_chamber_whose_pump_rests_heats_on_without_fault(

@@ -117,8 +117,6 @@ class TestWaterChange:
 
     def test_is_typed_in_the_units_of_the_keeper_and_read_back(self) -> None:
         for units in System:
-            if units is System.BOTH:
-                continue
             plan = replace(PLAN, units=units)
             facts = Facts(book((0.0, "water-change", 10_000.0, "mL at 35 ppt")), START)
             [note] = [t.note for t in tasks(facts, plan, at(7.1)) if t.name == "water-change"]

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from in_words import said, what
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.answer import Estimate
 from stillwell.finding import Finding
@@ -73,7 +74,7 @@ class TestSalt:
         found = list(watch.tick(moment(1.01)))
         assert active(found) == {"salinity.high"}
         [high] = [f for f in found if f.active]
-        assert "unplug heater and pump" in high.message.caution
+        assert "Unplug heater and pump" in said(high).caution
 
     def test_a_check_that_was_struck_out_is_an_alarm_no_more(self) -> None:
         watch = SaltWatch(PLAN)
@@ -193,8 +194,8 @@ class TestCycle:
         found = list(watch.tick(moment(2.1)))
         assert active(found) == {AMMONIA}
         [raised] = [f for f in found if f.active]
-        assert "NH3" in raised.message.what
-        assert "dry hands" in raised.message.do
+        assert "NH3" in what(raised)
+        assert "dry hands" in said(raised).caution
         list(watch.note(entry(3, 3.0, "ammonia", 0.0, "mg/L N"), None))
         assert not active(watch.tick(moment(3.1)))
 

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from in_words import said, what
 from stillwell.estimate.thermal.lamp_heat import LampHeat, Piece
 from stillwell.estimate.thermal.lamp_hours import LampHours, against
 from stillwell.finding import Finding
@@ -97,9 +98,9 @@ class TestALampThatFails:
         assert finding.active
         assert finding.priority is Priority.LOW
         assert 12 < at_h - 5 * 24 < 22
-        assert "12:00" in finding.message.what
-        assert "timer" in finding.message.likely
-        assert "[tank.lamp]" in finding.message.do
+        assert "12:00" in what(finding)
+        assert "timer" in said(finding).why
+        assert "[tank.lamp]" in said(finding).do
 
     @pytest.mark.parametrize("kept", [True, False])
     def test_is_missed_as_soon_by_a_watch_that_begins_anew_every_five_minutes(
@@ -125,7 +126,7 @@ class TestALampThatFails:
         [(at_h, finding)] = water.found
         assert (finding.alarm, finding.active) == (LAMP_NOT_OFF, True)
         assert 22 < at_h - 5 * 24 < 36
-        assert "22:00" in finding.message.what
+        assert "22:00" in what(finding)
 
     def test_is_missed_as_well_in_a_warm_room_where_half_cycles_last_for_most_of_a_day(
         self,

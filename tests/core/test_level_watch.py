@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from in_words import said, what
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.timeline import Timeline
@@ -289,7 +290,7 @@ class TestFirstTick:
         again.restore(bench.watch.state())
         found = {f.alarm: f for f in again.tick(Moment(bench.now_ms, bench.utc, 1))}
         assert found["level.top-up"].active
-        assert "until the lowest safe" in found["level.top-up"].message.what
+        assert "until the lowest safe" in what(found["level.top-up"])
 
     def test_while_no_sensor_is_heard_nothing_new_is_said_of_the_water(self) -> None:
         bench = Bench(LevelWatch(plan()), ml=-600.0)
@@ -319,9 +320,9 @@ class TestLeak:
 
     def test_says_rate_limit_and_reason(self, leaking: Bench) -> None:
         [raised] = leaking.of("level.leak")
-        assert raised.message.what.startswith("The water loses ")
-        assert "more than the" in raised.message.what
-        assert "Humidity and temperatures are counted in" in raised.message.what
+        assert what(raised).startswith("The water loses ")
+        assert "more than the" in what(raised)
+        assert "Humidity and temperatures are counted in" in what(raised)
 
     def test_is_over_when_the_rate_is_as_before(self) -> None:
         bench = Bench(LevelWatch(plan()), ml=300.0)
@@ -376,9 +377,9 @@ class TestTopUp:
 
     def test_says_how_much_and_how_long(self, dry: Bench) -> None:
         [raised] = dry.of("level.top-up")
-        assert "until the lowest safe" in raised.message.what
-        assert raised.message.do.startswith("First see that the pump runs, ")
-        assert "before you pour. Then pour " in raised.message.do
+        assert "until the lowest safe" in what(raised)
+        assert said(raised).do.startswith("First see that the pump runs, ")
+        assert "before you pour. Then pour " in said(raised).do
 
     def test_is_over_after_a_pour(self, dry: Bench) -> None:
         dry.pour(850.0)
@@ -390,7 +391,7 @@ class TestTopUp:
         bench.run(4.0, 25.0)
         [raised] = bench.of("level.too-high")
         assert raised.active
-        do = raised.message.do
+        do = said(raised).do
         assert do.startswith("First see whether the pump runs. If it stands")
         assert do.index("take no water out") < do.index("If it runs, take 5")
 
@@ -403,7 +404,7 @@ class TestSensors:
         bench.run(5.0, 25.0)
         assert bench.of("float-low.stuck-down")[-1].active
         assert bench.of("level.disagree")[-1].active
-        assert "low float" in bench.of("level.disagree")[-1].message.what
+        assert "low float" in what(bench.of("level.disagree")[-1])
 
     def test_on_a_tanks_first_day_no_sensor_is_called_wrong(self) -> None:
         bench = Bench(LevelWatch(plan(with_float=True)), ml=-200.0)

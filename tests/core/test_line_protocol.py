@@ -12,7 +12,7 @@ from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
 from stillwell.deliver.line_protocol import line_of
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
 
@@ -75,7 +75,7 @@ class TestALine:
             assert line_of(estimate(value), "t", {}) is None
 
     def test_cannot_be_made_of_a_notice(self) -> None:
-        body = Notice("k", "s", "raised", Priority.LOW, NOW, "", "")
+        body = Notice("k", "s", "raised", Priority.LOW, NOW, Prose("", ""))
         with pytest.raises(ValueError, match="no point"):
             line_of(Row(Stream.NOTICES, 1, body), "t", {})
 

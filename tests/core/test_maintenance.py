@@ -8,17 +8,17 @@ from pathlib import Path
 
 import pytest
 
+from in_words import told
 from stillwell.alarm.annunciate.maintenance import LONGEST_S, MAINTENANCE
-from stillwell.alarm.notices import in_both
 from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
+from stillwell.alarm.rules.band import Steady
 from stillwell.alarm.watch import Watch
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Priority, State, Transition
-from stillwell.reading import Moment
+from stillwell.notice import Notice, Priority, State, Transition
+from stillwell.reading import Moment, Quantity
 from stillwell.request import Command, Request
 from stillwell.settings import load
-from stillwell.units import System, either
 from stillwell.wiring.plans.watch import watch_plan
 
 ROOM = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
@@ -39,15 +39,14 @@ class Tank:
     def __init__(self) -> None:
         plan = replace(watch_plan(load(ROOM)), probes=(), room="", floats=())
         plan = replace(plan, channels=(), bands=(), discrepancies=(), agreements=())
-        plan = replace(plan, units=System.BOTH)
         self.watch = Watch(plan)
         self.moved: list[Transition] = []
 
     def find(
         self, alarm: str, s: float, active: bool = True, priority: Priority = MEDIUM
     ) -> list[Transition]:
-        message = Message(f"{alarm} is so, {either('25.0 °C', '77.0 °F')}. Since long.", do="Do.")
-        return self._took(self.watch.find(Finding(alarm, active, priority, message), at(s)))
+        facts = Steady(alarm, Quantity.TEMPERATURE, True, 25.0, at(s).utc_ms, 1.5)
+        return self._took(self.watch.find(Finding(alarm, active, priority, facts), at(s)))
 
     def ask(self, request: Request, s: float) -> str:
         reply, moved = self.watch.request(request, at(s))
@@ -61,8 +60,7 @@ class Tank:
         return next(t.after for t in reversed(self.moved) if t.alarm == alarm)
 
     def told(self) -> list[Notice]:
-        made = [in_both(t, System.METRIC) for t in self.moved]
-        return [notice for t in made for notice in self.watch.notices(t)]
+        return [notice for t in self.moved for notice in self.watch.notices(t)]
 
     def _took(self, moved: list[Transition]) -> list[Transition]:
         self.moved += moved
@@ -114,7 +112,9 @@ class TestWork:
     def test_quiets_what_comes_and_what_rings_and_keeps_what_kills(self) -> None:
         tank = Tank()
         tank.find(HAND, 0)
-        assert tank.ask(WORK, 60).startswith("Work at the tank until 02:46: alarms that a hand")
+        assert tank.ask(WORK, 60).startswith(
+            "Alarms that a hand in the tank causes are quiet for 45 min."
+        )
         assert tank.state(HAND) is State.SUPPRESSED
         tank.find("heater.not-heating", 120, priority=HIGH)
         assert tank.state("heater.not-heating") is State.SUPPRESSED
@@ -141,10 +141,9 @@ class TestWork:
         tank.tick(45 * MIN, 45 * MIN + 2)
         [end] = tank.told()
         assert (end.subject, end.kind, end.priority) == (MAINTENANCE, MAINTENANCE, MEDIUM)
-        assert end.title == "Work over, alarms ring again: 2 things are not well"
-        assert f"\n{HAND} is so, 25.0 °C\n" in f"\n{end.text}\n"
-        assert end.also is not None
-        assert f"{HAND} is so, 77.0 °F" in end.also.text
+        assert told(end).title == "Work over, alarms ring again: 2 stand."
+        assert f"\n{HAND} 25.0 °C, steady again." in told(end).text
+        assert f"{HAND} 77.0 °F" in told(end, "us").text
         tank.find("level.too-high", 45 * MIN + 20, active=False)
         tank.tick(45 * MIN + 2, 55 * MIN)
         assert [notice.subject for notice in tank.told()] == [MAINTENANCE, HAND]
@@ -182,14 +181,14 @@ class TestWork:
         for command in set(Command) - {Command.SHELVE, Command.UNSHELVE}:
             assert tank.ask(Request(command, MAINTENANCE), 0).startswith("No: ")
         tank.ask(WORK, 0)
-        assert "until 03:30:" in tank.ask(WORK, 45 * MIN)
+        assert "quiet for 45 min." in tank.ask(WORK, 45 * MIN)
         tank.find(HAND, 60)
         assert tank.tick(60, 89 * MIN) == []
 
     def test_that_was_asked_for_long_ago_quiets_only_what_is_left_of_it(self) -> None:
         tank = Tank()
         late = replace(WORK, way="broker", age_s=40.0 * MIN)
-        assert "until 02:05:" in tank.ask(late, 0)
+        assert "quiet for 5 min." in tank.ask(late, 0)
         assert tank.ask(replace(late, age_s=50.0 * MIN), 0).endswith("over when it came here.")
 
     def test_leaves_what_is_shelved_for_longer_on_its_shelf(self) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from in_words import told
 from stillwell.morning import band_in_words, notice_of, review_of
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Quantity, Reading
@@ -150,8 +151,8 @@ class TestWords:
     def test_of_a_calm_night(self, tank: Tank) -> None:
         tank.read(utc("2026-01-14T22:00Z"), utc("2026-01-15T08:00Z"))
         notice = notice_of(tank.review("2026-01-14"), PLAN, Moment(0, 0))
-        assert notice.title == "Rock pool, village reading room: a calm night"
-        assert notice.text.splitlines() == [
+        assert told(notice).title == "Rock pool, village reading room: a calm night"
+        assert told(notice).text.splitlines() == [
             "Water 25.3 °C to 25.3 °C, never outside its band.",
             "No alarms.",
         ]
@@ -160,9 +161,9 @@ class TestWords:
         tank.read(utc("2026-01-14T22:00Z"), utc("2026-01-15T08:00Z"), 24.0)
         tank.move("2026-01-14T23:00Z", *RING)
         notice = notice_of(tank.review("2026-01-14"), PLAN, Moment(0, 0))
-        assert notice.title.endswith(": 1 alarm")
-        assert "Water 24.0 °C to 24.0 °C, 10 h below 24.8 °C." in notice.text
-        assert "water.low: Water cold (raise)." in notice.text
+        assert told(notice).title.endswith(": 1 alarm")
+        assert "Water 24.0 °C to 24.0 °C, 10 h below 24.8 °C." in told(notice).text
+        assert "water.low: Water cold (raise)." in told(notice).text
 
     def test_a_night_has_one_key_however_often_it_is_made(self, tank: Tank) -> None:
         first = notice_of(tank.review("2026-01-14"), PLAN, Moment(0, 0))
@@ -173,7 +174,7 @@ class TestWords:
     def test_a_title_fits_a_phone(self, tank: Tank) -> None:
         plan = replace(PLAN, tank="A tank with a very long name " * 5)
         made = tank.review("2026-01-14")
-        assert len(notice_of(made, plan, Moment(0, 0)).title) <= 80
+        assert len(told(notice_of(made, plan, Moment(0, 0))).title) <= 80
 
     def test_in_the_units_of_the_keeper(self, tank: Tank) -> None:
         tank.read(utc("2026-01-14T22:00Z"), utc("2026-01-15T08:00Z"), 25.0)

@@ -18,9 +18,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import in_words
 from stillwell.deliver.mqtt import commands, link, topics
 from stillwell.deliver.mqtt.topics import Topics
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.finding import Over
+from stillwell.notice import Message, Notice, Priority, Prose, Said, State, Told, Transition
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.request import Command, NoteRequest, Reply, Request
@@ -45,12 +47,14 @@ transitions = st.builds(
     event=st.just("raise"),
     priority=st.sampled_from(Priority),
     active=st.booleans(),
-    message=st.builds(Message, texts, texts, texts, texts),
+    facts=st.builds(Message, texts, texts, texts, texts),
     since=moments,
     by=texts,
     shelved_for_ms=st.integers(0, 2**40),
 )
-notices = st.builds(Notice, texts, texts, texts, st.sampled_from(Priority), moments, texts, texts)
+notices = st.builds(
+    Notice, texts, texts, texts, st.sampled_from(Priority), moments, st.builds(Prose, texts, texts)
+)
 floats = st.none() | st.floats()
 estimates = st.builds(
     Published,
@@ -181,7 +185,7 @@ class TestExamples:
 
     def test_an_alarm(self) -> None:
         said = examples("alarm")["raised"]
-        message = Message(said["what"], said["likely"], said["do"], said["caution"])
+        words = Said(*(said[part] for part in ("title", "do", "seen", "why", "caution")))
         since = Moment(0, 1_764_036_600_000)
         now = Moment(1_200_000, since.utc_ms + 1_200_000, 3)
         raised = Transition(
@@ -192,18 +196,24 @@ class TestExamples:
             "raise",
             Priority.HIGH,
             True,
-            message,
+            Over(),
             since,
         )
-        assert json.loads(topics.alarm_payload(raised)) == said
+        assert json.loads(topics.alarm_payload(raised, words)) == said
 
     def test_a_notice(self) -> None:
         said = examples("notice")["raised"]
         moment = Moment(0, 1_764_037_800_000)
         ours = Notice(
-            said["key"], "water.low", "raised", Priority.HIGH, moment, said["title"], said["text"]
+            said["key"],
+            "water.low",
+            "raised",
+            Priority.HIGH,
+            moment,
+            Over(),
         )
-        assert json.loads(topics.notice_payload(ours)) == said
+        told = Told(said["title"], said["text"])
+        assert json.loads(topics.notice_payload(ours, told)) == said
 
     def test_alive(self) -> None:
         said = examples("alive")
@@ -265,12 +275,15 @@ class TestEveryPayload:
 
     @given(transitions)
     def test_alarms(self, transition: Transition) -> None:
-        body = validate("alarm", topics.alarm_payload(transition))
-        assert body["text"] == str(transition.message)
+        body = validate("alarm", topics.alarm_payload(transition, in_words.said(transition)))
+        assert body["text"] == str(in_words.said(transition))
 
     @given(notices)
     def test_notices(self, notice: Notice) -> None:
-        assert validate("notice", topics.notice_payload(notice))["key"] == notice.key
+        assert (
+            validate("notice", topics.notice_payload(notice, in_words.told(notice)))["key"]
+            == notice.key
+        )
 
     @given(readings, st.none() | st.sampled_from(Quantity))
     def test_readings(self, reading: Reading, quantity: Quantity | None) -> None:
@@ -286,8 +299,11 @@ class TestEveryPayload:
 
     def test_a_text_that_has_no_utf_8_does_not_stop_an_alarm(self) -> None:
         moment = Moment(0, 0)
-        ours = Notice("k", "s", "raised", Priority.LOW, moment, "probe \udcff", "…")
-        assert validate("notice", topics.notice_payload(ours))["title"] == r"probe \udcff"
+        ours = Notice("k", "s", "raised", Priority.LOW, moment, Prose("probe \udcff", "…"))
+        assert (
+            validate("notice", topics.notice_payload(ours, in_words.told(ours)))["title"]
+            == r"probe \udcff"
+        )
 
 
 class TestNames:

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from in_words import told
 from stillwell.alarm.annunciate.escalation import address, turn_of
 from stillwell.alarm.annunciate.old_news import OLD_MS, is_old, merged
 from stillwell.alarm.annunciate.quiet_hours import QuietHours
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.reading import Moment
 
 DUBLIN = ZoneInfo("Europe/Dublin")
@@ -31,7 +32,7 @@ def notice(
     what: str = "Water 24.3 °C",
 ) -> Notice:
     key = f"{subject}:{kind}:{ms}"
-    return Notice(key, subject, kind, priority, Moment(ms, ms), what, f"{what}. Look at it.")
+    return Notice(key, subject, kind, priority, Moment(ms, ms), Prose(what, f"{what}. Look at it."))
 
 
 def clock(ms: int) -> str:
@@ -78,7 +79,7 @@ class TestOldNews:
 
     def test_of_one_is_that_one(self) -> None:
         one = notice()
-        assert merged([one], clock) is one
+        assert merged([one], clock, told) is one
 
     def test_is_counted_in_alarms_not_in_messages(self) -> None:
         news = [
@@ -88,31 +89,35 @@ class TestOldNews:
             notice("top-up", ms=4, what="The water is below the float"),
             notice("water-b.silent", ms=5, what="Probe B is silent"),
         ]
-        one = merged(news, clock)
-        assert one.title == "3 alarms while you were out of reach; 2 not known to be over"
+        one = merged(news, clock, told)
+        assert told(one).title == "3 alarms while you were out of reach; 2 not known to be over"
         assert one.priority is Priority.MEDIUM, "the high one is over"
-        lines = one.text.split("\n")
+        lines = told(one).text.split("\n")
         assert "Probe B is silent (water-b.silent)" in lines[0]
         assert lines[2].endswith("(water.low, over)")
 
     def test_has_the_whole_text_of_what_is_most_urgent_and_not_over(self) -> None:
         news = [notice("top-up", ms=1, what="Low"), notice("water.low", "raised", Priority.HIGH)]
-        assert merged(news, clock).text.endswith("Water 24.3 °C. Look at it.")
+        assert told(merged(news, clock, told)).text.endswith(
+            "Water 24.3 °C. Look at it.\nTo answer: stillwell ack water.low"
+        )
 
     def test_says_so_when_all_is_over(self) -> None:
         news = [notice(ms=1), notice(kind="returned", ms=2)]
-        assert merged(news, clock).title == "1 alarm while you were out of reach; all over"
+        assert (
+            told(merged(news, clock, told)).title == "1 alarm while you were out of reach; all over"
+        )
 
     def test_without_an_alarm_counts_messages(self) -> None:
         news = [notice("review", "review", ms=1), notice("reminder", "reminder", ms=2)]
-        assert merged(news, clock).title == "2 messages while you were out of reach"
+        assert told(merged(news, clock, told)).title == "2 messages while you were out of reach"
 
     def test_of_a_flood_stays_a_message_that_can_be_read(self) -> None:
         news = [notice(f"a{n}.silent", ms=n) for n in range(10_000)]
-        one = merged(news, clock)
-        assert len(one.title) <= 80
-        assert "and 9988 more" in one.text
-        assert len(one.text) < 2000
+        one = merged(news, clock, told)
+        assert len(told(one).title) <= 80
+        assert "and 9988 more" in told(one).text
+        assert len(told(one).text) < 2000
 
     @given(
         st.lists(
@@ -133,7 +138,7 @@ class TestOldNews:
             address(notice(subject, kind, priority, n), turn)
             for n, (subject, kind, priority, turn) in enumerate(shapes)
         ]
-        one = merged(news, clock)
+        one = merged(news, clock, told)
         assert turn_of(one) == max(turn for *_, turn in shapes)
-        assert one.key == merged(list(news), clock).key
-        assert one.key != merged(news[:-1], clock).key
+        assert one.key == merged(list(news), clock, told).key
+        assert one.key != merged(news[:-1], clock, told).key

@@ -19,14 +19,16 @@ from pydantic import BaseModel
 from stillwell.deliver.outbox import IDLE_S, Outbox, OutboxThread
 from stillwell.deliver.outbox.back_off import LONGEST_PAUSE_S, back_off
 from stillwell.deliver.outbox.rounds import FAILURES_BEFORE_REFUSAL
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.supervise.delivery import SinkDelivery
 
 
 def notice(seq: int) -> Row:
-    body = Notice(f"k{seq}", "water.low", "raised", Priority.HIGH, Moment(0, 0), "Low", "Low.")
+    body = Notice(
+        f"k{seq}", "water.low", "raised", Priority.HIGH, Moment(0, 0), Prose("Low", "Low.")
+    )
     return Row(Stream.NOTICES, seq, body)
 
 

@@ -13,7 +13,7 @@ import pytest
 from pydantic import BaseModel
 
 from stillwell.deliver.outbox import Outbox
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Moment
 
@@ -21,7 +21,9 @@ Verdict = Callable[[Sequence[Row]], Outcome]
 
 
 def notice(seq: int) -> Row:
-    body = Notice(f"k{seq}", "water.low", "raised", Priority.HIGH, Moment(0, 0), "Low", "Low.")
+    body = Notice(
+        f"k{seq}", "water.low", "raised", Priority.HIGH, Moment(0, 0), Prose("Low", "Low.")
+    )
     return Row(Stream.NOTICES, seq, body)
 
 

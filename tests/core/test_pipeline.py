@@ -11,13 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from in_words import said, what
 from stillwell.acquire.epoch import Change
 from stillwell.acquire.source import Batch, SourceState
 from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.observe.observing import Observer
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Published
@@ -211,7 +212,7 @@ class TestClockSteps:
             one.run(1)
             one.step(by_ms)
             one.run(1)
-            assert words in one.told[-1].message.what
+            assert words in what(one.told[-1])
             one.pipeline.end()
 
     def test_of_ntp_slewing_begin_no_epoch(self, line: Callable[..., Line], path: Path) -> None:
@@ -430,14 +431,16 @@ class TestEvents:
         down = SourceState("probes", up=False, what="No 1-Wire bus.", do="Add the overlay.")
         one.pipeline.source_changed(down, one.mono_ms)
         assert one.events() == [("source.probes.down", "raise")]
-        assert str(one.told[0].message) == "No 1-Wire bus. Add the overlay."
+        assert str(said(one.told[0])) == (
+            "Sensors of probes can't be read. Add the overlay. No 1-Wire bus."
+        )
         one.pipeline.source_changed(SourceState("probes", up=True), one.mono_ms + 1)
         assert one.events()[-1] == ("source.probes.down", "clear")
 
     def test_a_sink_that_is_away_says_that_nothing_is_lost(self, line: Callable[..., Line]) -> None:
         one = line()
         one.pipeline.sink_changed("broker", True, "Nothing listens.", one.mono_ms)
-        assert "Nothing is lost" in str(one.told[0].message)
+        assert "Nothing is lost" in str(said(one.told[0]))
 
     def test_a_test_notice_is_kept_under_the_key_that_was_asked(
         self, line: Callable[..., Line], path: Path
@@ -454,7 +457,9 @@ class TestEvents:
         self, line: Callable[..., Line], path: Path
     ) -> None:
         one = line()
-        notice = Notice("review-x", "review", "review", Priority.LOW, Moment(0, NOON), "T", "t")
+        notice = Notice(
+            "review-x", "review", "review", Priority.LOW, Moment(0, NOON), Prose("T", "t")
+        )
         for _ in range(2):
             one.pipeline.announce(notice, "review", "2026-01-15")
         one.pipeline.end()

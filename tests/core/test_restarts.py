@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from in_words import said, what
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.notice import Priority, Transition
@@ -78,7 +79,7 @@ class TestStarts:
         assert life.events() == [("raise", Priority.MEDIUM)]
         life.crashes((35, 40))
         assert life.events() == [("raise", Priority.MEDIUM), ("priority", Priority.HIGH)]
-        assert life.told[0].message.what == "stillwell keeps restarting: 3 starts since 12:00."
+        assert said(life.told[0]).title == "stillwell keeps restarting: 3 starts since 12:00."
         assert URGENT_FROM == 6
 
     def test_once_an_hour_are_nobodys_business(self, life: Life) -> None:
@@ -110,19 +111,19 @@ class TestStarts:
     def test_of_the_machine_itself_ask_for_its_power_supply(self, life: Life) -> None:
         life.crashes((0, 10, 20), ("a", "b", "c"))
         assert life.events() == [("raise", Priority.MEDIUM)]
-        assert "power supply" in life.told[0].message.likely
-        assert "journalctl" not in str(life.told[0].message)
+        assert "power supply" in said(life.told[0]).why
+        assert "journalctl" not in str(said(life.told[0]))
 
     def test_of_boots_without_a_name_accuse_no_power_supply(self, life: Life) -> None:
         life.crashes((0, 10, 20), ("unknown-a", "unknown-b", "unknown-c"))
-        assert "power supply" not in life.told[0].message.likely
+        assert "power supply" not in said(life.told[0]).why
 
     def test_count_also_where_no_clock_was_ever_set(self, life: Life) -> None:
         for boot in "abc":
             life.start(0, boot, trusted=False)
             life.ends()
         assert life.events() == [("raise", Priority.MEDIUM)]
-        assert "3 starts within an hour" in life.told[0].message.what
+        assert "3 starts within an hour" in what(life.told[0])
 
     def test_but_not_where_each_run_has_lasted(self, life: Life) -> None:
         for boot in "abcd":

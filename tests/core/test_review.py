@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from in_words import said
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.review import (
@@ -170,7 +171,7 @@ def cleared(minute: float, alarm: str = "water.low") -> Transition:
 
 
 def one(rows: list[Transition], before: list[Transition] | None = None) -> AlarmNight:
-    [found] = alarm_nights(rows, before or [], END)
+    [found] = alarm_nights(rows, before or [], END, said)
     return found
 
 
@@ -197,11 +198,11 @@ class TestAlarmNights:
         assert one([cleared(30)]).raised_ms is None
 
     def test_one_that_was_over_before_is_not(self) -> None:
-        assert alarm_nights([], [cleared(-30)], END) == ()
+        assert alarm_nights([], [cleared(-30)], END, said) == ()
 
     def test_acknowledging_what_is_over_makes_no_alarm_of_the_night(self) -> None:
         ack = transition(10, "acknowledge", State.RETURNED, State.NORMAL)
-        assert alarm_nights([ack], [cleared(-30)], END) == ()
+        assert alarm_nights([ack], [cleared(-30)], END, said) == ()
 
     def test_raised_again_is_counted_and_stands(self) -> None:
         night = one([raised(10), cleared(20), raised(30)])
@@ -210,11 +211,11 @@ class TestAlarmNights:
 
     def test_a_mere_consequence_is_not_told(self) -> None:
         hidden = transition(10, "raise", State.NORMAL, State.SUPPRESSED, "water-a.silent")
-        assert [n.name for n in alarm_nights([raised(9), hidden], [], END)] == ["water.low"]
+        assert [n.name for n in alarm_nights([raised(9), hidden], [], END, said)] == ["water.low"]
 
     def test_the_worst_comes_first(self) -> None:
         rows = [raised(1, "a", priority=Priority.LOW), raised(2, "b"), raised(3, "c")]
-        assert [n.name for n in alarm_nights(rows, [], END)] == ["b", "c", "a"]
+        assert [n.name for n in alarm_nights(rows, [], END, said)] == ["b", "c", "a"]
 
 
 class TestOddities:
@@ -240,7 +241,7 @@ class TestOddities:
 
 class TestForPrograms:
     def test_is_json_with_times_in_utc(self) -> None:
-        alarms = alarm_nights([raised(60)], [], END)
+        alarms = alarm_nights([raised(60)], [], END, said)
         made = Review(dt.date(2026, 1, 14), START, END, (), (), alarms, ("odd",))
         back = json.loads(json.dumps(made.as_dict(), allow_nan=False))
         assert (back["night"], back["start"]) == ("2026-01-14", "2026-01-14T22:00:00Z")

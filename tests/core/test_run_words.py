@@ -12,9 +12,10 @@ import pytest
 from stillwell.alarm.annunciate import maintenance
 from stillwell.alarm.annunciate.state import WITHHELD, AlarmState, Event, Kind, Record, step
 from stillwell.cli import run_words
-from stillwell.notice import Message, Priority, State, Transition
+from stillwell.notice import Kept, Message, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load
+from stillwell.words import Reader
 
 ROOM = load(Path(__file__).parents[2] / "config" / "reading-room-simulated.toml")
 SAYS = Message("Water 24.3 °C.", "The heater is off.", "Look at it.", "Unplug it first.")
@@ -34,7 +35,7 @@ def changed(before: State, after: State, event: Kind, *, active: bool = True) ->
     [
         (
             changed(State.NORMAL, State.UNACKNOWLEDGED, Kind.RAISE),
-            "ALARM, high priority (water.low): Water 24.3 °C.\nThe heater is off.\nLook at it.\n"
+            "ALARM, high priority (water.low): Water 24.3 °C.\nLook at it.\nThe heater is off.\n"
             "Unplug it first.",
         ),
         (
@@ -64,7 +65,7 @@ def changed(before: State, after: State, event: Kind, *, active: bool = True) ->
 def test_a_change_is_told_in_full_only_where_it_calls_somebody(
     transition: Transition, said: str
 ) -> None:
-    assert run_words.change(transition) == said
+    assert run_words.change(transition, Reader()) == said
     assert run_words.calls(transition) is said.startswith("ALARM")
 
 
@@ -80,7 +81,7 @@ def test_every_change_that_there_can_be_has_words_without_the_machine_s_terms() 
         after, actions = step(before, event, now)
         if not any(isinstance(action, Record) for action in actions):
             continue
-        said = run_words.change(changed(state, after.state, kind, active=after.active))
+        said = run_words.change(changed(state, after.state, kind, active=after.active), Reader())
         assert not re.search(r"suppress|raise\b|transition|latch|unackn", said), said
         assert bool(said) is (kind is not Kind.UNSUPPRESS or after.state is not State.NORMAL)
         seen.add(kind)
@@ -91,9 +92,9 @@ def test_work_at_the_tank_is_told_in_its_own_words() -> None:
     work = replace(
         changed(State.SHELVED, State.NORMAL, Kind.SHELF_ENDED, active=False),
         alarm=maintenance.MAINTENANCE,
-        message=maintenance.over([SAYS]),
+        facts=maintenance.WorkOver((maintenance.Standing("water.low", 0, Kept.of(SAYS)),)),
     )
-    assert run_words.change(work).startswith("Work over, alarms ring again: one thing is not well")
+    assert run_words.change(work, Reader()).startswith("Work over, alarms ring again: 1 stand.")
 
 
 def test_the_beginning_says_what_is_watched_where_it_goes_and_what_stands() -> None:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import in_words
 from stillwell.estimate.salt.balance import (
     SaltState,
     advanced,
@@ -29,11 +30,12 @@ from stillwell.observe.salt.alarms import (
     HIGH,
     LOW,
     UNSURE,
-    Cause,
+    Likely,
     causes,
     explained,
     findings,
 )
+from stillwell.observe.salt.facts import Cause
 from stillwell.units import System
 
 DAY = 86_400_000
@@ -222,8 +224,8 @@ class TestFindings:
         state = known()
         assert self.active(state, 5 * DAY) == [UNSURE]
         assert self.active(state, 6 * DAY) == [HIGH]
-        said = str(findings(state, 6 * DAY)[0].message)
-        for part in ("is above 36", "3.2 L have evaporated", "3.2 L of fresh water", "unplug"):
+        said = str(in_words.said(findings(state, 6 * DAY)[0]))
+        for part in ("too high: ", "3.2 L have evaporated", "3.2 L of fresh water", "Unplug"):
             assert part in said
 
     def test_not_high_at_odds_of_less_than_three_to_one(self) -> None:
@@ -243,12 +245,12 @@ class TestFindings:
     def test_low_after_too_much_fresh_water(self) -> None:
         state = updated(known(), TopUp(0, 4000.0))
         assert self.active(state, 0) == [LOW]
-        said = str(findings(state, 0)[1].message)
-        assert "above the mark by 4.0 L of fresh water" in said
+        said = str(in_words.said(findings(state, 0)[1]))
+        assert "4.0 L of fresh water are too much" in said
         assert "swap" not in said
 
     def test_low_after_salt_was_lost_says_how_much_to_swap_and_how_slowly(self) -> None:
-        said = str(findings(known(33.0), 0)[1].message)
+        said = str(in_words.said(findings(known(33.0), 0)[1]))
         assert "salt water of 40" in said
         assert "over 48 h or more" in said
 
@@ -280,7 +282,7 @@ class TestFindings:
             state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
             if first is None and self.active(state, day * DAY):
                 first = day
-                said = str(findings(state, day * DAY)[2].message)
+                said = str(in_words.said(findings(state, day * DAY)[2]))
         assert first == 30 + 9
         assert "long since anybody measured" in said
 
@@ -295,7 +297,7 @@ class TestFindings:
         state = updated(begun(TANK, 0), Check(0, 35.0))
         state = updated(state, Exchange(2 * DAY, 50_000.0))  # of a salinity that nobody measured
         assert self.active(state, 2 * DAY) == [UNSURE]
-        said = str(findings(state, 2 * DAY)[2].message)
+        said = str(in_words.said(findings(state, 2 * DAY)[2]))
         assert "too little known" in said
         assert "long since" not in said
 
@@ -305,26 +307,26 @@ class TestFindings:
             state = updated(state, TopUp(day * DAY, 540.0, to_mark=True))
             if day % 7 == 0:
                 state = updated(state, Check(day * DAY, 35.0 - 0.05 * day, 0.2))
-        said = str(findings(state, state.t_ms)[1].message)
+        said = str(in_words.said(findings(state, state.t_ms)[1]))
         assert "a day that no entry explains: salt water is lost" in said
-        assert "no entry explains" not in str(findings(known(33.0), 0)[1].message)
+        assert "no entry explains" not in str(in_words.said(findings(known(33.0), 0)[1]))
 
     def test_say_how_much_over_how_many_hours_in_the_units_of_the_keeper(self) -> None:
         state = updated(begun(TANK, 0), Check(0, 37.0, 0.1))
         for units, litres in ((System.METRIC, " L of tank water"), (System.US, " gal of tank")):
-            high, _, _ = findings(state, 0, units=units)
-            assert litres in high.message.do
-            assert "for fresh, over 48 h or more, in 2 parts a day apart" in high.message.do
+            do = in_words.said(findings(state, 0)[0], units).do
+            assert litres in do
+            assert "for fresh, over 48 h or more, in 2 parts a day apart" in do
 
     def test_say_what_an_unexpected_check_speaks_for(self) -> None:
         state = updated(begun(TANK, 0), Check(0, 37.0, 0.1))
-        high, _, _ = findings(state, 0, why="Most likely: topped up with salt water (80 %).")
-        assert "topped up with salt water" in high.message.likely
+        high, _, _ = findings(state, 0, last=Likely(Cause.SALT_TOP_UP, 0.8))
+        assert "topped up with salt water" in in_words.said(high).why
 
     def test_say_when_they_are_over_that_all_is_well(self) -> None:
         over = findings(known(), 0)
         assert not any(f.active for f in over)
-        assert all("is between 34 and 36" in f.message.what for f in over)
+        assert all("is within its limits" in in_words.said(f).title for f in over)
 
     def test_go_only_with_a_deadband(self) -> None:
         state = known(35.95, 0.01)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from in_words import said
 from stillwell.estimate.salt.balance import SaltState, begun, updated
 from stillwell.estimate.salt.pours import CHECKS, reckoned
 from stillwell.estimate.salt.told import Check, Event, MissingWater, SaltParameters, TopUp
@@ -91,8 +92,8 @@ class TestSaltWaterInTheCan:
         rows = list(book(31, 2, 1, salty_from=20))
         high = findings(state(rows), rows[-1][0].t_ms)[0]
         assert high.active
-        assert "salt water (" in high.message.likely
-        assert "in the can" in high.message.likely
+        assert "salt water (" in said(high).why
+        assert "in the can" in said(high).do
 
     def test_that_was_taken_long_ago_is_the_books(self) -> None:
         """Only so many courses are held: a year costs no more than a month."""

@@ -49,10 +49,9 @@ ORDERS = re.compile(
     re.IGNORECASE,
 )
 LOOKS = re.compile(r"\bFirst see\b|\bTest again\b|\bMeasure it before\b")
-SPEAK_OF_ALARMS = re.compile(r"alarm/|estimate/|observe/")
+SPEAK_OF_ALARMS = re.compile(r"words/")
 SAID_AFTER_A_LOOK = {
-    "observe/salt/alarms.py mended": "a part of the sentence of `_do`, which begins with measuring",
-    "observe/cycle.py _HAND": "the caution in `_DO`, which begins with another test",
+    "words/salt.py mended": "a part of the sentence of `_do`, which begins with measuring",
 }
 
 

@@ -15,14 +15,14 @@ DRIVERS = ROOT / "drivers"
 
 TIERS: tuple[frozenset[str], ...] = (
     frozenset({"reading", "shown", "barred", "foreign"}),
-    frozenset({"notice", "request"}),
-    frozenset({"ports", "units", "finding", "entry", "watching"}),
+    frozenset({"notice", "request", "units"}),
+    frozenset({"ports", "finding", "entry", "watching"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),
     frozenset({"review", "run", "journal"}),
     frozenset({"observe"}),
-    frozenset({"keeper", "review_plan"}),
+    frozenset({"keeper", "review_plan", "words"}),
     frozenset({"asked"}),
     frozenset({"pipeline"}),
     frozenset({"morning", "forward"}),

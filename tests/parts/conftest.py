@@ -17,6 +17,7 @@ from stillwell.deliver.outbox import Outbox, name_of
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Refusal, Row, Stream
 from stillwell.reading import Quantity, Reading
+from stillwell.words import Reader
 
 Hook = Callable[[bytes], bytes | None]
 
@@ -214,6 +215,7 @@ def keeper() -> Iterator[Callable[..., Keeper]]:
             {"host": "127.0.0.1", "port": port, "patience": 3, **settings}
         )
         sink = Mqtt("broker", "reading-room", chosen)
+        sink.use_words(Reader())
         sink.use_channels({"water-a": Quantity.TEMPERATURE, "level": Quantity.LEVEL})
         made.append(Keeper(shelf or Shelf(), sink))
         return made[-1]

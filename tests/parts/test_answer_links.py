@@ -19,13 +19,14 @@ from one_probe import BEGAN, OneProbe
 from stillwell.alarm.answer_link import GOOD_FOR_MS, Rejected, claims, signed
 from stillwell.deliver.links import KeyFileError, Links, kept_key, key_file
 from stillwell.deliver.push import Push, PushSettings
-from stillwell.notice import Notice, Priority, State
+from stillwell.notice import Notice, Priority, Prose, State
 from stillwell.ports import Row, Stream
 from stillwell.reading import Moment
 from stillwell.request import Command, Reply, Request
 from stillwell.settings import ConfigError, load
 from stillwell.store import ask_by_link
 from stillwell.wiring.assemble import link_key
+from stillwell.words import Reader
 
 HOUR_MS = 3_600_000
 ADDRESS = "http://tank.local:8080"
@@ -250,10 +251,11 @@ def told(hook: Receiver, kind: str, key: str, links: Callable[[Notice], str] | N
     """The body of the message that a notice becomes."""
     settings = PushSettings.model_validate({"url": f"json://127.0.0.1:{hook.port}/"})
     sink = Push("niamh", "rock-pool", settings, wall_ms=lambda: BEGAN)
+    sink.use_words(Reader())
     if links is not None:
         sink.use_links(links)
     now = Moment(120_000, BEGAN, 3)
-    notice = Notice(key, "water.low", kind, Priority.HIGH, now, "Water low", "Look at it.")
+    notice = Notice(key, "water.low", kind, Priority.HIGH, now, Prose("Water low", "Look at it."))
     sink.open()
     assert sink.send([Row(Stream.NOTICES, 1, notice)]).accepted == 1
     return str(json.loads(hook.asked[-1].body)["message"])

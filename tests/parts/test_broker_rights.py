@@ -11,7 +11,7 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.request import Command, Reply, Request
@@ -113,7 +113,7 @@ class TestTheDaemon:
         keeping.shelf.put(Reading("water-a", at, 25.0, Flag.PASS))
         state = (State.NORMAL, State.UNACKNOWLEDGED, "raise", Priority.HIGH, True, Message("x"))
         keeping.shelf.put(Transition("water.low", at, *state, at))
-        keeping.shelf.put(Notice("k", "water.low", "raised", Priority.HIGH, at, "t", "x"))
+        keeping.shelf.put(Notice("k", "water.low", "raised", Priority.HIGH, at, Prose("t", "x")))
         keeping.shelf.put(Published("loss", at.utc_ms, "mL/h", 1.0, 0.5, 1.5, "x"))
         niamh, screen = (
             listen(mosquitto.port, "stillwell/#", username=user, password=USERS[user])

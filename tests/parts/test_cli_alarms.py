@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from command_line import STILLWELL, call, held_to_its_form, json_lines, process, tank
+from in_words import told
 from real_broker import wait_until
 from stillwell.notice import State, Transition
 from stillwell.store import StoreError, StoreReader, is_held
@@ -127,7 +128,7 @@ class TestWithoutDaemon:
         with StoreReader.open(store) as reader:
             end = reader.notices()[-1]
         assert end.subject == "maintenance"
-        assert "Water 1" in end.text or "Water 2" in end.text
+        assert "Water 1" in told(end).text or "Water 2" in told(end).text
         assert call("unshelve", "--all", "-c", config).exit_code == 1
 
     def test_a_shelf_has_an_end_and_a_name(self, config: Path) -> None:

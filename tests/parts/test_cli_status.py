@@ -20,7 +20,7 @@ from real_broker import wait_until
 from stillwell import __version__
 from stillwell.cli import place
 from stillwell.cli.place import store_place
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Refusal, Stream
 from stillwell.reading import Flag, Moment, Reading, rfc3339
 from stillwell.review_plan import PLAN_KEY
@@ -259,7 +259,7 @@ def _alarm(store: Store, name: str, state: State, priority: Priority, at: Moment
 
 
 def _notice(title: str, priority: Priority, at: Moment) -> Notice:
-    return Notice(title, "water.low", "raised", priority, at, title, "")
+    return Notice(title, "water.low", "raised", priority, at, Prose(title, ""))
 
 
 def _has_readings(store: Path) -> bool:

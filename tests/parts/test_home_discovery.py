@@ -57,7 +57,7 @@ def rows() -> list[Row]:
         after=State.UNACKNOWLEDGED,
         priority=Priority.HIGH,
         moment=MOMENT,
-        message=Message("Water 24.1 °C and falling.", "", "Look at the heater.", ""),
+        facts=Message("Water 24.1 °C and falling.", "", "Look at the heater.", ""),
         since=MOMENT,
         active=True,
     )

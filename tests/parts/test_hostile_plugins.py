@@ -21,6 +21,7 @@ from hostile_plugins import (
     SINKS_ELSEWHERE,
     Phone,
 )
+from in_words import what
 from live_daemon import Live, SteppedClock
 from stillwell.reading import Flag
 from stillwell.settings import load, plugins
@@ -108,7 +109,7 @@ class Attacked(Live):
     def says(self, alarm: str) -> str:
         """The first words of an alarm."""
         self.until(lambda: any(t.alarm == alarm for t in tuple(self.told)), f"{alarm} is told")
-        return next(t.message.what for t in self.told if t.alarm == alarm)
+        return next(what(t) for t in self.told if t.alarm == alarm)
 
     def goes_on(self) -> None:
         """The neighbour is read, and its alarm has reached somebody."""

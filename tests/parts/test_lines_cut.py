@@ -18,9 +18,10 @@ from far_sides import Receiver, Says
 from stillwell.deliver.influx import Influx, InfluxSettings
 from stillwell.deliver.ping import Ping, PingSettings
 from stillwell.deliver.push import Push, PushSettings
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
+from stillwell.words import Reader
 
 BEGAN = 1_780_000_000_000
 NOWHERE = "no-such-host.invalid"
@@ -30,9 +31,12 @@ NOWHERE = "no-such-host.invalid"
 def push(url: str) -> Outcome:
     """The verdict on one alarm."""
     sink = Push("niamh", "rock-pool", PushSettings.model_validate({"url": url}))
+    sink.use_words(Reader())
     sink.open()
     now = Moment(0, BEGAN)
-    notice = Notice("k", "water.low", "raised", Priority.HIGH, now, "Water low", "Look at it.")
+    notice = Notice(
+        "k", "water.low", "raised", Priority.HIGH, now, Prose("Water low", "Look at it.")
+    )
     return sink.send([Row(Stream.NOTICES, 1, notice)])
 
 
@@ -171,7 +175,9 @@ class TestATimeSeriesServer:
 class TestABroker:
     def test_that_nobody_can_look_up_is_a_verdict_and_the_notice_waits(self, keeper: Any) -> None:
         one = keeper(1883, host=NOWHERE)
-        one.shelf.put(Notice("k", "a", "raised", Priority.HIGH, Moment(0, BEGAN), "Low", "Low."))
+        one.shelf.put(
+            Notice("k", "a", "raised", Priority.HIGH, Moment(0, BEGAN), Prose("Low", "Low."))
+        )
         one.until_away("is not known: check `host`")
         assert one.shelf.cursors == {}
 

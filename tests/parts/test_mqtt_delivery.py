@@ -11,9 +11,10 @@ import pytest
 
 from stillwell.deliver.mqtt import Mqtt, MqttSettings
 from stillwell.deliver.outbox import Outbox, OutboxThread
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
+from stillwell.words import Reader
 
 ROOT = "stillwell/reading-room"
 T0 = 1_764_061_200_000
@@ -25,7 +26,12 @@ def reading(value: float, at_s: int = 0, channel: str = "water-a") -> Reading:
 
 def notice(number: int) -> Notice:
     return Notice(
-        f"water.low:{number}", "water.low", "raised", Priority.HIGH, Moment(0, T0), "Water low", "…"
+        f"water.low:{number}",
+        "water.low",
+        "raised",
+        Priority.HIGH,
+        Moment(0, T0),
+        Prose("Water low", "…"),
     )
 
 
@@ -319,6 +325,7 @@ class TestThread:
         ear = listen(mosquitto.port)
         shelf = keeper(mosquitto.port).shelf
         sink = Mqtt("broker", "reading-room", MqttSettings(host="127.0.0.1", port=mosquitto.port))
+        sink.use_words(Reader())
         sink.use_channels({"water-a": Quantity.TEMPERATURE})
         runner = OutboxThread(Outbox("broker", sink, shelf, {}, shelf.move, latest=shelf.latest))
         runner.start()
@@ -335,6 +342,7 @@ class TestThread:
     ) -> None:
         shelf = keeper(free_port).shelf
         sink = Mqtt("broker", "reading-room", MqttSettings(host="127.0.0.1", port=free_port))
+        sink.use_words(Reader())
         runner = OutboxThread(Outbox("broker", sink, shelf, {}, shelf.move))
         shelf.put(notice(1))
         runner.start()

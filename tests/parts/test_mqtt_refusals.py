@@ -13,7 +13,7 @@ from pydantic import SecretStr, ValidationError
 
 from authority import Authority
 from stillwell.deliver.mqtt import Mqtt, MqttSettings
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Stream
 from stillwell.reading import Flag, Moment, Reading
 
@@ -28,7 +28,7 @@ def reading(value: float) -> Reading:
 
 def notice(number: int) -> Notice:
     return Notice(
-        f"k{number}", "water.low", "raised", Priority.HIGH, Moment(0, T0), "Water low", "…"
+        f"k{number}", "water.low", "raised", Priority.HIGH, Moment(0, T0), Prose("Water low", "…")
     )
 
 

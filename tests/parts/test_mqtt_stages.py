@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Stream
 from stillwell.reading import Moment
 
@@ -23,7 +23,12 @@ CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
 def notice(number: int) -> Notice:
     now = Moment(0, 1_764_061_200_000)
     return Notice(
-        f"water.low:{number}", "water.low", "raised", Priority.HIGH, now, "Water low", "Look."
+        f"water.low:{number}",
+        "water.low",
+        "raised",
+        Priority.HIGH,
+        now,
+        Prose("Water low", "Look."),
     )
 
 

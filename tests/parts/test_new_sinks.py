@@ -9,7 +9,7 @@ import pytest
 
 from command_line import tank
 from stillwell.acquire.clock import FastClock
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import Settings, load
@@ -29,7 +29,9 @@ url = "http://127.0.0.1:1"
 
 
 def notice(key: str) -> Notice:
-    return Notice(key, "water.low", "raised", Priority.HIGH, Moment(0, BEGAN, 1), "Low", "Low.")
+    return Notice(
+        key, "water.low", "raised", Priority.HIGH, Moment(0, BEGAN, 1), Prose("Low", "Low.")
+    )
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from live_daemon import Live, SteppedClock
 from real_broker import wait_until
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.forward import Run, drive
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Row, Stream
 from stillwell.reading import Moment
 from stillwell.settings import load
@@ -31,6 +31,7 @@ from stillwell.units import System
 from stillwell.wiring import assemble
 from stillwell.wiring.assemble import open_store
 from stillwell.wiring.sources import sources
+from stillwell.words import Reader
 
 EVENING = dt.date(2026, 5, 28)
 FROM_MS = round(dt.datetime(2026, 5, 28, 20, tzinfo=dt.UTC).timestamp() * 1000)
@@ -42,7 +43,7 @@ PNG = b"\x89PNG\r\n\x1a\n"
 def review(evening: dt.date = EVENING) -> Notice:
     now = Moment(0, UNTIL_MS, 1)
     key = f"review-{evening.isoformat()}"
-    return Notice(key, "review", "review", Priority.LOW, now, "A calm night", "No alarms.")
+    return Notice(key, "review", "review", Priority.LOW, now, Prose("A calm night", "No alarms."))
 
 
 def lived(folder: Path, more: str = "") -> Path:
@@ -198,6 +199,7 @@ def mail_url(box: Mailbox) -> str:
 
 def send(url: str, notice: Notice, picture: Path | None, **settings: object) -> bool:
     sink = Push("niamh", "rock-pool", PushSettings.model_validate({"url": url, **settings}))
+    sink.use_words(Reader())
     sink.use_pictures(lambda told: picture if told.kind == "review" else None)
     sink.open()
     return sink.send([Row(Stream.NOTICES, 1, notice)]).accepted == 1

@@ -15,23 +15,28 @@ from apprise.plugins.pushover import NotifyPushover
 from apprise.plugins.telegram import NotifyTelegram
 
 from far_sides import Asked, Mailbox, Receiver, Says
+from in_words import told
 from stillwell.alarm.annunciate.old_news import merged
 from stillwell.deliver import loudness
 from stillwell.deliver.push import Push, PushSettings
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Row, Stream
 from stillwell.reading import Moment
+from stillwell.words import Reader
 
 ALL = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
 
 
 def notice(priority: Priority, kind: str = "raised") -> Notice:
-    return Notice(f"{kind}:{priority}", "water", kind, priority, Moment(0, 0), "Low", "Look at it.")
+    return Notice(
+        f"{kind}:{priority}", "water", kind, priority, Moment(0, 0), Prose("Low", "Look at it.")
+    )
 
 
 def send(url: str, *notices: Notice) -> None:
     """One sink for all, as in the daemon."""
     sink = Push("niamh", "rock-pool", PushSettings.model_validate({"url": url}), wall_ms=lambda: 0)
+    sink.use_words(Reader())
     for one in notices:
         assert sink.send([Row(Stream.NOTICES, 1, one)]).accepted == 1
 
@@ -112,7 +117,7 @@ def test_a_mail_says_how_important_it_is(mailbox: Mailbox) -> None:
 
 def test_an_end_rings_less_than_its_alarm_and_a_drill_as_loud_as_one(taken: Receiver) -> None:
     over = [notice(priority, "returned") for priority in ALL]
-    old = merged([over[0], over[0]], str)
+    old = merged([over[0], over[0]], str, told)
     assert old.priority is Priority.MEDIUM
     send(f"ntfy://127.0.0.1:{taken.port}/tank", *over, notice(Priority.HIGH, "drill"), old)
     levels = [asked.headers.get("X-Priority") for asked in taken.asked]

@@ -17,10 +17,11 @@ from far_sides import Asked, Mailbox, Receiver, Says
 from stillwell.alarm.annunciate.escalation import address
 from stillwell.deliver.outbox import Outbox, ahead_name
 from stillwell.deliver.push import ASK_KEEPER_S, MAIL_HEADER, Push, PushSettings
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Moment
 from stillwell.store import Store
+from stillwell.words import Reader
 
 HIGH, MEDIUM, LOW = Priority.HIGH, Priority.MEDIUM, Priority.LOW
 SECRET = "pass-77f1"
@@ -54,6 +55,7 @@ class Phone:
     def start(self) -> None:
         """A new process's sink and outbox, on what the store has kept."""
         sink = Push("niamh", "rock-pool", self.settings, wall_ms=lambda: self.now_ms)
+        sink.use_words(Reader())
         sink.use_zone("Europe/Dublin")
 
         def kept(name: str) -> dict[Stream, int]:
@@ -85,7 +87,9 @@ class Phone:
         mono = self.now_ms - EVENING
         key = f"{what}:{kind}:{mono}"
         moment = Moment(mono, self.now_ms, 1)
-        one = Notice(key, subject or what, kind, priority, moment, what, f"{what}. Look at it.")
+        one = Notice(
+            key, subject or what, kind, priority, moment, Prose(what, f"{what}. Look at it.")
+        )
         self.store.put_notice(address(one, turn))
 
     def step(self) -> None:
@@ -154,7 +158,9 @@ class TestAMessage:
         self, hook: Receiver, mailbox: Mailbox, tags: str
     ) -> None:
         """What leaves twice when we die between the service's yes and the kept cursor."""
-        one = Notice("water low:raised:7", "water", "raised", HIGH, Moment(0, EVENING), "Low", "…")
+        one = Notice(
+            "water low:raised:7", "water", "raised", HIGH, Moment(0, EVENING), Prose("Low", "…")
+        )
         urls = (
             f"json://127.0.0.1:{hook.port}/hook",
             f"ntfy://127.0.0.1:{hook.port}/tank{tags}",
@@ -162,6 +168,7 @@ class TestAMessage:
         )
         for url in urls * 2:
             sink = Push("niamh", "rock-pool", PushSettings.model_validate({"url": url}))
+            sink.use_words(Reader())
             assert sink.send([Row(Stream.NOTICES, 1, one)]).accepted == 1
         web, ntfy, *again = hook.asked
         assert body(web)["key"] == one.key
@@ -225,7 +232,7 @@ class TestAServiceThatIsAway:
         moment = Moment(0, EVENING, 1)
         for n in range(10_000):
             one.store._backlog.notices.add(
-                Notice(f"k{n}", f"a{n % 50}.silent", "raised", MEDIUM, moment, f"A{n}", "x")
+                Notice(f"k{n}", f"a{n % 50}.silent", "raised", MEDIUM, moment, Prose(f"A{n}", "x"))
             )
         one.store.commit()
         for _ in range(20):
@@ -386,6 +393,7 @@ class TestSettings:
     ) -> None:
         caplog.set_level(logging.DEBUG)
         sink = Push("niamh", "t", PushSettings.model_validate({"url": f"nothing://{SECRET}"}))
+        sink.use_words(Reader())
         sink.open()
         outcome = sink.tend()
         assert outcome.retry_after == ASK_KEEPER_S
@@ -404,4 +412,5 @@ class TestSettings:
 
     def test_without_rows_are_well(self, hook: Receiver) -> None:
         sink = Push("niamh", "t", PushSettings.model_validate({"url": web(hook)}))
+        sink.use_words(Reader())
         assert sink.send([]) == Outcome(0)

@@ -6,6 +6,7 @@ import datetime as dt
 from pathlib import Path
 
 import damaged_store as damage
+from in_words import told
 from stillwell.morning import notice_of, review_of
 from stillwell.reading import Moment, Quantity
 from stillwell.review import BandPlan
@@ -49,7 +50,7 @@ class TestALostNight:
             made = review_of(reader, PLAN, PLAN.of(dt.date(2026, 1, 1)))
             [gap] = reader.rescues()[0].gaps
             other = review_of(reader, PLAN, PLAN.of(dt.date(2026, 1, 2)))
-        said = notice_of(made, PLAN, Moment(0, 0)).text
+        said = told(notice_of(made, PLAN, Moment(0, 0))).text
         assert f"{gap.count:,} readings (Thu 01 Jan" in said
         assert "were lost with a damaged part of the store" in said
         assert "water-0 has no readings left of the night." in said

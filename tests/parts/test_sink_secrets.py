@@ -21,7 +21,7 @@ from stillwell.deliver.influx import Influx, InfluxSettings
 from stillwell.deliver.outbox import Outbox
 from stillwell.deliver.ping import Ping, PingSettings
 from stillwell.deliver.push import Push, PushSettings
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Refusal, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load
@@ -105,7 +105,9 @@ class TestASecret:
         try:
             now = Moment(0, BEGAN, store.begin_epoch("boot", Moment(0, BEGAN, 0), True))
             store.put([Reading("water-a", now, 25.0, Flag.PASS)])
-            store.put_notice(Notice("k", "water.low", "raised", Priority.HIGH, now, "Low", "Low."))
+            store.put_notice(
+                Notice("k", "water.low", "raised", Priority.HIGH, now, Prose("Low", "Low."))
+            )
 
             def move(name: str, stream: Stream, seq: int, refused: object) -> None:
                 assert isinstance(refused, tuple)

@@ -16,15 +16,16 @@ from stillwell.deliver.outbox import Outbox
 from stillwell.deliver.ping import Ping, PingSettings
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.foreign import MOST_LEFT_BEHIND, Hand, within
-from stillwell.notice import Notice, Priority
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
+from stillwell.words import Reader
 
 ROW = Row(Stream.READINGS, 1, Reading("water-a", Moment(1, 1, 1), 25.0, Flag.PASS))
 NOTICE = Row(
     Stream.NOTICES,
     1,
-    Notice("k1", "water.low", "raised", Priority.HIGH, Moment(0, 0), "Low", "Low."),
+    Notice("k1", "water.low", "raised", Priority.HIGH, Moment(0, 0), Prose("Low", "Low.")),
 )
 LONG_S = 20.0
 """Only ends a test that hangs."""
@@ -67,6 +68,7 @@ class TestATricklingServer:
         def recipient(name: str, url: str) -> Push:
             chosen = {"url": url.replace("http", "json", 1)}
             one = Push(name, "rock-pool", PushSettings.model_validate(chosen))
+            one.use_words(Reader())
             one.open()
             return one
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store
 
@@ -52,14 +52,19 @@ class Rows:
             event=event,
             priority=Priority.HIGH,
             active=True,
-            message=Message("Water 24.3 °C.", "The heater.", "Unplug it first.", "Dry hands."),
+            facts=Message("Water 24.3 °C.", "The heater.", "Unplug it first.", "Dry hands."),
             since=self.at(mono_ms - 1000),
             by="" if raised else "Maeve",
         )
 
     def notice(self, mono_ms: int, key: str) -> Notice:
         return Notice(
-            key, "water.low", "raised", Priority.HIGH, self.at(mono_ms), "Water cold", "Look at it."
+            key,
+            "water.low",
+            "raised",
+            Priority.HIGH,
+            self.at(mono_ms),
+            Prose("Water cold", "Look at it."),
         )
 
 

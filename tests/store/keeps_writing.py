@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store
@@ -39,7 +39,7 @@ def main(path: Path) -> None:
                     Message("Water 24.3 °C."),
                     now,
                 ),
-                [Notice(f"key-{number}", alarm, "raised", Priority.HIGH, now, "t", "x")],
+                [Notice(f"key-{number}", alarm, "raised", Priority.HIGH, now, Prose("t", "x"))],
             )
         store.tick(mono)
         if store.trouble is not None:

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store, StoreReader
@@ -105,14 +105,23 @@ class Disk(RuleBasedStateMachine):
                 Message("what"),
                 now,
             ),
-            [Notice(self.keys[-1], self.names[-1], "raised", Priority.LOW, now, "t", "x" * 500)],
+            [
+                Notice(
+                    self.keys[-1],
+                    self.names[-1],
+                    "raised",
+                    Priority.LOW,
+                    now,
+                    Prose("t", "x" * 500),
+                )
+            ],
         )
 
     @rule()
     @precondition(lambda self: bool(self.keys))
     def same_notice_again(self) -> None:
         self.store.put_notice(
-            Notice(self.keys[-1], "a", "raised", Priority.LOW, self.now(), "t", "x")
+            Notice(self.keys[-1], "a", "raised", Priority.LOW, self.now(), Prose("t", "x"))
         )
 
     @rule()

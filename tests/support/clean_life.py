@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from in_words import what
 from stillwell.forward import Run, drive, hurry
 from stillwell.notice import State, Transition
 from stillwell.ports import Driver
@@ -97,7 +98,7 @@ class Sounded:
         verdict = "true " if self.true else "FALSE"
         return (
             f"{verdict} {self.tank[:12]:12} day {self.day:3} {at:%a %Y-%m-%d %H:%M}Z "
-            f"{t.alarm} ({t.priority}): {t.message.what}"
+            f"{t.alarm} ({t.priority}): {what(t)}"
         )
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from stillwell.entry import Entry
-from stillwell.notice import Message, Notice, Priority, State, Transition
+from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published, Refusal, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store
@@ -60,7 +60,11 @@ def live(path: Path, readings: int = 9000) -> None:
                 Message("Water 24.3 °C."),
                 at,
             ),
-            [Notice(f"key-{n}", f"alarm-{n % 5}", "raised", Priority.HIGH, at, "t", "x" * n)],
+            [
+                Notice(
+                    f"key-{n}", f"alarm-{n % 5}", "raised", Priority.HIGH, at, Prose("t", "x" * n)
+                )
+            ],
         )
         store.put_journal(Entry("pour", NOON + n, 1.2, "L", "y" * (6000 if n == 60 else 40)))
         store.mark_done("review", f"2026-{n % 12 + 1:02}-{n % 28 + 1:02}")

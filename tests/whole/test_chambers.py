@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from command_line import call
+from in_words import said, what
 from stillwell.entry import Entry
 from stillwell.forward import Run
 from stillwell.morning import review_of
@@ -468,7 +469,7 @@ class TestOutsideTheChamber:
         # the lowest safe level is 972 mL below the mark: 39 h
         assert 20 < hour < 38
         assert not [t for t in lived.told if t.alarm == "level.top-up" and t.event == "clear"]
-        assert "where nothing sees it" in told.message.what
+        assert "where nothing sees it" in what(told)
 
 
 class TestSensors:
@@ -485,7 +486,7 @@ class TestSensors:
             lived.sane(night)
         assert "level.leak" not in lived.raised()
         [told] = [t for t in lived.told if t.alarm == "level.disagree" and t.event == "raise"]
-        assert "upside down" in told.message.likely
+        assert "upside down" in said(told).why
 
     def test_a_gauge_unplugged_over_midnight_beside_a_float(self, tmp_path: Path) -> None:
         gone = (NIGHT + 1 * H, NIGHT + 7 * H)
@@ -520,7 +521,7 @@ class TestAlarms:
         assert not lived.raised() & {"level.leak", "level.standstill", "level.top-up"}
         [(hour, told)] = rises(lived, "float-low.stuck-down")
         assert self.ACQUAINTED / H < hour < self.ACQUAINTED / H + 6
-        assert "Move the float up and down" in told.message.do
+        assert "Move the float up and down" in said(told).do
         lived.known(1)
 
     def test_a_float_with_a_loose_plug_chatters(self, tmp_path: Path) -> None:
@@ -529,7 +530,7 @@ class TestAlarms:
         lived = live(tmp_path, tank)
         assert lived.raised() - {"level.disagree"} == {"float-low.chattering"}
         [(_, told)] = rises(lived, "float-low.chattering")
-        assert "plug" in told.message.likely
+        assert "plug" in said(told).why
 
     def test_a_lid_that_was_laid_on_is_told_within_a_day(self, tmp_path: Path) -> None:
         tank = pool(2.2, ml_per_h=lambda minute: 25.0 if minute < 24 * H else 0.5)
@@ -537,7 +538,7 @@ class TestAlarms:
         assert lived.raised() == {"level.standstill"}
         [(hour, told)] = rises(lived, "level.standstill")
         assert 24 < hour < 48
-        assert "lid" in told.message.do
+        assert "lid" in said(told).do
 
     def test_a_top_up_that_was_missed_is_told_before_the_lowest_level(self, tmp_path: Path) -> None:
         tank = pool(1.0, begin_ml=-600.0)
@@ -546,7 +547,7 @@ class TestAlarms:
         [(hour, told)] = rises(lived, "level.top-up")
         # 972 mL below the mark is the lowest safe level: 15 h at 25 mL/h
         assert 6 < hour < 14.5
-        assert "fresh water" in told.message.do
+        assert "fresh water" in said(told).do
 
     def test_a_leak_beside_another_chamber_sounds_within_hours(self, tmp_path: Path) -> None:
         tank = pool(
@@ -558,7 +559,7 @@ class TestAlarms:
         assert lived.raised() == {"level.leak"}
         [(hour, told)] = rises(lived, "level.leak")
         assert 26 < hour < 32
-        assert "wet spots" in told.message.do
+        assert "wet spots" in said(told).do
 
     @pytest.mark.long
     def test_a_seep_that_does_not_follow_the_air_is_told_in_twelve_days(
@@ -589,8 +590,8 @@ class TestAlarms:
         lived = live(tmp_path, tank, Keeper().note(tank))
         assert lived.raised() == {"level.leak"}
         [(_, told)] = rises(lived, "level.leak")
-        assert "does not follow the dryness of the air" in told.message.what
-        assert "salinity falls" in told.message.do
+        assert "does not follow the dryness of the air" in what(told)
+        assert "salinity falls" in said(told).do
 
 
 class TestOneFloatAlone:
@@ -609,7 +610,7 @@ class TestOneFloatAlone:
         lived = live(tmp_path, tank, Keeper().note(tank))
         assert lived.raised() == {"float-low.stuck-up"}
         [(_, told)] = rises(lived, "float-low.stuck-up")
-        assert "how high the water stands" in told.message.do
+        assert "how high the water stands" in said(told).do
 
     @pytest.mark.parametrize("each", [600.0, 750.0])
     def test_stuck_down_it_stays_told_until_it_moves(self, each: float, tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from in_words import said
 from live_daemon import Live, SteppedClock
 from stillwell.settings import load
 from stillwell.store import StoreReader
@@ -137,7 +138,7 @@ class TestHungProbe:
         room.live.pass_h(2.0)
         assert room.said("source.probes.down") == ["raise"]
         told = next(t for t in room.live.told if t.alarm == "source.probes.down")
-        assert "probes" in str(told.message)
+        assert "probes" in str(said(told))
         room.release()
         room.live.stop()
         assert room.longest_gap_min("water-b") <= 5

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+import in_words
 from command_line import call
 from stillwell.acquire.clock import SetClock
 from stillwell.forward import Run, drive
@@ -235,9 +236,9 @@ class TestReplay:
             review = review_of(reader, plan, plan.last(NIGHTS[-1][1])[0])
             since = since_of(reader, review.end_ms, NIGHTS[-1][1] + 10 * MINUTE)
         notice = notice_of(review, plan, Moment(0, NIGHTS[-1][1] + 10 * MINUTE, 1), since)
-        assert notice.title.endswith(" mL low")
-        assert "Water lost: " in notice.text
-        assert ": add " in notice.text
+        assert in_words.told(notice).title.endswith(" mL low")
+        assert "Water lost: " in in_words.told(notice).text
+        assert ": add " in in_words.told(notice).text
 
     def test_a_pour_of_the_morning_is_told_by_every_screen_and_by_the_late_notice(
         self, tmp_path: Path, folder: Path, settings: Settings, replayed: list[dict[str, Any]]
@@ -255,10 +256,10 @@ class TestReplay:
         with StoreReader.open(tmp_path / "tank.db") as reader:
             review = review_of(reader, plan, plan.last(end)[0])
             late = notice_of(review, plan, now, since_of(reader, end, now.utc_ms))
-        assert "At 09:00: at the mark." in late.text
-        for said in (reviewed, late.text, late.title):
+        assert "At 09:00: at the mark." in in_words.told(late).text
+        for said in (reviewed, in_words.told(late).text, in_words.told(late).title):
             assert "add " not in said
-        assert " low" not in late.title
+        assert " low" not in in_words.told(late).title
 
 
 class TestRestart:
@@ -343,7 +344,7 @@ class TestMustHold:
         lived = live(load(configured(tmp_path, faults=leak)), START_MS + 34 * HOUR)
         [raised] = [t for t in lived.heard if t.alarm == "level.leak" and t.event == "raise"]
         assert raised.moment.utc_ms <= START_MS + 31 * HOUR
-        assert "leak" in raised.message.likely
+        assert "leak" in in_words.said(raised).why
 
 
 class TestWithoutAChamber:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from fault_run import Line, Lives, catalogue
+from in_words import what
 from stillwell.notice import State, Transition
 from stillwell_drivers.tank_faults import FAULTS, FaultName, Part
 
@@ -41,8 +42,7 @@ ALL = _parameters(ON_THE_TANK, SEEDS)
 def check(lives: Lives, line: Line, seed: int) -> None:
     outcome = lives.run(line, seed)
     sounded = "\n".join(
-        f"{at_s / 60:8.0f} min  {t.alarm} ({t.priority}): {t.message.what}"
-        for at_s, t in outcome.sounded
+        f"{at_s / 60:8.0f} min  {t.alarm} ({t.priority}): {what(t)}" for at_s, t in outcome.sounded
     )
     outcome.store.unlink()
     assert not outcome.cries(), f"{outcome.cries()}; what sounded:\n{sounded}"

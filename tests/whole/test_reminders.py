@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from command_line import tank
+from in_words import told
 from stillwell.acquire.source import Source
 from stillwell.entry import Entry
 from stillwell.forward import Run, drive
@@ -99,7 +100,7 @@ class TestReminders:
     def test_stand_on_the_morning_after_until_they_are_done(self, settings: Settings) -> None:
         notices = lived(settings, 2.0, [])
         reviews = [n for n in notices if n.kind == "review"]
-        assert "Due: measure the salinity" in reviews[-1].text
+        assert "Due: measure the salinity" in told(reviews[-1]).text
 
     def test_can_be_switched_off(self, settings: Settings) -> None:
         notices = lived(settings, 2.0, [], remind=False)

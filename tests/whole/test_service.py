@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from command_line import STILLWELL, tank
+from in_words import said, what
 from stillwell.notice import Transition
 from stillwell.store import StoreError, StoreReader
 
@@ -136,9 +137,9 @@ class TestBrokenSettings:
         raised = service.broken_alarm()
         assert raised is not None
         assert raised.active
-        assert "tank.toml, line 6, tank.volume." in raised.message.what
-        assert '"bananas" is no unit' in raised.message.what
-        assert "sudo systemctl restart stillwell" in raised.message.do
+        assert "tank.toml, line 6, tank.volume." in what(raised)
+        assert '"bananas" is no unit' in what(raised)
+        assert "sudo systemctl restart stillwell" in said(raised).do
         lines = service.stop()
         assert [line for line in lines if "settings.broken" in line and line[:3] == "<4>"]
         assert service.kept.read_text(encoding="utf-8") == good
@@ -158,7 +159,7 @@ class TestBrokenSettings:
         service.ready()
         raised = service.broken_alarm()
         assert raised is not None
-        assert "There is no such file." in raised.message.what
+        assert "There is no such file." in what(raised)
         service.stop()
 
     def test_also_where_a_credential_is_at_fault(self, service: Service) -> None:
@@ -171,7 +172,7 @@ class TestBrokenSettings:
         service.ready()
         raised = service.broken_alarm()
         assert raised is not None
-        assert "sink.brokre" in raised.message.what
+        assert "sink.brokre" in what(raised)
         assert "hush" not in str(raised)
         service.stop()
 

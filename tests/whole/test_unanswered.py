@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from one_probe import BEGAN, PLAN, OneProbe
+from in_words import told
+from one_probe import BEGAN, OneProbe
 from stillwell.notice import Notice
 from stillwell.request import Command, Request
-from stillwell.units import System
 
 
 class Run(OneProbe):
     """With a second turn, and somebody who reads other units."""
 
     def __init__(self, path: Path, boot: str, wall_ms: int) -> None:
-        super().__init__(path, boot, wall_ms, plan=replace(PLAN, units=System.BOTH), turns=2)
+        super().__init__(path, boot, wall_ms, turns=2)
 
     def notices(self) -> list[Notice]:
         return [notice for notice in super().notices() if notice.subject == "water.low"]
@@ -56,13 +55,13 @@ class TestAnUnansweredAlarm:
         run.line.end()
         again = Run(path, "two", run.wall_ms + 60_000)
         again.minutes(30, 22.2)
-        said = [(notice.kind, notice.text[:13]) for notice in again.notices()]
+        said = [(notice.kind, told(notice).text[:13]) for notice in again.notices()]
         assert said == [
             ("raised", "Water 24.0 °C"),
             ("repeated", "Water 23.1 °C"),
             ("repeated", "Water 22.2 °C"),
         ]
-        assert "72.0 °F" in again.notices()[-1].in_units("us").title
+        assert "72.0 °F" in told(again.notices()[-1], "us").title
         again.line.end()
 
     def test_is_said_no_more_often_for_a_restart(self, path: Path) -> None:
@@ -88,8 +87,8 @@ class TestAnUnansweredAlarm:
         again.minutes(25, 24.0)
         first, *later = again.notices()
         assert [notice.kind for notice in later] == ["raised", "repeated"]
-        assert "24.0 °C" in later[0].text
+        assert "24.0 °C" in told(later[0]).text
         for notice in (first, *later):
-            assert "75.2 °F" in notice.in_units("us").text
-            assert "°C" not in notice.in_units("us").text
+            assert "75.2 °F" in told(notice, "us").text
+            assert "°C" not in told(notice, "us").text
         again.line.end()

@@ -37,9 +37,8 @@ from stillwell.alarm.rules.excursion import Excursions
 from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.alarm.rules.sensor_trouble import SensorTrouble
 from stillwell.alarm.watched import NEVER_MS, Channel
-from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, State, Transition
+from stillwell.notice import Facts, Notice, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.request import Reply, Request
 
@@ -54,17 +53,16 @@ class Watch:
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
-        self._words = Wording(plan.zone, plan.units)
         self._known = Alarms(plan)
-        self._annunciator = Annunciator(plan, self._known, self._words, self)
+        self._annunciator = Annunciator(plan, self._known, self)
         self._rules = RuleSet(plan)
         self._channels = self._rules.channels
         self._doubts = {alarm: self._channels[name] for alarm, name in self._known.doubts.items()}
         """The channel that an alarm says not to believe."""
-        self._report = BandReport(self._words, self._rules.bands)
+        self._report = BandReport(self._rules.bands)
         watches = {watch.name: watch for watch in plan.channels}
-        self._excursions = Excursions(self._words, self._report, watches)
-        self._sensors = SensorTrouble(self._words, self._rules)
+        self._excursions = Excursions(watches)
+        self._sensors = SensorTrouble(self._rules)
         self._begun = False
         self._due_ms = -NEVER_MS
         """Before this monotonic time no alarm moves by time alone. It may be too early, never too
@@ -132,8 +130,8 @@ class Watch:
         past, self._past = self._past or {}, None
         out: list[Transition] = []
         for finding in past.values():
-            says = self._report.says(finding.alarm, now) if finding.active else None
-            out += self._find(replace(finding, message=says or finding.message), now)
+            facts = self._report.facts_now(finding.alarm, now) if finding.active else None
+            out += self._find(replace(finding, facts=facts or finding.facts), now)
         self._due_ms = -NEVER_MS
         return out
 
@@ -191,7 +189,7 @@ class Watch:
         return self._annunciator.latest()
 
     def as_now(self, transition: Transition, now: Moment) -> Transition:
-        """Returns `transition`, by which an alarm came to stand, as it would be worded now."""
+        """Returns `transition`, by which an alarm came to stand, with what is so now."""
         return self._annunciator.as_now(transition, now)
 
     def notices(self, transition: Transition) -> list[Notice]:
@@ -239,10 +237,10 @@ class Watch:
         """Whether what `alarm` is about is on its way to be over, by itself."""
         return self._report.comes_back(alarm, now)
 
-    def says(self, alarm: str, now: Moment) -> Message | None:
-        """Returns what `alarm`, which stands, says at `now`; None where that is what was found
+    def facts_now(self, alarm: str, now: Moment) -> Facts | None:
+        """Returns what is so of `alarm`, which stands, at `now`; None where that is what was found
         last."""
-        return self._report.says(alarm, now)
+        return self._report.facts_now(alarm, now)
 
     # -- readings ------------------------------------------------------------------------------
 

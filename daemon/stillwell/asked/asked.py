@@ -9,7 +9,7 @@ from stillwell.asked.drills import Drills
 from stillwell.asked.links import UsedLinks
 from stillwell.entry import Entry
 from stillwell.keeper.note_taker import NoteTaker
-from stillwell.notice import Notice, Priority, Transition
+from stillwell.notice import Notice, Priority, Prose, Transition
 from stillwell.reading import Moment
 from stillwell.request import Command, Reply, Request
 from stillwell.run.clock import RunClock
@@ -93,6 +93,8 @@ def trial(key: str, now: Moment) -> Notice:
         # Somebody waits to hear it: low would make no sound.
         priority=Priority.MEDIUM,
         moment=now,
-        title="Test from stillwell: this is not an alarm",
-        text="Somebody asked for a test. If you read this, alarms reach you this way.",
+        facts=Prose(
+            "Test from stillwell: this is not an alarm.",
+            "Somebody asked for a test. If you read this, alarms reach you this way.",
+        ),
     )

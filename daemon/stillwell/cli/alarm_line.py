@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import datetime, tzinfo
+from datetime import datetime
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from rich.text import Text
 
 from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE
 from stillwell.notice import Transition
 from stillwell.reading import rfc3339 as rfc3339
+from stillwell.words import Reader
 
 if TYPE_CHECKING:
     from stillwell.cli.printed import AlarmChange
 
 
-def alarm_as_dict(transition: Transition) -> AlarmChange:
+def alarm_as_dict(transition: Transition, reader: Reader) -> AlarmChange:
     """As every command prints it with ``--json``."""
     return {
         "time": rfc3339(transition.moment.utc_ms),
@@ -25,28 +27,28 @@ def alarm_as_dict(transition: Transition) -> AlarmChange:
         "active": transition.active,
         "priority": transition.priority,
         "since": rfc3339(transition.since.utc_ms),
-        "text": str(transition.message),
+        "text": str(reader.alarm(transition)),
         "by": transition.by,
     }
 
 
-def alarm_as_text(transition: Transition, zone: tzinfo, *, full: bool = False) -> Text:
+def alarm_as_text(transition: Transition, reader: Reader, *, full: bool = False) -> Text:
     """When, which alarm, what happened to it, what it says.
 
     Args:
-        full: also the likely cause, what to do and the caution, on lines of their own.
+        full: also what to do, what was seen, why, and the caution, on lines of their own.
     """
-    at = datetime.fromtimestamp(transition.moment.utc_ms / 1000, zone)
+    at = datetime.fromtimestamp(transition.moment.utc_ms / 1000, ZoneInfo(reader.zone))
     by = f" by {transition.by}" if transition.by else ""
-    message = transition.message
+    said = reader.alarm(transition)
     text = Text.assemble(
         f"{at:%a %d %b %H:%M:%S}  ",
         (transition.alarm, PRIORITY_STYLE[transition.priority]),
         "  ",
         (f"{transition.event}{by}", STATE_STYLE[transition.after]),
-        f"  {message.what}",
+        f"  {said.title}",
     )
     if full and transition.active:
-        for part in (message.likely, message.do, message.caution):
-            text.append(f"\n    {part}" if part else "")
+        for part in said.parts:
+            text.append(f"\n    {part}")
     return text

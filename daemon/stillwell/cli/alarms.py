@@ -24,6 +24,7 @@ from stillwell.cli.options import (
 )
 from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, watched_screen
 from stillwell.notice import Priority, State, Transition
+from stillwell.words import Reader
 
 
 def add_to(app: typer.Typer) -> None:
@@ -52,7 +53,7 @@ def alarms(
     Example: stillwell alarms --log 20
     """
     path, plan = store_and_plan(config, store)
-    zone = ZoneInfo(plan.zone)
+    reader, zone = Reader(plan.zone, plan.units), ZoneInfo(plan.zone)
     with watched_screen(path, as_json=as_json) as watching:
         if report:
             from stillwell.cli.alarm_quality import print_report, report_on
@@ -61,10 +62,10 @@ def alarms(
                 found = report_on(path, days, zone)
             print_report(found, zone, as_json=as_json)
         else:
-            _print(path, zone, every, log, as_json=as_json, then=watching.nobody)
+            _print(path, reader, every, log, as_json=as_json, then=watching.nobody)
 
 
-def _print(path: Path, zone: ZoneInfo, every: bool, log: int, *, as_json: bool, then: bool) -> None:
+def _print(path: Path, words: Reader, every: bool, log: int, *, as_json: bool, then: bool) -> None:
     from rich.text import Text
 
     from stillwell.store import StoreReader
@@ -81,15 +82,15 @@ def _print(path: Path, zone: ZoneInfo, every: bool, log: int, *, as_json: bool, 
             reader.close()
     if as_json:
         for transition in shown:
-            print_json(alarm_as_dict(transition))
+            print_json(alarm_as_dict(transition, words))
     elif log:
         for transition in shown:
-            say(alarm_as_text(transition, zone))
+            say(alarm_as_text(transition, words))
     elif not shown:
         nothing = NOTHING_THEN if then else "Nothing stands."
         say(Text(nothing, style="" if then else "green"))
     else:
-        _print_each(shown, zone)
+        _print_each(shown, words)
 
 
 def worth_showing(transition: Transition) -> bool:
@@ -97,15 +98,15 @@ def worth_showing(transition: Transition) -> bool:
     return transition.active or transition.after is not State.NORMAL
 
 
-def _print_each(shown: list[Transition], zone: ZoneInfo) -> None:
+def _print_each(shown: list[Transition], words: Reader) -> None:
     from datetime import datetime
 
     from rich.text import Text
 
     order = list(Priority)
     for transition in sorted(shown, key=lambda t: (order.index(t.priority), t.alarm)):
-        since = datetime.fromtimestamp(transition.since.utc_ms / 1000, zone)
-        message = transition.message
+        since = datetime.fromtimestamp(transition.since.utc_ms / 1000, ZoneInfo(words.zone))
+        said = words.alarm(transition)
         say(
             Text.assemble(
                 (transition.alarm, PRIORITY_STYLE[transition.priority]),
@@ -115,8 +116,5 @@ def _print_each(shown: list[Transition], zone: ZoneInfo) -> None:
             ),
             hanging=2,
         )
-        parts = [message.what, message.likely, message.do, message.caution]
-        if not transition.active:
-            parts = [message.what, message.do]
-        for part in filter(None, parts):
+        for part in (said.title, *said.parts):
             say(part, indent=4)

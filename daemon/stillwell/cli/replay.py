@@ -225,14 +225,17 @@ def _run(
 def _printing(settings: Settings, as_json: bool) -> Any:
     from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
     from stillwell.cli.console import stdout
+    from stillwell.words import Reader
+
+    reader = Reader(settings.tank.zone, settings.tank.units)
 
     def told(transition: Transition) -> None:
         if as_json:
-            print_json(alarm_as_dict(transition))
+            print_json(alarm_as_dict(transition, reader))
         elif transition.event in ("raise", "clear"):
             # On a terminal the progress line on standard error has to make room.
             out = stderr() if stdout().is_terminal else stdout()
-            text = alarm_as_text(transition, settings.tank.time_zone)
+            text = alarm_as_text(transition, reader)
             say(text, to=out)
 
     return told

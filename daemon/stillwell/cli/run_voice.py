@@ -16,6 +16,7 @@ from stillwell.ports import Clock
 from stillwell.settings import Settings
 from stillwell.store import Store, StoreError, StoreReader
 from stillwell.supervise.spoken import SAID_AT
+from stillwell.words import Reader
 
 log = logging.getLogger(__name__)
 
@@ -32,6 +33,7 @@ class Voice:
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, *, as_json: bool) -> None:
         self._settings = settings
+        self._reader = Reader(settings.tank.zone, settings.tank.units)
         self._store = store
         self._clock = clock
         self._as_json = as_json
@@ -52,10 +54,10 @@ class Voice:
 
             # Nobody reading along any more must not end the watch.
             with suppress(OSError):
-                print_json(alarm_as_dict(transition))
+                print_json(alarm_as_dict(transition, self._reader))
             return
         level = logging.WARNING if run_words.calls(transition) else logging.INFO
-        self._say(run_words.change(transition), level, transition.moment.utc_ms)
+        self._say(run_words.change(transition, self._reader), level, transition.moment.utc_ms)
 
     def show_figures(self, speed: float) -> None:
         """Says the newest figures now and then, from a thread of its own, as long as the process

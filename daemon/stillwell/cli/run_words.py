@@ -14,6 +14,7 @@ from stillwell.notice import State, Transition
 from stillwell.reading import Flag, Quantity, Reading
 from stillwell.settings import Settings
 from stillwell.units import Dimension, show
+from stillwell.words import Reader
 
 _WHY = {
     State.SHELVED: "it is shelved",
@@ -29,6 +30,7 @@ def opening(settings: Settings, store: Path, alarms: Iterable[Transition]) -> li
         alarms: the latest change of each alarm.
     """
     tank = settings.tank
+    reader = Reader(tank.zone, tank.units)
     sinks = ", ".join(f"{sink.name} ({sink.kind})" for sink in settings.sink.values())
     watches = ", ".join(settings.channel)
     tells = f"It tells {sinks}." if sinks else "It tells nobody: no [sink.NAME] is set."
@@ -36,7 +38,11 @@ def opening(settings: Settings, store: Path, alarms: Iterable[Transition]) -> li
         f"stillwell {__version__} watches {tank.label or tank.name}: {watches}.",
         f"Readings are kept in {store}.",
         tells,
-        *(f"Stands ({t.alarm}, {t.after.value}): {t.message.what}" for t in alarms if _stands(t)),
+        *(
+            f"Stands ({t.alarm}, {t.after.value}): {reader.alarm(t).title}"
+            for t in alarms
+            if _stands(t)
+        ),
     ]
 
 
@@ -69,26 +75,29 @@ def calls(transition: Transition) -> bool:
     return transition.after is State.UNACKNOWLEDGED
 
 
-def change(transition: Transition) -> str:
+def change(transition: Transition, reader: Reader) -> str:
     """Returns one change of one alarm in plain words: in full where it calls somebody, else in a
     line; nothing where nothing is to be known."""
-    t, message, by = transition, transition.message, f" by {transition.by}" if transition.by else ""
+    t, said, by = (
+        transition,
+        reader.alarm(transition),
+        f" by {transition.by}" if transition.by else "",
+    )
     if t.alarm == MAINTENANCE:
-        return "\n".join(filter(None, (message.what, message.likely)))
+        return "\n".join((said.title, *said.parts))
     if calls(t):
         head = "WORSE" if t.event == Kind.PRIORITY else "ALARM"
-        parts = (message.what, message.likely, message.do, message.caution)
-        said = "\n".join(part for part in parts if part)
-        return f"{head}, {t.priority} priority ({t.alarm}): {said}"
+        told = "\n".join((said.title, *said.parts))
+        return f"{head}, {t.priority} priority ({t.alarm}): {told}"
     match t.event:
         case Kind.RAISE | Kind.PRIORITY:
-            return f"Kept quiet ({t.alarm}), {_WHY.get(t.after, t.after)}: {message.what}"
+            return f"Kept quiet ({t.alarm}), {_WHY.get(t.after, t.after)}: {said.title}"
         case Kind.SUPPRESS:
             return f"Quiet from now on ({t.alarm}): {_WHY[State.SUPPRESSED]}."
         case Kind.CLEAR:
             more = f" It stays until: stillwell reset {t.alarm}" if t.after in LATCHES else ""
             quiet = " that was kept quiet" if t.before in WITHHELD else ""
-            return f"Over{quiet} ({t.alarm}): {message.what}{more}"
+            return f"Over{quiet} ({t.alarm}): {said.title}{more}"
         case Kind.ACKNOWLEDGE:
             return f"Acknowledged{by} ({t.alarm})."
         case Kind.SHELVE:

@@ -93,6 +93,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
     from stillwell.wiring import assemble
     from stillwell.wiring.assemble import open_store
     from stillwell.wiring.sources import sources
+    from stillwell.words import Reader
 
     bar = Progress(
         TextColumn("simulating"),
@@ -105,13 +106,15 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
     )
     days = (end_ms - start_ms) / 86_400_000
 
+    reader = Reader(settings.tank.zone, settings.tank.units)
+
     def told(transition: Transition) -> None:
         if as_json:
-            print_json(alarm_as_dict(transition))
+            print_json(alarm_as_dict(transition, reader))
         elif transition.event in ("raise", "clear"):
             # On a terminal above the bar, which is on standard error; else where results belong.
             out = bar.console if stdout().is_terminal else stdout()
-            text = alarm_as_text(transition, settings.tank.time_zone)
+            text = alarm_as_text(transition, reader)
             say(text, to=out)
 
     with reporting_store_errors():

@@ -23,6 +23,7 @@ from stillwell.cli.written import seconds_in_words
 from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Stream
 from stillwell.watching import AHEAD_MS
+from stillwell.words import Reader
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -80,6 +81,10 @@ class _Status:
     size_bytes: int
     free_bytes: int
     clock_set: bool
+
+    @property
+    def words(self) -> Reader:
+        return Reader() if self.plan is None else Reader(self.plan.zone, self.plan.units)
 
 
 def status(
@@ -197,7 +202,7 @@ def _show(seen: _Status, watching: Watching, path: Path) -> None:
     elif seen.notice is None and seen.run is not None:
         say("No message has got out yet.")
     elif seen.notice is not None:
-        title = f'"{seen.notice.title}", {at(seen.notice.moment.utc_ms)}'
+        title = f'"{seen.words.notice(seen.notice).title}", {at(seen.notice.moment.utc_ms)}'
         say(f"Last message out: {title}, to {', '.join(seen.told)}.", hanging=2)
     for one in seen.sinks:
         say(_recipient(one, at), hanging=2)
@@ -288,8 +293,7 @@ def _as_dict(seen: _Status, watching: Watching, path: Path) -> Status:
     from stillwell.cli.sinks import as_dict
     from stillwell.reading import UNIT, Quantity
 
-    since = watching.since_ms
-    notice = seen.notice
+    since, notice, words = watching.since_ms, seen.notice, seen.words
     return {
         "watch": {
             "state": watching.watch,
@@ -309,15 +313,15 @@ def _as_dict(seen: _Status, watching: Watching, path: Path) -> Status:
             }
             for name, r in seen.readings.items()
         ],
-        "calling": [alarm_as_dict(t) for t in seen.alarms if t.after in CALLING],
+        "calling": [alarm_as_dict(t, words) for t in seen.alarms if t.after in CALLING],
         "quiet": [
-            {**alarm_as_dict(t), "until": _until(t)} for t in seen.alarms if t.after in QUIET
+            {**alarm_as_dict(t, words), "until": _until(t)} for t in seen.alarms if t.after in QUIET
         ],
         "notice": None
         if notice is None
         else {
             "time": rfc3339(notice.moment.utc_ms),
-            "title": notice.title,
+            "title": words.notice(notice).title,
             "priority": notice.priority,
             "to": list(seen.told),
         },

@@ -202,6 +202,7 @@ class Screen:
         from rich.text import Text
 
         from stillwell.notice import State
+        from stillwell.words import Reader
 
         zone = self.zone
         now = dt.datetime.fromtimestamp(self.now_ms / 1000, zone)
@@ -232,7 +233,8 @@ class Screen:
             style = PRIORITY_STYLE[t.priority]
             told = dt.datetime.fromtimestamp(t.moment.utc_ms / 1000, zone)
             # What follows from another alarm orders nothing: its own orders may do harm then.
-            says = t.message.what if t.after is State.SUPPRESSED else t.message
+            said = Reader(self.plan.zone, self.plan.units).alarm(t)
+            says = said.title if t.after is State.SUPPRESSED else said
             about = f" ({t.after.value}, {told:%a %H:%M}): {says}"
             say(Text.assemble((t.alarm, style), about), hanging=2)
 
@@ -284,7 +286,8 @@ class Screen:
 
     def salinity(self) -> list[str]:
         from stillwell.keeper.reminders import scale_in_words
-        from stillwell.observe.salt.alarms import CAUTION, mended
+        from stillwell.observe.salt.alarms import CAUTION, mend_of
+        from stillwell.words.salt import mended
 
         salt, book, last = self.facts.salt, self.book, self.facts.check
         answer = self.reckoned()
@@ -300,7 +303,7 @@ class Screen:
             f"{book.salinity_high:.3g}."
         )
         if not book.salinity_low <= answer.value <= book.salinity_high:
-            how = mended(salt, book.units)
+            how = mended(mend_of(salt), book.units)
             said += f" Measure again{f'; then {how}' if how else ''}. {CAUTION}"
         out = [said]
         scale = scale_in_words(self.facts.entries, book.zone)

@@ -21,7 +21,6 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import replace
 from datetime import UTC, datetime
 from datetime import time as time_of_day
 from functools import partial
@@ -36,15 +35,18 @@ from stillwell.alarm.annunciate.escalation import is_for
 from stillwell.alarm.annunciate.old_news import is_old, merged
 from stillwell.alarm.annunciate.quiet_hours import QuietHours
 from stillwell.alarm.annunciate.state import URGENCY
-from stillwell.alarm.notices import rings_as, title
+from stillwell.alarm.notices import rings_as
 from stillwell.deliver.loudness import at_loudness, with_parameter
-from stillwell.notice import Notice, Priority
-from stillwell.ports import Outcome, Row, Stream
+from stillwell.notice import Notice, Priority, Told
+from stillwell.ports import Outcome, Row, Stream, Words
+from stillwell.shown import shortened
 from stillwell.units import System
 
 log = logging.getLogger(__name__)
 
 ASK_KEEPER_S = 60.0
+LONGEST_TITLE = 80
+"""With the tank's name."""
 MOST_AT_ONCE = 5
 """More notices than this at one time are one message, however fresh: a phone that beeps twenty
 times tells less."""
@@ -151,6 +153,7 @@ class Push:
         self._service: Any = None
         self._asset: Any = None
         self._apprise: Any = None
+        self._words: Words | None = None
         self._link: Callable[[Notice], str] = lambda notice: ""
         self._picture: Callable[[Notice], Path | None] = lambda notice: None
         self._takes_files = False
@@ -173,6 +176,9 @@ class Push:
         from_, to = self._settings.quiet_from, self._settings.quiet_to
         if from_ is not None and to is not None:
             self._quiet = QuietHours(from_, to, self._zone, self._settings.wakes)
+
+    def use_words(self, words: Words) -> None:
+        self._words = words.in_units(self._settings.units)
 
     def use_links(self, link: Callable[[Notice], str]) -> None:
         self._link = link
@@ -234,7 +240,7 @@ class Push:
             said = self._settings
             if not isinstance(row.body, Notice) or not is_for(row.body, said.lowest, said.turn):
                 continue
-            notice = row.body.in_units(self._settings.units)
+            notice = row.body
             if self._quiet is not None and self._quiet.holds(notice, now_ms):
                 held.append((place, notice))
             elif row.seq > self._ahead or not self._is_urgent(notice):
@@ -254,17 +260,23 @@ class Push:
         while old < len(todo) and is_old(todo[old][1], now_ms):
             old += 1
         if old:
-            notice = merged([notice for _, notice in todo[:old]], self._local)
-            if old == 1:
-                at = self._local(notice.moment.utc_ms)
-                late = f"This is from {at} and could not be sent earlier."
-                if notice.kind in ("review", "reminder"):
-                    late += " What it says to do was so then: see first what has been done since."
-                    notice = replace(notice, title=f"{at}: {notice.title}")
-                notice = replace(notice, text=f"{late}\n{notice.text}")
+            notice = merged([notice for _, notice in todo[:old]], self._local, self._told)
             yield [place for place, _ in todo[:old]], notice
         for place, notice in todo[old:]:
             yield [place], notice
+
+    def _told(self, notice: Notice) -> Told:
+        assert self._words is not None, "a sink that tells people is told how"
+        return self._words.notice(notice)
+
+    def _late(self, notice: Notice, told: Told) -> Told:
+        """Words of old news, with when it was new."""
+        at = self._local(notice.moment.utc_ms)
+        late, title = f"This is from {at} and could not be sent earlier.", told.title
+        if notice.kind in ("review", "reminder"):
+            late += " What it says to do was so then: see first what has been done since."
+            title = f"{at}: {title}"
+        return Told(title, f"{late}\n{told.text}")
 
     def _local(self, utc_ms: int) -> str:
         return f"{datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(self._zone):%a %H:%M}"
@@ -323,7 +335,10 @@ class Push:
             Priority.MEDIUM: kinds.WARNING,
             Priority.LOW: kinds.INFO,
         }[notice.priority]
-        body = notice.text or notice.title
+        told = self._told(notice)
+        if notice.kind != "merged" and is_old(notice, self._wall_ms()):
+            told = self._late(notice, told)
+        body = told.text or told.title
         # The morning's title begins with what people call the tank.
         called = "" if notice.kind == "review" else f"{self._tank}: "
         link = self._link(notice)
@@ -336,7 +351,7 @@ class Push:
         with _listening() as status:
             tell = partial(
                 (service or self._service).notify,
-                title=title(f"{called}{notice.title}"),
+                title=shortened(f"{called}{told.title}", LONGEST_TITLE),
                 body=body,
                 notify_type=kinds.SUCCESS if notice.kind == "returned" else kind,
                 body_format=self._apprise.NotifyFormat.TEXT,

@@ -11,7 +11,7 @@ from stillwell.estimate.salt.balance import SaltState, advanced, begun
 from stillwell.estimate.salt.pours import Courses
 from stillwell.estimate.salt.told import Check, Event, MissingWater, SaltParameters
 from stillwell.journal import Kind, cycle_tests, salt_events, standing
-from stillwell.observe.salt.alarms import explained, is_unexpected
+from stillwell.observe.salt.alarms import Likely, causes, explained, is_unexpected
 
 DAY_MS = 86_400_000
 _Z2 = 3.92
@@ -51,6 +51,8 @@ class LastCheck:
     text: str
     """As expected, or what it likely comes from and what to look at."""
     unexpected: bool
+    likely: Likely | None
+    """The likeliest cause; None for the first check, which nothing predicted."""
 
 
 class Ledger:
@@ -98,7 +100,8 @@ def _reckoned(start: SaltState, events: Sequence[Event]) -> tuple[SaltState, Las
             assert isinstance(event, Check)
             first, before = len(checks) == 1, courses.book
             text = "" if first else explained(before, event)
-            last = LastCheck(event, text, not first and is_unexpected(before, event))
+            likely = None if first else causes(before, event)[0]
+            last = LastCheck(event, text, not first and is_unexpected(before, event), likely)
         courses.tell(event)
     return courses.state, last
 

@@ -9,14 +9,14 @@ from collections.abc import Iterable, Sequence
 from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.estimate.cycle.stage import Stage
-from stillwell.finding import Finding
+from stillwell.finding import Finding, Over
 from stillwell.journal import Kind, standing
-from stillwell.notice import Message
 from stillwell.observe.balance import animals, cycle_of
+from stillwell.observe.facts import TestShows
 from stillwell.observe.plan import BookPlan
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
-from stillwell.water.ammonia import Concentration, Ph, PhScale, Species, words
+from stillwell.water.ammonia import Ph, PhScale
 
 AMMONIA, NITRITE = "ammonia.seen", "nitrite.seen"
 OF_CYCLE = frozenset(
@@ -29,11 +29,6 @@ USUAL_PH = 8.2
 """Of such a tank, on NBS buffers (common practice); taken when none was measured."""
 _MOST = 2_000
 """Entries kept: years of tests."""
-_HAND = "Unplug heater and pump, with dry hands, before you reach in or take water out."
-_DO = (
-    "Test again. Change 10 to 20 % of the water, feed nothing today, look for anything dead, and "
-    f"test tomorrow (common practice). {_HAND} An animal that looks ill is for a vet or the shop."
-)
 
 
 def newest_ph(rows: Sequence[Entry]) -> Ph:
@@ -103,18 +98,10 @@ class CycleWatch:
         value = 0.0 if newest is None or newest.value is None else newest.value
         active = lives and value > 0
         if not active:
-            return Finding(name, False, priority_of(name), Message(f"No {kind} is seen any more."))
-        what = f"The newest test shows {kind}: {value:.2g} mg/L as N, in a tank with animals."
-        if kind == Kind.AMMONIA:
-            what += " " + words(
-                Concentration(Species.AMMONIA, value),
-                newest_ph(rows),
-                self._plan.target_c,
-                self._plan.salinity_target,
-                self._plan.units,
-            )
-        likely = "Too much food, something dead, or bacteria that have not grown along."
-        return Finding(name, True, priority_of(name), Message(what, likely, _DO))
+            return Finding(name, False, priority_of(name), Over())
+        ph, plan = newest_ph(rows), self._plan
+        facts = TestShows(str(kind), value, ph.value, ph.scale, plan.target_c, plan.salinity_target)
+        return Finding(name, True, priority_of(name), facts)
 
     def estimates(self, now: Moment) -> Iterable[Published]:
         """The stage as a number from 0 (not started) to 4 (finished), whenever it changes."""

@@ -12,12 +12,11 @@ from __future__ import annotations
 import json
 from collections.abc import Container, Iterable, Sequence
 from dataclasses import astuple, dataclass, replace
-from datetime import datetime, time
+from datetime import time
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
-from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
 from stillwell.estimate.imprint import form, imprint, take_up
 from stillwell.estimate.noise import Noise
@@ -25,12 +24,12 @@ from stillwell.estimate.thermal.lamp_heat import LampHeat, Piece
 from stillwell.estimate.thermal.lamp_hours import SURE, WELL, LampHours, Window, against
 from stillwell.estimate.thermal.lamp_pieces import LampPieces, Stretch
 from stillwell.estimate.timeline import Timeline
-from stillwell.finding import Finding
-from stillwell.notice import Message
+from stillwell.finding import Finding, Over
+from stillwell.notice import Facts
+from stillwell.observe.facts import LampAsNow, LampOdd
 from stillwell.observe.known import Known
 from stillwell.ports import Published
-from stillwell.reading import Moment, Quantity, Reading
-from stillwell.units import System
+from stillwell.reading import Moment, Reading
 
 LAMP_NOT_ON, LAMP_NOT_OFF = "lamp.not-on", "lamp.not-off"
 FORM = 1
@@ -47,7 +46,7 @@ TOLD_MS = 3 * 86_400_000
 _MINUTE_MS = 60_000
 _MOST_MINUTES = 2000
 
-_OF_THE_RUN = frozenset({"_plan", "_hours", "_words", "_began", "_doubted"})
+_OF_THE_RUN = frozenset({"_plan", "_hours", "_began", "_doubted"})
 """What a run makes anew."""
 
 
@@ -61,7 +60,6 @@ class LampPlan:
     on: time
     off: time
     zone: str = "UTC"
-    units: System | str = System.METRIC
 
 
 class LampWatch:
@@ -72,7 +70,6 @@ class LampWatch:
     def __init__(self, plan: LampPlan) -> None:
         self._plan = plan
         self._hours = LampHours(plan.on, plan.off, ZoneInfo(plan.zone))
-        self._words = Wording(plan.zone, plan.units)
         self.heat = LampHeat()
         self._line = Timeline()
         self._cut = LampPieces(self._next_edge)
@@ -133,7 +130,7 @@ class LampWatch:
         return [
             self._standing(name, now)
             if name in self._since
-            else Finding(name, False, priority_of(name), Message("All well."))
+            else Finding(name, False, priority_of(name), Over())
             for name in alarms()
         ]
 
@@ -197,9 +194,9 @@ class LampWatch:
             self._since[name] = window.start_ms
             out = [self._standing(name, now)]
         elif name in self._since and ratio < WELL:
-            out = [self._end(name, _over(name))]
+            out = [self._end(name, Over())]
         elif name in self._since and piece.end_ms - self._since[name] > TOLD_MS:
-            out = [self._end(name, Message("The lamp's heat is taken as it is now."))]
+            out = [self._end(name, LampAsNow())]
             self.heat.forget_lamp()
         if out:
             self._pieces.clear()
@@ -207,9 +204,9 @@ class LampWatch:
             self.heat.learn(piece, self._hours.share(piece))
         return out
 
-    def _end(self, name: str, message: Message) -> Finding:
+    def _end(self, name: str, facts: Facts) -> Finding:
         del self._since[name]
-        return Finding(name, False, priority_of(name), message)
+        return Finding(name, False, priority_of(name), facts)
 
     def _ratio(self, window: Window) -> float:
         inside: Sequence[Piece] = [
@@ -223,33 +220,9 @@ class LampWatch:
         since_ms = self._since[name]
         ago_ms = max(0, now.utc_ms - since_ms)
         since = Moment(now.mono_ms - ago_ms, since_ms, now.epoch)
-        warms = self._words.difference(self.heat.lamp[0], Quantity.TEMPERATURE)
         hours = f"{self._plan.on:%H:%M} to {self._plan.off:%H:%M}"
-        local = datetime.fromtimestamp(since_ms / 1000, self._hours.zone)
-        if name == LAMP_NOT_ON:
-            message = Message(
-                f"The lamp should be on since {local:%H:%M}, and the water gets none of the "
-                f"{warms} an hour that it gives.",
-                "Most likely the lamp or its timer has failed, because the water loses heat as it "
-                f"does in the dark; or its hours are others now than {hours}; or something cools "
-                "the water as much as the lamp warms it.",
-                "Look at the lamp and its timer. If you have changed the hours, write them under "
-                "[tank.lamp] in the settings. In three days this is taken as the usual.",
-                UNPLUG,
-            )
-        else:
-            message = Message(
-                f"The lamp should be off since {local:%H:%M}, and the water still gets the "
-                f"{warms} an hour that it gives.",
-                "Most likely the lamp still burns, because the water loses less heat than it does "
-                f"in the dark; or its hours are others now than {hours}; or something warms the "
-                "water as much as the lamp does.",
-                "Look at the lamp and its timer: animals and algae need their dark hours. If you "
-                "have changed the hours, write them under [tank.lamp] in the settings. In three "
-                "days this is taken as the usual.",
-                UNPLUG,
-            )
-        return Finding(name, True, priority_of(name), message, since)
+        facts = LampOdd(self.heat.lamp[0], hours)
+        return Finding(name, True, priority_of(name), facts, since)
 
     # -- across restarts -------------------------------------------------------------------------
 
@@ -291,11 +264,3 @@ class LampWatch:
 def alarms() -> tuple[str, ...]:
     """The names of the alarms of the lamp's watch."""
     return LAMP_NOT_ON, LAMP_NOT_OFF
-
-
-def _over(name: str) -> Message:
-    return Message(
-        "The lamp warms the water again in its hours."
-        if name == LAMP_NOT_ON
-        else "The water loses heat again as it does in the dark."
-    )

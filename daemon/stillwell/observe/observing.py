@@ -11,19 +11,17 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import Protocol, runtime_checkable
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
-from stillwell.finding import Finding
-from stillwell.notice import Message
+from stillwell.finding import Finding, Over
+from stillwell.observe.facts import ObserverFailed
 from stillwell.observe.known import Hears, Known, Tells, in_order
 from stillwell.ports import Published, Stream
 from stillwell.quality.offset import moved_by
 from stillwell.reading import Moment, Reading
 from stillwell.store import Store
-from stillwell.units import System, read_in
 
 log = logging.getLogger(__name__)
 
@@ -83,7 +81,6 @@ class Observing:
         self,
         observers: Sequence[Observer],
         store: Store,
-        units: System = System.METRIC,
         offsets: Mapping[str, float] | None = None,
     ) -> None:
         self._observers = in_order(observers)
@@ -94,8 +91,6 @@ class Observing:
         """Those that are set aside."""
         self._store = store
         self._offsets = dict(offsets or {})
-        self._units = units
-        """Of the words that are published with a number."""
         self._entry = 0
         self._told = False
         """Whether it has been said of each that it works."""
@@ -166,9 +161,7 @@ class Observing:
 
         found += self._each(tick)
         if published:
-            self._store.put_estimates(
-                [replace(p, basis=read_in(p.basis, self._units)) for p in published]
-            )
+            self._store.put_estimates(published)
         if not self._told:
             self._told = True
             found.extend(_failing(observer.name, False) for observer in self._observers)
@@ -214,16 +207,8 @@ class Observing:
 
 def _failing(name: str, active: bool) -> Finding:
     """The alarm about an estimator that is set aside."""
-    message = (
-        Message(
-            f"What watches the {name} from the readings has failed and is set aside.",
-            "A fault of stillwell, not of the tank: bands, floats and probes are watched as ever.",
-            "Restart stillwell when it suits; report the fault with the log of this minute.",
-        )
-        if active
-        else Message(f"The {name} is watched again.")
-    )
-    return Finding(f"{name}.failing", active, priority_of("{observer}.failing"), message)
+    facts = ObserverFailed(name) if active else Over()
+    return Finding(f"{name}.failing", active, priority_of("{observer}.failing"), facts)
 
 
 def key_of(observer: Observer) -> str:

@@ -47,6 +47,5 @@ class BlindGap:
         gone_ms = self._store.passed_ms(last, self._first)
         if (abs(to_ms - from_ms) if gone_ms is None else gone_ms) < BLIND_FROM_MS:
             return None
-        told = self._clock.local(to_ms - (gone_ms or 0))
         after = self._first._replace(utc_ms=to_ms)
-        return blind(last, after, gone_ms, f"{told:%a %d %b %H:%M}")
+        return blind(last, after, gone_ms, to_ms - (gone_ms or 0))

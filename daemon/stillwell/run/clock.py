@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from stillwell.acquire.epoch import Change, Clockface, first, look
 from stillwell.alarm.catalogue import priority_of
-from stillwell.finding import Finding
-from stillwell.notice import Message
+from stillwell.alarm.house import ClockStepped
+from stillwell.finding import Finding, Over
 from stillwell.reading import Moment
 from stillwell.store import Store
 
@@ -59,7 +59,7 @@ class RunClock:
             if self._stepped_at_ms is None or mono_ms - self._stepped_at_ms <= STEP_TOLD_FOR_MS:
                 return change, None
             self._stepped_at_ms = None
-            return change, steady("The clock has been steady since.")
+            return change, steady()
         self._open_epoch(mono_ms)
         if change is Change.TRUSTED:
             rebased = self._store.rebase(self._boot_id, self._face.offset_ms)
@@ -78,30 +78,11 @@ class RunClock:
         """The tank's local time."""
         return datetime.fromtimestamp(utc_ms / 1000, self._zone)
 
-    def shown(self, moment: Moment) -> str:
-        """The time of day of a moment of any run, ``14:05``; empty where it is not known."""
-        utc_ms = self._store.utc_ms(moment)
-        return "" if utc_ms is None else f"{self.local(utc_ms):%H:%M}"
 
-
-def steady(what: str) -> Finding:
+def steady() -> Finding:
     """Returns the end of the alarm."""
-    return Finding("clock.stepped", False, priority_of("clock.stepped"), Message(what))
+    return Finding("clock.stepped", False, priority_of("clock.stepped"), Over())
 
 
 def _stepped(by_ms: int) -> Finding:
-    message = Message(
-        what=f"The clock was set by {_span(by_ms)}.",
-        likely="Somebody set it, or it had been wrong and the network put it right.",
-        do="If it happens again, check the time server; readings keep their order anyway.",
-    )
-    return Finding("clock.stepped", True, priority_of("clock.stepped"), message)
-
-
-def _span(ms: int) -> str:
-    seconds = abs(ms) // 1000
-    direction = "forward" if ms > 0 else "back"
-    for size, name in ((365 * 86_400, "years"), (86_400, "days"), (3600, "h"), (60, "min")):
-        if seconds >= 2 * size:
-            return f"{seconds // size} {name} {direction}"
-    return f"{seconds} s {direction}"
+    return Finding("clock.stepped", True, priority_of("clock.stepped"), ClockStepped(by_ms))

@@ -5,25 +5,18 @@ from __future__ import annotations
 
 from stillwell.acquire.source import SourceState
 from stillwell.alarm.catalogue import priority_of
-from stillwell.finding import Finding
-from stillwell.notice import Message
+from stillwell.alarm.house import SinkAway, SourceDown
+from stillwell.finding import Finding, Over
 
 
 def of_source(state: SourceState) -> Finding:
     """A driver went down or came back."""
-    message = Message(
-        what=state.what or f"The source {state.source} answers again.",
-        do=state.do,
-    )
+    facts = Over() if state.up else SourceDown(state.what, state.do)
     priority = priority_of("source.{source}.down")
-    return Finding(f"source.{state.source}.down", not state.up, priority, message)
+    return Finding(f"source.{state.source}.down", not state.up, priority, facts)
 
 
 def of_sink(sink: str, away: bool, reason: str) -> Finding:
     """A broker or server can't be reached, or can again."""
-    message = Message(
-        what=reason if away else f"{sink} takes what it is sent again.",
-        likely="Nothing is lost: it is kept here and sent when it can be." if away else "",
-        do="Check that the machine is on and the network is up." if away else "",
-    )
-    return Finding(f"sink.{sink}.away", away, priority_of("sink.{sink}.away"), message)
+    facts = SinkAway(reason) if away else Over()
+    return Finding(f"sink.{sink}.away", away, priority_of("sink.{sink}.away"), facts)

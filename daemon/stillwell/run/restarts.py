@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from stillwell.alarm.catalogue import priority_of
-from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.finding import Finding, Over
+from stillwell.notice import Facts, Priority
 from stillwell.reading import Moment
 from stillwell.store import Store
 from stillwell.store.epochs import NO_BOOT
@@ -74,43 +74,30 @@ class Restarts:
             return []
 
 
-def restarting(starts: Sequence[Start], clock: Callable[[Moment], str]) -> Finding:
+@dataclass(frozen=True, slots=True)
+class Restarting(Facts):
+    """The daemon is ended again and again."""
+
+    starts: int
+    since_ms: int | None
+    """The first of them, UTC; None where no clock tells."""
+    machine: bool
+    """Whether the machine itself was restarted each time."""
+
+
+def restarting(starts: Sequence[Start], utc_ms: Callable[[Moment], int | None]) -> Finding:
     """Returns the alarm about `starts`, `TOLD_FROM` of them or more.
 
     Args:
-        clock: when a moment was, in words; empty where that is not known.
+        utc_ms: when a moment was; None where that is not known.
     """
-    count = len(starts)
-    since = starts[0].at
-    told = clock(since)
+    count, since = len(starts), starts[0].at
     boots = [start.boot_id for start in starts]
-    if len(set(boots)) == count and not any(boot.startswith(NO_BOOT) for boot in boots):
-        likely = (
-            "The machine itself was restarted each time, most likely by its power supply or the "
-            "plug."
-        )
-        do = "Look at the power supply and its cable. Look at the tank yourself until this ends."
-    else:
-        likely = "Something ends it again and again. While it starts nobody watches the tank."
-        do = (
-            "Look at the tank yourself until this ends. `journalctl -u stillwell -n 50` says what "
-            "ended it."
-        )
-    return Finding(
-        ALARM,
-        True,
-        Priority.HIGH if count >= URGENT_FROM else priority_of(ALARM),
-        Message(
-            f"stillwell keeps restarting: {count} starts "
-            f"{f'since {told}' if told else 'within an hour'}.",
-            likely,
-            do,
-        ),
-        since,
-    )
+    machine = len(set(boots)) == count and not any(boot.startswith(NO_BOOT) for boot in boots)
+    priority = Priority.HIGH if count >= URGENT_FROM else priority_of(ALARM)
+    return Finding(ALARM, True, priority, Restarting(count, utc_ms(since), machine), since)
 
 
 def settled() -> Finding:
     """Returns the end of the alarm."""
-    message = Message("stillwell has been running for an hour without a restart.")
-    return Finding(ALARM, False, priority_of(ALARM), message)
+    return Finding(ALARM, False, priority_of(ALARM), Over())

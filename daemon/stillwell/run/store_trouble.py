@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stillwell.alarm.catalogue import priority_of
-from stillwell.finding import Finding
+from stillwell.alarm.house import StoreFailing
+from stillwell.finding import Finding, Over
 from stillwell.notice import Message
 from stillwell.store import Store, Words, rescue_words
 
@@ -30,12 +31,8 @@ class StoreTrouble:
             return
         self._failing = failing
         lost = self._store.backlog_lost
-        message = Message(
-            what=failing.what if failing else "Readings are written to the disk again.",
-            likely=f"{lost} readings could not be held." if lost else "",
-            do=f"{failing.do} Watching and warning go on.".lstrip() if failing else "",
-        )
-        yield Finding("store.failing", failing is not None, priority_of("store.failing"), message)
+        facts = StoreFailing(failing.what, failing.do, lost) if failing else Over()
+        yield Finding("store.failing", failing is not None, priority_of("store.failing"), facts)
 
     def _of_the_file(self) -> Iterator[Finding]:
         """What has become of a file that was damaged or removed: that it is being mended, and what

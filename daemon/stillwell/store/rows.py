@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from stillwell.entry import Entry
-from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
+from stillwell.notice import Facts, Kept, Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store.blocks import ReadingRow
@@ -19,11 +18,11 @@ READING = "seq, channel, epoch, mono_ms, value, flag, tests, raw, looks, measure
 TRANSITION = (
     "seq, alarm, epoch, mono_ms, state_before, state_after, event, priority, active, what, "
     "likely, advice, caution, since_mono_ms, since_epoch, since_utc_ms, person, shelved_for_ms, "
-    "also"
+    "facts"
 )
 NOTICE = (
-    "seq, key, subject, kind, priority, epoch, mono_ms, title, text, also_units, also_title, "
-    "also_text"
+    "seq, key, subject, kind, priority, epoch, mono_ms, title, text, facts, lasted_ms, "
+    "unanswered_ms"
 )
 BLOCK = "first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels"
 ESTIMATE = "seq, name, time_ms, unit, value, low, high, basis"
@@ -114,7 +113,13 @@ def _agree(one: Moment, other: Moment) -> bool:
     return abs((one.utc_ms - one.mono_ms) - (other.utc_ms - other.mono_ms)) <= 1000
 
 
+def from_facts(facts: Facts, in_words: type[Facts]) -> str | None:
+    """Facts as JSON; None for those that are words already and have columns of their own."""
+    return None if isinstance(facts, in_words) else Kept.of(facts).text
+
+
 def from_transition(seq: int, t: Transition, offsets: Offsets) -> tuple[Any, ...]:
+    words = t.facts if isinstance(t.facts, Message) else Message("")
     return (
         seq,
         t.alarm,
@@ -125,29 +130,21 @@ def from_transition(seq: int, t: Transition, offsets: Offsets) -> tuple[Any, ...
         t.event,
         str(t.priority),
         int(t.active),
-        t.message.what,
-        t.message.likely,
-        t.message.do,
-        t.message.caution,
+        words.what,
+        words.likely,
+        words.do,
+        words.caution,
         t.since.mono_ms,
         t.since.epoch if belongs(t.since, offsets) else None,
         t.since.utc_ms,
         t.by,
         t.shelved_for_ms,
-        _also(t),
+        from_facts(t.facts, Message),
     )
-
-
-def _also(t: Transition) -> str | None:
-    if t.also is None:
-        return None
-    parts = (t.also_units, t.also.what, t.also.likely, t.also.do, t.also.caution)
-    return json.dumps(parts, ensure_ascii=False)
 
 
 def to_transition(row: Sequence[Any], offsets: Offsets) -> Transition:
     since = Moment(row[13], row[15], row[14] or 0)
-    units, *parts = json.loads(row[18]) if row[18] else ("",)
     return Transition(
         alarm=row[1],
         moment=Moment(row[3], row[3] + offsets.get(row[2], 0), row[2]),
@@ -156,30 +153,28 @@ def to_transition(row: Sequence[Any], offsets: Offsets) -> Transition:
         event=row[6],
         priority=Priority(row[7]),
         active=bool(row[8]),
-        message=Message(row[9], row[10], row[11], row[12]),
+        facts=Kept(row[18]) if row[18] else Message(row[9], row[10], row[11], row[12]),
         since=since if row[14] is None else at(since, offsets),
         by=row[16],
         shelved_for_ms=row[17],
-        also=Message(*parts) if parts else None,
-        also_units=units,
     )
 
 
 def from_notice(seq: int, n: Notice) -> tuple[Any, ...]:
-    moment, also = n.moment, n.also
+    words = n.facts if isinstance(n.facts, Prose) else Prose("")
     return (
         seq,
         n.key,
         n.subject,
         n.kind,
         str(n.priority),
-        moment.epoch,
-        moment.mono_ms,
-        n.title,
-        n.text,
-        None if also is None else also.units,
-        None if also is None else also.title,
-        None if also is None else also.text,
+        n.moment.epoch,
+        n.moment.mono_ms,
+        words.title,
+        words.text,
+        from_facts(n.facts, Prose),
+        n.lasted_ms,
+        n.unanswered_ms,
     )
 
 
@@ -190,9 +185,9 @@ def to_notice(row: Sequence[Any], offsets: Offsets) -> Notice:
         kind=row[3],
         priority=Priority(row[4]),
         moment=Moment(row[6], row[6] + offsets.get(row[5], 0), row[5]),
-        title=row[7],
-        text=row[8],
-        also=None if row[9] is None else Worded(row[9], row[10], row[11]),
+        facts=Kept(row[9]) if row[9] else Prose(row[7], row[8]),
+        lasted_ms=row[10],
+        unanswered_ms=row[11],
     )
 
 

@@ -6,20 +6,19 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Container, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.annunciate.drill import DRILL
-from stillwell.alarm.notices import notice_in_both
 from stillwell.calendar import Job, Night, due
 from stillwell.keeper.gathered import facts_of, since_of
 from stillwell.keeper.reminders import DRILL as DRILL_TASK
 from stillwell.keeper.reminders import Task
 from stillwell.keeper.reminders import due as due_tasks
 from stillwell.morning import notice_of, review_of
-from stillwell.notice import Notice, Priority
+from stillwell.notice import EitherProse, Notice, Priority, Prose
 from stillwell.observe.plan import BookPlan
 from stillwell.ports import Clock
 from stillwell.reading import Moment
@@ -32,6 +31,7 @@ from stillwell.units import System
 log = logging.getLogger(__name__)
 
 REVIEW = "review"
+SYSTEMS = (System.METRIC, System.US)
 DRILL_REMINDER = "reminder drill"
 DRILL_EVERY = dt.timedelta(days=30)
 """A choice of ours: phones, passwords and networks change, and nobody notices."""
@@ -77,7 +77,7 @@ class CalendarLook:
         self._draw = draw
         self._suspect = suspect
         self._refused = ""
-        self._book = None if book is None else replace(book, units=System.BOTH)
+        self._book = book
         self._reminded_ms: int | None = None
         self._word = ClockWord(clock.monotonic_ns() // 1_000_000, not_before_utc_ms)
 
@@ -105,7 +105,8 @@ class CalendarLook:
         try:
             done = reader.done()
             jobs = due(now.utc_ms, self._zone, self._jobs, done)
-            tasks = self._tasks(reader, now) if jobs or self._may_remind(now) else []
+            looks = jobs or self._may_remind(now)
+            tasks = self._tasks(reader, now) if looks else {units: [] for units in SYSTEMS}
             for job in jobs:
                 night = self._plan.last(job.scheduled_utc_ms)[-1]
                 notice = self._review(reader, night, tasks, now)
@@ -115,28 +116,30 @@ class CalendarLook:
                 day = jobs[0].local_date.isoformat()
                 self._hand_over(Announced(drill_reminder(now, day), DRILL_REMINDER, day))
             if self._book is not None and self._book.remind:
-                for task in untold(tasks, done):
-                    reminder = notice_in_both(
-                        lambda _, task=task: reminder_of(task, now),  # type: ignore[misc]
-                        self._plan.units,
-                    )
-                    self._hand_over(Announced(reminder, job_of(task), task.local_date.isoformat()))
+                for pair in zip(*(untold(tasks[units], done) for units in SYSTEMS), strict=True):
+                    notice = in_either(*(reminder_of(task, now) for task in pair))
+                    day = pair[0].local_date.isoformat()
+                    self._hand_over(Announced(notice, job_of(pair[0]), day))
         finally:
             reader.close()
 
     def _review(
-        self, reader: StoreReader, night: Night, tasks: Iterable[Task], now: Moment
+        self,
+        reader: StoreReader,
+        night: Night,
+        tasks: Mapping[System, Iterable[Task]],
+        now: Moment,
     ) -> Notice:
-        """The morning's notice, in the tank's units and in the others."""
+        """The morning's notice."""
 
         since = since_of(reader, night.end_utc_ms, now.utc_ms)
 
         def worded(units: System) -> Notice:
             plan = replace(self._plan, units=units)
             made = notice_of(review_of(reader, plan, night), plan, now, since)
-            return with_tasks(made, tasks)
+            return with_tasks(made, tasks[units])
 
-        return notice_in_both(worded, self._plan.units)
+        return in_either(*map(worded, SYSTEMS))
 
     def _may_remind(self, now: Moment) -> bool:
         """Working out what is due costs a read of four months: not every minute."""
@@ -147,15 +150,26 @@ class CalendarLook:
         self._reminded_ms = now.mono_ms
         return True
 
-    def _tasks(self, reader: StoreReader, now: Moment) -> list[Task]:
+    def _tasks(self, reader: StoreReader, now: Moment) -> dict[System, list[Task]]:
         """What is due; nothing when the book can't be read: the review must go out all the same."""
         if self._book is None:
-            return []
+            return {units: [] for units in SYSTEMS}
         try:
-            return due_tasks(facts_of(reader, self._book, now.utc_ms), self._book, now.utc_ms)
+            facts = facts_of(reader, self._book, now.utc_ms)
+            return {
+                units: due_tasks(facts, replace(self._book, units=units), now.utc_ms)
+                for units in SYSTEMS
+            }
         except Exception:
             log.exception("what is due could not be worked out")
-            return []
+            return {units: [] for units in SYSTEMS}
+
+
+def in_either(metric: Notice, us: Notice) -> Notice:
+    """Returns one notice for readers of either system of units."""
+    assert isinstance(metric.facts, Prose)
+    assert isinstance(us.facts, Prose)
+    return replace(metric, facts=EitherProse(metric.facts, us.facts))
 
 
 def drill_is_due(done: Iterable[tuple[str, dt.date]], today: dt.date) -> bool:
@@ -177,8 +191,10 @@ def drill_reminder(now: Moment, day: str) -> Notice:
         kind="reminder",
         priority=Priority.LOW,
         moment=now,
-        title="Try whether alarms still reach everybody",
-        text="The last drill is a month ago. It takes two minutes: stillwell drill",
+        facts=Prose(
+            "Try whether alarms still reach everybody",
+            "The last drill is a month ago. It takes two minutes: stillwell drill",
+        ),
     )
 
 
@@ -204,12 +220,15 @@ def reminder_of(task: Task, now: Moment) -> Notice:
         kind="reminder",
         priority=Priority.LOW,
         moment=now,
-        title=task.title,
-        text=f"{task.text}\nThen: {task.note}",
+        facts=Prose(task.title, f"{task.text}\nThen: {task.note}"),
     )
 
 
 def with_tasks(review: Notice, tasks: Iterable[Task]) -> Notice:
     """The morning's notice with what is due."""
     titles = [task.title[0].lower() + task.title[1:] for task in tasks]
-    return replace(review, text=f"{review.text}\nDue: {', '.join(titles)}.") if titles else review
+    if not titles:
+        return review
+    assert isinstance(review.facts, Prose)
+    text = f"{review.facts.text}\nDue: {', '.join(titles)}."
+    return replace(review, facts=replace(review.facts, text=text))

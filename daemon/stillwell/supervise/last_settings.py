@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillwell.alarm.catalogue import priority_of
-from stillwell.finding import Finding
-from stillwell.notice import Message
+from stillwell.alarm.house import SettingsBroken
+from stillwell.finding import Finding, Over
 from stillwell.settings import ConfigError, Fault, Settings, content_of, find, load
 
 _NAME = "last-settings.toml"
@@ -74,24 +74,14 @@ def keep(now: InForce, environ: Mapping[str, str]) -> None:
 
 def finding(faults: Sequence[Fault]) -> Finding:
     """What is to be said of the file as it is; faults there means that it is not in force."""
+    alarm = "settings.broken"
     if not faults:
-        message = Message("The settings are in force again.")
-        return Finding("settings.broken", False, priority_of("settings.broken"), message)
+        return Finding(alarm, False, priority_of(alarm), Over())
     first = faults[0]
     line = f"line {first.line}" if first.line is not None else ""
     place = ", ".join(part for part in (Path(first.file).name, line, first.key) if part)
-    more = f" {len(faults) - 1} more: stillwell check." if len(faults) > 1 else ""
-    return Finding(
-        "settings.broken",
-        True,
-        priority_of("settings.broken"),
-        Message(
-            what=f"The settings can't be used: {place}. {first.what}{more}",
-            likely="Watching goes on with the settings that worked last; what was changed since is "
-            "not in force.",
-            do=f"{first.do} Then: sudo systemctl restart stillwell".strip(),
-        ),
-    )
+    facts = SettingsBroken(place, first.what, first.do, len(faults) - 1)
+    return Finding(alarm, True, priority_of(alarm), facts)
 
 
 def _kept(environ: Mapping[str, str]) -> Path | None:

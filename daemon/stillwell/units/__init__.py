@@ -7,7 +7,7 @@ this costs next to nothing, pydantic included, which is only reached when a mode
 from __future__ import annotations
 
 from stillwell.units.parsing import UnitError, any_of, parse, with_point
-from stillwell.units.showing import KEPT_IN, axis, differ, either, read_in, show, show_kept, write
+from stillwell.units.showing import KEPT_IN, axis, show, show_kept, write
 from stillwell.units.table import EXAMPLE, Dimension, System
 from stillwell.units.with_unit import (
     Celsius,
@@ -42,10 +42,7 @@ __all__ = [
     "WithUnit",
     "any_of",
     "axis",
-    "differ",
-    "either",
     "parse",
-    "read_in",
     "show",
     "show_kept",
     "with_point",

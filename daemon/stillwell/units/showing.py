@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -122,35 +121,9 @@ def show(
         return "unknown"
     if dimension is Dimension.DURATION:
         return _duration(value)
-    if system == System.BOTH:
-        metric = show(value, dimension, System.METRIC, digits)
-        other = show(value, dimension, System.US, digits)
-        return either(metric, other)
     face = _face(value, dimension, system == System.US)
     number = _fixed(value / face.size + face.zero, face.digits if digits is None else digits)
     return f"{number} {face.unit}".rstrip()
-
-
-# Unicode's own signs for a text with another one beside it (interlinear annotation, Unicode
-# Standard, section 23.8): no blanks, nothing that anybody types.
-_BEGINS, _OR_ELSE, _ENDS = "\ufff9", "\ufffa", "\ufffb"
-_FIGURE = re.compile(f"{_BEGINS}([^{_OR_ELSE}{_ENDS}]*){_OR_ELSE}([^{_ENDS}]*){_ENDS}")
-
-
-def either(metric: str, us: str) -> str:
-    """Returns a text that `read_in` reads as the one or as the other."""
-    return metric if metric == us else f"{_BEGINS}{metric}{_OR_ELSE}{us}{_ENDS}"
-
-
-def read_in(text: str, system: System | str) -> str:
-    """Returns a text that was made with `System.BOTH` as it is for a reader of `system`, metric or
-    us; any other text as it is."""
-    return _FIGURE.sub(r"\2" if system == System.US else r"\1", text) if _BEGINS in text else text
-
-
-def differ(one: str, other: str) -> bool:
-    """Whether two figures that `show` made are told apart in every system that they stand in."""
-    return all(read_in(one, s) != read_in(other, s) for s in (System.METRIC, System.US))
 
 
 def write(value: float, dimension: Dimension) -> str:

@@ -43,9 +43,6 @@ class System(StrEnum):
 
     METRIC = "metric"
     US = "us"
-    BOTH = "both"
-    """For texts that are read by several people: each figure stands in them twice, see `read_in`.
-    No person sees this one."""
 
 
 class Scale(NamedTuple):

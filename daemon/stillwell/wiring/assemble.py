@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from stillwell import __version__
@@ -34,7 +33,6 @@ from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.clock_word import not_before_ms
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.inbox import Inbox
-from stillwell.units import System
 from stillwell.watching import KEY as RUN_KEY
 from stillwell.watching import Recipient, Run
 from stillwell.wiring.plans.book import book_plan
@@ -76,14 +74,12 @@ def pipeline(
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, review_plan(settings).to_json())
     store.describe(BOOK_KEY, book_plan(settings).to_json())
-    # What alarms say is read by several people, who may want different units.
-    tank = settings.tank.model_copy(update={"units": System.BOTH})
-    spoken = replace(settings, tank=tank)
+    tank = settings.tank
     return Pipeline(
         store,
-        Watch(watch_plan(spoken)),
+        Watch(watch_plan(settings)),
         {name: judge_of(settings, name) for name in settings.channel},
-        observers=observers(spoken),
+        observers=observers(settings),
         escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,
@@ -93,7 +89,6 @@ def pipeline(
             settings.tank.units,
             geometry(tank.chamber) if tank.chamber else None,
         ),
-        units=settings.tank.units,
         link_key=key,
         from_above=from_above(settings),
     )

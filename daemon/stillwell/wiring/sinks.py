@@ -17,6 +17,7 @@ from stillwell.ports import (
     KnowsChannels,
     KnowsZone,
     TakesRequests,
+    TellsPeople,
     WaitsForClock,
 )
 from stillwell.reading import Quantity
@@ -33,6 +34,7 @@ from stillwell.supervise.inbox import Inbox
 from stillwell.supervise.night_picture import NightPictures
 from stillwell.units import System
 from stillwell.wiring.plans.channels import quantities
+from stillwell.words import Reader
 
 
 def deliveries(
@@ -103,6 +105,8 @@ def make_sink(
         sink.use_channels(measured)
     if isinstance(sink, KnowsZone):
         sink.use_zone(settings.tank.zone)
+    if isinstance(sink, TellsPeople):
+        sink.use_words(Reader(settings.tank.zone, settings.tank.units))
     return sink
 
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections import ChainMap
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from stillwell.alarm.annunciate import maintenance, shelving
 from stillwell.alarm.annunciate.asked import DONE, event_of, fits
-from stillwell.alarm.annunciate.maintenance import MAINTENANCE
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE, AtWork, Standing, WorkOver
 from stillwell.alarm.annunciate.settling import Settling, newest, over_since_ms, settling
 from stillwell.alarm.annunciate.state import URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.annunciate.suppression import Relations
@@ -23,16 +23,21 @@ from stillwell.alarm.kept import Shifted, restored
 from stillwell.alarm.nearest import did_you_mean
 from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.wording import Wording
-from stillwell.finding import Finding
-from stillwell.notice import Message, Priority, State, Transition
+from stillwell.finding import Finding, Over
+from stillwell.notice import Facts, Kept, Priority, State, Transition
 from stillwell.reading import Moment
 from stillwell.request import Reply, Request
+from stillwell.units import Dimension, show
 
 _NEVER_MS = 1 << 62
 
 _LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
 """What announces a condition that began long ago."""
+
+
+@dataclass(frozen=True, slots=True)
+class Removed(Facts):
+    """The configuration no longer has this alarm."""
 
 
 WhyNot = Callable[[str], str]
@@ -54,8 +59,8 @@ class Conditions(Protocol):
         """Returns whether what `alarm` is about is on its way to be over, by itself."""
         ...
 
-    def says(self, alarm: str, now: Moment) -> Message | None:
-        """Returns what `alarm`, which stands, says at `now`; None where that is what was found
+    def facts_now(self, alarm: str, now: Moment) -> Facts | None:
+        """Returns what is so of `alarm`, which stands, at `now`; None where that is what was found
         last."""
         ...
 
@@ -63,18 +68,15 @@ class Conditions(Protocol):
 class Annunciator:
     """Owned by one thread."""
 
-    def __init__(
-        self, plan: WatchPlan, alarms: Alarms, words: Wording, conditions: Conditions
-    ) -> None:
+    def __init__(self, plan: WatchPlan, alarms: Alarms, conditions: Conditions) -> None:
         self.plan = plan
         self._known = alarms
         self._relations = Relations(alarms.relations)
-        self._words = words
         self._conditions = conditions
         self._alarms: dict[str, AlarmState] = {}
         self._states: dict[str, AlarmState] = {}
         """What is so and is no alarm; it stands as one for what follows from it."""
-        self._messages: dict[str, Message] = {}
+        self._facts: dict[str, Facts] = {}
         self._latest: dict[str, Transition] = {}
         self._settling: dict[str, Settling] = {}
         """Suppressed alarms whose cause is over."""
@@ -93,13 +95,13 @@ class Annunciator:
         for row in {row.alarm: row for row in transitions}.values():
             state = restored(row, self._known.latches(row.alarm), now)
             self._alarms[row.alarm] = state
-            self._messages[row.alarm] = row.message
+            self._facts[row.alarm] = row.facts
             self._latest[row.alarm] = row
             if not self._known.defined(row.alarm):
                 if state.state is not State.NORMAL:
-                    self._messages[row.alarm] = self._words.gone(row.alarm)
+                    self._facts[row.alarm] = Removed()
                     out += self._move(row.alarm, Event(Kind.REMOVED), now)
-                del self._alarms[row.alarm], self._messages[row.alarm], self._latest[row.alarm]
+                del self._alarms[row.alarm], self._facts[row.alarm], self._latest[row.alarm]
         for alarm, state in self._alarms.items():
             if state.state is State.SUPPRESSED and self._cause_of(alarm, state.priority) is None:
                 causes = (self._latest.get(c) for c in self._relations.causes(alarm))
@@ -128,11 +130,11 @@ class Annunciator:
         if state is None or not state.active:
             if not finding.active:
                 return []
-            self._messages[alarm] = finding.message
+            self._facts[alarm] = finding.facts
             under = self._cause_of(alarm, priority) is not None
             event = Event(Kind.RAISE, priority, since=finding.since, under_cause=under)
             return self._move(alarm, event, now)
-        self._messages[alarm] = finding.message
+        self._facts[alarm] = finding.facts
         if not finding.active:
             return self._move(alarm, Event(Kind.CLEAR), now)
         if URGENCY[priority] <= URGENCY[state.priority]:
@@ -173,7 +175,7 @@ class Annunciator:
         if subject == MAINTENANCE:
             longest_s = maintenance.LONGEST_S
             request = maintenance.as_sent(request)
-        event = event_of(request, longest_s, self._words.duration(longest_s * 1000))
+        event = event_of(request, longest_s, show(longest_s, Dimension.DURATION))
         if isinstance(event, str):
             return Reply(False, event), []
         if not subject:
@@ -207,7 +209,7 @@ class Annunciator:
         if why := why_not(MAINTENANCE):
             return Reply(False, why), []
         moved = self._move(MAINTENANCE, event, now, by=by)
-        return Reply(True, str(self._messages[MAINTENANCE]), (MAINTENANCE,)), moved
+        return Reply(True, maintenance.replied(self._facts[MAINTENANCE]), (MAINTENANCE,)), moved
 
     def tick(self, now: Moment) -> list[Transition]:
         """Does what is due by time alone: shelves that end, causes that are over."""
@@ -229,12 +231,10 @@ class Annunciator:
         return state if state is not None and state.active else None
 
     def as_now(self, transition: Transition, now: Moment) -> Transition:
-        """Returns `transition`, by which an alarm came to stand, as it would be worded now."""
+        """Returns `transition`, by which an alarm came to stand, with what is so now."""
         alarm = transition.alarm
-        said = self._conditions.says(alarm, now) or self._messages.get(alarm)
-        if said is None:
-            return transition
-        return replace(transition, message=said, also=None, also_units="")
+        facts = self._conditions.facts_now(alarm, now) or self._facts.get(alarm)
+        return transition if facts is None else replace(transition, facts=facts)
 
     def latest(self) -> list[Transition]:
         """Returns the latest transition of every alarm that has ever moved, by name."""
@@ -265,7 +265,7 @@ class Annunciator:
             after = self._say_of_work(after, now)
         self._alarms[alarm] = after
         if after.active and event.kind in _LATER:
-            self._messages[alarm] = self._conditions.says(alarm, now) or self._messages[alarm]
+            self._facts[alarm] = self._conditions.facts_now(alarm, now) or self._facts[alarm]
         if after.state is not State.SUPPRESSED:
             self._settling.pop(alarm, None)
         transition = Transition(
@@ -276,7 +276,7 @@ class Annunciator:
             event=event.kind.value,
             priority=after.priority,
             active=after.active,
-            message=self._messages.get(alarm, Message(alarm)),
+            facts=self._facts.get(alarm, Over()),
             since=after.since or now,
             by=by,
             shelved_for_ms=shelving.left_ms(after.shelf_ends_ms, now),
@@ -289,21 +289,22 @@ class Annunciator:
         return out
 
     def _say_of_work(self, after: AlarmState, now: Moment) -> AlarmState:
-        """Words the work at the tank, or at its end what stands."""
+        """Says of the work at the tank when it ends, or at its end what stands."""
         if after.shelf_ends_ms is not None:
             left_ms = shelving.left_ms(after.shelf_ends_ms, now)
-            ends = now._replace(mono_ms=now.mono_ms + left_ms, utc_ms=now.utc_ms + left_ms)
-            at = self._words.time(ends, now)
-            until = f"until {at}" if at else f"for {self._words.duration(left_ms)}"
-            self._messages[MAINTENANCE] = maintenance.begun(until)
+            self._facts[MAINTENANCE] = AtWork(now.utc_ms + left_ms, left_ms)
             return after
-        stands = [(URGENCY[s.priority], alarm) for alarm, s in self._alarms.items() if s.active]
-        said = [
-            self._conditions.says(alarm, now) or self._messages[alarm]
-            for _, alarm in sorted(stands, key=lambda pair: (-pair[0], pair[1]))
-        ]
-        self._messages[MAINTENANCE] = maintenance.over(said)
-        return replace(after, priority=maintenance.priority_of(said))
+        stands = [(-URGENCY[s.priority], alarm, s) for alarm, s in self._alarms.items() if s.active]
+        found = tuple(
+            Standing(
+                alarm,
+                (state.since or now).utc_ms,
+                Kept.of(self._conditions.facts_now(alarm, now) or self._facts[alarm]),
+            )
+            for _, alarm, state in sorted(stands, key=lambda each: each[:2])
+        )
+        self._facts[MAINTENANCE] = WorkOver(found)
+        return replace(after, priority=maintenance.priority_of(found))
 
     def _regard(self, alarm: str, now: Moment) -> list[Transition]:
         """One of the causes of `alarm` has changed: it keeps still, or may soon speak.

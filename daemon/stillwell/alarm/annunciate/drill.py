@@ -8,12 +8,12 @@ or with its time.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.notices import kind_of, notices
 from stillwell.finding import Finding
-from stillwell.notice import Message, Notice, Transition
+from stillwell.notice import Facts, Notice, Transition
 
 DRILL = "drill"
 """The alarm's name."""
@@ -22,24 +22,29 @@ PATIENCE_S = 900.0
 """How long an acknowledgement is waited for, unless somebody says otherwise."""
 
 
+@dataclass(frozen=True, slots=True)
+class Drilling(Facts):
+    """A drill has begun."""
+
+    by: str
+    """Who asked for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drilled(Facts):
+    """A drill is over."""
+
+    answered: bool
+
+
 def begun(by: str) -> Finding:
     """Returns the finding that raises the drill. `by`: who asked for it."""
-    asked = f" {by} asked for it." if by else ""
-    return Finding(
-        DRILL,
-        True,
-        priority_of(DRILL),
-        Message(
-            what=f"Drill, no alarm: the tank is not the matter.{asked}",
-            do="Acknowledge it the way you would acknowledge an alarm.",
-        ),
-    )
+    return Finding(DRILL, True, priority_of(DRILL), Drilling(by))
 
 
 def over(answered: bool) -> Finding:
     """Returns the finding that ends the drill."""
-    what = "The drill was acknowledged." if answered else "Nobody acknowledged the drill."
-    return Finding(DRILL, False, priority_of(DRILL), Message(what=what))
+    return Finding(DRILL, False, priority_of(DRILL), Drilled(answered))
 
 
 def drill_notices(transition: Transition) -> list[Notice]:

@@ -17,8 +17,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.annunciate.state import URGENCY
-from stillwell.alarm.notices import title
-from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
+from stillwell.notice import Facts, Notice, Priority, State, Transition
 from stillwell.reading import Moment
 
 LONGEST_GONE_MS = 7 * 86_400_000
@@ -102,7 +101,7 @@ def waits(transition: Transition) -> bool:
 
 
 def as_raised(transition: Transition) -> Transition:
-    """Returns the alarm as it was worded when it was raised."""
+    """Returns the alarm with what was found when it was raised."""
     return transition
 
 
@@ -115,12 +114,13 @@ def due(
     """Returns the alarm's place on its steps at `now`, and the notice that is due, if any.
 
     Args:
-        as_now: words a raised alarm as it is at `now`.
+        as_now: brings what was found of a raised alarm up to `now`.
     """
     step = newest_step(plan, now.mono_ms - unanswered.since_mono_ms)
     if step is None or step.number <= unanswered.said:
         return unanswered, None
-    return replace(unanswered, said=step.number), _repeated(as_now(unanswered.raised), step, now)
+    raised = as_now(unanswered.raised)
+    return replace(unanswered, said=step.number), _repeated(unanswered, raised, step, now)
 
 
 def address(notice: Notice, turn: int) -> Notice:
@@ -141,37 +141,20 @@ def is_for(notice: Notice, lowest: Priority, turn: int) -> bool:
     return notice.kind == "drill" or (urgent_enough and turn_of(notice) >= turn)
 
 
-def _repeated(raised: Transition, step: Step, now: Moment) -> Notice:
-    moment, also = raised.moment, raised.also
-    title_, text = _words(raised, raised.message, step)
+def _repeated(unanswered: Unanswered, raised: Transition, step: Step, now: Moment) -> Notice:
+    moment = raised.moment
+    stood_ms = max(0, moment.mono_ms - raised.since.mono_ms)
     notice = Notice(
         key=f"{raised.alarm}:repeated:{step.number}:{moment.epoch}:{moment.mono_ms}",
         subject=raised.alarm,
         kind="repeated",
         priority=raised.priority,
         moment=now,
-        title=title_,
-        text=text,
-        also=None if also is None else Worded(raised.also_units, *_words(raised, also, step)),
+        facts=raised.facts,
+        lasted_ms=stood_ms + max(0, now.mono_ms - unanswered.since_mono_ms),
+        unanswered_ms=step.after_ms,
     )
     return address(notice, step.turn)
-
-
-def _words(raised: Transition, message: Message, step: Step) -> tuple[str, str]:
-    """Title and text of a repeat."""
-    gone = _span(step.after_ms)
-    said = [part for part in (message.what, message.do, message.caution) if part]
-    nobody = f"Nobody has answered this for {gone}. Acknowledge it to stop the repeats."
-    text = "\n".join([*said, nobody, f"({raised.alarm}, {raised.priority} priority)"])
-    return title(message.what, f"Unanswered for {gone}: "), text
-
-
-def _span(ms: int) -> str:
-    minutes = max(1, round(ms / 60_000))
-    if minutes < 60:
-        return f"{minutes} min"
-    hours, rest = divmod(minutes, 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
 class Escalation:
@@ -219,31 +202,30 @@ class Escalation:
         return found
 
 
-def blind(last_seen: Moment, now: Moment, gone_ms: int | None, told: str) -> Notice:
+@dataclass(frozen=True, slots=True)
+class Blind(Facts):
+    """Nobody watched for a while."""
+
+    from_ms: int
+    """Since when, UTC; where nobody knows, when it was over."""
+    gone_ms: int | None
+    """For how long; None where the clocks don't tell."""
+
+
+def blind(last_seen: Moment, now: Moment, gone_ms: int | None, from_ms: int) -> Notice:
     """Returns the notice that says for how long nobody watched, after the daemon is back.
 
     Args:
         last_seen: the moment of the newest reading that was kept before.
         now: this run's beginning, under a trusted clock.
         gone_ms: how long that is; None where the clocks don't tell.
-        told: as the keeper's local time, since when nobody watched; `now` where nobody knows.
+        from_ms: since when nobody watched, UTC; `now` where nobody knows.
     """
-    if gone_ms is None:
-        title_ = "Watching again; for how long nobody watched is not known"
-        text = (
-            f"Nothing was measured for a while before {told}. For how long can't be told: the "
-            "clock was wrong before that, or has been set. Look at the tank."
-        )
-    else:
-        gone = _span(gone_ms)
-        title_ = f"Watching again; nobody watched for {gone}"
-        text = f"From {told} on, for {gone}, nothing was measured. Look at the tank."
     return Notice(
         key=f"blind:{last_seen.epoch}:{last_seen.mono_ms}",
         subject="blind",
         kind="blind",
         priority=Priority.MEDIUM,
         moment=now,
-        title=title_,
-        text=text,
+        facts=Blind(from_ms, gone_ms),
     )

@@ -10,11 +10,11 @@ people are told, with what stands then; what does not pass by itself speaks afte
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from stillwell.alarm.notices import title
-from stillwell.notice import Message, Notice, Priority, State, Transition, Worded
+from stillwell.notice import Facts, Kept, Notice, Priority, State, Transition
 from stillwell.request import Request
+from stillwell.units import Dimension, show
 
 MAINTENANCE = "maintenance"
 """The alarm's name."""
@@ -25,9 +25,6 @@ LONGEST_S = 4 * 3_600.0
 """A choice of ours: in an unheated room 68 L lose a degree or two in so long, and nobody has a hand
 in the tank for longer."""
 
-_NAMED = 6
-"""So many of what stands are named in the notice."""
-
 
 def as_sent(request: Request) -> Request:
     """Returns a request for work with what is left of the time that was asked for: it may have been
@@ -37,46 +34,52 @@ def as_sent(request: Request) -> Request:
     return replace(request, seconds=max(0.0, request.seconds - request.age_s))
 
 
-def begun(until: str) -> Message:
-    """Returns what is said while it lasts.
+@dataclass(frozen=True, slots=True)
+class AtWork(Facts):
+    """Somebody works at the tank."""
 
-    Args:
-        until: ``until 13:06``, or how long.
-    """
-    return Message(
-        f"Work at the tank {until}: alarms that a hand causes are quiet.",
-        "What kills still rings: a leak, a heater that does not switch off, water that is too "
-        "warm.",
-        'Done before? "stillwell unshelve --all".',
-    )
+    until_ms: int
+    """UTC."""
+    left_ms: int
 
 
-def over(standing: Sequence[Message]) -> Message:
-    """Returns what is said at its end.
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One alarm that stands when the work is over."""
 
-    Args:
-        standing: what the alarms say that stand, the more urgent first.
-    """
-    if not standing:
-        return Message("Work over, alarms ring again: nothing stands.")
-    sentences = [message.what.partition(". ")[0].removesuffix(".") for message in standing]
-    more = f"\nand {len(sentences) - _NAMED} more" if len(sentences) > _NAMED else ""
-    count = "one thing is" if len(sentences) == 1 else f"{len(sentences)} things are"
-    return Message(
-        f"Work over, alarms ring again: {count} not well.",
-        "\n".join(sentences[:_NAMED]) + more,
-        "See whether heater and pump run. What does not pass in the next minutes rings.",
-    )
+    alarm: str
+    since_ms: int
+    """UTC."""
+    facts: Kept
+
+
+@dataclass(frozen=True, slots=True)
+class WorkOver(Facts):
+    """The work is over."""
+
+    stands: tuple[Standing, ...]
+    """The more urgent first."""
+
+
+def replied(facts: Facts) -> str:
+    """Returns what is told to whoever began the work or ended it."""
+    if isinstance(facts, AtWork):
+        left = show(facts.left_ms / 1000, Dimension.DURATION)
+        return (
+            f"Alarms that a hand in the tank causes are quiet for {left}. What kills still rings: "
+            "a leak, a heater that is stuck on, water that is too warm. Done before? "
+            '"stillwell unshelve --all".'
+        )
+    count = len(facts.stands) if isinstance(facts, WorkOver) else 0
+    stand = {0: "nothing stands", 1: "1 alarm stands"}.get(count, f"{count} alarms stand")
+    return f"Work over, alarms ring again: {stand}."
 
 
 def maintenance_notices(transition: Transition) -> list[Notice]:
     """Returns what people are told of a change of the work: its end, and nothing else."""
     if transition.before is not State.SHELVED or transition.after is State.SHELVED:
         return []
-    moment, also = transition.moment, transition.also
-    told = None
-    if also is not None:
-        told = Worded(transition.also_units, title(also.what), _text(also))
+    moment = transition.moment
     return [
         Notice(
             key=f"{MAINTENANCE}:over:{moment.epoch}:{moment.mono_ms}",
@@ -84,17 +87,11 @@ def maintenance_notices(transition: Transition) -> list[Notice]:
             kind=MAINTENANCE,
             priority=transition.priority,
             moment=moment,
-            title=title(transition.message.what),
-            text=_text(transition.message),
-            also=told,
+            facts=transition.facts,
         )
     ]
 
 
-def priority_of(standing: Sequence[Message]) -> Priority:
+def priority_of(standing: Sequence[Standing]) -> Priority:
     """Returns how urgent the end is: what is urgent in it speaks for itself."""
     return Priority.MEDIUM if standing else Priority.LOW
-
-
-def _text(message: Message) -> str:
-    return "\n".join(part for part in (message.what, message.likely, message.do) if part)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from stillwell.alarm.annunciate.escalation import address, turn_of
 from stillwell.alarm.annunciate.state import URGENCY
 from stillwell.alarm.notices import rings_as
-from stillwell.notice import Notice
+from stillwell.notice import Notice, Prose, Told
 
 OLD_MS = 10 * 60_000
 """A notice that is older than this when it can be sent at last is old news."""
@@ -26,12 +26,15 @@ def is_old(notice: Notice, now_utc_ms: int) -> bool:
     return now_utc_ms - notice.moment.utc_ms > OLD_MS
 
 
-def merged(notices: Sequence[Notice], at: Callable[[int], str]) -> Notice:
+def merged(
+    notices: Sequence[Notice], at: Callable[[int], str], words: Callable[[Notice], Told]
+) -> Notice:
     """Returns one notice for at least one old one.
 
     Args:
         notices: in order.
         at: a UTC time in ms as the keeper's local time.
+        words: what a notice says to the one who gets this.
 
     Each subject has one line, its newest notice; what is not over comes first, then the more
     urgent, then the newer. One notice alone stays itself.
@@ -49,11 +52,11 @@ def merged(notices: Sequence[Notice], at: Callable[[int], str]) -> Notice:
     title = f"{head} while you were out of reach"
     if alarms:
         title += f"; {'all over' if not standing else f'{standing} not known to be over'}"
-    text = [f"{at(n.moment.utc_ms)}  {_said(n)}" for n in lines[:LONGEST_LIST]]
+    text = [f"{at(n.moment.utc_ms)}  {_said(n, words(n))}" for n in lines[:LONGEST_LIST]]
     if len(lines) > LONGEST_LIST:
         text.append(f"and {len(lines) - LONGEST_LIST} more")
-    urgent = [n for n in lines if n.kind != OVER and n.text and _is_alarm(n)][:1]
-    text += [f"\n{notice.text}" for notice in urgent]
+    urgent = [words(n).text for n in lines if n.kind != OVER and _is_alarm(n)]
+    text += [f"\n{each}" for each in urgent[:1] if each]
     name = hashlib.sha256("\n".join(n.key for n in notices).encode()).hexdigest()[:16]
     last = notices[-1]
     notice = Notice(
@@ -62,8 +65,7 @@ def merged(notices: Sequence[Notice], at: Callable[[int], str]) -> Notice:
         kind="merged",
         priority=max(map(rings_as, lines), key=URGENCY.__getitem__),
         moment=last.moment,
-        title=title,
-        text="\n".join(text),
+        facts=Prose(title, "\n".join(text)),
     )
     return address(notice, max(turn_of(n) for n in notices))
 
@@ -72,10 +74,10 @@ def _is_alarm(notice: Notice) -> bool:
     return notice.kind in ("raised", "worse", "repeated", OVER)
 
 
-def _said(notice: Notice) -> str:
+def _said(notice: Notice, told: Told) -> str:
     if notice.kind == OVER:
-        return f"{notice.title} ({notice.subject}, over)"
-    return f"{notice.title} ({notice.subject})" if _is_alarm(notice) else notice.title
+        return f"{told.title} ({notice.subject}, over)"
+    return f"{told.title} ({notice.subject})" if _is_alarm(notice) else told.title
 
 
 def _counted(n: int, what: str) -> str:

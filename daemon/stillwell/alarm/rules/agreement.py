@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from stillwell.alarm.rules.limit import Limit, Side
 from stillwell.alarm.rules.neighbours import Terms
 from stillwell.alarm.rules.rate import FASTEST_WATER_K_PER_S, STRETCH_MS
+from stillwell.notice import Facts
+from stillwell.reading import Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,28 @@ class Agreement:
     of_water_probes: bool = False
     """Whether all of them are probes in the tank's water, whose temperature changes no faster than
     `rate.FASTEST_WATER_K_PER_S`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Apart(Facts):
+    """Channels that should read the same do not."""
+
+    called: str
+    quantity: Quantity
+    values: tuple[tuple[str, float], ...]
+    """What people call each channel, and what it reads."""
+    within: float
+    odd: str
+    """The channel that is likelier wrong; empty where nobody can say."""
+    because: str
+    """Why that one: see `neighbours`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Together(Facts):
+    """They do again."""
+
+    called: str
 
 
 def limit_of(agreement: Agreement, longest_step_ms: int) -> Limit:

@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from stillwell.alarm.rules.forecast import Forecast
 from stillwell.alarm.rules.limit import CLEAR, Limit, LimitState, Side, judge
 from stillwell.alarm.rules.missing import NONE, Trouble
 from stillwell.alarm.rules.rate import STRETCH_MS, Slope
-from stillwell.notice import Priority
-from stillwell.reading import Moment
+from stillwell.notice import Facts, Priority
+from stillwell.reading import Moment, Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,3 +139,83 @@ def judge_slope(
 def judge_sight(state: BandState, sight: Trouble) -> BandState:
     """Returns the state with another verdict on whether anything can be seen."""
     return replace(state, sight=sight)
+
+
+# -- what is told of a band ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Where a value is going, where that can be told."""
+
+    per_h: float
+    over_s: float
+    """What was looked at."""
+    turned_ms: int | None
+    """When it turned this way, UTC; None: before that."""
+
+
+@dataclass(frozen=True, slots=True)
+class OfBand(Facts):
+    """What is told of every band."""
+
+    called: str
+    quantity: Quantity
+    of_water: bool
+    value: float | None
+    at_ms: int
+    """When this was so, UTC."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutsideBand(OfBand):
+    """A value is too low or too high."""
+
+    low: bool
+    limit: float
+    course: Course | None
+    ahead: Forecast | None
+
+    @property
+    def worsens(self) -> bool:
+        return self.course is not None and (self.course.per_h < 0) == self.low
+
+
+@dataclass(frozen=True, slots=True)
+class BackInBand(OfBand):
+    """A value was too low or too high."""
+
+    low: bool
+    limit: float
+    worst: float | None
+    """How far it went."""
+
+
+@dataclass(frozen=True, slots=True)
+class Racing(OfBand):
+    """A value changes too fast."""
+
+    course: Course | None
+    limit_per_h: float
+    leaves: Forecast | None
+    """When it leaves its band, at this rate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Steady(OfBand):
+    """A value no longer changes too fast."""
+
+    limit_per_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen(OfBand):
+    """No channel shows the value."""
+
+    why: tuple[tuple[str, str], ...]
+    """What people call each channel, and what is wrong with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenAgain(OfBand):
+    """A channel shows the value again."""

@@ -1,4 +1,4 @@
-"""What the alarms of bands say at a given moment, and whether a value is on its way back by itself.
+"""What is so of a band at a given moment, and whether a value is on its way back by itself.
 
 An alarm may be said long after its condition began: again because nobody answers, or for the first
 time because it was hidden or shelved until then. It then says what is so, not what was.
@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from stillwell.alarm.rules.band import BackInBand, Course, OutsideBand, Racing
 from stillwell.alarm.rules.forecast import reaches
 from stillwell.alarm.rules.rate import LEAST_STRETCHES, STRETCH_MS, Slope, together, trend
 from stillwell.alarm.watched import BandWatch
-from stillwell.alarm.wording import Sightings, Wording
-from stillwell.notice import Message
-from stillwell.reading import Moment
+from stillwell.reading import Moment, Quantity
 
 TURNING_MS = (LEAST_STRETCHES + 3) * STRETCH_MS
 """So long after a value has turned its way back can be told: of the hour that is looked back on
@@ -26,21 +25,10 @@ lift 68 L of seawater by 3 K in two and a half hours and what the room takes."""
 class BandReport:
     """Speaks for the bands of one watch; knows nothing of its own."""
 
-    def __init__(self, words: Wording, bands: Iterable[BandWatch]) -> None:
-        self._words = words
+    def __init__(self, bands: Iterable[BandWatch]) -> None:
         self._bands = {band.band.name: band for band in bands}
 
-    def outside(self, band: BandWatch, low: bool, since: Moment | None, now: Moment) -> Message:
-        """The value is below (else above) its band."""
-        quantity = band.channels[0].watch.quantity
-        return self._words.outside(band.band, quantity, low, sightings(band, now), since, now)
-
-    def inside(self, band: BandWatch, low: bool, since: Moment | None, now: Moment) -> Message:
-        """The value is back from below (else from above) its band."""
-        quantity = band.channels[0].watch.quantity
-        return self._words.inside(band.band, quantity, low, sightings(band, now), since, now)
-
-    def says(self, alarm: str, now: Moment) -> Message | None:
+    def facts_now(self, alarm: str, now: Moment) -> OutsideBand | None:
         """Returns what `alarm`, which stands, says now; None when it is not about a value that is
         outside a band, or the value is not seen."""
         found = self._side(alarm)
@@ -49,8 +37,7 @@ class BandReport:
         band, low = found
         if band.value(now) is None:
             return None
-        side = band.state.low if low else band.state.high
-        return self.outside(band, low, side.since, now)
+        return outside(band, low, now)
 
     def comes_back(self, alarm: str, now: Moment) -> bool:
         """Whether `alarm` is about a value outside a band which, as it goes now, is back inside
@@ -65,8 +52,8 @@ class BandReport:
         within = band.band.low + band.band.deadband if low else band.band.high - band.band.deadband
         if value >= within if low else value <= within:
             return True  # and returns when its delay is over
-        back = reaches(_trend(band, now), value, within)
-        return back is not None and back.seconds * 1000 < LONGEST_BACK_MS
+        soon = reaches(slope_of(band, now), value, within)
+        return soon is not None and soon.seconds * 1000 < LONGEST_BACK_MS
 
     def patience_ms(self, alarm: str) -> int:
         """How long it takes to see whether the value that `alarm` is about has turned; 0 for
@@ -81,11 +68,56 @@ class BandReport:
         return band, kind == "low"
 
 
-def sightings(band: BandWatch, now: Moment) -> Sightings:
-    """Returns what a text about `band` is made of."""
-    return Sightings(band.value(now), _trend(band, now), band.state.lowest, band.state.highest)
+def outside(band: BandWatch, low: bool, now: Moment) -> OutsideBand:
+    """Returns what is so of a value that is too low, or too high."""
+    of, slope = band.band, slope_of(band, now)
+    value, limit = band.value(now), of.low if low else of.high
+    width, course = of.high - of.low, course_of(slope, now)
+    worsens = course is not None and (course.per_h < 0) == low
+    target = limit + (-width if low else width) if worsens else limit
+    at = limit if value is None else value
+    ahead = reaches(slope, at, target) if course else None
+    return OutsideBand(*told_of(band, now), low, limit, course, ahead)
 
 
-def _trend(band: BandWatch, now: Moment) -> Slope | None:
+def back(band: BandWatch, low: bool, now: Moment) -> BackInBand:
+    """Returns what is so of a value that was too low, or too high."""
+    of, state = band.band, band.state
+    worst = state.lowest if low else state.highest
+    return BackInBand(*told_of(band, now), low, of.low if low else of.high, worst)
+
+
+def racing(band: BandWatch, now: Moment) -> Racing:
+    """Returns what is so of a value that changes too fast."""
+    of, slope, value = band.band, band.slope(now), band.value(now)
+    leaves = None
+    if slope is not None and value is not None and of.low <= value <= of.high:
+        leaves = reaches(slope, value, of.low if slope.per_h < 0 else of.high)
+    course = None if slope is None else _course(slope, now)
+    return Racing(*told_of(band, now), course, of.rate_per_h or 0.0, leaves)
+
+
+def told_of(band: BandWatch, now: Moment) -> tuple[str, Quantity, bool, float | None, int]:
+    """Returns what is told of every band: see `OfBand`."""
+    of = band.band
+    quantity = band.channels[0].watch.quantity
+    return of.called, quantity, of.of_water, band.value(now), now.utc_ms
+
+
+def course_of(slope: Slope | None, now: Moment) -> Course | None:
+    """Returns where a value is going; None where it may as well stand still."""
+    if slope is None or slope.certain_per_h == 0 or slope.low <= 0 <= slope.high:
+        return None
+    return _course(slope, now)
+
+
+def _course(slope: Slope, now: Moment) -> Course:
+    turned = slope.turned_ms
+    turned_ms = None if turned is None else now.utc_ms - (now.mono_ms - turned)
+    return Course(slope.per_h, (now.mono_ms - slope.first_ms) / 1000, turned_ms)
+
+
+def slope_of(band: BandWatch, now: Moment) -> Slope | None:
+    """Returns how fast the value has changed in the last hour."""
     trends = (trend(c.trail.points, c.watch.step) for c in band.channels if c.shows(now))
     return together(slope for slope in trends if slope is not None)

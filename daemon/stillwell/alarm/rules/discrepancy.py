@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stillwell.alarm.rules.limit import Limit, Side
-from stillwell.notice import Priority
+from stillwell.notice import Facts, Priority
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,20 @@ class Discrepancy:
     """Whether it is a float in the return chamber, where a pump that stands lifts the water."""
     threshold: float = 0.5
     deadband: float = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class InState(Facts):
+    """A float or a switch is in the wrong state; where the alarm is over, in the right one."""
+
+    name: str
+    called: str
+    is_float: bool
+    above: bool
+    """Water at or above the float; a switch that is on."""
+    says: str
+    """What to do about it, in the keeper's words."""
+    in_chamber: bool
 
 
 def limit_of(discrepancy: Discrepancy, longest_step_ms: int) -> Limit:

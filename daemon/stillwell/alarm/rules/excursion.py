@@ -5,28 +5,26 @@ turned."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules import band as bands
-from stillwell.alarm.rules.band_report import BandReport, sightings
+from stillwell.alarm.rules.agreement import Apart, Together
+from stillwell.alarm.rules.band import Steady
+from stillwell.alarm.rules.band_report import back, outside, racing, told_of
+from stillwell.alarm.rules.discrepancy import InState
 from stillwell.alarm.rules.limit import judge
 from stillwell.alarm.rules.missing import ChannelWatch
 from stillwell.alarm.rules.rate import Slope
 from stillwell.alarm.watched import AgreementWatch, BandWatch, Channel, StateWatch
-from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
-from stillwell.reading import Moment
+from stillwell.notice import Facts
+from stillwell.reading import Moment, Quantity
 
 
 class Excursions:
     """Of the rules of one watch."""
 
-    def __init__(
-        self, words: Wording, report: BandReport, channels: Mapping[str, ChannelWatch]
-    ) -> None:
-        self._words = words
-        self._report = report
+    def __init__(self, channels: Mapping[str, ChannelWatch]) -> None:
         self._channels = channels
 
     def of_band(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
@@ -40,10 +38,9 @@ class Excursions:
             if new.active == old.active:
                 continue
             since = new.since or old.since
-            says = self._report.outside if new.active else self._report.inside
-            message = says(band, low, since, now)
+            facts = outside(band, low, now) if new.active else back(band, low, now)
             alarm = f"{band.band.name}.{'low' if low else 'high'}"
-            yield Finding(alarm, new.active, band.band.priority, message, since)
+            yield Finding(alarm, new.active, band.band.priority, facts, since)
 
     def of_rate(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
         """Too fast, by the slope of the stretches as they stand."""
@@ -54,15 +51,10 @@ class Excursions:
         active = band.state.rate.active
         if active == was.rate.active:
             return
-        quantity = band.channels[0].watch.quantity
-        sees = replace(sightings(band, now), slope=band.slope(now))
-        since = _turned(sees.slope, now) if active else was.rate.since
-        message = (
-            self._words.racing(band.band, quantity, sees, now)
-            if active
-            else self._words.steady(band.band, quantity, sees, since, now)
-        )
-        yield Finding(f"{band.band.name}.rate", active, band.band.priority, message, since)
+        since = _turned(band.slope(now), now) if active else was.rate.since
+        limit = band.band.rate_per_h or 0.0
+        facts = racing(band, now) if active else Steady(*told_of(band, now), limit)
+        yield Finding(f"{band.band.name}.rate", active, band.band.priority, facts, since)
 
     def of_agreement(
         self, agreement: AgreementWatch, channel: Channel, now: Moment
@@ -80,13 +72,20 @@ class Excursions:
         if active == was.active:
             return
         since, rule = agreement.state.since or was.since, agreement.agreement
-        message = (
-            self._words.apart(rule, means, self._channels, since, now, agreement.company)
-            if active
-            else self._words.together(rule)
-        )
+        facts: Facts = Together(rule.name)
+        if active:
+            company, called = agreement.company, self._channels
+            odd = company.odd if company.odd in means else ""
+            facts = Apart(
+                rule.name,
+                called[rule.channels[0]].quantity,
+                tuple((called[name].called, value) for name, value in means.items()),
+                rule.within,
+                called[odd].called if odd else "",
+                company.because,
+            )
         alarm = f"{rule.name}.apart"
-        yield Finding(alarm, active, priority_of("{agreement}.apart"), message, since)
+        yield Finding(alarm, active, priority_of("{agreement}.apart"), facts, since)
 
     def of_state(self, state: StateWatch, now: Moment) -> Iterator[Finding]:
         """In the wrong state, or in the right one again."""
@@ -96,9 +95,17 @@ class Excursions:
         if active == was.active:
             return
         since = state.state.since or was.since
-        says = self._words.wrong_state if active else self._words.right_state
-        message = says(rule, state.channel.watch, since, now)
-        yield Finding(rule.name, active, rule.priority, message, since)
+        watch = state.channel.watch
+        is_float = watch.quantity is Quantity.FLOAT
+        facts = InState(
+            rule.name,
+            watch.called,
+            is_float,
+            rule.wrong_above == active,
+            rule.says if active else "",
+            rule.in_chamber,
+        )
+        yield Finding(rule.name, active, rule.priority, facts, since)
 
 
 def _turned(slope: Slope | None, now: Moment) -> Moment:

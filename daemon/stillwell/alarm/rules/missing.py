@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
 
+from stillwell.notice import Facts
 from stillwell.reading import Flag, Moment, Quantity, Reading
 
 
@@ -129,9 +130,49 @@ class ChannelWatch:
     resolution: float | None = None
 
     @property
+    def called(self) -> str:
+        """As people call it."""
+        return self.label or self.name
+
+    @property
     def step(self) -> float:
         return _STEP.get(self.quantity, 0.0) if self.resolution is None else self.resolution
 
 
 _STEP = {Quantity.TEMPERATURE: 1 / 16, Quantity.HUMIDITY: 0.1, Quantity.LEVEL: 0.1}
 """1/16 K: DS18B20 datasheet, 12 bits. The others: common practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotRead(Facts):
+    """A channel is silent or at fault."""
+
+    called: str
+    kind: Kind
+    tests: str
+    """The tests that its answers have failed."""
+    others: bool
+    """Whether another channel still shows the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reads(Facts):
+    """A channel reads again."""
+
+    called: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck(Facts):
+    """A channel repeats one value."""
+
+    called: str
+    quantity: Quantity
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Moves(Facts):
+    """A channel that was stuck moves again."""
+
+    called: str

@@ -8,9 +8,19 @@ from collections.abc import Iterator, Sequence
 
 from stillwell.alarm.rule_set import RuleSet
 from stillwell.alarm.rules import band as bands
-from stillwell.alarm.rules.missing import NONE, Kind, Worth, watch_over
+from stillwell.alarm.rules.band import SeenAgain, Unseen
+from stillwell.alarm.rules.band_report import told_of
+from stillwell.alarm.rules.missing import (
+    NONE,
+    Kind,
+    Moves,
+    NotRead,
+    Reads,
+    Stuck,
+    Worth,
+    watch_over,
+)
 from stillwell.alarm.watched import NEVER_MS, UNSEEN, BandWatch, Channel
-from stillwell.alarm.wording import Wording
 from stillwell.finding import Finding
 from stillwell.reading import Moment, Reading
 
@@ -21,8 +31,7 @@ _DEAF_KEPT = 16
 class SensorTrouble:
     """Of the channels and bands of one watch."""
 
-    def __init__(self, words: Wording, rules: RuleSet) -> None:
-        self._words = words
+    def __init__(self, rules: RuleSet) -> None:
         self._rules = rules
         self.due_ms = -NEVER_MS
         """Before this monotonic time nothing turns by time alone. It may be too early, never too
@@ -68,16 +77,13 @@ class SensorTrouble:
             return
         alarm = f"{channel.watch.name}.{trouble.kind or was.kind}"
         if trouble.kind is None:
-            message = self._words.mended(channel.watch, was.since, now)
-            yield Finding(alarm, False, channel.priority, message)
+            yield Finding(alarm, False, channel.priority, Reads(channel.watch.called))
             return
         others = bool(channel.bands) and all(
             any(c is not channel and c.shows(now) for c in band.channels) for band in channel.bands
         )
-        message = self._words.trouble(
-            channel.watch, trouble.kind, channel.bad_tests, trouble.since, others, now
-        )
-        yield Finding(alarm, True, channel.priority, message, trouble.since)
+        facts = NotRead(channel.watch.called, trouble.kind, channel.bad_tests, others)
+        yield Finding(alarm, True, channel.priority, facts, trouble.since)
 
     def of_stuck(
         self, channel: Channel, kind: Worth, reading: Reading, now: Moment
@@ -92,8 +98,8 @@ class SensorTrouble:
             channel.stuck = True
             channel.trail.clear()
             channel.look_lately()
-            message = self._words.stuck(channel.watch, value, None, now)
-            yield Finding(alarm, True, channel.priority, message, now)
+            facts = Stuck(channel.watch.called, channel.watch.quantity, value)
+            yield Finding(alarm, True, channel.priority, facts, now)
             return
         if not channel.stuck or kind is not Worth.GOOD or value is None:
             return
@@ -102,7 +108,7 @@ class SensorTrouble:
         if abs(value - channel.stuck_at) <= channel.watch.step / 2:
             return
         channel.stuck, channel.stuck_at = False, None
-        yield Finding(alarm, False, channel.priority, self._words.moving(channel.watch))
+        yield Finding(alarm, False, channel.priority, Moves(channel.watch.called))
 
     def of_band(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
         """Unseen, or seen again."""
@@ -119,13 +125,11 @@ class SensorTrouble:
         if sight.kind is was.kind:
             return
         alarm, priority = f"{band.band.name}.unseen", band.band.priority
-        quantity = band.channels[0].watch.quantity
         if sight.kind is not None:
-            message = self._words.unseen(band.band, quantity, self._why(band), sight.since, now)
-            yield Finding(alarm, True, priority, message, sight.since)
+            facts = Unseen(*told_of(band, now), tuple(self._why(band).items()))
+            yield Finding(alarm, True, priority, facts, sight.since)
             return
-        message = self._words.seen_again(band.band, quantity, band.value(now), was.since, now)
-        yield Finding(alarm, False, priority, message)
+        yield Finding(alarm, False, priority, SeenAgain(*told_of(band, now)))
 
     def _why(self, band: BandWatch) -> dict[str, str]:
         why = {}
@@ -140,7 +144,7 @@ class SensorTrouble:
                 trouble = "no reading"
             else:
                 trouble = "nothing usable"
-            why[self._words.called(channel.watch)] = trouble
+            why[channel.watch.called] = trouble
         return why
 
     def _deaf_ms(self, since: Moment) -> int:

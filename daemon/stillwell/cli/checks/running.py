@@ -15,6 +15,7 @@ from stillwell.store import StoreReader
 from stillwell.units import Dimension, show
 from stillwell.watching import Watch
 from stillwell.wiring.plans.channels import limits_of
+from stillwell.words import Reader
 
 LONGEST_WAIT_S = 60.0
 """For the first round of a daemon that has just begun."""
@@ -57,8 +58,8 @@ def latest(settings: Settings, store: Path) -> Iterator[Point]:
         else:
             yield channel_point(settings, reading, when)
     for transition in standing:
-        message = transition.message
-        yield Point("alarm", transition.alarm, Grade.NOTE, message.what, message.do)
+        said = Reader(settings.tank.zone, settings.tank.units).alarm(transition)
+        yield Point("alarm", transition.alarm, Grade.NOTE, f"{said.title}.", said.do)
 
 
 def _wait_for_first_round(settings: Settings, store: Path) -> int:

@@ -20,6 +20,7 @@ from stillwell.settings import Destination, Settings
 from stillwell.store import StoreError, StoreReader, ask, await_reply
 from stillwell.supervise.verdict import Verdict, verdict_key
 from stillwell.wiring.sinks import make_sink
+from stillwell.words import Reader
 
 NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not looking."
 ADD_ONE = 'Add a [sink.NAME] to the configuration: the README says how, under "On your phone".'
@@ -64,7 +65,8 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
             if letter.stream is Stream.NOTICES and letter.seq == wanted
         }
         said = {name: reader.described(verdict_key(name)) for name in known}
-        away = {t.alarm: t.message.what for t in reader.alarms() if t.active}
+        words = Reader(settings.tank.zone, settings.tank.units)
+        away = {t.alarm: f"{words.alarm(t).title}." for t in reader.alarms() if t.active}
     for name, made in known.items():
         if isinstance(made, str) and name not in hidden:
             yield _broken(name, made)

@@ -20,7 +20,7 @@ from stillwell.deliver.mqtt.denied import NOT_ALLOWED, QUOTA, REFUSED_FROM, TRY_
 from stillwell.deliver.mqtt.exchange import Arrived, Message, Up
 from stillwell.deliver.mqtt.settings import MqttSettings
 from stillwell.notice import Notice, Transition
-from stillwell.ports import Outcome, Published, Refusal, Row, Stream
+from stillwell.ports import Outcome, Published, Refusal, Row, Stream, Words
 from stillwell.reading import Quantity, Reading
 from stillwell.request import Reply, Request
 
@@ -42,6 +42,7 @@ class Mqtt:
         self._settings = settings
         self._topics = topics.Topics(settings.prefix, tank)
         self._channels: dict[str, Quantity] = {}
+        self._words: Words | None = None
         self._answering = Answering(self._topics)
         self._connection = Connection(
             settings,
@@ -85,6 +86,13 @@ class Mqtt:
         if self._settings.announce:
             for message in self._announcer.standing(channels):
                 self._announce(message)
+
+    def use_words(self, words: Words) -> None:
+        self._words = words
+
+    def _told_by(self) -> Words:
+        assert self._words is not None, "a sink that tells people is told how"
+        return self._words
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None:
         self._answering.submit = submit
@@ -275,9 +283,11 @@ class Mqtt:
                 payload = topics.reading_payload(self._tank, self._channels.get(body.channel), body)
                 return Message(names.reading(body.channel), payload, True, senml.MEDIA_TYPE)
             case Transition():
-                return Message(names.alarm(body.alarm), topics.alarm_payload(body), True)
+                payload = topics.alarm_payload(body, self._told_by().alarm(body))
+                return Message(names.alarm(body.alarm), payload, True)
             case Notice():
-                return Message(names.notice, topics.notice_payload(body), key=body.key)
+                payload = topics.notice_payload(body, self._told_by().notice(body))
+                return Message(names.notice, payload, key=body.key)
             case Published():
                 payload = topics.estimate_payload(self._tank, body)
                 return Message(names.estimate(body.name), payload, True, senml.MEDIA_TYPE)

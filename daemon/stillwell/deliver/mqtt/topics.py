@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from stillwell.alarm.answer_link import occurrence, occurrence_of
 from stillwell.deliver import senml
-from stillwell.notice import Notice, State, Transition
+from stillwell.notice import Notice, Said, State, Told, Transition
 from stillwell.ports import Published
 from stillwell.reading import Quantity, Reading
 from stillwell.reading import rfc3339 as any_rfc3339
@@ -107,7 +107,7 @@ def estimate_payload(tank: str, published: Published) -> bytes:
     return senml.dumps(senml.estimate(tank, published))
 
 
-def alarm_payload(t: Transition) -> bytes:
+def alarm_payload(t: Transition, said: Said) -> bytes:
     """The state of one alarm: the ISA-18.2 state, whether the condition stands, since when, and the
     text in its parts and as a whole; while it calls, also what an answer is to name (`about`)."""
     body: dict[str, object] = {
@@ -117,11 +117,12 @@ def alarm_payload(t: Transition) -> bytes:
         "priority": t.priority.value,
         "since": rfc3339(t.since.utc_ms),
         "time": rfc3339(t.moment.utc_ms),
-        "what": t.message.what,
-        "likely": t.message.likely,
-        "do": t.message.do,
-        "caution": t.message.caution,
-        "text": str(t.message),
+        "title": said.title,
+        "do": said.do,
+        "seen": said.seen,
+        "why": said.why,
+        "caution": said.caution,
+        "text": str(said),
     }
     if t.after is State.UNACKNOWLEDGED:
         body["about"] = occurrence(t)
@@ -132,7 +133,7 @@ def alarm_payload(t: Transition) -> bytes:
     return _dumps(body)
 
 
-def notice_payload(n: Notice) -> bytes:
+def notice_payload(n: Notice, told: Told) -> bytes:
     """One message for people. `key` is the same however often the notice is sent: who must not say
     a thing twice drops a key that was seen before. One that calls somebody says what an answer is
     to name (`about`)."""
@@ -142,8 +143,8 @@ def notice_payload(n: Notice) -> bytes:
         "kind": n.kind,
         "priority": n.priority.value,
         "time": rfc3339(n.moment.utc_ms),
-        "title": n.title,
-        "text": n.text,
+        "title": told.title,
+        "text": told.text,
     }
     if about := occurrence_of(n):
         body["about"] = about

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from stillwell.notice import Facts
+
 
 class Kind(StrEnum):
     """Why a probe is not believed."""
@@ -48,3 +50,30 @@ class Doubted:
             str(other),
             None if well_s is None else float(well_s),
         )
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeDoubted(Facts):
+    """A probe is not believed."""
+
+    name: str
+    kind: Kind
+    reads_c: float
+    """Its mean now."""
+    newest_c: float
+    before_c: float
+    """What it read before."""
+    crept_k: float
+    """By how much it has drifted."""
+    sure: bool
+    """Whether it is known which of two it is."""
+    other: str
+    left: tuple[str, ...] | None
+    """The probes that still see the water; None where it is not one in the water."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeBelieved(Facts):
+    """A probe behaves."""
+
+    name: str

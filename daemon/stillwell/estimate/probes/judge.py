@@ -16,14 +16,12 @@ from stillwell.estimate.probes.difference import (
     TURNED_K,
     Difference,
 )
-from stillwell.estimate.probes.doubt import Doubted, Kind
+from stillwell.estimate.probes.doubt import Doubted, Kind, ProbeBelieved, ProbeDoubted
 from stillwell.estimate.probes.habit import BLOCK_S, Habit
 from stillwell.estimate.probes.place import APART_K, Places
-from stillwell.estimate.probes.words import ProbeWords
 from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.notice import Priority
 from stillwell.reading import Moment
-from stillwell.units import System
 
 BELIEVED_S = 1800.0
 """A doubted probe must behave for so long."""
@@ -32,13 +30,7 @@ BELIEVED_S = 1800.0
 class ProbeJudge:
     """Judges the probes of one tank. `see` once a good reading; times are monotonic seconds."""
 
-    def __init__(
-        self,
-        probes: Sequence[str],
-        room: str = "",
-        zone: str = "UTC",
-        units: System | str = "metric",
-    ) -> None:
+    def __init__(self, probes: Sequence[str], room: str = "") -> None:
         self._probes = tuple(probes)
         self._room = room
         self._habits = {name: Habit() for name in (*probes, *((room,) if room else ()))}
@@ -47,7 +39,6 @@ class ProbeJudge:
         self._setting: dict[str, float] = {}
         self.doubted: dict[str, Doubted] = {}
         self._places = Places(self._probes, room, self._habits, self._pairs, self.doubted)
-        self._words = ProbeWords(zone, units)
 
     # -- a reading -------------------------------------------------------------------------------
 
@@ -249,24 +240,25 @@ class ProbeJudge:
         doubt = self.doubted.get(name)
         alarm, usual = f"{name}.doubtful", priority_of("{probe}.doubtful")
         if doubt is None:
-            return Finding(alarm, False, usual, Message(f"{name} behaves and is believed."))
+            return Finding(alarm, False, usual, ProbeBelieved(name))
         in_water = name in self._probes
         left = [p for p in self._probes if p not in self.doubted]
         ago_ms = max(0, round((t_s - doubt.since_s) * 1000))
         since = Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)
         habit = self._habits[name]
-        message = self._words.doubted(
+        facts = ProbeDoubted(
             name,
-            doubt,
-            reads=habit.now,
-            newest=habit.value,
-            crept_k=self._crept(name),
-            left=left if in_water else None,
-            since=since,
-            now=now,
+            doubt.kind,
+            habit.now,
+            habit.value,
+            doubt.before,
+            self._crept(name),
+            doubt.sure,
+            doubt.other,
+            tuple(left) if in_water else None,
         )
         priority = Priority.HIGH if in_water and not left else usual
-        return Finding(alarm, True, priority, message, since)
+        return Finding(alarm, True, priority, facts, since)
 
     def _crept(self, name: str) -> float:
         pairs = [abs(d.off) for p, d in self._pairs.items() if name in p]

@@ -1,18 +1,30 @@
-"""The alarms about the level and its sensors: the rules' verdicts, debounced, in words. How often a
+"""The alarms about the level and its sensors: the rules' verdicts, debounced. How often a
 verdict must be repeated is our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 
 from stillwell.alarm.catalogue import priority_of
+from stillwell.estimate.answer import Estimate
 from stillwell.estimate.level import LevelState
-from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
+from stillwell.finding import Finding, Over
+from stillwell.notice import Facts, Priority
 from stillwell.observe.chamber import rules
-from stillwell.observe.chamber.facts import Facts, gather
+from stillwell.observe.chamber.found import (
+    Disagree,
+    FloatFault,
+    FloatWell,
+    Leak,
+    NoLeak,
+    Seep,
+    Standstill,
+    TooHigh,
+    ToppedUp,
+    WantsWater,
+)
+from stillwell.observe.chamber.gathered import Gathered, gather
 from stillwell.observe.chamber.lone import closed_since, unnoted_rises, unseen_pours
 from stillwell.observe.chamber.plan import FloatChannel
 from stillwell.observe.chamber.record import Debounce, LevelRecord
-from stillwell.observe.chamber.words import LevelWords
 from stillwell.reading import Moment
 
 LEVEL_ALARMS = (
@@ -31,6 +43,8 @@ _BLIND_MS = _HOUR_MS
 _HOUR_OF_SLICES = 6
 _DAY_H = 24
 _SURE_LIFT_MM = 3.0
+_KNOWN_WINDOWS = 8
+"""So many windows of its own past, two days, are a tank's usual."""
 
 
 def _enough_seen(state: LevelState, now_ms: int) -> bool:
@@ -43,9 +57,8 @@ class LevelAlarms:
 
     def __init__(self, record: LevelRecord) -> None:
         self._record = record
-        self._words = LevelWords(record.plan)
         self._floats = {channel.spec.name: channel for channel in record.plan.floats}
-        self.facts = Facts()
+        self.facts = Gathered()
         """As last looked at."""
         self.found: list[Finding] = []
         """Whoever takes them empties it."""
@@ -181,15 +194,15 @@ class LevelAlarms:
         if self._alarm(name).turn(seen, now_ms, on, off):
             self.found.append(self._standing(name, at))
 
-    # --- in words ----------------------------------------------------------------------------
+    # --- what is found ------------------------------------------------------------------------
 
     def _standing(self, name: str, now: Moment) -> Finding:
         """How an alarm stands."""
         alarm = self._alarm(name)
         line = self._record.memory.line
         since = line.moment(alarm.since_ms, now) if alarm.active else None
-        message = self._message(name, since or now, now) if alarm.active else self._over(name)
-        return Finding(name, alarm.active, self._priority(name), message, since)
+        found = self._found(name) if alarm.active else self._over(name)
+        return Finding(name, alarm.active, self._priority(name), found, since)
 
     def _priority(self, name: str) -> Priority:
         if name == "level.top-up":
@@ -202,45 +215,63 @@ class LevelAlarms:
             return priority_of(name)
         return priority_of("{float}." + name.rpartition(".")[2])
 
-    def _message(self, name: str, since: Moment, now: Moment) -> Message:
+    def _found(self, name: str) -> Facts:
         """What is wrong."""
-        words, facts = self._words, self.facts
+        facts, geometry = self.facts, self._record.plan.geometry
         rate, bound = facts.rate, facts.bound
-        if name in ("level.leak", "level.standstill") and (rate is None or bound is None):
-            return self._over(name)  # known again after the next look
         match name:
             case "level.leak" if facts.leaking is None and facts.seeping is not None:
-                return words.seep(facts.seeping)
+                return Seep(facts.seeping.ml_per_h, facts.seeping.windows / 4)
             case "level.leak" if rate is not None and bound is not None:
-                return words.leak(facts.leaking or rate, bound, since, now)
+                now_ml, days = (facts.leaking or rate).ml_per_h, bound.windows / 4
+                known = days if bound.windows >= _KNOWN_WINDOWS else None
+                return Leak(now_ml, bound.allowed, bound.middle, known, bound.from_physics)
             case "level.standstill" if rate is not None and bound is not None:
-                return words.standstill(facts.idle or rate, bound, since, now)
+                return Standstill((facts.idle or rate).ml_per_h, bound.middle)
             case "level.top-up":
-                return words.top_up(facts.level, facts.missing, facts.reserve, facts.reckoned_h)
+                reserve = facts.reserve
+                return WantsWater(
+                    _value(facts.level),
+                    geometry.lowest_safe_mm,
+                    _value(facts.missing),
+                    None if reserve is None else (reserve.value, reserve.low, reserve.high),
+                    facts.reckoned_h,
+                )
             case "level.too-high":
-                return words.too_high(facts.level, facts.missing)
+                over = -(_value(facts.missing) or 0.0)
+                return TooHigh(
+                    _value(facts.level), geometry.highest_safe_mm, over if over > 0 else None
+                )
             case "level.disagree":
                 level = self._record.level
                 inverted = level.inverted if level else ()
-                return words.disagree(facts.odd or inverted, inverted)
+                names = facts.odd or inverted
+                return Disagree(tuple(map(self._called, names)), bool(set(names) & set(inverted)))
+            case "level.leak" | "level.standstill":
+                return Over()  # known again after the next look
         channel, _, kind = name.rpartition(".")
         of = self._floats[channel]
-        if kind == "stuck-up" and of is self._record.plan.lone:
-            return words.float_never_opens(of)
-        return words.float_fault(kind, of)
+        return FloatFault(of.label or channel, kind, of is self._record.plan.lone)
 
-    def _over(self, name: str) -> Message:
+    def _called(self, name: str) -> str:
+        plan = self._record.plan
+        if name == "gauge" and plan.gauge is not None:
+            return plan.gauge.label or plan.gauge.name
+        return (self._floats[name].label or name) if name in self._floats else name
+
+    def _over(self, name: str) -> Facts:
         """That nothing is wrong, or no longer."""
-        words, facts = self._words, self.facts
+        facts = self.facts
         match name:
             case "level.leak":
-                return words.no_leak(facts.rate)
-            case "level.standstill":
-                return words.evaporates()
+                return NoLeak(None if facts.rate is None else facts.rate.ml_per_h)
             case "level.top-up":
-                return words.topped_up(facts.level)
-            case "level.too-high":
-                return words.not_too_high()
-            case "level.disagree":
-                return words.agree()
-        return words.float_well(self._floats[name.rpartition(".")[0]])
+                return ToppedUp(_value(facts.level))
+            case "level.standstill" | "level.too-high" | "level.disagree":
+                return Over()
+        channel = name.rpartition(".")[0]
+        return FloatWell(self._floats[channel].label or channel)
+
+
+def _value(estimate: Estimate | None) -> float | None:
+    return None if estimate is None else estimate.value

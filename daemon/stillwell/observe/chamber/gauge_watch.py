@@ -8,15 +8,13 @@ from dataclasses import dataclass
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
-from stillwell.alarm.wording import UNPLUG, Wording
 from stillwell.entry import Entry
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
-from stillwell.notice import Message
 from stillwell.observe.chamber.gauge_datum import GaugeDatum
+from stillwell.observe.facts import GaugeMoved, GaugeWell
 from stillwell.ports import Published
-from stillwell.reading import Moment, Quantity, Reading
-from stillwell.units import System
+from stillwell.reading import Moment, Reading
 
 FORM = 1
 MOVED = "{gauge}.moved"
@@ -29,8 +27,6 @@ class GaugePlan:
 
     channel: str
     label: str = ""
-    zone: str = "UTC"
-    units: System | str = System.METRIC
 
     @property
     def alarm(self) -> str:
@@ -45,7 +41,6 @@ class GaugeWatch:
 
     def __init__(self, plan: GaugePlan) -> None:
         self._plan = plan
-        self._words = Wording(plan.zone, plan.units)
         self.datum = GaugeDatum()
         self._line = Timeline()
         self._began = False
@@ -85,29 +80,12 @@ class GaugeWatch:
         plan, moved = self._plan, self.datum.moved
         called = plan.label or plan.channel
         if moved is None:
-            message = Message(f"{called} reads pours where they have always ended.")
-            return Finding(plan.alarm, False, priority_of(MOVED), message)
+            return Finding(plan.alarm, False, priority_of(MOVED), GaugeWell(called))
         jumped, ended = (
             self._line.moment(round(jump.at_s * 1000), now) for jump in (moved.jump, moved.end)
         )
-        by = self._words.difference(abs(moved.by_mm), Quantity.LEVEL, 0)
-        higher = "higher" if moved.by_mm > 0 else "lower"
-        message = Message(
-            f"{called} reads {by} {higher} than before: it jumped by itself"
-            f"{self._at(jumped, now)}, and the pour{self._at(ended, now)} ended as far off where "
-            "pours end.",
-            f"Most likely the gauge has been moved by {by}, because the jump was no water that the "
-            "next pour would have made up for; or the fill mark is another one now, and that jump "
-            "was water that somebody poured or took out.",
-            "First see that the pump runs, and measure with a ruler from the fill mark. If the "
-            "gauge is off, put it back, or correct its zero in the settings.",
-            UNPLUG,
-        )
-        return Finding(plan.alarm, True, priority_of(MOVED), message, jumped)
-
-    def _at(self, moment: Moment, now: Moment) -> str:
-        clock = self._words.time(moment, now)
-        return f" at {clock}" if clock else ""
+        facts = GaugeMoved(called, moved.by_mm, jumped.utc_ms, ended.utc_ms)
+        return Finding(plan.alarm, True, priority_of(MOVED), facts, jumped)
 
     def state(self) -> str:
         """About a kB of JSON."""

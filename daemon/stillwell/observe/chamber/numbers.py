@@ -12,12 +12,12 @@ from zoneinfo import ZoneInfo
 from stillwell.calendar import Night
 from stillwell.estimate.answer import Basis, Estimate, NotEnough
 from stillwell.estimate.level import LevelState, Oddity
-from stillwell.observe.chamber.facts import Answer, Facts
+from stillwell.observe.chamber.gathered import Answer, Gathered
 from stillwell.observe.chamber.lone import unnoted_rises
 from stillwell.observe.chamber.record import LevelRecord
-from stillwell.observe.chamber.words import LevelWords
 from stillwell.ports import Published
 from stillwell.reading import Moment
+from stillwell.units import Dimension, System, show
 
 _HOUR_MS = 3_600_000
 _AFTER_NIGHT_MS = 3 * 60_000
@@ -43,10 +43,9 @@ class LevelNumbers:
         self._record = record
         self._plan = record.plan
         self._zone = ZoneInfo(record.plan.zone)
-        self._words = LevelWords(record.plan)
         self._minute = -1
 
-    def due(self, facts: Facts, now: Moment, *, noted: bool = False) -> list[Published]:
+    def due(self, facts: Gathered, now: Moment, *, noted: bool = False) -> list[Published]:
         """What is worth publishing now.
 
         Args:
@@ -109,7 +108,7 @@ class LevelNumbers:
         memory.nights_told = [*memory.nights_told, ended][-_NIGHTS_KEPT:]
         return [ended]
 
-    def _hourly(self, facts: Facts, state: LevelState, at_utc: int) -> list[Published]:
+    def _hourly(self, facts: Gathered, state: LevelState, at_utc: int) -> list[Published]:
         basis = self._record.model.recent_basis(state)
         return [
             _published(name, at_utc, unit, replace(answer, basis=basis))
@@ -190,7 +189,7 @@ class LevelNumbers:
 
     def _oddities(self, state: LevelState, begin: int, end: int) -> list[str]:
         said = [
-            _odd_in_words(odd, self._clock(odd.t_ms), self._words)
+            _odd_in_words(odd, self._clock(odd.t_ms), self._record.plan.units)
             for odd in _told(self._record.model.oddities(state, begin, end))
         ]
         said += [
@@ -241,8 +240,8 @@ def _told(oddities: Sequence[Oddity]) -> list[Oddity]:
     return out
 
 
-def _odd_in_words(odd: Oddity, at: str, words: LevelWords) -> str:
-    about = words.volume(abs(odd.ml))
+def _odd_in_words(odd: Oddity, at: str, units: System) -> str:
+    about = show(abs(odd.ml), Dimension.VOLUME, units)
     if odd.kind == "pump stood":
         return f"{at}: the level rose by {about} and fell again, as when the pump stands."
     if odd.kind == "pour not seen":

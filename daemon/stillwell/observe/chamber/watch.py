@@ -13,7 +13,7 @@ from stillwell.finding import Finding
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LevelAlarms
 from stillwell.observe.chamber.diary import LevelDiary
-from stillwell.observe.chamber.facts import keep_window
+from stillwell.observe.chamber.gathered import keep_window
 from stillwell.observe.chamber.intake import LevelIntake
 from stillwell.observe.chamber.journal import KINDS
 from stillwell.observe.chamber.numbers import LevelNumbers

@@ -19,9 +19,10 @@ from stillwell.estimate.heat.standing import Condition
 from stillwell.estimate.imprint import form, imprint, take_up
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.estimate.thermal.lamp_hours import LampHours, Window
-from stillwell.finding import Finding
-from stillwell.notice import Message, Priority
-from stillwell.observe.heat.texts import HeaterTexts, Kind
+from stillwell.finding import Finding, Over
+from stillwell.notice import Priority
+from stillwell.observe.heat.facts import HeatOver, Kind, MainsLost, PumpStopped
+from stillwell.observe.heat.found import found, water_seen
 from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
@@ -50,13 +51,13 @@ _COLD = (Condition.NOT_HEATING, Condition.TOO_WEAK)
 """What a heater without current looks like."""
 DENIED_S = 5400.0
 """What one probe says and another denies waits no longer: the stuck one is known by then."""
-WORDED_S = 300.0
-"""So often what stands is put into words anew. A choice of ours."""
+FOUND_S = 300.0
+"""So often what stands is found anew. A choice of ours."""
 STILL_S = 600.0
 """What repeats itself to the last digit for so long says nothing of the water."""
 ALONE = 0.6
 """Of a jump, the share that the other probe must not have seen."""
-_OF_THE_RUN = frozenset({"plan", "_lamp", "_texts", "_began", "_published_ms", "_last"})
+_OF_THE_RUN = frozenset({"plan", "_lamp", "_began", "_published_ms", "_last"})
 """What a run makes anew, or keeps otherwise."""
 _NONE: tuple[Finding, ...] = ()
 
@@ -70,12 +71,11 @@ class HeaterWatch:
     def __init__(self, plan: HeaterPlan) -> None:
         self.plan = plan
         self.minds = {name: Inference() for name in plan.probes}
-        self.judge = ProbeJudge(plan.probes, plan.room, plan.zone, plan.units)
+        self.judge = ProbeJudge(plan.probes, plan.room)
         self._lamp = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
         self._window: Window | None = None
         """The lamp's hours, or its dark ones, that were last asked for."""
         self._tie()
-        self._texts = HeaterTexts(plan)
         self._room: float | None = None
         self._room_s = -SILENT_S
         self._good_s: dict[str, float] = {}
@@ -91,7 +91,7 @@ class HeaterWatch:
         self._values: dict[str, float] = {}
         self._moved_s: dict[str, float] = {}
         """When each probe last read something else than before."""
-        self._worded_s = -math.inf
+        self._found_s = -math.inf
         self._held_s: dict[Condition, float] = {}
         """Since when something stands that is not told yet."""
         self._settings: dict[str, float] = {}
@@ -170,7 +170,7 @@ class HeaterWatch:
         out += self._see_gap(name, t, now)
         if name == self._choose():
             out += self._findings(now)
-            out += self._worded_anew(now)
+            out += self._found_anew(now)
         return out
 
     def tell(self, known: Known) -> Known:
@@ -196,7 +196,7 @@ class HeaterWatch:
             return _NONE
         self._began = True
         self._pass_to(now)
-        told, self._told = self._told, {}
+        self._told = {}
         rests, self._rests = self._rests, False
         out = [*self._resting(rests, now), *self._findings(now)]
         standing = {finding.alarm for finding in out}
@@ -204,8 +204,7 @@ class HeaterWatch:
         standing |= {finding.alarm for finding in out}
         for name in (*map(str, Condition), MAINS_LOST, PUMP_STOPPED):
             if name not in standing:
-                quiet = Message("Nothing of the kind is seen now." if name in told else "All well.")
-                out.append(Finding(name, False, priority_of(name), quiet))
+                out.append(Finding(name, False, priority_of(name), Over()))
         out += [self._doubt(channel, now) for channel in self.judge.channels]
         return out
 
@@ -270,29 +269,29 @@ class HeaterWatch:
         if mains and MAINS_LOST not in self._told:
             since_s = standing.get(Condition.NOT_HEATING, self._pump.since_s)
             since = now if since_s is None else self._moment(since_s, now)
-            message = self._texts.mains(mind, since, now)
+            lost = MainsLost(water_seen(mind, self.plan, now))
             self._told[MAINS_LOST] = Kind.PLAIN
             self._pump.held = True
-            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), message, since)
+            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), lost, since)
         for condition in Condition:
             name = str(condition)
             since_s, kind = self._how(condition, standing, mind)
             told = self._told.get(name)
             if since_s is not None and kind is not told:
                 since = self._moment(since_s, now)
-                message = self._texts.stands(condition, kind, mind, since, now)
+                facts = found(condition, kind, mind, self.plan, now)
                 self._told[name] = kind
                 priority = self._priority(condition, kind)
-                yield Finding(name, True, priority, message, since)
+                yield Finding(name, True, priority, facts, since)
             elif since_s is None and told is not None:
                 del self._told[name]
-                message = self._texts.over(condition, told, mind)
-                yield Finding(name, False, priority_of(condition), message)
+                water, dial_k = water_seen(mind, self.plan, now), mind.thermostat.dial_k
+                over = HeatOver(water, condition, told, dial_k)
+                yield Finding(name, False, priority_of(condition), over)
         if not mains and MAINS_LOST in self._told:
             del self._told[MAINS_LOST]
             self._pump.held = False
-            message = Message("Pump or heater runs again.")
-            yield Finding(MAINS_LOST, False, priority_of(MAINS_LOST), message)
+            yield Finding(MAINS_LOST, False, priority_of(MAINS_LOST), Over())
         self._known = (self._lead, mind.changes, len(standing), pump, len(self._told))
 
     @staticmethod
@@ -331,26 +330,26 @@ class HeaterWatch:
             return 1.0 if window.lit else 0.0
         return self._lamp.burns(from_ms, to_ms)
 
-    def _worded_anew(self, now: Moment) -> Iterable[Finding]:
-        """What stands, in the words of now: who is reminded of it hears where the water is by then
-        and where it goes."""
-        if not self._told or self._t - self._worded_s < WORDED_S:
+    def _found_anew(self, now: Moment) -> Iterable[Finding]:
+        """What stands, as it is now: who is reminded of it hears where the water is by then and
+        where it goes."""
+        if not self._told or self._t - self._found_s < FOUND_S:
             return
-        self._worded_s = self._t
+        self._found_s = self._t
         mind = self.minds[self._lead]
         for condition in Condition:
             name = str(condition)
             since_s, kind = self._how(condition, mind.standing, mind)
             if since_s is not None and name in self._told:
                 since = self._moment(since_s, now)
-                message = self._texts.stands(condition, kind, mind, since, now)
+                facts = found(condition, kind, mind, self.plan, now)
                 self._told[name] = kind
-                yield Finding(name, True, self._priority(condition, kind), message, since)
+                yield Finding(name, True, self._priority(condition, kind), facts, since)
         cold_s = mind.standing.get(Condition.NOT_HEATING)
         if MAINS_LOST in self._told and cold_s is not None:
             since = self._moment(cold_s, now)
-            message = self._texts.mains(mind, since, now)
-            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), message, since)
+            lost = MainsLost(water_seen(mind, self.plan, now))
+            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), lost, since)
 
     @staticmethod
     def _priority(condition: Condition, kind: Kind) -> Priority:
@@ -407,20 +406,19 @@ class HeaterWatch:
         if rests is self._rests:
             return []
         self._rests = rests
-        message = Message("The pump may be resting." if rests else "The pump runs.")
-        return [Finding(PUMP_RESTS, rests, priority_of(PUMP_RESTS), message)]
+        return [Finding(PUMP_RESTS, rests, priority_of(PUMP_RESTS), Over())]
 
     def _pump_findings(self, now: Moment) -> list[Finding]:
         pump = self._pump
         if pump.stands and PUMP_STOPPED not in self._told and pump.since_s is not None:
             since = self._moment(pump.since_s, now)
-            message = self._texts.pump(pump, self.plan.probes, since, now)
+            parted_k = (pump.now or 0.0) - (pump.gap or 0.0)
+            facts = PumpStopped((self.plan.probes[0], self.plan.probes[1]), parted_k)
             self._told[PUMP_STOPPED] = Kind.PLAIN
-            return [Finding(PUMP_STOPPED, True, priority_of(PUMP_STOPPED), message, since)]
+            return [Finding(PUMP_STOPPED, True, priority_of(PUMP_STOPPED), facts, since)]
         if not pump.stands and PUMP_STOPPED in self._told:
             del self._told[PUMP_STOPPED]
-            message = Message("The pump runs again: the chamber's water is the tank's.")
-            return [Finding(PUMP_STOPPED, False, priority_of(PUMP_STOPPED), message)]
+            return [Finding(PUMP_STOPPED, False, priority_of(PUMP_STOPPED), Over())]
         return []
 
     def _doubt(self, channel: str, now: Moment) -> Finding:

@@ -3,9 +3,8 @@ unexpected check most likely comes from."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
-from math import ceil, erf, exp, pi, sqrt
+from dataclasses import dataclass, replace
+from math import erf, exp, pi, sqrt
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.salt.balance import (
@@ -18,8 +17,7 @@ from stillwell.estimate.salt.balance import (
 from stillwell.estimate.salt.mending import FASTEST_PER_DAY, bring_back
 from stillwell.estimate.salt.told import Check
 from stillwell.finding import Finding
-from stillwell.notice import Message
-from stillwell.units import Dimension, System, show
+from stillwell.observe.salt.facts import Cause, Mend, Salinity, Why
 
 CAUTION = (
     "Before a hand goes into the water, unplug heater and pump, with dry hands; every cord needs a "
@@ -45,17 +43,6 @@ _WORTH_A_WORD = 0.2
 """So likely salt water in the can is no longer nothing (our own choice)."""
 NOT_WORTH_ML = 20.0
 """Less than a few spoonfuls is not worth a walk (our own choice)."""
-
-
-class Cause(StrEnum):
-    """What makes a check read other than expected."""
-
-    READING = "the reading itself"
-    EVAPORATED = "evaporated and not topped up"
-    SALT_TOP_UP = "topped up with salt water"
-    SALT_LOST = "salt water lost by splash, creep or a leak, and replaced with fresh"
-    OVERFILLED = "more fresh water than belongs in"
-    INSTRUMENT = "an instrument out of adjustment"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +155,7 @@ def findings(
     state: SaltState,
     now_ms: int,
     standing: frozenset[str] = frozenset(),
-    *,
-    why: str = "",
-    units: System = System.METRIC,
+    last: Likely | None = None,
 ) -> tuple[Finding, ...]:
     """Returns the three salinity findings as they stand at a time.
 
@@ -185,8 +170,7 @@ def findings(
         state: the balance.
         now_ms: now, on the state's clock.
         standing: names of those that were active last time, for the deadband.
-        why: what the last check spoke for, where it was unexpected (`explained`).
-        units: of the volumes.
+        last: what the last check speaks for, where it was unexpected.
     """
     now = advanced(state, now_ms)
     answer = salinity_estimate(state, now_ms)
@@ -196,30 +180,19 @@ def findings(
     low = answer.value < p.low - (-_DEADBAND if LOW in standing else sure)
     slack = _DEADBAND if UNSURE in standing else 0.0
     outside = answer.high > p.high - slack or answer.low < p.low + slack
-    reckoned = f"Salinity {answer.value:.1f} ppt ({answer.low:.1f} to {answer.high:.1f})"
-    if state.last_check_ms is not None:
-        reckoned += f", reckoned from the check {_ago(now_ms - state.last_check_ms)}"
-        reckoned += " and what was poured since,"
-    else:
-        reckoned += ", reckoned without any check,"
+    checked = None if state.last_check_ms is None else now_ms - state.last_check_ms
+    seen = Salinity(answer.value, answer.low, answer.high, p.low, p.high, checked)
     overdue = _overdue(now)
     unsure = outside and not (high or low) and (overdue or _worn(now, UNSURE in standing))
-    if p.low <= answer.value <= p.high:
-        well = Message(f"{reckoned} is between {p.low:.3g} and {p.high:.3g}.")
-    else:
-        well = Message(
-            f"{reckoned} may be outside {p.low:.3g} to {p.high:.3g}, which is not sure yet."
-        )
-    over = Message(f"{reckoned} is told by another alarm.") if high or low else well
     return (
-        _finding(HIGH, high, _high(now, reckoned, why, units) if high else well),
-        _finding(LOW, low, _low(now, reckoned, why, units) if low else well),
-        _finding(UNSURE, unsure, _unsure(now, reckoned, overdue) if unsure else over),
+        _finding(HIGH, high, _high(now, seen, last) if high else seen),
+        _finding(LOW, low, _low(now, seen, last) if low else seen),
+        _finding(UNSURE, unsure, _unsure(now, seen, overdue) if unsure else seen),
     )
 
 
-def _finding(name: str, active: bool, message: Message) -> Finding:
-    return Finding(name, active, priority_of(name), message)
+def _finding(name: str, active: bool, facts: Salinity) -> Finding:
+    return Finding(name, active, priority_of(name), facts)
 
 
 def _overdue(now: SaltState) -> bool:
@@ -236,107 +209,49 @@ def _worn(now: SaltState, already: bool) -> bool:
     return now.last_check_sd is not None and book.salinity_sd > limit * now.last_check_sd
 
 
-def _ago(ms: int) -> str:
-    return f"{ms / _DAY_MS:.0f} d ago" if ms >= 36 * 3_600_000 else _hours(ms / 3_600_000)
-
-
-def _hours(hours: float) -> str:
-    return f"{hours:.0f} h ago" if hours >= 1 else "just now"
-
-
-def mended(now: SaltState, units: System) -> str:
-    """Returns how to bring the salinity back to the middle of the limits: so much, over so many
-    hours; empty where nothing but waiting helps. What is missing to the mark is fresh water."""
+def mend_of(now: SaltState) -> Mend | None:
+    """Returns how to bring the salinity back to the middle of the limits; None where nothing but
+    waiting helps. What is missing to the mark is fresh water."""
     p = now.parameters
     target, full = (p.low + p.high) / 2, now.mean[0]
     plan = bring_back(now, target)
-    steps = []
-    moved = 0.0
-    if plan.pour_fresh_ml > NOT_WORTH_ML:
-        amount = show(plan.pour_fresh_ml, Dimension.VOLUME, units)
-        steps.append(f"pour {amount} of fresh water, to the mark")
-        moved += abs(now.salinity - full)
-    if plan.swap_ml > NOT_WORTH_ML and not p.low + _DEADBAND <= full <= p.high - _DEADBAND:
-        amount = show(plan.swap_ml, Dimension.VOLUME, units)
-        new = "fresh" if plan.of_salinity == 0 else f"salt water of {plan.of_salinity:.0f} ppt"
-        steps.append(f"swap {amount} of tank water for {new}")
-        moved += abs(full - target)
-    if not steps:
-        return ""
-    days = moved / FASTEST_PER_DAY
-    if days < 0.1:
-        return f"{', then '.join(steps)}, slowly"
-    parts = f", in {ceil(days)} parts a day apart" if days > 1 else ""
-    return f"{', then '.join(steps)}, over {24 * days:.0f} h or more{parts} (common practice)"
+    pour_ml = plan.pour_fresh_ml if plan.pour_fresh_ml > NOT_WORTH_ML else 0.0
+    outside = not p.low + _DEADBAND <= full <= p.high - _DEADBAND
+    swap_ml = plan.swap_ml if plan.swap_ml > NOT_WORTH_ML and outside else 0.0
+    moved = abs(now.salinity - full) if pour_ml else 0.0
+    moved += abs(full - target) if swap_ml else 0.0
+    if not (pour_ml or swap_ml):
+        return None
+    return Mend(pour_ml, swap_ml, plan.of_salinity, moved / FASTEST_PER_DAY)
 
 
-def _high(now: SaltState, reckoned: str, why: str, units: System) -> Message:
-    p = now.parameters
-    unnoted = unnoted_estimate(now)
+def _high(now: SaltState, seen: Salinity, last: Likely | None) -> Salinity:
+    unnoted, pours = unnoted_estimate(now), now.since.salt_pours
+    seen = replace(seen, mend=mend_of(now))
     if now.salted > 0.5 and now.salted_ms is not None:
-        likely = (
-            "Most likely what was poured as fresh water since the check "
-            f"{_ago(now.t_ms - now.salted_ms)} was salt water ({100 * now.salted:.0f} %): the "
-            "checks rise as it would make them. Taste or measure what is in the can."
-        )
-    elif now.mean[1] * now.mean[0] > now.salinity - p.high and now.missing_ml > 0:
-        gone = show(now.missing_ml, Dimension.VOLUME, units)
-        likely = f"About {gone} have evaporated and were not poured back."
-    elif why:
-        likely = why
-    elif unnoted.low > 0:
-        likely = (
-            f"It rises {unnoted.value:.2f} a day that no entry explains: most likely the top-ups "
-            "are salt water."
-        )
-    elif now.since.salt_pours:
-        likely = f"{now.since.salt_pours} pours of salt water are noted since the last check."
-    else:
-        likely = ""
-    return Message(f"{reckoned} is above {p.high:.3g}.", likely, _do(now, units), CAUTION)
+        ago_ms = now.t_ms - now.salted_ms
+        return replace(seen, why=Why.SALTED, share=now.salted, salted_ms=ago_ms)
+    if now.mean[1] * now.mean[0] > now.salinity - now.parameters.high and now.missing_ml > 0:
+        return replace(seen, why=Why.EVAPORATED, amount=now.missing_ml)
+    if last is not None:
+        return replace(seen, why=Why.CHECK, cause=last.cause, share=last.probability)
+    if unnoted.low > 0:
+        return replace(seen, why=Why.DRIFTS, amount=unnoted.value)
+    return replace(seen, why=Why.SALT_POURS, amount=float(pours)) if pours else seen
 
 
-def _do(now: SaltState, units: System) -> str:
-    how = mended(now, units)
-    return f"Measure it before you do anything. Then {how}." if how else "Measure it."
-
-
-def _low(now: SaltState, reckoned: str, why: str, units: System) -> Message:
-    p = now.parameters
+def _low(now: SaltState, seen: Salinity, last: Likely | None) -> Salinity:
     unnoted = unnoted_estimate(now)
-    likely, do = why, _do(now, units)
-    if now.mean[0] >= p.low and now.missing_ml < 0:
-        over = show(-now.missing_ml, Dimension.VOLUME, units)
-        likely = (
-            f"The water stands above the mark by {over} of fresh water too much; it evaporates by "
-            "itself."
-        )
-        do = (
-            "Measure it before you do anything. Then pour no fresh water until the level is back "
-            "at the mark."
-        )
-    elif not likely and unnoted.high < 0:
-        likely = (
-            f"It falls {-unnoted.value:.2f} a day that no entry explains: salt water is lost "
-            "(splash, salt creep, a leak) and fresh water poured after it."
-        )
-    return Message(f"{reckoned} is below {p.low:.3g}.", likely, do, CAUTION)
+    if now.mean[0] >= now.parameters.low and now.missing_ml < 0:
+        return replace(seen, why=Why.OVERFULL, amount=-now.missing_ml)
+    seen = replace(seen, mend=mend_of(now))
+    if last is not None:
+        return replace(seen, why=Why.CHECK, cause=last.cause, share=last.probability)
+    return replace(seen, why=Why.DRIFTS, amount=unnoted.value) if unnoted.high < 0 else seen
 
 
-def _unsure(now: SaltState, reckoned: str, overdue: bool) -> Message:
-    p = now.parameters
-    why = (
-        "it is long since anybody measured."
-        if overdue
-        else "what came and went since that check is too little known."
-    )
-    said = f"{reckoned} may be outside {p.low:.3g} to {p.high:.3g}."
+def _unsure(now: SaltState, seen: Salinity, overdue: bool) -> Salinity:
+    seen = replace(seen, why=Why.OVERDUE if overdue else Why.WORN)
     if now.salted > _WORTH_A_WORD and now.salted_ms is not None:
-        return Message(
-            said,
-            "What was poured as fresh water since the check "
-            f"{_ago(now.t_ms - now.salted_ms)} may have been salt water ({100 * now.salted:.0f} "
-            f"%); {why}",
-            "Measure the salinity and note it. Taste or measure what is in the can.",
-        )
-    return Message(said, f"Nothing speaks for a fault; {why}", "Measure the salinity and note it.")
+        return replace(seen, share=now.salted, salted_ms=now.t_ms - now.salted_ms)
+    return seen

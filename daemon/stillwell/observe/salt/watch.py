@@ -11,10 +11,9 @@ from stillwell.entry import Entry
 from stillwell.estimate.answer import Estimate
 from stillwell.estimate.salt.balance import SaltState, salinity_estimate
 from stillwell.estimate.salt.told import MissingWater
-from stillwell.finding import Finding
+from stillwell.finding import Finding, Over
 from stillwell.journal import Kind
 from stillwell.journal.values import marked
-from stillwell.notice import Message
 from stillwell.observe.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.observe.known import Known
 from stillwell.observe.plan import BookPlan
@@ -97,8 +96,8 @@ class SaltWatch:
             self._standing = frozenset()
             return () if quiet else tuple(_over(name) for name in self.alarms())
         last = self._ledger.last_check
-        why = last.text if last is not None and last.unexpected else ""
-        found = findings(salt, now.utc_ms, self._standing, why=why, units=self._plan.units)
+        likely = last.likely if last is not None and last.unexpected else None
+        found = findings(salt, now.utc_ms, self._standing, likely)
         self._standing = frozenset(f.alarm for f in found if f.active)
         return found
 
@@ -166,4 +165,4 @@ class SaltWatch:
 
 
 def _over(name: str) -> Finding:
-    return Finding(name, False, priority_of(name), Message("No salinity check is noted."))
+    return Finding(name, False, priority_of(name), Over())

@@ -37,4 +37,4 @@ def lamp_plan(settings: Settings) -> LampPlan | None:
     heater, lamp = heater_plan(settings), settings.tank.lamp
     if heater is None or not heater.room or lamp is None or lamp.on == lamp.off:
         return None
-    return LampPlan(heater.probes, heater.room, lamp.on, lamp.off, heater.zone, heater.units)
+    return LampPlan(heater.probes, heater.room, lamp.on, lamp.off, heater.zone)

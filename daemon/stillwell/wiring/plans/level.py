@@ -47,6 +47,5 @@ def level_plan(settings: Settings) -> LevelPlan | None:
 def gauge_plan(settings: Settings) -> GaugePlan | None:
     """What the gauge's watch is told; None without a gauge."""
     for name in settings.that_measure(Quantity.LEVEL):
-        tank = settings.tank
-        return GaugePlan(name, settings.channel[name].label, tank.zone, tank.units)
+        return GaugePlan(name, settings.channel[name].label)
     return None

@@ -20,7 +20,7 @@ _CHANGED_MS = 7 * 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class Gathered:
     """How the level stood when the rules last looked."""
 
     rate: rules.RateNow | None = None
@@ -63,7 +63,7 @@ def _number(answer: Answer | None) -> Estimate | None:
     return answer if isinstance(answer, Estimate) else None
 
 
-def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
+def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Gathered:
     """Asks the model what the rules want to know of `now_ms`. How long the water will last is
     asked once an hour, when it is published, and as often as the rules where it may matter: it
     costs as much as all the rest."""
@@ -78,7 +78,7 @@ def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Facts:
     hourly = now_ms - record.memory.published_ms >= _HOUR_MS
     lowest = record.plan.geometry.lowest_safe_mm
     soon = hourly or _soon(record, level, max(bound.allowed, rate.ml_per_h + 2.0 * rate.sd))
-    return Facts(
+    return Gathered(
         rate,
         bound,
         steady if rules.seeps(steady, past) else None,

@@ -1,0 +1,102 @@
+"""What the level's watch finds, as facts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillwell.notice import Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Leak(Facts):
+    """More water leaves than can evaporate."""
+
+    ml_per_h: float
+    allowed: float
+    """mL/h that evaporation may take."""
+    usual: float
+    days: float | None
+    """The days of this tank's own past that the usual rests on; None: on `physics`, or on common
+    practice."""
+    physics: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Seep(Facts):
+    """A part of the loss does not follow the air."""
+
+    ml_per_h: float
+    days: float
+
+
+@dataclass(frozen=True, slots=True)
+class NoLeak(Facts):
+    """The water's loss is as usual."""
+
+    ml_per_h: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Standstill(Facts):
+    """No water evaporates."""
+
+    ml_per_h: float
+    usual: float
+
+
+@dataclass(frozen=True, slots=True)
+class WantsWater(Facts):
+    """The water nears the pump's intake."""
+
+    level_mm: float | None
+    """From the fill mark; None: below the lowest float, where nothing sees it."""
+    lowest_mm: float
+    missing_ml: float | None
+    reserve_h: tuple[float, float, float] | None
+    """Until the lowest safe level: value, low, high."""
+    reckoned_h: float | None
+    """The same by dead reckoning."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToppedUp(Facts):
+    """The water stands high enough again."""
+
+    level_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TooHigh(Facts):
+    """More water is in the chamber than is safe."""
+
+    level_mm: float | None
+    highest_mm: float
+    over_ml: float | None
+    """So much is above the mark."""
+
+
+@dataclass(frozen=True, slots=True)
+class Disagree(Facts):
+    """The chamber's sensors contradict each other."""
+
+    called: tuple[str, ...]
+    inverted: bool
+    """It opens when water is poured in."""
+
+
+@dataclass(frozen=True, slots=True)
+class FloatFault(Facts):
+    """A float is not believed."""
+
+    called: str
+    kind: str
+    """stuck-up, stuck-down, chattering."""
+    alone: bool
+    """Nothing else could contradict it."""
+
+
+@dataclass(frozen=True, slots=True)
+class FloatWell(Facts):
+    """A float fits the level."""
+
+    called: str

@@ -1,0 +1,60 @@
+"""What the smaller observers find: of the lamp, of a gauge, of the tests of the cycle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillwell.notice import Facts
+from stillwell.water.ammonia import PhScale
+
+
+@dataclass(frozen=True, slots=True)
+class LampOdd(Facts):
+    """The lamp's heat is missing in its hours, or comes in its dark ones."""
+
+    warms_k_per_h: float
+    hours: str
+    """``12:00 to 22:00``, by the tank's clock."""
+
+
+@dataclass(frozen=True, slots=True)
+class LampAsNow(Facts):
+    """The lamp's heat counts as usual as it is now."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeMoved(Facts):
+    """A gauge jumped by itself, and the next pour ended as far off."""
+
+    called: str
+    by_mm: float
+    jumped_ms: int
+    """UTC, as is `ended_ms`."""
+    ended_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeWell(Facts):
+    """A gauge reads pours where they have always ended."""
+
+    called: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestShows(Facts):
+    """A test shows ammonia or nitrite in a tank with animals."""
+
+    kind: str
+    mg_per_l: float
+    """As nitrogen."""
+    ph: float
+    ph_scale: PhScale
+    target_c: float
+    salinity: float
+
+
+@dataclass(frozen=True, slots=True)
+class ObserverFailed(Facts):
+    """What watches along from the readings has failed and is set aside."""
+
+    name: str

@@ -1,0 +1,239 @@
+"""The heater, the room's warmth, the pump and the mains."""
+
+from __future__ import annotations
+
+from stillwell.estimate.heat.standing import Condition
+from stillwell.notice import Said
+from stillwell.observe.heat.facts import (
+    AtItsLimit,
+    Bears,
+    HeatOver,
+    Kind,
+    MainsLost,
+    NotHeating,
+    OfHeat,
+    PumpStopped,
+    RoomTooWarm,
+    SettingMoved,
+    SettingSupposed,
+    StuckOn,
+    TooWeak,
+)
+from stillwell.words.cautions import FAN, HOT_HEATER, UNPLUG
+from stillwell.words.figures import Figures, Speaking, capital
+
+
+def not_heating(facts: NotHeating, figures: Figures) -> Said:
+    return Said(
+        f"Heater not heating{_figure(facts, figures, facts.on_c)}.",
+        "Look at the heater, with dry hands: plug, light, and that it is under water. If it is "
+        "dead, cover the tank and warm the room, or put in a spare; warm the water slowly.",
+        f"Below {figures.temperature(facts.on_c)} {figures.from_then()}, where it came on the last "
+        f"{facts.times} times. {_course(facts, figures)}",
+        "The water goes on as with the heater off. Or the dial was turned down, or the pump has "
+        "stopped.",
+        f"{UNPLUG} {HOT_HEATER}",
+    )
+
+
+def stuck_on(facts: StuckOn, figures: Figures) -> Said:
+    return Said(
+        f"Heater stuck on{_figure(facts, figures, facts.off_c)}. Unplug it.",
+        "Unplug the heater now, with dry hands, and measure the water by hand. If it is as always, "
+        "the probe is wrong: plug the heater in again. If it is too warm and nobody turned the "
+        "dial, replace the heater.",
+        f"Above {figures.temperature(facts.off_c)} {figures.from_then()}, where it went off the "
+        f"last {facts.times} times. {_course(facts, figures)}",
+        "The water goes on rising as with the heater on. Or the dial was turned up.",
+        f"{UNPLUG} {HOT_HEATER}",
+    )
+
+
+def too_weak(facts: TooWeak, figures: Figures) -> Said:
+    if facts.share is not None:
+        value, low, high = map(_percent, facts.share)
+        why = (
+            f"Only about {value} of its usual heat comes ({low} to {high}). Or a window, a fan or "
+            "an open lid takes more heat than usual."
+        )
+    else:
+        why = "Most likely the room is too cold for it. Or it has lost a part of its power."
+    return Said(
+        f"Heater too weak{_figure(facts, figures)}.",
+        "Close lid and window and warm the room. If the room is as always, replace the heater.",
+        f"On without a pause {figures.from_then()}. {_course(facts, figures)}",
+        f"{why}{_holds(facts.bears, figures)}",
+        f"{UNPLUG} {HOT_HEATER}",
+    )
+
+
+def at_its_limit(facts: AtItsLimit, figures: Figures) -> Said:
+    over = figures.duration(facts.over_s)
+    return Said(
+        f"Heater at its limit: on {_percent(facts.on)} of the last {over}.",
+        "Close lid and window and keep the room from growing colder. If it must, add a second "
+        "heater.",
+        f"So {figures.from_then()}. The water still holds.",
+        "The room is nearly too cold for this heater. If the room is as always, it has lost a part "
+        f"of its power.{_holds(facts.bears, figures)}",
+        f"{UNPLUG} {HOT_HEATER}",
+    )
+
+
+def setting_moved(facts: SettingMoved, figures: Figures) -> Said:
+    way = "higher" if facts.by_k > 0 else "lower"
+    return Said(
+        f"Heater setting moved: {figures.difference(facts.by_k)} {way}.",
+        "If you did it, do nothing: in a day it counts as the setting. If not, turn the dial back "
+        "a little, with dry hands, and look again after an hour.",
+        f"It switches at {figures.temperature(facts.on_c)} and {figures.temperature(facts.off_c)} "
+        f"{figures.from_then()}.",
+        "Both switching points have moved together, and the heater works. Or this probe was moved "
+        "or changed.",
+        UNPLUG,
+    )
+
+
+def setting_supposed(facts: SettingSupposed, figures: Figures) -> Said:
+    return Said(
+        f"Heater went off {figures.difference(facts.by_k)} higher than before.",
+        "If you turned the dial, do nothing. If not, turn it back a little, with dry hands, and "
+        "look again after an hour. If nobody can have touched it, replace the heater.",
+        f"It went off at {figures.temperature(facts.off_c)}, {figures.from_then()}. "
+        f"{_course(facts, figures)}",
+        "Most likely its dial was turned up or bumped. Or its contacts stick: that will be told if "
+        "it comes on again where it always did.",
+        f"{UNPLUG} {HOT_HEATER}",
+    )
+
+
+def room_too_warm(facts: RoomTooWarm, figures: Figures) -> Said:
+    water = facts.water
+    at = f": water {figures.temperature(water.value_c)}" if water else ""
+    way = f", {figures.motion(water.per_h).split()[0]}" if water else ""
+    return Said(
+        f"Room too warm{at}{way}.",
+        "Open the lid, air or cool the room, let a fan blow across the water, and light the lamp "
+        "for fewer hours.",
+        f"Well above {figures.temperature(facts.off_c)}, where the heater goes off, "
+        f"{figures.from_then()}. {_course(facts, figures)}",
+        "The heater is off, and the water rises far more slowly than it would raise it. Or lamp or "
+        "sun warm the water.",
+        FAN,
+    )
+
+
+def mains_lost(facts: MainsLost, figures: Figures) -> Said:
+    return Said(
+        "Mains lost at the tank? Pump and heater stopped.",
+        "Look at the fuse, the RCD (GFCI) and the power strip, with dry hands. Until the mains "
+        "are back cover the tank and stir it by hand every half hour. Take no water out of the "
+        "chamber.",
+        f"The chamber has risen and no heat comes, {figures.from_then()}. "
+        f"{_course(facts, figures)}",
+        "They stopped together. Or only the heater is dead, if the pump runs and somebody poured.",
+        "If a plug, a socket or the floor is wet, switch the circuit off first and touch nothing. "
+        "An RCD that trips again means a fault: unplug the devices one by one before you reset it.",
+    )
+
+
+def pump_stopped(facts: PumpStopped, figures: Figures) -> Said:
+    apart = figures.difference(facts.parted_k)
+    return Said(
+        f"Pump may have stopped: probes {apart} apart.",
+        "See that the pump runs and draws no air, with dry hands. While it does not, stir the tank "
+        "by hand, and take no water out: what has run back belongs to the tank.",
+        f"The chamber has risen and its water no longer mixes with the tank {figures.from_then()}: "
+        f"{facts.probes[0]} and {facts.probes[1]} have moved apart.",
+        "Or the mains are lost, if lamp and heater are dark too. Or somebody poured much cold or "
+        "warm water, if the pump runs.",
+        UNPLUG,
+    )
+
+
+def heat_over(facts: HeatOver, figures: Figures) -> Said:
+    title, seen = _over(facts, figures)
+    water = facts.water
+    now = "" if water is None else f"Water {figures.temperature(water.value_c)}."
+    return Said(title, seen=f"{now} {seen}".strip())
+
+
+def _over(facts: HeatOver, figures: Figures) -> tuple[str, str]:
+    """Title, and what is to be known besides."""
+    if facts.told is Kind.HOLDS:
+        return "Heater has heat to spare again.", ""
+    if facts.told is Kind.SUPPOSED:
+        return (
+            "Heater contacts stuck for a while. Replace it.",
+            "It comes on where it always did, so its dial was not turned: it may stick for good "
+            "next time.",
+        )
+    by = figures.difference(facts.dial_k)
+    if facts.dial_k and facts.condition is Condition.NOT_HEATING:
+        return (
+            f"Heater on again, {by} lower than before.",
+            "If nobody has mended it or plugged it in, its dial was turned down.",
+        )
+    if facts.dial_k and facts.condition is Condition.STUCK_ON:
+        return (
+            f"Heater off again, {by} higher than before.",
+            "Its dial was turned up, or its thermostat sticks.",
+        )
+    return {
+        Condition.NOT_HEATING: "Heater heats again, or is no longer needed.",
+        Condition.STUCK_ON: "Heater has switched off.",
+        Condition.TOO_WEAK: "Heater reaches its setting again.",
+        Condition.SETTING_MOVED: "Heater's switching points count as its setting now.",
+        Condition.TOO_WARM: "Water is back where the heater holds it.",
+    }[facts.condition], ""
+
+
+def _figure(facts: OfHeat, figures: Figures, limit_c: float | None = None) -> str:
+    """``: 24.9 °C, falling``; with as many digits as tell the value from the limit."""
+    water = facts.water
+    if water is None:
+        return ""
+    value = figures.temperature(water.value_c)
+    if limit_c is not None and value == figures.temperature(limit_c):
+        value = figures.temperature(water.value_c, 2)
+    return f": {value}, {figures.motion(water.per_h).split()[0]}"
+
+
+def _course(facts: OfHeat, figures: Figures) -> str:
+    """How fast it goes, and when that harms; where it does not, when the band is left."""
+    water = facts.water
+    if water is None:
+        return ""
+    motion = capital(figures.motion(water.per_h))
+    ahead = water.harms or water.leaves
+    if ahead is None:
+        return f"{motion}."
+    target = figures.temperature(ahead.target)
+    return f"{motion}; at this rate {target} {figures.arrival(ahead, water.at_ms)}."
+
+
+def _holds(bears: Bears | None, figures: Figures) -> str:
+    """How cold a room it can bear."""
+    if bears is None:
+        return ""
+    value, low, high = (figures.temperature(each, 0) for each in bears.room_c)
+    room = "" if bears.now_c is None else f"; the room has {figures.temperature(bears.now_c, 0)}"
+    return f" It holds the water down to a room of about {value} ({low} to {high}){room}."
+
+
+def _percent(share: float) -> str:
+    return f"{max(0.0, min(1.0, share)):.0%}"
+
+
+WORDS: Speaking = {
+    AtItsLimit: at_its_limit,
+    HeatOver: heat_over,
+    MainsLost: mains_lost,
+    NotHeating: not_heating,
+    PumpStopped: pump_stopped,
+    RoomTooWarm: room_too_warm,
+    SettingMoved: setting_moved,
+    SettingSupposed: setting_supposed,
+    StuckOn: stuck_on,
+    TooWeak: too_weak,
+}

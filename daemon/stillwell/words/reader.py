@@ -1,0 +1,118 @@
+"""One reader: the units and the zone in which somebody is told what was found."""
+
+from __future__ import annotations
+
+import json
+import logging
+from dataclasses import dataclass, replace
+
+from stillwell.alarm.annunciate.maintenance import WorkOver
+from stillwell.finding import Finding
+from stillwell.notice import Facts, Kept, Notice, Prose, Said, Told, Transition
+from stillwell.reading import Moment
+from stillwell.shown import shortened
+from stillwell.units import Dimension, System, show
+from stillwell.words.cautions import IN_SHORT
+from stillwell.words.figures import Figures
+from stillwell.words.spoken import WORDS
+
+log = logging.getLogger(__name__)
+
+LONGEST_TITLE = 60
+"""A phone's lock screen shows so much."""
+NAMED = 6
+"""So many of what stands are named when work is over."""
+_NO_ALARM = frozenset({"review", "reminder", "blind", "maintenance", "merged"})
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """Words are made for somebody: of an alarm's change, of a finding, of a notice."""
+
+    zone: str = "UTC"
+    """IANA name."""
+    units: System = System.METRIC
+
+    def in_units(self, units: System | None) -> Reader:
+        """Returns the reader who wants these units; None: no others."""
+        return self if units is None else replace(self, units=units)
+
+    def alarm(self, transition: Transition) -> Said:
+        """Returns what an alarm says since this change of it."""
+        t = transition
+        return self._say(t.alarm, t.facts, t.active, t.since, t.moment)
+
+    def finding(self, finding: Finding, now: Moment) -> Said:
+        """Returns what a finding says at `now`."""
+        return self._say(finding.alarm, finding.facts, finding.active, finding.since or now, now)
+
+    def notice(self, notice: Notice) -> Told:
+        """Returns a notice as it is handed over."""
+        facts = facts_of(notice.facts)
+        at = notice.moment
+        since = Moment(at.mono_ms - notice.lasted_ms, at.utc_ms - notice.lasted_ms, at.epoch)
+        said = self._say(notice.subject, facts, notice.kind != "returned", since, at)
+        if notice.kind in _NO_ALARM:
+            return Told(said.title, "\n".join(said.parts))
+        if notice.kind == "repeated":
+            return _repeated(said, notice)
+        title = f"Worse: {said.title}" if notice.kind == "worse" else said.title
+        return Told(shortened(title, LONGEST_TITLE), "\n".join((*said.parts, _about(notice))))
+
+    def _say(self, alarm: str, facts: Facts, active: bool, since: Moment, now: Moment) -> Said:
+        facts = facts_of(facts)
+        figures = Figures(self.zone, self.units, alarm, active, since, now)
+        if isinstance(facts, WorkOver):
+            return self._work_over(facts, now)
+        return WORDS[type(facts)](facts, figures)
+
+    def _work_over(self, facts: WorkOver, now: Moment) -> Said:
+        """The work at the tank is over: what stands."""
+        if not facts.stands:
+            return Said("Work over, alarms ring again: nothing stands.")
+        titles = []
+        for each in facts.stands[:NAMED]:
+            ago_ms = max(0, now.utc_ms - each.since_ms)
+            since = Moment(now.mono_ms - ago_ms, each.since_ms, now.epoch)
+            titles.append(self._say(each.alarm, each.facts, True, since, now).title)
+        left = len(facts.stands) - NAMED
+        return Said(
+            f"Work over, alarms ring again: {len(facts.stands)} stand.",
+            "See whether heater and pump run. What does not pass in the next minutes rings.",
+            "\n".join([*titles, *([f"and {left} more"] if left > 0 else [])]),
+        )
+
+
+def facts_of(facts: Facts) -> Facts:
+    """Returns facts that the store has kept as what they are; words that say so where they can't be
+    read."""
+    if not isinstance(facts, Kept):
+        return facts
+    from pydantic import TypeAdapter
+
+    try:
+        name, fields = json.loads(facts.text)
+        kind = next(each for each in (*WORDS, WorkOver) if each.__name__ == name)
+        read: Facts = TypeAdapter(kind).validate_python(fields)
+    except (ValueError, TypeError, StopIteration):
+        log.warning("these facts can't be read: %s", facts.text)
+        return Prose("What was found can't be shown", "Another version of stillwell has kept it.")
+    return read
+
+
+def _repeated(said: Said, notice: Notice) -> Told:
+    """What is said again: the cause, with the figures of now, and the first thing to do."""
+    gone = show(notice.unanswered_ms / 1000, Dimension.DURATION)
+    first, stop, _ = said.do.partition(". ")
+    deed = [f"{first}." if stop else first, IN_SHORT if said.caution else ""]
+    text = "\n".join((" ".join(filter(None, deed)), f"Unanswered for {gone}. {_about(notice)}"))
+    return Told(shortened(said.title, LONGEST_TITLE), text.lstrip())
+
+
+def _about(notice: Notice) -> str:
+    """Which alarm it is, and how to answer it."""
+    return f"({notice.subject})" if notice.kind == "returned" else _answer(notice)
+
+
+def _answer(notice: Notice) -> str:
+    return f"To answer: stillwell ack {notice.subject}"

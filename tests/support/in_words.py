@@ -1,0 +1,34 @@
+"""What somebody reads of alarms and notices."""
+
+from __future__ import annotations
+
+from stillwell.finding import Finding
+from stillwell.notice import Notice, Said, Told, Transition
+from stillwell.reading import Moment
+from stillwell.units import System
+from stillwell.words import Reader
+
+NOON = Moment(0, 1_795_000_000_000, 1)
+
+
+def said(
+    about: Transition | Finding, units: str = "metric", zone: str = "UTC", now: Moment | None = None
+) -> Said:
+    """An alarm in words. Of a finding at `now`; without it, as it began."""
+    reader = Reader(zone, System(units))
+    if isinstance(about, Transition):
+        return reader.alarm(about)
+    return reader.finding(about, now or about.since or NOON)
+
+
+def what(
+    about: Transition | Finding, units: str = "metric", zone: str = "UTC", now: Moment | None = None
+) -> str:
+    """Title and what was seen."""
+    words = said(about, units, zone, now)
+    return f"{words.title} {words.seen}".strip()
+
+
+def told(notice: Notice, units: str = "metric", zone: str = "UTC") -> Told:
+    """A notice in words."""
+    return Reader(zone, System(units)).notice(notice)
