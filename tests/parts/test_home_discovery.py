@@ -21,6 +21,7 @@ from stillwell.notice import Message, Priority, State, Transition
 from stillwell.ports import Published, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.request import Command, Reply, Request
+from stillwell.words import Reader
 
 NOW = round(time.time() * 1000)
 MOMENT = Moment(1_000_000, NOW, 1)
@@ -77,6 +78,7 @@ class Tank:
         self.sink = Mqtt("broker", "reading-room", given)
         self.asked: list[Request] = []
         self.sink.use_channels(channels)
+        self.sink.use_words(Reader())
         self.sink.on_request(self._asked)
         self.sink.open()
 

@@ -163,7 +163,7 @@ def _about(now: Seen, answer: Answer) -> tuple[Card | None, list[str]]:
     newest = [t for t in now.reader.alarms() if t.alarm == answer.alarm]
     shown = (newest or log)[-1]
     told = shown if shown.active else log[0]
-    (card,) = cards([told.in_units(now.plan.units)], now)
+    (card,) = cards([told], now)
     return card, list(_happened(log[1:], now))[-_MOST_HAPPENED:]
 
 

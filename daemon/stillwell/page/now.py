@@ -27,6 +27,7 @@ from stillwell.review import HEALTHY, BandPlan
 from stillwell.store import StoreReader
 from stillwell.units import KEPT_IN, Dimension, axis, show, show_kept
 from stillwell.watching import AHEAD_MS
+from stillwell.words import Reader
 
 DAY_MS = 86_400_000
 _LEVEL_MS = 3 * 3_600_000
@@ -109,7 +110,7 @@ def now(seen: Seen) -> Now:
     reader, at_ms = seen.reader, seen.now_ms
     facts = facts_of(reader, seen.book, at_ms)
     screen = Screen(seen.book, seen.plan, facts, at_ms)
-    alarms = [t.in_units(seen.plan.units) for t in reader.alarms()]
+    alarms = list(reader.alarms())
     newest = {r.channel: r for r in reader.latest_readings()}
     water = water_of(reader, seen.plan, at_ms)
     run = kept_run(reader)
@@ -174,13 +175,13 @@ def cards(alarms: Sequence[Transition], seen: Seen) -> tuple[Card, ...]:
 
 
 def _card(t: Transition, seen: Seen) -> Card:
-    message = t.message
+    said = Reader(seen.plan.zone, seen.plan.units).alarm(t)
     return Card(
         name=t.alarm,
-        title=message.what,
-        do=message.do,
-        caution=message.caution,
-        likely=message.likely,
+        title=said.title,
+        do=said.do,
+        caution=said.caution,
+        likely=" ".join(filter(None, (said.seen, said.why))),
         since=clock_words(t.since.utc_ms, seen.zone, seen.now_ms),
         state=in_words(t.after),
         priority=_COLOUR_WORD[t.priority],
