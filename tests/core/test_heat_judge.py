@@ -134,7 +134,7 @@ class TestFalse:
         ("name", "seen", "so"),
         [
             ("room.too-cold", looks(23.9, 98.0, 0.1), True),
-            ("room.too-cold", looks(23.9, 98.0, -0.1), False),
+            ("room.too-cold", looks(23.0, 98.0, -0.1), False),
             ("room.too-cold", looks(23.9, 40.0, 0.1), False),
             ("room.too-cold", looks(25.9, 98.0, 0.1), False),
             ("room.too-warm", looks(26.6, 0.0, -0.1), True),

@@ -78,6 +78,16 @@ class TestPhysics:
         assert body.stored_j() - before == pytest.approx(body.ledger_j, abs=1e-9 * moved + 1e-3)
 
     @pytest.mark.parametrize("which", [0, 1])
+    def test_all_heat_that_is_given_stays_while_none_can_leave(self, which: int) -> None:
+        tank = drawn_tank(Random(7))
+        tank.refills = False
+        body: Body = (nodes.nodes, slab.slab)[which](Random(7), tank, 2)
+        body.settle(22.0)
+        before, damp = body.stored_j(), saturation_pa(22.0)
+        body.step(30.0, 22.0, damp, 0.0, False, [60.0, 40.0], 15.0, 0.0, 30.0, 4.0, True)
+        assert body.stored_j() - before == pytest.approx((60 + 40 - 15 + 30 + 4) * 30.0)
+
+    @pytest.mark.parametrize("which", [0, 1])
     @pytest.mark.parametrize("seed", range(2))
     def test_it_settles_where_as_much_goes_as_comes(self, which: int, seed: int) -> None:
         tank = drawn_tank(Random(seed))

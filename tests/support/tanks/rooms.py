@@ -157,7 +157,7 @@ def quick_room(
     out = outdoors(rng, house, start, minutes)
     window = openings(rng, minutes, absent)
     target = targets(rng, house, minutes, absent)
-    to_walls, of_walls = rng.uniform(8, 25), rng.uniform(10, 30) * 60
+    to_walls, of_walls = rng.uniform(25, 60), rng.uniform(10, 30) * 60
     to_out = house.slow * rng.uniform(40, 90) * 60
     lift, drop = rng.uniform(5.0, 9.0), rng.uniform(3.0, 7.0)
     band = rng.uniform(0.2, 0.7)
