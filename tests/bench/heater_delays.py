@@ -83,7 +83,7 @@ def charts(held: bool) -> tuple[Chart, ...]:
     return (*plain, *(Chart(k, HELD) for k in REFERENCES)) if held else plain
 
 
-def delay(job: tuple[int, str, bool]) -> Delay | None:
+def delay(job: tuple[int, str, bool]) -> Delay | None:  # noqa: C901
     """Runs one tank until all have sounded; None where the fault never could show."""
     seed, name, anywhere = job
     tank = TankParameters.drawn(seed)

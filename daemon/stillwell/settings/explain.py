@@ -183,6 +183,14 @@ def _bound(word: str, limit: Any, nodes: list[Schema]) -> tuple[str, str]:
     return f"The value must be {word} {limit}.", do
 
 
+def _raised(error: object) -> tuple[str, str]:
+    """The words of an error that a model of ours raised."""
+    if hasattr(error, "what") and hasattr(error, "do"):
+        return str(error.what), str(error.do)
+    first = _FIRST_SENTENCE.match(str(error))
+    return (first[1], first[2]) if first else (str(error), "")
+
+
 class Explainer:
     """Explains what one model found in one part of the tree.
 
@@ -244,16 +252,12 @@ class Explainer:
         nodes = _at(inner, self.root, self.data)
         if _secret(nodes) or self._hides(inner):
             value = None
-        raised = context.get("error")
         if kind == "unit" and "what" in context:
             tank = self.layers.tree.get("tank")
             us = isinstance(tank, Mapping) and tank.get("units") == System.US
             return str(context["what"]), str(context["us" if us else "do"])
-        if raised is not None and hasattr(raised, "what") and hasattr(raised, "do"):
-            return str(raised.what), str(raised.do)
-        if raised is not None:
-            first = _FIRST_SENTENCE.match(str(raised))
-            return (first[1], first[2]) if first else (str(raised), "")
+        if context.get("error") is not None:
+            return _raised(context["error"])
         if kind == "missing":
             return self._missing(inner, nodes)
         if kind == "extra_forbidden":

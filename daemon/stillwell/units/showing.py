@@ -31,44 +31,42 @@ _ML_PER_GALLON = float(US_GALLON)
 _ML_PER_OUNCE = float(US_GALLON / 128)
 
 
+_NOTHING = _Face("", 1.0, 2)
+
+_FACES = {
+    Dimension.TEMPERATURE: (_Face("°C", 1.0, 1), _Face("°F", 5 / 9, 1, 32.0)),
+    Dimension.DIFFERENCE: (_Face("K", 1.0, 1), _Face("°F", 5 / 9, 1)),
+    Dimension.TEMPERATURE_RATE: (_Face("K/h", 1.0, 1), _Face("°F/h", 5 / 9, 1)),
+    Dimension.LENGTH: (_Face("mm", 1.0, 1), _Face("in", 25.4, 2)),
+    Dimension.LEVEL_RATE: (_Face("mm/h", 1.0, 1), _Face("in/h", 25.4, 2)),
+    Dimension.POWER: (_Face("W", 1.0, 0),) * 2,
+    Dimension.RATIO: (_Face("%", 0.01, 0),) * 2,
+    Dimension.SALINITY: (_Face("ppt", 1.0, 1),) * 2,
+    Dimension.HUMIDITY: (_Face("%RH", 1.0, 0),) * 2,
+    Dimension.CONDUCTIVITY: (_Face("mS/cm", 1.0, 1),) * 2,
+}
+"""Where the size of a value makes no difference: metric, US."""
+
+
 def _face(value: float, dimension: Dimension, us: bool) -> _Face:
     size = abs(value)
-    match dimension:
-        case Dimension.TEMPERATURE:
-            return _Face("°F", 5 / 9, 1, 32.0) if us else _Face("°C", 1.0, 1)
-        case Dimension.DIFFERENCE:
-            return _Face("°F", 5 / 9, 1) if us else _Face("K", 1.0, 1)
-        case Dimension.TEMPERATURE_RATE:
-            return _Face("°F/h", 5 / 9, 1) if us else _Face("K/h", 1.0, 1)
-        case Dimension.LENGTH:
-            return _Face("in", 25.4, 2) if us else _Face("mm", 1.0, 1)
-        case Dimension.LEVEL_RATE:
-            return _Face("in/h", 25.4, 2) if us else _Face("mm/h", 1.0, 1)
-        case Dimension.VOLUME | Dimension.FLOW:
-            per = "/h" if dimension is Dimension.FLOW else ""
-            if us and size < 0.1 * _ML_PER_GALLON:
-                return _Face("fl oz" + per, _ML_PER_OUNCE, 1)
-            if us:
-                return _Face("gal" + per, _ML_PER_GALLON, 2 if size < 10 * _ML_PER_GALLON else 1)
-            # 999.5 mL rounds to 1000, which is better read as 1.0 L.
-            return _Face("mL" + per, 1.0, 0) if size < 999.5 else _Face("L" + per, 1000.0, 1)
-        case Dimension.MASS:
-            if us:
-                pound = float(POUND)
-                return _Face("oz", pound / 16, 1) if size < pound else _Face("lb", pound, 2)
-            return _Face("g", 1.0, 0) if size < 999.5 else _Face("kg", 1000.0, 2)
-        case Dimension.POWER:
-            return _Face("W", 1.0, 0)
-        case Dimension.RATIO:
-            return _Face("%", 0.01, 0)
-        case Dimension.SALINITY:
-            return _Face("ppt", 1.0, 1)
-        case Dimension.HUMIDITY:
-            return _Face("%RH", 1.0, 0)
-        case Dimension.CONDUCTIVITY:
-            return _Face("mS/cm", 1.0, 1)
-        case _:
-            return _Face("", 1.0, 2)
+    if dimension in (Dimension.VOLUME, Dimension.FLOW):
+        return _of_volume(size, "/h" if dimension is Dimension.FLOW else "", us)
+    if dimension is not Dimension.MASS:
+        return _FACES.get(dimension, (_NOTHING, _NOTHING))[us]
+    if us:
+        pound = float(POUND)
+        return _Face("oz", pound / 16, 1) if size < pound else _Face("lb", pound, 2)
+    return _Face("g", 1.0, 0) if size < 999.5 else _Face("kg", 1000.0, 2)
+
+
+def _of_volume(size: float, per: str, us: bool) -> _Face:
+    if us and size < 0.1 * _ML_PER_GALLON:
+        return _Face("fl oz" + per, _ML_PER_OUNCE, 1)
+    if us:
+        return _Face("gal" + per, _ML_PER_GALLON, 2 if size < 10 * _ML_PER_GALLON else 1)
+    # 999.5 mL rounds to 1000, which is better read as 1.0 L.
+    return _Face("mL" + per, 1.0, 0) if size < 999.5 else _Face("L" + per, 1000.0, 1)
 
 
 def axis(

@@ -99,8 +99,21 @@ UNANSWERED = frozenset({State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED})
 Result = tuple[AlarmState, tuple[Action, ...]]
 
 
+_BACK_FROM = {
+    Kind.UNSHELVE: (State.SHELVED, "is not shelved"),
+    Kind.SHELF_ENDED: (State.SHELVED, "is not shelved"),
+    Kind.UNSUPPRESS: (State.SUPPRESSED, "is not suppressed"),
+    Kind.RETURN_TO_SERVICE: (State.OUT_OF_SERVICE, "is in service"),
+}
+"""What brings an alarm back from a state in which nothing is announced, and why it does not from
+another."""
+
+
 def step(state: AlarmState, event: Event, now: Moment) -> Result:
     """Returns the state after `event`, and what to do about it: one `Record` or one `Refuse`."""
+    if event.kind in _BACK_FROM:
+        withheld, why = _BACK_FROM[event.kind]
+        return _land(state, event) if state.state is withheld else _refuse(state, why)
     match event.kind:
         case Kind.RAISE:
             return _raise(state, event, now)
@@ -114,25 +127,14 @@ def step(state: AlarmState, event: Event, now: Moment) -> Result:
             return _reset(state)
         case Kind.SHELVE:
             return _shelve(state, event, now)
-        case Kind.UNSHELVE | Kind.SHELF_ENDED:
-            if state.state is not State.SHELVED:
-                return _refuse(state, "is not shelved")
-            return _land(state, event)
         case Kind.SUPPRESS:
             return _suppress(state)
-        case Kind.UNSUPPRESS:
-            if state.state is not State.SUPPRESSED:
-                return _refuse(state, "is not suppressed")
-            return _land(state, event)
         case Kind.OUT_OF_SERVICE:
             if state.state is State.OUT_OF_SERVICE:
                 return _refuse(state, "is out of service already")
             return _moved(replace(state, state=State.OUT_OF_SERVICE, shelf_ends_ms=None))
-        case Kind.RETURN_TO_SERVICE:
-            if state.state is not State.OUT_OF_SERVICE:
-                return _refuse(state, "is in service")
-            return _land(state, event)
-        case Kind.REMOVED:
+        case _:
+            assert event.kind is Kind.REMOVED
             if state.state is State.NORMAL:
                 return _refuse(state, "is normal: there is nothing to close")
             return _moved(replace(state, state=State.NORMAL, active=False, shelf_ends_ms=None))

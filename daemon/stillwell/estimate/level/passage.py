@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.checkpoint import Checkpoint, Kept, KeptDoubt
 from stillwell.estimate.level.evidence import Pour
+from stillwell.estimate.level.explanation import Doubt, explanations, most_probable
 from stillwell.estimate.level.ledger import FloatTold, Pause, Slice
 from stillwell.estimate.level.physics import H, Physics
-from stillwell.estimate.level.readout import level, moments
+from stillwell.estimate.level.readout import moments
 from stillwell.estimate.level.seen import Oddity, Seen
 
 _CLEAR = 3.0
@@ -24,23 +25,6 @@ _CLEAR = 3.0
 _MOST_DOUBTS = 3
 _STALE_SHAPE_H = 6.0
 """An expected rate holds for so long after the last one came."""
-_RATE_BREAKS_PER_DAY = 0.2
-"""A window opened, a lid put on, a leak."""
-_RATE_BREAK_AGO_H = (0.3, 1.0)
-_LEAST_POUR_MM = 1.5
-_LEAST_DRAIN_MM = 4.0
-"""Steps smaller than these are not told from a change of the rate."""
-
-
-@dataclass(slots=True)
-class Doubt:
-    """The same tank, had a noted pour not happened."""
-
-    log_odds: float
-    """Against the main line."""
-    pour_ms: int
-    pour_ml: float
-    bank: Bank
 
 
 class Passage:
@@ -293,53 +277,10 @@ class Passage:
         if follow is None:
             # what it means shows with the next one; until then it is left out
             return
-        habits = self.physics.habits
-        per_slice = habits.slice_min / 1440.0
-        ways: list[tuple[float, str, Bank, bool, Doubt | None]] = []
-        # (ln prior, what, bank before the slice, whether the slice itself is believed, doubt)
-        ways.append((0.0, "", self.bank.copy(), True, None))
-        for direction, what, often in (
-            (+1, "unnoted pour", habits.unnoted_pours_per_day),
-            (-1, "drain", habits.drains_per_day),
-        ):
-            prior = math.log(often * per_slice)
-            for believed in (True, False):
-                bank = self.bank.copy()
-                bank.step(direction)
-                ways.append((prior, what, bank, believed, None))
-        for ago_h in _RATE_BREAK_AGO_H:
-            bank = self.bank.copy()
-            bank.break_rate(self.shape, ago_h)
-            often = _RATE_BREAKS_PER_DAY * per_slice / len(_RATE_BREAK_AGO_H)
-            ways.append((math.log(often), "rate break", bank, True, None))
-        for sensor in self._heard(piece):
-            bank = self.bank.copy()
-            bank.distrust(sensor)
-            ways.append((self.physics.base_odds, "", bank, True, None))
-        ways.extend((d.log_odds, "pour not seen", d.bank.copy(), True, d) for d in self.doubts)
-        onward = self.bank.copy()
-        onward.predict(follow.index * self._slice_ms + self._slice_ms // 2 - self.t_ms, self.shape)
-        stay = level(onward)
-        best: tuple[float, str, Bank, bool, Doubt | None] | None = None
-        for prior, what, bank, believed, doubt in ways:
-            after = bank.copy()
-            if believed:
-                score, _ = after.absorb(piece, self.shape, self.t_ms)
-            else:
-                score = after.ignored(piece)
-            ahead = after.copy()
-            middle = follow.index * self._slice_ms + self._slice_ms // 2
-            ahead.predict(middle - self.t_ms, self.shape)
-            more, _ = ahead.absorb(follow, self.shape, middle)
-            score += prior + more
-            if what in ("unnoted pour", "drain"):
-                rise = level(ahead) - stay
-                if rise < _LEAST_POUR_MM if what == "unnoted pour" else rise > -_LEAST_DRAIN_MM:
-                    continue
-            if best is None or score > best[0]:
-                best = (score, what, after, believed, doubt)
-        assert best is not None
-        _, what, after, believed, doubt = best
+        middle = follow.index * self._slice_ms + self._slice_ms // 2
+        ways = explanations(self.bank, self.physics, self.shape, self._heard(piece), self.doubts)
+        best = most_probable(ways, self.bank, self.shape, (self.t_ms, piece), (middle, follow))
+        score, what, after, believed, doubt = best
         before = self.bank
         if doubt is not None:
             doubt.bank = after
@@ -351,7 +292,7 @@ class Passage:
         for other in self.doubts:
             if not what and believed:
                 log_d, _ = other.bank.absorb(piece, self.shape, self.t_ms)
-                other.log_odds += log_d - best[0]
+                other.log_odds += log_d - score
             if not what:
                 kept.append(other)
         self.doubts = kept

@@ -115,7 +115,7 @@ class HeaterWatch:
 
     # -- observer --------------------------------------------------------------------------------
 
-    def see(self, reading: Reading) -> Iterable[Finding]:
+    def see(self, reading: Reading) -> Iterable[Finding]:  # noqa: C901
         """Takes a reading; returns what has changed by it."""
         name = reading.channel
         plan = self.plan

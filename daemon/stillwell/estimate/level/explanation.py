@@ -1,0 +1,122 @@
+"""What may be behind a surprising slice: nothing, a pour that nobody noted, a drain, a sudden
+change of the rate, a sensor at fault, a noted pour that did not happen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from stillwell.estimate.level.bank import Bank
+from stillwell.estimate.level.ledger import Slice
+from stillwell.estimate.level.physics import Physics
+from stillwell.estimate.level.readout import level
+
+_RATE_BREAKS_PER_DAY = 0.2
+"""A window opened, a lid put on, a leak."""
+_RATE_BREAK_AGO_H = (0.3, 1.0)
+_LEAST_POUR_MM = 1.5
+_LEAST_DRAIN_MM = 4.0
+"""Steps smaller than these are not told from a change of the rate."""
+
+
+@dataclass(slots=True)
+class Doubt:
+    """The same tank, had a noted pour not happened."""
+
+    log_odds: float
+    """Against the main line."""
+    pour_ms: int
+    pour_ml: float
+    bank: Bank
+
+
+class Explanation(NamedTuple):
+    """One of them, and what speaks for it."""
+
+    score: float
+    """ln of its probability, up to a constant that all have in common."""
+    what: str
+    bank: Bank
+    """As it is by this explanation."""
+    believed: bool
+    """Whether the slice itself is."""
+    doubt: Doubt | None = None
+    """The one that it would settle."""
+
+
+def explanations(
+    bank: Bank,
+    physics: Physics,
+    shape: float,
+    sensors: Iterable[int],
+    doubts: Iterable[Doubt],
+) -> Iterator[Explanation]:
+    """Yields each with its prior and with the bank before the slice.
+
+    Args:
+        bank: what is known before the slice; it is copied.
+        shape: the expected rate.
+        sensors: those that the slice holds, by their place in the bank.
+    """
+    habits = physics.habits
+    per_slice = habits.slice_min / 1440.0
+    yield Explanation(0.0, "", bank.copy(), True)
+    for direction, what, often in (
+        (+1, "unnoted pour", habits.unnoted_pours_per_day),
+        (-1, "drain", habits.drains_per_day),
+    ):
+        prior = math.log(often * per_slice)
+        for believed in (True, False):
+            other = bank.copy()
+            other.step(direction)
+            yield Explanation(prior, what, other, believed)
+    for ago_h in _RATE_BREAK_AGO_H:
+        other = bank.copy()
+        other.break_rate(shape, ago_h)
+        often = _RATE_BREAKS_PER_DAY * per_slice / len(_RATE_BREAK_AGO_H)
+        yield Explanation(math.log(often), "rate break", other, True)
+    for sensor in sensors:
+        other = bank.copy()
+        other.distrust(sensor)
+        yield Explanation(physics.base_odds, "", other, True)
+    for doubt in doubts:
+        yield Explanation(doubt.log_odds, "pour not seen", doubt.bank.copy(), True, doubt)
+
+
+def most_probable(
+    ways: Iterable[Explanation],
+    before: Bank,
+    shape: float,
+    here: tuple[int, Slice],
+    ahead: tuple[int, Slice],
+) -> Explanation:
+    """Returns the best of `ways` by the surprising slice and the next one, with the bank after the
+    former.
+
+    Args:
+        before: what is known before both.
+        shape: the expected rate.
+        here: the surprising slice, and when it is.
+        ahead: the next one with evidence, and its middle.
+    """
+    (t_ms, piece), (middle_ms, follow) = here, ahead
+    onward = before.copy()
+    onward.predict(middle_ms - t_ms, shape)
+    stay = level(onward)
+    best: Explanation | None = None
+    for prior, what, bank, believed, doubt in ways:
+        score = bank.absorb(piece, shape, t_ms)[0] if believed else bank.ignored(piece)
+        further = bank.copy()
+        further.predict(middle_ms - t_ms, shape)
+        more, _ = further.absorb(follow, shape, middle_ms)
+        score += prior + more
+        if what in ("unnoted pour", "drain"):
+            rise = level(further) - stay
+            if rise < _LEAST_POUR_MM if what == "unnoted pour" else rise > -_LEAST_DRAIN_MM:
+                continue
+        if best is None or score > best.score:
+            best = Explanation(score, what, bank, believed, doubt)
+    assert best is not None
+    return best
