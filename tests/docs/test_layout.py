@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 from pathlib import Path
 from typing import ClassVar
@@ -100,6 +101,62 @@ class TestImports:
     def test_every_part_has_a_tier(self) -> None:
         for path in daemon_modules():
             tier(part_of_file(path))
+
+
+class TestSize:
+    MOST_LINES = 400
+    LONGER_STILL: ClassVar = {
+        "alarm/wording.py",
+        "cli/today.py",
+        "estimate/heat/inference.py",
+        "estimate/heat/thermostat.py",
+        "estimate/level/bank.py",
+        "observe/heat/watch.py",
+    }
+    """Those that wait to be taken apart. Nothing is added here."""
+
+    def test_of_a_module_is_what_can_be_read_at_once(self) -> None:
+        lines = {
+            str(path.relative_to(DAEMON / "stillwell")): path.read_text("utf-8").count("\n")
+            for path in daemon_modules()
+        }
+        longer = {name: count for name, count in lines.items() if count > self.MOST_LINES}
+        assert longer.keys() <= self.LONGER_STILL, longer
+
+
+class TestTheWiring:
+    def test_holds_no_figure_of_its_own(self) -> None:
+        """A figure stands with the part whose idea it is; here is only translated."""
+        for path in (DAEMON / "stillwell" / "wiring").rglob("*.py"):
+            for node in ast.parse(path.read_text(encoding="utf-8")).body:
+                if isinstance(node, ast.Assign | ast.AnnAssign) and node.value is not None:
+                    inside = [n.value for n in ast.walk(node.value) if isinstance(n, ast.Constant)]
+                    assert all(isinstance(value, str) for value in inside), (
+                        f"{path.name}, line {node.lineno}: {ast.unparse(node)}"
+                    )
+
+
+class TestTheWayOfAReading:
+    """The table in DEVELOPERS.md."""
+
+    MOST_FILES = 20
+
+    def test_names_files_that_are_there_in_their_order(self) -> None:
+        text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+        rows = re.findall(r"^\| (\d+) \| `([^`]+)` \|", text, flags=re.MULTILINE)
+        assert 10 < len(rows) <= self.MOST_FILES
+        assert [int(number) for number, _ in rows] == list(range(1, len(rows) + 1))
+        for _, name in rows:
+            assert (ROOT / name).is_file(), name
+
+    def test_names_beside_them_what_is_there(self) -> None:
+        text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+        way = text[text.index("## The way of a reading") : text.index("## The shape")]
+        for row in re.findall(r"^\| \d+ \| `([^`]+)` \| (.*) \|$", way, flags=re.MULTILINE):
+            beside = (ROOT / row[0]).parent
+            for name in re.findall(r"`([\w/]+(?:\.py|/\w+))`", row[1]):
+                near = [beside / name, beside.parent / name, DAEMON / "stillwell" / name]
+                assert any(path.exists() for path in near), f"{row[0]}: {name}"
 
 
 class TestPatterns:

@@ -38,7 +38,7 @@ from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.alarm.rules.sensor_trouble import SensorTrouble
 from stillwell.alarm.watched import NEVER_MS, Channel
 from stillwell.finding import Finding
-from stillwell.notice import Facts, Notice, State, Transition
+from stillwell.notice import Notice, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.request import Reply, Request
 
@@ -54,12 +54,12 @@ class Watch:
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
         self._known = Alarms(plan)
-        self._annunciator = Annunciator(plan, self._known, self)
         self._rules = RuleSet(plan)
         self._channels = self._rules.channels
         self._doubts = {alarm: self._channels[name] for alarm, name in self._known.doubts.items()}
         """The channel that an alarm says not to believe."""
         self._report = BandReport(self._rules.bands)
+        self._annunciator = Annunciator(plan, self._known, self._report)
         watches = {watch.name: watch for watch in plan.channels}
         self._excursions = Excursions(watches)
         self._sensors = SensorTrouble(self._rules)
@@ -221,26 +221,6 @@ class Watch:
             for transition in moved:
                 self._look_for_doubt(transition.alarm)
         return moved
-
-    # -- what the annunciator asks of conditions -------------------------------------------------
-
-    def patience_ms(self, alarm: str) -> int:
-        """How long `alarm` may take to follow its cause: a channel has to be read again, and then
-        to go well for its gap; a value has to turn."""
-        settle_ms = round(self._known.patience_s.get(alarm, self.plan.settle_s) * 1000)
-        channel = self._channels.get(alarm.rpartition(".")[0])
-        if channel is not None:
-            return max(settle_ms, 2 * channel.gap_ms)
-        return max(settle_ms, self._report.patience_ms(alarm))
-
-    def comes_back(self, alarm: str, now: Moment) -> bool:
-        """Whether what `alarm` is about is on its way to be over, by itself."""
-        return self._report.comes_back(alarm, now)
-
-    def facts_now(self, alarm: str, now: Moment) -> Facts | None:
-        """Returns what is so of `alarm`, which stands, at `now`; None where that is what was found
-        last."""
-        return self._report.facts_now(alarm, now)
 
     # -- readings ------------------------------------------------------------------------------
 

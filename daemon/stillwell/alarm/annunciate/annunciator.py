@@ -52,7 +52,7 @@ class Conditions(Protocol):
     """Who knows what the alarms are about."""
 
     def patience_ms(self, alarm: str) -> int:
-        """Returns how long `alarm` may take to follow its cause before it is asked of."""
+        """Returns how long it takes to see whether what `alarm` is about has turned."""
         ...
 
     def comes_back(self, alarm: str, now: Moment) -> bool:
@@ -78,6 +78,7 @@ class Annunciator:
         """What is so and is no alarm; it stands as one for what follows from it."""
         self._facts: dict[str, Facts] = {}
         self._latest: dict[str, Transition] = {}
+        self._gap_s = {channel.name: channel.gap_s for channel in plan.channels}
         self._settling: dict[str, Settling] = {}
         """Suppressed alarms whose cause is over."""
 
@@ -325,7 +326,14 @@ class Annunciator:
         return []
 
     def _let_settle(self, alarm: str, from_ms: int) -> None:
-        self._settling[alarm] = settling(from_ms, self._conditions.patience_ms(alarm))
+        self._settling[alarm] = settling(from_ms, self._patience_ms(alarm))
+
+    def _patience_ms(self, alarm: str) -> int:
+        """How long `alarm` may take to follow its cause: a channel has to be read again, and then
+        to go well for its gap; a value has to turn."""
+        settle_s = self._known.patience_s.get(alarm, self.plan.settle_s)
+        again_s = 2 * self._gap_s.get(alarm.rpartition(".")[0], 0.0)
+        return max(round(1000 * max(settle_s, again_s)), self._conditions.patience_ms(alarm))
 
     def _settle(self, now: Moment) -> list[Transition]:
         """What was hidden speaks when it has not followed its cause, and is not about to."""
