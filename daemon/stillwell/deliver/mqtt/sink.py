@@ -147,14 +147,9 @@ class Mqtt:
         refusals: dict[int, str] = {}
         to_send: list[tuple[Row, Message]] = []
         for row in rows:
-            try:
-                message = self._message(row)
-            except ValueError as error:
-                refusals[row.seq] = f"{error}."
-                continue
-            too_large = self._too_large(message)
-            if too_large:
-                refusals[row.seq] = too_large
+            message = self._fitting(row)
+            if isinstance(message, str):
+                refusals[row.seq] = message
                 continue
             if message.retain:
                 self._delivered.keep(row.seq, message)
@@ -191,6 +186,14 @@ class Mqtt:
             reason = "The broker's quota is used up."
             return Outcome(accepted, refused, QUOTA_PAUSE_S, reason)
         return Outcome(accepted, refused, 1.0, f"The broker cannot take messages now ({code}).")
+
+    def _fitting(self, row: Row) -> Message | str:
+        """The row's message, or why it is refused."""
+        try:
+            message = self._message(row)
+        except ValueError as error:
+            return f"{error}."
+        return self._too_large(message) or message
 
     def close(self) -> None:
         """Says that this was a stop, not a loss, when there is a broker to say it to."""
