@@ -19,8 +19,6 @@ import logging
 import re
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
 from datetime import UTC, datetime
 from datetime import time as time_of_day
 from functools import partial
@@ -36,6 +34,7 @@ from stillwell.alarm.annunciate.old_news import is_old, merged
 from stillwell.alarm.annunciate.quiet_hours import QuietHours
 from stillwell.alarm.annunciate.state import URGENCY
 from stillwell.alarm.notices import rings_as
+from stillwell.deliver.apprise_log import status_only
 from stillwell.deliver.loudness import at_loudness, with_parameter
 from stillwell.notice import Notice, Priority, Told
 from stillwell.ports import Outcome, Row, Stream, Words
@@ -52,7 +51,6 @@ MOST_AT_ONCE = 5
 times tells less."""
 BATCH = 1000
 
-_STATUS = re.compile(r"error=(\d{3})\b")
 
 MAIL_HEADER = "X-Stillwell-Key"
 _CARRIES_KEY = {
@@ -286,14 +284,14 @@ class Push:
         if self._service is not None:
             return ""
         try:
-            with _listening():
+            with status_only():
                 import apprise
         except ImportError:
             return (
                 f"[sink.{self._name}] needs the Python package apprise: "
                 f'install it with pip install "stillwell[push]", then restart.'
             )
-        with _listening():
+        with status_only():
             asset = apprise.AppriseAsset(
                 app_id="stillwell",
                 app_desc="stillwell",
@@ -319,7 +317,7 @@ class Push:
 
     def _at(self, url: str) -> Any:
         """Apprise's service at a URL; None where it knows none."""
-        with _listening():
+        with status_only():
             found = self._apprise.Apprise.instantiate(url, asset=self._asset)
         if found is None:
             return None
@@ -348,7 +346,7 @@ class Push:
         url = self._settings.url.get_secret_value()
         loud = at_loudness(url, self._service[0], rings_as(notice))
         service = self._at(keyed(loud, notice.key))
-        with _listening() as status:
+        with status_only() as status:
             tell = partial(
                 (service or self._service).notify,
                 title=shortened(f"{called}{told.title}", LONGEST_TITLE),
@@ -368,39 +366,3 @@ class Push:
             ": check the key or password in its `url`" if status[-1:] in (["401"], ["403"]) else ""
         )
         return f"The service of [sink.{self._name}] does not take the message{said}{hint}."
-
-
-_heard: ContextVar[list[str] | None] = ContextVar("_heard", default=None)
-"""Where the statuses go that Apprise logs for this call, on whichever thread it works for it."""
-
-
-class _StatusOnly(logging.Filter):
-    """Takes the HTTP status out of what Apprise logs and lets none of it through: its lines may
-    hold parts of a URL that are secret."""
-
-    def filter(self, record: logging.LogRecord) -> bool:
-        heard = _heard.get()
-        if heard is not None:
-            heard += _STATUS.findall(record.getMessage())
-        return False
-
-
-_TALKATIVE = ("urllib3", "urllib3.connectionpool", "requests_oauthlib")
-"""Under Apprise: they log the paths of requests, and with many services the path is the key."""
-
-_FILTER = _StatusOnly()
-
-
-@contextmanager
-def _listening() -> Iterator[list[str]]:
-    """Keeps Apprise's log lines from ours; gives the statuses that it logs meanwhile."""
-    # For good, not for this call only: another recipient's thread may be in here too.
-    logging.getLogger("apprise").addFilter(_FILTER)
-    for name in _TALKATIVE:
-        logging.getLogger(name).setLevel(logging.ERROR)
-    heard: list[str] = []
-    token = _heard.set(heard)
-    try:
-        yield heard
-    finally:
-        _heard.reset(token)
