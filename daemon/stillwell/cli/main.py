@@ -22,6 +22,7 @@ from stillwell.cli import (
     export,
     heater,
     mix,
+    new_driver,
     note,
     page,
     replay,
@@ -74,6 +75,7 @@ for module in (
     backup,
     simulate,
     replay,
+    new_driver,
 ):
     module.add_to(app)
 
