@@ -4,12 +4,12 @@ have the configuration."""
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights, night_of
+from stillwell.form import Form
 from stillwell.reading import Quantity
 from stillwell.review import BandPlan
 from stillwell.units import System
@@ -29,36 +29,6 @@ class ReviewPlan:
     night_to: dt.time
     bands: tuple[BandPlan, ...]
     channels: Mapping[str, Quantity]
-
-    def to_json(self) -> str:
-        """For the store."""
-        return json.dumps(
-            {
-                "tank": self.tank,
-                "zone": self.zone,
-                "units": str(self.units),
-                "night_from": self.night_from.isoformat(),
-                "night_to": self.night_to.isoformat(),
-                "bands": [asdict(band) for band in self.bands],
-                "channels": dict(self.channels),
-            }
-        )
-
-    @classmethod
-    def from_json(cls, text: str) -> ReviewPlan:
-        """The inverse of `to_json`."""
-        raw = json.loads(text)
-        return cls(
-            tank=raw["tank"],
-            zone=raw["zone"],
-            units=System(raw["units"]),
-            night_from=dt.time.fromisoformat(raw["night_from"]),
-            night_to=dt.time.fromisoformat(raw["night_to"]),
-            bands=tuple(
-                BandPlan(**band | {"channels": tuple(band["channels"])}) for band in raw["bands"]
-            ),
-            channels={name: Quantity(quantity) for name, quantity in raw["channels"].items()},
-        )
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
         """The last nights that have ended, the oldest first."""
@@ -81,3 +51,6 @@ class ReviewPlan:
     def of(self, evening: dt.date) -> Night:
         """The night that began on the evening of a local date."""
         return night_of(evening, ZoneInfo(self.zone), self.night_from, self.night_to)
+
+
+PLAN = Form(ReviewPlan, 2)

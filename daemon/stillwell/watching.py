@@ -13,10 +13,10 @@ end with the status 3: what the Linux Standard Base calls "program is not runnin
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
 
+from stillwell.form import Form
 from stillwell.notice import Priority
 from stillwell.reading import Moment
 
@@ -52,22 +52,8 @@ class Run:
     recipients: tuple[Recipient, ...] = ()
     """All sinks, those among them that take no notices as well."""
 
-    def to_json(self) -> str:
-        return json.dumps(asdict(self))
 
-    @classmethod
-    def from_json(cls, text: str) -> Run:
-        """The inverse of `to_json`. Raises ValueError, KeyError or TypeError."""
-        kept = json.loads(text)
-        return cls(
-            Moment(*map(int, kept["began"])),
-            str(kept["version"]),
-            bool(kept["fast"]),
-            tuple(kept["channels"]),
-            tuple(
-                Recipient(r["name"], Priority(r["lowest"]), r["turn"]) for r in kept["recipients"]
-            ),
-        )
+RUN = Form(Run, 2)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ estimator."""
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -36,6 +35,7 @@ from stillwell.estimate.level import (
     Pour,
     Share,
 )
+from stillwell.form import Form
 
 Array = npt.NDArray[np.float64]
 
@@ -403,7 +403,7 @@ def cost(_: int, seed: int) -> Iterator[str]:
             f"cost on day {day:2d}: {per:6.1f} us a reading ({per / first:4.2f}x day 1),"
             f" a night's loss {night * 1e3:5.0f} ms, rate now {now * 1e3:5.0f} ms,"
             f" {len(state.slices)} slices, {len(state.checkpoints)} checkpoints,"
-            f" {len(json.dumps(state.to_json())) / 1e3:.0f} kB kept"
+            f" {len(Form(LevelState).text(state)) / 1e3:.0f} kB kept"
         )
 
 

@@ -20,7 +20,7 @@ from table import Line, main
 from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.store import Store
-from stillwell.watching import KEY, Run
+from stillwell.watching import KEY, RUN, Run
 
 CONFIG = Path(__file__).parents[2] / "config" / "reading-room-simulated.toml"
 CHANNELS = ("water-a", "water-b", "room", "humidity", "level", "float-low", "float-high")
@@ -43,7 +43,7 @@ def written(path: Path, days: int) -> None:
         epoch = store.begin_epoch("bench", Moment(0, start), trusted=True)
         at = Moment(0, start, epoch)
         store.put([Reading(name, at, 25.3, Flag.PASS) for name in CHANNELS])
-        store.describe(KEY, Run(at, "0").to_json())
+        store.describe(KEY, RUN.text(Run(at, "0")))
         for day in range(days):
             for number in range(3):
                 when = Moment(day * DAY + number, start + day * DAY + number, epoch)

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
-from stillwell.estimate.level import Geometry
 from stillwell.estimate.salt.balance import begun, updated
 from stillwell.estimate.salt.told import MissingWater
 from stillwell.estimate.thermal.lamplight import LitHours, NotSeen
@@ -380,16 +379,3 @@ class TestLight:
         assert named("lamp", noted, 5.5, light=off) is None
         assert named("lamp", [], 5.5, light=Light(10.0, True, 10.2)) is None
         assert named("lamp", [], 5.5) is None
-
-
-class TestThePlanInTheStore:
-    def test_comes_back_as_it_was(self) -> None:
-        plan = replace(
-            PLAN,
-            units=System.US,
-            remind_at=dt.time(9, 30),
-            water=("water-a",),
-            chamber=Geometry(16_200.0, 0.05, -60.0, 25.0),
-        )
-        for each in (PLAN, plan):
-            assert BookPlan.from_json(each.to_json()) == each

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -89,7 +88,7 @@ class TestSalt:
         rows = lived(watch, [entry(1, 0.5, "salinity", 35.0, "ppt")], 0.0, 60.0)
         widths = [row.high - row.low for row in rows if row.high and row.low]
         assert widths[-1] > 2 * widths[1]
-        assert json.loads(watch.state())["standing"] in (["salinity.unsure"], ["salinity.high"])
+        assert watch._standing in ({"salinity.unsure"}, {"salinity.high"})
 
     def test_the_level_keeps_a_full_tank_from_being_called_salty(self) -> None:
         check = [entry(1, 0.5, "salinity", 35.0, "ppt")]
@@ -118,27 +117,11 @@ class TestSalt:
         lived(second, entries, cut + 0.25, 10.0)
         assert second.state() == whole.state()
 
-    def test_a_state_of_before_had_the_mark_in_the_unit(self) -> None:
-        watch, again = SaltWatch(PLAN), SaltWatch(PLAN)
-        list(watch.note(replace(entry(1, 0.5, "pour", 540.0, "mL"), to_mark=True), None))
-        kept = json.loads(watch.state())
-        kept["entries"] = [[*kept["entries"][0][:4], "mL to mark", ""]]
-        again.restore(json.dumps(kept))
-        assert again.state() == watch.state()
-
     def test_a_damaged_state_is_refused(self) -> None:
-        for text in ("", "[]", '{"entries": [[1]], "level": [], "standing": []}'):
-            with pytest.raises(ValueError, match=r"."):
+        other, damaged = '[99,{"entries":[]}]', '[3,{"entries":[[1]],"level":[],"standing":[]}]'
+        for text in ("", "[]", other, damaged):
+            with pytest.raises(ValueError, match="can't be used"):
                 SaltWatch(PLAN).restore(text)
-
-    def test_a_state_of_another_form_is_refused_to_start_anew(self) -> None:
-        kept = json.loads(SaltWatch(PLAN).state())
-        SaltWatch(PLAN).restore(json.dumps(kept))
-        with pytest.raises(ValueError, match="form 99"):
-            SaltWatch(PLAN).restore(json.dumps(kept | {"form": 99}))
-        damaged = kept | {"entries": [[1]]}
-        with pytest.raises(ValueError, match=r"unpack"):
-            SaltWatch(PLAN).restore(json.dumps(damaged))
 
     def test_a_restart_forgets_no_word_beside_an_entry(self) -> None:
         # with pure water 0.5 is half a unit too much; as 35 ppt fluid it would be misread

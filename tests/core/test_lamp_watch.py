@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 import copy
 import json
 import math
 import random
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from functools import cache
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -29,6 +32,12 @@ HOUR = 3600
 MIDNIGHT_MS = int(datetime(2026, 2, 2, tzinfo=UTC).timestamp() * 1000)
 PLAN = LampPlan(("a",), "room", time(12), time(22), "Europe/Dublin")
 HOUR_MS = 3_600_000
+
+
+def opened(state: str) -> Any:
+    """A state as plain lists, its form first."""
+    plain = state if state.startswith("[") else zlib.decompress(base64.b64decode(state))
+    return json.loads(plain)
 
 
 class Water(Bath):
@@ -115,7 +124,9 @@ class TestALampThatFails:
             water.run(1 / 12, burns=NEVER)
             state = water.watch.state()
             water.watch = LampWatch(water.plan)
-            water.watch.restore(state if kept else state.replace('"made with": ["', '"": ["'))
+            form, body = opened(state)
+            other = json.dumps([form, body | {"made_with": "x"}], separators=(",", ":"))
+            water.watch.restore(state if kept else other)
         assert whole.found
         assert water.found == (whole.found if kept else [])
 
@@ -240,22 +251,22 @@ class TestARestart:
     @pytest.mark.parametrize(
         "spoil",
         [
-            lambda kept: kept.update(form=0),
-            lambda kept: kept["heat"].update(mean=[1.0]),
-            lambda kept: kept["heat"].update(scatter=[float("nan"), 1.0]),
+            lambda kept: kept["heat"].update(mean=["x"]),
+            lambda kept: kept["line"].update(mono_ms=None),
             lambda kept: kept.pop("pieces"),
+            lambda kept: kept.update(cut="x"),
         ],
     )
     def test_a_state_that_cannot_be_read_begins_anew(self, spoil: object) -> None:
-        kept = json.loads(learned().watch.state())
+        form, kept = opened(learned().watch.state())
         spoil(kept)  # type: ignore[operator]
         watch = LampWatch(PLAN)
-        with pytest.raises(ValueError, match="lamp"):
-            watch.restore(json.dumps(kept))
+        with pytest.raises(ValueError, match="can't be used"):
+            watch.restore(json.dumps([form, kept], separators=(",", ":")))
         assert watch.state() == LampWatch(PLAN).state()
 
     def test_its_state_is_small_whatever_the_history(self) -> None:
-        assert len(learned().watch.state()) < 40_000
+        assert len(learned().watch.state()) < 20_000
 
     def test_says_at_first_that_all_is_well(self) -> None:
         said = list(LampWatch(PLAN).tick(learned().now))

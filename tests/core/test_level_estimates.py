@@ -5,7 +5,6 @@ Truth comes from straight lines, without noise where the noise is not the subjec
 
 from __future__ import annotations
 
-import json
 import random
 
 import pytest
@@ -24,6 +23,7 @@ from stillwell.estimate.level import (
     Share,
     WaterChange,
 )
+from stillwell.form import Form
 from tanks.level import CHAMBER, DAY, MIN, ML_PER_MM, Event, H, Water, number, phi, play, reason
 
 
@@ -34,6 +34,9 @@ def slick(name: str, height: float) -> FloatSpec:
 GAUGE = LevelModel(CHAMBER, gauge=GaugeSpec(0.5))
 LOW = LevelModel(CHAMBER, (slick("low", -12.0),))
 LADDER = LevelModel(CHAMBER, (slick("low", -18.0), slick("mid", -12.0), slick("high", -6.0)))
+
+
+FORM = Form(LevelState)
 
 
 class TestLoss:
@@ -290,7 +293,7 @@ class TestOneStory:
         m = self.MODEL
         whole = play(m, self.EVENTS, 30 * H)
         first = play(m, [e for e in self.EVENTS if e[0] <= cut], cut)
-        again = LevelState.from_json(json.loads(json.dumps(first.to_json())))
+        again = FORM.read(FORM.text(first))
         assert again == first
         second = LevelModel(m.geometry, m.physics.floats, m.physics.gauge)
         halves = play(second, [e for e in self.EVENTS if e[0] > cut], 30 * H, again)
@@ -307,14 +310,6 @@ class TestOneStory:
         assert m.loss(late, 10 * H, 30 * H) == m.loss(whole, 10 * H, 30 * H)
         assert m.oddities(late, 0, 30 * H) == ()
 
-    def test_a_state_of_another_form_is_refused_with_a_sentence(self) -> None:
-        body = play(self.MODEL, self.EVENTS[:5], H).to_json()
-        with pytest.raises(ValueError, match="start anew"):
-            LevelState.from_json({**body, "form": 99})
-        del body["checkpoints"]
-        with pytest.raises(ValueError, match="damaged"):
-            LevelState.from_json(body)
-
     def test_memory_is_bounded_and_old_windows_are_refused(self) -> None:
         model = GAUGE
         water = Water()
@@ -328,4 +323,4 @@ class TestOneStory:
         assert len(state.pours) <= 17
         assert "remembered" in reason(model.loss(state, DAY, 2 * DAY))
         assert isinstance(model.loss(state, 39 * DAY, 40 * DAY), Estimate)
-        assert len(json.dumps(state.to_json())) < 1_500_000
+        assert len(FORM.text(state)) < 400_000

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import random
 
@@ -40,6 +39,7 @@ from stillwell.estimate.level.ripple import (
     posterior_moments,
 )
 from stillwell.estimate.level.sight import sight
+from stillwell.form import Form
 
 MIN = 60_000
 HOUR = 60 * MIN
@@ -455,7 +455,7 @@ class TestInvariants:
         events = night(seed, every, True, True)
         whole = play(MODEL, events, 12 * HOUR)
         state = play(MODEL, [e for e in events if e[0] <= cut * MIN], cut * MIN)
-        state = LevelState.from_json(json.loads(json.dumps(state.to_json())))
+        state = Form(LevelState).read(Form(LevelState).text(state))
         again = LevelModel(MODEL.geometry, MODEL.physics.floats, MODEL.physics.gauge)
         for t, e in events:
             if t > cut * MIN:

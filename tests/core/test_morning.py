@@ -15,6 +15,7 @@ from stillwell.morning import band_in_words, notice_of, review_of
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.review import BandPlan, Review
+from stillwell.review_plan import PLAN as FORM
 from stillwell.review_plan import ReviewPlan
 from stillwell.store import Store, StoreReader
 from stillwell.units import System, show_kept
@@ -185,4 +186,4 @@ class TestWords:
 
 class TestPlan:
     def test_comes_back_from_the_store_as_it_went(self) -> None:
-        assert ReviewPlan.from_json(PLAN.to_json()) == PLAN
+        assert FORM.read(FORM.text(PLAN)) == PLAN

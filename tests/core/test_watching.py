@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.reading import Moment
-from stillwell.watching import HANGS_AFTER_MS, Run, Signs, Watch, watching
+from stillwell.watching import HANGS_AFTER_MS, RUN, Run, Signs, Watch, watching
 
 NOW = 1_770_000_000_000
 HOUR = 3_600_000
@@ -80,4 +80,4 @@ class TestWatching:
 
     def test_a_run_is_kept_as_it_is(self) -> None:
         run = Run(Moment(5, NOW, 3), "1.2.3", fast=True)
-        assert Run.from_json(run.to_json()) == run
+        assert RUN.read(RUN.text(run)) == run

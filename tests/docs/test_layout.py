@@ -15,7 +15,7 @@ DAEMON = ROOT / "daemon"
 DRIVERS = ROOT / "drivers"
 
 TIERS: tuple[frozenset[str], ...] = (
-    frozenset({"reading", "shown", "barred", "foreign"}),
+    frozenset({"reading", "shown", "barred", "foreign", "form"}),
     frozenset({"notice", "request", "units"}),
     frozenset({"ports", "finding", "entry", "watching"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),

@@ -11,7 +11,7 @@ from command_line import call, json_lines, tank
 from far_sides import VICTORIA, Receiver, Says, Victoria
 from stillwell.cli.checks.point import Grade
 from stillwell.cli.checks.sinks import as_the_daemon_says
-from stillwell.supervise.verdict import Verdict
+from stillwell.supervise.verdict import VERDICT, Verdict
 
 HISTORY = '[sink.history]\nkind = "influx"\nurl = "{url}"\n'
 
@@ -75,6 +75,6 @@ class TestTheDaemonsWord:
     def test_is_what_counts_while_it_runs(
         self, verdict: Verdict | None, grade: Grade, words: str
     ) -> None:
-        point = as_the_daemon_says("history", None if verdict is None else verdict.to_json())
+        point = as_the_daemon_says("history", None if verdict is None else VERDICT.text(verdict))
         assert point.grade is grade
         assert words in point.what

@@ -21,7 +21,7 @@ from stillwell.cli.checks import machine, running
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load, plugins
 from stillwell.store import Store, StoreError, StoreReader
-from stillwell.watching import KEY, Run
+from stillwell.watching import KEY, RUN, Run
 
 SINK = """
 [sink.broker]
@@ -330,7 +330,7 @@ class TestRunningDaemon:
         now_ms = time.time_ns() // 1_000_000
         with Store.open(tmp_path / "tank.db") as store:
             epoch = store.begin_epoch("boot", Moment(0, now_ms), trusted=True)
-            store.describe(KEY, Run(Moment(0, now_ms, epoch), "0").to_json())
+            store.describe(KEY, RUN.text(Run(Moment(0, now_ms, epoch), "0")))
             store.commit()
             found = points(tank(tmp_path), "--no-notice")
         assert found["channel", "water-a"]["grade"] == "note"
@@ -344,7 +344,7 @@ class TestRunningDaemon:
         then_ms = time.time_ns() // 1_000_000 - 4 * 86_400_000
         with Store.open(tmp_path / "tank.db") as store:
             epoch = store.begin_epoch("boot", Moment(0, then_ms), trusted=True)
-            store.describe(KEY, Run(Moment(0, then_ms, epoch), "0").to_json())
+            store.describe(KEY, RUN.text(Run(Moment(0, then_ms, epoch), "0")))
             store.put([Reading("water-a", Moment(0, then_ms, epoch), 25.3, Flag.PASS)])
         found = points(config, "--no-notice")["daemon", "watch"]
         assert found["grade"] == "fix"
@@ -354,7 +354,7 @@ class TestRunningDaemon:
         ahead_ms = time.time_ns() // 1_000_000 + 6 * 3_600_000
         with Store.open(tmp_path / "tank.db") as store:
             epoch = store.begin_epoch("boot", Moment(0, ahead_ms), trusted=True)
-            store.describe(KEY, Run(Moment(0, ahead_ms, epoch), "0").to_json())
+            store.describe(KEY, RUN.text(Run(Moment(0, ahead_ms, epoch), "0")))
             store.put([Reading("water-a", Moment(0, ahead_ms, epoch), 25.3, Flag.PASS)])
             store.commit()
             found = points(tank(tmp_path), "--no-notice")["daemon", "watch"]

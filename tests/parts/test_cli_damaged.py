@@ -12,7 +12,7 @@ import pytest
 
 from command_line import call, tank
 from damaged_store import live, spoil
-from stillwell.review_plan import PLAN_KEY
+from stillwell.review_plan import PLAN, PLAN_KEY
 from stillwell.settings import load
 from stillwell.wiring.plans.review import review_plan
 
@@ -39,7 +39,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a life behind it."""
     folder = tmp_path_factory.mktemp("whole")
     live(folder / "tank.db", 3000)
-    plan = review_plan(load(tank(folder))).to_json()
+    plan = PLAN.text(review_plan(load(tank(folder))))
     with sqlite3.connect(folder / "tank.db") as db:
         db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", (PLAN_KEY, plan))
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()

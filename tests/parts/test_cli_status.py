@@ -23,10 +23,10 @@ from stillwell.cli.place import store_place
 from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Refusal, Stream
 from stillwell.reading import Flag, Moment, Reading, rfc3339
-from stillwell.review_plan import PLAN_KEY
+from stillwell.review_plan import PLAN, PLAN_KEY
 from stillwell.settings import DEFAULT_PATH, load
 from stillwell.store import Store, StoreError, StoreReader, Words, moved_ms
-from stillwell.watching import KEY, Recipient, Run
+from stillwell.watching import KEY, RUN, Recipient, Run
 from stillwell.wiring.plans.review import review_plan
 
 SCREENS = ("status", "today", "alarms", "review", "book", "heater", "warm-up", "sinks")
@@ -54,7 +54,7 @@ def written(path: Path, newest_ms: int) -> Iterator[Store]:
         for at in range(0, DAY_MS + 1, 600_000):
             moment = Moment(at, newest_ms - DAY_MS + at, epoch)
             store.put([Reading(f"water-{c}", moment, 25.3, Flag.PASS) for c in "ab"])
-        store.describe(KEY, Run(Moment(0, newest_ms - DAY_MS, epoch), "0").to_json())
+        store.describe(KEY, RUN.text(Run(Moment(0, newest_ms - DAY_MS, epoch), "0")))
         store.commit()
         yield store
 
@@ -239,11 +239,11 @@ def _introduce(store: Store, config: Path) -> None:
     """What a daemon that begins says of itself and its tank."""
     settings = load(config)
     with StoreReader.open(store.path) as reader:
-        began = Run.from_json(reader.described(KEY) or "").began
+        began = RUN.read(reader.described(KEY) or "").began
     recipients = Recipient("niamh"), Recipient("caretaker", Priority.HIGH)
     run = Run(began, __version__, False, tuple(settings.channel), recipients)
-    store.describe(KEY, run.to_json())
-    store.describe(PLAN_KEY, review_plan(settings).to_json())
+    store.describe(KEY, RUN.text(run))
+    store.describe(PLAN_KEY, PLAN.text(review_plan(settings)))
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
 

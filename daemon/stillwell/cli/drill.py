@@ -168,7 +168,7 @@ def _watch(course: Course, reader: StoreReader, wanted: int, screen: Any) -> Non
 
 def _look(course: Course, reader: StoreReader, wanted: int) -> None:
     from stillwell.deliver.outbox import ahead_name
-    from stillwell.supervise.verdict import Verdict, verdict_key
+    from stillwell.supervise.verdict import VERDICT, verdict_key
 
     gone_s = time.monotonic() - course.began_s
     # In quiet hours a drill goes ahead of what waits, and the place ahead has a cursor of its own.
@@ -183,8 +183,8 @@ def _look(course: Course, reader: StoreReader, wanted: int) -> None:
         if way.taken_s is None and way.name in came:
             way.taken_s = gone_s
         way.refused = refused.get(way.name, "")
-        said = reader.described(verdict_key(way.name))
-        way.verdict = "" if said is None else Verdict.from_json(said).words
+        said = VERDICT.known(reader.described(verdict_key(way.name)))
+        way.verdict = "" if said is None else said.words
     for change in _drill_log(reader, course.patience_s):
         if change.event == "acknowledge" and course.answered_s is None and not course.over:
             course.answered_s, course.by = gone_s, change.by

@@ -96,7 +96,7 @@ def store_and_settings(config: Path | None, store: Path | None) -> tuple[Path, S
 def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, ReviewPlan]:
     """Which store is meant, and what a review of it looks at: from the configuration where one is
     named, else as the daemon left it in the store itself."""
-    from stillwell.review_plan import PLAN_KEY, ReviewPlan
+    from stillwell.review_plan import PLAN, PLAN_KEY
     from stillwell.store import StoreReader
 
     if config is not None or store is None:
@@ -106,11 +106,11 @@ def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, Revie
         return store or settings.store_path, review_plan(settings)
     with reporting_store_errors():
         reader = StoreReader.open(store)
-        kept = reader.described(PLAN_KEY)
+        plan = PLAN.known(reader.described(PLAN_KEY))
         reader.close()
-    if kept is None:
+    if plan is None:
         fail(f"{store} says nothing of its tank.", "Name the configuration too: --config FILE.")
-    return store, ReviewPlan.from_json(kept)
+    return store, plan
 
 
 @contextmanager

@@ -102,7 +102,7 @@ def _look(path: Path, known: Sequence[str] | None, only: str) -> list[Standing]:
 
 
 def standings(reader: StoreReader, known: Sequence[str] | None) -> list[Standing]:
-    from stillwell.supervise.verdict import Verdict, verdict_key
+    from stillwell.supervise.verdict import VERDICT, verdict_key
 
     # A cursor with a dot in its name is a sink's own place ahead of the others.
     cursors = [cursor for cursor in reader.cursors() if "." not in cursor.sink]
@@ -110,8 +110,7 @@ def standings(reader: StoreReader, known: Sequence[str] | None) -> list[Standing
     names = [*(known or ()), *(c.sink for c in cursors), *(letter.sink for letter in letters)]
     found = []
     for name in dict.fromkeys(names):
-        text = reader.described(verdict_key(name))
-        verdict = None if text is None else Verdict.from_json(text)
+        verdict = VERDICT.known(reader.described(verdict_key(name)))
         sent = {} if verdict is None else verdict.sent
         found.append(
             Standing(

@@ -15,7 +15,7 @@ import typer
 
 from stillwell.cli.called import call
 from stillwell.cli.options import EXIT_WRONG, fail
-from stillwell.watching import EXIT_UNWATCHED, KEY, Run, Signs, Watch, Watching, watching
+from stillwell.watching import EXIT_UNWATCHED, KEY, RUN, Run, Signs, Watch, Watching, watching
 
 if TYPE_CHECKING:
     from stillwell.review_plan import ReviewPlan
@@ -79,16 +79,14 @@ def watched_screen(path: Path, *, as_json: bool) -> Iterator[Watching]:
 
 def kept_run(reader: StoreReader) -> Run | None:
     """The newest start of a daemon, where one was kept."""
-    kept = reader.described(KEY)
-    return None if kept is None else Run.from_json(kept)
+    return RUN.known(reader.described(KEY))
 
 
 def kept_plan(reader: StoreReader) -> ReviewPlan | None:
     """What the store knows of its tank."""
-    from stillwell.review_plan import PLAN_KEY, ReviewPlan
+    from stillwell.review_plan import PLAN, PLAN_KEY
 
-    kept = reader.described(PLAN_KEY)
-    return None if kept is None else ReviewPlan.from_json(kept)
+    return PLAN.known(reader.described(PLAN_KEY))
 
 
 def tell(found: Watching, zone: tzinfo, *, as_json: bool) -> None:

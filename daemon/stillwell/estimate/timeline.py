@@ -59,14 +59,3 @@ class Timeline:
         later one."""
         ago_ms = max(0, self.at(now) - line_ms)
         return Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)
-
-    def kept(self) -> list[int | None]:
-        return [self.offset_ms, self.mono_ms, self.skew_ms]
-
-    @classmethod
-    def revived(cls, body: list[int | None]) -> Timeline:
-        """Raises ValueError for what `kept` did not write."""
-        offset, mono, skew = body
-        if mono is None or skew is None:
-            raise ValueError("a kept line of time has no times")
-        return cls(None if offset is None else int(offset), int(mono), int(skew))

@@ -3,13 +3,14 @@ in a tank with animals. The forecast of the cycle's end takes seconds and is not
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.estimate.cycle.stage import Stage
 from stillwell.finding import Finding, Over
+from stillwell.form import Form
 from stillwell.journal import Kind, standing
 from stillwell.observe.balance import animals, cycle_of
 from stillwell.observe.facts import TestShows
@@ -41,6 +42,15 @@ def newest_ph(rows: Sequence[Entry]) -> Ph:
     if newest is None or newest.value is None:
         return Ph(USUAL_PH)
     return Ph(newest.value, PhScale.TOTAL if newest.unit == PhScale.TOTAL else PhScale.NBS)
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    entries: list[Entry]
+    published: Stage | None
+
+
+_FORM = Form(_Kept, 2)
 
 
 class CycleWatch:
@@ -113,21 +123,10 @@ class CycleWatch:
 
     def state(self) -> str:
         """The entries as JSON."""
-        kept = [
-            [e.id, e.kind, e.at_ms, e.value, e.unit]
-            for e in sorted(self._entries.values(), key=lambda e: e.id)
-        ]
-        return json.dumps({"entries": kept, "published": self._published})
+        return _FORM.text(_Kept(list(self._entries.values()), self._published))
 
     def restore(self, state: str) -> None:
         """The inverse of `state`. Raises ValueError for what it can't read."""
-        try:
-            kept = json.loads(state)
-            entries = {
-                int(i): Entry(str(kind), int(at_ms), value, str(unit), id=int(i))
-                for i, kind, at_ms, value, unit in kept["entries"]
-            }
-            published = None if kept["published"] is None else Stage(kept["published"])
-        except (KeyError, TypeError, AttributeError) as damage:
-            raise ValueError(f"A damaged state of the cycle ({damage!r}).") from damage
-        self._entries, self._published, self._changed = entries, published, True
+        kept = _FORM.read(state)
+        self._entries = {entry.id: entry for entry in kept.entries}
+        self._published, self._changed = kept.published, True

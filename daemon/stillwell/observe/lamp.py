@@ -9,9 +9,8 @@ room's and the heater's, it says nothing. Figures that name no source, here, in 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Container, Iterable, Sequence
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import time
 from zoneinfo import ZoneInfo
 
@@ -25,6 +24,7 @@ from stillwell.estimate.thermal.lamp_hours import SURE, WELL, LampHours, Window,
 from stillwell.estimate.thermal.lamp_pieces import LampPieces, Stretch
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding, Over
+from stillwell.form import Form
 from stillwell.notice import Facts
 from stillwell.observe.facts import LampAsNow, LampOdd
 from stillwell.observe.known import Known
@@ -32,7 +32,6 @@ from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
 LAMP_NOT_ON, LAMP_NOT_OFF = "lamp.not-on", "lamp.not-off"
-FORM = 1
 SILENT_MS = 900_000
 """The water is followed by the first probe that was heard within this."""
 ROOM_EVERY_S = 600.0
@@ -46,9 +45,6 @@ TOLD_MS = 3 * 86_400_000
 _MINUTE_MS = 60_000
 _MOST_MINUTES = 2000
 
-_OF_THE_RUN = frozenset({"_plan", "_hours", "_began", "_doubted"})
-"""What a run makes anew."""
-
 
 @dataclass(frozen=True, slots=True)
 class LampPlan:
@@ -60,6 +56,27 @@ class LampPlan:
     on: time
     off: time
     zone: str = "UTC"
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    heat: LampHeat
+    line: Timeline
+    noise: dict[str, Noise]
+    pieces: list[Piece]
+    since: dict[str, int]
+    heard_ms: dict[str, int]
+    lead: str
+    minute: tuple[int, float, int]
+    """Which one goes on, the sum of its values and how many."""
+    room: list[tuple[int, float]]
+    made_with: str
+    """Of what follows: see `imprint.form`."""
+    cut: str
+    """The piece of the trace that goes on."""
+
+
+_FORM = Form(_Kept, 2)
 
 
 class LampWatch:
@@ -228,37 +245,40 @@ class LampWatch:
 
     def state(self) -> str:
         """Some kB of JSON, whatever the history."""
-        return json.dumps(
-            {
-                "form": FORM,
-                "heat": self.heat.to_json(),
-                "line": self._line.kept(),
-                "noise": {name: noise.to_json() for name, noise in self._noise.items()},
-                "pieces": [astuple(piece) for piece in self._pieces],
-                "since": self._since,
-                "made with": [form(), *self._noise],
-                "under way": imprint(self, self._cut, without=_OF_THE_RUN),
-            }
+        return _FORM.text(
+            _Kept(
+                self.heat,
+                self._line,
+                self._noise,
+                self._pieces,
+                self._since,
+                self._heard_ms,
+                self._lead,
+                (self._minute, self._sum, self._count),
+                self._room,
+                form(),
+                imprint(self._cut),
+            )
         )
 
     def restore(self, state: str) -> None:
         """The inverse of `state`. Raises ValueError for what it can't use, and is then as new."""
+        kept = _FORM.read(state)
+        same = kept.noise.keys() == self._noise.keys()
+        if same and kept.made_with == form():
+            self._restore_cut(kept.cut)
+            self._heard_ms, self._lead, self._room = kept.heard_ms, kept.lead, kept.room
+            self._minute, self._sum, self._count = kept.minute
+        self.heat, self._line, self._pieces = kept.heat, kept.line, kept.pieces
+        self._since = {name: ms for name, ms in kept.since.items() if name in alarms()}
+        self._noise |= {name: noise for name, noise in kept.noise.items() if name in self._noise}
+
+    def _restore_cut(self, text: str) -> None:
         try:
-            kept = json.loads(state)
-            if kept["form"] != FORM:
-                raise ValueError(f"a lamp's watch of form {kept['form']}, not {FORM}")
-            heat, line = LampHeat.revived(kept["heat"]), Timeline.revived(kept["line"])
-            pieces = [Piece(*piece) for piece in kept["pieces"]]
-            since = {name: int(kept["since"][name]) for name in alarms() if name in kept["since"]}
-            for name, numbers in kept["noise"].items():
-                if name in self._noise:
-                    self._noise[name].restore(numbers)
-            self.heat, self._line, self._pieces, self._since = heat, line, pieces, since
-            if kept.get("made with") == [form(), *self._noise]:
-                take_up(kept["under way"], self, self._cut)
-        except (KeyError, TypeError, AttributeError, ValueError) as damage:
-            self.__init__(self._plan)  # type: ignore[misc]
-            raise ValueError(f"what was learned of the lamp cannot be read: {damage!r}") from damage
+            take_up(text, self._cut)
+        except (KeyError, TypeError, AttributeError) as damage:
+            self._cut = LampPieces(self._next_edge)
+            raise ValueError(f"what was kept can't be used: {damage!r}") from damage
 
 
 def alarms() -> tuple[str, ...]:

@@ -8,14 +8,15 @@ two halves knows the same as one in one go.
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
 from stillwell.finding import Finding, Over
+from stillwell.form import Form
 from stillwell.observe.facts import ObserverFailed
 from stillwell.observe.known import Hears, Known, Tells, in_order
 from stillwell.ports import Published, Stream
@@ -68,6 +69,20 @@ class TakesOffsets(Protocol):
         """The values of these channels are by so much others than when its state was kept, because
         their offsets are. Called after `restore`, before anything else."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Saved:
+    """One observer, as the last run left it."""
+
+    reading: int
+    """The number of the newest reading that is in it, and that of the newest entry."""
+    entry: int
+    state: str
+    offsets: Mapping[str, float]
+
+
+_FORM = Form(_Saved, 2)
 
 
 class Observing:
@@ -126,13 +141,13 @@ class Observing:
         if kept is None:
             return self._store.tail.newest(Stream.READINGS), 0
         try:
-            saved = json.loads(kept)
-            observer.restore(saved["state"])
-            by = moved_by(saved.get("offsets", {}), self._offsets)
+            saved = _FORM.read(kept)
+            observer.restore(saved.state)
+            by = moved_by(saved.offsets, self._offsets)
             if by and isinstance(observer, TakesOffsets):
                 observer.moved(by)
-            return int(saved["reading"]), int(saved["entry"])
-        except (ValueError, KeyError, TypeError) as error:
+            return saved.reading, saved.entry
+        except ValueError as error:
             log.warning("%s starts anew: its state can't be used (%s)", observer.name, error)
             return self._store.tail.newest(Stream.READINGS), 0
 
@@ -196,13 +211,8 @@ class Observing:
             except Exception:
                 self._set_aside(observer)
                 continue
-            saved = {
-                "reading": newest,
-                "entry": self._entry,
-                "state": state,
-                "offsets": self._offsets,
-            }
-            self._store.describe(key_of(observer), json.dumps(saved))
+            saved = _Saved(newest, self._entry, state, self._offsets)
+            self._store.describe(key_of(observer), _FORM.text(saved))
 
 
 def _failing(name: str, active: bool) -> Finding:

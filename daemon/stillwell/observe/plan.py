@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 from stillwell.estimate.level import Geometry
 from stillwell.estimate.salt.told import SaltParameters
+from stillwell.form import Form
 from stillwell.units import System
 
 BOOK_KEY = "book plan"
@@ -44,25 +44,6 @@ class BookPlan:
     chamber: Geometry | None = None
     """Where the water comes together that is poured in; None where it isn't known."""
 
-    def to_json(self) -> str:
-        """For the store."""
-        return json.dumps({**asdict(self), "remind_at": self.remind_at.isoformat()})
-
-    @classmethod
-    def from_json(cls, text: str) -> BookPlan:
-        """The inverse of `to_json`."""
-        raw = json.loads(text)
-        chamber = raw["chamber"]
-        return cls(
-            **raw
-            | {
-                "units": System(raw["units"]),
-                "remind_at": dt.time.fromisoformat(raw["remind_at"]),
-                "water": tuple(raw["water"]),
-                "chamber": None if chamber is None else Geometry(**chamber),
-            }
-        )
-
     @property
     def salinity_target(self) -> float:
         """Returns the middle of the limits."""
@@ -82,3 +63,6 @@ class BookPlan:
             high=self.salinity_high,
             check_every_d=self.salinity_every_d,
         )
+
+
+BOOK = Form(BookPlan, 2)

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from stillwell.cli.today import now_of
 from stillwell.cli.watch_line import kept_plan, look, words
-from stillwell.observe.plan import BOOK_KEY, BookPlan
+from stillwell.observe.plan import BOOK, BOOK_KEY, BookPlan
 from stillwell.page.place import Tank
 from stillwell.page.site import now_ms
 from stillwell.review_plan import ReviewPlan
@@ -42,7 +42,7 @@ class Seen:
 def seen(tank: Tank) -> Iterator[Seen]:
     """Opens a tank's store. Raises `StoreError`."""
     with StoreReader.open(tank.store) as reader:
-        plan, book = kept_plan(reader), reader.described(BOOK_KEY)
+        plan, book = kept_plan(reader), BOOK.known(reader.described(BOOK_KEY))
         if plan is None or book is None:
             raise StoreError(
                 "The store says nothing of its tank yet.",
@@ -50,4 +50,4 @@ def seen(tank: Tank) -> Iterator[Seen]:
             )
         watching = look(reader)
         shown_ms = now_of(reader) if reader.newest_ms() is not None else now_ms()
-        yield Seen(tank, reader, plan, BookPlan.from_json(book), watching, shown_ms)
+        yield Seen(tank, reader, plan, book, watching, shown_ms)

@@ -5,12 +5,12 @@ Each start is kept in the store before anything else can go wrong, and so is an 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.finding import Finding, Over
+from stillwell.form import Form
 from stillwell.notice import Facts, Priority
 from stillwell.reading import Moment
 from stillwell.store import Store
@@ -32,6 +32,9 @@ _MOST = 400
 class Start:
     at: Moment
     boot_id: str
+
+
+_FORM = Form(list[Start], 2)
 
 
 class Restarts:
@@ -63,15 +66,11 @@ class Restarts:
         return passed is None or passed < WITHIN_MS
 
     def _write(self, starts: Sequence[Start]) -> None:
-        self._store.describe(KEY, json.dumps([(s.at, s.boot_id) for s in starts]))
+        self._store.describe(KEY, _FORM.text(list(starts)))
         self._store.commit()
 
     def _kept(self) -> list[Start]:
-        try:
-            kept = json.loads(self._store.kept.described(KEY) or "[]")
-            return [Start(Moment(*map(int, at)), str(boot_id)) for at, boot_id in kept]
-        except (ValueError, TypeError):
-            return []
+        return _FORM.known(self._store.kept.described(KEY)) or []
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,12 +9,12 @@ nothing is counted of the time between, and what was counted before it stays.
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from stillwell.alarm.watch import Watch
+from stillwell.form import Form
 from stillwell.notice import Transition
 from stillwell.ports import Stream
 from stillwell.quality.judge import Judge
@@ -42,9 +42,12 @@ class _Kept:
     reading: int
     """The number of the newest reading that is in it."""
     watch: str
-    judges: Mapping[str, Sequence[float | None]]
+    judges: Mapping[str, list[float | None]]
     offsets: Mapping[str, float]
     """Of the channels that had one."""
+
+
+_FORM = Form(_Kept, 2)
 
 
 class RunUp:
@@ -60,14 +63,14 @@ class RunUp:
         asks something of the alarms) what the daemon has kept stays as it is."""
         if not self._judges:
             return
-        kept = {
-            "at": now,
-            "reading": self._store.tail.newest(Stream.READINGS, committed_only=False),
-            "watch": self._watch.state(),
-            "judges": {name: judge.kept() for name, judge in self._judges.items()},
-            "offsets": offsets_of(self._judges),
-        }
-        self._store.describe(KEY, json.dumps(kept))
+        kept = _Kept(
+            now,
+            self._store.tail.newest(Stream.READINGS, committed_only=False),
+            self._watch.state(),
+            {name: judge.kept() for name, judge in self._judges.items()},
+            offsets_of(self._judges),
+        )
+        self._store.describe(KEY, _FORM.text(kept))
 
     def resume(self, now: Moment) -> list[Transition]:
         """Takes up what the last run knew, after the alarms. Returns what has moved by it. A fault
@@ -81,7 +84,7 @@ class RunUp:
         return self._watch.look_up(now)
 
     def _resume(self, now: Moment) -> None:
-        kept = self._kept()
+        kept = _FORM.known(self._store.kept.described(KEY))
         newest = self._store.tail.newest(Stream.READINGS)
         after = max(newest - MOST_ROWS, 0 if kept is None else kept.reading)
         readings = self._readings(after)
@@ -107,20 +110,6 @@ class RunUp:
                 reading = reading.on(judge.offset)  # noqa: PLW2901
             self._watch.see(reading, at)
         self._watch.deaf(at.mono_ms, now.mono_ms)
-
-    def _kept(self) -> _Kept | None:
-        text = self._store.kept.described(KEY)
-        if text is None:
-            return None
-        try:
-            kept = json.loads(text)
-            at = Moment(*map(int, kept["at"]))
-            offsets = dict(kept.get("offsets", {}))
-            judges = dict(kept["judges"])
-            return _Kept(at, int(kept["reading"]), str(kept["watch"]), judges, offsets)
-        except (ValueError, KeyError, TypeError) as error:
-            log.warning("what was being counted can't be used: %r", error)
-            return None
 
     def _revive(self, kept: _Kept, shift_ms: int) -> None:
         try:

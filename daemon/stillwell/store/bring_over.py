@@ -169,12 +169,12 @@ class BringOver:
 def recorded(db: sqlite3.Connection) -> tuple[Rescue, ...]:
     """The rescues that a file knows of."""
     found = db.execute("SELECT value FROM meta WHERE key = ?", (rescue.KEY,)).fetchone()
-    return rescue.from_json(None if found is None else found[0])
+    return rescue.RESCUES.known(None if found is None else found[0]) or ()
 
 
 def keep(db: sqlite3.Connection, rescues: tuple[Rescue, ...]) -> None:
     """Writes the record."""
     db.execute(
         "INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)",
-        (rescue.KEY, rescue.to_json(rescues)),
+        (rescue.KEY, rescue.RESCUES.text(rescues[: rescue.REMEMBERED])),
     )

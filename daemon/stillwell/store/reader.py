@@ -287,7 +287,7 @@ class StoreReader:
 
     def rescues(self) -> tuple[Rescue, ...]:
         """What has been brought over from files that were damaged, the newest first."""
-        return rescue.from_json(self.described(rescue.KEY))
+        return rescue.RESCUES.known(self.described(rescue.KEY)) or ()
 
     def done(self) -> frozenset[tuple[str, date]]:
         """The calendar's jobs that have been done, each with the local date that it was done

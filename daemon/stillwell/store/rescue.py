@@ -3,10 +3,11 @@ or replaced, and what has not. Kept in the store that follows it. Pure."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+
+from stillwell.form import Form
 
 KEY = "rescue"
 """Under which the store keeps it: see `Store.describe`."""
@@ -28,7 +29,7 @@ NUMBERED = ("reading", "estimate")
 """Tables that grow large and whose rows sinks follow by number: brought over the newest first."""
 
 _GAPS = 40
-_REMEMBERED = 8
+REMEMBERED = 8
 
 
 class Cause(StrEnum):
@@ -116,28 +117,5 @@ class Rescue:
         return replace(self, gaps=gaps, lost=self.lost + gap.count)
 
 
-def to_json(rescues: Iterable[Rescue]) -> str:
-    """For the store: the newest first, the oldest forgotten."""
-    return json.dumps([asdict(rescue) for rescue in rescues][:_REMEMBERED])
-
-
-def from_json(text: str | None) -> tuple[Rescue, ...]:
-    """The inverse of `to_json`; nothing for what is none."""
-    try:
-        return tuple(_one(dict(raw)) for raw in json.loads(text or "[]"))
-    except (ValueError, TypeError, KeyError):
-        return ()
-
-
-def _one(raw: dict[str, object]) -> Rescue:
-    gaps = raw.pop("gaps")
-    made = Rescue(**raw)  # type: ignore[arg-type]
-    assert isinstance(gaps, list)
-    return replace(
-        made,
-        cause=Cause(made.cause),
-        short=tuple(made.short),
-        wounded=tuple(made.wounded),
-        done=tuple(made.done),
-        gaps=tuple(Gap(**gap) for gap in gaps),
-    )
+RESCUES = Form(tuple[Rescue, ...], 2)
+"""The newest first; what is older than the first `REMEMBERED` is forgotten."""

@@ -35,7 +35,7 @@ from stillwell.supervise.inbox import (
     Wake,
 )
 from stillwell.supervise.sd_notify import notify, watchdog_s
-from stillwell.supervise.verdict import Verdict, verdict_key
+from stillwell.supervise.verdict import VERDICT, Verdict, verdict_key
 from stillwell.supervise.vigil import Vigil
 
 log = logging.getLogger(__name__)
@@ -324,7 +324,7 @@ class Daemon:
         verdict = Verdict(away, words, since_ms, {str(s): n for s, n in delivery.sent.items()})
         if verdict != before:
             self._verdicts[delivery.name] = verdict
-            self._pipeline.store.describe(verdict_key(delivery.name), verdict.to_json())
+            self._pipeline.store.describe(verdict_key(delivery.name), VERDICT.text(verdict))
 
     def _introduce(self, sink: str, away: bool, words: str) -> None:
         """Says once how a sink answers, and once more when it does after all. What comes later, and

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
+
+from stillwell.form import Form
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,13 +22,8 @@ class Verdict:
     """How far each stream has been sent; a server that may forget is asked to keep more than that
     before the kept cursor follows."""
 
-    def to_json(self) -> str:
-        return json.dumps(asdict(self), ensure_ascii=False)
 
-    @classmethod
-    def from_json(cls, text: str) -> Verdict:
-        """The inverse of `to_json`."""
-        return cls(**json.loads(text))
+VERDICT = Form(Verdict)
 
 
 def verdict_key(sink: str) -> str:

@@ -21,11 +21,11 @@ from stillwell.observe.cycle import CycleWatch
 from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.observe.lamp import LampWatch
 from stillwell.observe.observing import Observer
-from stillwell.observe.plan import BOOK_KEY
+from stillwell.observe.plan import BOOK, BOOK_KEY
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Clock
-from stillwell.review_plan import PLAN_KEY
+from stillwell.review_plan import PLAN, PLAN_KEY
 from stillwell.settings import Destination, Fault, Settings
 from stillwell.store import Store
 from stillwell.supervise import last_settings
@@ -34,7 +34,7 @@ from stillwell.supervise.clock_word import not_before_ms
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
 from stillwell.supervise.inbox import Inbox
 from stillwell.watching import KEY as RUN_KEY
-from stillwell.watching import Recipient, Run
+from stillwell.watching import RUN, Recipient, Run
 from stillwell.wiring.plans.book import book_plan
 from stillwell.wiring.plans.channels import from_above, judge_of
 from stillwell.wiring.plans.heat import heater_plan, lamp_plan
@@ -72,8 +72,8 @@ def pipeline(
     """The pipeline over an opened store. `key`: what the links of messages are signed with."""
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
-    store.describe(PLAN_KEY, review_plan(settings).to_json())
-    store.describe(BOOK_KEY, book_plan(settings).to_json())
+    store.describe(PLAN_KEY, PLAN.text(review_plan(settings)))
+    store.describe(BOOK_KEY, BOOK.text(book_plan(settings)))
     tank = settings.tank
     return Pipeline(
         store,
@@ -133,7 +133,7 @@ def daemon(
     began = line.moment(clock.monotonic_ns() // 1_000_000)
     fast, recipients = isinstance(clock, FastClock), tuple(map(_recipient, settings.sink.values()))
     run = Run(began, __version__, fast, tuple(settings.channel), recipients)
-    store.describe(RUN_KEY, run.to_json())
+    store.describe(RUN_KEY, RUN.text(run))
     store.commit()
     line.find(last_settings.finding(faults), clock.monotonic_ns() // 1_000_000)
     stop = threading.Event()

@@ -18,7 +18,7 @@ from stillwell.reading import Moment, Quantity
 from stillwell.request import Command, Request
 from stillwell.settings import Destination, Settings
 from stillwell.store import StoreError, StoreReader, ask, await_reply
-from stillwell.supervise.verdict import Verdict, verdict_key
+from stillwell.supervise.verdict import VERDICT, verdict_key
 from stillwell.wiring.sinks import make_sink
 from stillwell.words import Reader
 
@@ -170,9 +170,9 @@ def _given(name: str, sink: Sink, notice: Notice, patience_s: float) -> Point:
 
 def as_the_daemon_says(name: str, text: str | None) -> Point:
     """How a sink without notices is doing, by what the daemon has left in the store."""
-    if text is None:
+    verdict = VERDICT.known(text)
+    if verdict is None:
         return Point("sink", name, Grade.NOTE, "The daemon says nothing of it: restart stillwell.")
-    verdict = Verdict.from_json(text)
     if verdict.away:
         return Point("sink", name, Grade.FIX, verdict.words, REACH)
     words = f" {verdict.words}" if verdict.words else ""

@@ -1,18 +1,12 @@
-"""The estimator's whole state, and its way to JSON and back without losing a digit."""
+"""The estimator's whole state: plain values, to be kept for the next run as they are."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
-from stillwell.estimate.level.checkpoint import Checkpoint, Kept, KeptDoubt
+from stillwell.estimate.level.checkpoint import Checkpoint
 from stillwell.estimate.level.evidence import Pour
-from stillwell.estimate.level.gauge import Located
-from stillwell.estimate.level.ledger import FloatTold, OpenFloat, OpenSlice, Pause, Slice
-from stillwell.estimate.level.ripple import Told
-
-FORM = 4
-"""Counts up when the stored form changes; a state of another form is refused."""
+from stillwell.estimate.level.ledger import OpenSlice, Pause, Slice
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,77 +57,3 @@ class LevelState:
             self.splitting,
             self.refused,
         )
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain lists, numbers and strings; `json.dumps` keeps every float exactly."""
-        return {"form": FORM, **asdict(self)}
-
-    @classmethod
-    def from_json(cls, body: dict[str, Any]) -> LevelState:
-        """Raises ValueError for a state that another version wrote or that is damaged."""
-        if body.get("form") != FORM:
-            raise ValueError(f"A level state of form {body.get('form')}, not {FORM}: start anew.")
-        try:
-            opened = body["open"]
-            return cls(
-                now_ms=int(body["now_ms"]),
-                open=None if opened is None else _open(opened),
-                slices=tuple(_slice(s) for s in body["slices"]),
-                pours=tuple(Pour(**p) for p in body["pours"]),
-                pauses=tuple(Pause(**p) for p in body["pauses"]),
-                checkpoints=tuple(_checkpoint(m) for m in body["checkpoints"]),
-                last=tuple((str(n), float(s), int(t)) for n, s, t in body["last"]),
-                inverted=tuple(body["inverted"]),
-                splitting=tuple(body["splitting"]),
-                refused=tuple(Refused(**r) for r in body["refused"]),
-            )
-        except (KeyError, TypeError) as damage:
-            raise ValueError(f"A damaged level state ({damage!r}): start anew.") from damage
-
-
-def _open(body: dict[str, Any]) -> OpenSlice:
-    return OpenSlice(
-        body["index"],
-        tuple(OpenFloat(**f) for f in body["floats"]),
-        tuple((int(t), float(mm)) for t, mm in body["gauge"]),
-        body["expect_sum"],
-        body["expect_count"],
-        body["expect_rel_sd"],
-    )
-
-
-def _slice(body: dict[str, Any]) -> Slice:
-    gauge = body["gauge"]
-    return Slice(
-        body["index"],
-        tuple(
-            FloatTold(f["name"], Told(**f["told"]), f["intervals"], f["partly"])
-            for f in body["floats"]
-        ),
-        None if gauge is None else Located(**gauge),
-        body["expect_ml_per_h"],
-        body["expect_rel_sd"],
-    )
-
-
-def _checkpoint(body: dict[str, Any]) -> Checkpoint:
-    return Checkpoint(
-        body["t_ms"],
-        _kept(body["bank"]),
-        body["shape"],
-        body["shape_ms"],
-        body["physics_told"],
-        tuple(
-            KeptDoubt(d["log_odds"], d["pour_ms"], d["pour_ml"], _kept(d["bank"]))
-            for d in body["doubts"]
-        ),
-    )
-
-
-def _kept(body: dict[str, Any]) -> Kept:
-    return Kept(
-        tuple((tuple(x), tuple(triangle)) for x, triangle in body["members"]),
-        tuple(body["kinds"]),
-        tuple(body["weights"]),
-        tuple(body["odds"]),
-    )

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from stillwell.estimate import least_squares
 
@@ -131,28 +130,3 @@ class LampHeat:
         """Whether the lamp's heat stands out from everything else enough to be missed."""
         warms, error = self.lamp
         return min(self.lit, self.dark) >= EACH and warms > CARRIES * error
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "mean": self.mean,
-            "cov": self.cov,
-            "scatter": self.scatter,
-            "lit": self.lit,
-            "dark": self.dark,
-            "at_ms": self.at_ms,
-        }
-
-    @classmethod
-    def revived(cls, kept: Any) -> LampHeat:
-        """Raises ValueError, KeyError or TypeError for what `to_json` did not write."""
-        mean = [float(m) for m in kept["mean"]]
-        cov = [[float(c) for c in row] for row in kept["cov"]]
-        scatter = [float(s) for s in kept["scatter"]]
-        lit, dark = float(kept["lit"]), float(kept["dark"])
-        numbers = [*mean, *scatter, lit, dark, *(c for row in cov for c in row)]
-        shaped = len(mean) == _SIZE and len(scatter) == 2
-        if not shaped or [len(row) for row in cov] != [_SIZE] * _SIZE:
-            raise ValueError("a kept heat of the lamp has another shape")
-        if not all(map(math.isfinite, numbers)) or min(*scatter, lit, dark) < 0:
-            raise ValueError("a kept heat of the lamp is no number")
-        return cls(mean, cov, scatter, lit, dark, int(kept["at_ms"]))

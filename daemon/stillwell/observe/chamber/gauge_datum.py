@@ -14,11 +14,9 @@ simulated tanks.
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from dataclasses import dataclass, field
 from statistics import median
-from typing import Any
 
 BLOCK_S = 600.0
 SETTLED = 6
@@ -81,16 +79,19 @@ class Moved:
 class GaugeDatum:
     """One gauge. `see` once a good reading, in time order; times are seconds, heights mm."""
 
-    ends: deque[float] = field(default_factory=lambda: deque(maxlen=KEPT_ENDS))
+    ends: deque[float] = field(default_factory=deque)
     """Where the last pours ended."""
     loose: Jump | None = None
     """The last jump that did not end at the mark."""
     moved: Moved | None = None
-    _blocks: deque[tuple[float, float]] = field(
-        default_factory=lambda: deque(maxlen=BEFORE + BETWEEN + SETTLED)
-    )
+    _blocks: deque[tuple[float, float]] = field(default_factory=deque)
     _block: int = -1
     _values: list[float] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        # What was kept comes back without its bounds.
+        self.ends = deque(self.ends, KEPT_ENDS)
+        self._blocks = deque(self._blocks, BEFORE + BETWEEN + SETTLED)
 
     def see(self, t_s: float, value: float) -> bool:
         """Takes one reading; returns whether `moved` has changed."""
@@ -176,34 +177,6 @@ class GaugeDatum:
         if self.moved is None:
             self.loose = jump
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "ends": list(self.ends),
-            "loose": _kept(self.loose),
-            "moved": None
-            if self.moved is None
-            else [_kept(self.moved.jump), _kept(self.moved.end), self.moved.mark_mm],
-            "blocks": list(self._blocks),
-            "open": [self._block, self._values],
-        }
-
-    @classmethod
-    def revived(cls, kept: Any) -> GaugeDatum:
-        """Raises ValueError, KeyError or TypeError for what `to_json` did not write."""
-        datum = cls()
-        datum.ends.extend(_number(end) for end in kept["ends"])
-        datum.loose = _jump_of(kept["loose"])
-        if kept["moved"] is not None:
-            jump, end, mark = kept["moved"]
-            first, last = _jump_of(jump), _jump_of(end)
-            if first is None or last is None:
-                raise ValueError("a kept move of a gauge has no jump")
-            datum.moved = Moved(first, last, _number(mark))
-        datum._blocks.extend((_number(t), _number(v)) for t, v in kept["blocks"])
-        block, values = kept["open"]
-        datum._block, datum._values = int(block), [_number(v) for v in values]
-        return datum
-
 
 def _steady(blocks: list[tuple[float, float]]) -> float | None:
     """The slope of blocks that lie about a gently sloping line, mm/s; None for others."""
@@ -213,18 +186,3 @@ def _steady(blocks: list[tuple[float, float]]) -> float | None:
         return None
     off = [abs(v - v0 - slope * (t - t0)) for t, v in blocks]
     return slope if max(off) <= STEADY_MM else None
-
-
-def _kept(jump: Jump | None) -> list[float] | None:
-    return None if jump is None else [jump.at_s, jump.before_mm, jump.after_mm]
-
-
-def _jump_of(kept: Any) -> Jump | None:
-    return None if kept is None else Jump(*(_number(number) for number in kept))
-
-
-def _number(kept: Any) -> float:
-    number = float(kept)
-    if not math.isfinite(number):
-        raise ValueError("a kept height is no number")
-    return number

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -11,12 +10,12 @@ from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.entry import Entry
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
+from stillwell.form import Form
 from stillwell.observe.chamber.gauge_datum import GaugeDatum
 from stillwell.observe.facts import GaugeMoved, GaugeWell
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
-FORM = 1
 MOVED = "{gauge}.moved"
 """Its row in the catalogue."""
 
@@ -32,6 +31,15 @@ class GaugePlan:
     def alarm(self) -> str:
         """The name of its alarm."""
         return f"{self.channel}.moved"
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    datum: GaugeDatum
+    line: Timeline
+
+
+_FORM = Form(_Kept, 2)
 
 
 class GaugeWatch:
@@ -89,18 +97,9 @@ class GaugeWatch:
 
     def state(self) -> str:
         """About a kB of JSON."""
-        datum, line = self.datum.to_json(), self._line.kept()
-        return json.dumps({"form": FORM, "datum": datum, "line": line})
+        return _FORM.text(_Kept(self.datum, self._line))
 
     def restore(self, state: str) -> None:
         """The inverse of `state`. Raises ValueError for what it can't use, and is then as new."""
-        try:
-            kept = json.loads(state)
-            if kept["form"] != FORM:
-                raise ValueError(f"a gauge's watch of form {kept['form']}, not {FORM}")
-            datum, line = GaugeDatum.revived(kept["datum"]), Timeline.revived(kept["line"])
-        except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as damage:
-            raise ValueError(
-                f"what was learned of the gauge cannot be read: {damage!r}"
-            ) from damage
-        self.datum, self._line = datum, line
+        kept = _FORM.read(state)
+        self.datum, self._line = kept.datum, kept.line

@@ -3,20 +3,15 @@ record; a restart gives it back from the store."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Container
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
 from stillwell.entry import Entry
 from stillwell.estimate.level import Evidence, LevelModel, LevelState
 from stillwell.estimate.timeline import Timeline
+from stillwell.form import Form
 from stillwell.observe.chamber import rules
-from stillwell.observe.chamber.keeping import Keeping, revived
 from stillwell.observe.chamber.plan import LevelPlan
-
-FORM = 1
-"""Counts up when the stored form changes so that the one before can't be read."""
 
 EXPANSION_PER_K = 2.97e-4
 """Thermal expansion of seawater at a salinity of 35 and 25 °C, 1/K: TEOS-10 (IOC Manual 56, 2010);
@@ -79,12 +74,6 @@ class Climate:
     def first(cls, at_ms: int, value: float) -> Climate:
         """Of the first reading: how often it speaks is not known, so it counts for an hour."""
         return cls(at_ms, value, _MOST_SILENCE_MS, value, 0)
-
-    @classmethod
-    def revived(cls, kept: dict[str, float]) -> Climate:
-        """Of what `asdict` made. Raises KeyError, TypeError or ValueError for anything else."""
-        at, every, heard = (int(kept[name]) for name in ("at_ms", "every_ms", "heard_ms"))
-        return cls(at, float(kept["value"]), every, float(kept["usual"]), heard)
 
     def take(self, at_ms: int, value: float) -> None:
         """Takes the next reading."""
@@ -151,6 +140,15 @@ class Memory:
     """of each float's shares, and how many."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    level: LevelState | None
+    memory: Memory
+
+
+_FORM = Form(_Kept, 2)
+
+
 class LevelRecord:
     """The model's state and the memory of one tank's level watch."""
 
@@ -163,7 +161,6 @@ class LevelRecord:
         )
         self.level: LevelState | None = None
         self.memory = Memory()
-        self._keeping = Keeping()
 
     # --- the model ---------------------------------------------------------------------------
 
@@ -217,38 +214,8 @@ class LevelRecord:
     # --- keeping -----------------------------------------------------------------------------
 
     def text(self) -> str:
-        """All of it, as JSON."""
-        memory = self.memory
-        return json.dumps(
-            {
-                "form": FORM,
-                "level": None if self.level is None else self._keeping.text(self.level),
-                "line": memory.line.kept(),
-                "times": [
-                    memory.looked_ms,
-                    memory.windows_ms,
-                    memory.published_ms,
-                    memory.told_expect_ms,
-                    memory.night_ended_utc,
-                    memory.night_first_utc,
-                ],
-                "nights told": memory.nights_told,
-                "nights open": memory.nights_open,
-                "again": memory.again,
-                "past": [asdict(window) for window in memory.past],
-                "bound": None if memory.bound is None else asdict(memory.bound),
-                "temperatures": memory.temperatures,
-                "shares": memory.shares,
-                "alarms": {name: asdict(alarm) for name, alarm in memory.alarms.items()},
-                "pending": [asdict(entry) for entry in memory.pending],
-                "open changes": memory.open_changes,
-                "stands": memory.stands,
-                "inverted": memory.inverted,
-                "refused": memory.refused,
-                "climate": {name: asdict(said) for name, said in memory.climate.items()},
-                "slice": [memory.slice, memory.slice_sum, memory.share_sums],
-            }
-        )
+        """All of it, as text."""
+        return _FORM.text(_Kept(self.level, self.memory))
 
     def restore(self, text: str, alarms: Container[str]) -> None:
         """The inverse of `text`. Nothing is changed when it raises ValueError: for what is damaged,
@@ -257,62 +224,16 @@ class LevelRecord:
         Args:
             alarms: names of the alarms that there are; others are forgotten.
         """
-        try:
-            body = json.loads(text)
-            if body["form"] != FORM:
-                raise ValueError(f"A level watch of form {body['form']}, not {FORM}.")
-            level = None if body["level"] is None else revived(body["level"])
-            memory = self._remembered(body, alarms)
-        except (KeyError, TypeError, AttributeError, OverflowError) as damage:
-            raise ValueError(f"A damaged state of the level watch ({damage!r}).") from damage
-        if level is not None and not self._fits(level):
-            raise ValueError("The level's sensors have changed.")
-        self.level, self.memory = level, memory
-
-    def _remembered(self, body: dict[str, Any], alarms: Container[str]) -> Memory:
-        looked, windows, published, told_expect, ended, first = (int(at) for at in body["times"])
-        number, sums, share_sums = body["slice"]
+        kept = _FORM.read(text)
+        if kept.level is not None and not self._fits(kept.level):
+            raise ValueError("the level's sensors have changed")
+        self.level, self.memory = kept.level, kept.memory
         floats = {channel.spec.name for channel in self.plan.floats}
-        return Memory(
-            line=Timeline.revived(body["line"]),
-            looked_ms=looked,
-            windows_ms=windows,
-            published_ms=published,
-            told_expect_ms=told_expect,
-            night_ended_utc=ended,
-            night_first_utc=first,
-            # not kept by the first versions: the last night that had ended had been told
-            nights_told=[int(end) for end in body.get("nights told", [ended] if ended else [])],
-            nights_open=[int(end) for end in body.get("nights open", [])],
-            again=[int(end) for end in body["again"]],
-            past=[rules.PastWindow(**window) for window in body["past"]],
-            bound=rules.Usual(**bound) if (bound := body.get("bound")) else None,
-            temperatures=[(int(i), float(t)) for i, t in body["temperatures"]],
-            shares={
-                name: [(int(i), float(s)) for i, s in kept]
-                for name, kept in body["shares"].items()
-                if name in floats
-            },
-            alarms={n: Debounce(**a) for n, a in body["alarms"].items() if n in alarms},
-            pending=[Entry(**entry) for entry in body["pending"]],
-            open_changes=[(int(a), int(b)) for a, b in body["open changes"]],
-            stands=[(int(a), int(b)) for a, b in body.get("stands", [])],
-            inverted=tuple(body.get("inverted", ())),
-            refused=[(int(at), str(why)) for at, why in body.get("refused", [])],
-            # not kept by the first versions: the next readings say it anew
-            climate={n: Climate.revived(said) for n, said in body.get("climate", {}).items()},
-            slice=int(number),
-            slice_sum=_pair(sums),
-            share_sums={name: _pair(of_float) for name, of_float in share_sums.items()},
-        )
+        memory = self.memory
+        memory.shares = {name: rows for name, rows in memory.shares.items() if name in floats}
+        memory.alarms = {name: seen for name, seen in memory.alarms.items() if name in alarms}
 
     def _fits(self, level: LevelState) -> bool:
         """Whether a state was made with as many sensors as there are now."""
         places = len(self.plan.floats)
-        return all(len(mark.bank.odds) == places + 1 for mark in level.checkpoints)
-
-
-def _pair(kept: list[float]) -> list[float]:
-    """A sum and how many it is of."""
-    total, count = kept
-    return [float(total), float(count)]
+        return all(len(one.bank.odds) == places + 1 for one in level.checkpoints)

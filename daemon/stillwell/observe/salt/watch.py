@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import dataclass
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.entry import Entry
@@ -12,8 +11,8 @@ from stillwell.estimate.answer import Estimate
 from stillwell.estimate.salt.balance import SaltState, salinity_estimate
 from stillwell.estimate.salt.told import MissingWater
 from stillwell.finding import Finding, Over
+from stillwell.form import Form
 from stillwell.journal import Kind
-from stillwell.journal.values import marked
 from stillwell.observe.balance import DAY_MS, LOOK_BACK_MS, Ledger, missing_water
 from stillwell.observe.known import Known
 from stillwell.observe.plan import BookPlan
@@ -25,8 +24,16 @@ HOUR_MS = 3_600_000
 UNSET_MS = 1_577_836_800_000
 """1 January 2020: a clock that shows less has not been set."""
 OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE, Kind.CALIBRATION})
-FORM = 2
-"""Of the state that is kept; of another one it starts anew, from the journal."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    entries: list[Entry]
+    level: list[MissingWater]
+    standing: frozenset[str]
+
+
+_FORM = Form(_Kept, 3)
 
 
 class SaltWatch:
@@ -129,38 +136,13 @@ class SaltWatch:
 
     def state(self) -> str:
         """Some kB of JSON: entries and levels of four months."""
-        kept = [
-            [e.id, e.kind, e.at_ms, e.value, e.unit, e.text, e.to_mark]
-            for e in sorted(self._entries.values(), key=lambda e: e.id)
-        ]
-        level = [asdict(m) for m in self._level]
-        standing = sorted(self._standing)
-        return json.dumps({"form": FORM, "entries": kept, "level": level, "standing": standing})
+        return _FORM.text(_Kept(list(self._entries.values()), self._level, self._standing))
 
     def restore(self, state: str) -> None:
         """The inverse of `state`. Raises ValueError for what it can't read."""
-        try:
-            kept = json.loads(state)
-            if kept["form"] != FORM:
-                raise ValueError(f"A state of the salt balance of form {kept['form']}.")
-            entries = {}
-            for i, kind, at_ms, value, unit, text, *mark in kept["entries"]:
-                # an earlier version had the mark in the unit
-                unit_now, in_unit = marked(str(unit))
-                entries[int(i)] = Entry(
-                    str(kind),
-                    int(at_ms),
-                    value,
-                    unit_now,
-                    str(text),
-                    id=int(i),
-                    to_mark=bool(mark[0]) if mark else in_unit,
-                )
-            level = [MissingWater(**m) for m in kept["level"]]
-            standing = frozenset(str(name) for name in kept["standing"])
-        except (KeyError, TypeError, AttributeError) as damage:
-            raise ValueError(f"A damaged state of the salt balance ({damage!r}).") from damage
-        self._entries, self._level, self._standing = entries, level, standing
+        kept = _FORM.read(state)
+        self._entries = {entry.id: entry for entry in kept.entries}
+        self._level, self._standing = kept.level, kept.standing
         self._looked_ms = None
 
 
