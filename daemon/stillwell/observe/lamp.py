@@ -276,7 +276,7 @@ class LampWatch:
     def _restore_cut(self, text: str) -> None:
         try:
             take_up(text, self._cut)
-        except (KeyError, TypeError, AttributeError) as damage:
+        except (ValueError, KeyError, TypeError, AttributeError) as damage:
             self._cut = LampPieces(self._next_edge)
             raise ValueError(f"what was kept can't be used: {damage!r}") from damage
 
