@@ -30,10 +30,11 @@ class Form(Generic[T]):
         kind: the type; its fields say what is written.
         version: counts up when what was written before can't be read any more. A field that is new
             and has a default needs none.
+        packs: not where what is long in it is a text of another form.
     """
 
-    def __init__(self, kind: type[T], version: int = 1) -> None:
-        self._kind, self._version = kind, version
+    def __init__(self, kind: type[T], version: int = 1, *, packs: bool = True) -> None:
+        self._kind, self._version, self._packs = kind, version, packs
 
     @cached_property
     def _adapter(self) -> TypeAdapter[tuple[int, T]]:
@@ -46,7 +47,7 @@ class Form(Generic[T]):
     def text(self, value: T) -> str:
         """Returns the value as text."""
         plain = self._adapter.dump_json((self._version, value))
-        if len(plain) < _PACKED_FROM:
+        if len(plain) < _PACKED_FROM or not self._packs:
             return plain.decode()
         return base64.b64encode(zlib.compress(plain, 1)).decode()
 

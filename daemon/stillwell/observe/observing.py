@@ -82,7 +82,7 @@ class _Saved:
     offsets: Mapping[str, float]
 
 
-_FORM = Form(_Saved, 2)
+_FORM = Form(_Saved, 2, packs=False)
 
 
 class Observing:
