@@ -10,11 +10,12 @@ import subprocess
 import sys
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from far_sides import Victoria
 from page_tank import NAME, Served, lived, tank_of, until, with_passphrases
 from real_broker import wait_until
 from stillwell.page.access import access_file
@@ -218,11 +219,44 @@ class TestFromANetwork:
         assert served.memory_mib() <= 60
 
 
+class Scraper(Victoria):
+    """Debian's VictoriaMetrics, asking us every second."""
+
+    scrapes: Path
+
+    def command(self) -> list[str]:
+        return [*super().command(), f"-promscrape.config={self.scrapes}"]
+
+
+class TestMetrics:
+    def test_a_real_server_takes_them(
+        self, served: Served, tmp_path: Path, free_ports: Callable[[], int]
+    ) -> None:
+        server = Scraper(tmp_path / "data", free_ports())
+        server.scrapes = tmp_path / "scrape.yml"
+        server.scrapes.write_text(
+            "scrape_configs:\n- job_name: tank\n  scrape_interval: 1s\n  static_configs:\n"
+            f"  - targets: ['127.0.0.1:{served.port}']\n",
+            encoding="utf-8",
+        )
+        server.start()
+
+        def has(name: str) -> bool:
+            asked = f"{server.url}/api/v1/export?match[]={name}"
+            with urllib.request.urlopen(asked, timeout=60) as answer:
+                return b'"channel":"water-a"' in answer.read()
+
+        try:
+            wait_until(lambda: has("stillwell_reading"), "it has asked us")
+            assert has("stillwell_reading_age_seconds")
+        finally:
+            server.kill()
+
+
 class TestByCaddy:
     def test_the_file_in_deploy_serves_it_by_tls_and_hands_on_whose_it_is(
-        self, config: Path, served: Served, tmp_path: Path, free_ports: object
+        self, config: Path, served: Served, tmp_path: Path, free_ports: Callable[[], int]
     ) -> None:
-        assert callable(free_ports)
         port, admin = free_ports(), free_ports()
         text = (Path(__file__).parents[2] / "deploy" / "Caddyfile").read_text(encoding="utf-8")
         text = text.replace("tank.example.org", f"https://localhost:{port}")

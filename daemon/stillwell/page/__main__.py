@@ -187,6 +187,7 @@ def _opened(listen: str) -> list[socket.socket]:
     opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         opened.bind((host, port))
+        opened.listen(256)  # from here on nobody is refused, who comes while the rest is made ready
     except OSError as error:
         raise OSError(f"{listen} can't be listened on: {error.strerror}.") from error
     return [opened]

@@ -42,6 +42,6 @@ def household(address: str) -> str:
         ip = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
         return "?"
-    if isinstance(ip, ipaddress.IPv6Address) and ip.ipv4_mapped is None:
-        return str(ipaddress.ip_network((ip, 64), strict=False))
-    return str(ip)
+    if isinstance(ip, ipaddress.IPv4Address):
+        return str(ip)
+    return str(ip.ipv4_mapped or ipaddress.ip_network((ip, 64), strict=False))

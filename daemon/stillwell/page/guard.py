@@ -15,6 +15,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 MOST_BODY = 32_768
 """Bytes: a note with its text takes one of them."""
 MOST_FIELDS = 40
+MOST_HEAD = 16_384
+"""Bytes of all headers."""
 BODY_WITHIN_S = 10.0
 FIELDS = "stillwell.fields"
 """Under which a route finds what a form brought."""
@@ -76,6 +78,8 @@ class Guard:
             )
         if scope["method"] not in ("GET", "HEAD", "POST"):
             return 405, "This page is read and answered, nothing else."
+        if sum(len(name) + len(value) for name, value in scope["headers"]) > MOST_HEAD:
+            return 431, "That is more than this page takes."
         if scope["method"] == "POST" and not _from_here(headers):
             return 403, "This was sent by another site's page, and nothing was done."
         return None
