@@ -15,6 +15,9 @@ from typing import Protocol
 class Control(Protocol):
     """Decides what a device gives."""
 
+    error_c: float
+    """By how much the water is kept warmer than the dial says, more or less."""
+
     def share(self, seen_c: float, setting_c: float, dt_s: float) -> float:
         """Returns the share of the full power, 0 to 1, for the next `dt_s` seconds."""
         ...

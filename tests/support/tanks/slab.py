@@ -206,7 +206,7 @@ def control(rng: Random, kind: Heater, index: int, heats: bool) -> Control:
     if kind is Heater.PROPORTIONAL:
         window = rng.choice((2.0, 10.0, 60.0, 120.0, 300.0, 600.0))
         steps = rng.choice((0.01, 0.0625, 0.1))
-        return Pulsed(error, rng.uniform(0.4, 2.0), rng.uniform(0.0, 0.5), window, steps)
+        return Pulsed(error, rng.uniform(0.4, 1.5), rng.uniform(0.2, 0.5), window, steps)
     every = rng.choice((5.0, 15.0, 60.0))
     noise = 0.01 * 6.0 ** rng.random()
     error += rng.choice((0.4, -0.4)) * index

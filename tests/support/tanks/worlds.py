@@ -106,7 +106,10 @@ class Simulated:
         )
         body.settle(tank.setting_c)
         warmest = 0.0 if chills_at else _rest_c(body, tank, climate[2], climate[3])
-        household = _household(rng, tank, kind, powers, (chills_at, chills_w), start, warmest)
+        errs_c = max((heater.error_c for heater in devices.heaters), default=0.0)
+        household = _household(
+            rng, tank, kind, powers, (chills_at, chills_w), start, warmest, errs_c
+        )
         return Setup(
             household=household,
             injected=injected,
@@ -266,14 +269,19 @@ def _household(
     chiller: tuple[float | None, float | None],
     start: date,
     warmest_c: float,
+    errs_c: float,
 ) -> Household:
-    """Returns what the settings know. Most keepers have learned how warm the water grows in their
-    room and have put the upper end of the band above it; some have not."""
+    """Returns what the settings know. Keepers have seen on a thermometer where the water is kept,
+    and most have learned how warm it grows in their room: the band has room for both; a few have
+    not learned the second."""
     chills_at, chills_w = chiller
     lowest = min(tank.setting_c, tank.night[2] if tank.night else tank.setting_c)
     highest = max(tank.setting_c, chills_at or tank.setting_c)
     wide = 1.0 if kind is not Heater.NONE else 2.0
-    band = (lowest - wide * rng.uniform(0.9, 2.0), highest + wide * rng.uniform(0.9, 2.0))
+    band = (
+        lowest + min(0.0, errs_c) - wide * rng.uniform(0.9, 2.0),
+        highest + max(0.0, errs_c) + wide * rng.uniform(0.9, 2.0),
+    )
     if rng.random() < 0.85:
         band = (band[0], max(band[1], warmest_c + rng.uniform(0.5, 1.5)))
     return Household(
