@@ -45,8 +45,8 @@ def _water_is(facts: OutsideBand, title: str, seen: str) -> Said:
     if facts.low:
         return Said(
             title,
-            "Look at the heater, with dry hands: plug, light, and that it is under water. If it is "
-            "dead, cover the tank and warm the room, or put in a spare; warm the water slowly.",
+            "Check the heater with dry hands: plug, light, and that it is under water. If it is "
+            "dead, cover the tank and warm the room, or put in a spare.",
             seen,
             "Most likely the heater does not heat: unplugged, switched off, or broken."
             if facts.worsens
@@ -56,7 +56,7 @@ def _water_is(facts: OutsideBand, title: str, seen: str) -> Said:
     return Said(
         title,
         "Unplug the heater, with dry hands, and switch the lamp off. Open the lid and let a fan "
-        "blow across the water. If the heater was still on at this temperature, replace it.",
+        "blow across the water. If the heater was still on, replace it.",
         seen,
         "Most likely the heater is stuck on, or the room or the lamp heats the tank."
         if facts.worsens

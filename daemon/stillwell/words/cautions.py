@@ -1,12 +1,12 @@
 """The cautions that go with a deed, and what is to be seen first."""
 
 UNPLUG = (
-    "Unplug heater and pump, with dry hands, before you reach in. If a plug or socket is wet or "
-    "the RCD (GFCI) has tripped, switch the circuit off first and touch nothing."
+    "Unplug heater and pump, with dry hands, before you reach in. If a plug is wet or the RCD "
+    "(GFCI) has tripped, switch the circuit off first."
 )
-HOT_HEATER = "A heater stays hot: let it cool in the water for 15 min."
+HOT_HEATER = "Leave a hot heater in the water for 15 min."
 """The minutes are common practice."""
-FAN = "Keep fan and cords clear of the water, with a drip loop below each socket."
+FAN = "Keep fan and cords dry, with a drip loop below each socket."
 PROBE = "Unplug heater and pump, with dry hands, before you reach in."
 IN_SHORT = "Unplug, with dry hands, before you reach in."
 """For what is said again."""

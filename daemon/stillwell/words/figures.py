@@ -17,6 +17,7 @@ BELIEVABLE_MS = 1_704_067_200_000
 """1 January 2024: a clock that shows less has not been set, and its time of day is not worth
 saying."""
 _HALF_A_DAY_MS = 12 * 3_600_000
+_TOMORROW = "tomorrow "
 
 _DIMENSION = {
     Quantity.TEMPERATURE: Dimension.TEMPERATURE,
@@ -116,18 +117,18 @@ class Figures:
         at_ms = found_ms + round(seconds * 1000)
         local = self._local((at_ms + grain_ms // 2) // grain_ms * grain_ms)
         days = (local.date() - self._local(self.now.utc_ms).date()).days
-        return f"{'tomorrow ' if days == 1 else ''}{local:%H:%M}"
+        return f"{_TOMORROW if days == 1 else ''}{local:%H:%M}"
 
     def arrival(self, forecast: Forecast, found_ms: int) -> str:
         """Returns ``23.0 °C about 03:40 (03:20 to 04:30)``."""
         about = self.ahead(forecast.seconds, found_ms)
         soonest = self.ahead(forecast.soonest_s, found_ms)
-        if forecast.latest_s is None:
-            span = f" (not before {soonest})"
-        else:
-            latest = self.ahead(forecast.latest_s, found_ms)
-            span = "" if soonest == latest else f" ({soonest} to {latest})"
-        return f"about {about}{span}"
+        latest = "" if forecast.latest_s is None else self.ahead(forecast.latest_s, found_ms)
+        if soonest.startswith(_TOMORROW):
+            soonest, latest = soonest.removeprefix(_TOMORROW), latest.removeprefix(_TOMORROW)
+        if not latest:
+            return f"about {about} (not before {soonest})"
+        return f"about {about}" if soonest == latest else f"about {about} ({soonest} to {latest})"
 
     def local_date(self, utc_ms: int) -> datetime:
         return self._local(utc_ms)

@@ -26,12 +26,11 @@ from stillwell.words.figures import Figures, Speaking, capital
 def not_heating(facts: NotHeating, figures: Figures) -> Said:
     return Said(
         f"Heater not heating{_figure(facts, figures, facts.on_c)}.",
-        "Look at the heater, with dry hands: plug, light, and that it is under water. If it is "
-        "dead, cover the tank and warm the room, or put in a spare; warm the water slowly.",
+        "Check the heater with dry hands: plug, light, and that it is under water. If dead, put in "
+        "a spare, or cover the tank and warm the room.",
         f"Below {figures.temperature(facts.on_c)} {figures.from_then()}, where it came on the last "
         f"{facts.times} times. {_course(facts, figures)}",
-        "The water goes on as with the heater off. Or the dial was turned down, or the pump has "
-        "stopped.",
+        "The water cools as with the heater off. Or the dial was turned down, or the pump stopped.",
         f"{UNPLUG} {HOT_HEATER}",
     )
 
@@ -40,11 +39,10 @@ def stuck_on(facts: StuckOn, figures: Figures) -> Said:
     return Said(
         f"Heater stuck on{_figure(facts, figures, facts.off_c)}. Unplug it.",
         "Unplug the heater now, with dry hands, and measure the water by hand. If it is as always, "
-        "the probe is wrong: plug the heater in again. If it is too warm and nobody turned the "
-        "dial, replace the heater.",
+        "the probe is wrong: plug it in again. If too warm, replace the heater.",
         f"Above {figures.temperature(facts.off_c)} {figures.from_then()}, where it went off the "
         f"last {facts.times} times. {_course(facts, figures)}",
-        "The water goes on rising as with the heater on. Or the dial was turned up.",
+        "The water rises as with the heater on. Or the dial was turned up.",
         f"{UNPLUG} {HOT_HEATER}",
     )
 
@@ -54,7 +52,7 @@ def too_weak(facts: TooWeak, figures: Figures) -> Said:
         value, low, high = map(_percent, facts.share)
         why = (
             f"Only about {value} of its usual heat comes ({low} to {high}). Or a window, a fan or "
-            "an open lid takes more heat than usual."
+            "an open lid takes more."
         )
     else:
         why = "Most likely the room is too cold for it. Or it has lost a part of its power."
@@ -101,8 +99,7 @@ def setting_supposed(facts: SettingSupposed, figures: Figures) -> Said:
         "look again after an hour. If nobody can have touched it, replace the heater.",
         f"It went off at {figures.temperature(facts.off_c)}, {figures.from_then()}. "
         f"{_course(facts, figures)}",
-        "Most likely its dial was turned up or bumped. Or its contacts stick: that will be told if "
-        "it comes on again where it always did.",
+        "Most likely its dial was turned up or bumped. Or its contacts stick.",
         f"{UNPLUG} {HOT_HEATER}",
     )
 
@@ -113,8 +110,8 @@ def room_too_warm(facts: RoomTooWarm, figures: Figures) -> Said:
     way = f", {figures.motion(water.per_h).split()[0]}" if water else ""
     return Said(
         f"Room too warm{at}{way}.",
-        "Open the lid, air or cool the room, let a fan blow across the water, and light the lamp "
-        "for fewer hours.",
+        "Open the lid and cool the room. Let a fan blow across the water, and light the lamp for "
+        "fewer hours.",
         f"Well above {figures.temperature(facts.off_c)}, where the heater goes off, "
         f"{figures.from_then()}. {_course(facts, figures)}",
         "The heater is off, and the water rises far more slowly than it would raise it. Or lamp or "
@@ -126,14 +123,13 @@ def room_too_warm(facts: RoomTooWarm, figures: Figures) -> Said:
 def mains_lost(facts: MainsLost, figures: Figures) -> Said:
     return Said(
         "Mains lost at the tank? Pump and heater stopped.",
-        "Look at the fuse, the RCD (GFCI) and the power strip, with dry hands. Until the mains "
-        "are back cover the tank and stir it by hand every half hour. Take no water out of the "
-        "chamber.",
+        "Look at the fuse, the RCD (GFCI) and the power strip, with dry hands. Meanwhile cover "
+        "the tank and stir it by hand every half hour. Take no water out of the chamber.",
         f"The chamber has risen and no heat comes, {figures.from_then()}. "
         f"{_course(facts, figures)}",
         "They stopped together. Or only the heater is dead, if the pump runs and somebody poured.",
         "If a plug, a socket or the floor is wet, switch the circuit off first and touch nothing. "
-        "An RCD that trips again means a fault: unplug the devices one by one before you reset it.",
+        "If an RCD trips again, unplug the devices one by one before you reset it.",
     )
 
 
@@ -217,12 +213,12 @@ def _holds(bears: Bears | None, figures: Figures) -> str:
     if bears is None:
         return ""
     value, low, high = (figures.temperature(each, 0) for each in bears.room_c)
-    room = "" if bears.now_c is None else f"; the room has {figures.temperature(bears.now_c, 0)}"
-    return f" It holds the water down to a room of about {value} ({low} to {high}){room}."
+    now = "" if bears.now_c is None else f"; it has {figures.temperature(bears.now_c, 0)} now"
+    return f" It bears a room of about {value} ({low} to {high}){now}."
 
 
 def _percent(share: float) -> str:
-    return f"{max(0.0, min(1.0, share)):.0%}"
+    return f"{100 * max(0.0, min(1.0, share)):.0f} %"
 
 
 WORDS: Speaking = {

@@ -151,8 +151,8 @@ def disagree(facts: Disagree, figures: Figures) -> Said:
     return Said(
         f"{capital(odd)} does not fit the level.",
         "Measure with a ruler from the fill mark and see which sensor is wrong.",
-        f"Float and gauge contradict each other {figures.from_then()}. Until they agree {odd} is "
-        "left out.",
+        f"Float and gauge contradict each other {figures.from_then()}. Until they agree, what does "
+        "not fit is left out.",
         "Most likely one of them is stuck, was moved, or is fouled.",
         PROBE,
     )
@@ -163,7 +163,7 @@ def float_fault(facts: FloatFault, figures: Figures) -> Said:
     if facts.kind == "chattering":
         return Said(
             f"{called} opens and closes all the time.",
-            "Press its plug home, look along the lead for a break, and shield the float from the "
+            "Press its plug home. Look along the lead for a break, and shield the float from the "
             "stream.",
             f"The water is not at its height {figures.from_then()}.",
             "Most likely a loose plug, water in the lead, or a pump's stream on the float.",
@@ -184,7 +184,7 @@ def float_fault(facts: FloatFault, figures: Figures) -> Said:
         )
     return Said(
         f"{called} is stuck {'up' if up else 'down'}.",
-        "Move the float up and down by hand, rinse it in warm fresh water, and watch the reading "
+        "Move the float up and down by hand. Rinse it in warm fresh water, and watch the reading "
         "turn over.",
         f"It says that the water is {'above' if up else 'below'} it, and it isn't, "
         f"{figures.from_then()}.",

@@ -76,13 +76,13 @@ def _why(facts: Salinity, figures: Figures) -> str:
         case Why.SALTED:
             return (
                 f"What was poured as fresh water since the check {_ago(facts.salted_ms or 0)} was "
-                f"most likely salt water ({facts.share:.0%})."
+                f"most likely salt water ({100 * facts.share:.0f} %)."
             )
         case Why.EVAPORATED:
             gone = figures.show(amount, Dimension.VOLUME)
             return f"About {gone} have evaporated and were not poured back."
         case Why.CHECK:
-            return f"Most likely {facts.cause} ({facts.share:.0%}), by the last check."
+            return f"Most likely {facts.cause} ({100 * facts.share:.0f} %), by the last check."
         case Why.DRIFTS if amount > 0:
             return (
                 f"It rises {amount:.2f} a day that no entry explains: most likely the top-ups are "
@@ -111,7 +111,7 @@ def _why(facts: Salinity, figures: Figures) -> str:
                 return f"Nothing speaks for a fault; {unsure}"
             return (
                 f"What was poured as fresh water since the check {_ago(facts.salted_ms)} may have "
-                f"been salt water ({facts.share:.0%}); {unsure}"
+                f"been salt water ({100 * facts.share:.0f} %); {unsure}"
             )
 
 

@@ -10,13 +10,12 @@ from stillwell.reading import Quantity
 from stillwell.words.cautions import PROBE, UNPLUG
 from stillwell.words.figures import Figures, Speaking, capital
 
+LOOK = "Look at it, and at what has changed since, with dry hands."
 PUMP_FIRST = (
     "First see whether the pump runs. If it has stopped, get it going and take no water out: what "
     "has run back belongs to the tank."
 )
-FLOW_FIRST = (
-    "First see that the pump runs, that water comes back from the tank, and that the floor is dry."
-)
+FLOW_FIRST = "First see that the pump runs, water comes back from the tank, and the floor is dry."
 
 
 def not_read(facts: NotRead, figures: Figures) -> Said:
@@ -94,7 +93,7 @@ def in_state(facts: InState, figures: Figures) -> Said:
         return Said(f"{name}: {now} again.", seen=f"It was not for {lasted}.")
     seen = f"{capital(figures.from_then())}."
     if not (facts.is_float and facts.in_chamber):
-        return Said(f"{name}: {now}.", facts.says, seen, caution=UNPLUG)
+        return Said(f"{name}: {now}.", facts.says or LOOK, seen, caution=UNPLUG)
     # The keeper's own words hold for one cause, and would harm under the other.
     if facts.above:
         do = f"{PUMP_FIRST}{f' If it runs: {facts.says}' if facts.says else ''}"
