@@ -12,7 +12,6 @@ import pytest
 import in_words
 from command_line import ROOT, call
 from stillwell.cli import called
-from stillwell.shown import shortened
 from stillwell.store import StoreReader
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -153,5 +152,5 @@ class TestShown:
             told = reader.notices()
         [notice] = [n for n in told if n.subject == "heater.not-heating" and n.kind == "raised"]
         head, text = blocks(part("What you see"))[1].rstrip().split("\n\n", 1)
-        assert shape(head) == shape(shortened(f"reading-room: {in_words.told(notice).title}", 80))
+        assert shape(head) == shape(in_words.told(notice).title)
         assert shape(text) == shape(in_words.told(notice).text)

@@ -134,7 +134,7 @@ class TestAMessage:
         one.notice("Water 24.3 °C, below 24.8 °C")
         one.step()
         (asked,) = hook.asked
-        assert body(asked)["title"] == "rock-pool: Water 24.3 °C, below 24.8 °C"
+        assert body(asked)["title"] == "Water 24.3 °C, below 24.8 °C"
         assert body(asked)["message"] == "Water 24.3 °C, below 24.8 °C. Look at it."
         assert body(asked)["type"] == "failure"
         one.step()
@@ -148,7 +148,7 @@ class TestAMessage:
         one.notice("Water 24.3 °C")
         one.step()
         (mail,) = mailbox.mails
-        assert mail["Subject"] == "rock-pool: Water 24.3 °C"
+        assert mail["Subject"] == "Water 24.3 °C"
         assert "niamh@example.org" in mail["To"]
         text = mail.get_body(("plain",))  # type: ignore[attr-defined]
         assert "Water 24.3 °C. Look at it." in text.get_content()
@@ -182,7 +182,7 @@ class TestAMessage:
         one = phone(web(hook))
         one.notice("Water\x00\x1b[31m low\r\nnow")
         one.step()
-        assert titles(hook) == [r"rock-pool: Water\x00\x1b[31m low\x0d now"]
+        assert titles(hook) == [r"Water\x00\x1b[31m low\x0d now"]
 
     def test_of_a_return_is_shown_as_good_news(
         self, hook: Receiver, phone: Callable[..., Phone]
@@ -207,7 +207,7 @@ class TestAServiceThatIsAway:
         hook.answer = lambda asked: Says(200)
         one.later(MIN)
         one.later(MIN)
-        assert titles(hook) == ["rock-pool: Water low"]
+        assert titles(hook) == ["Water low"]
         assert not one.outbox.health.away
 
     def test_for_hours_gets_one_message_about_all_of_it(
@@ -221,7 +221,7 @@ class TestAServiceThatIsAway:
         hook.asked.clear()
         hook.answer = lambda asked: Says(200)
         one.later(HOUR)
-        expected = "rock-pool: 3 alarms while you were out of reach; 3 not known to be over"
+        expected = "3 alarms while you were out of reach; 3 not known to be over"
         assert titles(hook) == [expected]
         assert "Sat 23:00  Water low" in body(hook.asked[0])["message"]
 
@@ -257,7 +257,7 @@ class TestAServiceThatIsAway:
         one.step()
         hook.answer = lambda asked: Says(200)
         one.later(MIN)
-        told = [title.removeprefix("rock-pool: ") for title in titles(hook)]
+        told = titles(hook)
         assert told == ["one", "two", "two", "three"], "the second was refused once"
 
     def test_is_told_nothing_twice_when_we_die_between_two_messages(
@@ -280,7 +280,7 @@ class TestAServiceThatIsAway:
         monkeypatch.setattr(Push, "_tell", real)
         one.start()
         one.step()
-        assert titles(hook) == [f"rock-pool: alarm {number}" for number in range(4)]
+        assert titles(hook) == [f"alarm {number}" for number in range(4)]
 
 
 class TestQuietHours:
@@ -297,13 +297,11 @@ class TestQuietHours:
         one.notice("Water low", HIGH)
         one.step()
         one.step()
-        assert titles(hook) == ["rock-pool: Water low"]
+        assert titles(hook) == ["Water low"]
         one.now_ms = MORNING
         one.step()
         one.step()
-        assert titles(hook)[1:] == [
-            "rock-pool: 2 alarms while you were out of reach; 2 not known to be over"
-        ]
+        assert titles(hook)[1:] == ["2 alarms while you were out of reach; 2 not known to be over"]
         assert one.store.sinks.cursor("niamh", Stream.NOTICES) == 3
 
     def test_wake_nobody_twice_for_one_thing_across_a_restart(
@@ -315,7 +313,7 @@ class TestQuietHours:
         one.step()
         one.start()
         one.step()
-        assert titles(hook) == ["rock-pool: Water low"]
+        assert titles(hook) == ["Water low"]
         one.now_ms = MORNING
         one.start()
         one.step()
@@ -349,7 +347,7 @@ class TestQuietHours:
         assert one.outbox.health.away
         hook.answer = lambda asked: Says(200)
         one.later(2 * MIN)
-        assert [t.removeprefix("rock-pool: ") for t in titles(hook)] == [
+        assert titles(hook) == [
             "Water low",
             "Water high",
             "Water high",
@@ -365,7 +363,7 @@ class TestARecipient:
         one.notice("Drill", LOW, "drill")
         one.notice("Water low", HIGH)
         one.step()
-        assert titles(hook) == ["rock-pool: Drill", "rock-pool: Water low"]
+        assert titles(hook) == ["Drill", "Water low"]
 
     def test_of_the_second_turn_hears_what_was_passed_on(
         self, hook: Receiver, phone: Callable[..., Phone]
@@ -375,7 +373,7 @@ class TestARecipient:
         one.notice("Unanswered", HIGH, "repeated", turn=2)
         one.notice("Water is well", HIGH, "returned", turn=2)
         one.step()
-        assert titles(hook) == ["rock-pool: Unanswered", "rock-pool: Water is well"]
+        assert titles(hook) == ["Unanswered", "Water is well"]
 
     def test_of_the_first_turn_hears_all_of_it(
         self, hook: Receiver, phone: Callable[..., Phone]

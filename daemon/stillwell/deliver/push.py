@@ -104,6 +104,9 @@ class PushSettings(BaseModel):
     it (``?priority=high``) is that of high alarms, and nothing is louder."""
     units: Literal[System.METRIC, System.US] | None = None
     """In which units this recipient reads figures; without it in those of the tank."""
+    several_tanks: bool = False
+    """Whether this recipient hears of several tanks: each title then begins with the tank's
+    name."""
     lowest: Priority = Priority.LOW
     """Alarms of this priority and higher ones; reviews and reminders are low."""
     quiet_from: TimeOfDay | None = None
@@ -338,7 +341,8 @@ class Push:
             told = self._late(notice, told)
         body = told.text or told.title
         # The morning's title begins with what people call the tank.
-        called = "" if notice.kind == "review" else f"{self._tank}: "
+        named = self._settings.several_tanks and notice.kind != "review"
+        called = f"{self._tank}: " if named else ""
         link = self._link(notice)
         if link:
             body += f"\nAcknowledge: {link}"
