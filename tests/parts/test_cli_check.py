@@ -4,6 +4,7 @@ and of a broker that takes the test notice. The broker is a real mosquitto."""
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import time
 from collections.abc import Callable
@@ -130,7 +131,10 @@ class TestSensors:
 
     def test_a_driver_that_says_what_is_wrong_is_quoted(self, tmp_path: Path) -> None:
         found = points(tank(tmp_path, bad("adapter", "unplugged")))["source", "adapter"]
-        assert (found["what"], found["do"]) == ("The adapter is not plugged in.", "Plug it in.")
+        assert found["what"] == "The adapter is not plugged in."
+        assert re.fullmatch(
+            r"Plug it in\. It stands in \S+\.toml, line \d+: source\.adapter\.", found["do"]
+        )
 
     def test_a_driver_that_raises_is_named_as_faulty(self, tmp_path: Path) -> None:
         found = points(tank(tmp_path, bad("own", "raises")))["source", "own"]
@@ -238,8 +242,19 @@ class TestMachine:
             entry.mkdir(parents=True)
         monkeypatch.setattr(machine, "W1_DEVICES", w1)
         monkeypatch.setattr(machine, "SERIAL_DEVICES", serial)
+        chip = tmp_path / "sys/devices/i2c-1/1-0044"
+        own = tmp_path / "sys/devices/virtual"
+        for number, (name, device) in enumerate({"sht3x": chip, "cpu_thermal": own}.items()):
+            sensor = tmp_path / f"sys/class/hwmon/hwmon{number}"
+            sensor.mkdir(parents=True)
+            device.mkdir(parents=True)
+            (sensor / "name").write_text(f"{name}\n")
+            (sensor / "temp1_input").write_text("21000\n")
+            (sensor / "device").symlink_to(device)
+        monkeypatch.setattr(machine, "KERNEL", tmp_path / "sys")
         found = {p.name: p for p in machine.hardware(load(tank(tmp_path)))}
-        assert set(found) == {"28-0316a2794a1f", "usb-gauge-if00"}
+        assert set(found) == {"28-0316a2794a1f", "usb-gauge-if00", "sht3x"}
+        assert found["sht3x"].do == 'To use it: device = "sht3x", value = "temp1_input"'
         assert 'probe = "28-0316a2794a1f"' in found["28-0316a2794a1f"].do
         assert str(serial / "usb-gauge-if00") in found["usb-gauge-if00"].do
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import getpass
 import os
+import re
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -24,6 +25,7 @@ ROOM_TO_NOTE = 256 << 20
 
 W1_DEVICES = Path("/sys/bus/w1/devices")
 SERIAL_DEVICES = Path("/dev/serial/by-id")
+KERNEL = Path("/sys")
 
 
 def configuration(settings: Settings) -> Iterator[Point]:
@@ -170,11 +172,19 @@ def clock(machine: Clock) -> Iterator[Point]:
 
 def hardware(settings: Settings) -> Iterator[Point]:
     """What is plugged in and not named in the configuration: the number or path to copy."""
+    from stillwell_drivers.kernel_sensor import found
+
     named = "\n".join(str(source.settings) for source in settings.source.values())
     for number in sorted(path.name for path in _entries(W1_DEVICES) if path.name[:3] == "28-"):
         if number not in named:
             what = f"A temperature probe {number} is on the 1-Wire bus and belongs to no channel."
             yield Point("hardware", number, Grade.NOTE, what, f'To use it: probe = "{number}"')
+    for sensor in found(KERNEL):
+        # Those of the machine itself are on none of these.
+        if re.search(r"/(?:i2c|spi|usb)", sensor.device) and f"'{sensor.name}'" not in named:
+            what = f"The kernel reads a sensor {sensor.name}, which belongs to no channel."
+            do = f'To use it: device = "{sensor.name}", value = "{sensor.values[0]}"'
+            yield Point("hardware", sensor.name, Grade.NOTE, what, do)
     for path in sorted(_entries(SERIAL_DEVICES)):
         used = str(path) in named
         what = f"A serial device is at {path}" + ("." if used else " and belongs to no source.")

@@ -20,7 +20,7 @@ DO = {
     Failure.CRC: WIRING,
     Failure.EMPTY_FRAME: WIRING + " So does a probe without its 3.3 V.",
     Failure.POWER_ON: "The probe loses its supply for moments: check its 3.3 V and its connector.",
-    Failure.GARBAGE: "Compare what came with `pattern` and `baud` in the configuration.",
+    Failure.GARBAGE: "Compare what came with what the configuration says of this sensor.",
     "gross-range": LIMITS,
     "power-on": "85 °C is what a probe shows before it has measured: check its 3.3 V.",
     "stale": "It handed out an earlier value again; check again in a minute.",

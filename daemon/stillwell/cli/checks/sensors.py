@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 
 from stillwell.acquire.one_read import REPORT, Read, Words, words_of
 from stillwell.acquire.source import Source
@@ -13,7 +14,10 @@ from stillwell.cli.checks.point import Grade, Point
 from stillwell.cli.checks.readings import channel_point
 from stillwell.ports import Clock, Driver, TellsTime
 from stillwell.reading import Moment
-from stillwell.settings import Settings
+from stillwell.settings import ConfigError, Settings
+from stillwell.settings.layers import Layers, layers_of
+from stillwell.settings.loading import content_of
+from stillwell.settings.syntax import read_toml
 from stillwell.wiring.plans.channels import from_above, judge_of
 from stillwell.wiring.sources import sources
 
@@ -76,7 +80,25 @@ def read_once(settings: Settings, clock: Clock) -> list[Point]:
         thread.start()
     for thread in threads:
         thread.join()
-    return [point for points in found for point in points]
+    return _placed(settings, (point for points in found for point in points))
+
+
+def _placed(settings: Settings, points: Iterable[Point]) -> list[Point]:
+    """The points; what is to be mended with the line that it is about."""
+    try:
+        document, text = read_toml(content_of(settings.file), str(settings.file))
+    except ConfigError:
+        return list(points)  # it is being written just now
+    layers = layers_of(document, text, settings.file.name)
+    return [_on_its_line(point, layers) if point.grade is Grade.FIX else point for point in points]
+
+
+def _on_its_line(point: Point, layers: Layers) -> Point:
+    of = point.facts.get("source")
+    path = ("source", of, "channels", point.name) if of else ("source", point.name)
+    at = layers.fault(path, "")
+    where = f"It stands in {at.file}, line {at.line}: {at.key}."
+    return replace(point, do=f"{point.do} {where}".strip())
 
 
 def _one_bus(settings: Settings, on_bus: Iterable[Source], clock: Clock) -> Iterator[Point]:
