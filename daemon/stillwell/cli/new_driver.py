@@ -9,7 +9,8 @@ from typing import Annotated
 
 import typer
 
-from stillwell.cli.options import fail
+from stillwell.cli.console import print_json
+from stillwell.cli.options import JsonOption, fail
 
 _WORD = re.compile("MODULE|CLASS|NAME")
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:[-_][a-z0-9]+)*")
@@ -153,8 +154,11 @@ def new_driver(
     folder: Annotated[
         Path | None, typer.Option(help="Where to write it; a folder of its name here without.")
     ] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Write a package for a driver of your own: it reads one number, and its test passes.
+
+    With --json: files.
 
     Example: stillwell new-driver rain-gauge
     """
@@ -179,8 +183,12 @@ def new_driver(
         fail(f"{where} is there already.", "Remove it, or write it elsewhere with --folder.")
     except OSError as error:
         fail(f"{where} cannot be written: {error.strerror}.", "Name another place with --folder.")
+    written = [str(where / file) for file in files]
+    if as_json:
+        print_json({"files": written})
+        return
     typer.echo(
-        f"Written: {', '.join(str(where / file) for file in files)}\n"
+        f"Written: {', '.join(written)}\n"
         f"Try it:      cd {where} && {sys.executable} -m pytest\n"
         f"Change it:   measured() in {module}.py\n"
         f"Install it:  {sys.executable} -m pip install {where}\n"

@@ -12,6 +12,12 @@ Day = TypeAliasType("Day", str)
 """A date where the tank is."""
 
 
+class DriverWritten(TypedDict):
+    """The package of a driver of one's own."""
+
+    files: list[str]
+
+
 class Answer(TypedDict):
     """What became of a command to the alarms."""
 
