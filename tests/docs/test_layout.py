@@ -109,7 +109,6 @@ class TestSize:
         "cli/today.py",
         "estimate/heat/inference.py",
         "estimate/heat/thermostat.py",
-        "estimate/level/bank.py",
         "observe/heat/watch.py",
     }
     """Those that wait to be taken apart. Nothing is added here."""

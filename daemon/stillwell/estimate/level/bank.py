@@ -28,25 +28,29 @@ longer to pass) is a covariance: heights, pours and area tell the two apart in t
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
-from stillwell.estimate.gaussian import Gaussian, Row
+from stillwell.estimate.gaussian import Gaussian
 from stillwell.estimate.level.drift import Drift
 from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.ledger import FloatTold, Slice
 from stillwell.estimate.level.mixture import Weighed, cut, joined, log_total
 from stillwell.estimate.level.physics import D, F, G, H, K, M, Physics, R
-from stillwell.estimate.level.ripple import Occupancy, certain, half_way, posterior_moments
-from stillwell.estimate.level.sight import sight
+from stillwell.estimate.level.ripple import certain, half_way
+from stillwell.estimate.level.update import (
+    GAUGE_UNEXPLAINED,
+    Update,
+    above_float,
+    float_unexplained,
+    of_float,
+    of_gauge,
+)
 
-_MS_PER_H = 3_600_000.0
 _FLOAT_CREEP = 0.01
 """mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can
 hold."""
 _RIPPLE_CREEP = 0.1
 """Share of its uncertainty that the ripple may change by in a day: pumps clog and are cleaned."""
 _ODDS_RANGE = 6.0
-_GAUGE_SPAN_MM = 100.0
 _POUR_MM, _DRAIN_MM = 30.0, 60.0
 """Prior mean and spread of an unexplained step of the level. A pour goes up to about the mark; down
 it goes as far as somebody empties the chamber: two sensors that fall by its whole depth are not
@@ -159,26 +163,9 @@ class Bank:
         zero = physics.gauge.drift_mm_per_sqrt_day**2 * days if physics.gauge else 0.0
         ripple = (_RIPPLE_CREEP * physics.ripple_log_sd) ** 2 * days
         creep = _FLOAT_CREEP**2 * days
-        hm, hd, keep = drift.hm, drift.hd, drift.keep
         for g, wander in zip(self._members, self.kinds, strict=True):
+            drift.carry(g, wander, counting=self.counting)
             P = g.P  # noqa: N806
-            w2 = wander * wander
-            qhh, qhm, qhd = w2 * drift.qhh, w2 * drift.qhm, w2 * drift.qhd
-            g.mix_two(H, M, hm, D, hd)
-            if self.counting:
-                a = len(g.x) - 1
-                g.mix_two(a, M, -hm, D, -hd)
-            g.scale(D, keep)
-            if self.counting:
-                P[a][a] += qhh
-                _cross(P, a, H, -qhh)
-                _cross(P, a, D, -qhd)
-                _cross(P, a, M, -qhm)
-            P[H][H] += qhh
-            P[D][D] += w2 * drift.qdd
-            P[M][M] += w2 * drift.qmm
-            _cross(P, H, D, qhd)
-            _cross(P, H, M, qhm)
             P[G][G] += zero
             P[R][R] += ripple
             for i in range(F, F + len(physics.floats)):
@@ -314,9 +301,9 @@ class Bank:
 
     def ignored(self, piece: Slice) -> float:
         """ln of how probable a slice is that no hypothesis explains."""
-        total = sum(_unexplained(told) for told in piece.floats)
+        total = sum(float_unexplained(told) for told in piece.floats)
         if piece.gauge is not None:
-            total += -math.log(_GAUGE_SPAN_MM)
+            total += GAUGE_UNEXPLAINED
         return total
 
     def predicts(self, place: int, told: FloatTold, goes_on: bool) -> bool:
@@ -332,7 +319,7 @@ class Bank:
             return False
         sure, probable, spread = True, 0.0, 0.0
         for g, wander, weight in zip(self._members, self.kinds, self._weights, strict=True):
-            mean, sd, law = self._distance(place, g, wander)
+            mean, sd, law = above_float(g, self.physics, place, self._drift, wander)
             sure = sure and certain(law, mean - 6.0 * sd, mean + 6.0 * sd, told.told)
             if not sure and not goes_on:
                 return False
@@ -342,72 +329,16 @@ class Bank:
             spread += w * sd
         return sure or (probable > _LIKELY and spread > _VAGUE_RIPPLES)
 
-    def _distance(self, place: int, g: Gaussian, wander: float) -> tuple[float, float, Occupancy]:
-        """Mean and standard deviation of the level above a float in ripples, as of now, and the
-        float's law; without carrying out what was predicted."""
-        physics, drift = self.physics, self._drift
-        x, P, f = g.x, g.P, F + place  # noqa: N806
-        share = physics.ripple_share[place]
-        inverse = math.exp(-share * x[R]) / physics.floats[place].ripple_mm
-        law = physics.law(place, share * x[R])
-        hm, hd = drift.hm, drift.hd
-        level, m, d = P[H], P[M], P[D]
-        mean = x[H] + hm * x[M] + hd * x[D] - x[f] - physics.middle_mm(place)
-        v = level[H] + hm * (2 * level[M] + hm * m[M]) + hd * (2 * level[D] + hd * d[D])
-        v += 2 * hm * hd * m[D] + wander * wander * drift.qhh
-        v += P[f][f] - 2 * (level[f] + hm * m[f] + hd * d[f]) + physics.habits.sway_mm**2
-        mean, v = mean * inverse, v * inverse * inverse
-        cross = (level[R] + hm * m[R] + hd * d[R] - P[f][R]) * inverse
-        seen = sight(mean, v, cross, P[R][R], law.stretch * share)
-        return seen.mean, math.sqrt(max(seen.variance, 1e-12)), law
-
     def _absorb_float(self, place: int, told: FloatTold) -> tuple[float, bool]:
-        physics = self.physics
-        spec, share = physics.floats[place], physics.ripple_share[place]
-        middle = physics.middle_mm(place)
-        sway2 = physics.habits.sway_mm**2
-        f = F + place
-        found: list[_Update] = []
-        for g in self.members:
-            law = physics.law(place, share * g.x[R])
-            inverse = math.exp(-share * g.x[R]) / spec.ripple_mm
-            row: Row = ((H, inverse), (f, -inverse))
-            _, v, gain = g.project(row)
-            mean = (g.x[H] - g.x[f] - middle) * inverse
-            v += sway2 * inverse * inverse
-            if share > 0.0:
-                ripple = g.P[R]
-                seen = sight(mean, v, gain[R], ripple[R], law.stretch * share)
-                mean, v = seen.mean, seen.variance
-                gain = [
-                    seen.of_level * a - seen.of_ripple * b
-                    for a, b in zip(gain, ripple, strict=True)
-                ]
-            v = max(v, 1e-12)
-            sd6 = 6.0 * math.sqrt(v)
-            if certain(law, mean - sd6, mean + sd6, told.told):
-                found.append(_Update(1.0, 1.0, mean, v, mean, v, gain))
-            else:
-                z, best, m2, v2 = posterior_moments(mean, v, told.told, law)
-                found.append(_Update(z, best, mean, v, m2, v2, gain))
-        return self._weigh(place, found, _unexplained(told))
+        found = [of_float(g, self.physics, place, told) for g in self.members]
+        return self._weigh(place, found, float_unexplained(told))
 
     def _absorb_gauge(self, gauge: Located, shape: float, middle_ms: float) -> tuple[float, bool]:
-        lag = (gauge.at_ms - middle_ms) / _MS_PER_H
-        noise = gauge.variance + self.physics.habits.sway_mm**2
-        row: Row = ((H, 1.0), (G, 1.0), (M, -shape * lag), (D, -shape * lag))
-        found: list[_Update] = []
-        for g in self.members:
-            m, v, gain = g.project(row)
-            s = v + noise
-            best = 1.0 / math.sqrt(2 * math.pi * s)
-            z = best * math.exp(-0.5 * min(1400.0, (gauge.mm - m) ** 2 / s))
-            # as moments of the observed scalar itself: its variance goes to zero once observed
-            found.append(_Update(z, best, m, s, gauge.mm, 0.0, gain))
-        return self._weigh(len(self.physics.floats), found, -math.log(_GAUGE_SPAN_MM))
+        found = [of_gauge(g, self.physics, gauge, shape, middle_ms) for g in self.members]
+        return self._weigh(len(self.physics.floats), found, GAUGE_UNEXPLAINED)
 
     def _weigh(
-        self, sensor: int, found: list[_Update], log_unexplained: float
+        self, sensor: int, found: list[Update], log_unexplained: float
     ) -> tuple[float, bool]:
         """Mixes "the sensor is well" with "it is at fault and says nothing"; collapses to
         moments."""
@@ -460,31 +391,5 @@ class Bank:
         return logs
 
 
-class _Update(NamedTuple):
-    """What one sensor says to one member about the scalar that it sees."""
-
-    z: float
-    """How probable the slice was."""
-    best: float
-    """How probable it would have been at the best possible prediction."""
-    mean: float
-    variance: float
-    after_mean: float
-    after_variance: float
-    gain: list[float]
-
-
-def _unexplained(told: FloatTold) -> float:
-    """ln probability of a slice's share from a float that says nothing about the level, on the
-    scale on which the best possible level gives 0: stuck either way, or, seldom, anything
-    between."""
-    return math.log(0.5) if told.told.share in (0.0, 1.0) else math.log(0.05)
-
-
 def _pull(odds: float, base: float) -> float:
     return max(base, min(_ODDS_RANGE, odds))
-
-
-def _cross(rows: list[list[float]], i: int, j: int, q: float) -> None:
-    rows[i][j] += q
-    rows[j][i] += q

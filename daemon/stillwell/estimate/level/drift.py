@@ -10,6 +10,9 @@ import math
 from functools import lru_cache
 from typing import NamedTuple
 
+from stillwell.estimate.gaussian import Gaussian
+from stillwell.estimate.level.physics import D, H, M
+
 _MS_PER_H = 3_600_000.0
 
 
@@ -86,3 +89,29 @@ class Drift:
         self.hd += b * self.keep
         self.keep *= e
         self.hours += t
+
+    def carry(self, g: Gaussian, wander: float, *, counting: bool) -> None:
+        """Moves a member whose departure strays by `wander`; its last coordinate counts what is
+        lost where it is `counting`."""
+        P, w2 = g.P, wander * wander  # noqa: N806
+        qhh, qhm, qhd = w2 * self.qhh, w2 * self.qhm, w2 * self.qhd
+        g.mix_two(H, M, self.hm, D, self.hd)
+        if counting:
+            a = len(g.x) - 1
+            g.mix_two(a, M, -self.hm, D, -self.hd)
+        g.scale(D, self.keep)
+        if counting:
+            P[a][a] += qhh
+            _cross(P, a, H, -qhh)
+            _cross(P, a, D, -qhd)
+            _cross(P, a, M, -qhm)
+        P[H][H] += qhh
+        P[D][D] += w2 * self.qdd
+        P[M][M] += w2 * self.qmm
+        _cross(P, H, D, qhd)
+        _cross(P, H, M, qhm)
+
+
+def _cross(rows: list[list[float]], i: int, j: int, q: float) -> None:
+    rows[i][j] += q
+    rows[j][i] += q
