@@ -34,8 +34,6 @@ if TYPE_CHECKING:
     from stillwell.settings import Settings
     from stillwell.store import StoreReader
 
-FRESH_MS = 15 * 60_000
-"""What is older than this is not "now"."""
 SOON_MS = 2 * 86_400_000
 """So far ahead it says what comes (our own choice)."""
 HOUR_MS = 3_600_000
@@ -65,6 +63,7 @@ def today(
 
     Example: stillwell today
     """
+    from stillwell.cli.water_now import water_of
     from stillwell.keeper import photoperiod
     from stillwell.keeper.gathered import facts_of, light_by_warmth
     from stillwell.store import StoreReader
@@ -115,48 +114,6 @@ def now_of(reader: StoreReader) -> int:
     times = [utc_ms for utc_ms in newest if utc_ms <= now_ms] or newest
     entries = reader.journal(max(times), now_ms)
     return max([*times, *(e.at_ms for e in entries)])
-
-
-def water_of(
-    reader: StoreReader, plan: ReviewPlan, now_ms: int
-) -> list[tuple[str, float | None, str, float, float, float | None]]:
-    """Each measurand: name, median of the healthy channels, unit, limits, change an hour."""
-    from statistics import median
-
-    from stillwell.review import HEALTHY
-
-    out = []
-    for band in plan.bands:
-        values = []
-        for name in band.channels:
-            good = [
-                r.value
-                for r in reader.readings(name, now_ms - FRESH_MS, now_ms + 1)
-                if r.value is not None and r.flag in HEALTHY
-            ]
-            values += good[-1:]
-        value = median(values) if values else None
-        rate = _rate(reader, band.channels, now_ms)
-        out.append((band.name, value, band.unit, band.low, band.high, rate))
-    return out
-
-
-def _rate(reader: StoreReader, channels: Sequence[str], now_ms: int) -> float | None:
-    """By how much it changed an hour over the last hour, the median of its channels; None when it
-    was not seen throughout."""
-    from statistics import median
-
-    rates = []
-    for name in channels:
-        cells = [
-            c for c in reader.ten_minutes(name, now_ms - HOUR_MS, now_ms) if c.mean is not None
-        ]
-        if len(cells) >= 5:
-            first, last = cells[0], cells[-1]
-            assert first.mean is not None
-            assert last.mean is not None
-            rates.append((last.mean - first.mean) / (last.start_ms - first.start_ms) * HOUR_MS)
-    return median(rates) if rates else None
 
 
 def standing_of(reader: StoreReader, then_ms: int | None) -> list[Any]:

@@ -10,8 +10,9 @@ from typing import Any
 
 from stillwell.alarm.annunciate.maintenance import MAINTENANCE
 from stillwell.cli.status import CALLING, NO_RECIPIENT, QUIET
-from stillwell.cli.today import FRESH_MS, Screen, water_of
+from stillwell.cli.today import Screen
 from stillwell.cli.watch_line import kept_run
+from stillwell.cli.water_now import FRESH_MS, water_of
 from stillwell.cli.written import seconds_in_words
 from stillwell.keeper import photoperiod
 from stillwell.keeper.gathered import facts_of
