@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from stillwell.acquire.epoch import Change
 from stillwell.acquire.source import Batch, SourceState
@@ -202,7 +203,7 @@ class Pipeline:
         self._keep(self.watch.tick(now))
         self._keep(self._drills.tick(now))
         if self._escalation is not None:
-            for notice in self._escalation.tick(now, self._as_now(now)):
+            for notice in self._escalation.tick(now, partial(self.watch.as_now, now=now)):
                 self.store.put_notice(notice)
         for finding in self._observing.tick(now):
             self._keep(self.watch.find(finding, now))
@@ -316,9 +317,6 @@ class Pipeline:
 
     def _find(self, finding: Finding, mono_ms: int) -> None:
         self._keep(self.watch.find(finding, self.moment(mono_ms)))
-
-    def _as_now(self, now: Moment) -> Callable[[Transition], Transition]:
-        return lambda raised: self.watch.as_now(raised, now)
 
     def _keep(self, transitions: Sequence[Transition]) -> None:
         if transitions and not self.store.disk.bulk:

@@ -73,9 +73,9 @@ class Bare:
             at_ms = utc_ms - eight_channels.START_MS
             for channel, sample in enumerate(samples):
                 self._seq += 1
-                rows.append((self._seq, channel, 1, at_ms, sample.value, 1, None, None))
+                rows.append((self._seq, channel, 1, at_ms, sample.value, 1, *4 * (None,)))
         began = time.perf_counter()
-        self._db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+        self._db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
         self.spent += time.perf_counter() - began
 
     def end(self) -> None:
