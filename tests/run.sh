@@ -68,5 +68,8 @@ run .venv/bin/ruff check daemon drivers tests
 run .venv/bin/ruff format --check daemon drivers tests
 run .venv/bin/mypy daemon drivers tests
 run shellcheck tests/*.sh deploy/*.sh .ci/run
-# Two processes share the files, for two cores: many tests wait for something most of their time.
+# Hundreds of tests start a process: each would compile the program anew where nothing compiled is kept.
+unset PYTHONDONTWRITEBYTECODE
+.venv/bin/python -m compileall -q daemon drivers
+# Three processes share the files, on two cores: many tests wait for something most of their time.
 run .venv/bin/pytest -n 3 --dist loadfile --no-loadscope-reorder "$@"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from functools import cache
 
-import PyCO2SYS
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -32,6 +31,8 @@ def percent(formula: Formula, t_c: float = 25.0) -> list[float]:
 @cache
 def reference(ph: float, t_c: float, salinity: float) -> tuple[float, float]:
     """The pH on the total scale and the share of NH3 by PyCO2SYS for a pH on NBS buffers."""
+    import PyCO2SYS
+
     found = PyCO2SYS.sys(
         par1=ph,
         par1_type=3,

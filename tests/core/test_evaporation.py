@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from iapws import IAPWS97
 
 from stillwell.water.evaporation import (
     PUBLIC,
@@ -39,6 +38,8 @@ CLIMATES = [
 def saturated(t_c: float) -> tuple[float, float]:
     """Pressure in Pa and latent heat in kJ/kg by IAPWS-IF97: neither is taken from the code under
     test."""
+    from iapws import IAPWS97
+
     steam, liquid = (IAPWS97(T=t_c + 273.15, x=x) for x in (1, 0))
     return float(steam.P) * 1e6, float(steam.h - liquid.h)
 

@@ -9,8 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import lfilter
-from scipy.stats import norm
 
 from stillwell.estimate.answer import Estimate
 from stillwell.estimate.gaussian import Gaussian, merged
@@ -48,6 +46,8 @@ HOUR = 60 * MIN
 class TestShareLaw:
     @pytest.mark.parametrize("differential", [0.0, 1.0, 2.0])
     def test_the_share_closed_is_what_a_rippling_surface_gives(self, differential: float) -> None:
+        from scipy.signal import lfilter
+
         # source of the check: direct simulation of the surface at 20 steps a second, 4 h
         rng = np.random.default_rng(7)
         n, step, tau, ripple = 20 * 4 * 3600, 0.05, 2.0, 0.8
@@ -64,6 +64,8 @@ class TestShareLaw:
             assert law.share(w) == pytest.approx(share, abs=0.02)
 
     def test_without_differential_it_is_the_normal_distribution(self) -> None:
+        from scipy.stats import norm
+
         law = Occupancy(0.0, 0.8, 2.0)
         for w in (-4.0, -1.03, 0.0, 2.5):
             assert law.share(w) == pytest.approx(float(norm.cdf(w)), rel=0.01)
@@ -74,6 +76,8 @@ class TestShareLaw:
             assert law.share(w) + law.share(-w) == pytest.approx(1.0, abs=1e-6)
 
     def test_the_upper_tail_of_the_normal_is_right_where_erfc_gives_out(self) -> None:
+        from scipy.stats import norm
+
         for u in (-5.0, 0.0, 3.0, 5.9, 6.1, 12.0, 40.0):
             assert log_upper(u) == pytest.approx(float(norm.logsf(u)), rel=1e-5)
 
@@ -90,6 +94,8 @@ class TestShareLaw:
     def test_a_slices_share_strays_no_more_than_its_likelihood_says(
         self, differential: float, w: float
     ) -> None:
+        from scipy.signal import lfilter
+
         # source of the check: direct simulation of the surface at 20 steps a second, 36 h
         rng = np.random.default_rng(11)
         n, tau, ripple = 20 * 36 * 3600, 2.0, 0.8
@@ -174,6 +180,8 @@ class TestSight:
             assert covariance == pytest.approx(float(np.cov(seen, other)[0, 1]), abs=0.002)
 
     def test_one_float_alone_cannot_tell_a_fast_fall_from_a_weak_ripple(self) -> None:
+        from scipy.stats import norm
+
         # a passage twice as fast as typical, of a float whose ripple is known to 30 %
         spec = FloatSpec("a", -8.0, 0.0)
         model = LevelModel(Geometry(16200.0, 0.0), (spec,))
@@ -273,6 +281,8 @@ class TestBareLooks:
 class TestGaugeSlice:
     @pytest.mark.parametrize(("step", "noise"), [(1.0, 0.1), (1.0, 0.25), (1.0, 0.5), (2.0, 0.3)])
     def test_what_averaging_leaves_of_rounding(self, step: float, noise: float) -> None:
+        from scipy.stats import norm
+
         # source of the check: the mean rounding error over all positions, by direct integration
         offsets = np.linspace(0, step, 201)[:-1]
         k = np.arange(-12, 13)

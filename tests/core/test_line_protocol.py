@@ -8,8 +8,6 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from influxdb_client.client.write.point import Point
-from influxdb_client.domain.write_precision import WritePrecision
 
 from stillwell.deliver.line_protocol import line_of
 from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
@@ -93,6 +91,9 @@ class TestAgainstInfluxdbClient:
         ).filter(lambda text: text.strip() == text and not text.endswith("\\")),
     )
     def test_writes_what_the_client_would(self, value: float, channel: str) -> None:
+        from influxdb_client.client.write.point import Point
+        from influxdb_client.domain.write_precision import WritePrecision
+
         point = (
             Point("reading")  # type: ignore[no-untyped-call]
             .tag("channel", channel)

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
 
 from stillwell.estimate.cycle.nitrification import (
     DECAY_PER_D,
@@ -39,6 +38,7 @@ TYPICAL = Kinetics(2.5, 0.35, 0.006, 0.5, 0.8, 0.006, 0.55, 0.5)
 
 def exact(k: Kinetics, days: list[float]) -> np.ndarray:
     """Organic, ammonia, nitrite, both rates: LSODA at 1e-9."""
+    from scipy.integrate import solve_ivp
 
     def law(_: float, y: np.ndarray) -> list[float]:
         organic, a, n, va, vn = y

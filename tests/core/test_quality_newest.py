@@ -8,7 +8,6 @@ from itertools import accumulate
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from ioos_qc import qartod
 
 from stillwell.quality.flat_line import Run, flat_line, grown
 from stillwell.quality.gap import gap
@@ -61,6 +60,8 @@ class TestSpike:
         return flags
 
     def test_is_seen_at_once_and_alone(self) -> None:
+        from ioos_qc import qartod
+
         values = [25.0, 25.1, 25.1, 28.0, 25.1, 25.2]
         assert self.run(values) == [2, 2, 1, 3, 1, 1]
         # the manual's form flags the neighbours with it, and everything one value late:
@@ -161,6 +162,8 @@ class TestFlatLine:
 
     @given(st.lists(st.integers(-1, 1), min_size=3, max_size=40), st.integers(1, 10))
     def test_equals_ioos_qc_at_equal_intervals(self, steps: list[int], count: int) -> None:
+        from ioos_qc import qartod
+
         rows = [(25.0 + n * LSB, 60 * i) for i, n in enumerate(steps)]
         values, times = zip(*rows, strict=True)
         theirs = qartod.flat_line_test(values, times, 60 * count, 10**9, 0.06)

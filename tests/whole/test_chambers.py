@@ -601,7 +601,7 @@ class TestOneFloatAlone:
     """By then two days of its own past are known."""
 
     def tank(self, days: float, poured_days: int, each: float = 600.0, **of_float: Any) -> Tank:
-        alone = Switch("float-low", -12.0, every=5, **of_float)
+        alone = Switch("float-low", -12.0, every=2, **of_float)
         pours = daily_pours(poured_days, lambda day: each, at=21 * H, seed=2)
         return pool(days, sensors=(alone,), pours=pours)
 
