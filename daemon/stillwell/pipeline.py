@@ -157,10 +157,6 @@ class Pipeline:
     def moment(self, mono_ms: int) -> Moment:
         return self._clock.moment(mono_ms)
 
-    @property
-    def clock_trusted(self) -> bool:
-        return self._clock.trusted
-
     def look_at_clock(self, mono_ms: int, wall_ms: int, trusted: bool) -> Change:
         """Returns what has changed, so that whoever keeps a calendar can look at it anew."""
         change, finding = self._clock.look(mono_ms, wall_ms, trusted)

@@ -7,14 +7,13 @@ line of standard error.
 
 from __future__ import annotations
 
-import argparse
-import json
 from pathlib import Path
 from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter
 
 from stillwell.cli import printed, printed_deeds
+from stillwell.settings.json_schema import in_file, write
 
 Json = dict[str, Any]
 DEFAULT_PATH = Path("config/output.schema.json")
@@ -85,12 +84,8 @@ def _property(name: str, of: Json) -> Json:
 
 def text() -> str:
     """Returns the schema as it stands in the file."""
-    return json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
+    return in_file(schema())
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description="Writes the JSON Schema of the commands' output.")
-    parser.add_argument("target", nargs="?", type=Path, default=DEFAULT_PATH)
-    target = parser.parse_args().target
-    target.write_text(text(), encoding="utf-8")
-    print(target)
+    write("the commands' output", DEFAULT_PATH, text())

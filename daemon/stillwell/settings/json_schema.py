@@ -125,12 +125,22 @@ def schema() -> Json:
 
 def text() -> str:
     """Returns the schema as it stands in the file."""
-    return json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
+    return in_file(schema())
+
+
+def in_file(body: Json) -> str:
+    """Returns a schema as it stands in its file."""
+    return json.dumps(body, indent=2, ensure_ascii=False) + "\n"
+
+
+def write(what: str, default: Path, body: str) -> None:
+    """Writes a schema to the file that the command line names."""
+    parser = argparse.ArgumentParser(description=f"Writes the JSON Schema of {what}.")
+    parser.add_argument("target", nargs="?", type=Path, default=default)
+    target = parser.parse_args().target
+    target.write_text(body, encoding="utf-8")
+    print(target)
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description="Writes the configuration's JSON Schema.")
-    parser.add_argument("target", nargs="?", type=Path, default=DEFAULT_PATH)
-    target = parser.parse_args().target
-    target.write_text(text(), encoding="utf-8")
-    print(target)
+    write("the configuration", DEFAULT_PATH, text())

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from stillwell.calendar import Night, last_nights
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.units import System
+from stillwell.water.evaporation import RELATIVE_SD
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +77,9 @@ class LevelPlan:
 
     @property
     def physics_rel_sd(self) -> float:
-        """How well physics predicts the amount: the literature's quarter where the surface was
+        """How well physics predicts the amount: as the literature does where the surface was
         measured, more where it was guessed."""
-        return 0.25 if self.surface_mm2 else 0.4
+        return RELATIVE_SD if self.surface_mm2 else 0.4
 
     def alarms(self) -> tuple[str, ...]:
         """The names of the alarms that are not under ``level.``."""
