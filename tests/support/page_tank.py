@@ -3,6 +3,7 @@ own."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -121,6 +122,11 @@ class Served:
                 ],
                 stdout=subprocess.PIPE,
                 stderr=log,
+                env={
+                    **os.environ,
+                    "MALLOC_ARENA_MAX": "2",
+                    "MALLOC_TRIM_THRESHOLD_": "131072",
+                },  # as the unit has it
             )
         assert self.process.stdout is not None
         line = self.process.stdout.readline()

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import HTMLResponse, Response, StreamingResponse
 
 from stillwell.page.access import Role, Visitor
 from stillwell.page.now import Now, now
@@ -57,6 +57,9 @@ class Board:
         self._site, self._tank, self._mark = site, tank, mark
         self._lock = threading.Lock()
         self._kept: dict[bool, Shown] = {}
+        self._pages: dict[tuple[bool, bool], str] = {}
+        """Whole, with the mark where a form's token belongs: by who may act, and who has signed
+        in."""
         self._signs: _Signs = ()
         self._at_s = 0.0
 
@@ -67,9 +70,33 @@ class Board:
             fresh = signs == self._signs and time.monotonic() - self._at_s < KEEPS_S
             if not fresh:
                 self._kept, self._signs, self._at_s = {}, signs, time.monotonic()
+                self._pages = {}
             if acts not in self._kept:
                 self._kept[acts] = self._made(acts)
             return self._kept[acts]
+
+    def page(self, visitor: Visitor) -> tuple[str, bool]:
+        """The whole page for this visitor, and whether the store could be read."""
+        acts, device = visitor.role is Role.ACT, bool(visitor.device)
+        shown = self.shown(acts=acts)
+        with self._lock:
+            text = self._pages.get((acts, device))
+        if text is None:
+            text = self._site.render(
+                "now.html",
+                visitor=visitor,
+                acts=acts,
+                tank=self._tank.name,
+                label=shown.label,
+                title=shown.title,
+                screen="Now",
+                told=None,
+                fragment=shown.html,
+            )
+            with self._lock:
+                if self._kept.get(acts) is shown:
+                    self._pages[acts, device] = text
+        return text.replace(self._mark, visitor.csrf), shown.now is not None
 
     def _look(self) -> _Signs:
         """Cheap signs that the store has changed."""
@@ -118,6 +145,10 @@ class Boards:
         tank = self._site.tank(request)
         if tank is None:
             return self._site.trouble(request, 404, "There is no such tank here.")
+        told = self._site.said(request)
+        if told is None:
+            text, well = self._of[tank.name].page(visitor)
+            return HTMLResponse(text, 200 if well else 503)
         shown = self._of[tank.name].shown(acts=visitor.role is Role.ACT)
         return self._site.page(
             "now.html",
@@ -127,7 +158,7 @@ class Boards:
             label=shown.label,
             title=shown.title,
             screen="Now",
-            told=self._site.said(request),
+            told=told,
             fragment=shown.html.replace(self.mark, visitor.csrf),
         )
 
