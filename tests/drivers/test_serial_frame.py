@@ -133,6 +133,10 @@ class TestFrames:
         assert caught.payloads == [PAYLOAD]
         assert bool(caught.damaged) is (given is not PLAIN)
 
+    def test_garbage_that_begins_like_a_frame_swallows_none(self) -> None:
+        stream = b"\xaa\x55\x04" + length_frame() + b"\xaa\x55\x04\xaa" + length_frame()
+        assert FrameBuffer(parsed(LENGTH)).feed(stream).payloads == [PAYLOAD, PAYLOAD]
+
     def test_frames_of_another_length_are_passed_over(self) -> None:
         buffer = FrameBuffer(parsed(COBS))
         caught = buffer.feed(b"\0" + cobs_frame(b"hello there") + cobs_frame())
