@@ -157,7 +157,7 @@ class TestFrames:
     ) -> None:
         rng = random.Random(7)
         buffer = FrameBuffer(parsed(given))
-        made, sent, size = 0, 0, 10_000_000 if long_run else 1_000_000
+        made, sent, size = 0, 0, 10_000_000 if long_run else 200_000
         tracemalloc.start()
         while size > 0:
             good = rng.random() < 0.5

@@ -23,7 +23,6 @@ from stillwell.store import StoreReader
 # What a generator that can't be closed says when it is let go.
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 
-HOURS = 2.0
 EVERY_MIN = 5
 
 TANK = """\
@@ -129,8 +128,9 @@ def hardware(
 
 
 def test_each_goes_on_beside_a_hung_a_dead_and_a_babbling_one(
-    hardware: Hardware, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    hardware: Hardware, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, long_run: bool
 ) -> None:
+    hours = 12 if long_run else 1
     hostile_plugins.RELEASE.clear()
     monkeypatch.syspath_prepend(hostile_plugins.install(tmp_path / "site"))
     ours = hardware.sources()
@@ -143,13 +143,13 @@ def test_each_goes_on_beside_a_hung_a_dead_and_a_babbling_one(
     file.write_text("".join([TANK, *ours.values(), *bad]))
     live = Live(load(file, environ={}), SteppedClock(round(time.time() * 1000)))
     try:
-        live.pass_h(HOURS)
+        live.pass_h(hours)
     finally:
         hostile_plugins.RELEASE.set()
         live.stop()
     down = {t.alarm for t in live.told if t.alarm.startswith("source.")}
     assert down == {"source.hung.down", "source.dead.down", "source.babbling.down"}
-    due = HOURS * 60 / EVERY_MIN
+    due = hours * 60 / EVERY_MIN
     with StoreReader.open(live.path) as reader:
         for name in ours:
             kept = list(reader.readings(name, -(2**50), 2**50))
