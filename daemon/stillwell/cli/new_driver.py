@@ -191,6 +191,6 @@ def new_driver(
         f"Written: {', '.join(written)}\n"
         f"Try it:      cd {where} && {sys.executable} -m pytest\n"
         f"Change it:   measured() in {module}.py\n"
-        f"Install it:  {sys.executable} -m pip install {where}\n"
+        f"Install it:  {sys.executable} -m pip install {where.resolve()}\n"
         f'Use it:      driver = "{module}" in [source.…]; then stillwell check'
     )
