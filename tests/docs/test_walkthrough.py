@@ -57,7 +57,7 @@ class TestWalkthrough:
         assert re.search(
             r"OUTSIDE, rising 0\.[6-9] K an hour, inside about", after(said, "today", 0)
         )
-        assert "water.low (unacknowledged" in after(said, "today", 0)
+        assert "answer: stillwell ack water.low" in after(said, "today", 0)
 
     def test_a_test_is_due_on_the_second_day(self, said: list[tuple[str, str]]) -> None:
         assert "Test ammonia and nitrite (due today)" in after(said, "today", 1)

@@ -52,8 +52,10 @@ class TestToday:
             )
         store.close()
         said = " ".join(call("today", "-c", made).stdout.split())
-        assert "The pump stands. See to it." in said
+        assert "The pump stands. since" in said
+        assert "See to it. answer:" in said
         assert "Water 26 °C." in said
+        assert said.index("The pump stands.") < said.index("wanted 24.8 °C"), "what rings is first"
         assert "Unplug the heater" not in said
         assert "Level: see to pump.stopped first" in said
 

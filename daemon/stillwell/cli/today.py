@@ -21,6 +21,7 @@ from stillwell.cli.options import (
 )
 from stillwell.cli.watch_line import EPILOG, look, watched_screen
 from stillwell.cli.written import instant_ms
+from stillwell.notice import State
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,6 +38,11 @@ if TYPE_CHECKING:
 SOON_MS = 2 * 86_400_000
 """So far ahead it says what comes (our own choice)."""
 HOUR_MS = 3_600_000
+QUIET = {
+    State.SUPPRESSED: "quiet because of another alarm",
+    State.SHELVED: "shelved",
+    State.OUT_OF_SERVICE: "out of service",
+}
 MOVES_K_H = 0.1
 """Water that changes more slowly stands, as far as anybody cares (our own choice)."""
 
@@ -158,12 +164,10 @@ class Screen:
     def show(self, seen: list[Any], standing: list[Any], light: str) -> None:
         from rich.text import Text
 
-        from stillwell.notice import State
-        from stillwell.words import Reader
-
         zone = self.zone
         now = dt.datetime.fromtimestamp(self.now_ms / 1000, zone)
         say(Text(f"{self.plan.tank}, {now:%a %d %b %H:%M}", style="bold"))
+        self.show_alarms(standing)
         for line in self.water_lines(seen):
             say(line, hanging=2)
         for line in (
@@ -184,16 +188,31 @@ class Screen:
         for task in self.soon:
             day = dt.datetime.fromtimestamp(task.due_ms / 1000, zone)
             say(f"{day:%a %d %b}: {task.title.lower()}", indent=2)
+
+    def show_alarms(self, standing: list[Any]) -> None:
+        """What rings, with what to do; then what is quiet, and why: what follows from another
+        alarm orders nothing, because its orders may do harm then."""
+        from rich.text import Text
+
+        from stillwell.words import Reader
+
+        words = Reader(self.plan.zone, self.plan.units)
+        ringing = [t for t in standing if t.after not in QUIET]
+        for t in sorted(ringing, key=lambda t: list(PRIORITY_STYLE).index(t.priority)):
+            said = words.alarm(t)
+            since = dt.datetime.fromtimestamp(t.since.utc_ms / 1000, self.zone)
+            about = f"  since {since:%a %H:%M}, {t.after.value}"
+            say(Text.assemble((said.title, PRIORITY_STYLE[t.priority]), (about, "dim")), hanging=2)
+            for part in (said.do, said.caution):
+                if part:
+                    say(part, indent=2)
+            if t.after is State.UNACKNOWLEDGED:
+                say(Text(f"answer: stillwell ack {t.alarm}", style="dim"), indent=2)
+        for t in standing:
+            if t.after in QUIET:
+                say(Text(f"{words.alarm(t).title}  ({t.alarm}, {QUIET[t.after]})", style="dim"))
         if standing:
             stdout().print()
-        for t in standing:
-            style = PRIORITY_STYLE[t.priority]
-            told = dt.datetime.fromtimestamp(t.moment.utc_ms / 1000, zone)
-            # What follows from another alarm orders nothing: its own orders may do harm then.
-            said = Reader(self.plan.zone, self.plan.units).alarm(t)
-            says = said.title if t.after is State.SUPPRESSED else said
-            about = f" ({t.after.value}, {told:%a %H:%M}): {says}"
-            say(Text.assemble((t.alarm, style), about), hanging=2)
 
     def since(self, task: Task) -> str:
         days = (self.now_ms - task.due_ms) // 86_400_000
