@@ -18,6 +18,7 @@ import pytest
 from far_sides import Victoria
 from page_tank import NAME, Served, lived, tank_of, until, with_passphrases
 from real_broker import wait_until
+from stillwell.page.__main__ import opened
 from stillwell.page.access import access_file
 
 HERE = f"/tank/{NAME}"
@@ -64,6 +65,12 @@ class TestStarting:
         done = subprocess.run(argv, capture_output=True, text=True, timeout=60)
         assert done.returncode == 2
         assert "--set-passphrase" in done.stderr
+
+    def test_its_small_answers_do_not_wait_for_more(self) -> None:
+        """asyncio turns Nagle's algorithm off where a socket says that it is one of TCP."""
+        (one,) = opened("127.0.0.1:0")
+        with one:
+            assert one.proto == socket.IPPROTO_TCP
 
     def test_the_command_sets_it_and_prints_a_code_for_the_phone(self, config: Path) -> None:
         stillwell = Path(sys.executable).with_name("stillwell")

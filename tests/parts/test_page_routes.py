@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 from prometheus_client.openmetrics import parser
 
 from page_tank import ACT, LOOK, NAME, Visit, lived, tank_of, with_passphrases
+from stillwell.alarm.answer_link import Answer, sign
+from stillwell.deliver.links import kept_key, key_file
 from stillwell.entry import Entry
 from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
@@ -25,6 +27,7 @@ from stillwell.page.guard import answers_to
 from stillwell.page.place import Tank
 from stillwell.page.signing import ours
 from stillwell.page.site import now_ms
+from stillwell.request import Command
 from stillwell.store import StoreReader
 
 HERE = f"/tank/{NAME}"
@@ -288,6 +291,38 @@ class TestSigningIn:
         assert there.startswith("/")
         assert not there.startswith(("//", "/\\"))
         assert there.isprintable()
+
+
+class TestTheLinkInAMessage:
+    @pytest.mark.parametrize(
+        ("left_ms", "cut", "status", "says"),
+        [
+            (60_000, 0, 200, "not known here any more"),
+            (-1, 0, 200, "has expired"),
+            (60_000, 2, 404, "not made here, or was not copied whole"),
+        ],
+    )
+    def test_that_answers_nothing_says_so_and_offers_the_sign_in(
+        self, own: Tank, left_ms: int, cut: int, status: int, says: str
+    ) -> None:
+        key = kept_key(key_file(own.store))
+        wanted = Answer(Command.ACKNOWLEDGE, "water.low", "1:5", now_ms() + left_ms, "once")
+        token = sign(wanted, key)
+        stranger = Visit(own, role=None)
+        answer = stranger.get(f"/answer/{token[: len(token) - cut]}")
+        assert answer.status_code == status
+        assert says in answer.text
+        assert "<button" not in answer.text
+        assert "with the passphrase" in answer.text
+        other = sign(wanted, b"k" * 32)
+        assert stranger.client.post(f"/answer/{other}").status_code == 404
+
+    def test_is_not_taken_where_nobody_watches(self, own: Tank) -> None:
+        key = kept_key(key_file(own.store))
+        token = sign(Answer(Command.ACKNOWLEDGE, "water.low", "1:5", now_ms() + 60_000, "x"), key)
+        answer = Visit(own, role=None).client.post(f"/answer/{token}")
+        assert answer.status_code == 503
+        assert "No daemon is running" in answer.text
 
 
 class TestAttacks:

@@ -101,7 +101,7 @@ def _qr(tank: Tank, listen: str) -> int:
 
 def _serve(found: Sequence[Tank], access: Access, listen: str, quiet_s: float) -> int:
     handed = _handed()
-    sockets = handed or _opened(listen or USUAL)
+    sockets = handed or opened(listen or USUAL)
     beyond = [s for s in sockets if not _loopback(s)]
     if beyond and not handed and not access.any_set():
         return _wrong(
@@ -176,21 +176,23 @@ def _handed() -> list[socket.socket]:
     return [socket.socket(fileno=FIRST_FD + number) for number in range(count)]
 
 
-def _opened(listen: str) -> list[socket.socket]:
+def opened(listen: str) -> list[socket.socket]:
+    """A socket that listens there. Raises OSError with a sentence."""
     parts = urlsplit(f"//{listen}")
     try:
         host, port = parts.hostname or "127.0.0.1", parts.port or 8080
     except ValueError as error:
         raise OSError(f"--listen {listen} is no address. Write it like {USUAL}.") from error
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    opened = socket.socket(family, socket.SOCK_STREAM)
-    opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    # By its name, or asyncio does not know it for one of TCP and leaves small answers waiting.
+    made = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        opened.bind((host, port))
-        opened.listen(256)  # from here on nobody is refused, who comes while the rest is made ready
+        made.bind((host, port))
+        made.listen(256)  # from here on nobody is refused, who comes while the rest is made ready
     except OSError as error:
         raise OSError(f"{listen} can't be listened on: {error.strerror}.") from error
-    return [opened]
+    return [made]
 
 
 def _loopback(one: socket.socket) -> bool:
