@@ -66,7 +66,8 @@ def shown(value: object, longest: int = 60) -> str:
 
 
 def shortened(text: str, longest: int) -> str:
-    """Returns a text of one line that fits, cut between words."""
+    """Returns a text as one line that fits, cut between words."""
+    text = " ".join(text.split())
     if len(text) <= longest:
         return text
     cut = text[: longest - 1]

@@ -284,7 +284,7 @@ class TestSensorsToldApartFromWater:
         ]
         unseen = out[-1]
         assert unseen.priority is Priority.HIGH
-        assert "Probe A: no reading; Probe B: answers with nothing usable." in said(unseen).why
+        assert "Probe A: no reading; Probe B: answers with nothing usable." in said(unseen).seen
 
     def test_cold_water_stays_cold_while_it_cannot_be_seen(self) -> None:
         out = play(Watch(PLAN), then((900, cold), (9999, lambda s: [])), 3600)
@@ -594,7 +594,7 @@ class TestAfterTheCause:
         watch, out = self.lives(0.0, 5 * 3600)
         assert told(watch, out)[-1] == ("water.low", "raised")
         assert out[-1].moment.utc_ms - at(self.MENDED_S).utc_ms < 3_600_000
-        assert what(out[-1]).startswith("Water 24.3 °C, below")
+        assert what(out[-1]).startswith("Water too cold: 24.3 °C. Below")
 
     def test_water_that_rises_and_then_stops_is_told(self) -> None:
         watch = Watch(self.PLAN)
@@ -609,7 +609,7 @@ class TestAfterTheCause:
         watch.find(replace(dead, active=False), at(self.MENDED_S))
         out = play(watch, water, self.MENDED_S + 4 * 3600, begin_s=self.MENDED_S)
         assert told(watch, out) == [("water.low", "raised")]
-        assert what(out[-1]).startswith("Water 24.6 °C, below")
+        assert what(out[-1]).startswith("Water too cold: 24.6 °C. Below")
 
     def test_what_would_take_longer_than_six_hours_is_told_within_the_hour(self) -> None:
         _, out = self.lives(0.085, 12 * 3600)
@@ -650,7 +650,7 @@ class TestAfterTheCause:
         watch.request(Request(Command.SHELVE, "water.low", seconds=3600), at(900))
         out = play(watch, water, 5000, begin_s=900)
         assert names(out) == [("water.low", "shelf-ended")]
-        assert what(out[0]).startswith("Water 23.9 °C, below")
+        assert what(out[0]).startswith("Water too cold: 23.9 °C. Below")
 
 
 class TestShelving:

@@ -161,5 +161,5 @@ class TestDrive:
         driver = Clockwork(broken=[4, 5, 6])
         drive(one.run, [source(driver, 30)], NOON + 600_000)
         about = [(t.event, str(said(t))) for t in one.told if t.alarm == "source.probes.down"]
-        assert about[0] == ("raise", "It has stopped. Wind it up.")
+        assert about[0] == ("raise", "Sensors of probes can't be read. Wind it up. It has stopped.")
         assert [event for event, _ in about] == ["raise", "clear"]

@@ -108,7 +108,7 @@ class TestALampThatFails:
         assert finding.priority is Priority.LOW
         assert 12 < at_h - 5 * 24 < 22
         assert "12:00" in what(finding)
-        assert "timer" in said(finding).why
+        assert "timer" in said(finding).do
         assert "[tank.lamp]" in said(finding).do
 
     @pytest.mark.parametrize("kept", [True, False])

@@ -289,7 +289,7 @@ class TestFirstTick:
         again.restore(bench.watch.state())
         found = {f.alarm: f for f in again.tick(Moment(bench.now_ms, bench.utc, 1))}
         assert found["level.top-up"].active
-        assert "until the lowest safe" in what(found["level.top-up"])
+        assert "lowest safe level in" in what(found["level.top-up"])
 
     def test_while_no_sensor_is_heard_nothing_new_is_said_of_the_water(self) -> None:
         bench = Bench(LevelWatch(plan()), ml=-600.0)
@@ -319,9 +319,9 @@ class TestLeak:
 
     def test_says_rate_limit_and_reason(self, leaking: Bench) -> None:
         [raised] = leaking.of("level.leak")
-        assert what(raised).startswith("The water loses ")
-        assert "more than the" in what(raised)
-        assert "Humidity and temperatures are counted in" in what(raised)
+        assert what(raised).startswith("Leak? ")
+        assert "Evaporation takes at most" in what(raised)
+        assert "by the dryness of the air" in what(raised)
 
     def test_is_over_when_the_rate_is_as_before(self) -> None:
         bench = Bench(LevelWatch(plan()), ml=300.0)
@@ -376,9 +376,9 @@ class TestTopUp:
 
     def test_says_how_much_and_how_long(self, dry: Bench) -> None:
         [raised] = dry.of("level.top-up")
-        assert "until the lowest safe" in what(raised)
+        assert "lowest safe level in" in what(raised)
         assert said(raised).do.startswith("First see that the pump runs, ")
-        assert "before you pour. Then pour " in said(raised).do
+        assert "the floor is dry. Then pour " in said(raised).do
 
     def test_is_over_after_a_pour(self, dry: Bench) -> None:
         dry.pour(850.0)
@@ -391,7 +391,7 @@ class TestTopUp:
         [raised] = bench.of("level.too-high")
         assert raised.active
         do = said(raised).do
-        assert do.startswith("First see whether the pump runs. If it stands")
+        assert do.startswith("First see whether the pump runs. If it has stopped")
         assert do.index("take no water out") < do.index("If it runs, take 5")
 
 

@@ -135,7 +135,7 @@ class TestAMessage:
         one.step()
         (asked,) = hook.asked
         assert body(asked)["title"] == "Water 24.3 °C, below 24.8 °C"
-        assert body(asked)["message"] == "Water 24.3 °C, below 24.8 °C. Look at it."
+        assert body(asked)["message"].startswith("Water 24.3 °C, below 24.8 °C. Look at it.\n")
         assert body(asked)["type"] == "failure"
         one.step()
         assert len(hook.asked) == 1

@@ -42,9 +42,10 @@ def leak(facts: Leak, figures: Figures) -> Said:
         rests = f"by the last {facts.days:.0f} days"
     else:
         rests = "by the dryness of the air" if facts.physics else "by common practice"
+    most = _flow(figures, facts.allowed)
     seen = (
-        f"Losing {_flow(figures, facts.ml_per_h)} {figures.from_then()}; evaporation takes at most "
-        f"{_flow(figures, facts.allowed)}. Usual here: {_flow(figures, facts.usual)}, {rests}."
+        f"{capital(figures.from_then())}. Evaporation takes at most {most}; what is usual here goes "
+        f"{rests}."
     )
     return Said(
         f"Leak? {_flow(figures, facts.ml_per_h)}, usual {_flow(figures, facts.usual)}.",
