@@ -325,6 +325,6 @@ class TestTheLimit:
         first, second = short[0], next(f for f in short if f.priority is not Priority.LOW)
         assert (first.active, first.priority) == (True, Priority.LOW)
         assert "still holds" in what(first)
-        assert "down to a room of" in said(first).why
+        assert "It bears a room of" in said(first).why
         assert (second.active, second.priority) == (True, Priority.MEDIUM)
         assert {f.alarm for f in heard if f.active} == {Condition.TOO_WEAK}

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from in_words import told
+from in_words import said, told
 from stillwell.alarm.annunciate.maintenance import LONGEST_S, MAINTENANCE
 from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
@@ -51,6 +51,8 @@ class Tank:
     def ask(self, request: Request, s: float) -> str:
         reply, moved = self.watch.request(request, at(s))
         self._took(moved)
+        if reply.alarms == (MAINTENANCE,):
+            return str(said(moved[0], zone="Europe/Dublin"))
         return reply.text if reply.done else f"No: {reply.text}"
 
     def tick(self, from_s: int, to_s: int) -> list[Transition]:
@@ -112,9 +114,7 @@ class TestWork:
     def test_quiets_what_comes_and_what_rings_and_keeps_what_kills(self) -> None:
         tank = Tank()
         tank.find(HAND, 0)
-        assert tank.ask(WORK, 60).startswith(
-            "Alarms that a hand in the tank causes are quiet for 45 min."
-        )
+        assert tank.ask(WORK, 60).startswith("Work at the tank until 02:46. ")
         assert tank.state(HAND) is State.SUPPRESSED
         tank.find("heater.not-heating", 120, priority=HIGH)
         assert tank.state("heater.not-heating") is State.SUPPRESSED
@@ -153,8 +153,8 @@ class TestWork:
         tank.ask(WORK, 0)
         tank.find(HAND, 60)
         tank.find(HAND, 120, active=False)
-        said = tank.ask(Request(Command.UNSHELVE, MAINTENANCE), 180)
-        assert said == "Work over, alarms ring again: nothing stands."
+        text = tank.ask(Request(Command.UNSHELVE, MAINTENANCE), 180)
+        assert text == "Work over, alarms ring again: nothing stands."
         [end] = tank.told()
         assert end.priority is Priority.LOW
         tank.tick(180, 60 * MIN)
@@ -176,19 +176,19 @@ class TestWork:
     def test_has_an_end_always_and_gets_another_when_it_is_asked_for_again(self) -> None:
         tank = Tank()
         for seconds in (0.0, LONGEST_S + 1, float("inf")):
-            said = tank.ask(replace(WORK, seconds=seconds), 0)
-            assert said == "No: Say for how long to shelve it: between 1 s and 4 h."
+            text = tank.ask(replace(WORK, seconds=seconds), 0)
+            assert text == "No: Say for how long to shelve it: between 1 s and 4 h."
         for command in set(Command) - {Command.SHELVE, Command.UNSHELVE}:
             assert tank.ask(Request(command, MAINTENANCE), 0).startswith("No: ")
         tank.ask(WORK, 0)
-        assert "quiet for 45 min." in tank.ask(WORK, 45 * MIN)
+        assert "until 03:30." in tank.ask(WORK, 45 * MIN)
         tank.find(HAND, 60)
         assert tank.tick(60, 89 * MIN) == []
 
     def test_that_was_asked_for_long_ago_quiets_only_what_is_left_of_it(self) -> None:
         tank = Tank()
         late = replace(WORK, way="broker", age_s=40.0 * MIN)
-        assert "quiet for 5 min." in tank.ask(late, 0)
+        assert "until 02:05." in tank.ask(late, 0)
         assert tank.ask(replace(late, age_s=50.0 * MIN), 0).endswith("over when it came here.")
 
     def test_leaves_what_is_shelved_for_longer_on_its_shelf(self) -> None:

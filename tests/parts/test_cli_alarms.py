@@ -48,13 +48,13 @@ class TestAlarms:
         first, _, said = call("alarms", "-c", config).stdout.partition("\n")
         assert first.startswith("A replay or a simulation up to ")
         assert said.startswith("water.low  high priority  unacknowledged  since ")
-        assert "the heater is not heating" in said.lower()
+        assert "the heater does not heat" in said.lower()
         assert "Unplug heater and pump before you reach in" in said
 
     def test_a_line_of_the_log_stays_one_line_in_a_file(self, config: Path) -> None:
         lines = call("alarms", "-c", config, "--log", "5").stdout.splitlines()
         [raised] = [line for line in lines if "  water.low  raise  " in line]
-        assert raised.count("°C") >= 2
+        assert "too cold: 2" in raised
 
     def test_json_is_one_object_a_line_with_these_keys(self, config: Path) -> None:
         [alarm] = json_lines(call("alarms", "-c", config, "--json"))
@@ -114,7 +114,7 @@ class TestWithoutDaemon:
         self, config: Path
     ) -> None:
         begun = call("shelve", "--all", "-c", config)
-        assert (begun.exit_code, "alarms that a hand causes are quiet" in begun.stdout) == (0, True)
+        assert (begun.exit_code, "Alarms that a hand causes are quiet" in begun.stdout) == (0, True)
         store = config.with_name("tank.db")
         now = latest(store)
         assert now["water.low"].after is State.SUPPRESSED
@@ -124,7 +124,7 @@ class TestWithoutDaemon:
         assert "maintenance  low priority  shelved" in said
         assert f'Done before? "stillwell unshelve --config {config} --all".' in said
         over = call("unshelve", "--all", "-c", config)
-        assert over.stdout.startswith("Work over, alarms ring again: one thing is not well")
+        assert over.stdout.startswith("Work over, alarms ring again: 1 stand.")
         with StoreReader.open(store) as reader:
             end = reader.notices()[-1]
         assert end.subject == "maintenance"

@@ -55,11 +55,11 @@ class TestAnUnansweredAlarm:
         run.line.end()
         again = Run(path, "two", run.wall_ms + 60_000)
         again.minutes(30, 22.2)
-        said = [(notice.kind, told(notice).text[:13]) for notice in again.notices()]
+        said = [(notice.kind, told(notice).title[:23]) for notice in again.notices()]
         assert said == [
-            ("raised", "Water 24.0 °C"),
-            ("repeated", "Water 23.1 °C"),
-            ("repeated", "Water 22.2 °C"),
+            ("raised", "Water too cold: 24.0 °C"),
+            ("repeated", "Water too cold: 23.1 °C"),
+            ("repeated", "Water too cold: 22.2 °C"),
         ]
         assert "72.0 °F" in told(again.notices()[-1], "us").title
         again.line.end()
@@ -87,8 +87,8 @@ class TestAnUnansweredAlarm:
         again.minutes(25, 24.0)
         first, *later = again.notices()
         assert [notice.kind for notice in later] == ["raised", "repeated"]
-        assert "24.0 °C" in told(later[0]).text
+        assert "24.0 °C" in told(later[0]).title
         for notice in (first, *later):
-            assert "75.2 °F" in told(notice, "us").text
+            assert "75.2 °F" in told(notice, "us").title
             assert "°C" not in told(notice, "us").text
         again.line.end()

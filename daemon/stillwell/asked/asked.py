@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from stillwell.alarm.annunciate.announced import Announcements, why_not
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE
 from stillwell.alarm.answer_link import Rejected
 from stillwell.alarm.watch import Watch
 from stillwell.asked.drills import Drills
@@ -14,6 +17,8 @@ from stillwell.reading import Moment
 from stillwell.request import Command, Reply, Request
 from stillwell.run.clock import RunClock
 from stillwell.store import Store
+from stillwell.units import System
+from stillwell.words import Reader
 
 Done = tuple[Reply | Entry, list[Transition]]
 """The reply, or the entry that a note became; and what has moved."""
@@ -72,7 +77,12 @@ class Asked:
             calls = self._store.kept.latest_calls(alarm, 2)
             return why_not(request, alarm, calls, announced, now, self._clock.trusted)
 
-        return self._watch.request(request, now, why)
+        reply, moved = self._watch.request(request, now, why)
+        work = next((t for t in moved if t.alarm == MAINTENANCE), None)
+        if reply.done and reply.alarms == (MAINTENANCE,) and work is not None:
+            plan = self._watch.plan
+            reply = replace(reply, text=str(Reader(plan.zone, System(plan.units)).alarm(work)))
+        return reply, moved
 
     def _by_link(self, request: Request, announced: Announcements, now: Moment) -> Done:
         allowed = self._links.allowed(request, now.utc_ms)

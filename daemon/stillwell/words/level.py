@@ -42,11 +42,8 @@ def leak(facts: Leak, figures: Figures) -> Said:
         rests = f"by the last {facts.days:.0f} days"
     else:
         rests = "by the dryness of the air" if facts.physics else "by common practice"
-    most = _flow(figures, facts.allowed)
-    seen = (
-        f"{capital(figures.from_then())}. Evaporation takes at most {most}; what is usual here goes "
-        f"{rests}."
-    )
+    since, most = capital(figures.from_then()), _flow(figures, facts.allowed)
+    seen = f"{since}. Evaporation takes at most {most}; what is usual here goes {rests}."
     return Said(
         f"Leak? {_flow(figures, facts.ml_per_h)}, usual {_flow(figures, facts.usual)}.",
         "Look under and behind the tank for wet spots, with dry hands; feel along hoses and "

@@ -200,7 +200,8 @@ class Annunciator:
     def _work(
         self, event: Event, now: Moment, why_not: WhyNot, by: str
     ) -> tuple[Reply, list[Transition]]:
-        """Begins work at the tank, gives it another end, or ends it."""
+        """Begins work at the tank, gives it another end, or ends it. What there is to say of it is
+        in the facts of what moved."""
         if event.kind is Kind.UNSHELVE and not self._at_work():
             return Reply(False, "No work at the tank is under way."), []
         if event.kind not in (Kind.SHELVE, Kind.UNSHELVE):
@@ -210,7 +211,7 @@ class Annunciator:
         if why := why_not(MAINTENANCE):
             return Reply(False, why), []
         moved = self._move(MAINTENANCE, event, now, by=by)
-        return Reply(True, maintenance.replied(self._facts[MAINTENANCE]), (MAINTENANCE,)), moved
+        return Reply(True, "", (MAINTENANCE,)), moved
 
     def tick(self, now: Moment) -> list[Transition]:
         """Does what is due by time alone: shelves that end, causes that are over."""

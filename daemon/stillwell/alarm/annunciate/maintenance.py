@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 from stillwell.notice import Facts, Kept, Notice, Priority, State, Transition
 from stillwell.request import Request
-from stillwell.units import Dimension, show
 
 MAINTENANCE = "maintenance"
 """The alarm's name."""
@@ -59,20 +58,6 @@ class WorkOver(Facts):
 
     stands: tuple[Standing, ...]
     """The more urgent first."""
-
-
-def replied(facts: Facts) -> str:
-    """Returns what is told to whoever began the work or ended it."""
-    if isinstance(facts, AtWork):
-        left = show(facts.left_ms / 1000, Dimension.DURATION)
-        return (
-            f"Alarms that a hand in the tank causes are quiet for {left}. What kills still rings: "
-            "a leak, a heater that is stuck on, water that is too warm. Done before? "
-            '"stillwell unshelve --all".'
-        )
-    count = len(facts.stands) if isinstance(facts, WorkOver) else 0
-    stand = {0: "nothing stands", 1: "1 alarm stands"}.get(count, f"{count} alarms stand")
-    return f"Work over, alarms ring again: {stand}."
 
 
 def maintenance_notices(transition: Transition) -> list[Notice]:
