@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from in_words import said
 from stillwell.run.restarts import ALARM, KEY
 
 Make = Callable[..., Any]
@@ -29,7 +30,7 @@ off_delay = "{delay}"
 def starts(tank: Any) -> list[Any]:
     with tank.reader() as reader:
         found = reader.described(KEY) if reader else None
-    return list(json.loads(found or "[]"))
+    return list(json.loads(found)[1]) if found else []
 
 
 def killed_after(tank: Any, speed: float, enough: int) -> None:
@@ -85,8 +86,10 @@ class TestACrashLoop:
 
         tank.until(lambda: ALARM in heard(), "somebody hears of it")
         [raised] = tank.transitions(ALARM)
-        assert raised.message.what.startswith("stillwell keeps restarting: 3 starts")
-        assert "journalctl -u stillwell -n 50" in raised.message.do
+        told = said(raised)
+        assert told.title.startswith("stillwell keeps restarting")
+        assert "3 starts" in f"{told.title} {told.seen}"
+        assert "journalctl -u stillwell -n 50" in told.do
 
     def test_starts_that_somebody_wanted_are_none(self, daemon: Make) -> None:
         tank = daemon(commit_every="1 s")
