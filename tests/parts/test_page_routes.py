@@ -13,7 +13,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from prometheus_client.openmetrics import parser
 
@@ -285,7 +285,10 @@ class TestSigningIn:
         for header in ({"x-forwarded-for": "192.168.1.9"}, {"host": "tank.local"}):
             assert here.get(HERE, headers=header).status_code == 503
 
-    @given(st.text(max_size=60))
+    @given(st.text(max_size=60) | st.text("/\\.:ex", max_size=8))
+    @example("//evil.example/")
+    @example("/\\evil.example")
+    @example("https://evil.example")
     def test_goes_on_to_no_other_site(self, way: str) -> None:
         there = ours(way)
         assert there.startswith("/")
