@@ -1,7 +1,7 @@
 """What is in memory and not on disk yet: a few rows in good times, many while the disk takes none.
 
-Owned by the writer's thread. Sink threads look at the windows under the lock that the tail and the
-writer share; everything else here only the writer touches.
+The writer's thread owns it. Sink threads look at the windows under the lock that the tail and the
+writer share; only the writer touches everything else here.
 """
 
 from __future__ import annotations
@@ -19,18 +19,20 @@ from stillwell.request import Reply
 T = TypeVar("T")
 
 READINGS_LIMIT = 100_000
-"""Eight channels once a minute for nine days; about 30 MB at worst."""
+"""Readings that are kept in memory at most: eight channels once a minute for nine days, about 30
+MB."""
 ALARMS_LIMIT = 10_000
 REMEMBERED = 256
-"""So many transitions and notices stay in memory after they are on disk: sinks get them from there,
-also when the disk can't even be read."""
+"""This many transitions and notices stay in memory after they are on disk: sinks get them from
+there, even when the disk can't be read."""
 
 
 class Window(Generic[T]):
-    """The newest rows of one stream, consecutive in their sequence numbers.
+    """The newest rows of one stream, with consecutive sequence numbers.
 
-    `first` is the number of the oldest row that is held (of the next one, when none is); rows up to
-    `kept` are on disk; `lost` counts rows that left without reaching it.
+    `first` is the number of the oldest row in the window, or of the next row when the window is
+    empty. Rows up to `kept` are on disk; `lost` counts rows that were dropped before they reached
+    it.
     """
 
     __slots__ = ("_limit", "_remember", "first", "items", "kept", "lost")
@@ -43,7 +45,7 @@ class Window(Generic[T]):
         self.start(0)
 
     def start(self, kept: int) -> None:
-        """Rows up to `kept` are on disk, and none is held: at the start."""
+        """Starts with an empty window; rows up to `kept` are on disk."""
         self.first = kept + 1
         self.kept = kept
 
@@ -53,7 +55,7 @@ class Window(Generic[T]):
 
     @property
     def first_pending(self) -> int:
-        """The number of the oldest row that is held and not on disk."""
+        """The number of the oldest row in the window that is not on disk."""
         return max(self.first, self.kept + 1)
 
     @property
@@ -66,16 +68,16 @@ class Window(Generic[T]):
         return self.newest
 
     def between(self, first: int, last: int) -> list[T]:
-        """The held rows with these numbers."""
+        """The rows in the window with these numbers."""
         return self.items[max(0, first - self.first) : max(0, last - self.first + 1)]
 
     def settle(self, seq: int) -> None:
-        """Rows up to `seq` are on disk."""
+        """Notes that rows up to `seq` are on disk."""
         self.kept = max(self.kept, seq)
         self._forget(min(self.kept, self.newest - self._remember) - self.first + 1)
 
     def bound(self) -> int:
-        """Lets go of the oldest waiting rows beyond the limit. Returns how many."""
+        """Drops the oldest waiting rows beyond the limit. Returns how many."""
         over = self.pending - self._limit
         if over <= 0:
             return 0
@@ -115,7 +117,7 @@ class DeadLetter:
     at_ms: int
     id: int = 0
     again: bool = False
-    """Somebody asked that it be sent once more, and the sink has not answered yet."""
+    """Somebody has asked to send it once more, and the sink has not answered yet."""
 
 
 @dataclass(slots=True)
@@ -126,7 +128,7 @@ class Backlog:
     estimates: Window[Published]
     epochs: list[EpochBegun | Rebased] = field(default_factory=list)
     channels: dict[str, tuple[str, str]] = field(default_factory=dict)
-    """Descriptions (quantity, label) to be written."""
+    """Channel descriptions (quantity, label) that wait to be written."""
     meta: dict[str, str] = field(default_factory=dict)
     journal: list[Entry] = field(default_factory=list)
     done: list[tuple[str, str]] = field(default_factory=list)
@@ -137,7 +139,7 @@ class Backlog:
     """Small changes to dead letters, as SQL and its values, in order."""
 
     def start(self, kept: Mapping[Stream, int]) -> None:
-        """Of each stream, rows up to this number are on disk."""
+        """Takes over, for each stream, the number up to which its rows are on disk."""
         for stream, number in kept.items():
             self.window(stream).start(number)
 

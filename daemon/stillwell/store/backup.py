@@ -1,5 +1,5 @@
-"""A store's backup: made while the daemon writes, looked through before it takes its name, and put
-back in the store's place."""
+"""Backs up a store while the daemon writes it, checks the copy before it gets its name, and
+restores a backup in the store's place."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from stillwell.store.migrate import check_not_newer, migrations, version
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """A file that was looked through and is a whole store."""
+    """A backup file that was checked and is a whole store."""
 
     file: Path
     size: int
-    """Bytes."""
+    """Its size in bytes."""
     schema: int
-    """The version of its layout."""
+    """Its schema version."""
     newest_ms: int | None
     """UTC of its last reading; None where there is none."""
 
@@ -36,9 +36,9 @@ def backup(store: Path, target: Path, *, force: bool, on_the_way: OnTheWay) -> B
     """Copies the store into `target` as it is at this moment, whoever writes it meanwhile.
 
     Args:
-        force: whether a file that is there may be replaced; it is, once the new one is whole.
+        force: whether an existing file may be replaced; it is replaced once the new one is whole.
 
-    Raises `StoreError`; then `target` is as it was.
+    Raises `StoreError`; `target` is then as it was.
     """
     _check_target(store, target, force=force)
     db = connect_reader(store)
@@ -60,12 +60,13 @@ def backup(store: Path, target: Path, *, force: bool, on_the_way: OnTheWay) -> B
 
 
 def restore(store: Path, source: Path, *, on_the_way: OnTheWay) -> tuple[Backup, Path | None]:
-    """Puts a copy of the backup `source` in the place of the store, which no daemon may hold.
+    """Puts a copy of the backup `source` in the place of the store; no daemon may be using the
+    store.
 
-    Returns what it found in the backup, and the name under which the store that was there is kept.
-    Raises `StoreError`; then the store is as it was.
+    Returns what it found in the backup, and the name under which the previous store is kept. Raises
+    `StoreError`; the store is then as it was.
     """
-    with contextlib.suppress(StoreDamaged):  # which is no hindrance
+    with contextlib.suppress(StoreDamaged):  # a damaged store is no reason to refuse
         whose.check(store)
     lock = WriterLock(store)
     ready = store.with_name(store.name + ".restored")
@@ -118,7 +119,7 @@ def _check_target(store: Path, target: Path, *, force: bool) -> None:
 
 
 def _open_backup(store: Path, source: Path) -> sqlite3.Connection:
-    """Raises `StoreError` where it is no backup that this code can use, and what SQLite raises."""
+    """Opens the backup. Raises `StoreError` if this code can't use it, and what SQLite raises."""
     if source.is_dir():
         raise StoreError(f"{source} is a directory.", "Name the backup in it.")
     if not source.exists():

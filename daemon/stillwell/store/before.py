@@ -1,9 +1,9 @@
-"""The store as it was before its schema was brought up to date: copied beside it, and put back for
-the program that knows no later one.
+"""Copies the store before its schema is migrated, so that an older program, which doesn't know the
+new schema, can go back to that copy.
 
-A migration can't lose a row by itself, it is one transaction a step. The copy is for going back to
-the program that was there before. So the watch does not wait for it longer than `COPY_PATIENCE_S`,
-and a disk without room for it only costs the way back.
+A migration itself can't lose a row: each step is one transaction. The copy is only for going back
+to the previous program. So watching waits for it no longer than `COPY_PATIENCE_S`, and a disk
+without room for it only costs the way back.
 """
 
 from __future__ import annotations
@@ -25,21 +25,22 @@ from stillwell.store.migrate import migrations, version
 log = logging.getLogger(__name__)
 
 COPY_PATIENCE_S = 40.0
-"""The daemon watches nothing yet while it copies. Ninety days of seven channels are 50 MB: a card
-that writes 10 MB a second takes 5 s for them."""
+"""How long copying may take, in seconds, since nothing is watched meanwhile. Ninety days of seven
+channels are 50 MB: a card that writes 10 MB a second takes 5 s for them."""
 
 
 def copy_path(path: Path, holds: int) -> Path:
-    """Where the copy of a store with schema version `holds` is: it bears the number of the first
-    migration that is not in it."""
+    """The path of the copy of a store with schema version `holds`: its name has the number of the
+    first migration that the copy lacks."""
     return path.with_name(f"{path.name}.before-{holds + 1:04d}")
 
 
 def keep_copy(db: sqlite3.Connection, path: Path) -> Path | None:
-    """Copies the store where this code is about to migrate it, and removes the copy before that.
+    """Copies the store if this code is about to migrate it, and removes the copy made before an
+    earlier migration.
 
-    Returns the copy; None when there is nothing to migrate or no copy could be made, which is
-    logged. Raises what SQLite raises when the store itself can't be read.
+    Returns the copy's path; None when there is nothing to migrate or when no copy could be made,
+    which is logged. Raises what SQLite raises when the store itself can't be read.
     """
     found = version(db)
     if not 0 < found < len(migrations()):
@@ -64,12 +65,12 @@ def keep_copy(db: sqlite3.Connection, path: Path) -> Path | None:
 
 
 def give_back(path: Path) -> Path | None:
-    """Puts the copy that was made before the migration in the place of a store that is too new for
-    this code.
+    """Replaces a store that is too new for this code by the copy that was made before its
+    migration.
 
     Returns the name under which the newer store is kept, with all that was written since; None when
-    this code can use the store as it is. At no moment is there no store at `path`. Raises
-    `StoreError` when it can't be done; then nothing was changed.
+    this code can use the store as it is. There is a store at `path` at every moment. Raises
+    `StoreError` when it can't be done; nothing is changed then.
     """
     if not path.exists():
         return None
@@ -113,7 +114,7 @@ def _fitting(path: Path) -> Path:
 
 
 class _TooSlow(Exception):  # noqa: N818
-    """The copy takes longer than the watch may wait."""
+    """Copying takes longer than watching may wait for it."""
 
 
 def _patience() -> copies.OnTheWay:

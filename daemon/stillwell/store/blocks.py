@@ -1,7 +1,8 @@
-"""Runs of readings and the times in them: the store's way of finding a night without an index.
+"""Blocks of readings and the times in them, by which the store finds a night without an index.
 
-Readings arrive nearly in time order, so a few numbers about each run of some two thousand find a
-window as fast as an index does, at a hundredth of the writing. Pure: rows in, blocks out.
+Readings arrive nearly in time order, so a few numbers about each block of some two thousand
+readings find a time window as fast as an index does, at a hundredth of the writing. Pure: rows in,
+blocks out.
 """
 
 from __future__ import annotations
@@ -16,18 +17,19 @@ SIZE = 2048
 ReadingRow = tuple[
     int, int, int, int, float | None, int, str | None, str | None, int | None, float | None
 ]
-"""seq, channel id, epoch, mono_ms, value, flag, tests, raw, looks, measured: a reading as it stands
-in the table."""
+"""A reading as it stands in the table: seq, channel id, epoch, mono_ms, value, flag, tests, raw,
+looks, measured."""
 
 _CHANNEL, _EPOCH, _TIME = itemgetter(1), itemgetter(2), itemgetter(3)
 
 BlockRow = tuple[int, int, int, int, int, int]
-"""first_seq, last_seq, epoch, min_mono_ms, max_mono_ms, channels."""
+"""A block as it stands in the table: first_seq, last_seq, epoch, min_mono_ms, max_mono_ms,
+channels."""
 
 
 @dataclass(frozen=True, slots=True)
 class OpenBlock:
-    """The run that is being filled; not in the table yet."""
+    """The block that is being filled and is not in the table yet."""
 
     first_seq: int
     last_seq: int
@@ -49,8 +51,8 @@ class OpenBlock:
 
 
 def channel_bit(channel_id: int) -> int:
-    """The bit of a channel in a block's `channels`. 62 of them: SQLite's integers have a sign, and
-    a channel that shares a bit costs a needless look, never a miss."""
+    """The bit of a channel in a block's `channels`. There are 62 bits, because SQLite's integers
+    are signed; a channel that shares its bit with another costs a needless look, never a miss."""
     return 1 << (channel_id % 62)
 
 

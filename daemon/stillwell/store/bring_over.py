@@ -1,5 +1,6 @@
-"""Writes what the rescue of old files hands over, each slice with the record of how far it has
-come in one transaction: a kill at any moment loses nothing and does nothing twice."""
+"""Writes what the rescue of old files hands over. Each slice is written in one transaction with the
+record of how far the rescue has come, so that a kill at any moment loses nothing and repeats
+nothing."""
 
 from __future__ import annotations
 
@@ -21,21 +22,21 @@ from stillwell.store.tail import Shared
 
 _NEVER = 1 << 62
 _AT_ONCE_S = 0.15
-"""So long may one call take: readings and alarms wait for it."""
+"""The longest that one call may take, in seconds: readings and alarms wait for it."""
 
 
 class BringOver:
-    """Owned by the writer.
+    """Brings over the rows that rescues find; owned by the writer.
 
     Args:
-        learn: called with the table and the connection when a small table has come over late.
+        learn: called with the table and the connection when a small table is brought over late.
     """
 
     def __init__(
         self, path: Path, shared: Shared, learn: Callable[[str, sqlite3.Connection], None]
     ) -> None:
         self.rescues: tuple[Rescue, ...] = ()
-        """The newest first; those that have ended too."""
+        """All rescues, ended ones too, the newest first."""
         self._path = path
         self._shared = shared
         self._learn = learn
@@ -46,10 +47,11 @@ class BringOver:
         self._descriptor: int | None = None
 
     def look(self, db: sqlite3.Connection, descriptor: int | None = None) -> None:
-        """Takes over the record that the file holds.
+        """Takes over the record of rescues that the file holds.
 
         Args:
-            descriptor: of the old file that the newest rescue is about, where it has no name.
+            descriptor: an open descriptor of the old file that the newest rescue reads, if that
+                file has no name.
         """
         rescues = recorded(db)
         if rescues != self.rescues or descriptor is not None:
@@ -59,18 +61,20 @@ class BringOver:
         self.hold()
 
     def hold_all(self) -> None:
-        """Until `look`: nobody is handed rows of the file, which may be another one by then."""
+        """Holds back all rows of the file until `look` is called, since it may be another file by
+        then."""
         with self._shared.changed:
             self._shared.held = dict.fromkeys((Stream.READINGS, Stream.ESTIMATES), _NEVER)
 
     def stop(self) -> None:
-        """Ends the thread; what it had read is read again."""
+        """Ends the thread; what it has read and not handed over is read again later."""
         if self._salvage is not None:
             self._salvage.stop()
         self._salvage = self._slice = self._of = None
 
     def step(self, db: sqlite3.Connection, now_ms: int) -> None:
-        """Writes what is ready, for a moment. Raises what SQLite raises; nothing is lost then."""
+        """Writes for a short time what is ready. Raises what SQLite raises; nothing is lost
+        then."""
         deadline = time.monotonic() + _AT_ONCE_S
         while (index := self._open()) is not None:
             if self._salvage is None:
@@ -89,8 +93,8 @@ class BringOver:
                 return
 
     def _open(self) -> int | None:
-        """Which rescue is to be gone on with: the newest first, because what older ones have
-        brought over is in its file."""
+        """The index of the rescue to continue: the newest first, because its file holds what older
+        rescues have brought over."""
         return next((i for i, r in enumerate(self.rescues) if r.ended_ms is None), None)
 
     def _begin(self, db: sqlite3.Connection, one: Rescue) -> None:
@@ -105,7 +109,8 @@ class BringOver:
         if found.table == "reading":
             kept = carry.insert_readings(db, found.rows, found.blocks)
         elif found.table == "tenmin":
-            # Readings that came over may have been rolled up since, into the same ten minutes.
+            # Readings that are brought over may fall in the same ten minutes as readings that were
+            # rolled up meanwhile.
             db.executemany(retention.ADD, found.rows)
             kept = len(found.rows)
         else:
@@ -126,7 +131,8 @@ class BringOver:
         one = replace(self.rescues[index], ended_ms=now_ms, given_up=missing)
         db.execute("BEGIN IMMEDIATE")
         self._keep(db, index, one)
-        # What an earlier rescue has left of its file nobody can read; the newest is kept.
+        # What an earlier rescue has not yet read of its file is lost with it; only the newest
+        # rescue is kept.
         for older in self.rescues[index + 1 :]:
             if older.source and older.ended_ms is not None:
                 for suffix in ("", "-wal", "-shm"):
@@ -141,7 +147,7 @@ class BringOver:
         self.hold()
 
     def hold(self) -> None:
-        """Tells the tail from which number on it may hand out rows."""
+        """Tells the tail up to which number it may hand out rows."""
         held = {
             stream: max((one.frontier(table) for one in self.rescues), default=0)
             for stream, table in TABLE.items()
@@ -167,13 +173,13 @@ class BringOver:
 
 
 def recorded(db: sqlite3.Connection) -> tuple[Rescue, ...]:
-    """The rescues that a file knows of."""
+    """The rescues that are recorded in a file."""
     found = db.execute("SELECT value FROM meta WHERE key = ?", (rescue.KEY,)).fetchone()
     return rescue.RESCUES.known(None if found is None else found[0]) or ()
 
 
 def keep(db: sqlite3.Connection, rescues: tuple[Rescue, ...]) -> None:
-    """Writes the record."""
+    """Writes the record of rescues."""
     db.execute(
         "INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)",
         (rescue.KEY, rescue.RESCUES.text(rescues[: rescue.REMEMBERED])),

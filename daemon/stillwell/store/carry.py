@@ -1,6 +1,6 @@
-"""What must be in a new file at once, brought over from the old one: alarms, notices, the journal,
-cursors, and the newest readings. In the one transaction of the caller, so that it is all there or
-not at all.
+"""Copies from the old file what must be in a new file at once: alarms, notices, the journal,
+cursors, and the newest readings. It runs in the caller's one transaction, so that all of it is
+there or none.
 """
 
 from __future__ import annotations
@@ -21,21 +21,22 @@ from stillwell.store.pages import Malformed, PageFile, Survey
 from stillwell.store.rescue import NUMBERED, SMALL, Rescue
 
 NEWEST = 4096
-"""So many readings come over at once: whoever starts afresh looks back at some."""
+"""This many readings are copied at once, because observers look back at some when they start."""
 _AT_ONCE_BYTES = 64 << 20
-"""A file of up to this size is searched page by page at once when a small table can't be read: some
-seconds on a small machine."""
+"""A file of up to this size is searched page by page at once when a small table can't be read; this
+takes some seconds on a small machine."""
 _LEAST_ROW = 16
-"""Bytes that a row takes at least: bounds how many numbers an unreadable part can have used."""
+"""The fewest bytes that a row takes; it bounds how many numbers an unreadable part can have
+used."""
 _NUMBERS = (*NUMBERED, "transition", "notice")
 
 Blocks = Sequence[tuple[int, int, int]]
-"""(first_seq, last_seq, rolled) of an old file, by first_seq."""
+"""Blocks of an old file as (first_seq, last_seq, rolled), by first_seq."""
 
 
 def insert_rows(db: sqlite3.Connection, table: str, found: Sequence[Sequence[Any]]) -> int:
-    """Inserts rows in the columns' order, of which the last may be missing, where their numbers are
-    free. Returns how many went in."""
+    """Inserts rows whose numbers are free and returns how many. Values are in the order of the
+    table's columns; the last ones may be missing."""
     names = columns_of(db, table)
     kept = 0
     for width, part in groupby(found, len):
@@ -47,8 +48,10 @@ def insert_rows(db: sqlite3.Connection, table: str, found: Sequence[Sequence[Any
 def blocks_of(found: Sequence[Any], old: Blocks) -> list[tuple[*BlockRow, int]]:
     """The blocks of readings that were brought over, each with its mark of being rolled up.
 
-    Where the old file's own block can't be read, readings below one that was rolled up were so too;
-    others are taken as not: a ten-minute value is then counted twice, and none is missing."""
+    Where the old file's block can't be read, readings below a rolled-up block count as rolled up.
+    Others count as not rolled up: a ten-minute value may then be counted twice, but none is
+    missing.
+    """
 
     ends = [last for _, last, _ in old]
 
@@ -64,8 +67,8 @@ def blocks_of(found: Sequence[Any], old: Blocks) -> list[tuple[*BlockRow, int]]:
 
 
 def insert_readings(db: sqlite3.Connection, found: Sequence[Any], old: Blocks) -> int:
-    """Inserts readings of which none is in a block yet. Returns how many went in."""
-    # A channel whose name is lost keeps its number: no other may get it.
+    """Inserts readings that are in no block yet. Returns how many were inserted."""
+    # A channel whose name is lost keeps its number, so that no other channel gets it.
     db.executemany(
         "INSERT OR IGNORE INTO channel (id, name) VALUES (?, ?)",
         ((number, f"channel-{number}") for number in {row[1] for row in found}),
@@ -85,10 +88,10 @@ def carry(
     """Fills the new file with what must be in it at once. Returns the rescue's record.
 
     Args:
-        old: a connection to the old file, where SQLite can open it at all.
-        file: the same, for what SQLite can't reach.
+        old: a connection to the old file, if SQLite can open it at all.
+        file: the same file, for what SQLite can't reach.
         begun: the record so far.
-        numbers: the highest number of each table that was given, where somebody knows.
+        numbers: the highest number given in each table, where it is known.
     """
     floors = {t: _top(new, t) or 0 for t in NUMBERED}
     short = [t for t in SMALL if old is None or not _copied(old, new, t)]
@@ -106,7 +109,7 @@ def carry(
         "INSERT OR IGNORE INTO alarm (name, seq) SELECT alarm, max(seq) FROM transition "
         "GROUP BY alarm"
     )
-    # When an epoch was that is lost, its alarms still say.
+    # The alarms of an epoch that is lost still tell when it was.
     new.execute(
         "INSERT OR IGNORE INTO epoch (id, boot_id, offset_ms, trusted, began_mono_ms) "
         "SELECT since_epoch, ?, max(since_utc_ms - since_mono_ms), 0, min(since_mono_ms) "
@@ -125,20 +128,21 @@ def carry(
 def pages_of(
     file: PageFile, survey: Survey, table: str
 ) -> Iterator[tuple[int, list[Sequence[Any]]]]:
-    """A small table's pages that are whole, with their rows."""
+    """The undamaged pages of a small table, with their rows."""
     for leaf in survey.by_page(table):
         with contextlib.suppress(Malformed):
             yield leaf, list(file.rows(table, leaf))
 
 
 def _copied(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> bool:
-    """Whether a table came over whole; what can't be read is gone around from both ends."""
+    """Copies a table and returns whether it came over whole; unreadable rows are skipped by reading
+    from both ends."""
     try:
         facts = old.execute(f"PRAGMA table_info({table})").fetchall()
     except sqlite3.DatabaseError:
         return False
     known = set(columns_of(new, table))
-    # Columns by name: the old file may be of an earlier schema.
+    # Columns are matched by name: the old file may have an earlier schema.
     common = [row[1] for row in facts if row[1] in known]
     keys = [row[1] for row in sorted(facts, key=lambda row: int(row[5])) if row[5]]
     if not common:
@@ -159,7 +163,8 @@ def _copied(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> boo
 
 
 def _readable(old: sqlite3.Connection) -> bool:
-    """Whether the list of tables can be read: one that is not in it is empty, not lost."""
+    """Whether the list of tables can be read: if so, a table that is not listed is empty,
+    not lost."""
     try:
         return bool(old.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
     except sqlite3.DatabaseError:
@@ -167,7 +172,7 @@ def _readable(old: sqlite3.Connection) -> bool:
 
 
 def _rows(db: sqlite3.Connection, query: str) -> Iterator[Any]:
-    """The rows of a query, and None where they can't be read any further."""
+    """The rows of a query, followed by None if the rest can't be read."""
     try:
         yield from db.execute(query)
     except (sqlite3.DatabaseError, UnicodeError):
@@ -182,7 +187,7 @@ def _top(db: sqlite3.Connection, table: str) -> int | None:
 
 
 def _guess(file: PageFile, survey: Survey | None, new: sqlite3.Connection, table: str) -> int:
-    """A number that no row of a table can be above."""
+    """An upper bound for the row numbers of a table."""
     stream = next(stream for stream, name in rows.TABLE.items() if name == table)
     asked = new.execute("SELECT coalesce(max(seq), 0) FROM cursor WHERE stream = ?", (str(stream),))
     known = [_top(new, table) or 0, int(asked.fetchone()[0])]
@@ -195,7 +200,7 @@ def _guess(file: PageFile, survey: Survey | None, new: sqlite3.Connection, table
 
 
 def _keep_counting(old: sqlite3.Connection | None, new: sqlite3.Connection, lost: bool) -> None:
-    """Ids that were given and whose rows are gone are not given again."""
+    """Makes sure that ids of lost rows are not given again."""
     found = [] if old is None else list(_rows(old, "SELECT name, seq FROM sqlite_sequence"))
     for row in found:
         if row is not None and row[0] in ("journal", "dead_letter", "request"):

@@ -1,7 +1,7 @@
-"""Brings the backlog to the file, and marks as kept what is there.
+"""Writes the backlog to the file, and marks as kept what has been written.
 
-In good times everything goes in one transaction. After trouble, what matters most goes first, and
-readings in small pieces, so that a disk with little room takes what it can.
+In good times everything goes in one transaction. After trouble, the most important rows go first
+and readings follow in small pieces, so that a disk with little room takes what it can.
 """
 
 from __future__ import annotations
@@ -17,11 +17,12 @@ _SLICE_ROWS = 5_000
 
 
 class Committer:
-    """Owned by the writer. Raises what SQLite raises, with the transaction left open."""
+    """Commits the backlog; owned by the writer. Raises what SQLite raises, and leaves the
+    transaction open then."""
 
     def __init__(self, shared: Shared, epochs: Epochs) -> None:
         self.commits = 0
-        """Transactions written: what wears a card."""
+        """Number of transactions written, which is what wears a card."""
         self._backlog = shared.backlog
         self._shared = shared
         self._epochs = epochs
@@ -30,10 +31,9 @@ class Committer:
         self._block: OpenBlock | None = None
 
     def look(self, db: sqlite3.Connection) -> None:
-        """Takes over the file's numbers of channels and its last block, which may still be
-        open."""
+        """Takes over the file's channel numbers and its last block, which may still be open."""
         on_file = dict(db.execute("SELECT name, id FROM channel").fetchall())
-        # A file that follows a damaged one may lack some: they keep their numbers.
+        # A file that follows a damaged one may lack some channels: they keep their numbers.
         taken = set(on_file.values())
         kept = {n: i for n, i in self._ids.items() if n not in on_file and i not in taken}
         self._ids = rows.ChannelIds(on_file | kept)
@@ -59,7 +59,7 @@ class Committer:
         self._settle_rest()
 
     def in_slices(self, db: sqlite3.Connection, prepare: flush.Prepare) -> None:
-        """Writes what matters most first, each piece in its own transaction."""
+        """Writes the most important rows first, each piece in its own transaction."""
         readings = self._backlog.readings
         db.execute("BEGIN IMMEDIATE")
         flush.write_epochs(db, self._backlog)

@@ -16,7 +16,7 @@ from stillwell.store.whose import check as check_whose
 
 WRITER_PATIENCE_S = 2.0
 """How long the writer waits for another process (a command that leaves a request) before it keeps
-the rows in memory and tries again: readings wait behind it."""
+the rows in memory and tries again. Readings wait for as long."""
 
 READER_PATIENCE_S = 10.0
 
@@ -80,8 +80,8 @@ def open_reader(path: Path) -> sqlite3.Connection:
     try:
         return _probe(uri + "?mode=ro")
     except sqlite3.OperationalError as error:
-        # A WAL database can only be read where its -shm file is or can be made. Where nothing can
-        # be written nobody else writes either, so it may be read as if it never changed, unless
+        # A WAL database can only be read where its -shm file exists or can be made. Where nothing
+        # can be written, nobody else writes either, so the file may be read as immutable, unless
         # there is a log beside it whose rows would be missed.
         log = path.with_name(path.name + "-wal")
         if not is_disk(error):
@@ -92,9 +92,9 @@ def open_reader(path: Path) -> sqlite3.Connection:
 
 
 def connect_alone(path: Path) -> sqlite3.Connection:
-    """Opens the file for reading what is in it and in its log, on a disk with no room even for the
-    -shm file: with exclusive locking SQLite keeps that index in memory. For the holder of the
-    writer's lock.
+    """Opens the file, and reads its log too, on a disk without room even for the -shm file: with
+    exclusive locking SQLite keeps that index in memory. Only the holder of the writer's lock may
+    call it.
     """
     check_whose(path)
     db = sqlite3.connect(
@@ -133,8 +133,8 @@ def _code(error: BaseException) -> int:
 
 
 def is_corrupt(error: BaseException) -> bool:
-    """Whether the file itself is damaged: waiting does not help."""
-    # What Python can't read as text carries no code of SQLite's.
+    """Whether the file itself is damaged, so that waiting does not help."""
+    # SQLite gives no error code for text that Python can't decode.
     garbled = isinstance(error, sqlite3.OperationalError) and "decode to UTF-8" in str(error)
     return garbled or _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
@@ -144,7 +144,7 @@ def is_busy(error: BaseException) -> bool:
 
 
 def is_disk(error: BaseException) -> bool:
-    """Whether the disk is to blame, so that it may be well again later."""
+    """Whether the disk is to blame, so that the error may go away."""
     if isinstance(error, sqlite3.Error):
         return _code(error) in (
             sqlite3.SQLITE_FULL,
@@ -162,12 +162,12 @@ def is_disk(error: BaseException) -> bool:
 
 
 def refusal(error: BaseException, path: Path) -> StoreError:
-    """The error of somebody who reads the file as one of the store's own, in words."""
+    """The error, in words, for somebody who reads the file as one of the store's own."""
     return damaged(path) if is_corrupt(error) else StoreError(*in_words(error, path))
 
 
 def damaged(path: Path) -> StoreDamaged:
-    """What is said to somebody who meets a part of the file that can't be read."""
+    """The error for somebody who reads a part of the file that is damaged."""
     return StoreDamaged(
         f"The store {path} is damaged: a part of the file can't be read.",
         "The daemon rescues it where it meets the damage, while it writes or when it starts: it "
@@ -240,7 +240,8 @@ def in_words(error: BaseException, path: Path, holder: str = "") -> Words:
 
 
 def _file_system(path: Path) -> tuple[int, bool]:
-    """Free bytes, and whether it is mounted read-only; (a lot, False) where it can't be asked."""
+    """Free bytes, and whether the file system is mounted read-only; (a large number, False) where
+    it can't be asked."""
     try:
         status = os.statvfs(path.parent)
     except OSError:

@@ -17,7 +17,7 @@ from stillwell.store.errors import StoreBusy, StoreError
 from stillwell.store.sharing import share
 
 ROOM_LEFT = 64 << 20
-"""Bytes that stay free beside the store: a full disk would keep the new readings out."""
+"""Bytes that must stay free beside the store, because a full disk would keep out new readings."""
 
 OnTheWay = Callable[[int, int], None]
 """Called with pages done and pages in all; what it raises ends the copying."""
@@ -34,15 +34,14 @@ def copy(
     check: Callable[[sqlite3.Connection], None],
     on_the_way: OnTheWay,
 ) -> None:
-    """Makes `target` a copy of what `db` has open, as it was at one moment: all of it, or what was
-    there before.
+    """Makes `target` a copy of the database that `db` has open, as it was at one moment; if that
+    fails, `target` stays as it was.
 
-    Whoever writes the store goes on meanwhile: its log can't be folded back until the copy is
-    done, that is all. Pages are copied rather than rows (VACUUM INTO), which is quicker and tells
-    how far it is.
+    Others may write the store meanwhile; its log just can't be folded back until the copy is done.
+    Pages are copied rather than rows (VACUUM INTO), which is quicker and tells how far it is.
 
     Args:
-        like: the store whose rights it gets; where that isn't, those of its folder.
+        like: the store whose access rights the copy gets; if it doesn't exist, those of its folder.
         check: raises when the copy is not good enough to take the name.
 
     Raises `StoreBusy` when another process is writing `target`, what `check` and `on_the_way`
@@ -53,10 +52,11 @@ def copy(
         try:
             with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as new:
                 new.execute("PRAGMA synchronous = OFF")  # synced as a whole below
-                # No index of a log beside it, which a shared folder or a full disk may not take.
+                # This avoids a -shm file beside it, for which a shared folder or a full disk may
+                # have no room.
                 new.execute("PRAGMA locking_mode = EXCLUSIVE").fetchone()
                 _copy_pages(db, new, on_the_way)
-                # One file without a log: it can be read where nothing can be written.
+                # A single file without a log can be read where nothing can be written.
                 new.execute("PRAGMA journal_mode = DELETE").fetchone()
             with contextlib.closing(look(part)) as new:
                 check(new)
@@ -84,17 +84,17 @@ def check_room(db: sqlite3.Connection, store: Path, target: Path) -> None:
 
 
 def look(copy: Path) -> sqlite3.Connection:
-    """A connection to a file that nobody writes: without what SQLite would make beside it."""
+    """A connection to a file that nobody writes; it makes none of SQLite's files beside it."""
     uri = "file:" + quote(str(copy.absolute())) + "?mode=ro&immutable=1"
     return sqlite3.connect(uri, uri=True, isolation_level=None)
 
 
 def put_in_place(path: Path, copy: Path, aside: Path) -> None:
-    """Gives `copy` the name of the store, and what is there the name `aside`. At no moment is there
-    no store at `path`. For the holder of the writer's lock.
+    """Gives `copy` the name of the store, and gives what is there the name `aside`. There is a
+    store at `path` at every moment. Only the holder of the writer's lock may call it.
 
-    Raises what SQLite and the disk raise: also while another program has the store open, whose log
-    would be taken for that of the copy.
+    Raises what SQLite and the disk raise, also when another program has the store open, because its
+    log would be taken for that of the copy.
     """
     log, log_aside = (file.with_name(file.name + "-wal") for file in (path, aside))
     if log.exists():
@@ -103,7 +103,7 @@ def put_in_place(path: Path, copy: Path, aside: Path) -> None:
         sqlite3.connect(path, timeout=WRITER_PATIENCE_S, isolation_level=None)
     ) as db:
         try:
-            # What is in the log goes into the file, which then is all of the store.
+            # This moves the log into the file, which then holds all of the store.
             db.execute("PRAGMA journal_mode = DELETE").fetchone()
         except sqlite3.DatabaseError as error:
             if not is_corrupt(error):
@@ -113,7 +113,7 @@ def put_in_place(path: Path, copy: Path, aside: Path) -> None:
             log_aside.unlink(missing_ok=True)
     kind = aside.suffix.split("-")[0]
     for cut_off in path.parent.glob(f"{glob.escape(path.name + kind)}-*"):
-        if cut_off.samefile(path):  # killed between the next steps
+        if cut_off.samefile(path):  # an earlier run was killed between the next steps
             cut_off.unlink()
     os.link(path, aside)
     log.unlink(missing_ok=True)
@@ -132,9 +132,9 @@ def sync(path: Path) -> None:
 
 
 def _copy_pages(db: sqlite3.Connection, new: sqlite3.Connection, on_the_way: OnTheWay) -> None:
-    # In one read transaction: without, each commit of another process begins the copying anew
-    # (https://www.sqlite.org/backup.html, "File and Database Connection Locking"), and beside a
-    # daemon it might never end.
+    # One read transaction holds the copying together. Without it each commit of another process
+    # would start the copying again (https://www.sqlite.org/backup.html, "File and Database
+    # Connection Locking"), and beside a daemon it might never end.
     db.execute("BEGIN")
     try:
         db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
@@ -149,14 +149,14 @@ def _copy_pages(db: sqlite3.Connection, new: sqlite3.Connection, on_the_way: OnT
 
 @contextlib.contextmanager
 def _alone(part: Path) -> Iterator[None]:
-    """While an empty file at `part` is this process's own."""
+    """A context in which an empty file at `part` is this process's own."""
     while True:
         handle = os.open(part, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             with contextlib.suppress(FileNotFoundError):
                 if os.path.samestat(os.fstat(handle), part.stat()):
-                    _remove(part, *_BESIDE)  # what a killed one has left
+                    _remove(part, *_BESIDE)  # left by a process that was killed
                     os.ftruncate(handle, 0)
                     yield
                     return
@@ -174,8 +174,8 @@ def _share(part: Path, like: Path) -> None:
     except FileNotFoundError:
         share(part)
         return
-    # A disk without owners and rights (a stick with FAT) refuses; so does the system to a member of
-    # the group who would give it to its owner.
+    # Changing the owner is refused by a file system without owners (a stick with FAT), and to a
+    # member of the group who would give the file to its owner.
     for owner in (found.st_uid, -1):
         with contextlib.suppress(PermissionError):
             os.chown(part, owner, found.st_gid)

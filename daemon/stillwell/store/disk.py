@@ -1,5 +1,5 @@
-"""Brings what waits to the file, whatever becomes of the disk: commits when it is time to, takes a
-file that is damaged, gone or replaced for what it is, and tries again with growing pauses."""
+"""Commits the backlog when it is due, whatever happens to the disk: it recognises a file that is
+damaged, gone or replaced, and tries again with growing pauses."""
 
 from __future__ import annotations
 
@@ -37,14 +37,15 @@ log = logging.getLogger(__name__)
 _LONGEST_PAUSE_S = 60.0
 _MEND_MS = 60_000
 _LOOK_MS = 30_000
-"""How often it is looked at whether the file is still there and whole: what is deleted under the
-daemon is told within a minute."""
+"""How often it checks that the file is still there and whole, so that a deleted file is reported
+within a minute."""
 BEAT_MS = 30_000
-"""How often the writer shows that it moves: as often as it commits, since a card wears."""
+"""How often the writer shows that it is alive: as often as it commits, since each write wears the
+card."""
 
 
 class Disk:
-    """Owned by the writer.
+    """Writes to the disk; owned by the writer.
 
     Args:
         every_s: readings are committed this often.
@@ -63,12 +64,12 @@ class Disk:
     ) -> None:
         self.path = path
         self.failing: Words | None = None
-        """Why the disk does not take writes now; None when it does."""
+        """Why the disk takes no writes now; None when it does."""
         self.mishaps = 0
         """How often its file was found damaged, removed or replaced since the start."""
         self.file = StoreFile(path, durable=not bulk)
         self.bulk = bulk
-        """Whether it is being filled by a replay rather than by a tank's life."""
+        """Whether it is being filled by a replay rather than by live readings."""
         self.mono_ms = 0
         self._known = known
         self._backlog = shared.backlog
@@ -87,13 +88,12 @@ class Disk:
 
     @property
     def rescues(self) -> tuple[Rescue, ...]:
-        """What has been brought over from damaged files, and what is under way: the newest
-        first."""
+        """The rescues of damaged files, ended and under way, the newest first."""
         return self._over.rescues
 
     @property
     def commits(self) -> int:
-        """Transactions written since the start: what wears a card."""
+        """Number of transactions written since the start, which is what wears a card."""
         return self._committer.commits
 
     def open(self, *, watch_anyway: bool) -> None:
@@ -116,10 +116,10 @@ class Disk:
             self._fail(error)
 
     def _attach(self, *, first: bool) -> None:
-        """Opens the file. Raises what `StoreFile.attach` does."""
+        """Opens the file and takes over what it holds. Raises what `StoreFile.attach` does."""
         numbers = self._known.numbers()
         if not first:
-            # Nobody may step over what is about to be brought over.
+            # No sink may skip rows that are about to be brought over.
             self._over.hold_all()
         try:
             attached = self.file.attach(self._load if first else None, numbers)
@@ -146,8 +146,8 @@ class Disk:
         self._known.load(db)
 
     def _read_what_can_be_read(self) -> None:
-        """The disk takes no writes at the start: alarms and numbers go on from what can be read.
-        Raises `StoreTooNew`."""
+        """Loads alarms and numbers from what can be read, when the disk takes no writes at the
+        start. Raises `StoreTooNew`."""
         try:
             try:
                 db = connect_reader(self.path)
@@ -163,14 +163,14 @@ class Disk:
             self._known.know_nothing()
 
     def restart(self, mono_ms: int) -> None:
-        """The monotonic clock begins anew."""
+        """Starts its timers again, because the monotonic clock begins anew."""
         self.mono_ms = mono_ms
         self._committed_ms = None
         self._retry_ms = 0
         self._beat()  # the wall clock may have been set
 
     def tick(self, mono_ms: int) -> None:
-        """Commits when it is time to, and tries again after trouble. To be called every second."""
+        """Commits when it is due, and tries again after trouble. Must be called every second."""
         self.mono_ms = mono_ms
         if mono_ms >= self._beat_ms and not self.bulk:
             self._beat()
@@ -203,7 +203,7 @@ class Disk:
             self._met(error)
 
     def _is_another(self) -> bool:
-        """Whether the file is not what it was; lets go of it then."""
+        """Whether the file was damaged, removed or replaced; lets go of it if so."""
         try:
             cause = self.file.look()
         except StoreError as error:
@@ -218,11 +218,11 @@ class Disk:
         log.error("The store %s: %s.", self.path, cause)
         self.file.let_go(cause)
         if cause is Cause.LOG_GONE:
-            self._tail.reopen()  # its hold on the log that is gone would be shared
+            self._tail.reopen()  # it would otherwise share its hold on the log that is gone
 
     def _met(self, error: Exception) -> None:
-        """What to do about an error: damage is mended at once (but a card that spoils the new file
-        too is not worn out by it), anything else is waited out."""
+        """Handles an error: damage is repaired at once (but not again and again on a card that
+        spoils the new file too, since that wears it out); anything else is waited out."""
         if is_corrupt(error) and self.file.db is not None and self.mono_ms >= self._mend_ms:
             self._mend_ms = self.mono_ms + _MEND_MS
             self._leave(Cause.DAMAGED)
@@ -231,7 +231,7 @@ class Disk:
             self._fail(error)
 
     def commit(self) -> None:
-        """Writes what is waiting, now. Never raises for the disk: see `trouble`."""
+        """Writes what is waiting, now. Never raises for a disk error: see `trouble`."""
         self._committed_ms = self.mono_ms
         if self.failing is None and self.file.db is not None and not self._backlog.waiting():
             return
@@ -247,8 +247,9 @@ class Disk:
             self._shared.writing_since_s = None
 
     def commit_at_once(self, *, in_bulk: bool = False) -> None:
-        """Commits, unless it is in trouble, or filled in bulk, or told to wait for the rest."""
-        # In trouble `tick` decides when to try again: a burst of alarms must not hammer a dying
+        """Commits, unless the disk is in trouble, the store is filled in bulk, or `together` is
+        open."""
+        # In trouble, `tick` decides when to try again: a burst of alarms must not hammer a dying
         # card.
         if self._together:
             self._owed = True
@@ -257,7 +258,7 @@ class Disk:
 
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
-        """What would be kept at once meanwhile is kept by one commit at the end."""
+        """A context in which everything that is kept at once waits for one commit at its end."""
         self._together, self._owed = True, False
         try:
             yield
@@ -296,7 +297,8 @@ class Disk:
             self.file.let_go(Cause.DAMAGED)
         full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
         if not full and not is_busy(error):
-            # A connection that met an I/O error or a read-only disk keeps to what it saw.
+            # A connection that met an I/O error or a read-only disk keeps failing even when the
+            # disk recovers.
             self.file.detach()
         self.failing = in_words(error, self.path, by)
         self._pause_s = min(_LONGEST_PAUSE_S, max(1.0, self._pause_s * 2))
@@ -304,7 +306,7 @@ class Disk:
         self._bound()
 
     def make_room(self) -> None:
-        """Many readings are waiting: they go to the disk, or the oldest are dropped."""
+        """Commits because many readings are waiting, or drops the oldest of them."""
         if self.failing is None:
             self.commit()
         else:
@@ -349,7 +351,7 @@ class Disk:
 
 
 def _refuse(error: Exception, path: Path) -> None:
-    """Raises `StoreError` for what only a person can put right."""
+    """Raises `StoreError` for errors that only a person can put right."""
     if isinstance(error, StoreError):
         raise error
     denied = isinstance(error, PermissionError) and error.errno in (errno.EACCES, errno.EPERM)

@@ -1,7 +1,7 @@
-"""Clock epochs: the relations of monotonic and wall clock that rows stand in.
+"""Clock epochs: how the monotonic clock of a row's moment relates to the wall clock.
 
-A row keeps the monotonic time of its epoch. What UTC that was can be learned later, when the clock
-of the boot becomes trusted, and is then told by one change of the epoch.
+A row keeps the monotonic time of its epoch. The UTC of that time may become known later, when the
+clock of the boot becomes trusted; then only the epoch is changed.
 """
 
 from __future__ import annotations
@@ -15,35 +15,35 @@ from stillwell.store.backlog import EpochBegun, Rebased
 from stillwell.store.tail import Shared
 
 NO_BOOT = "unknown"
-"""Stands for a boot that nobody named: no two epochs with it are known to be of one boot. A run
-whose boot the kernel does not name calls it this and something that no other run has."""
+"""Stands for a boot without a name: no two epochs with it are known to be of the same boot. A run
+whose boot the kernel does not name uses this and a suffix that no other run has."""
 
 LONGEST_AWAY_MS = 30 * 86_400_000
-"""That nobody ran for longer than this is less likely than a clock that is wrong. A choice of
-ours."""
+"""Longest time without a run that is believed, in ms: beyond it a wrong clock is more likely. A
+choice of ours."""
 
 SET_MS = 120_000
-"""A trusted clock that moves by so much within a boot has been set by hand, or by a server that is
-wrong: what it says is no measure of the time between two boots."""
+"""A trusted clock that moves by this many ms within a boot has been set by hand, or by a server
+that is wrong, so it can't measure the time between two boots."""
 
 _COLUMNS = "id, boot_id, offset_ms, trusted, began_mono_ms"
 
 
 class Epochs:
-    """All that the writer knows of, by number. What becomes of them waits in the backlog, and the
-    times of rows follow at once."""
+    """All epochs that the writer knows, by number. A change waits in the backlog to be written, and
+    applies to the times of rows at once."""
 
     def __init__(self, shared: Shared) -> None:
         self.known: dict[int, EpochBegun] = {}
         self.next_number = 1
         self.boot_id = ""
-        """Of the running epoch."""
+        """The boot of the running epoch."""
         self.trusted = False
-        """Whether the running epoch's clock is."""
+        """Whether the running epoch's clock is trusted."""
         self._shared = shared
 
     def load(self, db: sqlite3.Connection) -> None:
-        """Takes over what the file holds and is not known."""
+        """Takes over the epochs in the file that it doesn't know yet."""
         for epoch in _on_file(db):
             self.known.setdefault(epoch.id, epoch)
         self.next_number = max(self.next_number, max(self.known, default=0) + 1)
@@ -52,7 +52,7 @@ class Epochs:
                 self._shared.offsets.setdefault(epoch.id, epoch.offset_ms)
 
     def reconcile(self, db: sqlite3.Connection) -> None:
-        """The file was away: it gets those that it does not hold, and its own are taken over."""
+        """Exchanges epochs with a file that was away: each side gets those that it lacks."""
         steps = self._shared.backlog.epochs
         there = {number for (number,) in db.execute("SELECT id FROM epoch")}
         there |= {step.id for step in steps if isinstance(step, EpochBegun)}
@@ -60,19 +60,19 @@ class Epochs:
         self.load(db)
 
     def begin(self, boot_id: str, moment: Moment, trusted: bool) -> int:
-        """The running epoch from now on. Returns its number."""
+        """Begins a new running epoch. Returns its number."""
         self.boot_id, self.trusted = boot_id, trusted
         return self._add(self.next_number, boot_id, moment, trusted)
 
     def meet(self, moment: Moment) -> None:
-        """A row's moment, before the row is written: an epoch that never began keeps the row's own
-        times."""
+        """Makes sure that a row's epoch exists before the row is written: an epoch that never began
+        takes its offset from the row's own times."""
         if moment.epoch not in self.known:
             self._add(moment.epoch, NO_BOOT, moment, False)
 
     def rebase(self, boot_id: str, offset_ms: int) -> int:
-        """The clock of a boot is known: its untrusted epochs get this offset. Returns how many
-        those are."""
+        """Gives the untrusted epochs of a boot this offset, now that its clock is known. Returns
+        how many there were."""
         moved = [
             replace(epoch, offset_ms=offset_ms, trusted=True)
             for epoch in self.known.values()
@@ -87,16 +87,18 @@ class Epochs:
         return len(moved)
 
     def utc_ms(self, moment: Moment) -> int | None:
-        """When a moment was, by what is known of its clock now; None when nobody ever set it."""
+        """The UTC of a moment, by what is now known of its clock; None when nobody ever set that
+        clock."""
         epoch = self.known.get(moment.epoch)
         return moment.mono_ms + epoch.offset_ms if epoch is not None and epoch.trusted else None
 
     def passed_ms(self, then: Moment, now: Moment) -> int | None:
-        """How long it is from one kept moment to a later one, ms; None where that is not known.
+        """The time from one kept moment to a later one, ms; None where that is not known.
 
-        Within a boot the monotonic clock tells, whatever was done to the other. Over a boot UTC
-        does, where both clocks were trusted, none of them was set meanwhile, and what they say is
-        possible."""
+        Within a boot the monotonic clock tells, whatever happened to the wall clock. Across boots
+        UTC tells, if both clocks were trusted, none of them was set meanwhile, and the difference
+        is possible.
+        """
         before, after = self.known.get(then.epoch), self.known.get(now.epoch)
         if before is None or after is None:
             return None
@@ -108,7 +110,7 @@ class Epochs:
         return max(0, passed) if -SET_MS < passed <= LONGEST_AWAY_MS else None
 
     def _was_set(self, epoch: EpochBegun) -> bool:
-        """Whether the trusted clock of its boot stood otherwise at another time."""
+        """Whether the trusted clock of its boot was set to another time within that boot."""
         return any(
             _same_boot(epoch.boot_id, other.boot_id)
             and other.trusted

@@ -1,4 +1,4 @@
-"""What the store refuses, in sentences for the person who asked."""
+"""The errors of the store, in sentences for the person who asked."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 
 class Words(NamedTuple):
-    """What is the matter with the store, for the person beside the tank."""
+    """What is wrong with the store and what to do, for the person beside the tank."""
 
     what: str
     do: str
@@ -36,7 +36,7 @@ class StoreTooNew(StoreError):  # noqa: N818
 
 
 class StoreForeign(StoreError):  # noqa: N818
-    """The file belongs to another program, or to somebody."""
+    """The file belongs to another program or another person."""
 
 
 class StoreMissing(StoreError):  # noqa: N818

@@ -18,7 +18,7 @@ from stillwell.store.errors import StoreError
 from stillwell.store.reader import ALWAYS, FOREVER, StoreReader
 
 Progress = Callable[[int, int], None]
-"""Called now and then with rows gone through and rows in all, about."""
+"""Called now and then with the approximate number of rows done and of all rows."""
 
 _PARQUET_ROWS = 50_000
 

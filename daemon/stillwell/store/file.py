@@ -1,5 +1,5 @@
-"""The writer's hold on its database file: the lock, the connection, and whether it is still the
-file at that path. One that is damaged or gone is followed by a new one.
+"""The writer's hold on its database file: the lock, the connection, and whether the path still
+leads to that file. A file that is damaged or gone is replaced by a new one.
 """
 
 from __future__ import annotations
@@ -27,19 +27,19 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Attached:
-    """What opening the file came to."""
+    """The outcome of opening the file."""
 
     created: bool
-    """There was none before."""
+    """There was no file before."""
     rescue: Rescue | None
-    """The rescue that has begun with it, or that there was nothing to do for."""
+    """The rescue that began when it was opened, or one that found nothing to do."""
     descriptor: int | None
-    """Of the old file that the rescue is about, where that has no name any more."""
+    """A descriptor of the old file that the rescue reads, if that file has no name any more."""
 
 
 @dataclass(slots=True)
 class _Old:
-    """A file that was removed while it was open: as long as it stays open it can be read."""
+    """A file that was removed while it was open: it can be read as long as it stays open."""
 
     cause: Cause
     db: sqlite3.Connection
@@ -47,7 +47,7 @@ class _Old:
 
 
 class StoreFile:
-    """Owned by the writer.
+    """The file that the writer holds; owned by the writer.
 
     Args:
         durable: whether a commit waits for the disk.
@@ -57,10 +57,10 @@ class StoreFile:
         self.path = path
         self.db: sqlite3.Connection | None = None
         self._damaged: Cause | None = None
-        """What is known to be wrong with it: moved aside at the next `attach`."""
+        """The damage that is known, for which the next `attach` moves the file aside."""
         self._old: _Old | None = None
         self._folded = False
-        """The log was removed, and what was in it has been saved."""
+        """The log was removed, and its content has been saved."""
         self._durable = durable
         self._lock = WriterLock(path)
         self._identity = (0, 0)
@@ -72,10 +72,11 @@ class StoreFile:
         load: Callable[[sqlite3.Connection], None] | None,
         numbers: dict[str, int] | None = None,
     ) -> Attached:
-        """Takes the lock, opens the file, repairs what has to be.
+        """Takes the lock, opens the file, and repairs what needs it.
 
         Args:
-            load: reads what is needed of it; a file that it finds damaged is moved aside as well.
+            load: reads what is needed from the file; if it finds damage, the file is moved aside as
+                well.
             numbers: the highest number that each numbered table has on file, where that is known.
 
         Raises `StoreBusy`, `StoreTooNew`, `StoreForeign`, and what SQLite and the disk raise.
@@ -123,8 +124,8 @@ class StoreFile:
         return Attached(created, rescue, descriptor)
 
     def _join_old(self, db: sqlite3.Connection, numbers: dict[str, int] | None) -> int | None:
-        """Brings over what must be there at once of a file that was removed. Returns the descriptor
-        by which the rest of it can be read."""
+        """Copies from a file that was removed what must be there at once. Returns a descriptor by
+        which the rest of it can be read."""
         old = self._old
         if old is None:
             return None
@@ -161,8 +162,8 @@ class StoreFile:
         return self.path.with_name(self.path.name + "-wal")
 
     def look(self) -> Cause | None:
-        """What somebody or the card has done to the file since it was opened. SQLite would not
-        notice, and go on writing into nowhere."""
+        """What a person or the card has done to the file since it was opened. SQLite would not
+        notice, and its writes would be lost."""
         try:
             identity, size = _identity(self.path)
         except OSError:
@@ -182,11 +183,11 @@ class StoreFile:
         return None
 
     def beat(self) -> None:
-        """Shows other processes that the writer moves."""
+        """Shows other processes that the writer is alive."""
         self._lock.beat()
 
     def let_go(self, cause: Cause) -> None:
-        """Gets ready for a new file: the next `attach` makes it."""
+        """Lets go of the file, so that the next `attach` makes a new one."""
         self.rollback()
         if self.db is None:
             if cause in (Cause.DAMAGED, Cause.SHORTER):
@@ -206,7 +207,7 @@ class StoreFile:
         self.detach()
 
     def _fold(self) -> bool:
-        """Writes the log into the file, which may have no name any more."""
+        """Writes the log into the file, even if the file has no name any more."""
         assert self.db is not None
         try:
             busy, *_ = self.db.execute("PRAGMA wal_checkpoint(FULL)").fetchone()
@@ -215,7 +216,7 @@ class StoreFile:
         return not busy
 
     def ask(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
-        """The rows of a query; none where the file can't be asked."""
+        """The rows of a query; none if the file can't be read."""
         if self.db is None:
             return []
         try:
@@ -224,7 +225,7 @@ class StoreFile:
             return []
 
     def rollback(self) -> None:
-        """Leaves the open transaction, if there is one; lets go of a connection that can't."""
+        """Rolls back the open transaction, if there is one; drops a connection that can't do so."""
         if self.db is not None and self.db.in_transaction:
             try:
                 self.db.execute("ROLLBACK")
@@ -232,14 +233,14 @@ class StoreFile:
                 self.detach()
 
     def detach(self) -> None:
-        """Lets go of the connection; the lock stays."""
+        """Closes the connection; the lock stays."""
         if self.db is not None:
             with contextlib.suppress(sqlite3.Error):
                 self.db.close()
             self.db = None
 
     def release(self) -> None:
-        """Lets go of the lock."""
+        """Releases the lock."""
         if self._old is not None:
             with contextlib.suppress(sqlite3.Error):
                 self._old.db.close()
@@ -249,7 +250,8 @@ class StoreFile:
 
 
 def _identity(file: Path) -> tuple[tuple[int, int], int]:
-    """Which file is at the path, and its size; zeros where there is none."""
+    """The identity of the file at the path (device and inode), and its size; zeros where there is
+    none."""
     try:
         status = file.stat()
     except FileNotFoundError:
@@ -258,7 +260,7 @@ def _identity(file: Path) -> tuple[tuple[int, int], int]:
 
 
 def _descriptor(identity: tuple[int, int]) -> int | None:
-    """A descriptor of our own of a file that this process has open; None where it can't be had."""
+    """A new descriptor of a file that this process has open; None where it can't be had."""
     folder = Path("/proc/self/fd")
     with contextlib.suppress(OSError):
         for name in os.listdir(folder):

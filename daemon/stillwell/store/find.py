@@ -13,17 +13,17 @@ from stillwell.store.blocks import channel_bit
 from stillwell.store.rows import READING
 
 TimedRow = tuple[Any, ...]
-"""utc_ms, seq, channel id, epoch, value, flag, tests, raw, looks, measured, mono_ms: sorts by time,
-then by arrival."""
+"""A reading as a row: utc_ms, seq, channel id, epoch, value, flag, tests, raw, looks, measured,
+mono_ms. Such rows sort by time, then by arrival."""
 
 
 LAST_BLOCKED = "SELECT last_seq FROM block ORDER BY first_seq DESC LIMIT 1"
 """The number of the newest reading that is in a block. (`max(last_seq)` would go through them
 all.)"""
 
-# CROSS JOIN, because the order of the tables must stay: from an epoch straight to its blocks of the
-# window. The second half are the readings after the last block. Their minimum and maximum are taken
-# of what lies in the window, so that the look ends with the few that there are.
+# CROSS JOIN keeps the order of the tables: from an epoch straight to its blocks in the window. The
+# second half selects the readings after the last block. Their minimum and maximum are taken within
+# the window, so that only those few are looked at.
 _SEGMENTS = f"""
 SELECT b.min_mono_ms + e.offset_ms, b.max_mono_ms + e.offset_ms,
   b.first_seq, b.last_seq, e.id, e.offset_ms, b.rolled
@@ -58,7 +58,7 @@ ORDER BY seq DESC LIMIT 1
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """Readings of one epoch that lie together, and the times between which they are."""
+    """Readings of one epoch that lie together, with their earliest and latest time."""
 
     start_ms: int
     end_ms: int
@@ -67,13 +67,13 @@ class Segment:
     epoch: int
     offset_ms: int
     rolled: int
-    """1 when it is counted in the ten-minute values."""
+    """1 when its readings are counted in the ten-minute values."""
 
 
 def segments(
     db: sqlite3.Connection, start_ms: int, end_ms: int, channel_id: int | None = None
 ) -> list[Segment]:
-    """Where readings with start_ms <= UTC < end_ms may be, by their earliest time."""
+    """The segments that may hold readings with start_ms <= UTC < end_ms, by their earliest time."""
     mask = -1 if channel_id is None else channel_bit(channel_id)
     rows = db.execute(_SEGMENTS, {"start": start_ms, "end": end_ms, "mask": mask})
     return [Segment(*row) for row in rows]
@@ -82,7 +82,7 @@ def segments(
 def in_time_order(
     found: Sequence[Segment], load: Callable[[Segment], list[TimedRow]]
 ) -> Iterator[TimedRow]:
-    """The rows of the segments by time. Holds no more of them than overlap in time."""
+    """The rows of the segments by time. Holds only as many of them as overlap in time."""
     held: list[TimedRow] = []
     for segment in found:
         ready = bisect_left(held, segment.start_ms, key=lambda row: row[0])

@@ -13,7 +13,7 @@ from stillwell.store.backlog import Backlog, EpochBegun, Window
 from stillwell.store.blocks import OpenBlock, ReadingRow, fill
 
 Prepare = Callable[[Iterable[Sequence[Any]]], Iterable[Sequence[Any]]]
-"""What is done to rows before they are bound: nothing, or `careful`."""
+"""What is done to rows before they are bound as SQL values: nothing, or `careful`."""
 
 
 def plain(values: Iterable[Sequence[Any]]) -> Iterable[Sequence[Any]]:
@@ -21,7 +21,7 @@ def plain(values: Iterable[Sequence[Any]]) -> Iterable[Sequence[Any]]:
 
 
 def careful(values: Iterable[Sequence[Any]]) -> Iterable[Sequence[Any]]:
-    """After SQLite refused a value: everything made bindable."""
+    """Makes every value bindable; used after SQLite refused one."""
     return (rows.bindable(row) for row in values)
 
 
@@ -59,7 +59,7 @@ def write_vital(
     ids: Mapping[str, int],
     prepare: Prepare = plain,
 ) -> None:
-    """What must not be lost: alarms, notices, the journal, answers."""
+    """Writes what must not be lost: alarms, notices, the journal, answers."""
     verb = "INSERT OR IGNORE" if prepare is careful else "INSERT"
     changes = [(seq, t) for seq, t in _pending(backlog.transitions)]
     db.executemany(
@@ -107,7 +107,7 @@ def write_readings(
     block: OpenBlock | None,
     prepare: Prepare = plain,
 ) -> OpenBlock | None:
-    """Returns the block that is open afterwards."""
+    """Writes readings. Returns the block that is open afterwards."""
     verb = "INSERT OR IGNORE" if prepare is careful else "INSERT"
     db.executemany(rows.insert("reading", rows.READING, verb), prepare(values))
     closed, block = fill(block, values)
@@ -124,7 +124,7 @@ def write_estimates(db: sqlite3.Connection, backlog: Backlog, prepare: Prepare =
 
 
 def write_cursors(db: sqlite3.Connection, backlog: Backlog, prepare: Prepare = plain) -> None:
-    """Last of all: a cursor must never be ahead of the rows on disk."""
+    """Writes the cursors, last of all: a cursor must never be ahead of the rows on disk."""
     db.executemany(
         "INSERT INTO cursor (sink, stream, seq) VALUES (?, ?, ?) "
         "ON CONFLICT (sink, stream) DO UPDATE SET seq = excluded.seq",

@@ -1,4 +1,4 @@
-"""Who holds a lock on the store's file."""
+"""Finds the process that holds a lock on the store's file."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 _FLOCK = "hhqqi"
-"""struct flock of fcntl(2): type, whence, start, length, pid."""
+"""The struct flock of fcntl(2): type, whence, start, length, pid."""
 _PLACES = (("-shm", 120, 1), ("", 0x4000_0000, 512))
 """Where SQLite locks: WAL_WRITE_LOCK in the index of the log
 (https://www.sqlite.org/walformat.html#wal_locks), and the lock bytes of the file itself
@@ -20,8 +20,8 @@ def holder(store: Path) -> str:
     """Returns which process keeps this one from writing, as ``The program sqlite3 (process 812)``;
     empty where it can't be known.
 
-    Asks on descriptors that SQLite has open: to open and close one of our own would drop this
-    process's locks.
+    It asks through descriptors that SQLite has open, because opening and closing one of our own
+    would drop this process's locks.
     """
     with suppress(OSError, struct.error):
         for suffix, start, length in _PLACES:

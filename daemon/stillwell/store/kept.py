@@ -1,5 +1,5 @@
-"""What is asked of the store while it is written: rows on file and those that still wait for it.
-What can't be read is left out."""
+"""Answers queries about rows that are on file or still wait to be written, while the store is being
+written. Rows that can't be read are left out."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from stillwell.store.file import StoreFile
 from stillwell.store.tail import Shared
 
 REQUESTS_AT_ONCE = 10
-"""Commands of other processes that are taken a second."""
+"""How many commands of other processes are taken per second."""
 
 
 class KeptRows:
-    """Owned by the writer."""
+    """Reads kept rows; owned by the writer."""
 
     def __init__(self, file: StoreFile, shared: Shared) -> None:
         self._file = file
         self._shared = shared
         self._backlog = shared.backlog
         self._seen: tuple[sqlite3.Connection, int] | None = None
-        """The connection, and the version of the file for which all requests have been taken."""
+        """The connection, and the file version whose requests have all been taken."""
 
     def journal_waiting(self) -> tuple[Entry, ...]:
         """Entries that a disk in trouble has not taken yet; they have no numbers."""
         return tuple(self._backlog.journal)
 
     def described(self, key: str) -> str | None:
-        """What `describe` has kept under `key`, also what is not on disk yet."""
+        """The value that `describe` has kept under `key`, even if it is not on disk yet."""
         waiting = self._backlog.meta.get(key)
         if waiting is not None:
             return waiting
@@ -44,7 +44,7 @@ class KeptRows:
         return found[0] if found else None
 
     def journal_after(self, entry_id: int) -> list[Entry]:
-        """Entries with ids above `entry_id`, those that other processes wrote included."""
+        """Entries with ids above `entry_id`, including those that other processes wrote."""
         return self._entries("j.id > ?", entry_id)
 
     def _entries(self, where: str, value: int) -> list[Entry]:
@@ -58,8 +58,8 @@ class KeptRows:
         return bool(self._file.ask("SELECT 1 FROM notice WHERE key = ?", (key,)))
 
     def latest_calls(self, alarm: str, limit: int = 1) -> list[Transition]:
-        """The newest changes that made an alarm unacknowledged, the newest first, also what is not
-        on disk yet."""
+        """The newest changes that made an alarm unacknowledged, the newest first, including those
+        not on disk yet."""
         waiting = self._backlog.transitions
         found = [
             t
@@ -75,8 +75,8 @@ class KeptRows:
         return found[:limit]
 
     def pending_requests(self) -> list[tuple[int, Request]]:
-        """Commands of other processes that have no answer yet, oldest first, a few at a time.
-        Cheap to ask every second: the table is only looked at when another process has written
+        """Commands of other processes that have no answer yet, oldest first, a few at a time. It is
+        cheap enough to call every second: the table is only read when another process has written
         since."""
         db = self._file.db
         if db is None:

@@ -1,6 +1,5 @@
-"""What the writer has taken over from its file and knows without asking it: how far sinks are,
-which notices and jobs are done, the newest change of each alarm. A disk in trouble stops none of
-it.
+"""What the writer has read from its file and keeps in memory: how far sinks are, which notices and
+jobs are done, the newest change of each alarm. It is available even when the disk is in trouble.
 """
 
 from __future__ import annotations
@@ -16,17 +15,17 @@ from stillwell.store.tail import Shared
 
 
 class Known:
-    """Owned by the writer. Raises what SQLite raises."""
+    """The writer's knowledge of its file; owned by the writer. Raises what SQLite raises."""
 
     def __init__(self, shared: Shared, epochs: Epochs) -> None:
         self.loaded = False
-        """What the file holds has been taken over."""
+        """Whether the file's content has been taken over."""
         self.cursors: dict[tuple[str, str], int] = {}
         """How far each sink has come with each stream."""
         self.done: set[tuple[str, str]] = set()
-        """Calendar jobs with the local date that they have been done for."""
+        """Calendar jobs that are done, each with the local date that it was done for."""
         self.keys: set[str] = set()
-        """Of notices: one must not go out twice because the file can't be asked."""
+        """Keys of notices, so that none goes out twice when the file can't be read."""
         self.described: dict[str, tuple[str, str]] = {}
         """The quantity and the label of each channel."""
         self.epochs = epochs
@@ -42,7 +41,7 @@ class Known:
     def load(self, db: sqlite3.Connection) -> None:
         """Takes over what the file holds, at the start."""
         self.epochs.load(db)
-        # An epoch that is lost with a damaged page is not given to other readings.
+        # An epoch whose row is lost with a damaged page must not be given to other readings.
         newest = "SELECT epoch FROM reading ORDER BY seq DESC LIMIT 4096"
         (used,) = db.execute(f"SELECT coalesce(max(epoch), 0) FROM ({newest})").fetchone()
         self.epochs.next_number = max(self.epochs.next_number, used + 1)
@@ -59,20 +58,22 @@ class Known:
         self.loaded = True
 
     def know_nothing(self) -> None:
-        """Nothing can be read. Numbers go on far above all that can be in the file, or in one that
-        is put there, so that none is given twice."""
+        """Begins without a readable file. Numbers go on far above all that can be in the file, or
+        in one that is put there, so that none is given twice."""
         far = max(time.time_ns() // 1_000_000, 1 << 40)
         self.epochs.next_number = far
         self._shared.latest.clear()
         self._backlog.start(dict.fromkeys(Stream, far))
 
     def reconcile(self, db: sqlite3.Connection, *, new_file: bool) -> None:
-        """After the file was away: what of the backlog is in it already, and what it lacks."""
+        """Compares with the file after it was away: which rows of the backlog are in it already,
+        and which it lacks."""
         self.epochs.reconcile(db)
         on_file = _cursors(db)
         backlog = self._backlog
         if not self.loaded:
-            # It could not be read at the start: sinks have begun without their cursors.
+            # The file could not be read at the start, so these sinks have begun without their
+            # cursors.
             for key in on_file.keys() & self.cursors.keys():
                 backlog.cursors[key] = self.cursors[key] = max(on_file[key], self.cursors[key])
             self.learn("done", db)
@@ -92,7 +93,7 @@ class Known:
             self._carry_alarms(db)
 
     def learn(self, table: str, db: sqlite3.Connection) -> None:
-        """A small table has been filled that could not be read before."""
+        """Takes over a small table that could not be read before and has been filled now."""
         if table == "epoch":
             self.epochs.load(db)
         elif table == "done":
@@ -103,7 +104,8 @@ class Known:
     def _newest_on_file(self, db: sqlite3.Connection, stream: Stream) -> int:
         table = rows.TABLE[stream]
         numbers = [int(db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()[0])]
-        # Sinks may be ahead of a file that was damaged: a number must never be given twice.
+        # A sink's cursor may be ahead of a file that was damaged: a number must never be given
+        # twice.
         numbers += [seq for (_, name), seq in self.cursors.items() if name == stream]
         numbers += [one.tops.get(table, 0) for one in bring_over.recorded(db)]
         return max(numbers)
@@ -134,6 +136,6 @@ def _keys(db: sqlite3.Connection) -> set[str]:
 
 
 def _done(db: sqlite3.Connection) -> set[tuple[str, str]]:
-    """The newest."""
+    """The newest done jobs on file."""
     newest = "SELECT job, local_date FROM done ORDER BY local_date DESC LIMIT 20000"
     return set(db.execute(newest).fetchall())

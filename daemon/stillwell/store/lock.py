@@ -1,9 +1,10 @@
-"""One writer a store: an flock on a file beside it, held for as long as the process lives.
+"""Allows one writer per store by an flock on a file beside it, held for as long as the process
+lives.
 
-An flock goes with its process, however that dies, so there is never a stale lock to remove. The
-file's name begins with a dot, so that whoever clears a store away (``rm tank.db*``) does not take
-the lock along; should it be gone all the same, the writer takes it anew when it next looks. In a
-folder that takes no lock file the folder itself is locked: nobody can make a second store there.
+An flock ends with its process, however that dies, so there is never a stale lock to remove. The
+file's name begins with a dot, so that deleting a store (``rm tank.db*``) does not delete the lock
+too; if it is deleted all the same, the writer takes it anew at its next check. In a folder where no
+lock file can be made, the folder itself is locked: nobody can make a second store there.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from stillwell.store.errors import StoreBusy
 from stillwell.store.sharing import share
 
 _PATIENCE_S = 0.5
-"""`is_held` takes the lock for a moment in order to know; the writer waits that moment out."""
+"""How long the writer waits for the lock, in seconds: `is_held` takes it for a moment to
+find out."""
 _NO_FILE = (errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT)
 
 
@@ -30,7 +32,7 @@ def lock_path(store: Path) -> Path:
 
 
 class WriterLock:
-    """Held from `take` to `release`."""
+    """The writer's lock, held from `take` to `release`."""
 
     def __init__(self, store: Path) -> None:
         self._store = store
@@ -38,7 +40,8 @@ class WriterLock:
         self._on_folder = False
 
     def take(self) -> None:
-        """Raises `StoreBusy` when another process has it, OSError when there is no folder."""
+        """Takes the lock. Raises `StoreBusy` when another process has it, OSError when there is no
+        folder."""
         if self._fd is not None and not self._on_folder and self._is_there():
             return
         descriptor, on_folder = self._opened()
@@ -61,11 +64,12 @@ class WriterLock:
             self._sign(descriptor)
 
     look = take
-    """Takes it anew where its file is gone: whoever has taken it meanwhile is the writer now."""
+    """Takes the lock anew if its file is gone; raises `StoreBusy` if another process is the writer
+    by now."""
 
     def beat(self) -> None:
-        """Shows that the writer moves: see `moved_ms`. Where the file takes no time stamp it shows
-        nothing."""
+        """Shows that the writer is alive: see `moved_ms`. Does nothing if the file's time can't be
+        set."""
         if self._fd is not None and not self._on_folder:
             with suppress(OSError):
                 os.utime(self._fd)
@@ -87,7 +91,7 @@ class WriterLock:
         return (there.st_dev, there.st_ino) == (held.st_dev, held.st_ino)
 
     def _opened(self) -> tuple[int, bool]:
-        """What is to be locked, and whether it is the folder."""
+        """A descriptor of what is to be locked, and whether that is the folder."""
         path = lock_path(self._store)
         try:
             descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
@@ -102,8 +106,7 @@ class WriterLock:
             return os.open(self._store.parent, os.O_RDONLY | os.O_CLOEXEC), True
 
     def _sign(self, fd: int) -> None:
-        # Who holds it is a courtesy to the next one: a disk that does not take the note changes
-        # nothing.
+        # The holder's name only helps the next process to say who it is; the lock works without it.
         command = Path(sys.argv[0]).name if sys.argv and sys.argv[0] else "python"
         note = f"process {os.getpid()} ({command}), since {datetime.now(UTC):%Y-%m-%d %H:%M} UTC\n"
         try:
@@ -125,7 +128,7 @@ class WriterLock:
 
 
 def is_held(store: Path) -> bool:
-    """Whether a daemon writes this store now."""
+    """Whether a daemon is writing this store now."""
     for path in (lock_path(store), store.parent):
         try:
             fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
@@ -141,8 +144,8 @@ def is_held(store: Path) -> bool:
 
 
 def moved_ms(store: Path) -> int | None:
-    """UTC ms, by this machine's clock, at which the writer last showed that it moves; None where
-    that is not known."""
+    """UTC ms, by this machine's clock, when the writer last showed that it is alive; None if
+    unknown."""
     try:
         return lock_path(store).stat().st_mtime_ns // 1_000_000
     except OSError:

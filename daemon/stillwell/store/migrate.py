@@ -62,7 +62,7 @@ def check_not_newer(found: int, known: int, where: str) -> None:
 def migrate(
     db: sqlite3.Connection, where: str, steps: Sequence[Migration] | None = None
 ) -> int | None:
-    """Applies what is missing.
+    """Applies the missing migrations.
 
     Args:
         db: a connection in autocommit mode (``isolation_level=None``).
@@ -70,8 +70,8 @@ def migrate(
         steps: the migrations; those of the package by default.
 
     Returns the version that it started from, or None when there was nothing to do. Raises
-    `StoreTooNew`, and `sqlite3.Error` when the file does not take writes; what was applied before
-    stays.
+    `StoreTooNew`, and `sqlite3.Error` when the file takes no writes; steps that were applied before
+    stay.
     """
     steps = migrations() if steps is None else steps
     before = version(db)
@@ -102,9 +102,8 @@ def widths(db: sqlite3.Connection) -> dict[str, int]:
 
 
 def renew_rows(db: sqlite3.Connection) -> None:
-    """Does to rows that have come over from a file of an earlier schema what the migrations did to
-    theirs. An UPDATE of a migration leaves a row alone that it has been done to. Runs in the
-    transaction of the caller."""
+    """Applies the migrations' UPDATEs to rows that came from a file of an earlier schema. Each
+    UPDATE leaves a row alone that it has already changed. Runs in the caller's transaction."""
     for step in migrations():
         for statement in _statements(step.sql):
             lines = (line for line in statement.splitlines() if not line.startswith("--"))
@@ -113,8 +112,8 @@ def renew_rows(db: sqlite3.Connection) -> None:
 
 
 def _statements(sql: str) -> list[str]:
-    # executescript() commits first, which would tear the file from its number; so the script is cut
-    # into statements by SQLite's own test for a complete one.
+    # executescript() commits first, which would separate the file's statements from its number; so
+    # the script is cut into statements by SQLite's own test for a complete one.
     statements = []
     part = ""
     for piece in sql.split(";"):

@@ -1,9 +1,9 @@
-"""Reads rows out of a damaged database page by page, without SQLite: each page that is whole gives
-its rows, whatever has become of the pages that led to it.
+"""Reads rows out of a damaged database page by page, without SQLite: each undamaged page yields its
+rows, even if the pages that lead to it are damaged.
 
 The format is that of https://www.sqlite.org/fileformat2.html, sections 1.2 (header), 1.5 (free
 pages), 1.6 (b-tree pages), 2.1 (records) and 4.1 (write-ahead log). SQLite keeps no checksum of a
-page, so a page counts as whole when every one of its cells has the form of a row.
+page, so a page counts as undamaged when every one of its cells has the form of a row.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from typing import Any
 
 MAGIC = b"SQLite format 3\0"
 USUAL_SIZE = 4096
-"""Bytes of a page in a file whose header can't be read: SQLite's own default, which ours have."""
+"""Bytes of a page, for a file whose header can't be read: SQLite's own default, which our files
+have."""
 
 _INDEX_INTERIOR, _TABLE_INTERIOR, _INDEX_LEAF, _TABLE_LEAF = 2, 5, 10, 13
 _INTS = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
@@ -44,10 +45,10 @@ _SHAPES = {
         "meta": re.compile(r"tt[nift]*"),
     },
 }
-"""What a row of each table looks like on a page, a letter a column: null, int, float, text. A real
-number that is whole is kept as an int; the number of a row stands before the row, and its column is
-null. Columns that later migrations added may follow. `alarm` is not here: an index looks the same,
-and it follows from the transitions."""
+"""What a row of each table looks like on a page, one letter per column: null, int, float, text. A
+whole real number is stored as an int; the row's number stands before the row, and its column is
+null. Columns that later migrations added may follow. `alarm` is left out: its rows look like those
+of an index, and it can be made again from the transitions."""
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
@@ -55,44 +56,44 @@ Row = tuple[Any, ...]
 
 
 class Malformed(Exception):  # noqa: N818
-    """A page or a record that is not what it should be."""
+    """A page or a record does not have the form that it should."""
 
 
 @dataclass(slots=True)
 class Survey:
-    """What a look at every page found."""
+    """The result of looking at every page."""
 
     leaves: dict[str, list[int]] = field(default_factory=dict)
-    """Of each table its pages with rows, each as `leaf_of` takes it: one int a page, because there
+    """The pages with rows of each table, each packed into one int as `leaf_of` does, because there
     may be hundreds of thousands."""
     bad: int = 0
-    """Pages that are no page of a database, and those that the file should have and has not."""
+    """Number of pages that are no page of a database, or that the file should have but lacks."""
 
     def newest_first(self, table: str) -> list[int]:
-        """The pages of a table by the numbers of their rows."""
+        """The pages of a table, those with the highest row numbers first."""
         return sorted(self.leaves.get(table, ()), reverse=True)
 
     def by_page(self, table: str) -> list[int]:
-        """The pages of a table in the order in which they lie in the file."""
+        """The pages of a table in their order in the file."""
         return sorted(self.leaves.get(table, ()), key=page_of)
 
 
 def page_of(leaf: int) -> int:
-    """The number of its page."""
+    """The page number of a leaf."""
     return leaf & 0xFFFF_FFFF
 
 
 def first_of(leaf: int) -> int:
-    """The number of its first row; 0 where rows have none."""
+    """The number of a leaf's first row; 0 where rows have none."""
     return leaf >> 32
 
 
 class PageFile:
-    """A database and the log beside it, for reading. Holds one page in memory, and where the log
-    has newer ones.
+    """A database and the log beside it, for reading. Memory holds one page, and where the log has
+    newer ones.
 
     Args:
-        file: an open descriptor of the database, which stays the caller's.
+        file: an open descriptor of the database, which the caller closes.
         log: the path of its write-ahead log, if there is one.
         columns: how many columns each table may have.
     """
@@ -116,7 +117,8 @@ class PageFile:
         self.count = max(there, max(self._newer, default=0))
         page = self.page(1)
         pages = int.from_bytes(page[28:32], "big") if page[:16] == MAGIC else 0
-        # A header that is damaged may say anything: a file is not short of more than it has.
+        # A damaged header may claim any number of pages, so at most as many count as missing as the
+        # file has.
         self.missing = max(0, pages - self.count) if pages <= 64 * max(self.count, 64) else 0
 
     def close(self) -> None:
@@ -124,14 +126,14 @@ class PageFile:
             os.close(self._log)
 
     def page(self, number: int) -> bytes:
-        """The newest that is committed of a page; short or empty where the file ends."""
+        """The newest committed version of a page; short or empty beyond the file's end."""
         at = self._newer.get(number)
         if at is not None:
             return self._read(self._log, at, self.size)
         return self._read(self._file, (number - 1) * self.size, self.size)
 
     def survey(self) -> Iterator[Survey]:
-        """Looks at every page; yields what was found so far now and then, and in the end."""
+        """Looks at every page; yields what it has found so far now and then, and at the end."""
         found = Survey(bad=self.missing)
         free = self._free()
         chained: set[int] = set()
@@ -154,8 +156,8 @@ class PageFile:
 
     def rows(self, table: str, leaf: int) -> list[Row]:
         """The rows of a table's page, in the columns' order, with their numbers in place. Raises
-        `Malformed` when the page is not whole. A row whose text goes on in another page that can't
-        be read is left out."""
+        `Malformed` when the page is damaged. Leaves out a row whose text continues in another page
+        that can't be read."""
         page = self.page(page_of(leaf))
         found = []
         before = None
@@ -179,7 +181,7 @@ class PageFile:
     def _read(file: int, at: int, size: int) -> bytes:
         try:
             return os.pread(file, size, at)
-        except OSError:  # a card that fails on one place
+        except OSError:  # a card that fails in one place
             return b""
 
     def _look_through_log(self) -> None:
@@ -198,7 +200,7 @@ class PageFile:
             at += 24 + self.size
 
     def _free(self) -> set[int]:
-        """Pages that hold what was deleted, as far as their list can be read."""
+        """Pages that hold deleted rows, as far as the list of them can be read."""
         free: set[int] = set()
         page = self.page(1)
         trunk = int.from_bytes(page[32:36], "big") if page[:16] == MAGIC else 0
@@ -214,7 +216,8 @@ class PageFile:
         return free
 
     def _looked_at(self, page: bytes, chained: set[int]) -> tuple[str, int]:
-        """Whose rows a page holds, and the number of the first. Raises `Malformed`."""
+        """The table whose rows a page holds, and the number of the first row. Raises
+        `Malformed`."""
         kind = page[0] if len(page) == self.size else 0
         if kind == _TABLE_INTERIOR:
             return "", 0
@@ -230,7 +233,7 @@ class PageFile:
         return table or "", first or 0
 
     def _table(self, kind: int, row: Row) -> str:
-        """Whose row it is; empty for an index, and for tables that are not carried over."""
+        """The table of a row; empty for an index, and for tables that are not carried over."""
         kind = _INDEX_LEAF if kind == _INDEX_INTERIOR else kind
         letters = "".join([_CODE[type(value)] for value in row])
         for table, shape in _SHAPES[kind].items():
@@ -243,8 +246,8 @@ class PageFile:
     def _cells(
         self, page: bytes, chained: set[int] | None = None
     ) -> Iterator[tuple[int | None, bytes | None, bool]]:
-        """The number, the record (None where it can't be read) and whether it goes on in other
-        pages, of each cell. Raises `Malformed`."""
+        """For each cell: its number, its record (None if unreadable), and whether it continues in
+        other pages. Raises `Malformed`."""
         kind = page[0] if len(page) == self.size else 0
         if kind not in (_TABLE_LEAF, _INDEX_LEAF, _INDEX_INTERIOR):
             raise Malformed
@@ -319,8 +322,8 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
 
 
 def _decoded(payload: bytes, *, forgiving: bool) -> Row | None:
-    """The values of a record. What is wrong in it raises `Malformed`, or gives None when
-    `forgiving`: a record that goes on in other pages says nothing about this one."""
+    """The values of a record. A malformed one raises `Malformed`, or gives None if `forgiving`,
+    because a record that continues in other pages says nothing about this page."""
     try:
         return _values(payload)
     except (Malformed, IndexError, struct.error, UnicodeDecodeError):

@@ -1,6 +1,7 @@
 """Read-only views of the store for commands, the page and reviews, from any process.
 
-Never in the writer's way: each method is a few short queries, and the long ones go block by block.
+Readers never block the writer: each method makes a few short queries, and the long ones go block by
+block.
 """
 
 from __future__ import annotations
@@ -24,13 +25,13 @@ from stillwell.store.rescue import Rescue
 from stillwell.store.ten_minutes import TenMinutes, joined
 
 ALWAYS = -(1 << 53)
-"""A start before everything."""
+"""A time before everything, as a start."""
 _COUNTED = 10_000
-"""Rows that are counted one by one."""
+"""Up to this many rows are counted one by one."""
 FOREVER = 1 << 53
-"""An end after everything."""
+"""A time after everything, as an end."""
 
-_new = tuple.__new__  # a named tuple without the detour through Python: a night is 5,000 of them
+_new = tuple.__new__  # skips the named tuple's __new__ in Python: a night has 5,000 of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +48,13 @@ class Cursor:
     stream: Stream
     seq: int
     behind: int
-    """How many rows the sink is behind the newest on disk, about."""
+    """Approximately how many rows the sink is behind the newest on disk."""
     waiting_since_ms: int | None = None
     """UTC of the oldest row that the sink has not been given; None when there is none."""
 
 
 class StoreReader:
-    """Made by `open`. Windows are start_ms <= time < end_ms, UTC milliseconds."""
+    """Reads a store; made by `open`. Windows are start_ms <= time < end_ms, UTC milliseconds."""
 
     def __init__(self, path: Path, db: sqlite3.Connection) -> None:
         self.path = path
@@ -61,13 +62,13 @@ class StoreReader:
 
     @classmethod
     def open(cls, path: Path | str) -> StoreReader:
-        """Raises `StoreMissing`, `StoreTooNew`, `StoreError` with a sentence for the person who
-        asked."""
+        """Opens the store. Raises `StoreMissing`, `StoreTooNew`, `StoreError` with a sentence for
+        the person who asked."""
         path = Path(path)
         return cls(path, connect_reader(path))
 
     def check(self) -> None:
-        """Looks at the small tables whole and at the newest readings. Raises `StoreDamaged`."""
+        """Checks all of the small tables and the newest readings. Raises `StoreDamaged`."""
         with self._readable():
             sound.check(self._db)
 
@@ -86,8 +87,8 @@ class StoreReader:
         """The readings of every channel by time, in bounded memory.
 
         Args:
-            progress: called now and then with how many readings were gone through and how many
-                there are to go through, about.
+            progress: called now and then with the approximate number of readings done and of all
+                readings.
         """
         yield from self._readings(start_ms, end_ms, None, progress)
 
@@ -132,7 +133,7 @@ class StoreReader:
         return sorted(found, key=lambda reading: reading.channel)
 
     def newest_ms(self) -> int | None:
-        """UTC of the reading that came last, by the store's order; None when there is none."""
+        """UTC of the reading that arrived last; None when there is none."""
         found = self._all(
             "SELECT r.mono_ms + e.offset_ms FROM reading r JOIN epoch e ON e.id = r.epoch "
             "ORDER BY r.seq DESC LIMIT 1"
@@ -140,19 +141,19 @@ class StoreReader:
         return int(found[0][0]) if found else None
 
     def utc_ms(self, moment: Moment) -> int:
-        """When a kept moment was, by what is known of its clock now."""
+        """The UTC of a kept moment, by what is now known of its clock."""
         found = self._all("SELECT offset_ms FROM epoch WHERE id = ?", (moment.epoch,))
         return moment.mono_ms + int(found[0][0]) if found else moment.utc_ms
 
     def ten_minutes(self, channel: str, start_ms: int, end_ms: int) -> list[TenMinutes]:
         """Minimum, mean and maximum of the good readings of each ten minutes that begin in the
-        window, reaching back beyond what is kept raw. Readings that were not rolled up yet are
-        counted in."""
+        window, also from before the raw readings that are kept. Readings that were not rolled up
+        yet are included."""
         found = self._all("SELECT id FROM channel WHERE name = ?", (channel,))
         if not found:
             return []
         number = int(found[0][0])
-        # In one transaction, so that nothing is rolled up between the two looks and counted twice.
+        # One transaction, so that nothing is rolled up between the two queries and counted twice.
         self._db.execute("BEGIN")
         try:
             cells = {
@@ -186,7 +187,7 @@ class StoreReader:
         return [cells[start] for start in sorted(cells)]
 
     def transitions(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Transition]:
-        """The alarm log, in the order in which it was written."""
+        """The changes of alarms, in the order in which they were written."""
         offsets = self._offsets()
         found = self._stamped("transition", rows.TRANSITION, start_ms, end_ms)
         with self._readable():
@@ -243,7 +244,7 @@ class StoreReader:
         *,
         struck: bool = False,
     ) -> list[Entry]:
-        """Journal entries by the time at which it was done.
+        """Journal entries by the time of what they record.
 
         Args:
             kinds: only these; all when empty.
@@ -281,12 +282,12 @@ class StoreReader:
         ]
 
     def described(self, key: str) -> str | None:
-        """A fact about the tank that the daemon left here: see `Store.describe`."""
+        """A fact about the tank that the daemon has kept here: see `Store.describe`."""
         found = self._all("SELECT value FROM meta WHERE key = ?", (key,))
         return str(found[0][0]) if found else None
 
     def rescues(self) -> tuple[Rescue, ...]:
-        """What has been brought over from files that were damaged, the newest first."""
+        """The rescues of damaged files, the newest first."""
         return rescue.RESCUES.known(self.described(rescue.KEY)) or ()
 
     def done(self) -> frozenset[tuple[str, date]]:
@@ -318,8 +319,8 @@ class StoreReader:
         ]
 
     def _count_after(self, stream: Stream, seq: int, newest: int) -> int:
-        """How many rows there are above a number. Numbers may have been passed over, a great many
-        after a start without the file; a long queue is told by its numbers."""
+        """The number of rows above `seq`. Some numbers may be unused, a great many after a start
+        without the file; a long queue is estimated from its numbers."""
         if newest - seq > _COUNTED:
             query = f"SELECT 1 FROM {rows.TABLE[stream]} WHERE seq > ? LIMIT {_COUNTED + 1}"
             counted = int(self._all(f"SELECT count(*) FROM ({query})", (seq,))[0][0])
@@ -355,8 +356,8 @@ class StoreReader:
         return min(s.start_ms for s in found), max(s.end_ms for s in found)
 
     def began(self) -> int | None:
-        """The UTC of the first that is known of any channel: of ten minutes whose readings may be
-        gone, or of a raw reading; None when there is nothing."""
+        """The UTC of the oldest data of any channel: of ten minutes whose raw readings may be gone,
+        or of a raw reading; None when there is nothing."""
         first = [row[0] for row in self._all("SELECT min(start_ms) FROM tenmin")]
         span = self.span()
         known = [at for at in (*first, span[0] if span else None) if at is not None]
@@ -388,8 +389,8 @@ class StoreReader:
 
     @contextmanager
     def _readable(self) -> Iterator[None]:
-        """What SQLite refuses to read, and what it reads and nobody ever wrote, is told as such: a
-        spoilt sector may leave a page whole."""
+        """Turns read errors into `StoreDamaged`, also for rows that SQLite reads but nobody ever
+        wrote: a bad sector may leave a page valid."""
         try:
             yield
         except sqlite3.Error as error:

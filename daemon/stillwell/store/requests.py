@@ -1,5 +1,5 @@
-"""What other processes write into the store: commands for the running daemon, journal entries, the
-wish that a dead letter be sent once more.
+"""What other processes write into the store: commands for the running daemon, journal entries, and
+requests to send a dead letter once more.
 
 Each is one short transaction; the daemon looks for them every second. Between its own commits the
 daemon holds no lock, so a command waits for it at most as long as one commit takes.
@@ -33,7 +33,7 @@ T = TypeVar("T")
 def ask(path: Path, request: Request) -> int:
     """Leaves a command for the daemon that writes this store.
 
-    Returns its id, for `await_reply`. Raises `NotRunning` when no daemon does, `StoreError`.
+    Returns its id, for `await_reply`. Raises `NotRunning` when no daemon runs, and `StoreError`.
     """
     path = Path(path)
     _check(path)
@@ -63,10 +63,10 @@ def ask(path: Path, request: Request) -> int:
 
 
 def ask_by_link(path: Path, token: str, key: bytes, by: str = "") -> int | Rejected:
-    """Leaves the command of a link for the daemon, where its signature is right; whether it holds
-    now the daemon says in its reply. The token itself is not kept.
+    """Leaves the command of a link for the daemon, if the link's signature is right; the daemon's
+    reply says whether the link is still valid. The token itself is not kept.
 
-    Returns its id, for `await_reply`, or why there is nothing to ask. Raises as `ask` does.
+    Returns its id, for `await_reply`, or why the link is rejected. Raises as `ask` does.
     """
     answer = signed(token, key)
     if isinstance(answer, Rejected):
@@ -107,7 +107,8 @@ def await_reply(path: Path, request_id: int, timeout_s: float = 10.0) -> Reply:
 
 
 def note(path: Path, entry: Entry) -> int:
-    """Writes a journal entry, whether or not a daemon runs. Returns its id; raises `StoreError`."""
+    """Writes a journal entry, whether or not a daemon is running. Returns its id; raises
+    `StoreError`."""
     entry = entry if entry.key else replace(entry, key=uuid.uuid4().hex)
 
     def write(db: sqlite3.Connection) -> int:
@@ -137,7 +138,7 @@ def note_all(path: Path, entries: Iterable[Entry]) -> list[int]:
 
 
 def revive(path: Path, letters: Iterable[int]) -> int:
-    """Asks that dead letters be sent once more. Returns how many there were of them."""
+    """Requests that dead letters be sent once more. Returns how many of them exist."""
     wanted = [(letter,) for letter in letters]
 
     def write(db: sqlite3.Connection) -> int:
@@ -168,8 +169,8 @@ def check_strike(db: sqlite3.Connection, struck: int) -> None:
 
 
 def open_requests(db: sqlite3.Connection, limit: int) -> tuple[list[tuple[int, Request]], bool]:
-    """Commands without an answer, the oldest `limit` of them, and whether there may be more; those
-    that this version does not know are answered."""
+    """The oldest `limit` commands without an answer, and whether there may be more; commands that
+    this version does not know are answered."""
     found = []
     now_ms = time.time_ns() // 1_000_000
     waiting = db.execute(

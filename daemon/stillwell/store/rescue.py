@@ -1,5 +1,5 @@
 """The record of a rescue: what has been brought over from a store's file that was damaged, removed
-or replaced, and what has not. Kept in the store that follows it. Pure."""
+or replaced, and what has not. The new store keeps it. Pure."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from enum import StrEnum
 from stillwell.form import Form
 
 KEY = "rescue"
-"""Under which the store keeps it: see `Store.describe`."""
+"""The key under which the store keeps the record of rescues: see `Store.describe`."""
 
 SMALL = (
     "meta",
@@ -24,33 +24,34 @@ SMALL = (
     "journal",
     "done",
 )
-"""Tables without which nothing may begin: brought over at once."""
+"""Tables that must be there before the store can be used: brought over at once."""
 NUMBERED = ("reading", "estimate")
-"""Tables that grow large and whose rows sinks follow by number: brought over the newest first."""
+"""Tables that grow large and whose rows sinks follow by number: brought over later, the newest rows
+first."""
 
 _GAPS = 40
 REMEMBERED = 8
 
 
 class Cause(StrEnum):
-    """What became of the file."""
+    """What happened to the file."""
 
     DAMAGED = "damaged"
     SHORTER = "cut short"
     REMOVED = "removed"
     REPLACED = "replaced"
     LOG_GONE = "log gone"
-    """The write-ahead log beside it was removed; what was in it is in the file now."""
+    """The write-ahead log beside it was removed; its content is in the file now."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Readings that are lost."""
+    """A run of readings that is lost."""
 
     from_ms: int
-    """UTC of the last reading before them."""
+    """UTC of the last reading before the lost ones."""
     to_ms: int
-    """UTC of the first after them."""
+    """UTC of the first reading after the lost ones."""
     count: int
 
 
@@ -60,31 +61,31 @@ class Rescue:
     at_ms: int
     """UTC when it was noticed."""
     source: str
-    """The name of the old file, beside the store; empty when it has none any more and only the
+    """The name of the old file, beside the store; empty when it has no name any more and only the
     daemon that noticed has it open."""
     tops: Mapping[str, int] = field(default_factory=dict)
-    """The highest number of each table that the old file can have given."""
+    """The highest number that the old file can have given in each table."""
     floors: Mapping[str, int] = field(default_factory=dict)
-    """Rows up to this number were in the new file already."""
+    """For each table, rows up to this number were in the new file already."""
     short: tuple[str, ...] = ()
     """Small tables that are still to be searched for."""
     wounded: tuple[str, ...] = ()
-    """Small tables that could not be read whole: some of their rows may be lost."""
+    """Small tables that could not be read completely: some of their rows may be lost."""
     reached: Mapping[str, int] = field(default_factory=dict)
-    """How far each table has come: down to this number, or up to this page."""
+    """How far each table has come: down to this row number, or up to this page."""
     done: tuple[str, ...] = ()
-    """Tables that are through."""
+    """Tables that are finished."""
     kept: Mapping[str, int] = field(default_factory=dict)
-    """Rows brought over, of each table."""
+    """The number of rows brought over for each table."""
     lost: int = 0
-    """Readings that could not be read, by the numbers that are missing."""
+    """Number of readings that could not be read, by the numbers that are missing."""
     bad_pages: int = 0
-    """Pages that could not be read, of all tables."""
+    """Pages of all tables that could not be read."""
     gaps: tuple[Gap, ...] = ()
     ended_ms: int | None = None
-    """UTC when it had all been gone through; None while it goes on."""
+    """UTC when the whole file had been read; None while it goes on."""
     given_up: bool = False
-    """The old file was gone before it had all been read."""
+    """The old file disappeared before all of it had been read."""
 
     @property
     def order(self) -> tuple[str, ...]:
@@ -93,13 +94,13 @@ class Rescue:
         return tuple(table for table in tables if table not in self.done)
 
     def frontier(self, table: str) -> int:
-        """All that there is of a numbered table from this number on is in the new file."""
+        """The new file has all rows of a numbered table that exist from this number on."""
         if table in self.done or self.ended_ms is not None:
             return 0
         return self.reached.get(table, self.tops.get(table, 0) + 1)
 
     def through(self, table: str, reached: int, kept: int, *, done: bool) -> Rescue:
-        """The record with some more rows of a table."""
+        """The record after some more rows of a table were brought over."""
         return replace(
             self,
             reached={**self.reached, table: reached},
@@ -108,7 +109,7 @@ class Rescue:
         )
 
     def with_gap(self, gap: Gap) -> Rescue:
-        """The record with readings that are lost; gaps beyond some dozens are joined."""
+        """The record with a gap added; gaps beyond some dozens are joined."""
         gaps = (*self.gaps, gap)
         if len(gaps) > _GAPS:
             one, two = gaps[-2:]
@@ -118,4 +119,4 @@ class Rescue:
 
 
 RESCUES = Form(tuple[Rescue, ...], 2)
-"""The newest first; what is older than the first `REMEMBERED` is forgotten."""
+"""Rescues, the newest first; those after the first `REMEMBERED` are dropped."""

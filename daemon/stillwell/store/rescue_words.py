@@ -25,7 +25,7 @@ _NAMES = {"transition": "alarms", "notice": "notices", "journal": "the journal"}
 
 
 def going_on(one: Rescue) -> Words:
-    """While a rescue is under way."""
+    """What to say while a rescue is under way."""
     return Words(
         f"{_WHAT[one.cause]}. Alarms and the journal are in a new one, and the readings are "
         "being brought over.",
@@ -34,7 +34,7 @@ def going_on(one: Rescue) -> Words:
 
 
 def ended(one: Rescue, zone: str) -> Words:
-    """What has come of it."""
+    """What to say about a rescue that has ended."""
     return Words(figures(one, zone), _do(one))
 
 
@@ -65,7 +65,7 @@ def figures(one: Rescue, zone: str) -> str:
 
 
 def in_window(rescues: Iterable[Rescue], start_ms: int, end_ms: int, zone: str) -> tuple[str, ...]:
-    """What a look at start_ms <= UTC < end_ms has to know of lost readings."""
+    """What a person who looks at start_ms <= UTC < end_ms must know about lost readings."""
     said = []
     for one in rescues:
         lost = [gap for gap in one.gaps if gap.from_ms < end_ms and gap.to_ms > start_ms]
@@ -88,7 +88,7 @@ def _do(one: Rescue) -> str:
 
 
 def _times(gaps: Sequence[Gap], zone: str) -> str:
-    """`` (Mon 13:05 to 14:08)``, of the longest gaps."""
+    """The times of the longest gaps, as `` (Mon 13:05 to 14:08)``."""
     if not gaps:
         return ""
     longest = sorted(sorted(gaps, key=lambda gap: -gap.count)[:_SHOWN], key=lambda gap: gap.from_ms)

@@ -1,11 +1,12 @@
-"""Ten-minute minimum, mean and maximum for good; raw readings for a while.
+"""Keeps the ten-minute minimum, mean and maximum for good, and raw readings for a while.
 
-Both go block by block, each in a transaction of its own: whatever interrupts them, the next call
-goes on where the last one came to, and no call holds up the writer for longer than one block takes.
+Rolling up and deleting both go block by block, each in a transaction of its own: after an
+interruption the next call continues where the last one stopped, and no call delays the writer for
+longer than one block takes.
 
-A block is rolled up once the clock that stamped it can't be put right any more: its epoch is
+A block is rolled up once the clock that stamped it can't be corrected any more: its epoch is
 trusted, or it belongs to an earlier boot (only epochs of the running boot are ever rebased).
-Readings with a clock that may still be put right are neither rolled up nor deleted.
+Readings whose clock may still be corrected are neither rolled up nor deleted.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ _ESTIMATES_AT_ONCE = 2000
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What one call did."""
+    """The result of one call."""
 
     rolled: int
     """Blocks rolled up."""
@@ -38,13 +39,14 @@ SELECT channel, ((mono_ms + :offset) / 600000) * 600000 AS start,
   max(value) FILTER (WHERE flag <= 2)
 FROM reading WHERE seq BETWEEN :first AND :last AND epoch = :epoch GROUP BY channel, start
 """
-"""Aggregates one block. Good is what passed or was not evaluated (QARTOD flags 1 and 2)."""
+"""Aggregates one block. A reading is good if it passed or was not evaluated (QARTOD flags 1
+and 2)."""
 
 ROLL_CHANNEL = ROLL.replace(
     " GROUP BY",
     " AND channel = :channel AND mono_ms + :offset >= :start AND mono_ms + :offset < :end GROUP BY",
 )
-"""The same of one channel, for readings in a window."""
+"""The same for one channel, for readings in a window."""
 
 ADD = """
 INSERT INTO tenmin (channel, start_ms, n, n_good, min, mean, max) VALUES (?, ?, ?, ?, ?, ?, ?)
@@ -66,9 +68,9 @@ WHERE b.rolled = 0 AND (e.trusted OR e.boot_id <> ?)
 ORDER BY b.first_seq LIMIT ?
 """
 
-# A boot whose clock was never set says 1970, or last week; its readings are as old as the start of
-# the next epoch that knew the time, and are kept while there is none. The newest block stays: the
-# numbers of readings are counted on from the newest row.
+# A boot whose clock was never set says 1970, or last week; its readings count as old as the start
+# of the next epoch that knew the time, and are kept while there is none. The newest block stays,
+# because numbers of new readings continue from the newest row.
 _TO_DROP = """
 SELECT b.first_seq, b.last_seq
 FROM block b JOIN epoch e ON e.id = b.epoch
@@ -89,7 +91,7 @@ def step(
 
     Args:
         db: the writer's connection, with no transaction open.
-        boot_id: of the running boot; empty when none is known.
+        boot_id: the running boot; empty when unknown.
         now_ms: UTC; the caller makes sure that it is trusted.
         keep_raw_ms: how long raw readings and estimates are kept.
     """

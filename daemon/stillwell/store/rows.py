@@ -1,4 +1,4 @@
-"""Between the nouns and the rows of the tables. Pure."""
+"""Converts between the nouns and the rows of the tables. Pure."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def insert(table: str, columns: str, verb: str = "INSERT") -> str:
 
 
 class ChannelIds(dict[str, int]):
-    """Channel name -> id; a name that is new gets the next id."""
+    """Channel name -> id; a new name gets the next id."""
 
     def __missing__(self, name: str) -> int:
         self[name] = new = max(self.values(), default=0) + 1
@@ -55,7 +55,7 @@ class ChannelIds(dict[str, int]):
 def from_readings(
     readings: Sequence[Reading], first_seq: int, ids: Mapping[str, int]
 ) -> list[ReadingRow]:
-    # The plus makes a plain int of the flag: for a subclass of int sqlite3 looks for an adapter,
+    # The plus turns the flag into a plain int: for a subclass of int sqlite3 looks for an adapter,
     # which costs more than the insert.
     return [
         (seq, ids[name], at[2], at[0], value, +flag, tests or None, raw or None, looks, measured)
@@ -80,7 +80,7 @@ def to_reading(row: Sequence[Any], names: Mapping[int, str], offset_ms: int) -> 
 
 
 def at(moment: Moment, offsets: Offsets) -> Moment:
-    """The moment with its UTC as the epoch is known now."""
+    """The moment with the UTC that its epoch gives it now."""
     offset = offsets.get(moment.epoch)
     if offset is None or moment.mono_ms + offset == moment.utc_ms:
         return moment
@@ -88,14 +88,14 @@ def at(moment: Moment, offsets: Offsets) -> Moment:
 
 
 def belongs(moment: Moment, offsets: Offsets) -> bool:
-    """Whether both times of the moment agree with its epoch. They do not where a restored alarm
-    carries a time of an earlier boot: then the UTC is what counts and a rebase must not move it."""
+    """Whether both times of the moment agree with its epoch. They don't when a restored alarm
+    carries a time of an earlier boot: then its UTC counts and a rebase must not move it."""
     offset = offsets.get(moment.epoch)
     return offset is not None and abs(moment.mono_ms + offset - moment.utc_ms) <= 1000
 
 
 def with_times(body: Transition | Notice, offsets: Offsets) -> Transition | Notice:
-    """The same row with its times as the epochs are known now."""
+    """The same row with its times as its epoch gives them now."""
     moment = at(body.moment, offsets)
     if isinstance(body, Notice):
         return body if moment is body.moment else replace(body, moment=moment)
@@ -114,7 +114,7 @@ def _agree(one: Moment, other: Moment) -> bool:
 
 
 def from_facts(facts: Facts, in_words: type[Facts]) -> str | None:
-    """Facts as JSON; None for those that are words already and have columns of their own."""
+    """Facts as JSON; None for facts that are already words and have their own columns."""
     return None if isinstance(facts, in_words) else Kept.of(facts).text
 
 
@@ -240,9 +240,9 @@ def to_entry(row: Sequence[Any]) -> Entry:
 
 
 def bindable(row: Sequence[Any]) -> tuple[Any, ...]:
-    """The row made of what SQLite can hold, for the one in a million that it refuses: text with
-    lone surrogates, an integer beyond 64 bits, a foreign type. One odd value must not hold up the
-    rest."""
+    """The row with every value changed to one that SQLite can hold, for the rare row that it
+    refuses: text with lone surrogates, an integer beyond 64 bits, a foreign type. One odd value
+    must not hold up the rest."""
     return tuple(_bindable(value) for value in row)
 
 

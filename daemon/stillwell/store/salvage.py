@@ -1,6 +1,6 @@
-"""Goes through an old file on a thread of its own and hands over what can be read, a slice at a
-time. It writes nothing: what becomes of a slice the writer decides, and where to go on from after a
-kill stands in the rescue's record.
+"""Reads an old file on a thread of its own and hands over what can be read, a slice at a time. It
+writes nothing: the writer decides what to do with a slice, and the rescue's record says where to
+continue after a kill.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ log = logging.getLogger(__name__)
 
 _SLICE_ROWS = 1000
 _AHEAD = 8
-"""Slices that wait for the writer: what bounds the memory, and how far the thread runs ahead."""
+"""How many slices may wait for the writer; this limits memory and how far the thread runs ahead."""
 _LEAST_ROW = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """Numbers of readings that are not there."""
+    """Numbers of readings that are missing."""
 
     below: Sequence[Any] | None
-    """The reading before them; None when there is none."""
+    """The row of the reading before them; None when there is none."""
     above: int
     """The number after them."""
     count: int
@@ -41,23 +41,23 @@ class Missing:
 class Slice:
     table: str
     rows: list[Sequence[Any]]
-    """In the columns' order; of a numbered table by number."""
+    """Rows in the columns' order; those of a numbered table sorted by number."""
     reached: int
     bad_pages: int
-    """Pages that can't be read, as far as is known by now, in the whole file."""
+    """Pages of the whole file that can't be read, as far as is known by now."""
     missing: list[Missing] = field(default_factory=list)
     blocks: Blocks = ()
-    """Those of the old file."""
+    """The blocks of the old file."""
     done: bool = False
-    """The table is through."""
+    """The table is finished."""
 
 
 class Salvage:
-    """The thread over one old file.
+    """The thread that reads one old file.
 
     Args:
         source: the file; None when only `descriptor` is left of it.
-        descriptor: an open descriptor of it, which is closed in the end.
+        descriptor: an open descriptor of it, which is closed at the end.
         columns: how many columns each table has.
     """
 
@@ -72,7 +72,7 @@ class Salvage:
         self._stop = threading.Event()
         self._bad = 0
         self.ended = False
-        """Nothing more comes."""
+        """No more slices follow."""
         self.missing = False
         """The old file was not there, or could not be read at all."""
         self._thread = threading.Thread(target=self._run, name="rescue", daemon=True)
@@ -105,7 +105,8 @@ class Salvage:
                     return
             self._put(None)
         except Exception:
-            # Whatever a damaged file holds: the watch goes on, and the record says how far it came.
+            # Whatever a damaged file does to this thread, watching goes on, and the record says how
+            # far it came.
             log.exception("the rescue of %s has failed", self._source)
             self.missing = True
             self._put(None)
@@ -162,7 +163,8 @@ class Salvage:
     def _numbered(
         self, file: PageFile, survey: Survey, table: str, blocks: Blocks
     ) -> Iterator[Slice]:
-        """From the newest down, so that sinks that are nearly up to date wait for a moment only."""
+        """Slices from the newest row down, so that sinks that are nearly up to date wait only a
+        moment."""
         frontier = self._rescue.frontier(table)
         floor = self._rescue.floors.get(table, 0)
         parts: list[list[tuple[Any, ...]]] = []
@@ -200,7 +202,8 @@ class Salvage:
         file: PageFile,
     ) -> None:
         count = frontier - last - 1
-        # Numbers may have been passed over: the damage explains no more than its pages can hold.
+        # Some numbers may never have been used: the damage accounts for at most as many as its
+        # pages can hold.
         if 0 < count <= self._bad * file.size // _LEAST_ROW:
             missing.append(Missing(below, frontier, count))
 

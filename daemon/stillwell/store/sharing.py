@@ -1,7 +1,8 @@
-"""Who may use the files of a store: whoever may use the folder that they are in.
+"""Shares the files of a store with those who may use the folder that they are in.
 
-The service's folder is the group's, so that its members leave notes and answer alarms. SQLite makes
-a file that only its owner may write, and one that root made would bar the daemon.
+The service's folder belongs to a group, so that its members can leave notes and answer alarms. But
+SQLite makes a file that only its owner may write, and a file made by root would lock out the
+daemon.
 """
 
 from __future__ import annotations
@@ -11,12 +12,13 @@ from contextlib import suppress
 from pathlib import Path
 
 _NEVER = 0o002
-"""Writing by everybody, even where the folder is such a one as /tmp."""
+"""Permissions that are never given: writing by everybody, even in a folder like /tmp."""
 
 
 def make_shared(store: Path) -> None:
-    """Makes the file where it is missing, empty, and shares it with what SQLite keeps beside it.
-    To be called before SQLite opens it; never raises, since SQLite then says what is wrong."""
+    """Makes the file, empty, if it is missing, and shares it and the files that SQLite keeps beside
+    it. Must be called before SQLite opens it. Never raises, since SQLite then says what is wrong.
+    """
     with suppress(OSError):
         os.close(os.open(store, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
     for suffix in ("", "-wal", "-shm"):
@@ -24,10 +26,10 @@ def make_shared(store: Path) -> None:
 
 
 def share(path: Path) -> None:
-    """Lets those read and write a file who may do so in its folder, and hands it to the folder's
-    group; and to the folder's owner, where root made it. Takes nothing from anybody. What is not
-    ours to change stays as it is."""
-    # A file that was only looked up, and not opened: to close an open one would end the locks that
+    """Lets everybody who may read and write in its folder do so with a file, and gives it to the
+    folder's group; also to the folder's owner, if root made it. Takes rights from nobody. Files
+    that we may not change stay as they are."""
+    # The file is only looked up, not opened: closing a descriptor of it would end the locks that
     # SQLite has on it in this process (fcntl(2), "Advisory record locking").
     with suppress(OSError):
         handle = os.open(path, os.O_PATH | os.O_NOFOLLOW | os.O_CLOEXEC)

@@ -1,4 +1,4 @@
-"""How far each sink has come, and what it refused."""
+"""How far each sink has come, and what it has refused."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from stillwell.store.tail import Shared, Tail
 
 
 class Sinks:
-    """Owned by the writer."""
+    """The sinks' cursors and dead letters; owned by the writer."""
 
     def __init__(self, disk: Disk, known: Known, shared: Shared, tail: Tail) -> None:
         self._disk = disk
@@ -32,9 +32,10 @@ class Sinks:
     def move_cursor(
         self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal] = ()
     ) -> None:
-        """The sink is done with rows up to `seq`; what it refused goes to the dead letters.
+        """Notes that the sink is done with rows up to `seq`; what it refused becomes dead letters.
 
-        With the open batch; at once for notices and for dead letters."""
+        Written with the open batch; at once for notices and for dead letters.
+        """
         key = (sink, str(stream))
         self._known.cursors[key] = seq
         self._backlog.cursors[key] = seq
@@ -46,7 +47,7 @@ class Sinks:
             self._disk.commit_at_once()
 
     def revived(self, sink: str) -> list[tuple[DeadLetter, Row]]:
-        """Dead letters that this sink is to be given once more, with their rows; the answer goes to
+        """Dead letters to be sent to this sink once more, with their rows; its answer goes to
         `settle_revived`. Letters whose row is gone are dropped."""
         kept = self._disk.file.ask(
             "SELECT stream, seq, reason, at_ms, id FROM dead_letter "
@@ -65,7 +66,7 @@ class Sinks:
         return found
 
     def settle_revived(self, letter_id: int, reason: str | None = None) -> None:
-        """The sink took the letter (`reason` None), or refused it again."""
+        """Notes that the sink took the letter (`reason` None), or refused it again."""
         if reason is None:
             self._mark("DELETE FROM dead_letter WHERE id = ?", (letter_id,))
         else:

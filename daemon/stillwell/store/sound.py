@@ -1,4 +1,4 @@
-"""Whether a file is whole where it matters most."""
+"""Checks that a file is whole where it matters most."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ _NEWEST = 4096
 
 
 def check(db: sqlite3.Connection) -> None:
-    """Looks at the small tables whole and at the newest readings; at every start.
+    """Checks all of the small tables and the newest readings; called at every start.
 
     Raises `sqlite3.DatabaseError` when they are damaged.
     """
@@ -25,7 +25,7 @@ def check(db: sqlite3.Connection) -> None:
 
 
 def check_whole(db: sqlite3.Connection) -> None:
-    """Looks at every page. Raises `sqlite3.DatabaseError` when one is damaged."""
+    """Checks every page. Raises `sqlite3.DatabaseError` when one is damaged."""
     (found,) = db.execute("PRAGMA integrity_check(1)").fetchone()
     if found != "ok":
         raise damaged(found)

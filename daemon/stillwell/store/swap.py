@@ -1,9 +1,9 @@
-"""A damaged file is moved aside and a new one put in its place, so that a kill at any moment leaves
-something to go on from.
+"""Moves a damaged file aside and puts a new one in its place, so that after a kill at any moment
+the next start can continue.
 
-The new file is made whole under another name, with what must be in it at once and with the name
-that the old one is going to have. Only then are the two renamed, and a start that finds a new file
-under its other name finishes that.
+The new file is completed under another name; it holds what must be there at once and the name that
+the old file will get. Only then are the two renamed. A start that finds a new file under its
+temporary name finishes the renaming.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ _BESIDE = ("-wal", "-shm")
 
 
 def start_again(path: Path, cause: Cause, numbers: dict[str, int] | None, *, durable: bool) -> None:
-    """A new file at `path`, the old one aside and in the new one's record of rescues. Raises what
-    SQLite and the disk raise."""
+    """Makes a new file at `path`, and moves the old one aside, which the new one's record of
+    rescues names. Raises what SQLite and the disk raise."""
     new = _new(path)
     _remove(new)
     now = datetime.now(UTC)
@@ -55,15 +55,15 @@ def bring(
     begun: Rescue,
     numbers: dict[str, int] | None,
 ) -> None:
-    """What must be in the new file at once, with the record of the rescue that has begun. In the
-    transaction of the caller."""
+    """Copies what must be in the new file at once, with the record of the rescue that has begun.
+    Runs in the caller's transaction."""
     begun = carry.carry(old, file, new, begun, numbers)
     bring_over.keep(new, (begun, *bring_over.recorded(new)))
 
 
 def finish(path: Path) -> None:
-    """Puts a new file in its place that was made whole and is not there yet; removes one that was
-    not."""
+    """Puts a completed new file in its place if that was interrupted; removes one that was not
+    completed."""
     new = _new(path)
     if not new.exists():
         return
@@ -74,7 +74,7 @@ def finish(path: Path) -> None:
     if begun is None or (path.exists() and aside.exists()):
         _remove(new)
         return
-    # The log goes first: with a file that is not its own SQLite would spoil that.
+    # The log goes first: beside a file that is not its own, SQLite would damage that file.
     for suffix in (*_BESIDE, ""):
         with contextlib.suppress(FileNotFoundError):
             path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
@@ -84,8 +84,8 @@ def finish(path: Path) -> None:
 
 @contextlib.contextmanager
 def _old(path: Path) -> Iterator[sqlite3.Connection | None]:
-    """A connection for reading; None where SQLite can't open the file, or would remove the log of
-    one that is empty."""
+    """A connection for reading; None if SQLite can't open the file, or if the file is empty and
+    SQLite would remove its log."""
     if not path.stat().st_size:
         yield None
         return
@@ -110,7 +110,8 @@ def _new(path: Path) -> Path:
 
 
 def free_name(path: Path, what: str, now: datetime) -> str:
-    """A name beside the store for one that is moved aside: ``tank.db.damaged-20260131T080000Z``."""
+    """A free name beside the store for a file that is moved aside:
+    ``tank.db.damaged-20260131T080000Z``."""
     stem = f"{path.name}.{what}-{now:%Y%m%dT%H%M%SZ}"
     number, name = 1, stem
     while path.with_name(name).exists():

@@ -1,9 +1,8 @@
 """What sinks follow: the rows of a stream after a number, from the file and from memory, and a way
 to sleep until there are more.
 
-Thread-safe. A sink's thread only ever waits for the lock around the few rows in memory, and the
-writer only for as long as a slice of a list takes; the file is read on a connection of the tail's
-own.
+Thread-safe. A sink's thread waits at most for the lock around the few rows in memory, and the
+writer at most as long as slicing a list takes; the tail reads the file on its own connection.
 """
 
 from __future__ import annotations
@@ -32,18 +31,20 @@ _COLUMNS = {
 
 
 _ESTIMATES_LOOKED_THROUGH = 2_000
-"""Rows: five days of them, a dozen an hour. A night's numbers come once a day."""
+"""How many rows are searched: five days of them, at a dozen an hour. A night's numbers come once a
+day."""
 
 FOR_PEOPLE = frozenset({Stream.NOTICES, Stream.TRANSITIONS})
 DISK_PATIENCE_S = 2.0
-"""So long does an alarm wait for a disk that neither takes it nor refuses it."""
+"""How long an alarm waits for a disk that neither accepts nor refuses it."""
 
 
 class Shared:
     """What the writer and its tail both look at, and the lock for it."""
 
     def __init__(self, backlog: Backlog, in_trouble: Callable[[], bool]) -> None:
-        """`in_trouble`: whether the disk takes nothing, so that alarms leave from memory."""
+        """Args: in_trouble: says whether the disk takes no writes, so that alarms go out from
+        memory."""
         self.changed = threading.Condition(threading.Lock())
         self.backlog = backlog
         self.offsets: dict[int, int] = {}
@@ -53,18 +54,19 @@ class Shared:
         self.closed = False
         self._in_trouble = in_trouble
         self.held: dict[Stream, int] = {}
-        """Rows below this number are still being brought over from an old file: nobody is handed
-        the later ones before them."""
+        """For each stream, rows below this number are still being brought over from an old file; no
+        sink gets later rows before them."""
         self.damaged = False
-        """The tail has met a part of the file that can't be read."""
+        """Whether the tail has found a part of the file that can't be read."""
         self.writing_since_s: float | None = None
-        """Since when (monotonic) the writer is at the disk; None between two commits."""
+        """When (monotonic) the writer began its current commit; None between two commits."""
 
     def may_leave(self, stream: Stream, committed_only: bool) -> int:
         """The number up to which rows may be handed out.
 
-        What people hear has been kept before, so that it is known after a kill and a power cut. An
-        alarm does not wait for a disk in trouble, nor for one that takes its time."""
+        What people hear is kept first, so that it is still known after a kill or a power cut. But
+        an alarm does not wait for a disk in trouble, nor for a slow one.
+        """
         window = self.backlog.window(stream)
         if committed_only:
             return window.kept
@@ -112,7 +114,7 @@ class Tail:
             offsets = dict(self._shared.offsets) if held else {}
         found: list[Row] = []
         if after_seq + 1 < first_held:
-            # Memory was looked at first: what is not in it any more by now was on disk before.
+            # Memory was looked at first, so a row that has left it since was on disk before.
             on_file = self._from_file(stream, after_seq, first_held, limit)
             if on_file is None:
                 return []
@@ -158,7 +160,8 @@ class Tail:
                 shared.sleepers -= 1
 
     def suspect(self) -> None:
-        """Tells the writer that a part of the file can't be read, as whoever reads it finds."""
+        """Tells the writer that the reading thread has found a part of the file that can't
+        be read."""
         with self._shared.changed:
             self._shared.damaged = True
 
@@ -185,7 +188,7 @@ class Tail:
         return list({r.body.name: r for r in found if isinstance(r.body, Published)}.values())
 
     def latest_transitions(self) -> list[Row]:
-        """The newest transition of each alarm: what a broker's retained state is made of."""
+        """The newest transition of each alarm, from which a broker's retained state is made."""
         with self._shared.changed:
             offsets = dict(self._shared.offsets)
             newest = sorted(self._shared.latest.values(), key=lambda pair: pair[0])
@@ -216,7 +219,7 @@ class Tail:
         return found[0] if found and found[0].seq == seq else None
 
     def reopen(self) -> None:
-        """Lets go of the file: it may have been replaced."""
+        """Closes the file, because it may have been replaced."""
         with self._file_lock:
             self._shared.damaged = False
             if self._file is not None:
@@ -276,7 +279,7 @@ class Tail:
 
 
 def _current(body: Any, offsets: rows.Offsets) -> Any:
-    """The body with its times as the epochs are known now: they may have been rebased since."""
+    """The body with its times as the epochs give them now: they may have been rebased since."""
     if isinstance(body, Reading):
         moment = rows.at(body.moment, offsets)
         return body if moment is body.moment else body._replace(moment=moment)

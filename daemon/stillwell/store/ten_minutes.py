@@ -1,4 +1,4 @@
-"""What is kept for good of ten minutes of readings."""
+"""The ten-minute values that are kept for good."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""Whether the file at a store's path is a store of ours, also where it is damaged. One that isn't
-is somebody's: it is refused before anything is changed in it or made beside it.
+"""Checks whether the file at a store's path is a stillwell store, also where it is damaged. Any
+other file belongs to somebody: it is refused before anything is changed in it or made beside it.
 
-A damaged store is told from another file by what is left of it: our mark in its header or in the
-log beside it, pages with rows of our shape, or our lock beside it, which stands only where a store
-has been opened before.
+A damaged store is recognised by what is left of it: our mark in its header or in the log beside it,
+pages with rows of our shape, or our lock beside it, which is only there where a store has been
+opened before.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from stillwell.store.pages import MAGIC, PageFile, opened
 _TELLING = {"reading", "transition", "notice", "estimate", "dead_letter", "journal"}
 """Tables whose rows look like those of no other program."""
 _LOOKS = 64
-"""Of a megabyte each: ninety days of seven channels lie in them."""
+"""How many places are looked at, of a megabyte each: ninety days of seven channels fit in them."""
 
 
 def check(path: Path) -> None:
-    """To be called before SQLite opens a store's file.
+    """Checks a store's file before SQLite opens it.
 
-    Nothing at the path, an empty file and what can't be looked at pass: whoever opens it then says
+    A missing file, an empty one and one that can't be looked at pass: whoever opens it then says
     what is wrong. So does a damaged file that was ours. Raises `StoreForeign` when it is somebody
     else's, and `StoreDamaged` for an emptied file whose log is left, which SQLite would remove
     unread.
@@ -50,7 +50,7 @@ def check(path: Path) -> None:
             if not _was_ours(path):
                 raise _foreign(path, "is not a store of stillwell") from None
         return
-    if not mark and not tables:  # all that it holds may be in its log
+    if not mark and not tables:  # everything may be in its log
         with suppress(OSError):
             mark, tables = _in_log(path)
     if mark != APPLICATION_ID and (mark or tables):
@@ -70,10 +70,9 @@ def _foreign(path: Path, what: str) -> StoreForeign:
 
 
 def _as_sqlite(path: Path) -> tuple[int, int]:
-    """The mark and how many tables there are, apart from the log. SQLite reads them, because to
-    open and close the file here would end the locks that SQLite has on it in this process
-    (fcntl(2)); and as in a file that nobody changes, because it would make files beside it
-    otherwise."""
+    """The mark and the number of tables, without the log. SQLite reads them, because opening and
+    closing the file here would end the locks that SQLite has on it in this process (fcntl(2)). It
+    reads the file as immutable, because it would otherwise make files beside it."""
     uri = "file:" + quote(str(path.absolute())) + "?mode=ro&immutable=1"
     with closing(sqlite3.connect(uri, uri=True)) as db:
         (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
@@ -82,7 +81,7 @@ def _as_sqlite(path: Path) -> tuple[int, int]:
 
 
 def _in_log(path: Path) -> tuple[int, int]:
-    """The same of the log alone."""
+    """The same from the log alone."""
     with opened(Path(os.devnull), path.with_name(path.name + "-wal"), {}) as log:
         return _mark(log)
 

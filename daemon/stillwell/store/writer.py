@@ -1,9 +1,9 @@
 """The store's one writer.
 
-Rows get their numbers here and wait in memory for the next commit: readings for the batch,
-everything that concerns a person for no time at all. Between commits the database is not locked.
-When the disk takes no writes, nothing here raises: rows stay in memory, in order and with their
-numbers, `trouble` says why, and `tick` tries again with growing pauses.
+Rows get their numbers here and wait in memory for the next commit: readings for the batch; what
+concerns a person is committed at once. Between commits the database is not locked. When the disk
+takes no writes, nothing here raises: rows stay in memory, in order and with their numbers,
+`trouble` says why, and `tick` tries again with growing pauses.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ _BATCH_ROWS = 4096
 
 
 class Store:
-    """Owned by one thread. Made by `open`; everything but the constructor is public."""
+    """The writer's side of the store. Owned by one thread and made by `open`; everything but the
+    constructor is public."""
 
     def __init__(self, path: Path, commit_every_s: float, bulk: bool, backlog_limit: int) -> None:
         self.path = path
@@ -57,12 +58,12 @@ class Store:
 
     @property
     def failing(self) -> Words | None:
-        """Why the disk does not take writes now; None when it does."""
+        """Why the disk takes no writes now; None when it does."""
         return self.disk.failing
 
     @property
     def trouble(self) -> str | None:
-        """The same as text."""
+        """The same as one text."""
         return None if self.failing is None else str(self.failing)
 
     @classmethod
@@ -110,7 +111,8 @@ class Store:
         return number
 
     def rebase(self, boot_id: str, offset_ms: int) -> int:
-        """The clock is known now: untrusted epochs of the boot get this offset and become trusted.
+        """Gives the untrusted epochs of a boot this offset and makes them trusted, because its
+        clock is known now.
 
         Args:
             offset_ms: UTC minus monotonic.
@@ -123,25 +125,25 @@ class Store:
         return moved
 
     def utc_ms(self, moment: Moment) -> int | None:
-        """When a kept moment was, by what is known of its clock now; None when nobody ever set that
-        clock."""
+        """The UTC of a kept moment, by what is now known of its clock; None when nobody ever set
+        that clock."""
         return self._epochs.utc_ms(moment)
 
     def passed_ms(self, then: Moment, now: Moment) -> int | None:
-        """How long it is from one kept moment to a later one; None where that is not known. See
+        """The time from one kept moment to a later one, ms; None if unknown. See
         `Epochs.passed_ms`."""
         return self._epochs.passed_ms(then, now)
 
     # -- rows -------------------------------------------------------------------------------------
 
     def describe_channel(self, name: str, quantity: str, label: str = "") -> None:
-        """What pages and exports say of a channel; with the open batch."""
+        """Keeps what pages and exports say about a channel; written with the open batch."""
         if self._known.described.get(name) != (quantity, label):
             self._known.described[name] = self._backlog.channels[name] = (quantity, label)
 
     def describe(self, key: str, value: str) -> None:
-        """Keeps a fact about the tank (its zone, its bands) for those who look at the store without
-        the configuration; with the open batch."""
+        """Keeps a fact about the tank (its zone, its bands) for those who read the store without
+        the configuration; written with the open batch."""
         self._backlog.meta[key] = value
 
     def put(self, readings: Sequence[Reading]) -> None:
@@ -174,7 +176,7 @@ class Store:
             self._shared.latest[t.alarm] = (seq, t)
 
     def put_notice(self, n: Notice) -> None:
-        """Keeps a notice, at once; one whose key is kept already is not kept again."""
+        """Keeps a notice, at once; does nothing if its key is kept already."""
         if self._has_notice(n.key):
             return
         self._epochs.meet(n.moment)
@@ -195,12 +197,12 @@ class Store:
             self._shared.changed.notify_all()
 
     def put_journal(self, entry: Entry) -> None:
-        """Keeps a journal entry, at once also in a bulk: whoever estimates along reads it back."""
+        """Keeps a journal entry, at once even in bulk mode, because the estimators read it back."""
         self._backlog.journal.append(entry if entry.key else replace(entry, key=uuid.uuid4().hex))
         self.disk.commit_at_once(in_bulk=True)
 
     def mark_done(self, job: str, local_date: date | str) -> None:
-        """The calendar job of that local date has been done; at once."""
+        """Notes that the calendar job of that local date has been done; at once."""
         mark = (job, str(local_date))
         if mark not in self._known.done:
             self._known.done.add(mark)
@@ -211,8 +213,8 @@ class Store:
         return (job, str(local_date)) in self._known.done
 
     def latest_transitions(self) -> list[Transition]:
-        """The newest transition of each alarm, oldest first: what the alarm machine is restored
-        from."""
+        """The newest transition of each alarm, oldest first, from which the alarms' states are
+        restored."""
         found = [row.body for row in self.tail.latest_transitions()]
         return [body for body in found if isinstance(body, Transition)]
 
@@ -238,15 +240,15 @@ class Store:
         return self._readings.pending
 
     def tick(self, mono_ms: int) -> None:
-        """Commits when it is time to, and tries again after trouble. To be called every second."""
+        """Commits when it is due, and tries again after trouble. Must be called every second."""
         self.disk.tick(mono_ms)
 
     def commit(self) -> None:
-        """Writes what is waiting, now. Never raises for the disk: see `trouble`."""
+        """Writes what is waiting, now. Never raises for a disk error: see `trouble`."""
         self.disk.commit()
 
     def together(self) -> AbstractContextManager[None]:
-        """What would be kept at once meanwhile is kept by one commit at the end."""
+        """A context in which everything that is kept at once waits for one commit at its end."""
         return self.disk.together()
 
     def close(self) -> None:
