@@ -51,17 +51,26 @@ def _kind(error: Exception) -> str:
     return error.kind if isinstance(error, FailedError) else plain(type(error).__name__, 60)
 
 
-def first_cursors(store: Store, name: str, able: Abilities) -> dict[Stream, int]:
-    """How far the sink has been given each stream. A sink that is new starts at now for notices
-    and transitions (nobody wants the alarms of last year on a new phone) and for what it shows
-    only the latest of; a server that keeps history starts at the beginning of it. Where it starts
-    is kept at once: a restart before its first row must not move it past what came meanwhile."""
+def newest_of(store: Store) -> dict[Stream, int]:
+    """Returns the number of the newest row of each stream: asked before a run begins, so that what
+    it begins with is news to a new sink too."""
+    return {stream: store.tail.newest(stream, committed_only=False) for stream in Stream}
+
+
+def first_cursors(
+    store: Store, name: str, able: Abilities, newest: Mapping[Stream, int]
+) -> dict[Stream, int]:
+    """How far the sink has been given each stream. A sink that is new starts at `newest` for
+    notices and transitions (nobody wants the alarms of last year on a new phone) and for what it
+    shows only the latest of; a server that keeps history starts at the beginning of it. Where it
+    starts is kept at once: a restart before its first row must not move it past what came
+    meanwhile."""
     cursors: dict[Stream, int] = {}
     for stream in able.streams:
         kept = store.sinks.cursor(name, stream)
         if kept is None:
             from_now = stream in (Stream.NOTICES, Stream.TRANSITIONS) or stream in able.collapse
-            kept = store.tail.newest(stream, committed_only=False) if from_now else 0
+            kept = newest[stream] if from_now else 0
             store.sinks.move_cursor(name, stream, kept)
         cursors[stream] = kept
     return cursors

@@ -32,6 +32,7 @@ from stillwell.supervise import last_settings
 from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.clock_word import not_before_ms
 from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
+from stillwell.supervise.delivery import newest_of
 from stillwell.supervise.inbox import Inbox
 from stillwell.watching import KEY as RUN_KEY
 from stillwell.watching import RUN, Recipient, Run
@@ -129,6 +130,7 @@ def daemon(
     key = link_key(settings, store.path)
     line = pipeline(settings, store, told, key)
     earliest_ms = not_before_ms(store.tail)
+    newest = newest_of(store)
     begin(line, clock, boot_id, counted=True)
     began = line.moment(clock.monotonic_ns() // 1_000_000)
     fast, recipients = isinstance(clock, FastClock), tuple(map(_recipient, settings.sink.values()))
@@ -156,7 +158,7 @@ def daemon(
             pipeline=line,
             inbox=inbox,
             buses=buses(settings, clock, inbox.put),
-            deliveries=deliveries(settings, store, inbox, clock, key, pictures),
+            deliveries=deliveries(settings, store, inbox, clock, key, pictures, newest),
             calendar_look=look,
             calendar_every_s=calendar_every_s,
             look_s=look_s,

@@ -16,6 +16,7 @@ from stillwell.ports import (
     Clock,
     KnowsChannels,
     KnowsZone,
+    Stream,
     TakesRequests,
     TellsPeople,
     WaitsForClock,
@@ -28,6 +29,7 @@ from stillwell.supervise.delivery import (
     SinkDelivery,
     first_cursors,
     made_within,
+    newest_of,
     patience,
 )
 from stillwell.supervise.inbox import Inbox
@@ -44,9 +46,11 @@ def deliveries(
     clock: Clock,
     key: bytes | None = None,
     pictures: NightPictures | None = None,
+    newest: Mapping[Stream, int] | None = None,
 ) -> list[SinkDelivery]:
-    """A thread a sink, not yet started. `key`: what links are signed with."""
-    made, waits = [], patience()
+    """A thread a sink, not yet started. `key`: what links are signed with. `newest`: where a new
+    sink starts; None: now."""
+    made, waits, newest = [], patience(), newest or newest_of(store)
     for destination in settings.sink.values():
         name = destination.name
         if destination.made is None:
@@ -77,7 +81,7 @@ def deliveries(
             name,
             sink,
             store.tail,
-            first_cursors(store, name, able),
+            first_cursors(store, name, able, newest),
             inbox.move,
             latest=store.tail.latest,
             ahead={
