@@ -1,10 +1,11 @@
 """The master alarm database of ANSI/ISA-18.2: every alarm that there can be, one row each.
 
-What an alarm follows from, how urgent it usually is, whether its channel is still believed, whether
-it latches, whether a hand in the tank causes it and how long it may take to follow its cause is
-said here and nowhere else. `stillwell.alarm.occurring` looks it up for the alarms of one tank.
+Each row says, here and nowhere else: what the alarm follows from, how urgent it usually is, whether
+its channel is still believed, whether it latches, whether a hand in the tank causes it, and how
+long it may take to follow its cause. `stillwell.alarm.occurring` looks it up for the alarms of one
+tank.
 
-``python -m stillwell.alarm.catalogue`` writes the table of alarms anew where its two marks stand.
+``python -m stillwell.alarm.catalogue`` writes the table of alarms anew between its two marks.
 """
 
 from __future__ import annotations
@@ -29,26 +30,26 @@ _SOURCE = _causes("source.{source}.down")
 _NOT_HEARD = _causes("{channel}.silent", "{channel}.fault")
 _NO_HEAT = _causes("heater.not-heating", "heater.too-weak", "mains.lost", when=When.OF_WATER)
 _TOO_MUCH_HEAT = _causes("heater.stuck-on", "room.too-warm", when=When.OF_WATER)
-# The heater stands in the chamber: without the pump its heat stays there.
+# The heater is in the chamber: without the pump its heat stays there.
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
 _ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
-# A pump that stands lifts the water in the chamber, and whatever measures there disagrees with what
-# was before.
+# When the pump stops, the water in the chamber rises, and whatever measures there disagrees with
+# what was before.
 _CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
 _CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
-# What a heater does in the chamber of a pump that stands is no habit of the tank's. That it does
-# not switch off is told all the same.
+# What a heater does in the chamber while the pump has stopped says nothing about this tank's
+# habits. A heater that does not switch off is reported all the same.
 _NO_FLOW = _causes("pump.stopped")
 
 _SENSOR_PATIENCE_S = 2.5 * HOUR_S
-"""Of an hour of a float's looks, after two looks of the rules."""
+"""An hour's looks at a float, and two rounds of the rules."""
 _STILL_PATIENCE_S = 10 * HOUR_S
-"""The window over which water is seen to stand still, and two looks of the rules."""
+"""The window over which water is seen not to move, and two rounds of the rules."""
 _POUR_PATIENCE_S = 26 * HOUR_S
-"""The next pour, a day later at most, shows that a gauge is where it was."""
+"""The next pour, at most a day later, shows whether a gauge is still where it was."""
 _HEAT_PATIENCE_S = 2700.0
-"""When the mains are back the heater heats for a while before that can be told."""
+"""When the mains are back, the heater heats for a while before anybody can tell that it does."""
 
 
 def _float_row(kind: str, means: str) -> Row:
@@ -146,7 +147,7 @@ ROWS: tuple[Row, ...] = (
         MEDIUM,
         "This probe is in the air, swapped, drifting, noisy or stuck, and is not believed until it "
         "behaves; high when no probe in the water is left.",
-        # A pump that stands parts the chamber's probe from the tank's for good.
+        # While the pump has stopped, the chamber's probe measures other water than the tank's.
         (*_NOT_HEARD, *_causes("pump.stopped", when=When.IN_WATER)),
         also=(HIGH,),
         by_hand=When.ALWAYS,
@@ -234,7 +235,7 @@ ROWS: tuple[Row, ...] = (
         "{band}.unseen",
         None,
         "No channel that is believed shows this value.",
-        # That nobody sees the water is said by the last of its probes that is not believed.
+        # That nobody sees the water is reported by the last of its probes to lose belief.
         _causes(*_DOUBTS),
         by_hand=When.OF_WATER,
     ),
@@ -244,8 +245,7 @@ ROWS: tuple[Row, ...] = (
         "A float or a switch is where the settings say that it is wrong.",
         (
             *_causes(*_DOUBTS),
-            # Water that stands too high may be the first that is seen of a pump that rests, and is
-            # told.
+            # Water that is too high may be the first sign of a pump that rests, and is reported.
             *_causes("pump.stopped", "mains.lost", when=When.RISEN),
         ),
         by_hand=When.IN_CHAMBER,
@@ -317,8 +317,8 @@ BY_NAME = {row.name: row for row in ROWS}
 
 
 def priority_of(name: str) -> Priority:
-    """Returns the usual priority of the row called `name`; KeyError for a name that is none, and
-    where the settings say."""
+    """Returns the usual priority of the row called `name`. Raises KeyError where there is no
+    such row, and where the settings decide."""
     priority = BY_NAME[name].priority
     if priority is None:
         raise KeyError(f"the settings say how urgent {name} is")
@@ -329,7 +329,7 @@ def priority_of(name: str) -> Priority:
 
 BEGIN, END = "<!-- alarms: written by python -m stillwell.alarm.catalogue -->", "<!-- /alarms -->"
 _PLACES = ("daemon/HOW-IT-KNOWS.md", "README.md", "config/alarms.md")
-"""In which of these the table stands."""
+"""The pages to look for; the first that has the marks holds the table."""
 
 
 def shown(name: str) -> str:
@@ -375,7 +375,7 @@ def page_with_marks(root: Path) -> Path:
 
 
 def main() -> None:
-    """Writes the table into its page, found from here."""
+    """Writes the table into its page in this repository."""
     page = page_with_marks(Path(__file__).parents[3])
     page.write_text(with_table(page.read_text(encoding="utf-8")), encoding="utf-8")
     sys.stdout.write(f"{page}\n")

@@ -1,7 +1,7 @@
-"""What rules remember, as text and back, and what the log remembers of an alarm: both go on in the
-next run.
+"""What rules remember, as text and back, and what the alarm log remembers of an alarm. Both
+continue in the next run.
 
-Every monotonic time is moved onto the line of the run that reads it; see `Shifted`.
+Every monotonic time is moved onto the monotonic clock of the run that reads it; see `Shifted`.
 """
 
 from __future__ import annotations
@@ -21,12 +21,13 @@ from stillwell.notice import State, Transition
 from stillwell.reading import Moment
 
 _LONGEST_PAST_MS = 30 * 86_400_000
-"""A restored condition is not believed to be older: the wall clock may be wrong by years. A choice
-of ours."""
+"""A restored condition is taken to be at most this old, because the wall clock may be wrong by
+years. A choice of ours."""
 
 
 def as_text(what: Any) -> str:
-    """Returns `what` as JSON; a dataclass is the list of its fields, a moment that of its times."""
+    """Returns `what` as JSON; a dataclass becomes the list of its fields, a moment the list of
+    its times."""
     return json.dumps(what, default=_plain)
 
 
@@ -41,8 +42,8 @@ class Shifted:
     """Reads what an earlier run has kept. Its methods raise ValueError, TypeError or KeyError for
     what `as_text` did not write.
 
-    `by_ms` is added to every monotonic time. UTC stays as it was: it is what people are told.
-    `moved` is added to the values of channels that have had another offset.
+    `by_ms` is added to every monotonic time. UTC is not changed: it is what people are told.
+    `moved` is added to the values of channels whose offset has changed.
     """
 
     by_ms: int

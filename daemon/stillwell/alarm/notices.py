@@ -15,9 +15,9 @@ _LOWER = {
 def kind_of(transition: Transition) -> str | None:
     """Returns what people are told about `transition`: raised, worse, returned; None for nothing.
 
-    Told is what calls somebody, and the end of what somebody was called for. Acknowledging,
-    shelving, suppressing, resetting and removing are not: somebody did them, or they are there to
-    keep still.
+    People are told what calls somebody, and the end of what somebody was called for. They are
+    not told of acknowledging, shelving, suppressing, resetting and removing: a person did these,
+    or they serve to keep an alarm quiet.
     """
     if transition.after is State.UNACKNOWLEDGED:
         return "worse" if transition.event == Kind.PRIORITY else "raised"
@@ -30,11 +30,11 @@ def kind_of(transition: Transition) -> str | None:
 
 
 def notices(transition: Transition) -> list[Notice]:
-    """Returns the notice that `transition` is worth, or none.
+    """Returns the notice for `transition`, or none.
 
-    The key is made of what never changes about the transition (not of its wall time, which is put
-    right later when the clock was wrong): the same transition always gives the same key, another
-    one another.
+    The key is made of what never changes about the transition (not of its wall time, which is
+    corrected later when the clock was wrong): the same transition always gives the same key, and
+    another one another key.
     """
     kind = kind_of(transition)
     if kind is None:
@@ -54,6 +54,6 @@ def notices(transition: Transition) -> list[Notice]:
 
 
 def rings_as(notice: Notice) -> Priority:
-    """Returns how loudly a notice is told: the end of an alarm needs nobody and is one lower than
-    the alarm. A drill is as loud as what it stands for."""
+    """Returns how loudly a notice rings. The end of an alarm needs nobody and is one priority
+    lower than the alarm. A drill is as loud as the alarm that it imitates."""
     return _LOWER[notice.priority] if notice.kind == "returned" else notice.priority

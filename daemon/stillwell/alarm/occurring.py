@@ -22,35 +22,36 @@ _OF_RULES = frozenset(
 """Where the watch's own rules raise alarms; the others come from observers."""
 
 _ALWAYS_WATCH = ("salt", "cycle")
-"""Observers that every tank has, for what its keeper notes."""
+"""Observers that every tank has, for what its keeper writes in the journal."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Site:
-    """One of what a place stands for."""
+    """One thing of a kind that a tank has several of: one channel, one band, one source."""
 
     name: str
     about: Mapping[Place, tuple[str, ...]]
-    """What the alarms there are about, by place."""
+    """What the alarms there are about, by kind of place."""
     holds: frozenset[When]
 
 
 class Alarms:
-    """What the catalogue says of the alarms under one plan."""
+    """What the catalogue says about the alarms that one plan can raise."""
 
     def __init__(self, plan: WatchPlan) -> None:
         sites = _sites(plan)
         of_rules, by_hand, latching = set(), set(), set()
         self.relations: list[Relation] = []
-        """(consequence, cause)."""
+        """Pairs of (consequence, cause)."""
         self.doubts: dict[str, str] = {}
-        """The channel that an alarm says not to believe."""
+        """By alarm: the channel that must not be believed while the alarm stands."""
         self.patience_s: dict[str, float] = {}
-        """Of those that take longer than others to follow their cause."""
+        """By alarm, in s: how long it may take to follow its cause, where that is longer than
+        usual."""
         self.states = frozenset(row.name for row in ROWS if row.is_state)
-        """What is no alarm, but how the plant is run just now."""
+        """Rows that are no alarms, but say how the plant is run just now."""
         self.names = set(plan.elsewhere)
-        """All that there are."""
+        """The names of all alarms that there are."""
         for row, site in _rows_at(sites):
             name = _named(row.name, site.name)
             if not row.is_state and (row.needs is None or row.needs in plan.parts):
@@ -67,9 +68,9 @@ class Alarms:
                 self.patience_s[name] = row.patience_s
             self.relations += ((name, cause) for cause in _causes_of(row, site))
         self.of_rules = frozenset(of_rules)
-        """Those that the watch's own rules raise."""
+        """The alarms that the watch's own rules raise."""
         self.by_hand = frozenset(by_hand)
-        """Those that a hand in the tank causes, or at a plug."""
+        """The alarms that a hand in the tank or at a plug causes."""
         self._latching = frozenset(latching)
 
     def defined(self, alarm: str) -> bool:
@@ -103,7 +104,7 @@ def _named(pattern: str, name: str) -> str:
 
 
 def _sites(plan: WatchPlan) -> dict[Place | None, list[_Site]]:
-    """What stands at each place of the plan; at None the tank itself."""
+    """Returns what there is at each kind of place of the plan; the key None is the tank itself."""
     probes = (*plan.probes, *((plan.room,) if plan.room else ()))
 
     def site(name: str, channels: tuple[str, ...] = (), *holds: When, source: str = "") -> _Site:

@@ -1,4 +1,4 @@
-"""What a watch watches: everything it is told when it is made."""
+"""What a watch watches: everything that it is given when it is made."""
 
 from __future__ import annotations
 
@@ -17,32 +17,33 @@ __all__ = ["Agreement", "Band", "ChannelWatch", "Discrepancy", "WatchPlan"]
 
 @dataclass(frozen=True, slots=True)
 class WatchPlan:
-    """Frozen for the life of a watch; a changed configuration is a new watch that restores."""
+    """Does not change for the life of a watch; for a changed configuration a new watch is made
+    and restored."""
 
     channels: tuple[ChannelWatch, ...] = ()
     bands: tuple[Band, ...] = ()
     discrepancies: tuple[Discrepancy, ...] = ()
     agreements: tuple[Agreement, ...] = ()
     zone: str = "UTC"
-    """IANA name: the local time of texts."""
+    """IANA name of the time zone in which texts give local times."""
     units: System | str = System.METRIC
     sinks: tuple[str, ...] = ()
-    """Names of the configured sinks: a standing `sink.<name>.away` of another one is closed."""
+    """Names of the configured sinks. A standing `sink.<name>.away` of any other sink is closed."""
     parts: frozenset[Part] = frozenset()
-    """What else there is to watch, each by an observer of its own."""
+    """The parts that this tank has, each watched by an observer of its own."""
     probes: tuple[str, ...] = ()
     """Channels of the probes in the water that the heater's watch judges."""
     room: str = ""
-    """The channel of the room's temperature that it judges too."""
+    """The channel of the room's temperature, which the heater's watch judges too."""
     floats: tuple[str, ...] = ()
     """Channels of the floats that the level's watch judges."""
     gauge: str = ""
     """The channel of the level gauge."""
     elsewhere: tuple[str, ...] = ()
-    """Alarms that are kept though nothing of this plan raises them."""
+    """Alarms that are kept although nothing in this plan raises them."""
     settle_s: float = 120.0
-    """After a cause has returned, its consequences have so long to follow before they speak; those
-    of a channel at least twice its gap."""
+    """How long, in s, consequences have to clear after their cause has returned, before they
+    ring; at least twice the gap of the channel that an alarm is about."""
     longest_shelf_s: float = LONGEST_S
 
     def __post_init__(self) -> None:

@@ -1,7 +1,7 @@
 """How good the alarms themselves are: counts, standing, chattering, stale, unanswered. Pure.
 
-The measures are those of alarm management. What it holds a control room to says nothing to one
-person beside one tank, so the figures are our own and far lower.
+The measures are those of alarm management. Their usual targets are made for control rooms and
+mean nothing to one person beside one tank, so the targets here are our own and far lower.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ FIGURES: Mapping[str, str] = {
     "stale": "none",
     "unanswered": "none of high priority",
 }
-"""What a measure is held to, our own choice for one person beside one tank."""
+"""The target of each measure, our own choice for one person beside one tank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +45,9 @@ class Spell:
     priority: Priority
     raised_ms: int
     over_ms: int | None
-    """When its condition ended; None: not in the period."""
+    """When its condition ended, UTC; None: not in the period."""
     answered_ms: int | None
-    """When it was acknowledged, or shelved; None: never in the period."""
+    """When it was acknowledged or shelved, UTC; None: never in the period."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class Report:
     most_frequent: tuple[tuple[str, int], ...]
     """Up to ten alarms with their counts, the most frequent first."""
     standing: tuple[str, ...]
-    """Standing at the end, acknowledged or not."""
+    """Alarms that stand at the end, acknowledged or not."""
     chattering: tuple[str, ...]
     """Raised at least three times within a minute."""
     fleeting: tuple[str, ...]
@@ -80,15 +80,16 @@ class Report:
     stale: tuple[str, ...]
     """Stood for more than 24 h without a break."""
     unanswered: tuple[Spell, ...]
-    """High priority, and over, or the period at its end, before anybody answered."""
+    """High-priority alarms that ended, or still stood at the end of the period, before anybody
+    answered."""
     answer_median_ms: float | None
-    """From raise to answer, of those that were answered."""
+    """Median time from raise to answer, over those that were answered."""
     flood_share: float
-    """Share of the time in windows of ten minutes with at least ten raises."""
+    """Share of the time that lies in windows of ten minutes with at least ten raises."""
 
     @property
     def enough(self) -> bool:
-        """Whether there are alarms enough (20) for shares by priority and by alarm to mean
+        """Whether there are enough alarms (20) for shares by priority and by alarm to mean
         anything."""
         return self.raised >= 20
 
@@ -96,7 +97,7 @@ class Report:
 def spells(transitions: Iterable[Transition]) -> list[Spell]:
     """Returns the occurrences in `transitions` (in the log's order), in order of their raise.
 
-    Suppressed and shelved alarms are no occurrence before they are announced."""
+    A suppressed or shelved alarm counts as an occurrence only once it is announced."""
     found: list[Spell] = []
     open_: dict[str, Spell] = {}
     for t in transitions:
@@ -129,13 +130,13 @@ def report(
     zone: ZoneInfo,
     standing_before: Iterable[Transition] = (),
 ) -> Report:
-    """Returns the report on [`start_ms`, `end_ms`).
+    """Returns the report on [`start_ms`, `end_ms`), UTC.
 
     Args:
-        transitions: those of the period, in the log's order.
-        zone: whose days are counted.
-        standing_before: the newest transition of each alarm before the period, so that what stood
-            then is seen standing; it is not counted as raised.
+            transitions: those of the period, in the log's order.
+            zone: the time zone whose days are counted.
+            standing_before: the newest transition of each alarm before the period, so that what
+        stood then counts as standing; it is not counted as raised.
     """
     if end_ms <= start_ms:
         raise ValueError("A report needs a period that ends after it begins.")
@@ -185,13 +186,14 @@ def report(
 
 
 _CALLS = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
-"""Standing, and neither shelved, suppressed nor out of service."""
+"""States that call somebody: not shelved, suppressed or out of service."""
 
 
 def _standing_spans(
     transitions: Iterable[Transition], end_ms: int
 ) -> list[tuple[str, int, int, bool]]:
-    """(alarm, from, until, whether it still stands at the end) of each unbroken standing."""
+    """Returns (alarm, from, until, whether it still stands at the end) of each unbroken
+    standing."""
     began: dict[str, int] = {}
     spans = []
     for t in transitions:
@@ -210,7 +212,8 @@ def _chatters(times: Sequence[int]) -> bool:
 
 
 def _flood_ms(times: Sequence[int], start_ms: int, end_ms: int) -> int:
-    """Time in windows of ten minutes, counted from the start, with at least ten raises."""
+    """Returns the time in ms in windows of ten minutes, counted from the start, with at least
+    ten raises."""
     windows = Counter((at - start_ms) // FLOOD_WINDOW_MS for at in times)
     return sum(
         min(FLOOD_WINDOW_MS, end_ms - start_ms - number * FLOOD_WINDOW_MS)

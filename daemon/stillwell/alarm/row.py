@@ -1,5 +1,5 @@
-"""What a row of the catalogue of alarms says. Pure values; their meaning for one tank is worked out
-in `stillwell.alarm.occurring`."""
+"""What a row of the catalogue of alarms says. Pure values; `stillwell.alarm.occurring` works out
+what they mean for one tank."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from stillwell.notice import Priority
 
 
 class Place(StrEnum):
-    """Of what a tank has several, and one alarm each. In a row's name it stands in braces."""
+    """A kind of thing that a tank has several of, with one alarm each. A row's name has it in
+    braces."""
 
     CHANNEL = "channel"
     PROBE = "probe"
-    """A probe that the heater's watch judges, the room's too."""
+    """A probe that the heater's watch judges, including the room's."""
     FLOAT = "float"
     """A float in the chamber that the level's watch judges."""
     GAUGE = "gauge"
@@ -25,11 +26,11 @@ class Place(StrEnum):
     SOURCE = "source"
     SINK = "sink"
     OBSERVER = "observer"
-    """What watches along from the readings and the journal."""
+    """A part of the daemon that draws conclusions from the readings and the journal."""
 
 
 class Part(StrEnum):
-    """What a tank may be without, and with it the alarms about it. Named as its observer."""
+    """What a tank may lack, and with it the alarms about it. Each has the name of its observer."""
 
     HEATER = "heater"
     LAMP = "lamp"
@@ -38,36 +39,36 @@ class Part(StrEnum):
 
 
 class When(StrEnum):
-    """Where something that a row says holds."""
+    """The circumstances under which something in a row holds."""
 
     ALWAYS = "always"
     NEVER = "never"
     OF_WATER = "of water"
-    """A band that is about the water, and not about the room."""
+    """A band that is about the water and not about the room."""
     OF_WATER_NOT_WARM = "of water, not warm"
-    """Such a band, unless it is about temperature: nobody works so fast that water which is too
-    warm could wait."""
+    """A band of the water that is not about temperature: nobody works so fast at a tank that
+    water which is too warm could wait."""
     LONE = "lone"
-    """A band with one channel only."""
+    """A band with only one channel."""
     RATED = "rated"
     """A band for which the settings say how fast its value may change."""
     LATCHING = "latching"
-    """A band of which the settings say so."""
+    """A band that latches by the settings."""
     IN_CHAMBER = "in the chamber"
-    """The state of a float in the chamber. One elsewhere may be water on the floor."""
+    """A float in the chamber. A float elsewhere may report water on the floor."""
     RISEN = "risen"
-    """Such a state that is wrong when the water is above."""
+    """A float in the chamber whose wrong state is water above it."""
     IN_WATER = "in the water"
-    """A probe that is not the room's."""
+    """A probe in the water, not the room's."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """What an alarm follows from."""
+    """What an alarm follows from: another row."""
 
     name: str
-    """A row's name. One with a place means those that the consequence is about: the source of its
-    channel, the channels of its band."""
+    """The name of a row. A name with a place means the alarms of what the consequence is about:
+    the source of its channel, the channels of its band."""
     when: When = When.ALWAYS
 
 
@@ -76,29 +77,29 @@ class Row:
     """One alarm, or one family of them."""
 
     name: str
-    """As ``level.leak``, or with its place as ``{band}.low``."""
+    """For example ``level.leak``, or with its place ``{band}.low``."""
     priority: Priority | None
-    """The usual one; None: the settings say."""
+    """The usual priority; None: the settings decide."""
     means: str
     """One line for the keeper."""
     follows: tuple[Cause, ...] = ()
     also: tuple[Priority, ...] = ()
-    """Other priorities that it can have, by how bad it is."""
+    """Other priorities that it can have, depending on how bad it is."""
     needs: Part | None = None
-    """Without it there is no such alarm."""
+    """The part without which this alarm does not exist."""
     only: When = When.ALWAYS
     by_hand: When = When.NEVER
-    """Where a hand in the tank or at a plug causes it: it keeps still during work at the tank. What
-    kills is not among it."""
+    """When a hand in the tank or at a plug causes it, so that it is kept quiet during work at
+    the tank. Alarms about what kills animals are never included."""
     latches: When = When.NEVER
     doubts: bool = False
-    """While it stands the channel that it is named after is not believed: its readings move no band
-    and no state."""
+    """While it stands, the channel that it is named after is not believed: its readings change
+    no band and no state."""
     patience_s: float | None = None
-    """How long it may take to follow a cause that is over; None: as long as any."""
+    """How long, in s, it may take to follow a cause that is over; None: the usual time."""
     is_state: bool = False
-    """No alarm, but how the plant is run just now: nobody is told, and what would be raised because
-    of it keeps still (state-based suppression in ISA-18.2, from memory)."""
+    """Not an alarm, but a state in which the plant is run: nobody is told of it, and what would
+    be raised because of it is kept quiet (state-based suppression in ISA-18.2, from memory)."""
 
     @property
     def place(self) -> Place | None:
@@ -106,6 +107,7 @@ class Row:
 
 
 def place_of(name: str) -> Place | None:
-    """Returns of what there is one alarm each by this name of a row; None where it is one."""
+    """Returns the kind of thing that has one alarm each by this row's name; None where there is
+    only one alarm."""
     found = re.search(r"\{(\w+)\}", name)
     return Place(found[1]) if found else None

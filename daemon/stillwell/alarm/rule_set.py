@@ -1,5 +1,5 @@
-"""The channels and rules of one plan as they stand, connected: what of them goes on in the next
-run, and what they take from the alarm log after a restart."""
+"""The channels and rules of one plan, connected to each other, with what they keep for the next
+run and what they take from the alarm log after a restart."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from stillwell.alarm.watched import AgreementWatch, BandWatch, Channel, StateWat
 from stillwell.notice import Priority
 
 Standing = Callable[[str], AlarmState | None]
-"""Returns the state of an alarm whose condition stands; None if it does not."""
+"""Returns the state of an alarm whose condition stands; None if it does not stand."""
 
 
 class RuleSet:
@@ -52,11 +52,12 @@ class RuleSet:
             channel.averaged = bool(channel.bands or channel.agreements)
             channel.raced = any(band.limits.rate is not None for band in channel.bands)
             if channel.bands and all(len(band.channels) > 1 for band in channel.bands):
-                # Another one still shows the water: to be mended when somebody passes by.
+                # Another channel still shows the water: this can wait for the next time somebody is
+                # there.
                 channel.priority = Priority.LOW
 
     def kept(self) -> dict[str, Any]:
-        """What goes on in the next run, for `kept.as_text`."""
+        """Returns what the next run continues from, for `kept.as_text`."""
         return {
             "channels": {name: c.kept() for name, c in self.channels.items()},
             "bands": {b.band.name: b.kept() for b in self.bands},
@@ -65,8 +66,7 @@ class RuleSet:
         }
 
     def revive(self, kept: Any, here: Shifted) -> None:
-        """Goes on from what an earlier run has kept; rules that are no longer there are left
-        out."""
+        """Continues from what an earlier run has kept; skips rules that no longer exist."""
         for rules, told in (
             (self.channels, kept["channels"]),
             ({b.band.name: b for b in self.bands}, kept["bands"]),
@@ -77,7 +77,8 @@ class RuleSet:
                 rules[name].revive(told[name], here)
 
     def restore(self, standing: Standing) -> None:
-        """Lets the rules know what stands, so that it returns when its condition is over."""
+        """Tells the rules which alarms stand, so that they clear them when their condition is
+        over."""
 
         def stood(alarm: str) -> LimitState:
             state = standing(alarm)

@@ -2,21 +2,22 @@
 one thread, without a clock.
 
 Everything that happens comes in through one of six calls (`restore`, `see`, `tick`, `find`,
-`request`, and `notices`, which only reads); what changed comes back as transitions, in order, for
+`request`, and `notices`, which only reads). What changed comes back as transitions, in order, for
 the caller to keep and to send. The same calls in the same order give the same transitions.
 
-What is being counted when a run ends goes on in the next: `state` is all that is not in the alarm
-log, `revive` takes it up, and between `look_back` and `look_up` readings that were kept since are
-seen once more. Nothing moves meanwhile: `look_up` says of what has changed by then, at once and
-once.
+Delays that are being counted when a run ends continue in the next: `state` returns all that is not
+in the alarm log, `revive` takes it up, and between `look_back` and `look_up` the readings that were
+kept since are judged once more. No alarm moves meanwhile: `look_up` then reports what has changed,
+all at once.
 
 A rule knows only whether its condition stands and says so with a `Finding`, as everybody else does;
-the `Annunciator` brings that to the alarm's machine. So a rule may be asked as often as is
+the `Annunciator` passes it to the alarm's state machine. So a rule may be asked as often as is
 convenient.
 
-`see` is called for every reading ever made. A reading that is good, from a channel without trouble,
-inside all limits on it, while nothing is being counted in any of its bands, can change nothing but
-the running mean of its trail: that is checked first and costs a few comparisons (`Channel.calm`).
+`see` is called for every reading ever made. A reading that is good, from a channel without
+trouble and inside all its limits, while no delay is being counted in any of its bands, can
+change nothing but the running mean of its trail. That is checked first and costs a few
+comparisons (`Channel.calm`).
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class Watch:
         self._rules = RuleSet(plan)
         self._channels = self._rules.channels
         self._doubts = {alarm: self._channels[name] for alarm, name in self._known.doubts.items()}
-        """The channel that an alarm says not to believe."""
+        """By alarm: the channel that must not be believed while the alarm stands."""
         self._report = BandReport(self._rules.bands)
         self._annunciator = Annunciator(plan, self._known, self._report)
         watches = {watch.name: watch for watch in plan.channels}
@@ -65,10 +66,11 @@ class Watch:
         self._sensors = SensorTrouble(self._rules)
         self._begun = False
         self._due_ms = -NEVER_MS
-        """Before this monotonic time no alarm moves by time alone. It may be too early, never too
-        late."""
+        """Monotonic time before which no alarm moves by time alone. It may be too early, never
+        too late."""
         self._past: dict[str, Finding] | None = None
-        """The newest finding about each alarm while earlier readings are looked through."""
+        """The newest finding about each alarm while earlier readings are judged again; None
+        otherwise."""
 
     # -- the calls -----------------------------------------------------------------------------
 
@@ -89,7 +91,7 @@ class Watch:
         return out
 
     def state(self) -> str:
-        """All that is not in the alarm log, a few kB of JSON."""
+        """Returns all that is not in the alarm log, a few kB of JSON."""
         return as_text(
             {
                 "deaf": self._sensors.kept(),
@@ -99,12 +101,12 @@ class Watch:
         )
 
     def revive(self, state: str, shift_ms: int, moved: Mapping[str, float] | None = None) -> None:
-        """Goes on from the `state` of an earlier run, after `restore`. Raises ValueError for one
-        that can't be used; rules that are no longer there are left out.
+        """Continues from the `state` of an earlier run, after `restore`. Raises ValueError for one
+        that can't be used; skips rules that no longer exist.
 
         Args:
-            shift_ms: what its monotonic times lack on the line of this run.
-            moved: by how much the values of channels are others, because their offsets are.
+                shift_ms: what to add to its monotonic times to have those of this run.
+                moved: by channel, how much its values have changed because its offset has.
         """
         here = Shifted(shift_ms, moved or {})
         try:
@@ -117,16 +119,16 @@ class Watch:
         self._due_ms = -NEVER_MS
 
     def look_back(self) -> None:
-        """From now on readings and ticks are those of earlier runs; see `look_up`."""
+        """Treats the readings and ticks that follow as those of earlier runs, until `look_up`."""
         self._past = {}
 
     def deaf(self, from_ms: int, to_ms: int) -> None:
-        """Nobody listened between these monotonic times: what was silent then is no silence."""
+        """Nobody listened between these monotonic times: silence in them counts for nothing."""
         self._sensors.deaf(from_ms, to_ms)
 
     def look_up(self, now: Moment) -> list[Transition]:
-        """Looks ahead again. Returns what has moved by the readings of earlier runs and was not
-        told by them, as it is said now."""
+        """Returns to the present after `look_back`. Returns the transitions that readings of
+        earlier runs led to and that those runs did not report, dated now."""
         past, self._past = self._past or {}, None
         out: list[Transition] = []
         for finding in past.values():
@@ -136,7 +138,7 @@ class Watch:
         return out
 
     def see(self, reading: Reading, now: Moment) -> list[Transition]:
-        """Takes one judged reading; readings of unknown channels are nobody's business."""
+        """Takes one judged reading; ignores readings of unknown channels."""
         channel = self._channels.get(reading.channel)
         if channel is None:
             return _NOTHING
@@ -158,8 +160,8 @@ class Watch:
         return self._look(channel, reading, now)
 
     def tick(self, now: Moment) -> list[Transition]:
-        """Does what is due by time alone: silence, blindness, shelves that end, causes that are
-        over."""
+        """Does what is due by time alone: silent channels, unseen bands, shelves that end,
+        suppressed alarms whose causes are over."""
         if now.mono_ms < self._due_ms and now.mono_ms < self._sensors.due_ms:
             return _NOTHING
         self._begin(now)
@@ -189,7 +191,7 @@ class Watch:
         return self._annunciator.latest()
 
     def as_now(self, transition: Transition, now: Moment) -> Transition:
-        """Returns `transition`, by which an alarm came to stand, with what is so now."""
+        """Returns `transition`, which raised an alarm, with the facts of `now`."""
         return self._annunciator.as_now(transition, now)
 
     def notices(self, transition: Transition) -> list[Notice]:
@@ -201,21 +203,23 @@ class Watch:
     # -- from conditions to alarms -------------------------------------------------------------
 
     def _find(self, finding: Finding, now: Moment) -> list[Transition]:
-        """Brings the standing of a condition to its alarm."""
+        """Passes a finding to its alarm; only remembers it while earlier readings are judged
+        again."""
         if self._past is not None:
             self._past[finding.alarm] = finding
             return []
         return self._heed(self._annunciator.find(finding, now))
 
     def _find_all(self, findings: Iterable[Finding], now: Moment) -> list[Transition]:
-        """Brings each finding to its alarm before the next one is looked for."""
+        """Passes each finding to its alarm before the next one is looked for."""
         out: list[Transition] = []
         for finding in findings:
             out += self._find(finding, now)
         return out
 
     def _heed(self, moved: list[Transition]) -> list[Transition]:
-        """What alarms mean to the watch itself once they have moved."""
+        """Updates the watch itself after alarms have moved: its next due time, and which
+        channels are doubted."""
         if moved:
             self._due_ms = -NEVER_MS
             for transition in moved:
@@ -225,7 +229,7 @@ class Watch:
     # -- readings ------------------------------------------------------------------------------
 
     def _look(self, channel: Channel, reading: Reading, now: Moment) -> list[Transition]:
-        """The whole of what a reading can do."""
+        """Judges a reading in full."""
         self._begin(now)
         find, sensors = self._find_all, self._sensors
         out = find(sensors.of_channel(channel, now), now)
@@ -255,7 +259,7 @@ class Watch:
         return out or _NOTHING
 
     def _calm_down(self, channel: Channel, now: Moment) -> None:
-        """Finds out for which channels a good reading inside the limits would change nothing."""
+        """Updates for which channels a good reading inside the limits would change nothing."""
         for band in channel.bands:
             for other in band.channels:
                 if other is not channel:
@@ -273,7 +277,7 @@ class Watch:
         )
 
     def _end_stretch(self, channel: Channel, now: Moment) -> list[Transition]:
-        """A stretch is over and averaged: what is judged on means."""
+        """Judges what is judged on means, when a stretch is over and averaged."""
         if not channel.averaged:
             channel.trail.ends_ms = NEVER_MS
             return _NOTHING
@@ -289,8 +293,8 @@ class Watch:
         return out or _NOTHING
 
     def _look_for_doubt(self, alarm: str) -> None:
-        """What somebody else says not to believe moves nothing until that is over; the trail begins
-        anew then. An alarm out of service casts no doubt."""
+        """Stops believing a channel while an alarm says so, and starts its trail anew when that
+        is over. An alarm out of service casts no doubt."""
         channel = self._doubts.get(alarm)
         if channel is None:
             return
@@ -313,7 +317,7 @@ class Watch:
     # -- time ----------------------------------------------------------------------------------
 
     def _begin(self, now: Moment) -> None:
-        """Watching begins with the first call, whichever it is."""
+        """Begins to watch with the first call, whichever it is."""
         if not self._begun:
             self._begun = True
             for channel in self._channels.values():

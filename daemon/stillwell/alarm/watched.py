@@ -1,5 +1,5 @@
-"""What the watch knows of each channel and each rule now: mutable, owned by one `Watch`, and asked
-for every reading, which is why these are not frozen values.
+"""What the watch knows now of each channel and each rule. Mutable and owned by one `Watch`, not
+frozen values, because it is asked for every reading.
 """
 
 from __future__ import annotations
@@ -36,11 +36,12 @@ from stillwell.reading import Moment, Quantity
 NEVER_MS = 1 << 62
 
 UNSEEN = Moment(-NEVER_MS, 0)
-"""The moment of a reading that never came."""
+"""Stands for the moment of a reading that never came."""
 
 
 class Channel:
-    """What is known of a channel now. Mutable, for the hot path's sake."""
+    """What is known of a channel now. Mutable, because a value made anew for every reading would
+    be slow."""
 
     __slots__ = (
         "_slope",
@@ -78,34 +79,35 @@ class Channel:
         self.agreements: list[AgreementWatch] = []
         self.priority = priority_of("{channel}.silent")
         self.begun: Moment | None = None
-        """Since when it is watched."""
+        """When watching it began."""
         self.calm = False
         self.floor, self.ceiling = -math.inf, math.inf
         self.value = math.nan
         self.seen = UNSEEN
-        """When the last reading came that may move bands; `value` is its value."""
+        """When the last reading came that may move bands; `value` is the value of that reading."""
         self.good: Moment | None = None
-        """When the last reading came that is no sign of trouble, while that is not `seen`."""
+        """When the last reading came that is no sign of trouble, where that is later than
+        `seen`."""
         self.answered_ms: int | None = None
         self.bad_tests = ""
         self.trouble = NONE
         self.stuck = False
         self.stuck_at: float | None = None
         self.doubted = False
-        """Whether an alarm stands that says not to believe it: see `catalogue.Row.doubts`."""
+        """Whether an alarm stands that says not to believe this channel; see `Row.doubts`."""
         self.averaged = False
-        """Whether anything is judged on the means of its stretches."""
+        """Whether any rule judges the means of its stretches."""
         self.raced = False
-        """Whether a rate limit asks for its slope after every stretch."""
+        """Whether a rate limit needs its slope after every stretch."""
         self.trail = Trail()
         self.lately: tuple[tuple[int, float], ...] = ()
         """The stretches that a rate limit looks at."""
         self.steepest = 0.0
-        """See `rate.steepest`; of `lately`."""
+        """The result of `rate.steepest` for `lately`."""
         self._slope: Slope | None = None
 
     def kept(self) -> Any:
-        """What goes on in the next run, for `kept.as_text`."""
+        """Returns what the next run continues from, for `kept.as_text`."""
         trail = self.trail
         return {
             "begun": self.begun,
@@ -121,7 +123,8 @@ class Channel:
         }
 
     def revive(self, kept: Any, here: Shifted) -> None:
-        """Goes on from what an earlier run has kept. That an alarm stands is the log's to say."""
+        """Continues from what an earlier run has kept. Whether an alarm stands comes from the
+        log alone."""
         trouble = here.trouble(kept["trouble"])
         points, total, count, ends_ms = kept["trail"]
         by = here.moved.get(self.watch.name, 0.0)
@@ -145,14 +148,13 @@ class Channel:
         self.look_lately()
 
     def look_lately(self) -> None:
-        """Takes the trail as it is now for what a rate limit looks at."""
+        """Takes over the latest stretches of the trail as what a rate limit looks at."""
         self.lately = tuple(self.trail.points)[-LATELY:]
         self.steepest = steepest(self.lately)
         self._slope = None
 
     def slope(self) -> Slope | None:
-        """The slope of `lately`, worked out when somebody asks: most of the time nobody needs
-        to."""
+        """Returns the slope of `lately`, worked out only when it is asked for, which is rare."""
         if self._slope is None:
             lately = slope(self.lately, self.watch.step)
             if lately is not None and (
@@ -164,7 +166,7 @@ class Channel:
         return self._slope
 
     def leaps(self, now: Moment) -> bool:
-        """See `rate.leaps`; of temperatures alone."""
+        """Whether a temperature leaps, as `rate.leaps` defines it; False for other quantities."""
         warm = self.watch.quantity is Quantity.TEMPERATURE
         return warm and leaps(self.trail.points, now.mono_ms)
 
@@ -187,7 +189,7 @@ class BandWatch:
         self.limits = bands.limits_of(band, max(channel.gap_ms for channel in channels))
         self.state = BandState()
         self.split_ms: int | None = None
-        """Since when two channels have been on different sides of a limit."""
+        """Monotonic time since which two channels have been on different sides of a limit."""
 
     def kept(self) -> Any:
         """See `Channel.kept`."""
@@ -211,8 +213,9 @@ class BandWatch:
         return bands.median([c.value for c in self.channels if c.shows(now)])
 
     def judged(self, now: Moment) -> float | None:
-        """The value by which an alarm is raised or returned: as `value`, but of two channels that
-        have just come to lie on different sides of a limit the one that is still within."""
+        """Returns the value by which an alarm is raised or cleared. That is `value`, except
+        where two channels have just come to lie on different sides of a limit: then it is the
+        one still within."""
         values = [c.value for c in self.channels if c.shows(now)]
         stands = self.state.low.active or self.state.high.active
         if stands or not bands.split(self.band, values):
@@ -233,20 +236,20 @@ class BandWatch:
         return whole
 
     def gentle(self) -> bool:
-        """Whether no slope of its channels can be beyond the limit on its rate, or move anything
-        that is being counted there."""
+        """Whether no slope of its channels can be beyond the rate limit or change a delay that
+        is being counted there."""
         limit = self.limits.rate
         return limit is None or (
             self.state.rate.quiet and all(c.steepest < limit.at for c in self.channels)
         )
 
     def seen(self) -> Moment | None:
-        """When the newest reading came that could move it."""
+        """Returns when the newest reading came that could change this band."""
         newest = max((c.seen for c in self.channels), key=lambda moment: moment.mono_ms)
         return None if newest is UNSEEN else newest
 
     def begun(self) -> Moment | None:
-        """Since when all of its channels are watched."""
+        """Returns since when all of its channels have been watched."""
         begun = [c.begun for c in self.channels if c.begun is not None]
         return max(begun, key=lambda moment: moment.mono_ms, default=None)
 
@@ -313,8 +316,8 @@ class AgreementWatch:
 
 
 def _counted(log: LimitState, kept: LimitState, limit: Limit | None) -> LimitState:
-    """Returns the state to go on from. Whether the alarm stands is the log's to say; one that was
-    due, and not written down any more, is due with the next value."""
+    """Returns the state to continue from. Whether the alarm stands comes from the log; an alarm
+    that was due but not written down any more is raised with the next value."""
     if kept.active is log.active:
         return kept
     if kept.active and kept.since is not None and limit is not None:

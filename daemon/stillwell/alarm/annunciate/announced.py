@@ -1,12 +1,13 @@
 """Whether a command is about something that was known when it was sent. Pure.
 
-A command may have waited for hours, on a phone without a network or in a broker: it must not answer
-an alarm that came meanwhile. Two things tell: which occurrence it names (`about`), which nobody can
-know who has not heard of it; or when it was sent, held against how far the notices had been given
-then to the sink through which it came. A command of this machine says neither and is of now.
+A command may have waited for hours, on a phone without a network or in a broker, and must not
+answer an alarm that came meanwhile. Two things can show this. Either the command names the
+occurrence that it is about (`about`), which only somebody who has heard of it can know. Or it says
+when it was sent, which is compared with how many notices had reached the sink through which it came
+by then. A command from this machine says neither and counts as sent now.
 
-Commands that bring an alarm back (unshelve, return to service) are always taken: what they do is
-heard.
+Commands that bring an alarm back (unshelve, return to service) are always taken: people hear
+what they do.
 """
 
 from __future__ import annotations
@@ -20,23 +21,25 @@ from stillwell.reading import Moment
 from stillwell.request import Command, Request
 
 LONGEST_UNDERWAY_MS = 24 * 3_600_000
-"""How old a command may be that does not say when it was sent. A choice of ours."""
+"""The oldest that a command may be which does not say when it was sent. A choice of ours."""
 SLOW_CLOCK_S = 5.0
-"""So much may the sender's clock be behind. One that is ahead says "now" at the most."""
+"""The sender's clock may be behind by this much. A clock that is ahead makes the command count
+as sent now."""
 _MOVES = 500
-"""Notices are rare: days of them. What is older counts as not announced."""
+"""How many moves are remembered for each sink. Notices are rare, so that is days of them;
+anything older counts as not announced."""
 
 _SILENCES = frozenset({Command.SHELVE, Command.OUT_OF_SERVICE})
 _CHECKED = _SILENCES | {Command.ACKNOWLEDGE, Command.RESET}
 
 
 class Announcements:
-    """How far the notices had been given to each sink, and when, in this run.
+    """How far each sink had come with the notices, and when, in this run.
 
     Args:
-        started_ms: when the run began; monotonic, as all times here.
-        newest: the number of the newest notice then.
-        cursors: how far each sink had come then.
+            started_ms: when the run began; monotonic, as all times here.
+            newest: the number of the newest notice then.
+            cursors: the number that each sink had reached then.
     """
 
     def __init__(
@@ -50,20 +53,22 @@ class Announcements:
             self.moved(way, number, started_ms)
 
     def called(self, alarm: str, number: int, mono_ms: int) -> None:
-        """`alarm` calls somebody, and the notice with this number says so."""
+        """Notes that `alarm` calls somebody with the notice of this number."""
         self._calls[alarm] = number
         self.moved("", number, mono_ms)
 
     def restored(self, alarm: str) -> None:
-        """`alarm` has not been normal since a run before this."""
+        """Notes that `alarm` has been away from normal since before this run."""
         self._calls[alarm] = self._newest
 
     def moved(self, way: str, number: int, mono_ms: int) -> None:
-        """A sink has taken the notices up to this number; without a name: they can be read here."""
+        """Notes that a sink has taken the notices up to this number; an empty name means that
+        they can be read on this machine."""
         self._moves.setdefault(way, deque(maxlen=_MOVES)).append((mono_ms, number))
 
     def had(self, alarm: str, way: str, at_ms: int) -> bool:
-        """Returns whether the newest call of `alarm` had been announced that way at `at_ms`."""
+        """Returns whether the newest call of `alarm` had been announced through `way` at
+        `at_ms`."""
         moves = self._moves.get(way, ((self.started_ms, self._newest),))
         reached = next((number for when, number in reversed(moves) if when <= at_ms), -1)
         return self._calls.get(alarm, 0) <= reached
@@ -81,9 +86,9 @@ def why_not(
     where it may.
 
     Args:
-        calls: the alarm's two newest changes that called somebody, the newest first.
-        trusted: whether this machine's clock is: without that nobody knows how old a command is
-            that came from elsewhere.
+            calls: the alarm's two newest changes that called somebody, the newest first.
+            trusted: whether this machine's clock is trusted. Without that nobody knows how old a
+        command from elsewhere is.
     """
     if request.command not in _CHECKED:
         return ""
@@ -114,7 +119,7 @@ def why_not(
 
 
 def _sent_ms(request: Request, now: Moment, trusted: bool) -> int | None:
-    """Monotonic; None where nobody knows."""
+    """Returns when the request was sent, as monotonic time; None where nobody knows."""
     if not request.way:
         return now.mono_ms - round((request.age_s or 0.0) * 1000)
     if request.age_s is None or not trusted:

@@ -1,9 +1,9 @@
-"""The annunciator: all alarms of one tank as their machines stand, what each says, which keeps
-still under which, which is shelved and for how long.
+"""The annunciator: the state machines of all alarms of one tank, their facts, which alarm is kept
+quiet by which, and which is shelved for how long.
 
-It knows conditions by name only: rules and findings bring what stands, persons bring requests, time
-ends shelves. Whatever moved comes back as transitions, in order, for the caller to keep and to
-send.
+It knows conditions by name only: rules and findings bring the conditions that stand, persons
+bring requests, and time ends shelves. Whatever moved comes back as transitions, in order, for
+the caller to keep and to send.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from stillwell.units import Dimension, show
 _NEVER_MS = 1 << 62
 
 _LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
-"""What announces a condition that began long ago."""
+"""Events that announce a condition which began long ago."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,23 +44,24 @@ WhyNot = Callable[[str], str]
 
 
 def free(alarm: str) -> str:
-    """Nothing speaks against it."""
+    """Returns that nothing speaks against a request."""
     return ""
 
 
 class Conditions(Protocol):
-    """Who knows what the alarms are about."""
+    """Whoever knows what the alarms are about."""
 
     def patience_ms(self, alarm: str) -> int:
-        """Returns how long it takes to see whether what `alarm` is about has turned."""
+        """Returns how long, in ms, it takes to see whether the value that `alarm` is about has
+        turned."""
         ...
 
     def comes_back(self, alarm: str, now: Moment) -> bool:
-        """Returns whether what `alarm` is about is on its way to be over, by itself."""
+        """Returns whether the value that `alarm` is about is returning to normal by itself."""
         ...
 
     def facts_now(self, alarm: str, now: Moment) -> Facts | None:
-        """Returns what is so of `alarm`, which stands, at `now`; None where that is what was found
+        """Returns the facts of `alarm`, which stands, at `now`; None where they are those found
         last."""
         ...
 
@@ -75,7 +76,8 @@ class Annunciator:
         self._conditions = conditions
         self._alarms: dict[str, AlarmState] = {}
         self._states: dict[str, AlarmState] = {}
-        """What is so and is no alarm; it stands as one for what follows from it."""
+        """The states of the plant that hold now and are no alarms; each counts as a standing
+        alarm for what follows from it."""
         self._facts: dict[str, Facts] = {}
         self._latest: dict[str, Transition] = {}
         self._gap_s = {channel.name: channel.gap_s for channel in plan.channels}
@@ -85,12 +87,12 @@ class Annunciator:
     # -- the calls -----------------------------------------------------------------------------
 
     def restore(self, transitions: Sequence[Transition], now: Moment) -> list[Transition]:
-        """Takes up the alarms as they stood; announces none of them.
+        """Takes up the alarms as they stood, without announcing any of them.
 
-        Returns the closing of those that the configuration no longer has.
+        Returns the transitions that close those which the configuration no longer has.
 
         Args:
-            transitions: the latest of each alarm, or all there are, oldest first.
+                transitions: the latest of each alarm, or all there are, oldest first.
         """
         out: list[Transition] = []
         for row in {row.alarm: row for row in transitions}.values():
@@ -110,11 +112,11 @@ class Annunciator:
         return out
 
     def kept(self) -> Any:
-        """What goes on in the next run and is not in the log, for `kept.as_text`."""
+        """Returns what the next run continues from and is not in the log, for `kept.as_text`."""
         return [newest(self._latest.values()), self._settling]
 
     def revive(self, kept: Any, here: Shifted) -> None:
-        """Goes on from what an earlier run has kept, after `restore`."""
+        """Continues from what an earlier run has kept, after `restore`."""
         place, left = kept
         if place != newest(self._latest.values()):
             return  # the log tells more
@@ -123,7 +125,7 @@ class Annunciator:
                 self._settling[alarm] = Settling(int(due_ms), int(until_ms)).moved(here.by_ms)
 
     def find(self, finding: Finding, now: Moment) -> list[Transition]:
-        """Brings the standing of a condition to its alarm; asked as often as is convenient."""
+        """Passes a finding to its alarm; may be called as often as is convenient."""
         alarm, priority = finding.alarm, finding.priority
         if alarm in self._known.states:
             return self._find_state(finding, now)
@@ -155,7 +157,8 @@ class Annunciator:
         return out
 
     def _find_state(self, finding: Finding, now: Moment) -> list[Transition]:
-        """A state hides what is raised while it lasts, and nothing that stood before."""
+        """Takes up a state of the plant. It hides what is raised while it lasts, and nothing
+        that stood before."""
         if finding.active:
             self._states[finding.alarm] = AlarmState(active=True, priority=finding.priority)
         elif self._states.pop(finding.alarm, None) is not None:
@@ -169,7 +172,7 @@ class Annunciator:
         """Does what a person asks, for one alarm or for every alarm that it fits.
 
         Args:
-            why_not: says why the request may not act on an alarm; empty where it may.
+                why_not: returns why the request may not act on an alarm; empty where it may.
         """
         subject = request.subject
         longest_s = self.plan.longest_shelf_s
@@ -214,11 +217,12 @@ class Annunciator:
         return Reply(True, "", (MAINTENANCE,)), moved
 
     def tick(self, now: Moment) -> list[Transition]:
-        """Does what is due by time alone: shelves that end, causes that are over."""
+        """Does what is due by time alone: shelves that end, suppressed alarms whose causes are
+        over."""
         return [*self._end_shelves(now), *self._settle(now)]
 
     def next_due_ms(self) -> int:
-        """Returns before which monotonic time a tick has nothing to do."""
+        """Returns the monotonic time before which a tick has nothing to do."""
         shelves = [
             state.shelf_ends_ms
             for state in self._alarms.values()
@@ -228,12 +232,12 @@ class Annunciator:
         return min([_NEVER_MS, *shelves, *settling])
 
     def standing(self, alarm: str) -> AlarmState | None:
-        """Returns the state of an alarm whose condition stands; None if it does not."""
+        """Returns the state of an alarm whose condition stands; None if it does not stand."""
         state = self._alarms.get(alarm)
         return state if state is not None and state.active else None
 
     def as_now(self, transition: Transition, now: Moment) -> Transition:
-        """Returns `transition`, by which an alarm came to stand, with what is so now."""
+        """Returns `transition`, which raised an alarm, with the facts of `now`."""
         alarm = transition.alarm
         facts = self._conditions.facts_now(alarm, now) or self._facts.get(alarm)
         return transition if facts is None else replace(transition, facts=facts)
@@ -291,7 +295,7 @@ class Annunciator:
         return out
 
     def _say_of_work(self, after: AlarmState, now: Moment) -> AlarmState:
-        """Says of the work at the tank when it ends, or at its end what stands."""
+        """Adds to the alarm of work at the tank when the work ends, or at its end what stands."""
         if after.shelf_ends_ms is not None:
             left_ms = shelving.left_ms(after.shelf_ends_ms, now)
             self._facts[MAINTENANCE] = AtWork(now.utc_ms + left_ms, left_ms)
@@ -309,10 +313,10 @@ class Annunciator:
         return replace(after, priority=maintenance.priority_of(found))
 
     def _regard(self, alarm: str, now: Moment) -> list[Transition]:
-        """One of the causes of `alarm` has changed: it keeps still, or may soon speak.
+        """Acts on a change of one of the causes of `alarm`: suppresses it, or lets it settle.
 
-        What an acknowledged alarm says is known: it stays as it is. What was hidden has a while to
-        follow its cause, and speaks if it does not.
+        An acknowledged alarm is known and stays as it is. A suppressed one has a while to follow
+        its cause, and rings if it does not.
         """
         state = self._alarms.get(alarm)
         if state is None:
@@ -330,14 +334,14 @@ class Annunciator:
         self._settling[alarm] = settling(from_ms, self._patience_ms(alarm))
 
     def _patience_ms(self, alarm: str) -> int:
-        """How long `alarm` may take to follow its cause: a channel has to be read again, and then
-        to go well for its gap; a value has to turn."""
+        """Returns how long, in ms, `alarm` may take to follow its cause: a channel must be read
+        again and then be good for its gap; a value must turn."""
         settle_s = self._known.patience_s.get(alarm, self.plan.settle_s)
         again_s = 2 * self._gap_s.get(alarm.rpartition(".")[0], 0.0)
         return max(round(1000 * max(settle_s, again_s)), self._conditions.patience_ms(alarm))
 
     def _settle(self, now: Moment) -> list[Transition]:
-        """What was hidden speaks when it has not followed its cause, and is not about to."""
+        """Announces suppressed alarms that have not followed their cause and are not about to."""
         out: list[Transition] = []
         for alarm, left in list(self._settling.items()):
             if now.mono_ms < left.due_ms:

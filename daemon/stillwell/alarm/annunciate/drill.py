@@ -1,9 +1,9 @@
-"""The drill: an alarm that is none, to try the whole way to a person and back. Pure.
+"""The drill: an alarm about nothing, to try the whole way to a person and back. Pure.
 
-It is a real alarm in the log, so that it is raised, told and acknowledged on the ways of all
-others. Only its notice is a kind of its own, which every recipient is given, in turn or not, by
-day and by night. It is never said again and never passed on, and it ends with its acknowledgement
-or with its time.
+It is a real alarm in the log, raised, told and acknowledged the same way as all others. Only its
+notice is of a kind of its own, which every recipient is given, whatever their turn, by day and
+by night. It is never repeated and never passed on, and it ends when it is acknowledged or when
+its time is up.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ DRILL = "drill"
 """The alarm's name."""
 
 PATIENCE_S = 900.0
-"""How long an acknowledgement is waited for, unless somebody says otherwise."""
+"""How long, in s, an acknowledgement is waited for, unless somebody asks for another time."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,13 @@
-"""What becomes of a high-priority alarm that nobody answers: it is said again, then said to the
+"""What becomes of a high-priority alarm that nobody answers: it is repeated, then passed on to the
 next person, until it is acknowledged, shelved, or over.
 
 Pure: a transition or a moment in, notices out. Nothing needs to be kept beside the alarm log. The
-key of a repeat is made of the transition that raised the alarm and of the number of the step, so
-that a restart, which works out anew what is due, cannot say a step twice: the store keeps a key
-once. Steps that came due while nobody ran are not made up for; the newest one speaks for all.
+key of a repeat is made of the transition that raised the alarm and of the number of the step. The
+store keeps a key once, so that a restart, which works out anew what is due, cannot repeat a step.
+Steps that came due while the daemon did not run are not made up for; only the newest one is sent.
 
-The steps are a choice of ours, no standard's: ISA-18.2 leaves re-alarming to the alarm philosophy
-(from memory).
+The steps are a choice of ours, not a standard's: ISA-18.2 leaves re-alarming to the alarm
+philosophy (from memory).
 """
 
 from __future__ import annotations
@@ -21,25 +21,26 @@ from stillwell.notice import Facts, Notice, Priority, State, Transition
 from stillwell.reading import Moment
 
 LONGEST_GONE_MS = 7 * 86_400_000
-"""Across a restart no alarm counts as unanswered for longer than this: the wall clock may lie."""
+"""After a restart no alarm counts as unanswered for longer than this, because the wall clock may
+be wrong."""
 
 _TURN = re.compile(r":to-(\d{1,2})$")
 
 
 @dataclass(frozen=True, slots=True)
 class EscalationPlan:
-    """When an unanswered alarm is said again, and to whom.
+    """When an unanswered alarm is repeated, and to whom.
 
-    Recipients stand in turns: those of turn 1 hear an alarm at once, those of turn 2 when turn 1
-    has not answered for `pass_on_after_s`, and so on. Who has been told once hears every repeat.
+    Recipients have turns: those of turn 1 hear an alarm at once, those of turn 2 when turn 1 has
+    not answered for `pass_on_after_s`, and so on. Whoever has been told once hears every repeat.
     """
 
     repeat_after_s: tuple[float, ...] = (600.0, 1800.0, 3600.0)
-    """After the alarm, and after each passing on."""
+    """Times of the repeats in s, counted from the alarm and again from each passing on."""
     pass_on_after_s: float = 3600.0
     turns: int = 1
     then_every_s: float | None = 21_600.0
-    """Once all turns have been through; None: then it keeps still."""
+    """The interval of repeats once all turns have been called; None: no more repeats."""
 
     def __post_init__(self) -> None:
         times = (*self.repeat_after_s, self.pass_on_after_s, self.then_every_s or 1.0)
@@ -51,7 +52,8 @@ class EscalationPlan:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One more time that an alarm is said: so long after it was raised, up to this turn."""
+    """One repeat of an alarm: when it is due after the raise, and the highest turn that hears
+    it."""
 
     number: int
     after_ms: int
@@ -65,7 +67,7 @@ class Unanswered:
     raised: Transition
     """What made it unacknowledged: a raise, or a rise in priority."""
     since_mono_ms: int
-    """`raised` on this boot's monotonic clock."""
+    """When `raised` was, on this boot's monotonic clock."""
     said: int = 0
     """The number of the last step that was taken."""
 
@@ -92,16 +94,16 @@ def newest_step(plan: EscalationPlan, gone_ms: int) -> Step | None:
 
 
 def waits(transition: Transition) -> bool:
-    """Whether after `transition` a person must answer: high priority, standing, unacknowledged.
+    """Whether a person must answer after `transition`: high priority, standing, unacknowledged.
 
-    Shelved, suppressed, acknowledged, returned and latched alarms do not: somebody knows, or there
-    is nothing left to hurry for.
+    Shelved, suppressed, acknowledged, returned and latched alarms need no answer: somebody
+    knows, or there is nothing left to hurry for.
     """
     return transition.after is State.UNACKNOWLEDGED and transition.priority is Priority.HIGH
 
 
 def as_raised(transition: Transition) -> Transition:
-    """Returns the alarm with what was found when it was raised."""
+    """Returns the transition unchanged, with the facts found when the alarm was raised."""
     return transition
 
 
@@ -111,10 +113,10 @@ def due(
     now: Moment,
     as_now: Callable[[Transition], Transition] = as_raised,
 ) -> tuple[Unanswered, Notice | None]:
-    """Returns the alarm's place on its steps at `now`, and the notice that is due, if any.
+    """Returns the alarm with its last step at `now`, and the notice that is due, if any.
 
     Args:
-        as_now: brings what was found of a raised alarm up to `now`.
+            as_now: brings the facts of a raised alarm up to `now`.
     """
     step = newest_step(plan, now.mono_ms - unanswered.since_mono_ms)
     if step is None or step.number <= unanswered.said:
@@ -124,12 +126,13 @@ def due(
 
 
 def address(notice: Notice, turn: int) -> Notice:
-    """Returns `notice` meant for everybody up to `turn`; the turn becomes part of its key."""
+    """Returns `notice` addressed to everybody up to `turn`; the turn becomes part of its key."""
     return notice if turn <= 1 else replace(notice, key=f"{notice.key}:to-{turn}")
 
 
 def turn_of(notice: Notice) -> int:
-    """Returns up to which turn of recipients `notice` is meant; 1 unless it was passed on."""
+    """Returns the highest turn of recipients that `notice` is addressed to; 1 unless it was
+    passed on."""
     found = _TURN.search(notice.key)
     return int(found[1]) if found else 1
 
@@ -158,13 +161,13 @@ def _repeated(unanswered: Unanswered, raised: Transition, step: Step, now: Momen
 
 
 class Escalation:
-    """All unanswered alarms of a tank. Holds what follows from the alarm log, and no more."""
+    """All unanswered alarms of a tank. Holds only what follows from the alarm log."""
 
     def __init__(self, plan: EscalationPlan) -> None:
         self.plan = plan
         self._unanswered: dict[str, Unanswered] = {}
         self._reached: dict[str, int] = {}
-        """The highest turn that was told of an alarm which still stands."""
+        """By alarm that still stands: the highest turn that was told of it."""
 
     def restore(self, latest: Iterable[Transition], now: Moment) -> None:
         """Takes up the newest transition of each alarm after a restart."""
@@ -185,8 +188,8 @@ class Escalation:
             self._reached.pop(transition.alarm, None)
 
     def addressed(self, notice: Notice) -> Notice:
-        """Returns `notice` for all who know of its alarm: who was woken hears that it is over. Call
-        it before `see` with the transition that the notice is about."""
+        """Returns `notice` addressed to all who know of its alarm, so that whoever was woken
+        hears that it is over. Call it before `see` with the transition that the notice is about."""
         return address(notice, self._reached.get(notice.subject, 1))
 
     def tick(
@@ -207,19 +210,19 @@ class Blind(Facts):
     """Nobody watched for a while."""
 
     from_ms: int
-    """Since when, UTC; where nobody knows, when it was over."""
+    """Since when, UTC; where nobody knows, when the gap ended."""
     gone_ms: int | None
-    """For how long; None where the clocks don't tell."""
+    """How long the gap was; None where the clocks don't tell."""
 
 
 def blind(last_seen: Moment, now: Moment, gone_ms: int | None, from_ms: int) -> Notice:
     """Returns the notice that says for how long nobody watched, after the daemon is back.
 
     Args:
-        last_seen: the moment of the newest reading that was kept before.
-        now: this run's beginning, under a trusted clock.
-        gone_ms: how long that is; None where the clocks don't tell.
-        from_ms: since when nobody watched, UTC; `now` where nobody knows.
+            last_seen: the moment of the newest reading that was kept before.
+            now: this run's beginning, under a trusted clock.
+            gone_ms: how long that is; None where the clocks don't tell.
+            from_ms: since when nobody watched, UTC; `now` where nobody knows.
     """
     return Notice(
         key=f"blind:{last_seen.epoch}:{last_seen.mono_ms}",

@@ -1,10 +1,10 @@
-"""Work at the tank: for a while, and never without an end, what a hand in the tank causes keeps
-still. Pure.
+"""Work at the tank: for a limited time, alarms that a hand in the tank causes are kept quiet. Pure.
 
-It is an alarm that never rings, and whose shelf is the work. While it is shelved it explains the
-alarms that by the catalogue a hand causes, as any cause explains what follows from it; what kills
-rings all the same. A shelf has an end and survives a restart, and so does the work. When it is over
-people are told, with what stands then; what does not pass by itself speaks afterwards.
+It is an alarm that never rings, and the work is its shelf. While it is shelved it explains the
+alarms that by the catalogue a hand causes, as any cause explains what follows from it; alarms
+about what kills animals ring all the same. A shelf has an end and survives a restart, and so
+does the work. When it is over people are told, with the alarms that stand then; those that do
+not pass by themselves ring afterwards.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ MAINTENANCE = "maintenance"
 """The alarm's name."""
 
 USUAL_S = 3_600.0
-"""For how long, unless somebody says otherwise."""
+"""How long the work lasts, in s, unless somebody gives another time."""
 LONGEST_S = 4 * 3_600.0
-"""A choice of ours: in an unheated room 68 L lose a degree or two in so long, and nobody has a hand
-in the tank for longer."""
+"""The longest work, in s. A choice of ours: in an unheated room 68 L lose a degree or two in
+that time, and nobody has a hand in the tank for longer."""
 
 
 def as_sent(request: Request) -> Request:
-    """Returns a request for work with what is left of the time that was asked for: it may have been
-    under way for hours, and the hand is out of the water by then."""
+    """Returns a request for work with what is left of the time that was asked for: the request
+    may have been under way for hours, and by then the hand is out of the water."""
     if not request.seconds or not request.age_s:
         return request
     return replace(request, seconds=max(0.0, request.seconds - request.age_s))
@@ -38,7 +38,7 @@ class AtWork(Facts):
     """Somebody works at the tank."""
 
     until_ms: int
-    """UTC."""
+    """When the work ends, UTC."""
     left_ms: int
 
 
@@ -48,7 +48,7 @@ class Standing:
 
     alarm: str
     since_ms: int
-    """UTC."""
+    """Since when it stands, UTC."""
     facts: Kept
 
 
@@ -57,11 +57,11 @@ class WorkOver(Facts):
     """The work is over."""
 
     stands: tuple[Standing, ...]
-    """The more urgent first."""
+    """The alarms that stand, the more urgent first."""
 
 
 def maintenance_notices(transition: Transition) -> list[Notice]:
-    """Returns what people are told of a change of the work: its end, and nothing else."""
+    """Returns what people are told of a change of the work: only its end."""
     if transition.before is not State.SHELVED or transition.after is State.SHELVED:
         return []
     moment = transition.moment
@@ -78,5 +78,6 @@ def maintenance_notices(transition: Transition) -> list[Notice]:
 
 
 def priority_of(standing: Sequence[Standing]) -> Priority:
-    """Returns how urgent the end is: what is urgent in it speaks for itself."""
+    """Returns how urgent the notice of the end is. Never high: urgent alarms in it ring by
+    themselves."""
     return Priority.MEDIUM if standing else Priority.LOW

@@ -1,7 +1,7 @@
 """Old news in one message: "3 alarms while you were out of reach". Pure.
 
-After an outage, or after the quiet hours, a phone gets one message about all that was, with what
-still stands first, instead of one for each.
+After an outage, or after the quiet hours, a phone gets one message about everything that
+happened, with what still stands first, instead of one message for each.
 """
 
 from __future__ import annotations
@@ -15,29 +15,29 @@ from stillwell.alarm.notices import rings_as
 from stillwell.notice import Notice, Prose, Told
 
 OLD_MS = 10 * 60_000
-"""A notice that is older than this when it can be sent at last is old news."""
+"""A notice is old news when it is older than this by the time it can be sent."""
 LONGEST_LIST = 12
 OVER = "returned"
 
 
 def is_old(notice: Notice, now_utc_ms: int) -> bool:
-    """Whether `notice` is old news at `now_utc_ms`. One from the future is not: a clock was wrong,
-    and nobody should wait for it to be right."""
+    """Whether `notice` is old news at `now_utc_ms`. A notice from the future is not: a clock was
+    wrong, and nobody should have to wait until that time."""
     return now_utc_ms - notice.moment.utc_ms > OLD_MS
 
 
 def merged(
     notices: Sequence[Notice], at: Callable[[int], str], words: Callable[[Notice], Told]
 ) -> Notice:
-    """Returns one notice for at least one old one.
+    """Returns one notice for one or more old ones.
 
     Args:
-        notices: in order.
-        at: a UTC time in ms as the keeper's local time.
-        words: what a notice says to the one who gets this.
+            notices: in order; at least one.
+            at: turns a UTC time in ms into the keeper's local time.
+            words: words a notice for the person who gets this.
 
-    Each subject has one line, its newest notice; what is not over comes first, then the more
-    urgent, then the newer. One notice alone stays itself.
+    Each subject has one line, its newest notice. What is not over comes first, then the more
+    urgent, then the newer. A single notice is returned as it is.
     """
     newest = {notice.subject: notice for notice in notices}
     if len(notices) == 1:

@@ -1,4 +1,4 @@
-"""When a recipient is left alone, and what reaches them all the same. Pure."""
+"""When a recipient is left alone, and which notices reach them all the same. Pure."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from stillwell.notice import Notice, Priority
 
 @dataclass(frozen=True, slots=True)
 class QuietHours:
-    """From one local time of day to another, over midnight when `to` is the earlier one; both the
-    same: never quiet."""
+    """From one local time of day to another, over midnight when `to` is the earlier one; never
+    quiet when both are the same."""
 
     from_: time
     to: time

@@ -1,9 +1,9 @@
 """Shelving: silence that a person asks for, with an end.
 
-Across a restart the monotonic clock starts anew and the wall clock may be years off, so what is
-left of a shelf is what was left when it was last written, less the wall time since then where that
-is believable: never more than was left, whatever the clock says. A clock that has gone backwards
-therefore gives the shelf its rest once more and no longer.
+After a restart the monotonic clock starts anew and the wall clock may be years off. So the rest
+of a shelf is what was left when it was last written, less the wall time since then where that is
+believable; it is never more than was left. A clock that has gone backwards can therefore repeat
+that rest once and no longer.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from stillwell.notice import Transition
 from stillwell.reading import Moment
 
 LONGEST_S = 7 * 86_400.0
-"""Longer is taking out of service, and should be called that."""
+"""The longest shelf in s. Anything longer is taking out of service, and should be called that."""
 
 
 def shelf_ms(seconds: float, longest_s: float = LONGEST_S) -> int | None:
-    """Returns the length of a shelf in ms, or None where `seconds` is no length that can be asked
-    for."""
+    """Returns the length of a shelf in ms, or None where `seconds` is not between 1 s and
+    `longest_s`."""
     if not math.isfinite(seconds) or not 1.0 <= seconds <= longest_s:
         return None
     return round(seconds * 1000)

@@ -47,14 +47,14 @@ class Event:
 
     kind: Kind
     priority: Priority = Priority.LOW
-    """For `RAISE` and `PRIORITY`."""
+    """The priority, for `RAISE` and `PRIORITY`."""
     since: Moment | None = None
     """For `RAISE`: when the condition began; None: now."""
     under_cause: bool = False
-    """Whether the alarm that this one follows from stands: it then goes to suppressed by design
-    instead of being announced."""
+    """Whether a cause of this alarm stands: the alarm is then suppressed by design instead of
+    being announced."""
     shelve_ms: int = 0
-    """For `SHELVE`."""
+    """The length of the shelf, for `SHELVE`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,19 +67,19 @@ class AlarmState:
     priority: Priority = Priority.LOW
     latching: bool = False
     since: Moment | None = None
-    """When the condition began that this is about."""
+    """When the condition that this is about began."""
     shelf_ends_ms: int | None = None
-    """Monotonic time."""
+    """When its shelf ends, in monotonic time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The alarm has moved, or its condition or priority has: a row in the alarm log."""
+    """The alarm, its condition or its priority has changed: write a row in the alarm log."""
 
 
 @dataclass(frozen=True, slots=True)
 class Refuse:
-    """Nothing changed, and why: a clause that goes on from the alarm's name."""
+    """Nothing has changed; `reason` is a clause that follows the alarm's name."""
 
     reason: str
 
@@ -105,8 +105,8 @@ _BACK_FROM = {
     Kind.UNSUPPRESS: (State.SUPPRESSED, "is not suppressed"),
     Kind.RETURN_TO_SERVICE: (State.OUT_OF_SERVICE, "is in service"),
 }
-"""What brings an alarm back from a state in which nothing is announced, and why it does not from
-another."""
+"""By event that brings an alarm back: the state that it must be in, and the refusal in any
+other."""
 
 
 def step(state: AlarmState, event: Event, now: Moment) -> Result:
@@ -222,7 +222,8 @@ def _suppress(state: AlarmState) -> Result:
 
 
 def _land(state: AlarmState, event: Event) -> Result:
-    """Back from where nothing is announced, to where the condition puts it."""
+    """Moves an alarm out of a state in which nothing is announced, to the state that its
+    condition calls for."""
     if not state.active:
         after = State.NORMAL
     elif event.under_cause:

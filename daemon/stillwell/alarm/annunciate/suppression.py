@@ -1,10 +1,10 @@
-"""Suppression by design: an alarm that merely follows from another keeps still while that one
+"""Suppression by design: an alarm that merely follows from another is kept quiet while that one
 stands.
 
 A relation is a pair (consequence, cause). A cause counts while its condition stands, whatever a
-person has done about it, except out of service: what nobody watches explains nothing. Two rules
-keep suppression from becoming silence: a cause never hides anything more urgent than itself, and
-relations never form a ring, so that every chain ends at an alarm that sounds.
+person has done about it, except when it is out of service: what nobody watches explains nothing.
+Two rules keep suppression from hiding too much: a cause never hides anything more urgent than
+itself, and relations never form a ring, so that every chain ends at an alarm that rings.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ class Relations:
             self.add(consequence, cause)
 
     def add(self, consequence: str, cause: str) -> bool:
-        """Adds a relation; returns whether it is there now (not if it would close a ring)."""
+        """Adds a relation. Returns whether it is there now; it is not added if it would close a
+        ring."""
         if cause in self._causes.get(consequence, ()):
             return True
         if cause == consequence or self._leads_to(cause, consequence):
@@ -45,7 +46,7 @@ class Relations:
     def explained(
         self, alarm: str, priority: Priority, alarms: Mapping[str, AlarmState]
     ) -> str | None:
-        """Returns the standing cause under which `alarm` keeps still; None if it must speak."""
+        """Returns the standing cause that keeps `alarm` quiet; None if the alarm must ring."""
         for cause in self._causes.get(alarm, ()):
             state = alarms.get(cause)
             if (
@@ -58,7 +59,7 @@ class Relations:
         return None
 
     def _leads_to(self, alarm: str, target: str) -> bool:
-        """Whether `target` is a cause of `alarm`, at however many removes."""
+        """Whether `target` is a cause of `alarm`, directly or through other alarms."""
         seen: set[str] = set()
         waiting = [alarm]
         while waiting:

@@ -1,1 +1,1 @@
-"""Whether a condition stands: each rule judges readings, one a module. Pure."""
+"""The rules that judge whether a condition stands, one rule a module. Pure."""

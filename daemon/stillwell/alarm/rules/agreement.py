@@ -1,8 +1,9 @@
-"""Two or more probes that should show the same and do not: a sensor alarm, never one of the water.
+"""Two or more probes that should show the same and do not: an alarm about sensors, never about the
+water.
 
 Judged on the means of the last stretch of each (see `rate`), so that noise and probes read at
-different seconds make no difference. Which of them is likelier wrong `neighbours` says, where it
-can be said.
+different seconds make no difference. `neighbours` says which of them is likelier wrong, where
+that can be said.
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ class Agreement:
     channels: tuple[str, ...]
     within: float
     delay_s: float = 2700.0
-    """How long they must be apart to be told, and together to return. Water that is changed with
-    the pump off, or a pump that pauses, parts two probes for half an hour (common practice); a
-    probe in the air and a pump that has stopped are told before, by names of their own."""
+    """How long, in s, they must be apart to be reported, and together again to return. Changing
+    water with the pump off, or a pump that pauses, parts two probes for half an hour (common
+    practice). A probe in the air and a pump that has stopped are reported earlier, by alarms of
+    their own."""
     of_water_probes: bool = False
     """Whether all of them are probes in the tank's water, whose temperature changes no faster than
     `rate.FASTEST_WATER_K_PER_S`."""
@@ -34,22 +36,22 @@ class Agreement:
 
 @dataclass(frozen=True, slots=True)
 class Apart(Facts):
-    """Channels that should read the same do not."""
+    """Channels that should show the same do not."""
 
     called: str
     quantity: Quantity
     values: tuple[tuple[str, float], ...]
-    """What people call each channel, and what it reads."""
+    """The name of each channel, and what it reads."""
     within: float
     odd: str
     """The channel that is likelier wrong; empty where nobody can say."""
     because: str
-    """Why that one: see `neighbours`."""
+    """The reason for it: see `neighbours`."""
 
 
 @dataclass(frozen=True, slots=True)
 class Together(Facts):
-    """They do again."""
+    """Channels that were apart show the same again."""
 
     called: str
 

@@ -1,9 +1,10 @@
 """One measurand, seen by one or more channels, kept within a band.
 
-The value of a band is the median of its healthy channels; of two of which one has just left the
-band, for half an hour the other. From it and from the slope (see `rate`) come four conditions: too
-low, too high, changing too fast, and unseen: no healthy channel has shown it for so long that
-nobody knows. While it is unseen, the others stay as they were last known.
+The value of a band is the median of its healthy channels. Where one of two has just left the
+band, the value is the other one for half an hour. From the value and from the slope (see `rate`)
+come four conditions: too low, too high, changing too fast, and unseen, which means that no
+healthy channel has shown it for so long that nobody knows it. While a band is unseen, the other
+conditions stay as they were last known.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from stillwell.reading import Moment, Quantity
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Target ± tolerance as limits, with deadband and delays. Values in the unit of the
+    """A target ± tolerance as limits, with deadband and delays. Values are in the unit of the
     channels."""
 
     name: str
@@ -36,9 +37,10 @@ class Band:
     latching: bool = False
     rate_per_h: float | None = None
     label: str = ""
-    """As people call it; empty: the name, capitalised."""
+    """What people call it; empty: the name, capitalised."""
     of_water: bool = True
-    """Whether all of its channels are in the tank's water, for which heater and lid are advised."""
+    """Whether all of its channels are in the tank's water, so that notices may advise about
+    heater and lid."""
 
     @property
     def called(self) -> str:
@@ -47,14 +49,14 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class BandLimits:
-    """The limits that a band amounts to."""
+    """The limits that follow from a band."""
 
     low: Limit
     high: Limit
     rate: Limit | None
     blind_ms: int
-    """Without a healthy reading for so long the band is unseen: the longest gap of its channels
-    plus the on-delay."""
+    """The band is unseen after so long without a healthy reading: the longest gap of its
+    channels plus the on-delay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +69,12 @@ class BandState:
     sight: Trouble = field(default=NONE)
     lowest: float | None = None
     highest: float | None = None
-    """How far the value went in the present excursion, or in the last one."""
+    """`lowest` and `highest`: how far the value went in the present excursion, or in the last
+    one."""
 
     @property
     def quiet(self) -> bool:
-        """Whether a value in order changes nothing."""
+        """Whether a value inside the band changes nothing."""
         return self.low.quiet and self.high.quiet and self.sight.kind is None
 
 
@@ -80,7 +83,7 @@ def limits_of(band: Band, gap_ms: int) -> BandLimits:
     on_ms, off_ms = round(band.on_delay_s * 1000), round(band.off_delay_s * 1000)
     rate = None
     if band.rate_per_h is not None:
-        # A slope over an hour is slow by itself: no on-delay on top, but a wide deadband.
+        # A slope over an hour is slow by itself, so it has no on-delay, but a wide deadband.
         rate = Limit(Side.HIGH, band.rate_per_h, band.rate_per_h / 4, 0, off_ms, 3 * STRETCH_MS)
     return BandLimits(
         low=Limit(Side.LOW, band.low, band.deadband, on_ms, off_ms, gap_ms),
@@ -91,7 +94,8 @@ def limits_of(band: Band, gap_ms: int) -> BandLimits:
 
 
 def median(values: Sequence[float]) -> float | None:
-    """Returns the median; of an even number the mean of the middle two; None of none."""
+    """Returns the median: of an even number the mean of the middle two; None where there are
+    none."""
     count = len(values)
     if count == 0:
         return None
@@ -103,13 +107,13 @@ def median(values: Sequence[float]) -> float | None:
 
 
 SPLIT_MS = 30 * 60_000
-"""For so long two channels may lie on different sides of a limit before their mean counts: while
+"""How long two channels may lie on different sides of a limit before their mean counts. While
 the pump pauses for a feeding or a water change (half an hour, common practice), the heater warms
 the chamber alone."""
 
 
 def split(band: Band, values: Sequence[float]) -> bool:
-    """Whether there are two values, one of them within the band and the other without."""
+    """Whether there are two values, one of them within the band and the other outside."""
     return len(values) == 2 and (band.low <= values[0] <= band.high) != (
         band.low <= values[1] <= band.high
     )
@@ -130,14 +134,14 @@ def judge_value(limits: BandLimits, state: BandState, value: float, now: Moment)
 def judge_slope(
     limits: BandLimits, state: BandState, slope: Slope | None, now: Moment
 ) -> BandState:
-    """Returns the state after one more slope; None says nothing either way."""
+    """Returns the state after one more slope; None leaves it as it is."""
     if limits.rate is None or slope is None:
         return state
     return replace(state, rate=judge(limits.rate, state.rate, abs(slope.certain_per_h), now))
 
 
 def judge_sight(state: BandState, sight: Trouble) -> BandState:
-    """Returns the state with another verdict on whether anything can be seen."""
+    """Returns the state with a new verdict on whether the value can be seen."""
     return replace(state, sight=sight)
 
 
@@ -146,18 +150,18 @@ def judge_sight(state: BandState, sight: Trouble) -> BandState:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Where a value is going, where that can be told."""
+    """In which direction a value is going, and how fast."""
 
     per_h: float
     over_s: float
-    """What was looked at."""
+    """The length of time that was looked at."""
     turned_ms: int | None
-    """When it turned this way, UTC; None: before that."""
+    """When it turned in this direction, UTC; None: before that time."""
 
 
 @dataclass(frozen=True, slots=True)
 class OfBand(Facts):
-    """What is told of every band."""
+    """Facts that every finding about a band has."""
 
     called: str
     quantity: Quantity
@@ -183,12 +187,12 @@ class OutsideBand(OfBand):
 
 @dataclass(frozen=True, slots=True)
 class BackInBand(OfBand):
-    """A value was too low or too high."""
+    """A value that was too low or too high is back in its band."""
 
     low: bool
     limit: float
     worst: float | None
-    """How far it went."""
+    """The value furthest from the band."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +202,7 @@ class Racing(OfBand):
     course: Course | None
     limit_per_h: float
     leaves: Forecast | None
-    """When it leaves its band, at this rate."""
+    """When it leaves its band, if it goes on at this rate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +217,7 @@ class Unseen(OfBand):
     """No channel shows the value."""
 
     why: tuple[tuple[str, str], ...]
-    """What people call each channel, and what is wrong with it."""
+    """The name of each channel, and what is wrong with it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
-"""What is so of a band at a given moment, and whether a value is on its way back by itself.
+"""The facts of a band at a given moment, and whether a value is returning by itself.
 
-An alarm may be said long after its condition began: again because nobody answers, or for the first
-time because it was hidden or shelved until then. It then says what is so, not what was.
+An alarm may be told long after its condition began: as a repeat because nobody answers, or for
+the first time because it was suppressed or shelved until then. It then gives the present facts,
+not those of the beginning.
 """
 
 from __future__ import annotations
@@ -15,22 +16,22 @@ from stillwell.alarm.watched import BandWatch
 from stillwell.reading import Moment, Quantity
 
 TURNING_MS = (LEAST_STRETCHES + 3) * STRETCH_MS
-"""So long after a value has turned its way back can be told: of the hour that is looked back on
-the way there is the longer part until then."""
+"""How long after a value has turned this can be told: by then the way back makes up the longer
+part of the hour that is looked at."""
 LONGEST_BACK_MS = 6 * 3_600_000
-"""What takes longer to come back than this does not come back by itself. A choice of ours: 100 W
-lift 68 L of seawater by 3 K in two and a half hours and what the room takes."""
+"""A value that takes longer than this is not taken to return by itself. A choice of ours: 100 W
+warm 68 L of seawater by 3 K in two and a half hours, and longer by what the room takes."""
 
 
 class BandReport:
-    """Speaks for the bands of one watch; knows nothing of its own."""
+    """Answers for the bands of one watch; has no state of its own."""
 
     def __init__(self, bands: Iterable[BandWatch]) -> None:
         self._bands = {band.band.name: band for band in bands}
 
     def facts_now(self, alarm: str, now: Moment) -> OutsideBand | None:
-        """Returns what `alarm`, which stands, says now; None when it is not about a value that is
-        outside a band, or the value is not seen."""
+        """Returns the present facts of `alarm`, which stands. Returns None when it is not about
+        a value outside a band, or when the value is not seen."""
         found = self._side(alarm)
         if found is None:
             return None
@@ -40,8 +41,8 @@ class BandReport:
         return outside(band, low, now)
 
     def comes_back(self, alarm: str, now: Moment) -> bool:
-        """Whether `alarm` is about a value outside a band which, as it goes now, is back inside
-        within six hours."""
+        """Whether `alarm` is about a value outside a band that will be back inside within six
+        hours at its present rate."""
         found = self._side(alarm)
         if found is None:
             return False
@@ -56,8 +57,8 @@ class BandReport:
         return soon is not None and soon.seconds * 1000 < LONGEST_BACK_MS
 
     def patience_ms(self, alarm: str) -> int:
-        """How long it takes to see whether the value that `alarm` is about has turned; 0 for
-        others."""
+        """Returns how long, in ms, it takes to see whether the value that `alarm` is about has
+        turned; 0 for other alarms."""
         return 0 if self._side(alarm) is None else TURNING_MS
 
     def _side(self, alarm: str) -> tuple[BandWatch, bool] | None:
@@ -69,7 +70,7 @@ class BandReport:
 
 
 def outside(band: BandWatch, low: bool, now: Moment) -> OutsideBand:
-    """Returns what is so of a value that is too low, or too high."""
+    """Returns the facts of a value that is too low, or too high."""
     of, slope = band.band, slope_of(band, now)
     value, limit = band.value(now), of.low if low else of.high
     width, course = of.high - of.low, course_of(slope, now)
@@ -81,14 +82,14 @@ def outside(band: BandWatch, low: bool, now: Moment) -> OutsideBand:
 
 
 def back(band: BandWatch, low: bool, now: Moment) -> BackInBand:
-    """Returns what is so of a value that was too low, or too high."""
+    """Returns the facts of a value that was too low, or too high."""
     of, state = band.band, band.state
     worst = state.lowest if low else state.highest
     return BackInBand(*told_of(band, now), low, of.low if low else of.high, worst)
 
 
 def racing(band: BandWatch, now: Moment) -> Racing:
-    """Returns what is so of a value that changes too fast."""
+    """Returns the facts of a value that changes too fast."""
     of, slope, value = band.band, band.slope(now), band.value(now)
     leaves = None
     if slope is not None and value is not None and of.low <= value <= of.high:
@@ -98,14 +99,14 @@ def racing(band: BandWatch, now: Moment) -> Racing:
 
 
 def told_of(band: BandWatch, now: Moment) -> tuple[str, Quantity, bool, float | None, int]:
-    """Returns what is told of every band: see `OfBand`."""
+    """Returns the facts that every finding about a band has: see `OfBand`."""
     of = band.band
     quantity = band.channels[0].watch.quantity
     return of.called, quantity, of.of_water, band.value(now), now.utc_ms
 
 
 def course_of(slope: Slope | None, now: Moment) -> Course | None:
-    """Returns where a value is going; None where it may as well stand still."""
+    """Returns where a value is going; None where it may be steady."""
     if slope is None or slope.certain_per_h == 0 or slope.low <= 0 <= slope.high:
         return None
     return _course(slope, now)

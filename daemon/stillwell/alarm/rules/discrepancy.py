@@ -1,8 +1,8 @@
 """A float or a switch in the wrong state (a discrepancy alarm in ISA-18.2's terms).
 
-A float's reading is the share of looks at which it was closed. Near its height ripple makes that
-any number between 0 and 1, so the share is judged like any other value: wrong beyond a threshold,
-in order again only a deadband on the other side.
+A float's reading is the share of looks at which it was closed. Near the float's height ripple
+makes that any number between 0 and 1, so the share is judged like any other value: wrong beyond
+a threshold, and in order again only past a deadband on the other side.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from stillwell.notice import Facts, Priority
 
 @dataclass(frozen=True, slots=True)
 class Discrepancy:
-    """`wrong_above`: closed (water at or above, switch on) is the wrong state; else open is."""
+    """A float or a switch, and its wrong state: closed (water at or above, switch on) where
+    `wrong_above`, else open."""
 
     name: str
     channel: str
@@ -26,27 +27,28 @@ class Discrepancy:
     says: str = ""
     """What to do about it, in the keeper's words."""
     in_chamber: bool = False
-    """Whether it is a float in the return chamber, where a pump that stands lifts the water."""
+    """Whether it is a float in the return chamber, where the water rises when the pump stops."""
     threshold: float = 0.5
     deadband: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)
 class InState(Facts):
-    """A float or a switch is in the wrong state; where the alarm is over, in the right one."""
+    """A float or a switch is in the wrong state; when the alarm is over, it is in the right one
+    again."""
 
     name: str
     called: str
     is_float: bool
     above: bool
-    """Water at or above the float; a switch that is on."""
+    """Whether the water is at or above the float, or the switch is on."""
     says: str
     """What to do about it, in the keeper's words."""
     in_chamber: bool
 
 
 def limit_of(discrepancy: Discrepancy, longest_step_ms: int) -> Limit:
-    """Returns the limit on the share that the discrepancy amounts to."""
+    """Returns the limit on the share that follows from the discrepancy."""
     return Limit(
         side=Side.HIGH if discrepancy.wrong_above else Side.LOW,
         at=discrepancy.threshold,

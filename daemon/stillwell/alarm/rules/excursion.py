@@ -1,6 +1,6 @@
-"""What usable values mean: a band is left or changes too fast, probes part, a float or a switch is
-in the wrong state. Each rule is asked with what is known now, and gives a finding when it has
-turned."""
+"""What usable values mean: a band is left or changes too fast, probes disagree, a float or a
+switch is in the wrong state. Each rule is asked with what is known now, and yields a finding
+when its condition has changed."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from stillwell.reading import Moment, Quantity
 
 
 class Excursions:
-    """Of the rules of one watch."""
+    """The rules of one watch that judge usable values."""
 
     def __init__(self, channels: Mapping[str, ChannelWatch]) -> None:
         self._channels = channels
 
     def of_band(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
-        """Too low or too high, by the values as they stand."""
+        """Yields whether a band is too low or too high, by the present values."""
         value = band.judged(now)
         if value is None:
             return
@@ -43,7 +43,7 @@ class Excursions:
             yield Finding(alarm, new.active, band.band.priority, facts, since)
 
     def of_rate(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
-        """Too fast, by the slope of the stretches as they stand."""
+        """Yields whether a band changes too fast, by the slope of the present stretches."""
         if band.gentle():
             return
         was = band.state
@@ -59,7 +59,7 @@ class Excursions:
     def of_agreement(
         self, agreement: AgreementWatch, channel: Channel, now: Moment
     ) -> Iterator[Finding]:
-        """Apart or together, after a stretch of `channel` has ended."""
+        """Yields whether channels are apart or together, after a stretch of `channel` has ended."""
         means = agreement.means(now)
         if channel.watch.name in means:
             agreement.see(channel)
@@ -88,7 +88,7 @@ class Excursions:
         yield Finding(alarm, active, priority_of("{agreement}.apart"), facts, since)
 
     def of_state(self, state: StateWatch, now: Moment) -> Iterator[Finding]:
-        """In the wrong state, or in the right one again."""
+        """Yields that a float or a switch is in the wrong state, or in the right one again."""
         was, rule = state.state, state.discrepancy
         state.state = judge(state.limit, was, state.channel.value, now)
         active = state.state.active

@@ -1,4 +1,4 @@
-"""When a value reaches a limit "at this rate"; nothing when the evidence is thin."""
+"""When a value reaches a limit at its present rate; no answer when the evidence is thin."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from stillwell.alarm.rules.rate import Slope
 
 LONGEST_H = 12.0
-"""Nobody should plan on a straight line further ahead."""
+"""The furthest look ahead in hours: nobody should plan on a straight line for longer."""
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Time until `target` is reached, in seconds from now, with a 95 % interval of the slope
-    alone."""
+    """Time until `target` is reached, in seconds from now, with a 95 % interval that covers only
+    the uncertainty of the slope."""
 
     target: float
     seconds: float
@@ -23,10 +23,10 @@ class Forecast:
 
 
 def reaches(slope: Slope | None, value: float, target: float) -> Forecast | None:
-    """Returns when `value`, going on at `slope`, is at `target`.
+    """Returns when `value` reaches `target` at the rate of `slope`.
 
-    None when there is no slope, when its interval does not exclude standing still or turning away,
-    when the value is there already, or when it takes longer than `LONGEST_H`.
+    Returns None when there is no slope, when its interval includes standing still or turning
+    away, when the value is there already, or when it takes longer than `LONGEST_H`.
     """
     if slope is None:
         return None

@@ -8,13 +8,13 @@ for:
 - a reading in the strip takes its time off the count again, so that noise about the limit neither
   restarts a delay for ever nor completes it by two lucky readings an hour apart;
 - a reading on the other side of the strip ends the count;
-- a silence longer than `longest_step_ms` counts for no more than that: a delay does not run on what
-  nobody saw, and yet a probe that only now and then gives a reading can complete one.
+- a silence longer than `longest_step_ms` counts for only that long: a delay does not run while
+  nothing is seen, and yet a probe that reads only now and then can complete one.
 
-A steady excursion is therefore raised by the first reading that comes at or after its first reading
-plus the on-delay, exactly. Between a raise and its return lies at least the off-delay, between a
-return and the next raise at least the on-delay, and a signal whose swing is smaller than the
-deadband raises at most once.
+So a steady excursion is raised by the first reading that comes at least the on-delay after its
+first reading. At least the off-delay lies between a raise and its return, and at least the
+on-delay between a return and the next raise. A signal whose swing is smaller than the deadband
+raises at most once.
 """
 
 from __future__ import annotations
@@ -36,12 +36,12 @@ class Limit:
 
     side: Side
     at: float
-    """The last value that is still in order."""
+    """The last value that is still in order, on the way out."""
     deadband: float = 0.0
     on_delay_ms: int = 0
     off_delay_ms: int = 0
     longest_step_ms: int = 180_000
-    """Readings further apart than this leave a silence, of which no more than this counts."""
+    """A longer time between two readings is a silence and counts for only this long."""
 
     def beyond(self, value: float) -> bool:
         return value < self.at if self.side is Side.LOW else value > self.at
@@ -58,7 +58,7 @@ class LimitState:
 
     active: bool = False
     since: Moment | None = None
-    """When the excursion began: of the alarm if it stands, else of the evidence that is being
+    """When the excursion began: that of the alarm if it stands, else that of the evidence being
     counted."""
     turning: Moment | None = None
     """When the evidence for a change of `active` began; None while there is none."""
@@ -68,12 +68,13 @@ class LimitState:
 
     @property
     def quiet(self) -> bool:
-        """Whether nothing stands and nothing is being counted: a value in order changes nothing."""
+        """Whether the alarm is off and no delay is being counted, so that a value in order
+        changes nothing."""
         return not self.active and self.turning is None
 
 
 CLEAR = LimitState()
-"""Nothing stands and nothing is being counted."""
+"""The alarm is off and no delay is being counted."""
 
 
 def judge(limit: Limit, state: LimitState, value: float, now: Moment) -> LimitState:
@@ -100,7 +101,7 @@ def judge(limit: Limit, state: LimitState, value: float, now: Moment) -> LimitSt
 
 
 def _settled(state: LimitState) -> LimitState:
-    """The state with the count dropped: the alarm stays what it was."""
+    """Returns the state with the count dropped; the alarm stays as it was."""
     if state.active:
         return replace(state, turning=None, counted_ms=0, last_ms=0)
     return CLEAR

@@ -1,4 +1,4 @@
-"""Sensor trouble: silent, at fault, stuck. About the sensor, never about the water.
+"""Sensor trouble: silent, at fault, stuck. It is about the sensor, never about the water.
 
 - *silent*: nothing arrives, or only "nothing there";
 - *fault*: the sensor answers, but with nothing that can be used (CRC, power-on value, out of
@@ -6,10 +6,10 @@
 - *stuck*: usable values that have not moved for longer than water can keep still (the flat line
   test).
 
-Silent or fault is decided when the gap has passed without a good reading, by whether the last thing
-that came was an answer; it stays what it was until it is over: one trouble, one alarm. It is over
-when good readings have come for as long as the gap, none further apart than the gap, so that a
-loose plug is one alarm and not twenty.
+When the gap has passed without a good reading, the channel is silent or at fault, depending on
+whether the last thing that came was an answer. It keeps that kind until it is over, so that one
+trouble is one alarm. It is over when good readings have come for as long as the gap, none
+further apart than the gap, so that a loose plug is one alarm and not twenty.
 """
 
 from __future__ import annotations
@@ -26,19 +26,19 @@ class Worth(Enum):
     """What a reading is worth to the watch."""
 
     GOOD = "good"
-    """It moves bands."""
+    """The reading may move bands."""
     FLAT = "flat"
-    """It arrived in order but has not moved for too long: it moves nothing."""
+    """The reading is in order but has not changed for too long: it moves nothing."""
     BAD = "bad"
-    """An answer that cannot be used."""
+    """The sensor answered, but the answer cannot be used."""
     NOTHING = "nothing"
-    """No answer."""
+    """The sensor did not answer."""
 
 
 _FLAT_TESTS = frozenset({"flat-line"})
 _DOUBTED_TESTS = frozenset({"spike", "stale", "power-on"})
-"""Suspect for what they are and not for where they are: a value beyond the suspect range or one
-that moves fast may be the very thing to warn of."""
+"""Tests that make a suspect reading unusable. Other suspect readings, beyond the suspect range
+or moving fast, may be the very thing to warn of."""
 
 _NO_ANSWER_TESTS = frozenset({"gone", "silent", "driver", "gap", "missing", ""})
 _IN_ORDER = (Flag.PASS, Flag.NOT_EVALUATED)
@@ -47,8 +47,8 @@ _IN_ORDER = (Flag.PASS, Flag.NOT_EVALUATED)
 def worth(reading: Reading) -> Worth:
     """Returns what `reading` is worth.
 
-    FAIL and MISSING never count, a suspected spike or stale conversion neither; a value that is
-    suspect because it is extreme or fast does.
+    FAIL and MISSING never count, nor does a suspected spike or stale conversion; a value that is
+    suspect because it is extreme or fast does count.
     """
     value = reading.value
     if value is not None and not reading.tests and reading.flag in _IN_ORDER:
@@ -70,12 +70,12 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Whether a channel is in trouble, of which kind, since when."""
+    """Whether a channel is in trouble, of which kind, and since when."""
 
     kind: Kind | None = None
     since: Moment | None = None
     mending_ms: int | None = None
-    """Monotonic time of the first good reading after which none has been missing."""
+    """Monotonic time of the first of the good readings that have come without a gap since."""
 
 
 NONE = Trouble()
@@ -94,11 +94,11 @@ def watch_over(
     """Returns the trouble of a channel now.
 
     Args:
-        good: when the last good reading came; None before the first.
-        answered_ms: monotonic time of the last unusable answer.
-        started: when watching began: the gap runs from there until the first good reading.
-        gap_ms: how long without a good reading is in order.
-        deaf_ms: for how long since the last good reading nobody listened: between two runs.
+            good: when the last good reading came; None before the first.
+            answered_ms: monotonic time of the last unusable answer.
+            started: when watching began: the gap runs from there until the first good reading.
+            gap_ms: the longest time without a good reading that is in order.
+            deaf_ms: how long nobody listened since the last good reading, between two runs.
     """
     seen = started if good is None else good
     blind = now.mono_ms - seen.mono_ms - deaf_ms >= gap_ms
@@ -131,7 +131,7 @@ class ChannelWatch:
 
     @property
     def called(self) -> str:
-        """As people call it."""
+        """Returns what people call it."""
         return self.label or self.name
 
     @property

@@ -1,13 +1,13 @@
 """Which of the probes that see the same water is likelier wrong?
 
-QARTOD's neighbour test, between channels of one tank, on the means of their stretches (see `rate`).
-With three or more, the one that stands alone is likelier wrong. With two, values alone can't say,
-so each channel is compared with its own habits: one that left the other faster than water can
-change, one that has become noisier than it used to be, one that stands still although it never used
-to. Where none of that shows, the answer is "unknown", not a guess: a probe that moves while the
-other rests may be the only one that still sees the water.
+This is QARTOD's neighbour test, between channels of one tank, on the means of their stretches (see
+`rate`). With three or more, the one that stands alone is likelier wrong. With two, values alone
+can't say, so each channel is compared with its own habits: whether it left the other faster than
+water can change, has become noisier than it used to be, or does not move although it used to. Where
+none of that shows, the answer is "unknown", not a guess: a probe that moves while the other does
+not may be the only one that still sees the water.
 
-How long they must be apart before anybody is told is the alarm's affair.
+The alarm decides how long they must be apart before anybody is told.
 
 The numbers are choices of ours: QARTOD leaves those of this test to the operator (from memory).
 """
@@ -21,13 +21,13 @@ from typing import NamedTuple
 
 from stillwell.reading import Flag
 
-_UNREST_WEIGHT = 0.05  # of the newest step: remembers about twenty
-_USUAL_WEIGHT = 0.005  # of the newest step: remembers about two hundred
+_UNREST_WEIGHT = 0.05  # weight of the newest step: remembers about twenty steps
+_USUAL_WEIGHT = 0.005  # weight of the newest step: remembers about two hundred steps
 _HABIT_STEPS = 20
-"""Steps before a channel counts as known."""
+"""How many steps must be seen before the habits of a channel count as known."""
 _NOISIER = 3.0
 _TOO_STILL = 20.0
-"""How many times its usual wait between moves a channel must stand to be called still."""
+"""A channel counts as still after this many times its usual wait between moves."""
 
 
 class Seen(NamedTuple):
@@ -39,12 +39,12 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What counts as agreeing, in the unit of the channels."""
+    """What counts as agreement, in the unit of the channels."""
 
     within: float
-    """Values whose range is not more than this agree."""
+    """Values agree when their range is at most this."""
     max_age_s: float
-    """An older value of a channel is not compared."""
+    """A value of a channel that is older than this is not compared."""
     fastest_per_s: float | None = None
     """The fastest that the water itself can change; None where it is not known."""
 
@@ -58,41 +58,42 @@ class Habit:
     usual: float = 0.0
     """Mean size of its steps while it agreed with the others."""
     wait: float = 0.0
-    """Mean number of steps from one move to the next while it agreed with the others; 0 for one
-    that was never seen to move."""
+    """Mean number of steps from one move to the next while it agreed with the others; 0 where it
+    was never seen to move."""
     steps: int = 0
-    """How many steps `usual` is learned from."""
+    """How many steps `usual` has been learned from."""
     idle: int = 0
-    """Steps since it last moved."""
+    """How many steps ago it last moved."""
 
 
 @dataclass(frozen=True, slots=True)
 class Company:
-    """All that is remembered of the channels of one agreement. Bounded by their number."""
+    """All that is remembered of the channels of one agreement. Its size is bounded by their
+    number."""
 
     latest: Mapping[str, Seen] = field(default_factory=dict)
     agreed: Mapping[str, Seen] = field(default_factory=dict)
     """Each channel's value when they were last found to agree."""
     habits: Mapping[str, Habit] = field(default_factory=dict)
     odd: str = ""
-    """The channel that was found likelier wrong since they have been apart."""
+    """The channel that was found likelier wrong at some time since they have been apart."""
     because: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """How the channels stand to each other now."""
+    """How the channels compare now."""
 
     flag: Flag
     """PASS: they agree. SUSPECT: they are apart. NOT_EVALUATED: fewer than two have a recent
     value."""
     spread: float = 0.0
-    """Highest less lowest."""
+    """The highest value less the lowest."""
     odd: str = ""
     """The channel that is likelier wrong; empty when that can't be said."""
     because: str = ""
-    """Why that one: "stands alone", "moved faster than the water can", "has become noisy", "stands
-    still"."""
+    """The reason for it: "stands alone", "moved faster than the water can", "has become noisy",
+    "stands still"."""
 
     @property
     def apart(self) -> bool:
@@ -102,14 +103,14 @@ class Verdict:
 def seen(
     company: Company, terms: Terms, channel: str, value: float, mono_ms: int
 ) -> tuple[Company, Verdict]:
-    """Takes a new healthy value of one channel and returns what is known then.
+    """Takes a new healthy value of one channel and returns the new memory and the verdict.
 
     Args:
-        company: as returned last; `Company()` at the start.
-        terms: what counts as agreeing.
-        channel: whose value it is.
-        value: finite, and passed by the channel's own tests.
-        mono_ms: its monotonic time.
+            company: as returned last; `Company()` at the start.
+            terms: what counts as agreement.
+            channel: the channel that the value is of.
+            value: finite, and passed by the channel's own tests.
+            mono_ms: its monotonic time.
     """
     latest = {**company.latest, channel: Seen(value, mono_ms)}
     habits = {**company.habits, channel: _stepped(company, terms, channel, value)}
@@ -135,7 +136,8 @@ def agreement(company: Company, terms: Terms, now_ms: int) -> Verdict:
     if len(values) > 2:
         odd, because = _stands_alone(values, terms.within), "stands alone"
     elif company.odd in values:
-        # What gave it away when they parted fades with time; what was known then stays true.
+        # What showed which one is wrong when they parted fades with time; what was known then stays
+        # true.
         odd, because = company.odd, company.because
     else:
         odd, because = _out_of_habit(company, terms, fresh)
@@ -179,8 +181,8 @@ def _stands_alone(values: Mapping[str, float], within: float) -> str:
 
 
 def _out_of_habit(company: Company, terms: Terms, fresh: Mapping[str, Seen]) -> tuple[str, str]:
-    """Returns which of two channels behaves unlike itself, and how; twice nothing if neither or
-    both."""
+    """Returns which of two channels has left its habits, and how; two empty strings if neither
+    or both have."""
     signs = {
         "moved faster than the water can": _too_fast,
         "has become noisy": _noisy,

@@ -1,12 +1,12 @@
 """Rate of change over a window, from the means of short stretches.
 
-A DS18B20 moves in steps of 1/16 K: the difference of two readings a minute apart is 0 or 3.75 K/h
-and says nothing. So readings are first averaged over stretches of a few minutes, and the slope is
-the median of the slopes of all pairs of stretches (Theil 1950; Sen, J. Am. Stat. Assoc. 63 (1968)
-1379), which up to 29 % of spoiled stretches do not move far. Its interval comes from Sen's rank
-statistic, never narrower than one step of the sensor over the span. A rate limit is compared with
-the slope less that one step over the span, so that a value that flickers between two steps has no
-rate at all.
+A DS18B20 moves in steps of 1/16 K: the difference of two readings a minute apart is 0 or 3.75
+K/h and says nothing. So readings are first averaged over stretches of a few minutes, and the
+slope is the median of the slopes of all pairs of stretches (Theil 1950; Sen, J. Am. Stat. Assoc.
+63 (1968) 1379); up to 29 % of spoiled stretches do not move it far. Its interval comes from
+Sen's rank statistic and is never narrower than one step of the sensor over the span. A rate
+limit is compared with the slope less that one step over the span, so that a value that flickers
+between two steps has no rate at all.
 """
 
 from __future__ import annotations
@@ -18,29 +18,29 @@ from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
 STRETCH_MS = 300_000
-"""Readings are averaged over five minutes."""
+"""Readings are averaged over stretches of five minutes."""
 
 STRETCHES = 12
-"""An hour is looked back on."""
+"""The stretches that are kept, an hour of them."""
 
 LATELY = 7
-"""Stretches that a rate limit looks at: half an hour. The hour is for texts: a limit that waited
-for it would speak after the band has."""
+"""How many stretches a rate limit looks at: half an hour. The hour is for texts: a limit that
+waited for it would ring only after the band has."""
 
 LEAST_STRETCHES = 5
-"""With fewer there is no slope: too thin to speak of."""
+"""With fewer stretches than this there is no slope: too little evidence."""
 
 FASTEST_WATER_K_PER_S = 4.0 / 3600
-"""What heats or cools a small tank does not do it faster. A choice of ours: 150 W in 40 L of
+"""The fastest that the water of a small tank heats or cools. A choice of ours: 150 W in 40 L of
 seawater (4.09 J/(mL K), by `water.heat`) give 3.3 K an hour."""
 
 LEAP_MS = 1_800_000
-"""For so long what goes faster than that may be a chamber whose pump rests for a feeding or a water
-change (half an hour, common practice): one probe alone cannot tell it from the tank's water."""
+"""How long a faster change may be a chamber whose pump rests for a feeding or a water change
+(half an hour, common practice): one probe alone cannot tell it from the tank's water."""
 
 _NO_END = -(1 << 62)
-"""When a stretch ends that has not begun: before every monotonic time, those of an earlier boot
-included, which are below zero on the line of this one."""
+"""The end of a stretch that has not begun: before every monotonic time, including those of an
+earlier boot, which are below zero on the clock of this one."""
 
 _Z_95 = 1.959964  # the 97.5 % point of the normal distribution
 
@@ -59,8 +59,8 @@ class Slope:
     first_ms: int
     """Monotonic time of the oldest stretch looked at."""
     turned_ms: int | None
-    """Monotonic time of the extreme from which the value has gone this way; None when it was going
-    so before `first_ms`."""
+    """Monotonic time of the extreme since which the value has gone in this direction; None when
+    it already did before `first_ms`."""
 
 
 class Trail:
@@ -100,11 +100,11 @@ class Trail:
 
 
 def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:
-    """Returns the slope of `points` (monotonic ms, value; oldest first), or None where they are too
-    few.
+    """Returns the slope of `points` (monotonic ms, value; oldest first), or None where there are
+    too few.
 
     Args:
-        resolution: the step of the sensor, in the unit of the value.
+            resolution: the step of the sensor, in the unit of the value.
     """
     n = len(points)
     if n < LEAST_STRETCHES:
@@ -136,12 +136,13 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
 
 
 def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
-    """Returns whether the way that `lately` went only leads back to where the value was before it:
-    from a chamber that was warmed while its pump stood, say, and no trend of the water. "Back" is
-    less than half of that way from there, a choice of ours.
+    """Returns whether the change in `lately` only leads back to where the value was before it. It
+    then is no trend of the water, but for example a chamber that was warmed while its pump had
+    stopped. "Back" means within half of that change of the earlier value, a choice of ours.
 
     Args:
-        points: all that is kept (monotonic ms, value; oldest first), the older ones included.
+            points: all that is kept (monotonic ms, value; oldest first), the older ones
+        included.
     """
     before = [value for ms, value in points if ms < lately.first_ms]
     if not before:
@@ -152,14 +153,14 @@ def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
 
 
 def goes_on(points: Sequence[tuple[int, float]], lately: Slope, resolution: float) -> bool:
-    """Returns whether the newest stretch still goes the way of `lately`, by a quarter of its rate
-    at least. A step that is over, as a small chamber takes when its pump rests, is no rate. Of
-    what moves by less than two steps of the sensor in a stretch one stretch says nothing. The
-    quarter and the two steps are choices of ours.
+    """Returns whether the newest stretch still changes in the direction of `lately`, by at least a
+    quarter of its rate. A step that is over, as in a small chamber when its pump rests, is no rate.
+    Where the value moves by less than two steps of the sensor in a stretch, one stretch says
+    nothing, and the result is True. The quarter and the two steps are choices of ours.
 
     Args:
-        points: those of which `lately` is the slope (monotonic ms, value; oldest first).
-        resolution: the step of the sensor, in the unit of the value.
+            points: those of which `lately` is the slope (monotonic ms, value; oldest first).
+            resolution: the step of the sensor, in the unit of the value.
     """
     (before_ms, before), (newest_ms, newest) = points[-2:]
     went = lately.per_h * (newest_ms - before_ms) / 3_600_000
@@ -171,8 +172,9 @@ def goes_on(points: Sequence[tuple[int, float]], lately: Slope, resolution: floa
 def steepest(points: Sequence[tuple[int, float]]) -> float:
     """Returns the size of the steepest step from one stretch to the next, in units an hour.
 
-    No slope of these points is steeper: that between any two of them is a mean of the steps
-    between. Costs a tenth of `slope`, and tells most of the time that it need not be worked out.
+    No slope of these points is steeper, because the slope between any two of them is a mean of
+    the steps between. It costs a tenth of `slope` and mostly shows that `slope` need not be
+    worked out.
     """
     steps = [
         abs(later - value) / (later_ms - ms) for (ms, value), (later_ms, later) in pairwise(points)
@@ -181,11 +183,11 @@ def steepest(points: Sequence[tuple[int, float]]) -> float:
 
 
 def leaps(points: Iterable[tuple[int, float]], now_ms: int) -> bool:
-    """Returns whether temperatures have begun to go faster than a tank's water does, and not yet
-    gone so for `LEAP_MS`.
+    """Returns whether temperatures have begun to change faster than a tank's water does, less than
+    `LEAP_MS` ago.
 
     Args:
-        points: all that is kept (monotonic ms, degC; oldest first).
+            points: all that is kept (monotonic ms, degC; oldest first).
     """
     for (ms, value), (later_ms, later) in pairwise(points):
         if abs(later - value) > FASTEST_WATER_K_PER_S * (later_ms - ms) / 1000:
@@ -194,9 +196,9 @@ def leaps(points: Iterable[tuple[int, float]], now_ms: int) -> bool:
 
 
 def trend(points: Sequence[tuple[int, float]], resolution: float) -> Slope | None:
-    """Returns the slope since the value last turned, if that is long enough ago to have one, else
-    that of all `points` without a turn. For texts; a limit takes `slope`, whose window no extreme
-    has chosen.
+    """Returns the slope since the value last turned, if that is long enough ago to have one,
+    else the slope of all `points` without a turn. It is for texts; a limit takes `slope`, whose
+    window does not depend on where an extreme lies.
     """
     whole = slope(points, resolution)
     if whole is None or whole.turned_ms is None:
@@ -211,9 +213,9 @@ def together(slopes: Iterable[Slope]) -> Slope | None:
     """Returns one slope for several channels that see the same water: the median one, of an even
     number the gentler of the two in the middle; None for none.
 
-    Each channel is compared with itself only, so that a probe that drops out, with its own offset,
-    makes no rate. Where two differ it is one place that changes and not the water: a chamber whose
-    pump stood for a while and that is mixed again.
+    Each channel is compared with itself only, so that a probe that drops out, with its own
+    offset, makes no rate. Where two slopes differ, one place changes and not the water, such as
+    a chamber that is mixed again after its pump had stopped.
     """
     ordered = sorted(slopes, key=lambda s: s.per_h)
     if not ordered:
@@ -228,7 +230,8 @@ def _median(ordered: Sequence[float]) -> float:
 
 
 def _turn(points: Sequence[tuple[int, float]], direction: float) -> int | None:
-    """When the extreme was passed from which the values go in `direction`; None if not in sight."""
+    """Returns when the extreme was passed since which the values go in `direction`, as monotonic
+    time; None if the points do not reach back to it."""
     way = -1.0 if direction < 0 else 1.0
     extreme = min(points, key=lambda point: (way * point[1], -point[0]))
     return None if extreme[0] == points[0][0] else extreme[0]

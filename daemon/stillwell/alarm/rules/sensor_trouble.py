@@ -1,5 +1,6 @@
-"""What missing and unusable readings mean: a channel is silent, at fault or stuck, and a band that
-no channel shows is unseen. Times at which nobody listened, between two runs, are no silence."""
+"""What missing and unusable readings mean: a channel is silent, at fault or stuck, and a band
+that no channel shows is unseen. Times between two runs, when nobody listened, do not count as
+silence."""
 
 from __future__ import annotations
 
@@ -25,37 +26,38 @@ from stillwell.finding import Finding
 from stillwell.reading import Moment, Reading
 
 _DEAF_KEPT = 16
-"""Times between runs that are remembered. More of them within a gap are no silence of a probe."""
+"""How many times between runs are remembered. With more of them within a gap, nobody can call a
+probe silent."""
 
 
 class SensorTrouble:
-    """Of the channels and bands of one watch."""
+    """The rules of one watch about channels and bands that give no usable value."""
 
     def __init__(self, rules: RuleSet) -> None:
         self._rules = rules
         self.due_ms = -NEVER_MS
-        """Before this monotonic time nothing turns by time alone. It may be too early, never too
-        late."""
+        """Monotonic time before which nothing changes by time alone. It may be too early, never
+        too late."""
         self._deaf: deque[tuple[int, int]] = deque(maxlen=_DEAF_KEPT)
-        """From when to when nobody listened, monotonic ms: between two runs."""
+        """From when to when nobody listened between two runs, monotonic ms."""
 
     def kept(self) -> Sequence[tuple[int, int]]:
-        """What goes on in the next run, for `kept.as_text`."""
+        """Returns what the next run continues from, for `kept.as_text`."""
         return self._deaf
 
     def revive(self, kept: Sequence[Sequence[int]], by_ms: int) -> None:
-        """Goes on from what an earlier run has kept, its times moved by `by_ms`."""
+        """Continues from what an earlier run has kept, its times moved by `by_ms`."""
         self._deaf.extend((int(from_) + by_ms, int(to) + by_ms) for from_, to in kept)
         self.due_ms = -NEVER_MS
 
     def deaf(self, from_ms: int, to_ms: int) -> None:
-        """Nobody listened between these monotonic times."""
+        """Notes that nobody listened between these monotonic times."""
         if to_ms > from_ms:
             self._deaf.append((from_ms, to_ms))
             self.due_ms = -NEVER_MS
 
     def by_time(self, now: Moment) -> Iterator[Finding]:
-        """What has turned by time alone."""
+        """Yields what has changed by time alone."""
         for channel in self._rules.channels.values():
             if channel.trouble is not NONE or not channel.shows(now):
                 yield from self.of_channel(channel, now)
@@ -63,7 +65,7 @@ class SensorTrouble:
             yield from self.of_band(band, now)
 
     def of_channel(self, channel: Channel, now: Moment) -> Iterator[Finding]:
-        """Silent or at fault, or over."""
+        """Yields that a channel is silent or at fault, or that this is over."""
         was = channel.trouble
         good, begun = channel.last_good(), channel.begun or now
         deaf_ms = self._deaf_ms(good or begun)
@@ -88,8 +90,9 @@ class SensorTrouble:
     def of_stuck(
         self, channel: Channel, kind: Worth, reading: Reading, now: Moment
     ) -> Iterator[Finding]:
-        """Stuck begins with a failed flat line test and ends with a reading that has moved: a
-        restart forgets the test's history, but not this."""
+        """Yields that a channel is stuck, or moves again. Stuck begins with a failed flat line
+        test and ends with a reading that has moved: a restart forgets the test's history, but
+        not this."""
         alarm, value = f"{channel.watch.name}.stuck", reading.value
         if kind is Worth.FLAT:
             channel.stuck_at = value
@@ -111,7 +114,7 @@ class SensorTrouble:
         yield Finding(alarm, False, channel.priority, Moves(channel.watch.called))
 
     def of_band(self, band: BandWatch, now: Moment) -> Iterator[Finding]:
-        """Unseen, or seen again."""
+        """Yields that a band is unseen, or is seen again."""
         was = band.state.sight
         seen, begun = band.seen(), band.begun() or now
         deaf_ms = self._deaf_ms(seen or begun)
@@ -148,11 +151,11 @@ class SensorTrouble:
         return why
 
     def _deaf_ms(self, since: Moment) -> int:
-        """For how long nobody has listened since then."""
+        """Returns for how long, in ms, nobody has listened since then."""
         return sum(to - from_ for from_, to in self._deaf if from_ >= since.mono_ms)
 
     def put_off(self, now: Moment) -> None:
-        """Works out when something may turn next by time alone. Readings only put it off."""
+        """Works out when something may next change by time alone. Readings only make that later."""
         due = NEVER_MS
         for channel in self._rules.channels.values():
             if channel.trouble is NONE and channel.shows(now):
