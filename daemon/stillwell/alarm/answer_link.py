@@ -1,18 +1,18 @@
 """A link that answers one alarm, once, without a password: the token and its check. Pure.
 
-A token names what may be done (acknowledge or shelve), to which occurrence of which alarm, until
-when, and carries an HMAC-SHA-256 (RFC 2104, FIPS 180-4) of all of that under the daemon's own key.
-It allows nothing else: who finds an old message can acknowledge what was over long ago, and that is
-refused. It is bound to the occurrence, so that yesterday's link does not answer today's alarm.
+A token names what may be done (acknowledge or shelve), to which occurrence of which alarm, and
+until when. It carries an HMAC-SHA-256 (RFC 2104, FIPS 180-4) of all of that under the daemon's own
+key. It allows nothing else. It is bound to the occurrence, so that yesterday's link does not answer
+today's alarm: whoever finds an old message is refused.
 
 Form: ``1.<body>.<mac>``, both base64url without padding (RFC 4648, section 5), fit for a URL.
 
-Two looks at a token. Its signature can be checked by whoever has the key, as a web page beside the
-daemon; what is left of it then, its claims, is no secret any more and may be kept. Whether the
-claims hold now (not used, not expired, the right occurrence) only the daemon knows.
+A token is checked in two steps. Whoever has the key, such as a web page beside the daemon, can
+check its signature; the claims that are left then are no secret any more and may be kept. Only the
+daemon knows whether the claims hold now (not used, not expired, the right occurrence).
 
-Whoever serves the address of the links must not carry them out on a mere GET: chat services fetch
-links to show what is behind them (common practice). Ask with a button.
+Whoever serves the address of the links must not carry them out on a mere GET, because chat
+services fetch links to show what is behind them (common practice). Ask with a button.
 """
 
 from __future__ import annotations
@@ -34,14 +34,15 @@ SHORTEST_KEY = 32
 """Bytes: the key is as long as the hash's output (RFC 2104, section 3)."""
 LONGEST_TOKEN = 512
 GOOD_FOR_MS = 24 * 3_600_000
-"""A choice of ours: an alarm that nobody has answered is said again within hours, with a new
-link."""
+"""How long a link is valid. A choice of ours: an alarm that nobody has answered is repeated
+within hours, with a new link."""
 _LAST_MS = 253_402_300_799_999
-"""The end of the calendar's years."""
+"""The end of the year 9999 in UTC ms, the last year of the calendar."""
 _ABOUT = re.compile(r":(\d+:\d+)(?::to-\d+)?$")
 _CALLING = frozenset({"raised", "worse", "repeated", "drill"})
 ANSWERS = frozenset({Command.ACKNOWLEDGE, Command.SHELVE})
-"""What a link may do. Nothing that lasts, as taking out of service, and nothing to all alarms."""
+"""What a link may do. It can do nothing that lasts, such as taking an alarm out of service, and
+nothing that concerns all alarms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,8 @@ class Answer:
     expires_ms: int
     """UTC."""
     once: str
-    """Names the token among the used ones. Keep it when the answer has been taken."""
+    """Tells the token from others, so that it is taken once. Keep it when the answer has been
+    taken."""
     shelve_s: int = 0
 
 
@@ -72,8 +74,8 @@ def occurrence(raised: Transition) -> str:
 
 
 def occurrence_of(notice: Notice) -> str:
-    """Returns the name of the occurrence that `notice` calls somebody for; empty where it wants no
-    answer. Its key ends in the moment of the transition that it is about."""
+    """Returns the name of the occurrence that `notice` calls somebody for; empty where it wants
+    no answer. The key of a notice ends in the moment of the transition that it is about."""
     found = _ABOUT.search(notice.key)
     return found[1] if found and notice.kind in _CALLING else ""
 
@@ -96,7 +98,7 @@ def sign(answer: Answer, key: bytes) -> str:
 
 
 def claims(answer: Answer) -> str:
-    """Returns what a token says, without its signature: nobody can make a token of it."""
+    """Returns what a token says, without its signature, so that nobody can make a token of it."""
     fields = [
         answer.command.value,
         answer.alarm,
@@ -109,32 +111,34 @@ def claims(answer: Answer) -> str:
 
 
 def claimed(text: str) -> Answer | Rejected:
-    """The inverse of `claims`, for text whose signature has been checked. Never raises."""
+    """Returns the answer that `claims` wrote, for text whose signature has been checked. Never
+    raises."""
     return _parsed(text.encode("utf-8", "replace")) or Rejected(_OTHER_VERSION)
 
 
 def request_of(answer: Answer, by: str) -> Request:
-    """Returns the command that a valid answer is."""
+    """Returns the command that a valid answer stands for."""
     about = answer.occurrence
     return Request(answer.command, answer.alarm, by, float(answer.shelve_s), about=about)
 
 
 def check(token: str, key: bytes, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
-    """Returns what `token` allows now, or why nothing. Never raises for any `token`. Whether its
-    occurrence is the one that stands is for `alarm.announced` to say.
+    """Returns what `token` allows now, or why it allows nothing. Never raises for any `token`.
+    `announced.why_not` checks that its occurrence is the one that stands.
 
     Args:
-        token: as it came in the link, from anybody.
-        key: the daemon's key.
-        now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
-        used: the `once` of tokens that were taken before.
+            token: as it came in the link, from anybody.
+            key: the daemon's key.
+            now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
+            used: the `once` of tokens that were taken before.
     """
     answer = signed(token, key)
     return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used)
 
 
 def signed(token: str, key: bytes) -> Answer | Rejected:
-    """Returns what `token` says where its signature is right, or why not. Never raises."""
+    """Returns what `token` says where its signature is right, or why it is rejected. Never
+    raises."""
     body = _verified(token, key)
     if body is None:
         return Rejected("This link was not made here, or was not copied whole.")
@@ -142,7 +146,8 @@ def signed(token: str, key: bytes) -> Answer | Rejected:
 
 
 def holds(answer: Answer, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
-    """Returns what a signed token allows now, or why nothing; the arguments as for `check`."""
+    """Returns what a signed token allows now, or why it allows nothing; the arguments as for
+    `check`."""
     if now_utc_ms >= answer.expires_ms:
         return Rejected(
             f"The link about {answer.alarm} has expired; a newer message has a new one."
@@ -156,7 +161,7 @@ _OTHER_VERSION = "This link was made by another version; use stillwell ack."
 
 
 def _verified(token: str, key: bytes) -> bytes | None:
-    """The body of a token whose MAC is right; None otherwise. Compares in constant time."""
+    """Returns the body of a token whose MAC is right, else None. Compares in constant time."""
     if len(key) < SHORTEST_KEY or len(token) > LONGEST_TOKEN or not token.isascii():
         return None
     parts = token.split(".")

@@ -1,4 +1,5 @@
-"""What people ask of alarms: which event it is, which alarms it fits, what they are told. Pure."""
+"""What people ask of alarms: which event a request is, which alarms it fits, what the reply is.
+Pure."""
 
 from __future__ import annotations
 
@@ -14,7 +15,7 @@ DONE = {
     Kind.UNSHELVE: "Taken off the shelf",
     Kind.RETURN_TO_SERVICE: "Back in service",
 }
-"""What a person is told of a request for every alarm that it fits."""
+"""The reply's first word to a request for every alarm that it fits."""
 
 _PLAIN = {
     Command.ACKNOWLEDGE: Kind.ACKNOWLEDGE,
@@ -26,11 +27,11 @@ _PLAIN = {
 
 
 def event_of(request: Request, longest_s: float, longest: str) -> Event | str:
-    """Returns the event that a request is, or in a sentence why it is none.
+    """Returns the event that a request stands for, or a sentence that says why there is none.
 
     Args:
-        longest_s: a shelf is no longer than this.
-        longest: the same in words.
+            longest_s: the longest shelf, in s.
+            longest: the same in words.
     """
     if request.command is Command.SHELVE:
         shelve_ms = shelving.shelf_ms(request.seconds, longest_s)
