@@ -51,10 +51,10 @@ def alarm(state: State, *, active: bool | None = None, latching: bool = False) -
 
 
 ALL_STATES = [
-    *(alarm(state, latching=latching) for state in STANDS for latching in (False, True)),
+    *(alarm(state, latching=latching) for state in sorted(STANDS) for latching in (False, True)),
     *(
         alarm(state, active=active, latching=latching)
-        for state in WITHHELD
+        for state in sorted(WITHHELD)
         for active in (False, True)
         for latching in (False, True)
     ),
