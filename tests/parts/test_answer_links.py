@@ -298,4 +298,6 @@ class TestAMessage:
         assert "http" not in told(hook, kind, key, Links(ADDRESS, KEY, lambda: BEGAN).of)
 
     def test_carries_none_where_no_address_is_set(self, hook: Receiver) -> None:
-        assert told(hook, "raised", "water.low:raised:high:3:1", None) == "Look at it."
+        assert told(hook, "raised", "water.low:raised:high:3:1", None) == (
+            "Look at it.\nTo answer: stillwell ack water.low"
+        )

@@ -22,10 +22,11 @@ from stillwell.deliver.outbox import Outbox
 from stillwell.deliver.ping import Ping, PingSettings
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.notice import Notice, Priority, Prose
-from stillwell.ports import Refusal, Stream
+from stillwell.ports import Refusal, Stream, TellsPeople
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load
 from stillwell.store import Store
+from stillwell.words import Reader
 
 SECRET = "s3cr3t-9d41"
 BEGAN = 1_780_000_000_000
@@ -101,6 +102,8 @@ class TestASecret:
             logging.getLogger(talkative).setLevel(logging.DEBUG)
         seen: list[object] = []
         sink = MAKERS[kind](url)
+        if isinstance(sink, TellsPeople):
+            sink.use_words(Reader())
         store = Store.open(tmp_path / "tank.db")
         try:
             now = Moment(0, BEGAN, store.begin_epoch("boot", Moment(0, BEGAN, 0), True))

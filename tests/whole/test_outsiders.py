@@ -13,6 +13,7 @@ import pytest
 from authority import Authority
 from stillwell.notice import State
 from stillwell.store import StoreReader
+from stillwell.words import Reader
 
 Make = Callable[..., Any]
 NAME = "stillwell/reading-room"
@@ -51,8 +52,8 @@ class TestOtherPackages:
         # At the pace of the wall clock: time can't run faster for what is not simulated.
         tank.start(speed=1)
         tank.until(lambda: tank.has("source.shim.down", "raise"), "the driver is told as down")
-        said = tank.transitions("source.shim.down")[0].message
-        assert "shim_wire_library" in said.what
+        said = Reader().alarm(tank.transitions("source.shim.down")[0])
+        assert "shim_wire_library" in said.seen
         assert said.do
         assert "shim_wire_library" in tank.said(), "the log does not name it"
         assert tank.stop() == 0

@@ -137,7 +137,7 @@ class TestBrokenSettings:
         raised = service.broken_alarm()
         assert raised is not None
         assert raised.active
-        assert "tank.toml, line 6, tank.volume." in what(raised)
+        assert "tank.toml, line 6, tank.volume: " in what(raised)
         assert '"bananas" is no unit' in what(raised)
         assert "sudo systemctl restart stillwell" in said(raised).do
         lines = service.stop()
@@ -214,9 +214,9 @@ class TestTheLog:
         assert [line for line in lines if line[:1] != "<"] == []
         told = [line for line in lines if "does not exist" in line]
         assert len(told) == 1, "a thing is told once"
-        assert told[0].startswith(
-            "<4>ALARM, medium priority (source.gauge.down): /dev/serial/by-id"
-        )
+        assert told[0].startswith("<4>  /dev/serial/by-id")
+        title = "<4>ALARM, medium priority (source.gauge.down): Sensors of gauge can't be read."
+        assert title in lines
 
     def test_says_what_is_watched_and_in_the_end_what_was_kept(self, service: Service) -> None:
         service.start()

@@ -15,6 +15,7 @@ import pytest
 from stillwell.notice import State
 from stillwell.reading import Reading
 from stillwell.supervise.daemon import EX_TEMPFAIL
+from stillwell.words import Reader
 
 Make = Callable[..., Any]
 COLD_ROOM = """
@@ -121,8 +122,8 @@ class TestHangingBus:
         began = len(tank.readings("water-a"))
         tank.until(lambda: len(tank.readings("water-a")) > began + 240, "two more hours")
         assert _gaps_s(tank.readings("water-a")) <= 90
-        said = tank.transitions("source.chamber.down")[0].message
-        assert "chamber" in said.what
+        said = Reader().alarm(tank.transitions("source.chamber.down")[0])
+        assert "chamber" in said.seen
         assert not tank.transitions("source.tank.down")
 
 
