@@ -469,7 +469,7 @@ class TestOutsideTheChamber:
         # the lowest safe level is 972 mL below the mark: 39 h
         assert 20 < hour < 38
         assert not [t for t in lived.told if t.alarm == "level.top-up" and t.event == "clear"]
-        assert "where nothing sees it" in what(told)
+        assert "nothing sees it there" in what(told)
 
 
 class TestSensors:
@@ -591,7 +591,7 @@ class TestAlarms:
         assert lived.raised() == {"level.leak"}
         [(_, told)] = rises(lived, "level.leak")
         assert "does not follow the dryness of the air" in what(told)
-        assert "salinity falls" in said(told).do
+        assert "Measure the salinity" in said(told).do
 
 
 class TestOneFloatAlone:
