@@ -127,10 +127,10 @@ def check(token: str, key: bytes, now_utc_ms: int, used: Container[str]) -> Answ
     `announced.why_not` checks that its occurrence is the one that stands.
 
     Args:
-            token: as it came in the link, from anybody.
-            key: the daemon's key.
-            now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
-            used: the `once` of tokens that were taken before.
+        token: as it came in the link, from anybody.
+        key: the daemon's key.
+        now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
+        used: the `once` of tokens that were taken before.
     """
     answer = signed(token, key)
     return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used)

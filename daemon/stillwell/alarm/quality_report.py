@@ -133,10 +133,10 @@ def report(
     """Returns the report on [`start_ms`, `end_ms`), UTC.
 
     Args:
-            transitions: those of the period, in the log's order.
-            zone: the time zone whose days are counted.
-            standing_before: the newest transition of each alarm before the period, so that what
-        stood then counts as standing; it is not counted as raised.
+        transitions: those of the period, in the log's order.
+        zone: the time zone whose days are counted.
+        standing_before: the newest transition of each alarm before the period, so that what stood
+            then counts as standing; it is not counted as raised.
     """
     if end_ms <= start_ms:
         raise ValueError("A report needs a period that ends after it begins.")

@@ -105,8 +105,8 @@ class Watch:
         that can't be used; skips rules that no longer exist.
 
         Args:
-                shift_ms: what to add to its monotonic times to have those of this run.
-                moved: by channel, how much its values have changed because its offset has.
+            shift_ms: what to add to its monotonic times to have those of this run.
+            moved: by channel, how much its values have changed because its offset has.
         """
         here = Shifted(shift_ms, moved or {})
         try:

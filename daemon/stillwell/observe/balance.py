@@ -1,4 +1,4 @@
-"""The salt balance and the cycle, as the journal has them at a time."""
+"""The salt balance and the nitrogen cycle at a given time, worked out from the journal."""
 
 from __future__ import annotations
 
@@ -15,31 +15,31 @@ from stillwell.observe.salt.alarms import Likely, causes, explained, is_unexpect
 
 DAY_MS = 86_400_000
 _Z2 = 3.92
-"""Widths of a 95 % interval in standard deviations."""
+"""The width of a 95 % interval in standard deviations."""
 _LEAST_SD_ML = 20.0
-"""Nobody knows better how much is missing (our own choice)."""
+"""The least standard deviation of missing water, mL: nobody knows it better (our own choice)."""
 LOOK_BACK_MS = 120 * DAY_MS
-"""What is older says nothing more of today's salinity: four months of weekly checks lie between, or
-the interval is as wide as if nobody had ever looked."""
+"""Older entries say nothing more about today's salinity: either four months of weekly checks lie
+between, or the interval is as wide as if nobody had ever looked."""
 
 
 def salt_state(
     entries: Iterable[Entry], level: Iterable[MissingWater], parameters: SaltParameters, now_ms: int
 ) -> SaltState:
-    """Returns the balance at a time, from all entries of the last four months whatever their order.
+    """Returns the balance at a time, from all entries of the last four months in any order.
 
     Args:
-        entries: those that stand; struck ones are left out.
-        level: what the level says is missing, once a day at most.
+        entries: those that hold; struck ones are left out.
+        level: how much water is missing by the level, once a day at most.
         parameters: the tank.
-        now_ms: UTC ms; what is later is left out.
+        now_ms: UTC ms; anything later is left out.
     """
     return Ledger(parameters).at(entries, level, now_ms)
 
 
 def missing_water(t_ms: int, ml: float, low: float, high: float) -> MissingWater:
-    """Returns what the level says is missing at a time, from its 95 % interval, as the balance is
-    told it."""
+    """Returns how much water is missing at a time by the level, from its 95 % interval, in the
+    form that the balance takes."""
     return MissingWater(t_ms, ml, max((high - low) / _Z2, _LEAST_SD_ML))
 
 
@@ -49,15 +49,15 @@ class LastCheck:
 
     check: Check
     text: str
-    """As expected, or what it likely comes from and what to look at."""
+    """Says that the check is as expected, or what it likely comes from and what to look at."""
     unexpected: bool
     likely: Likely | None
     """The likeliest cause; None for the first check, which nothing predicted."""
 
 
 class Ledger:
-    """The balance at one time after another: what has been reckoned up to the last event is not
-    reckoned again. The figures are those of `salt_state`."""
+    """The balance at one time after another, with the figures of `salt_state`. What has been
+    worked out up to the last event is not worked out again."""
 
     def __init__(self, parameters: SaltParameters) -> None:
         self._parameters = parameters
@@ -66,7 +66,7 @@ class Ledger:
         self._last: LastCheck | None = None
 
     def at(self, entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int) -> SaltState:
-        """Returns the balance; arguments as of `salt_state`."""
+        """Returns the balance; arguments as for `salt_state`."""
         events = _events(entries, level, now_ms)
         if not events:
             self._events, self._after, self._last = None, None, None
@@ -78,13 +78,13 @@ class Ledger:
 
     @property
     def last_check(self) -> LastCheck | None:
-        """Returns the newest check and what it speaks for, as of the last `at`; None without one.
-        The first of all is never unexpected: nothing predicted it."""
+        """Returns the newest check and its likely cause, as of the last `at`; None without a
+        check. The very first is never unexpected, because nothing predicted it."""
         return self._last
 
 
 def _events(entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int) -> list[Event]:
-    """What the balance is told up to a time, in order."""
+    """Returns the events that the balance takes up to a time, in order."""
     start_ms = now_ms - LOOK_BACK_MS
     kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]
     events = [*salt_events(kept), *(e for e in level if start_ms <= e.t_ms <= now_ms)]
@@ -92,7 +92,8 @@ def _events(entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int
 
 
 def _reckoned(start: SaltState, events: Sequence[Event]) -> tuple[SaltState, LastCheck | None]:
-    """The balance after the last event, and what was expected of the last check."""
+    """Returns the balance after the last event, and how the last check compares with what was
+    expected."""
     checks = [n for n, event in enumerate(events) if isinstance(event, Check)]
     courses, last = Courses(start), None
     for n, event in enumerate(events):
@@ -111,22 +112,22 @@ class Cycle:
     """Where the tank's nitrogen cycle stands by the journal."""
 
     begun_ms: int | None
-    """When it was started, or tested first; None: nothing is noted of any cycle."""
+    """When it was started, or first tested, UTC ms; None: the journal mentions no cycle."""
     seeded: bool
     tests: tuple[Test, ...]
     verdict: Verdict
 
     @property
     def running(self) -> bool:
-        """Returns whether there is one to wait for."""
+        """Returns whether there is a cycle to wait for."""
         return self.begun_ms is not None and self.verdict.stage is not Stage.FINISHED
 
 
 def cycle_of(entries: Sequence[Entry]) -> Cycle:
     """Returns the cycle: from the newest `cycle-start` on, else from the first test on.
 
-    Tests are only a cycle's when no animals were put in before the first of them: else they are a
-    look at a tank that lives already, and nobody waits for a verdict.
+    Tests belong to a cycle only when no animals were put in before the first of them. Otherwise
+    they check a tank that lives already, and nobody waits for a verdict.
     """
     rows = standing(entries)
     starts = [e.at_ms for e in rows if e.kind == Kind.CYCLE_START]
@@ -141,8 +142,8 @@ def cycle_of(entries: Sequence[Entry]) -> Cycle:
 
 
 def animals(entries: Iterable[Entry]) -> int:
-    """Returns how many animals live in the tank by the journal: an entry without a number counts
-    one."""
+    """Returns how many animals live in the tank by the journal; an entry without a number counts
+    as one."""
     count = 0
     for entry in standing(entries):
         number = 1 if entry.value is None else round(entry.value)

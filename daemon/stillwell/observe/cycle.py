@@ -1,5 +1,6 @@
-"""Tests of ammonia and nitrite beside the watch: the cycle's stage, and an alarm when either shows
-in a tank with animals. The forecast of the cycle's end takes seconds and is not made here."""
+"""The observer of ammonia and nitrite tests: publishes the cycle's stage, and raises an alarm
+when either shows in a tank with animals. The forecast of the cycle's end takes seconds and is
+not made here."""
 
 from __future__ import annotations
 
@@ -27,16 +28,16 @@ OF_CYCLE = frozenset(
     }
 )
 USUAL_PH = 8.2
-"""Of such a tank, on NBS buffers (common practice); taken when none was measured."""
+"""The pH of such a tank, on NBS buffers (common practice); used when none was measured."""
 _MOST = 2_000
-"""Entries kept: years of tests."""
+"""The most entries that are kept: years of tests."""
 
 
 def newest_ph(rows: Sequence[Entry]) -> Ph:
-    """Returns the pH that was measured last, the usual one where none was.
+    """Returns the pH that was measured last; the usual one where none was.
 
     Args:
-        rows: entries that stand, in order.
+        rows: entries that hold, in order.
     """
     newest = next((e for e in reversed(rows) if e.kind == Kind.PH and e.value), None)
     if newest is None or newest.value is None:
@@ -54,7 +55,7 @@ _FORM = Form(_Kept, 2)
 
 
 class CycleWatch:
-    """Deterministic in the entries; says nothing where no test is noted."""
+    """Deterministic in the entries; finds nothing where the journal has no test."""
 
     name = "cycle"
 
@@ -72,7 +73,7 @@ class CycleWatch:
         return AMMONIA, NITRITE
 
     def see(self, reading: Reading) -> Iterable[Finding]:
-        """Readings say nothing of the cycle."""
+        """Ignores readings, which say nothing about the cycle."""
         return ()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
@@ -87,7 +88,7 @@ class CycleWatch:
         return ()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """After an entry, and at the start, how both alarms stand."""
+        """Returns how both alarms stand, at the start and after an entry."""
         if not self._changed:
             return ()
         first, self._first, self._changed = self._first, False, False
@@ -114,7 +115,8 @@ class CycleWatch:
         return Finding(name, True, priority_of(name), facts)
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """The stage as a number from 0 (not started) to 4 (finished), whenever it changes."""
+        """Returns the stage as a number from 0 (not started) to 4 (finished), whenever it
+        changes."""
         if self._stage is None or self._stage == self._published:
             return ()
         self._published = self._stage
@@ -122,7 +124,7 @@ class CycleWatch:
         return (Published("cycle.stage", now.utc_ms, "1", number, None, None, str(self._stage)),)
 
     def state(self) -> str:
-        """The entries as JSON."""
+        """Returns the entries as JSON."""
         return _FORM.text(_Kept(list(self._entries.values()), self._published))
 
     def restore(self, state: str) -> None:

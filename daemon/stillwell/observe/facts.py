@@ -1,4 +1,4 @@
-"""What the smaller observers find: of the lamp, of a gauge, of the tests of the cycle."""
+"""What the smaller observers find: about the lamp, a gauge, the tests of the cycle."""
 
 from __future__ import annotations
 
@@ -10,21 +10,21 @@ from stillwell.water.ammonia import PhScale
 
 @dataclass(frozen=True, slots=True)
 class LampOdd(Facts):
-    """The lamp's heat is missing in its hours, or comes in its dark ones."""
+    """The lamp's heat is missing while it should be on, or comes while it should be off."""
 
     warms_k_per_h: float
     hours: str
-    """``12:00 to 22:00``, by the tank's clock."""
+    """For example ``12:00 to 22:00``, by the tank's clock."""
 
 
 @dataclass(frozen=True, slots=True)
 class LampAsNow(Facts):
-    """The lamp's heat counts as usual as it is now."""
+    """The lamp's present heat counts as usual again."""
 
 
 @dataclass(frozen=True, slots=True)
 class GaugeMoved(Facts):
-    """A gauge jumped by itself, and the next pour ended as far off."""
+    """A gauge jumped by itself, and the next pour ended off the mark by as much."""
 
     called: str
     by_mm: float
@@ -35,7 +35,7 @@ class GaugeMoved(Facts):
 
 @dataclass(frozen=True, slots=True)
 class GaugeWell(Facts):
-    """A gauge reads pours where they have always ended."""
+    """On a gauge, pours end where they have always ended."""
 
     called: str
 
@@ -55,6 +55,6 @@ class TestShows(Facts):
 
 @dataclass(frozen=True, slots=True)
 class ObserverFailed(Facts):
-    """What watches along from the readings has failed and is set aside."""
+    """An observer has failed and is set aside."""
 
     name: str

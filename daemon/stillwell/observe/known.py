@@ -1,7 +1,7 @@
-"""What observers know of each other: values, handed on in the order in which they take their turns.
+"""What observers know of each other: values, handed on in the order in which they run.
 
-An observer that `Tells` adds what it knows after its own turn, one that `Hears` is told before it
-what those before it know."""
+An observer that `Tells` adds what it knows after its own turn. One that `Hears` is given, before
+its turn, what the earlier ones know."""
 
 from __future__ import annotations
 
@@ -12,36 +12,36 @@ from typing import Protocol, TypeVar, runtime_checkable
 from stillwell.estimate.answer import Estimate
 
 ORDER = ("heater", "lamp", "gauge", "level", "salt", "cycle")
-"""Whose turn comes when, by name: first the heater's watch, which judges the probes, for lamp and
-level take nothing from a probe that is doubted; the level before the salt, which takes from it what
-is missing to the mark. Those that are not named here come last."""
+"""The order of the observers, by name. The heater's watch comes first, because it judges the
+probes, and lamp and level take nothing from a doubted probe. The level comes before the salt,
+which takes from it how much is missing to the mark. Observers not named here come last."""
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What has been told so far."""
+    """What the observers have handed on so far."""
 
     doubted: frozenset[str] = frozenset()
     """The channels that are not believed."""
     missing: Estimate | None = None
-    """The fresh water that is missing to the fill mark, mL; None where nobody can say."""
+    """The fresh water that is missing to the fill mark, mL; None where it is not known."""
 
 
 @runtime_checkable
 class Tells(Protocol):
-    """An ability of observers of whom others need to know something."""
+    """The ability of an observer to hand on what others need to know."""
 
     def tell(self, known: Known) -> Known:
-        """Returns `known` with what this one has to add."""
+        """Returns `known` with what this observer adds."""
         ...
 
 
 @runtime_checkable
 class Hears(Protocol):
-    """An ability of observers that need to know something of others."""
+    """The ability of an observer to take what others know."""
 
     def hear(self, known: Known) -> None:
-        """Takes what those before it know now."""
+        """Takes what the observers before this one know now."""
         ...
 
 
@@ -53,7 +53,7 @@ O = TypeVar("O", bound=_Named)  # noqa: E741
 
 
 def in_order(observers: Iterable[O]) -> tuple[O, ...]:
-    """Returns them as `ORDER` says."""
+    """Returns the observers in the order of `ORDER`."""
     return tuple(
         sorted(observers, key=lambda o: ORDER.index(o.name) if o.name in ORDER else len(ORDER))
     )

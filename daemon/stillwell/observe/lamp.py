@@ -1,10 +1,10 @@
-"""The lamp's watch: an observer that misses the lamp's heat in the water, or finds it where none
-should be.
+"""The lamp's watch: an observer that notices when the lamp's heat is missing from the water, or is
+there when it should not be.
 
-It needs a probe in the water with a heater that cycles, a probe in the room (a warm afternoon is
-else the same as a lamp) and the lamp's hours. Where the lamp's heat does not stand out from the
-room's and the heater's, it says nothing. Figures that name no source, here, in `lamp_heat` and in
-`lamp_hours`, are our own choice, checked on simulated tanks.
+It needs a probe in the water with a heater that cycles, a probe in the room (otherwise a warm
+afternoon looks the same as a lamp) and the lamp's hours. Where the lamp's heat does not stand
+out from the room's and the heater's, it finds nothing. Figures that name no source, here, in
+`lamp_heat` and in `lamp_hours`, are our own choice, checked on simulated tanks.
 """
 
 from __future__ import annotations
@@ -33,22 +33,23 @@ from stillwell.reading import Moment, Reading
 
 LAMP_NOT_ON, LAMP_NOT_OFF = "lamp.not-on", "lamp.not-off"
 SILENT_MS = 900_000
-"""The water is followed by the first probe that was heard within this."""
+"""The water is followed by the first probe whose last reading is no older than this."""
 ROOM_EVERY_S = 600.0
-"""So often at least the room must have been read in a piece of the trace."""
+"""The longest time in a piece of the trace without a reading of the room."""
 KEPT_MS = 36 * 3_600_000
 OPEN = 2.0
-"""Pieces that speak so much for a fault (log likelihood ratio) teach nothing: what is looked
-into must not become the usual on the way."""
+"""Pieces whose evidence for a fault (log likelihood ratio) reaches this are not learned from:
+what may be a fault must not become the usual meanwhile."""
 TOLD_MS = 3 * 86_400_000
-"""For so long it is told. A weaker lamp looks like a dark one for ever: then it is the usual."""
+"""How long a fault is reported. A weaker lamp would look like a dark one for ever; after this
+time it is the usual."""
 _MINUTE_MS = 60_000
 _MOST_MINUTES = 2000
 
 
 @dataclass(frozen=True, slots=True)
 class LampPlan:
-    """What the lamp's watch is told of its tank."""
+    """The tank's data for the lamp's watch."""
 
     probes: tuple[str, ...]
     """Channels in the water, the best placed first."""
@@ -68,12 +69,12 @@ class _Kept:
     heard_ms: dict[str, int]
     lead: str
     minute: tuple[int, float, int]
-    """Which one goes on, the sum of its values and how many."""
+    """The minute that is under way, the sum of its values and how many there are."""
     room: list[tuple[int, float]]
     made_with: str
-    """Of what follows: see `imprint.form`."""
+    """The form of the code that wrote `cut`: see `imprint.form`."""
     cut: str
-    """The piece of the trace that goes on."""
+    """The piece of the trace that is under way."""
 
 
 _FORM = Form(_Kept, 2)
@@ -96,20 +97,20 @@ class LampWatch:
         self._minute, self._sum, self._count = -1, 0.0, 0
         self._room: list[tuple[int, float]] = []
         self._pieces: list[Piece] = []
-        """Those of the last day and a half that have not been decided on."""
+        """The pieces of the last day and a half that have not been decided on."""
         self._since: dict[str, int] = {}
-        """What stands, and since when, UTC ms."""
+        """The alarms that stand, and since when, UTC ms."""
         self._began = False
         self._doubted: Container[str] = ()
 
     # -- observer --------------------------------------------------------------------------------
 
     def hear(self, known: Known) -> None:
-        """Takes from now on nothing from the channels that are doubted."""
+        """Stops taking readings from the channels that are doubted now."""
         self._doubted = known.doubted
 
     def see(self, reading: Reading) -> Iterable[Finding]:
-        """Takes a reading; returns what has changed by it."""
+        """Takes a reading; returns the findings that it changes."""
         name, value = reading.channel, reading.value
         if name in self._doubted or (name != self._plan.room and name not in self._noise):
             return ()
@@ -135,11 +136,11 @@ class LampWatch:
         return out
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        """The journal says nothing about heat."""
+        """Ignores the journal, which says nothing about heat."""
         return ()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """Says once after a start how its alarms stand."""
+        """Returns once after a start how its alarms stand."""
         if self._began:
             return ()
         self._began = True
@@ -152,7 +153,7 @@ class LampWatch:
         ]
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """Nothing that is worth a series."""
+        """Publishes nothing: none of its figures is worth a series."""
         return ()
 
     # -- inside ----------------------------------------------------------------------------------
@@ -176,14 +177,14 @@ class LampWatch:
         return [f for piece in pieces if piece is not None for f in self._take(piece, now)]
 
     def _next_edge(self, at_s: float) -> float:
-        """When the lamp should switch next after an instant."""
+        """Returns the instant, in s, when the lamp should switch next after another one."""
         at_ms = round(at_s * 1000)
         utc_ms = self._line.to_utc(at_ms)
         return (at_ms + self._hours.window(utc_ms).end_ms - utc_ms) / 1000
 
     def _piece(self, stretch: Stretch) -> Piece | None:
-        """A piece of the trace with the room beside it; None where the room was not seen, or nobody
-        knows whether the heater was on."""
+        """Returns a piece of the trace with the room beside it. Returns None where the room was
+        not seen, or where it is not known whether the heater was on."""
         line, start, end = stretch.line, stretch.start_s * 1000, stretch.end_s * 1000
         room = [value for at, value in self._room if start <= at <= end]
         if len(room) * ROOM_EVERY_S * 1000 < end - start:
@@ -200,7 +201,7 @@ class LampWatch:
         return None if heated is None else replace(piece, heated=heated)
 
     def _take(self, piece: Piece, now: Moment) -> list[Finding]:
-        """Decides on what has been seen of the present window, then learns."""
+        """Decides on what has been seen of the present window, then learns from it."""
         self._pieces = [p for p in self._pieces if piece.end_ms - p.end_ms < KEPT_MS]
         self._pieces.append(piece)
         window = self._hours.window((piece.start_ms + piece.end_ms) // 2)
@@ -244,7 +245,7 @@ class LampWatch:
     # -- across restarts -------------------------------------------------------------------------
 
     def state(self) -> str:
-        """Some kB of JSON, whatever the history."""
+        """Returns a few kB of JSON, however long the history."""
         return _FORM.text(
             _Kept(
                 self.heat,
@@ -262,7 +263,8 @@ class LampWatch:
         )
 
     def restore(self, state: str) -> None:
-        """The inverse of `state`. Raises ValueError for what it can't use, and is then as new."""
+        """The inverse of `state`. Raises ValueError for what it can't use; the watch is then as
+        new."""
         kept = _FORM.read(state)
         same = kept.noise.keys() == self._noise.keys()
         if same and kept.made_with == form():
@@ -282,5 +284,5 @@ class LampWatch:
 
 
 def alarms() -> tuple[str, ...]:
-    """The names of the alarms of the lamp's watch."""
+    """Returns the names of the alarms of the lamp's watch."""
     return LAMP_NOT_ON, LAMP_NOT_OFF

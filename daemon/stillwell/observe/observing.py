@@ -1,9 +1,9 @@
-"""Estimators beside the watch: they see every reading and journal entry, have findings, publish
-numbers, and survive a restart.
+"""Runs the observers beside the watch: they see every reading and journal entry, have findings,
+publish numbers, and survive a restart.
 
-What an estimator knows is kept in the store together with the number of the last reading that it
-has seen. After a restart it is given that state and then the readings kept since, so that a run in
-two halves knows the same as one in one go.
+What an observer knows is kept in the store together with the number of the last reading that it
+has seen. After a restart it is given that state and then the readings kept since, so that a run
+in two parts knows the same as one without a break.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Observer(Protocol):
     """An estimator with its rules. Deterministic: no clock, no I/O."""
 
     name: str
-    """Under which its state is kept."""
+    """The name under which its state is kept."""
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes one judged reading."""
@@ -44,30 +44,32 @@ class Observer(Protocol):
         ...
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """Called about once a second. On its first call after a start an observer says of each of
-        its alarms how it stands, so that none is left over from the last run."""
+        """Called about once a second. The first call after a start returns how each of its
+        alarms stands, so that none is left over from the last run."""
         ...
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """What is worth publishing now; called after each `tick`, mostly returns nothing."""
+        """Returns what is worth publishing now; called after each `tick`, mostly returns
+        nothing."""
         ...
 
     def state(self) -> str:
-        """All that it knows, as text."""
+        """Returns all that it knows, as text."""
         ...
 
     def restore(self, state: str) -> None:
-        """The inverse. Raises ValueError for a state that it can't use: it then starts anew."""
+        """The inverse of `state`. Raises ValueError for a state that it can't use; it then
+        starts anew."""
         ...
 
 
 @runtime_checkable
 class TakesOffsets(Protocol):
-    """An ability of observers to whom a channel's zero means something."""
+    """The ability of an observer to follow a change of a channel's zero."""
 
     def moved(self, by: Mapping[str, float]) -> None:
-        """The values of these channels are by so much others than when its state was kept, because
-        their offsets are. Called after `restore`, before anything else."""
+        """Takes by how much each channel's values differ from those when its state was kept,
+        because its offset has changed. Called after `restore`, before anything else."""
         ...
 
 
@@ -76,7 +78,7 @@ class _Saved:
     """One observer, as the last run left it."""
 
     reading: int
-    """The number of the newest reading that is in it, and that of the newest entry."""
+    """The number of the newest reading that is included, and that of the newest entry."""
     entry: int
     state: str
     offsets: Mapping[str, float]
@@ -86,10 +88,10 @@ _FORM = Form(_Saved, 2, packs=False)
 
 
 class Observing:
-    """The observers of one pipeline, and their place in the store.
+    """The observers of one pipeline, and how far each has come in the store.
 
     Args:
-        offsets: of the channels that have one.
+        offsets: by channel, where it has one.
     """
 
     def __init__(
@@ -103,21 +105,21 @@ class Observing:
         self._hear = {o: o.hear for o in self._observers if isinstance(o, Hears)}
         self._tell = {o: o.tell for o in self._observers if isinstance(o, Tells)}
         self._failed: list[Observer] = []
-        """Those that are set aside."""
+        """The observers that are set aside."""
         self._store = store
         self._offsets = dict(offsets or {})
         self._entry = 0
         self._told = False
-        """Whether it has been said of each that it works."""
+        """Whether each has been reported to work."""
 
     def resume(self) -> None:
-        """Gives each observer its state of the last run and the readings kept since, and keeps what
-        they know then: the next run goes on from there, however this one ends."""
+        """Gives each observer its state of the last run and the readings kept since, and saves
+        what they know then, so that the next run continues from there however this one ends."""
         self._each(self._resumed)
 
     def _each(self, turn: Callable[[Observer], Iterable[Finding]]) -> list[Finding]:
-        """Lets each take its turn, told what those before it know. Returns what they find; one that
-        fails is set aside."""
+        """Lets each observer take its turn, with what those before it know. Returns their
+        findings; an observer that fails is set aside."""
         found: list[Finding] = []
         for observer in self._observers:
             try:
@@ -152,7 +154,8 @@ class Observing:
             return self._store.tail.newest(Stream.READINGS), 0
 
     def _catch_up(self, observer: Observer, after: int) -> None:
-        """Findings about the past are for nobody; the next tick says how things stand."""
+        """Gives an observer the readings kept since its state. Drops the findings, which are
+        about the past; the next tick returns how things stand."""
         while rows := self._store.tail.rows(Stream.READINGS, after, _PAGE):
             for row in rows:
                 assert isinstance(row.body, Reading)
@@ -160,11 +163,12 @@ class Observing:
             after = rows[-1].seq
 
     def see(self, readings: Sequence[Reading]) -> list[Finding]:
-        """What the observers find in new readings."""
+        """Returns what the observers find in new readings."""
         return self._each(lambda observer: (f for r in readings for f in observer.see(r)))
 
     def tick(self, now: Moment) -> list[Finding]:
-        """What they find in the journal and in the passing of time; publishes their estimates."""
+        """Returns what they find in the journal and in the passing of time; publishes their
+        estimates."""
         if not self._observers and not self._failed:
             return []
         found = [finding for entry in self._new_entries() for finding in self._note(entry)]
@@ -194,16 +198,16 @@ class Observing:
         return self._each(lambda observer: observer.note(entry, struck))
 
     def _set_aside(self, observer: Observer) -> Finding:
-        """An estimator that fails must not stop the watch: it is left out until the next start, and
-        its state of before the fault stays in the store. What it has raised stands: nobody can say
-        that it is over."""
+        """Leaves an observer that fails out until the next start, so that it can't stop the
+        watch. Its state before the fault stays in the store. The alarms that it has raised
+        stand, because nobody can say that they are over."""
         log.exception("%s is set aside until the next start", observer.name)
         self._observers = tuple(o for o in self._observers if o is not observer)
         self._failed.append(observer)
         return _failing(observer.name, True)
 
     def save(self) -> None:
-        """Keeps every state with the open batch."""
+        """Keeps the state of every observer with the open batch."""
         newest = self._store.tail.newest(Stream.READINGS, committed_only=False)
         for observer in self._observers:
             try:
@@ -216,11 +220,11 @@ class Observing:
 
 
 def _failing(name: str, active: bool) -> Finding:
-    """The alarm about an estimator that is set aside."""
+    """Returns the finding about an observer that is set aside or works again."""
     facts = ObserverFailed(name) if active else Over()
     return Finding(f"{name}.failing", active, priority_of("{observer}.failing"), facts)
 
 
 def key_of(observer: Observer) -> str:
-    """Under which the store keeps its state: see `Store.describe`."""
+    """Returns the key under which the store keeps its state: see `Store.describe`."""
     return f"observer {observer.name}"

@@ -1,4 +1,4 @@
-"""What the book is told of its tank and its keeper."""
+"""The tank's and its keeper's data, as the journal's observers and screens use them."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from stillwell.form import Form
 from stillwell.units import System
 
 BOOK_KEY = "book plan"
-"""Under which the plan is kept in the store, so that whoever looks at it later need not have the
-configuration."""
+"""The key under which the plan is kept in the store, so that whoever looks at it later does not
+need the configuration."""
 
 
 @dataclass(frozen=True, slots=True)
 class BookPlan:
-    """One tank, and how often what is done by hand. Intervals are common practice."""
+    """One tank, and how often each task by hand is due. Intervals are common practice."""
 
     tank_ml: float
     zone: str = "UTC"
@@ -28,7 +28,7 @@ class BookPlan:
     remind: bool = True
     remind_at: dt.time = dt.time(9)
     change_share: float = 0.15
-    """Of the tank, a water change."""
+    """The share of the tank's volume in a water change."""
     change_every_d: int = 7
     salinity_every_d: int = 7
     refractometer_every_d: int = 30
@@ -42,21 +42,21 @@ class BookPlan:
     room: str | None = None
     """The channel of the room's temperature."""
     chamber: Geometry | None = None
-    """Where the water comes together that is poured in; None where it isn't known."""
+    """The chamber where poured water collects; None where its shape isn't known."""
 
     @property
     def salinity_target(self) -> float:
-        """Returns the middle of the limits."""
+        """Returns the middle of the salinity limits."""
         return (self.salinity_low + self.salinity_high) / 2
 
     @property
     def change_ml(self) -> float:
-        """Returns the volume of a water change, in half litres."""
+        """Returns the volume of a water change, mL, rounded to half litres."""
         return max(500.0, round(self.change_share * self.tank_ml / 500.0) * 500.0)
 
     @property
     def salt(self) -> SaltParameters:
-        """Returns what the salt balance is told."""
+        """Returns the parameters of the salt balance."""
         return SaltParameters(
             self.tank_ml,
             low=self.salinity_low,

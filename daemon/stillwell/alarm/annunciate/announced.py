@@ -37,9 +37,9 @@ class Announcements:
     """How far each sink had come with the notices, and when, in this run.
 
     Args:
-            started_ms: when the run began; monotonic, as all times here.
-            newest: the number of the newest notice then.
-            cursors: the number that each sink had reached then.
+        started_ms: when the run began; monotonic, as all times here.
+        newest: the number of the newest notice then.
+        cursors: the number that each sink had reached then.
     """
 
     def __init__(
@@ -86,9 +86,9 @@ def why_not(
     where it may.
 
     Args:
-            calls: the alarm's two newest changes that called somebody, the newest first.
-            trusted: whether this machine's clock is trusted. Without that nobody knows how old a
-        command from elsewhere is.
+        calls: the alarm's two newest changes that called somebody, the newest first.
+        trusted: whether this machine's clock is trusted. Without that nobody knows how old a
+            command from elsewhere is.
     """
     if request.command not in _CHECKED:
         return ""

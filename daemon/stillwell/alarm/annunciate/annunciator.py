@@ -92,7 +92,7 @@ class Annunciator:
         Returns the transitions that close those which the configuration no longer has.
 
         Args:
-                transitions: the latest of each alarm, or all there are, oldest first.
+            transitions: the latest of each alarm, or all there are, oldest first.
         """
         out: list[Transition] = []
         for row in {row.alarm: row for row in transitions}.values():
@@ -172,7 +172,7 @@ class Annunciator:
         """Does what a person asks, for one alarm or for every alarm that it fits.
 
         Args:
-                why_not: returns why the request may not act on an alarm; empty where it may.
+            why_not: returns why the request may not act on an alarm; empty where it may.
         """
         subject = request.subject
         longest_s = self.plan.longest_shelf_s

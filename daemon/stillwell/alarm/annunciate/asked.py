@@ -30,8 +30,8 @@ def event_of(request: Request, longest_s: float, longest: str) -> Event | str:
     """Returns the event that a request stands for, or a sentence that says why there is none.
 
     Args:
-            longest_s: the longest shelf, in s.
-            longest: the same in words.
+        longest_s: the longest shelf, in s.
+        longest: the same in words.
     """
     if request.command is Command.SHELVE:
         shelve_ms = shelving.shelf_ms(request.seconds, longest_s)

@@ -116,7 +116,7 @@ def due(
     """Returns the alarm with its last step at `now`, and the notice that is due, if any.
 
     Args:
-            as_now: brings the facts of a raised alarm up to `now`.
+        as_now: brings the facts of a raised alarm up to `now`.
     """
     step = newest_step(plan, now.mono_ms - unanswered.since_mono_ms)
     if step is None or step.number <= unanswered.said:
@@ -219,10 +219,10 @@ def blind(last_seen: Moment, now: Moment, gone_ms: int | None, from_ms: int) -> 
     """Returns the notice that says for how long nobody watched, after the daemon is back.
 
     Args:
-            last_seen: the moment of the newest reading that was kept before.
-            now: this run's beginning, under a trusted clock.
-            gone_ms: how long that is; None where the clocks don't tell.
-            from_ms: since when nobody watched, UTC; `now` where nobody knows.
+        last_seen: the moment of the newest reading that was kept before.
+        now: this run's beginning, under a trusted clock.
+        gone_ms: how long that is; None where the clocks don't tell.
+        from_ms: since when nobody watched, UTC; `now` where nobody knows.
     """
     return Notice(
         key=f"blind:{last_seen.epoch}:{last_seen.mono_ms}",

@@ -32,9 +32,9 @@ def merged(
     """Returns one notice for one or more old ones.
 
     Args:
-            notices: in order; at least one.
-            at: turns a UTC time in ms into the keeper's local time.
-            words: words a notice for the person who gets this.
+        notices: in order; at least one.
+        at: turns a UTC time in ms into the keeper's local time.
+        words: words a notice for the person who gets this.
 
     Each subject has one line, its newest notice. What is not over comes first, then the more
     urgent, then the newer. A single notice is returned as it is.

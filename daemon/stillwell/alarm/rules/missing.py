@@ -94,11 +94,11 @@ def watch_over(
     """Returns the trouble of a channel now.
 
     Args:
-            good: when the last good reading came; None before the first.
-            answered_ms: monotonic time of the last unusable answer.
-            started: when watching began: the gap runs from there until the first good reading.
-            gap_ms: the longest time without a good reading that is in order.
-            deaf_ms: how long nobody listened since the last good reading, between two runs.
+        good: when the last good reading came; None before the first.
+        answered_ms: monotonic time of the last unusable answer.
+        started: when watching began: the gap runs from there until the first good reading.
+        gap_ms: the longest time without a good reading that is in order.
+        deaf_ms: how long nobody listened since the last good reading, between two runs.
     """
     seen = started if good is None else good
     blind = now.mono_ms - seen.mono_ms - deaf_ms >= gap_ms

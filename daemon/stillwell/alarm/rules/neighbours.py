@@ -106,11 +106,11 @@ def seen(
     """Takes a new healthy value of one channel and returns the new memory and the verdict.
 
     Args:
-            company: as returned last; `Company()` at the start.
-            terms: what counts as agreement.
-            channel: the channel that the value is of.
-            value: finite, and passed by the channel's own tests.
-            mono_ms: its monotonic time.
+        company: as returned last; `Company()` at the start.
+        terms: what counts as agreement.
+        channel: the channel that the value is of.
+        value: finite, and passed by the channel's own tests.
+        mono_ms: its monotonic time.
     """
     latest = {**company.latest, channel: Seen(value, mono_ms)}
     habits = {**company.habits, channel: _stepped(company, terms, channel, value)}

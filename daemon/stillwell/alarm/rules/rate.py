@@ -104,7 +104,7 @@ def slope(points: Sequence[tuple[int, float]], resolution: float) -> Slope | Non
     too few.
 
     Args:
-            resolution: the step of the sensor, in the unit of the value.
+        resolution: the step of the sensor, in the unit of the value.
     """
     n = len(points)
     if n < LEAST_STRETCHES:
@@ -141,8 +141,7 @@ def comes_back(points: Sequence[tuple[int, float]], lately: Slope) -> bool:
     stopped. "Back" means within half of that change of the earlier value, a choice of ours.
 
     Args:
-            points: all that is kept (monotonic ms, value; oldest first), the older ones
-        included.
+        points: all that is kept (monotonic ms, value; oldest first), the older ones included.
     """
     before = [value for ms, value in points if ms < lately.first_ms]
     if not before:
@@ -159,8 +158,8 @@ def goes_on(points: Sequence[tuple[int, float]], lately: Slope, resolution: floa
     nothing, and the result is True. The quarter and the two steps are choices of ours.
 
     Args:
-            points: those of which `lately` is the slope (monotonic ms, value; oldest first).
-            resolution: the step of the sensor, in the unit of the value.
+        points: those of which `lately` is the slope (monotonic ms, value; oldest first).
+        resolution: the step of the sensor, in the unit of the value.
     """
     (before_ms, before), (newest_ms, newest) = points[-2:]
     went = lately.per_h * (newest_ms - before_ms) / 3_600_000
@@ -187,7 +186,7 @@ def leaps(points: Iterable[tuple[int, float]], now_ms: int) -> bool:
     `LEAP_MS` ago.
 
     Args:
-            points: all that is kept (monotonic ms, degC; oldest first).
+        points: all that is kept (monotonic ms, degC; oldest first).
     """
     for (ms, value), (later_ms, later) in pairwise(points):
         if abs(later - value) > FASTEST_WATER_K_PER_S * (later_ms - ms) / 1000:

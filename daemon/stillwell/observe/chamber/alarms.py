@@ -1,5 +1,5 @@
-"""The alarms about the level and its sensors: the rules' verdicts, debounced. How often a
-verdict must be repeated is our own choice, checked on simulated tanks."""
+"""The alarms about the level and its sensors: the rules' verdicts, debounced. The number of
+times that a verdict must be repeated is our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 
@@ -37,14 +37,14 @@ LEVEL_ALARMS = (
 
 _HOUR_MS = 3_600_000
 _FIRST_MS = 2 * _HOUR_MS
-"""Before so much has been seen no rule is asked."""
+"""No rule is asked before this much time has been seen."""
 _BLIND_MS = _HOUR_MS
-"""Without a word of any sensor for so long, nothing is said of the water."""
+"""After this long without a reading of any sensor, no alarm about the water changes."""
 _HOUR_OF_SLICES = 6
 _DAY_H = 24
 _SURE_LIFT_MM = 3.0
 _KNOWN_WINDOWS = 8
-"""So many windows of its own past, two days, are a tank's usual."""
+"""How many windows of its own past, two days, make a tank's usual known."""
 
 
 def _enough_seen(state: LevelState, now_ms: int) -> bool:
@@ -59,22 +59,22 @@ class LevelAlarms:
         self._record = record
         self._floats = {channel.spec.name: channel for channel in record.plan.floats}
         self.facts = Gathered()
-        """As last looked at."""
+        """The facts that were gathered last."""
         self.found: list[Finding] = []
-        """Whoever takes them empties it."""
+        """The findings not yet taken; whoever takes them empties the list."""
 
     @property
     def names(self) -> tuple[str, ...]:
         return (*LEVEL_ALARMS, *self._record.plan.alarms())
 
     def announce(self, now: Moment) -> None:
-        """Says of every alarm how it stands."""
+        """Adds a finding for every alarm that says how it stands."""
         if self.facts.rate is None:
             self.look()
         self.found += [self._standing(name, now) for name in self.names]
 
     def look(self) -> None:
-        """Gathers the facts between two looks of the rules."""
+        """Gathers the facts between two rounds of the rules."""
         level = self._record.level
         if level is not None and _enough_seen(level, level.now_ms):
             self.facts = gather(self._record, level, level.now_ms)
@@ -116,7 +116,7 @@ class LevelAlarms:
         self._turn("level.too-high", high, now_ms, at, on=2, off=1)
 
     def _poured_unnoted(self, now_ms: int) -> bool:
-        """Whether somebody poured of late and one float alone can't tell how much."""
+        """Whether somebody poured lately and a single float can't tell how much."""
         record, lone = self._record, self._record.plan.lone
         if lone is None or record.level is None:
             return False
@@ -143,7 +143,7 @@ class LevelAlarms:
         mean = sum(hour) / len(hour) if hour else 0.5
         height = channel.spec.height_mm - 0.5 * channel.spec.differential_mm
         lone = channel is self._record.plan.lone
-        # of a float alone nobody can say that it is well again before it moves
+        # nobody can say that a single float is well again before it moves
         stays_down = lone and self._alarm(f"{name}.stuck-down").active
         stays_down = stays_down or (lone and self._misses_pours(channel))
         chatters = bool(shares) and (
@@ -160,7 +160,7 @@ class LevelAlarms:
             self._turn(f"{name}.{kind}", seen, now_ms, at, on=4, off=2)
 
     def _misses_pours(self, channel: FloatChannel) -> bool:
-        """Whether a float stays open though enough was poured to close it."""
+        """Whether a float stays open although enough was poured to close it."""
         bound, state, geometry = self.facts.bound, self._record.level, self._record.plan.geometry
         if bound is None or state is None or not rules.well_known(bound):
             return False
@@ -172,7 +172,7 @@ class LevelAlarms:
     def _judge_alone(
         self, channel: FloatChannel, state: LevelState, now_ms: int, at: Moment
     ) -> None:
-        """A float stuck up would never ask for water: what evaporates speaks against it."""
+        """Judges a single float by evaporation: one that is stuck up would never ask for water."""
         bound = self.facts.bound
         since_ms = closed_since(state, channel.spec.name, self._record.model.slice_ms)
         if bound is None or since_ms is None:
@@ -181,7 +181,7 @@ class LevelAlarms:
             geometry = self._record.plan.geometry
             opens_mm = channel.spec.height_mm - channel.spec.differential_mm
             brim_mm = 0.0 if opens_mm < 0.0 else geometry.highest_safe_mm
-            # one pour up to the mark may have gone unnoted
+            # one pour up to the mark may be missing from the journal
             above_ml = 2.0 * max(0.0, brim_mm - opens_mm) / geometry.mm_per_ml
             above_ml += sum(pour.ml or 0.0 for pour in state.pours if pour.t_ms >= since_ms)
             seen = rules.must_have_passed((now_ms - since_ms) / _HOUR_MS, above_ml, bound)
@@ -197,7 +197,7 @@ class LevelAlarms:
     # --- what is found ------------------------------------------------------------------------
 
     def _standing(self, name: str, now: Moment) -> Finding:
-        """How an alarm stands."""
+        """Returns how an alarm stands."""
         alarm = self._alarm(name)
         line = self._record.memory.line
         since = line.moment(alarm.since_ms, now) if alarm.active else None
@@ -216,7 +216,7 @@ class LevelAlarms:
         return priority_of("{float}." + name.rpartition(".")[2])
 
     def _found(self, name: str) -> Facts:
-        """What is wrong."""
+        """Returns what is wrong, as facts."""
         facts, geometry = self.facts, self._record.plan.geometry
         rate, bound = facts.rate, facts.bound
         match name:
@@ -260,7 +260,7 @@ class LevelAlarms:
         return (self._floats[name].label or name) if name in self._floats else name
 
     def _over(self, name: str) -> Facts:
-        """That nothing is wrong, or no longer."""
+        """Returns that nothing is wrong, or no longer, as facts."""
         facts = self.facts
         match name:
             case "level.leak":

@@ -1,4 +1,4 @@
-"""What the journal is evidence of: pours and water changes, taken when their time has come and
+"""Turns the journal into evidence: pours and water changes, taken when their time has come and
 taken back when they are struck out."""
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ _HOUR_MS = 3_600_000
 _PENDING_MOST = 5_000
 _REFUSED_MOST = 20
 _TWELVE_H_MS = 12 * _HOUR_MS
-"""A pour before a night still says what the level was when it began."""
+"""How long before a night a pour still says what the level was when the night began."""
 _NIGHTS_ANEW = 2
 
 
@@ -98,8 +98,8 @@ class LevelDiary:
         self.changed(struck.at_ms)
 
     def changed(self, at_utc: int) -> None:
-        """Something is known anew of a time: nights that have been published and reach to or past
-        it are worked out again, the last two at most."""
+        """Marks nights to be worked out again after something new is known of a time: those
+        published nights, at most the last two, that reach to or past it."""
         memory = self._record.memory
         for end_utc in memory.nights_told[-_NIGHTS_ANEW:]:
             night = self._record.plan.night_before(end_utc)

@@ -13,11 +13,11 @@ class Leak(Facts):
 
     ml_per_h: float
     allowed: float
-    """mL/h that evaporation may take."""
+    """The most that evaporation may take, mL/h."""
     usual: float
     days: float | None
-    """The days of this tank's own past that the usual rests on; None: on `physics`, or on common
-    practice."""
+    """How many days of this tank's own past the usual rests on; None: it rests on physics if
+    `physics` holds, else on common practice."""
     physics: bool
 
 
@@ -49,18 +49,18 @@ class WantsWater(Facts):
     """The water nears the pump's intake."""
 
     level_mm: float | None
-    """From the fill mark; None: below the lowest float, where nothing sees it."""
+    """Measured from the fill mark; None: below the lowest float, where nothing sees it."""
     lowest_mm: float
     missing_ml: float | None
     reserve_h: tuple[float, float, float] | None
-    """Until the lowest safe level: value, low, high."""
+    """Hours until the lowest safe level: value, low, high."""
     reckoned_h: float | None
     """The same by dead reckoning."""
 
 
 @dataclass(frozen=True, slots=True)
 class ToppedUp(Facts):
-    """The water stands high enough again."""
+    """The water is high enough again."""
 
     level_mm: float | None
 
@@ -72,7 +72,7 @@ class TooHigh(Facts):
     level_mm: float | None
     highest_mm: float
     over_ml: float | None
-    """So much is above the mark."""
+    """How much water is above the mark, mL."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ class Disagree(Facts):
 
     called: tuple[str, ...]
     inverted: bool
-    """It opens when water is poured in."""
+    """Whether the float opens when water is poured in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +90,9 @@ class FloatFault(Facts):
 
     called: str
     kind: str
-    """stuck-up, stuck-down, chattering."""
+    """One of stuck-up, stuck-down, chattering."""
     alone: bool
-    """Nothing else could contradict it."""
+    """Whether nothing else could contradict it."""
 
 
 @dataclass(frozen=True, slots=True)

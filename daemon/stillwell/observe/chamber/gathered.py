@@ -1,5 +1,5 @@
-"""What the rules about the level look at: the model asked once, in one passage through its
-ledger."""
+"""The facts that the rules about the level look at, from asking the model once, in one passage
+through its ledger."""
 
 from __future__ import annotations
 
@@ -16,34 +16,35 @@ Answer = Estimate | NotEnough
 _HOUR_MS = 3_600_000
 _THERMAL_OVER_H = 3
 _CHANGED_MS = 7 * 86_400_000
-"""What is unlike the usual for so long is the usual (our own choice)."""
+"""A rate that differs from the usual for this long becomes the usual (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """How the level stood when the rules last looked."""
+    """How the level stood when the rules were last asked."""
 
     rate: rules.RateNow | None = None
     bound: rules.Usual | None = None
     seeping: rules.Constant | None = None
-    """The part of the loss that does not follow the air, where it is a slow leak's."""
+    """The part of the loss that does not follow the air, where it is large enough for a slow
+    leak."""
     level_said: Answer | None = None
     missing_said: Answer | None = None
     reserve_said: Answer | None = None
     rate_said: Answer | None = None
     odd: tuple[str, ...] = ()
-    """Sensors that contradict the rest."""
+    """The sensors that contradict the rest."""
     leaking: rules.RateNow | None = None
-    """The mean over the shortest window in which the rate is a leak's."""
+    """The mean rate over the shortest window in which it is high enough for a leak."""
     idle: rules.RateNow | None = None
-    """The mean over hours, where the rate is low."""
+    """The mean rate over hours, where the rate is low."""
 
     reckoned_h: float | None = None
-    """Where the level is not known: hours to the lowest safe one by dead reckoning."""
+    """Hours to the lowest safe level by dead reckoning, where the level is not known."""
 
     @property
     def far(self) -> bool:
-        """Whether the lowest safe level is so far that the hours to it were not asked for."""
+        """Whether the lowest safe level is so far away that the hours to it were not worked out."""
         return self.reserve_said is None and self.level is not None
 
     @property
@@ -64,9 +65,9 @@ def _number(answer: Answer | None) -> Estimate | None:
 
 
 def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Gathered:
-    """Asks the model what the rules want to know of `now_ms`. How long the water will last is
-    asked once an hour, when it is published, and as often as the rules where it may matter: it
-    costs as much as all the rest."""
+    """Asks the model what the rules need to know about `now_ms`. How long the water will last
+    costs as much as all the rest, so it is asked only once an hour, when it is published, and
+    each time where it may matter."""
     model, past = record.model, record.memory.past
     begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
     thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
@@ -96,8 +97,8 @@ def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Gathered:
 
 
 def _soon(record: LevelRecord, level: Answer, ml_per_h: float) -> bool:
-    """Whether the lowest safe level may be near: at twice `ml_per_h`, within the hours in which a
-    top-up is asked for."""
+    """Whether the lowest safe level may be near: within reach, at twice `ml_per_h`, in the hours
+    during which a top-up is asked for."""
     if isinstance(level, NotEnough):
         return True
     geometry = record.plan.geometry
@@ -120,7 +121,7 @@ def _leaking(
 def _over(
     record: LevelRecord, state: LevelState, now_ms: int, hours: int, rate: rules.RateNow
 ) -> rules.RateNow | None:
-    """The mean rate over the last hours; None where they were not all seen."""
+    """Returns the mean rate over the last hours; None where not all of them were seen."""
     begin = now_ms - hours * _HOUR_MS
     if begin < state.checkpoints[0].t_ms:
         return None
@@ -130,7 +131,7 @@ def _over(
 
 
 def keep_window(record: LevelRecord, state: LevelState, end_ms: int) -> None:
-    """Keeps the six hours up to `end_ms` as a part of the tank's own past."""
+    """Keeps the six hours up to `end_ms` as a window of the tank's own past."""
     memory = record.memory
     bound = memory.bound
     memory.windows_ms = end_ms
@@ -143,7 +144,7 @@ def keep_window(record: LevelRecord, state: LevelState, end_ms: int) -> None:
     ml -= record.swelling_ml(begin, end_ms)
     newest = memory.past[-1].end_ms if memory.past else 0
     if bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS:
-        return  # a leak must not become the usual; what stays for a week does
+        return  # a leak must not become the usual; what lasts for a week does
     memory.past.append(
         rules.PastWindow(end_ms, ml / hours, sd / hours, record.expected(begin, end_ms))
     )

@@ -1,14 +1,13 @@
-"""Whether a level gauge still stands where it stood: a jump that stays, and a pour that then ends
-elsewhere.
+"""Whether a level gauge has been moved: it jumps and stays there, and then a pour ends elsewhere.
 
-A gauge that is pushed up or down by some millimetres reads like water that was poured in or taken
+A gauge that is pushed up or down by some millimetres reads as if water had been poured in or taken
 out; at that moment nothing tells the two apart. But whoever pours, pours to the same mark: the
 heights at which pours end are the gauge's datum, as a bench mark is a tide gauge's. Where the
-reading has jumped by itself and the next pour ends off the mark by as much, it is the gauge that
-has moved; where that pour ends at the mark, it was water.
+reading has jumped by itself and the next pour ends off the mark by as much, the gauge has moved;
+where that pour ends at the mark, it was water.
 
-Readings are folded into the medians of ten minutes, so that ripple, outliers and a pump that
-pauses for less than an hour make no jump. Limits that name no source are our own choice, checked on
+Readings are reduced to medians of ten minutes, so that ripple, outliers and a pump that pauses
+for less than an hour make no jump. Limits that name no source are our own choice, checked on
 simulated tanks.
 """
 
@@ -20,35 +19,36 @@ from statistics import median
 
 BLOCK_S = 600.0
 SETTLED = 6
-"""Blocks (an hour) for which the level must be steady after a jump: longer than a pump pauses."""
+"""For how many blocks (an hour) the level must be steady after a jump: longer than a pump
+pauses."""
 BEFORE = 3
 BETWEEN = 6
-"""A jump takes at most so many blocks: water is changed in half an hour (common practice)."""
+"""The most blocks that a jump takes: water is changed in half an hour (common practice)."""
 LEAST_MM = 5.0
 STEADY_MM = 1.5
-"""Blocks that are steady scatter about their own slow fall by no more than this."""
+"""The most that steady blocks scatter about their own slow fall."""
 FEWEST_ENDS = 4
-"""Pours that must have been seen before their mark is known."""
+"""How many pours must have been seen before their mark is known."""
 KEPT_ENDS = 12
 NEAREST_MM = LEAST_MM - 1.0
-"""No end is off the mark by less, however alike the ends were."""
+"""The least distance that counts as off the mark, however alike the ends were."""
 TIMES = 4.0
-"""An end this many of the ends' usual deviations from the mark is off it."""
+"""An end is off the mark when it is this many of the ends' usual deviations away."""
 MATCHED = 0.6
-"""Of that, so much is enough for an end that is off by as much as the reading had jumped before:
-it is two that say the same."""
+"""The share of that distance that is enough when the reading had jumped before by as much,
+because two signs then agree."""
 MATCH_MM = 4.0
-"""So nearly must the jump and the next pour's miss agree."""
+"""The most that the jump and the next pour's distance from the mark may differ."""
 JUMP_LIFE_S = 4 * 86_400.0
-"""A jump is held against the pours of so many days."""
+"""For how long pours are compared with a jump."""
 TAKEN_S = 7 * 86_400.0
-"""For so long a moved gauge is told; then the mark is where the pours end now."""
+"""How long a moved gauge is reported; after that the mark is where pours end now."""
 GAP_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
 class Jump:
-    """The reading has gone from one steady height to another; s and mm."""
+    """The reading has gone from one steady height to another; times in s, heights in mm."""
 
     at_s: float
     before_mm: float
@@ -61,35 +61,37 @@ class Jump:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """The gauge reads otherwise than it did."""
+    """The gauge has been moved: it reads something else for the same level."""
 
     jump: Jump
     end: Jump
     """The pour that ended off the mark."""
     mark_mm: float
-    """Where pours ended before."""
+    """Where pours ended before the move."""
 
     @property
     def by_mm(self) -> float:
-        """By the jump itself: where a pour ends is the less certain of the two."""
+        """Returns how far the gauge moved, by the jump itself: where a pour ends is less
+        certain."""
         return self.jump.by_mm
 
 
 @dataclass(slots=True)
 class GaugeDatum:
-    """One gauge. `see` once a good reading, in time order; times are seconds, heights mm."""
+    """One gauge. Call `see` for every good reading, in time order; times are seconds, heights
+    mm."""
 
     ends: deque[float] = field(default_factory=deque)
     """Where the last pours ended."""
     loose: Jump | None = None
-    """The last jump that did not end at the mark."""
+    """The last jump, where it did not end at the mark."""
     moved: Moved | None = None
     _blocks: deque[tuple[float, float]] = field(default_factory=deque)
     _block: int = -1
     _values: list[float] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        # What was kept comes back without its bounds.
+        # What was kept comes back without its bounds on length.
         self.ends = deque(self.ends, KEPT_ENDS)
         self._blocks = deque(self._blocks, BEFORE + BETWEEN + SETTLED)
 
@@ -107,11 +109,12 @@ class GaugeDatum:
 
     @property
     def mark(self) -> tuple[float, float] | None:
-        """Where pours end, and how far from it an end is off; None before enough were seen."""
+        """Returns where pours end, and how far from it an end counts as off; None before enough
+        were seen."""
         if len(self.ends) < FEWEST_ENDS:
             return None
         middle = median(self.ends)
-        # 1.4826: a normal's standard deviation over its median deviation
+        # 1.4826: the standard deviation of a normal distribution over its median deviation
         spread = 1.4826 * median(abs(end - middle) for end in self.ends)
         return middle, max(NEAREST_MM, TIMES * spread)
 
@@ -132,7 +135,8 @@ class GaugeDatum:
         return self.moved is not was
 
     def _jump(self) -> Jump | None:
-        """A jump that has just become certain: steady before, steady for an hour since."""
+        """Returns a jump that has just become certain: steady before it, and steady for an hour
+        since."""
         blocks = list(self._blocks)
         if len(blocks) < BEFORE + BETWEEN + SETTLED:
             return None
@@ -140,7 +144,7 @@ class GaugeDatum:
         slope = _steady(late)
         if slope is None:
             return None
-        # The latest steady stretch before it: a jump may take no block at all.
+        # The latest steady stretch before the jump: a jump may take no block at all.
         for last in range(len(blocks) - SETTLED, BEFORE - 1, -1):
             early = blocks[last - BEFORE : last]
             if _steady(early) is None:
@@ -165,7 +169,7 @@ class GaugeDatum:
         if alike:
             off_mm = max(NEAREST_MM, MATCHED * off_mm)
         if abs(miss) < off_mm:
-            # A pour that ended where pours end: the gauge is where it was, or is back there.
+            # The pour ended where pours end: the gauge is where it was, or is back there.
             if jump.by_mm > 0:
                 self.ends.append(jump.after_mm)
                 self.loose = self.moved = None
@@ -179,7 +183,7 @@ class GaugeDatum:
 
 
 def _steady(blocks: list[tuple[float, float]]) -> float | None:
-    """The slope of blocks that lie about a gently sloping line, mm/s; None for others."""
+    """Returns the slope, mm/s, of blocks that lie about a gently sloping line; None for others."""
     (t0, v0), (t1, v1) = blocks[0], blocks[-1]
     slope = (v1 - v0) / (t1 - t0)
     if abs(slope) * 3600.0 > 2 * STEADY_MM + 1.0:

@@ -1,4 +1,4 @@
-"""The gauge's watch: an observer that says when a level gauge has been moved."""
+"""The gauge's watch: an observer that finds out when a level gauge has been moved."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
 MOVED = "{gauge}.moved"
-"""Its row in the catalogue."""
+"""The name of its row in the catalogue."""
 
 
 @dataclass(frozen=True, slots=True)
 class GaugePlan:
-    """What the gauge's watch is told."""
+    """The tank's data for the gauge's watch."""
 
     channel: str
     label: str = ""
@@ -54,7 +54,7 @@ class GaugeWatch:
         self._began = False
 
     def see(self, reading: Reading) -> Iterable[Finding]:
-        """Takes a reading; returns what has changed by it."""
+        """Takes a reading; returns the findings that it changes."""
         if reading.channel != self._plan.channel or reading.value is None:
             return ()
         if worth(reading) is not Worth.GOOD:
@@ -64,16 +64,16 @@ class GaugeWatch:
         return (self._standing(reading.moment),) if changed else ()
 
     def moved(self, by: Mapping[str, float]) -> None:
-        """On another offset the gauge is learned anew: see `observing.TakesOffsets`."""
+        """Learns the gauge anew when its offset changes: see `observing.TakesOffsets`."""
         if self._plan.channel in by:
             self.datum = GaugeDatum()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        """Pours are seen where they end, noted or not."""
+        """Ignores the journal: the end of a pour is seen whether it was noted or not."""
         return ()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """Says once after a start how its alarm stands."""
+        """Returns once after a start how its alarm stands."""
         if self._began:
             return ()
         self._began = True
@@ -81,7 +81,7 @@ class GaugeWatch:
         return (self._standing(now),)
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """Nothing that is worth a series."""
+        """Publishes nothing: none of its figures is worth a series."""
         return ()
 
     def _standing(self, now: Moment) -> Finding:
@@ -96,10 +96,11 @@ class GaugeWatch:
         return Finding(plan.alarm, True, priority_of(MOVED), facts, jumped)
 
     def state(self) -> str:
-        """About a kB of JSON."""
+        """Returns about a kB of JSON."""
         return _FORM.text(_Kept(self.datum, self._line))
 
     def restore(self, state: str) -> None:
-        """The inverse of `state`. Raises ValueError for what it can't use, and is then as new."""
+        """The inverse of `state`. Raises ValueError for what it can't use; the watch is then as
+        new."""
         kept = _FORM.read(state)
         self.datum, self._line = kept.datum, kept.line

@@ -1,5 +1,5 @@
-"""What readings are evidence of: shares of a float's looks, values of a gauge, what physics expects
-of water, room and humidity."""
+"""Turns readings into evidence: shares of a float's looks, values of a gauge, and what physics
+expects to evaporate from water, room and humidity."""
 
 from __future__ import annotations
 
@@ -14,12 +14,11 @@ from stillwell.water.evaporation import Air, Water, expected
 
 _EXPECT_EVERY_MS = 60_000
 _HELD_MS = 86_400_000
-"""For so long a thermometer that is missing is taken to say what it usually says (our own
-choice)."""
+"""How long a missing thermometer is replaced by its usual value (our own choice)."""
 _NO_HUMIDITY = 50.0
 _NO_HUMIDITY_REL_SD = 0.4
-"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice). What that
-leaves of the expected rate is our own choice."""
+"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice). The
+relative uncertainty that this leaves in the expected rate is our own choice."""
 _SHARES_KEPT = 80
 _TEMPERATURES_KEPT = 300
 _FLAG_OF_LEVEL = (Flag.PASS, Flag.NOT_EVALUATED)
@@ -42,7 +41,7 @@ class LevelIntake:
         )
 
     def wants(self, channel: str) -> bool:
-        """Whether a channel's readings are evidence of anything here."""
+        """Whether a channel's readings are evidence here."""
         return channel in self._wanted
 
     def take(self, reading: Reading, now_ms: int) -> None:
@@ -58,7 +57,7 @@ class LevelIntake:
         if name in self._floats:
             self._take_share(self._floats[name], reading, value, now_ms)
         elif self._plan.gauge is not None and name == self._plan.gauge.name:
-            # the model weighs outliers itself; a line that does not move is no measurement
+            # the model weighs outliers itself; a flat line is no measurement
             if reading.flag in _FLAG_OF_LEVEL or "flat" not in reading.tests:
                 self._record.update(Gauge(now_ms, value), now_ms)
         else:
@@ -138,9 +137,9 @@ class LevelIntake:
         return any(n in climate and not climate[n].silent_ms(now_ms) for n in self._plan.water)
 
     def _said(self, name: str | None, now_ms: int, held_ms: float = math.inf) -> float | None:
-        """What an instrument says, or, when it has been silent for no longer than `held_ms`, what
-        it usually says: that a probe dies or is doubted must not look like other weather, least of
-        all by what it said last."""
+        """Returns what an instrument reads, or its usual value when it has been silent for no
+        longer than `held_ms`. A probe that dies or is doubted must not look like a change of the
+        weather, least of all by its last reading."""
         said = self._record.memory.climate.get(name or "")
         if said is None:
             return None

@@ -11,15 +11,16 @@ WATER_CHANGE = "water-change"
 KINDS = (*POURS, WATER_CHANGE)
 
 JUG_REL_SD = 0.05
-"""How well a volume is known that a keeper noted: a jug or can with marks (common practice)."""
+"""The relative uncertainty of a volume that a keeper noted: a jug or can with marks (common
+practice)."""
 
 CHANGE_BEFORE_MS = 45 * 60_000
 CHANGE_AFTER_MS = 30 * 60_000
-"""A water change of which only one time is told may lie on either side of it."""
+"""A water change of which only one time is known may lie on either side of it."""
 
 
 def pour_of(entry: Entry, at_ms: int) -> Pour | str:
-    """The pour that an entry tells of, or why it tells of none.
+    """Returns the pour that an entry reports, or why it reports none.
 
     Args:
         at_ms: its time on the estimator's line.
@@ -40,7 +41,7 @@ def pour_of(entry: Entry, at_ms: int) -> Pour | str:
 
 
 def change_of(entry: Entry, at_ms: int) -> WaterChange:
-    """The time of a water change, on the estimator's line."""
+    """Returns the time of a water change, on the estimator's line."""
     if entry.lasted_s is not None:
         return WaterChange(at_ms, at_ms + round(entry.lasted_s * 1000))
     return WaterChange(at_ms - CHANGE_BEFORE_MS, at_ms + CHANGE_AFTER_MS)

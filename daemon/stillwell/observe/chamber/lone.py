@@ -1,5 +1,5 @@
-"""What floats say where nothing else sees the level: one alone, and below the lowest of several.
-The limits are our own choice, checked on simulated tanks."""
+"""What floats say where nothing else sees the level: a single float, and the water below the
+lowest of several. The limits are our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from stillwell.estimate.level import LevelState
 from stillwell.observe.chamber.plan import LevelPlan
 
 _NOTED_WITHIN_MS = 6 * 3_600_000
-"""A pour that is noted so far from a rise may be the one that made it."""
+"""A pour noted within this time of a rise may be the one that made it."""
 _OPEN, _CLOSED, _WHOLLY = 0.1, 0.9, 0.98
 _BLIND_MS = 3_600_000
 
 
 def unnoted_rises(state: LevelState, name: str, slice_ms: int) -> list[int]:
-    """When a float closed that had been open and nobody noted a pour, on the line, ms.
+    """Returns when a float closed that had been open while nobody noted a pour, on the line, ms.
 
-    How much was poured one float can't see: whatever was reckoned across such a rise rests on
-    nothing. While the pump stands or the water is changed a float may close as it likes.
+    One float can't see how much was poured, so anything reckoned across such a rise rests on
+    nothing. Rises while the pump has stopped or the water is changed do not count.
     """
     rises: list[int] = []
     was_open = False
@@ -41,20 +41,22 @@ def unnoted_rises(state: LevelState, name: str, slice_ms: int) -> list[int]:
 
 
 def closed_since(state: LevelState, name: str, slice_ms: int) -> int | None:
-    """Since when a float has been closed in every look, on the line, ms; None when it is not, or
-    when it was not heard in the last hour. A water change begins the time anew."""
+    """Returns since when a float has been closed in every look, on the line, ms. Returns None
+    when it is not closed, or when it was not heard in the last hour. The time starts anew with a
+    water change."""
     return _since(state, name, slice_ms, lambda share: share >= _WHOLLY)
 
 
 def unseen_pours(
     state: LevelState, name: str, slice_ms: int, ml_per_h: float, lift_ml: float
 ) -> int:
-    """How many noted pours must have closed a float that has been open all the time, those apart by
-    hours.
+    """Returns how many noted pours, hours apart, must have closed a float that has been open all
+    the time.
 
     Args:
         ml_per_h: the most that evaporates.
-        lift_ml: what lifts the water from where the float opened to where it closes, for certain.
+        lift_ml: the volume that certainly lifts the water from where the float opened to where
+            it closes.
     """
     since_ms = _since(state, name, slice_ms, lambda share: share <= 1 - _WHOLLY)
     if since_ms is None:
@@ -73,10 +75,11 @@ def unseen_pours(
 def reckoned_hours(
     state: LevelState, plan: LevelPlan, slice_ms: int, ml_per_h: float
 ) -> float | None:
-    """Hours until the lowest safe level by dead reckoning, from where the water passed the lowest
-    float: what was noted to be poured since, less what usually evaporates. Negative below it,
-    infinite while that float is closed. None where the passage was not seen, and without a float
-    below the fill mark: only such a one is closed again by a pour that nobody notes.
+    """Returns the hours until the lowest safe level by dead reckoning, from the time when the water
+    passed the lowest float: what was noted to be poured since, less what usually evaporates. The
+    result is negative below that level, and infinite while that float is closed. It is None where
+    the passage was not seen, and where no float is below the fill mark: only such a float is closed
+    again by a pour that nobody notes.
 
     Args:
         ml_per_h: what usually evaporates.
@@ -101,7 +104,7 @@ def reckoned_hours(
 
 
 def _heard_before(state: LevelState, name: str, at_ms: int, slice_ms: int) -> bool:
-    """Whether a float was heard in the hour before a time, no water change in between."""
+    """Whether a float was heard in the hour before a time, with no water change in between."""
     if any(pause.resets and (pause.t1_ms or at_ms) >= at_ms - slice_ms for pause in state.pauses):
         return False
     return any(

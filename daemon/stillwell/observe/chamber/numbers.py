@@ -1,5 +1,5 @@
-"""What is published of the level: how it stands, once an hour; a night's numbers once it has ended,
-and again when an entry has changed them. The waiting times are our own choice."""
+"""What is published about the level: how it stands, once an hour; a night's numbers once it has
+ended, and again when an entry has changed them. The waiting times are our own choice."""
 
 from __future__ import annotations
 
@@ -21,18 +21,19 @@ from stillwell.units import Dimension, System, show
 
 _HOUR_MS = 3_600_000
 _AFTER_NIGHT_MS = 3 * 60_000
-"""A night's numbers wait so long for the last readings of it, and come before the review."""
+"""How long a night's numbers wait for its last readings; they come before the review."""
 _NIGHTS_KEPT = 8
 _STAND_WORTH_TELLING_MS = 45 * 60_000
-"""A feeding is not."""
+"""The shortest stop of the pump worth mentioning: a feeding is shorter."""
 _OPEN_FOR_MS = 3 * 24 * _HOUR_MS
-"""A night without a number is asked about for so long."""
+"""How long a night without a number is tried again."""
 _LONE_REACH_MS = 24 * _HOUR_MS
-"""A float is passed about once a day: what lies further off has been settled since."""
+"""How far from a night rises count for a single float. A float is passed about once a day, so
+anything further off has been settled since."""
 _Z = 1.959964
-"""Of the standard normal: 95 % lie within."""
+"""The point of the standard normal distribution within which 95 % lie on both sides."""
 _NOTHING_MOVED = "without a change"
-"""How a basis ends that says only where the water was not."""
+"""The ending of a basis that says only where the water was not."""
 _PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS
 
 
@@ -46,10 +47,10 @@ class LevelNumbers:
         self._minute = -1
 
     def due(self, facts: Gathered, now: Moment, *, noted: bool = False) -> list[Published]:
-        """What is worth publishing now.
+        """Returns what is worth publishing now.
 
         Args:
-            facts: as last looked at.
+            facts: those gathered last.
             noted: whether they are of this moment, because an entry has changed them.
         """
         state, memory = self._record.level, self._record.memory
@@ -64,7 +65,7 @@ class LevelNumbers:
         elif noted and facts.rate is not None:
             out += self._hourly(facts, state, memory.line.to_utc(state.now_ms))
         if state.inverted != memory.inverted:
-            # everything was worked out with the float the wrong way round
+            # everything had been worked out with the float the wrong way round
             memory.inverted = state.inverted
             again += memory.nights_told
         minute = now.utc_ms // 60_000
@@ -76,15 +77,16 @@ class LevelNumbers:
         return out
 
     def _from(self, again: list[int], now_utc: int) -> list[int]:
-        """The nights to publish when some have changed: the later ones as well, so that what was
-        published last is about the last night. None of a clock that once stood in the future."""
+        """Returns the nights to publish when some have changed. Later ones are included, so that
+        what is published last is about the last night. Nights in the future, from a clock that
+        was once ahead, are left out."""
         told = self._record.memory.nights_told
         first = min(again, default=now_utc)
         return sorted(end for end in {*again, *told} if first <= end <= now_utc)
 
     def _answered(self, state: LevelState) -> list[int]:
-        """Nights without a number for which there is one by now: with one float, the night is known
-        when the water has passed it again."""
+        """Returns the nights that had no number and have one by now: with one float, a night is
+        known when the water has passed the float again."""
         memory = self._record.memory
         known = []
         for end_utc in memory.nights_open:
@@ -96,8 +98,9 @@ class LevelNumbers:
         return known
 
     def _ended(self, now_utc: int) -> list[int]:
-        """The night that has ended since the last look. By a clock that was put back none has, and
-        a night that was told before is not told anew when it comes again."""
+        """Returns the night that has ended since the last look, if any. After the clock was put
+        back none has, and a night that was published before is not published anew when it comes
+        again."""
         memory = self._record.memory
         ended = self._plan.night_before(now_utc - _AFTER_NIGHT_MS).end_utc_ms
         last, memory.night_ended_utc = memory.night_ended_utc, ended
@@ -122,7 +125,7 @@ class LevelNumbers:
         ]
 
     def of_night(self, night: Night, state: LevelState) -> list[Published]:
-        """The numbers of one night: loss, rate, what physics expected, what was odd."""
+        """Returns the numbers of one night: loss, rate, what physics expected, what was odd."""
         begin, end = self._span(night)
         at = night.end_utc_ms
         rate = loss = self._loss(night, state)
@@ -140,12 +143,12 @@ class LevelNumbers:
         ]
 
     def _span(self, night: Night) -> tuple[int, int]:
-        """Where a night lies on the line."""
+        """Returns the beginning and end of a night on the line."""
         line = self._record.memory.line
         return line.of_utc(night.start_utc_ms), line.of_utc(night.end_utc_ms)
 
     def _loss(self, night: Night, state: LevelState) -> Answer:
-        """What evaporated in a night, the water's own swelling taken out."""
+        """Returns what evaporated in a night, without the water's own swelling."""
         begin, end = self._span(night)
         if begin < state.checkpoints[0].t_ms:
             return NotEnough("The watch of the level began after the night had.", (begin, end))
@@ -160,7 +163,7 @@ class LevelNumbers:
         return replace(loss, value=max(0.0, loss.value - shift), low=low, high=high)
 
     def _unnoted(self, state: LevelState, begin: int, end: int) -> str:
-        """Why one float alone knows nothing of a time: a pour that nobody noted, near it."""
+        """Returns why a single float knows nothing of a time: a pour near it that nobody noted."""
         lone = self._plan.lone
         if lone is None:
             return ""
@@ -221,8 +224,8 @@ def _rests(basis: Sequence[Basis]) -> str:
 
 
 def _told(oddities: Sequence[Oddity]) -> list[Oddity]:
-    """Oddities worth telling: a step that is lost in its own uncertainty is none, and a rise with a
-    fall of the same size after it is a pump that stood."""
+    """Returns the oddities worth telling. Leaves out steps smaller than their own uncertainty,
+    and a rise that is followed by a fall of the same size, because the pump had stopped then."""
     out: list[Oddity] = []
     sized = [o for o in oddities if o.kind == "rate break" or abs(o.ml) > 2.0 * o.sd_ml]
     for odd in sized:

@@ -1,4 +1,4 @@
-"""What the level watch is told of its tank."""
+"""The tank's data for the level watch."""
 
 from __future__ import annotations
 
@@ -17,16 +17,17 @@ class FloatChannel:
     """A float's channel."""
 
     spec: FloatSpec
-    """Its name is the channel's."""
+    """The float; its name is the channel's."""
     label: str = ""
     every_s: float = 30.0
-    """How often a share of looks comes."""
+    """The interval, in s, between readings of the share of looks."""
     look_s: float | None = None
-    """How often the contact is looked at within that; None: once a reading."""
+    """The interval, in s, between looks at the contact; None: one look a reading."""
 
     @property
     def looks(self) -> int:
-        """Looks in one interval, when none is missed: of a reading that does not say itself."""
+        """Returns the looks in one interval when none is missed, for a reading that does not say
+        how many."""
         return max(1, round(self.every_s / self.look_s)) if self.look_s else 1
 
 
@@ -51,9 +52,10 @@ class LevelPlan:
     room: str | None = None
     humidity: str | None = None
     volume_ml: float = 68_000.0
-    """All the water: with the temperature it swells and shrinks, and the chamber shows it."""
+    """All the water of the tank, which swells and shrinks with the temperature; the chamber
+    shows it."""
     surface_mm2: float | None = None
-    """Of all open water; None: guessed from the volume."""
+    """The surface of all open water; None: guessed from the volume."""
     salinity_g_kg: float = 35.0
     zone: str = "UTC"
     units: System = System.METRIC
@@ -62,27 +64,27 @@ class LevelPlan:
 
     @property
     def area_mm2(self) -> float:
-        """Of all open water. A tank is about as deep as it is wide (common practice): its surface
-        is then the volume to the power of two thirds."""
+        """Returns the surface of all open water, mm². A tank is about as deep as it is wide
+        (common practice), so the guess is the volume to the power of two thirds."""
         return self.surface_mm2 or (self.volume_ml * 1000.0) ** (2 / 3)
 
     @property
     def lone(self) -> FloatChannel | None:
-        """The float that nothing else in the chamber could contradict."""
+        """Returns the only float, if nothing else in the chamber could contradict it; else None."""
         return self.floats[0] if len(self.floats) == 1 and self.gauge is None else None
 
     def night_before(self, utc_ms: int) -> Night:
-        """The last night that has ended by a time."""
+        """Returns the last night that has ended by a time."""
         return last_nights(utc_ms, 1, ZoneInfo(self.zone), self.night_from, self.night_to)[0]
 
     @property
     def physics_rel_sd(self) -> float:
-        """How well physics predicts the amount: as the literature does where the surface was
-        measured, more where it was guessed."""
+        """Returns the relative uncertainty of the amount that physics predicts: that of the
+        literature where the surface was measured, more where it was guessed."""
         return RELATIVE_SD if self.surface_mm2 else 0.4
 
     def alarms(self) -> tuple[str, ...]:
-        """The names of the alarms that are not under ``level.``."""
+        """Returns the names of the alarms that are not under ``level.``."""
         return tuple(
             f"{channel.spec.name}.{kind}"
             for channel in self.floats

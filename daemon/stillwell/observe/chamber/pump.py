@@ -1,11 +1,11 @@
-"""A pump that stood and runs again, as the level shows it. What drains back lifts the water in the
-chamber at once, and the pump takes as much away at once: neither a pour nor a loss.
+"""Finds, from the level, when a pump had stopped and runs again. Water that drains back lifts the
+level in the chamber at once, and the pump takes as much away at once: neither a pour nor a loss.
 
-Found when it is over: a rise and a fall of the same size, each within a few minutes, with the water
-high in between. Evaporation makes no such fall. A pour that nobody noted makes the rise alone. Of a
-short stand it may also be the balance that tells: the water is as high afterwards as before, but
-for what was noted to be poured meanwhile. Limits that name no source are our own choice, checked on
-simulated tanks.
+The stop is found when it is over: a rise and a fall of the same size, each within a few minutes,
+with the water high in between. Evaporation makes no such fall, and a pour that nobody noted
+makes only the rise. A short stop may also show by the balance: the water is as high afterwards
+as before, apart from what was noted to be poured meanwhile. Limits that name no source are our
+own choice, checked on simulated tanks.
 """
 
 from __future__ import annotations
@@ -18,39 +18,39 @@ from itertools import pairwise
 from stillwell.estimate.level import LevelState
 
 LONGEST_MS = 26 * 3_600_000
-"""A day of cleaning, and a little."""
+"""The longest stop that is looked for: a day of cleaning, and a little."""
 _LONGEST_BY_FLOAT_MS = 3_600_000
-"""A float says only that the water was above it: for an hour at most no evaporation has brought it
-down again."""
+"""The longest stop that a float can show. It says only that the water was above it, and within
+an hour no evaporation has brought that down again."""
 _LATELY = 6
-"""Slices: a fall is looked for in the last hour, at each look of the rules."""
+"""How many slices each round of the rules searches for a fall: the last hour."""
 _LEAST_MM = 3.0
 _SURE = 5.0
-"""A step counts when it is so many standard deviations large."""
+"""How many standard deviations large a step must be."""
 _ALIKE, _ALIKE_MM = 0.15, 1.5
 """How far fall and rise may differ."""
 _MIXED = 1
-"""Slices between before and after that saw a bit of both."""
+"""How many slices between before and after may have seen a bit of both."""
 _POUR_NEAR_MS = 45 * 60_000
-"""A noted pour as near as this to the rise explains it."""
+"""A pour noted within this time of the rise explains it."""
 _SHORT_MS = 3 * 3_600_000
 _POUR_OFF_MS = 30 * 60_000
-"""A pour may be noted so far from its time."""
+"""How far from its real time a pour may be noted."""
 _DRY_ML_PER_H = 45.0
-"""Twice a gallon a week (common practice) may have evaporated meanwhile."""
+"""The most that may have evaporated meanwhile: twice a gallon a week (common practice)."""
 _DIP_MS = 3 * 3_600_000
-"""A water change is over within that."""
+"""The longest that a water change takes."""
 _OPEN, _CLOSED, _MOSTLY = 0.02, 0.98, 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Stood:
-    """A time in which the pump stood, on the line."""
+    """A time in which the pump had stopped, on the line."""
 
     begin_ms: int
     end_ms: int
     rise_mm: float | None
-    """How far the water stood higher; None where only a float saw it."""
+    """How much higher the water was; None where only a float saw it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +61,8 @@ class _Point:
 
 
 def stood(state: LevelState, slice_ms: int, mm_per_ml: float) -> Stood | None:
-    """The pump's stand that has ended within the last hour and of which the state does not know;
-    None where there was none.
+    """Returns a stop of the pump that has ended within the last hour and is not in the state yet;
+    None where there is none.
 
     Args:
         mm_per_ml: how far one mL lifts the water.
@@ -105,10 +105,10 @@ def _by_gauge(state: LevelState, slice_ms: int, newest: int, mm_per_ml: float) -
 
 
 def _rise(points: Sequence[_Point], last: int, fall: float) -> int | None:
-    """The place of the slice before the rise that belongs to a fall after `last`."""
+    """Returns the place of the slice before the rise that belongs to a fall after `last`."""
     for first in range(last, 0, -1):
         if points[first].mm < points[last].mm - fall / 2:
-            return None  # it had been down in between
+            return None  # the water had been down in between
         for back in range(1, _MIXED + 2):
             before = first - back
             if before < 0 or points[first].index - points[before].index > _MIXED + 1:
@@ -128,7 +128,7 @@ def _balanced(
     slice_ms: int,
     mm_per_ml: float,
 ) -> int | None:
-    """The place of the slice before a short stand in which something was poured in."""
+    """Returns the place of the slice before a short stop during which something was poured in."""
     fall = points[last].mm - points[after].mm
     for before in range(last - 1, -1, -1):
         begin_ms, end_ms = (points[k].index * slice_ms for k in (before, after))
@@ -155,14 +155,14 @@ def _balanced(
 
 
 def _refilled(points: Sequence[_Point], before: int, fall: float, slice_ms: int) -> bool:
-    """Whether the rise after `before` only brought back what had been taken: a water change."""
+    """Whether the rise after `before` only brought back what had been taken out: a water change."""
     since = points[before].index - _DIP_MS // slice_ms
     high = points[before].mm + fall / 2
     return any(point.mm > high for point in points[:before] if point.index >= since)
 
 
 def _steps(points: Sequence[_Point]) -> Iterator[tuple[int, int]]:
-    """Neighbouring places, and those with one slice in between."""
+    """Yields pairs of neighbouring places, and pairs with one slice in between."""
     for last in range(len(points) - 1):
         for after in range(last + 1, min(last + _MIXED + 2, len(points))):
             if points[after].index - points[last].index <= _MIXED + 1:
@@ -170,8 +170,8 @@ def _steps(points: Sequence[_Point]) -> Iterator[tuple[int, int]]:
 
 
 def _whole(points: Sequence[_Point], one: int, other: int, step: float) -> bool:
-    """Whether a step is large, and all of it: neither begun in the slice before nor ended in the
-    one after."""
+    """Whether a step is large and complete: neither begun in the slice before nor continued in
+    the one after."""
     a, b = points[one], points[other]
     if step < max(_LEAST_MM, _SURE * math.sqrt(a.variance + b.variance)):
         return False
@@ -201,7 +201,7 @@ def _by_float(state: LevelState, slice_ms: int, newest: int) -> Iterator[Stood]:
 
 
 def _known(state: LevelState, found: Stood, slice_ms: int) -> bool:
-    """Whether a pause tells of it already."""
+    """Whether a known pause covers it already."""
     return any(
         pause.t0_ms <= found.end_ms + slice_ms
         and (pause.t1_ms is None or pause.t1_ms >= found.begin_ms - slice_ms)

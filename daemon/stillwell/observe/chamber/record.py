@@ -1,5 +1,5 @@
-"""What the level watch knows: the model's state, and what it keeps besides. Its parts share one
-record; a restart gives it back from the store."""
+"""What the level watch knows: the model's state, and what is kept besides. The parts of the
+watch share one record; a restart restores it from the store."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ EXPANSION_PER_K = 2.97e-4
 the density of EOS-80 gives the same within half a percent."""
 
 _ANEW_AFTER_MS = 20 * 86_400_000
-"""A gap longer than the model remembers: nothing of the past is of use but the tank's own ratio to
-physics."""
+"""After a gap longer than this, which the model does not remember, only the tank's own ratio to
+physics is still of use."""
 _ENDS = 3
-"""Slices at either end of a window whose mean temperature counts: half an hour."""
+"""How many slices at either end of a window give its mean temperature: half an hour."""
 
 
 @dataclass(slots=True)
@@ -29,13 +29,13 @@ class Debounce:
     """One alarm's debounce."""
 
     count: int = 0
-    """How often in a row the condition was seen (or, while active, was not)."""
+    """How often in a row the condition was seen (while active: was not seen)."""
     active: bool = False
     since_ms: int = 0
-    """On the line: when the condition was first seen."""
+    """When the condition was first seen, on the line."""
 
     def turn(self, seen: bool, now_ms: int, on: int, off: int) -> bool:
-        """Takes one look; returns whether the alarm changed."""
+        """Takes the result of one look; returns whether the alarm changed."""
         if seen == self.active:
             self.count = 0
             return False
@@ -52,40 +52,41 @@ class Debounce:
 _USUAL_MS = 86_400_000
 _MISSED = 3.0
 _LEAST_SILENCE_MS, _MOST_SILENCE_MS = 5 * 60_000, 3_600_000
-"""An instrument is silent when so many of its readings are missing, no sooner and no later (our own
-choice)."""
+"""An instrument is silent when several of its readings are missing, but never sooner or later
+than these times (our own choice)."""
 
 
 @dataclass(slots=True)
 class Climate:
-    """What one thermometer or hygrometer last said, and what it usually says."""
+    """The last value of one thermometer or hygrometer, and its usual value."""
 
     at_ms: int
-    """On the line."""
+    """When it last spoke, on the line."""
     value: float
     every_ms: int
-    """How long before that it spoke the last time."""
+    """The time between its last two readings."""
     usual: float
-    """Its mean over about a day."""
+    """Its mean value over about a day."""
     heard_ms: int
-    """How long that mean reaches back, a day at most."""
+    """How long that mean reaches back, at most a day."""
 
     @classmethod
     def first(cls, at_ms: int, value: float) -> Climate:
-        """Of the first reading: how often it speaks is not known, so it counts for an hour."""
+        """Starts with the first reading. How often it speaks is not known yet, so the reading
+        counts for an hour."""
         return cls(at_ms, value, _MOST_SILENCE_MS, value, 0)
 
     def take(self, at_ms: int, value: float) -> None:
         """Takes the next reading."""
         passed = max(0, at_ms - self.at_ms)
         self.heard_ms = min(_USUAL_MS, self.heard_ms + min(passed, _MOST_SILENCE_MS))
-        # what was seen after a silence counts for the hour that it can speak for
+        # a value after a silence counts for the one hour that it can speak for
         weight = min(passed, _MOST_SILENCE_MS) / max(1, self.heard_ms)
         self.usual += min(1.0, weight) * (value - self.usual)
         self.at_ms, self.value, self.every_ms = at_ms, value, passed
 
     def silent_ms(self, now_ms: int) -> int:
-        """Returns for how long it has been silent that should have spoken; 0 while it speaks."""
+        """Returns how long it has been silent beyond its usual interval; 0 while it speaks."""
         may = min(_MOST_SILENCE_MS, max(_LEAST_SILENCE_MS, round(_MISSED * self.every_ms)))
         silent = now_ms - self.at_ms
         return silent if silent > may else 0
@@ -102,42 +103,43 @@ class Memory:
     published_ms: int = 0
     told_expect_ms: int = 0
     night_ended_utc: int = 0
-    """The end of the night that had ended at the last look, by the wall clock of then; 0 before the
-    first."""
+    """The end of the night that had ended at the last look, by the wall clock at that time; 0
+    before the first."""
     night_first_utc: int = 0
-    """The end of the last night before the watch began: nothing is said of it, nor before."""
+    """The end of the last night before the watch began: nothing is published about it or earlier
+    nights."""
     nights_told: list[int] = field(default_factory=list)
     """Ends (UTC) of the last nights whose numbers were published."""
     nights_open: list[int] = field(default_factory=list)
-    """Those of them for which there was no number."""
+    """Those of the last nights that had no number."""
     again: list[int] = field(default_factory=list)
     """Ends (UTC) of nights whose numbers an entry has changed."""
     past: list[rules.PastWindow] = field(default_factory=list)
     bound: rules.Usual | None = None
-    """What was usual when the rules were asked last."""
+    """What was usual when the rules were last asked."""
     temperatures: list[tuple[int, float]] = field(default_factory=list)
-    """(slice number, mean °C of the water in it)"""
+    """Pairs of slice number and mean temperature of the water in it, °C."""
     shares: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
-    """By float: (slice number, mean share closed in it)"""
+    """By float: pairs of slice number and mean share closed in it."""
     alarms: dict[str, Debounce] = field(default_factory=dict)
     pending: list[Entry] = field(default_factory=list)
-    """Entries about a time that has not come."""
+    """Entries about a time that has not come yet."""
     open_changes: list[tuple[int, int]] = field(default_factory=list)
-    """Water changes that are not over: beginning and end on the line."""
+    """Water changes that are not over: beginning and end, on the line."""
     stands: list[tuple[int, int]] = field(default_factory=list)
-    """When the pump stood, by the level: beginning and end on the line."""
+    """When the pump had stopped, by the level: beginning and end, on the line."""
     inverted: tuple[str, ...] = ()
     """The floats that were taken to be upside down at the last look."""
     refused: list[tuple[int, str]] = field(default_factory=list)
-    """Entries that can't be what they say: time on the line, why."""
+    """Entries that contradict themselves or the clock: time on the line, and the reason."""
     climate: dict[str, Climate] = field(default_factory=dict)
     """Temperatures and humidity."""
     slice: int = 0
-    """The number of the slice that is going on, and its sums:"""
+    """The number of the slice that is under way."""
     slice_sum: list[float] = field(default_factory=lambda: [0.0, 0.0])
-    """of the water's temperature, and how many;"""
+    """The sum of the water's temperatures in that slice, and how many there are."""
     share_sums: dict[str, list[float]] = field(default_factory=dict)
-    """of each float's shares, and how many."""
+    """By float: the sum of its shares in that slice, and how many there are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +167,7 @@ class LevelRecord:
     # --- the model ---------------------------------------------------------------------------
 
     def state(self, now_ms: int) -> LevelState:
-        """The model's state; anew after a gap that leaves nothing of the old one."""
+        """Returns the model's state; a new one after a gap that leaves nothing of the old one."""
         if self.level is None or now_ms - self.level.now_ms > _ANEW_AFTER_MS:
             self.level = self.model.start(now_ms)
             memory = self.memory
@@ -180,13 +182,14 @@ class LevelRecord:
         return self.level
 
     def update(self, evidence: Evidence, now_ms: int) -> None:
-        """Tells the model."""
+        """Updates the model with evidence."""
         self.level = self.model.update(self.state(now_ms), evidence, now_ms)
 
     # --- what the slices hold ----------------------------------------------------------------
 
     def expected(self, begin_ms: int, end_ms: int) -> float | None:
-        """Mean of what physics expected, mL/h; None where it was silent for half of the time."""
+        """Returns the mean of what physics expected, mL/h; None where it was silent for half of
+        the time."""
         if self.level is None:
             return None
         first, last = self._slices(begin_ms, end_ms)
@@ -198,8 +201,8 @@ class LevelRecord:
         return sum(told) / len(told) if len(told) * 2 >= last - first + 1 else None
 
     def swelling_ml(self, begin_ms: int, end_ms: int) -> float:
-        """What the level makes of the water's cooling between two times: mL that seem lost;
-        negative where it grew warmer."""
+        """Returns how much the water's cooling between two times looks like a loss, mL; negative
+        where it grew warmer."""
         first, last = self._slices(begin_ms, end_ms)
         known = [(i, t) for i, t in self.memory.temperatures if first <= i <= last]
         if len(known) < 2 * _ENDS:
@@ -214,12 +217,12 @@ class LevelRecord:
     # --- keeping -----------------------------------------------------------------------------
 
     def text(self) -> str:
-        """All of it, as text."""
+        """Returns the whole record as text."""
         return _FORM.text(_Kept(self.level, self.memory))
 
     def restore(self, text: str, alarms: Container[str]) -> None:
-        """The inverse of `text`. Nothing is changed when it raises ValueError: for what is damaged,
-        of another form, or of other sensors.
+        """The inverse of `text`. Raises ValueError for text that is damaged, of another form, or
+        made with other sensors; nothing is changed then.
 
         Args:
             alarms: names of the alarms that there are; others are forgotten.

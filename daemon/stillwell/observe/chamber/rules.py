@@ -1,5 +1,5 @@
-"""When the level is worth an alarm. Pure: what is known now and what was before, in; a verdict out.
-Limits that name no source are our own choice, checked on simulated tanks."""
+"""When the level is worth an alarm. Pure: takes what is known now and what was known before,
+returns a verdict. Limits that name no source are our own choice, checked on simulated tanks."""
 
 from __future__ import annotations
 
@@ -17,43 +17,45 @@ LOOK_EVERY_MS = 30 * 60_000
 WINDOW_MS = 6 * 3_600_000
 """The tank's own past is kept in windows of this length."""
 MOST_WINDOWS = 56
-"""Fourteen days of them."""
+"""How many windows are kept: fourteen days."""
 
 TYPICAL_ML_PER_H = 22.5
-"""Where physics has no word: a gallon a week for a nano tank (common practice)."""
+"""The usual evaporation where physics can say nothing: a gallon a week for a nano tank (common
+practice)."""
 
 LEAK_WINDOWS_H = (2, 4, 8)
-"""Over so many hours the loss is looked at when the rate is high: a large leak shows in two."""
+"""The spans over which the loss is looked at when the rate is high: a large leak shows in two
+hours."""
 _SURE = 3.0
-"""A rate counts as high when it is so, so many standard deviations off its estimate."""
+"""A rate counts as high when it is this many of its standard deviations above the limit."""
 _PRIOR_WINDOWS = 4.0
-"""What physics alone is worth against the tank's own windows."""
+"""How many of the tank's own windows physics alone is worth."""
 _SPREAD = 0.12
-"""A tank's rate against physics strays by so much even when nothing happens: draughts, lids,
+"""The relative spread of a tank's rate against physics when nothing is wrong: draughts, lids,
 lamps."""
 _MOST_SPREAD = 0.2
-"""More than that is not restlessness but a change, and no reason to allow more."""
+"""A larger spread is not restlessness but a change, and no reason to allow more."""
 _ALLOWED_SPREADS = 4.0
 _LEAST_EXCESS = 8.0
-"""mL/h above what is allowed that are worth waking somebody."""
+"""The least excess over what is allowed that is worth waking somebody, mL/h."""
 _LEAST_SHARE = 1.5
-"""No rate below so many times the usual is called a leak."""
+"""No rate below this many times the usual is called a leak."""
 STILL_WINDOW_H = 8
 _STILL_SHARE = 0.35
 _STILL_LEAST = 6.0
-"""mL/h that must be expected before their absence means anything."""
+"""The rate that must be expected before its absence means anything, mL/h."""
 _SLOW_WINDOWS = 24
 _SLOW_SWING = 0.15
-"""The expected rate must have swung by this share of itself (standard deviation) before a part of
-the loss that did not follow it can be told apart."""
+"""How far the expected rate must have swung, as a share of itself (standard deviation), before a
+part of the loss that did not follow it can be told apart."""
 _SLOW_LEAST = 8.0
 _SLOW_SHARE = 0.45
 TOP_UP_WITHIN_H = 6.0
-"""So long before the lowest safe level somebody is asked to pour."""
+"""How long before the lowest safe level somebody is asked to pour."""
 TOP_UP_CLEAR_H = 9.0
 ACQUAINTED_MS = 24 * 3_600_000
-"""No sensor of the level is called wrong sooner: before a day with its pours, pauses and ripple has
-been seen, heights and zeros are too little known to say which of two is off."""
+"""No sensor of the level is called wrong sooner. Before a day with its pours, pauses and ripple
+has been seen, heights and zeros are too little known to say which of two sensors is off."""
 
 STUCK_UP, STUCK_DOWN = 0.9, 0.1
 CHATTER_MS = 12 * 3_600_000
@@ -61,16 +63,18 @@ CHATTER_SEEN_MS = 2 * 3_600_000
 _CHATTER_AWAY_MM = 6.0
 
 _ACQUAINTED_WINDOWS = 8
-"""Two days of the tank's own past, before a float is held against it."""
+"""How many windows of the tank's own past, two days, must be known before a float is judged by
+them."""
 _LEAST_OF_USUAL, MOST_OF_USUAL = 0.6, 1.25
-"""So much of the usual evaporates on a damp day, too; so much over days on end."""
+"""The share of the usual that evaporates even on a damp day, and the most that evaporates for
+days on end."""
 UNSEEN_POURS = 2
-"""One may have been noted by mistake."""
+"""How many pours a float must miss: a single one may have been noted by mistake."""
 
 
 @dataclass(frozen=True, slots=True)
 class PastWindow:
-    """Six hours of the tank's own past."""
+    """One window of six hours of the tank's own past."""
 
     end_ms: int
     ml_per_h: float
@@ -86,20 +90,21 @@ class Usual:
     middle: float
     allowed: float
     windows: int
-    """Of the tank's own past that this rests on; 0: on physics or common practice alone."""
+    """How many windows of the tank's own past this rests on; 0: on physics or common practice
+    alone."""
     from_physics: bool
 
 
 @dataclass(frozen=True, slots=True)
 class RateNow:
-    """The rate at this moment, the water's swelling and shrinking taken out, mL/h."""
+    """The present rate without the water's swelling and shrinking, mL/h."""
 
     ml_per_h: float
     sd: float
     expected: float
     from_physics: bool
     thermal: float
-    """What was taken out."""
+    """The swelling and shrinking that was taken out."""
 
     @classmethod
     def of(cls, view: RateView, thermal_ml_per_h: float) -> RateNow:
@@ -114,11 +119,11 @@ class RateNow:
 
 
 def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Usual:
-    """What physics and the tank's own last fourteen days allow now.
+    """Returns what physics and the tank's own last fourteen days allow now.
 
-    Each window of the past is a ratio of what was lost to what was expected; their median says how
-    this tank stands to physics, their spread how restless it is. A few windows' worth of physics
-    itself keeps the first days sane.
+    Each window of the past is a ratio of what was lost to what was expected. The median of the
+    ratios shows how this tank compares with physics, their spread how restless it is. Physics
+    counts as a few windows, which keeps the first days sane.
     """
     known = [w for w in past if w.expected is not None] if now.from_physics else list(past)
     ratios = [
@@ -131,7 +136,7 @@ def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Us
     n = len(ratios)
     if n:
         own = median(ratios)
-        # 1.4826: a normal's standard deviation over its median deviation
+        # 1.4826: the standard deviation of a normal distribution over its median deviation
         spread = min(1.4826 * median([abs(r - own) for r in ratios]), _MOST_SPREAD * own)
     else:
         own, spread = 1.0, 0.0
@@ -154,23 +159,23 @@ def suspicious(now: RateNow, bound: Usual) -> bool:
 
 
 def leaks(over: RateNow, bound: Usual) -> bool:
-    """Whether the loss is far above what is allowed, and surely so.
+    """Whether the loss is certainly far above what is allowed.
 
     Args:
-        over: the mean rate over one of the last `LEAK_WINDOWS_H`: once the rate has changed, that
+        over: the mean rate over one of the last `LEAK_WINDOWS_H`: once the rate has changed, it
             is known better than the rate at this instant.
     """
     return over.ml_per_h - _SURE * over.sd > bound.allowed + abs(over.thermal)
 
 
 def unlike(ml_per_h: float, bound: Usual) -> bool:
-    """Whether a window's rate is so far off the usual that it may be a leak's or a stuck sensor's,
-    and should not become the usual."""
+    """Whether a window's rate is so far from the usual that it may come from a leak or a stuck
+    sensor and should not become the usual."""
     return not (0.4 * bound.middle < ml_per_h < bound.middle + 0.5 * (bound.allowed - bound.middle))
 
 
 def leaks_no_more(now: RateNow, bound: Usual) -> bool:
-    """Whether a leak that was called is surely over: the rate is nearer to the usual again."""
+    """Whether a leak that was reported is certainly over: the rate is near the usual again."""
     return now.ml_per_h + now.sd < bound.allowed
 
 
@@ -184,11 +189,12 @@ class Constant:
 
 
 def steady_part(past: Sequence[PastWindow]) -> Constant | None:
-    """What of the loss stays when the expected rate swings, or None where that can't be told.
+    """Returns the part of the loss that stays when the expected rate swings; None where that can't
+    be told.
 
-    A straight line through (expected, lost) of the windows, weighted alike: evaporation goes
-    through the origin, a leak lifts the line. The standard deviation is that of the intercept, with
-    the windows' scatter about the line.
+    A straight line is fitted through (expected, lost) of the windows, all with the same weight:
+    evaporation goes through the origin, and a leak lifts the line. The standard deviation is
+    that of the intercept, with the windows' scatter about the line.
     """
     pairs = [(w.expected, w.ml_per_h) for w in past if w.expected is not None and w.sd < 8.0]
     n = len(pairs)
@@ -208,7 +214,7 @@ def steady_part(past: Sequence[PastWindow]) -> Constant | None:
 
 
 def seeps(part: Constant | None, past: Sequence[PastWindow]) -> bool:
-    """Whether the steady part is large enough, and sure enough, to be a slow leak."""
+    """Whether the steady part is large enough, and certain enough, to be a slow leak."""
     if part is None:
         return False
     mean = sum(w.ml_per_h for w in past) / len(past)
@@ -216,7 +222,7 @@ def seeps(part: Constant | None, past: Sequence[PastWindow]) -> bool:
 
 
 def stands_still(over: RateNow, bound: Usual) -> bool:
-    """Whether next to nothing evaporates where it should.
+    """Whether next to nothing evaporates although it should.
 
     Args:
         over: the mean rate over the last `STILL_WINDOW_H`.
@@ -235,7 +241,7 @@ def wants_water(
     already: bool,
     reckoned_h: float | None = None,
 ) -> bool:
-    """Whether a top-up is missed: the lowest safe level is reached, or near.
+    """Whether a top-up is needed: the lowest safe level is reached or near.
 
     Args:
         reckoned_h: hours by dead reckoning, where the level is not known.
@@ -249,23 +255,23 @@ def wants_water(
 
 
 def too_high(level: Estimate | None, highest_mm: float, already: bool) -> bool:
-    """Whether the water stands above the highest safe level."""
+    """Whether the water is above the highest safe level."""
     if level is None:
         return False
     return level.value > highest_mm - 2.0 if already else level.low > highest_mm
 
 
 def well_known(bound: Usual) -> bool:
-    """Whether enough of the tank's own past is known to hold a float against it."""
+    """Whether enough of the tank's own past is known to judge a float by it."""
     return bound.windows >= _ACQUAINTED_WINDOWS
 
 
 def must_have_passed(closed_h: float, above_ml: float, bound: Usual) -> bool:
-    """Whether water that a float has said to be above it for so long must have fallen past it.
+    """Whether water that a float has long reported above it must have fallen below it.
 
     Args:
-        closed_h: for how long, without a look that found it open.
-        above_ml: what may have stood above it, with all that was poured in meanwhile.
+        closed_h: hours without a look that found the float open.
+        above_ml: the most that may have been above it, with all that was poured in meanwhile.
     """
     return well_known(bound) and closed_h * _LEAST_OF_USUAL * bound.middle > above_ml
 

@@ -44,18 +44,18 @@ class LevelWatch:
         self._numbers = LevelNumbers(record)
         self._announced = False
         self._noted = False
-        """Whether an entry came since the last look."""
+        """Whether an entry has come since the last look."""
 
     @property
     def level(self) -> LevelState | None:
-        """What the model knows; None before the first reading."""
+        """Returns the model's state; None before the first reading."""
         return self._record.level
 
     # --- as an observer ----------------------------------------------------------------------
 
     def hear(self, known: Known) -> None:
-        """Takes from now on nothing from the channels that are doubted: a probe in the air is no
-        reason to call a tank leaky."""
+        """Stops taking readings from the channels that are doubted now: a probe in the air is no
+        reason to report a leak."""
         self._doubted = known.doubted
 
     def see(self, reading: Reading) -> Iterable[Finding]:
@@ -73,7 +73,7 @@ class LevelWatch:
         return self._found()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """Lets time pass; the first tick after a start says how every alarm stands."""
+        """Lets time pass; the first tick after a start returns how every alarm stands."""
         self._pass_to(now)
         self._diary.take_due()
         if not self._announced:
@@ -83,19 +83,20 @@ class LevelWatch:
         return self._found()
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """Level, rate, water to the fill mark and reserve once an hour and after an entry about
-        water; a night's numbers once it has ended, and again when an entry has changed them."""
+        """Returns level, rate, water to the fill mark and reserve once an hour and after an
+        entry about water; a night's numbers once it has ended, and again when an entry has
+        changed them."""
         noted, self._noted = self._noted, False
         if noted:
             self._alarms.look()
         return self._numbers.due(self._alarms.facts, now, noted=noted)
 
     def state(self) -> str:
-        """All that it knows, as JSON."""
+        """Returns all that it knows, as JSON."""
         return self._record.text()
 
     def restore(self, state: str) -> None:
-        """The inverse of `state`. Raises ValueError for what it can't use, and then knows
+        """The inverse of `state`. Raises ValueError for what it can't use; the watch then knows
         nothing."""
         self._begin(LevelRecord(self._record.plan))
         self._record.restore(state, self._alarms.names)
@@ -105,8 +106,8 @@ class LevelWatch:
         return found
 
     def _pass_to(self, now: Moment) -> int:
-        """Moves on to a moment: closes slices and asks the rules at the boundary that was passed.
-        Returns its time on the line."""
+        """Moves on to a moment: closes slices and asks the rules at the boundary that was
+        passed. Returns the moment on the line, ms."""
         record, memory = self._record, self._record.memory
         now_ms = memory.line.at(now)
         state = record.state(now_ms)
@@ -128,7 +129,7 @@ class LevelWatch:
         return now_ms
 
     def _without_stand(self, state: LevelState) -> LevelState:
-        """Tells the model of a pump that stood and runs again."""
+        """Tells the model of a time in which the pump had stopped, once the pump runs again."""
         record = self._record
         found = stood(state, record.model.slice_ms, record.plan.geometry.mm_per_ml)
         if found is None:
@@ -140,7 +141,7 @@ class LevelWatch:
         return record.state(state.now_ms)
 
     def moved(self, by: Mapping[str, float]) -> None:
-        """On another offset of the gauge all is learned anew: see `observing.TakesOffsets`."""
+        """Learns everything anew when the gauge's offset changes: see `observing.TakesOffsets`."""
         gauge = self._record.plan.gauge
         if gauge is not None and gauge.name in by:
             self._begin(LevelRecord(self._record.plan))
@@ -148,8 +149,8 @@ class LevelWatch:
     # --- answers -----------------------------------------------------------------------------
 
     def calibration(self, window_ms: int, sd_ml: float) -> CalibrationWorth | NotEnough | None:
-        """What one pour up to the mark, measured to `sd_ml`, would do to the interval of the loss
-        in the last `window_ms`; None before there is anything to say."""
+        """Returns what one pour up to the mark, measured to `sd_ml`, would do to the interval of
+        the loss in the last `window_ms`; None before there is anything to say."""
         state = self._record.level
         if state is None or not state.slices:
             return None
@@ -160,5 +161,5 @@ class LevelWatch:
         return self._record.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
 
     def tell(self, known: Known) -> Known:
-        """Says how much fresh water is missing to the fill mark, as last looked at."""
+        """Adds how much fresh water is missing to the fill mark, by the last look."""
         return replace(known, missing=self._alarms.facts.missing)

@@ -1,5 +1,5 @@
-"""What the salt balance has to say: alarms when the salinity leaves its limits, and what an
-unexpected check most likely comes from."""
+"""The alarms of the salt balance when the salinity leaves its limits, and the most likely cause
+of an unexpected check."""
 
 from __future__ import annotations
 
@@ -26,28 +26,29 @@ CAUTION = (
 HIGH, LOW, UNSURE = "salinity.high", "salinity.low", "salinity.unsure"
 
 _SURE = 0.67
-"""So many standard deviations the estimate lies outside before that is told: three to one (our own
-choice). One check that reads high is not yet salt in the water."""
+"""How many standard deviations outside the limits the estimate must be to be reported: odds of
+three to one (our own choice). One check that reads high does not yet mean salt in the water."""
 _DEADBAND = 0.1
-"""A salinity alarm goes only when the estimate is so far inside again (our own choice)."""
+"""How far inside the limits the estimate must be before a salinity alarm clears (our own
+choice)."""
 _DAY_MS = 86_400_000
 _LATELY_MS = _DAY_MS
 _GRACE_D = 1.0
-"""The day on which the keeper is asked to measure is left to them (our own choice)."""
+"""The keeper has this long beyond the day when a check is due (our own choice)."""
 _WORN = 1.5
-"""So many times as uncertain as the check was, the salinity is no longer what was measured (our
+"""When the estimate is this many times as uncertain as the check was, the check is worn out (our
 own choice)."""
 _STILL_WORN = 1.4
-"""And while the alarm stands."""
+"""The same limit while the alarm stands."""
 _WORTH_A_WORD = 0.2
-"""So likely salt water in the can is no longer nothing (our own choice)."""
+"""From this probability on, salt water poured as fresh is mentioned (our own choice)."""
 NOT_WORTH_ML = 20.0
-"""Less than a few spoonfuls is not worth a walk (our own choice)."""
+"""Volumes below this, a few spoonfuls, are not worth a walk (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Likely:
-    """One cause, and how likely it is among the causes looked at, 0 to 1."""
+    """One cause, and its probability among the causes looked at, 0 to 1."""
 
     cause: Cause
     probability: float
@@ -58,7 +59,7 @@ def _normal(x: float, sd: float) -> float:
 
 
 def _smeared(x: float, low: float, high: float, sd: float) -> float:
-    """The density at `x` of something anywhere from `low` to `high`, read with `sd`."""
+    """Returns the density at `x` of a value anywhere from `low` to `high`, read with `sd`."""
     if high - low < 1e-9:
         return _normal(x - low, sd)
     inside = erf((x - low) / (sd * sqrt(2))) - erf((x - high) / (sd * sqrt(2)))
@@ -73,16 +74,18 @@ _BEFORE: dict[Cause, float] = {
     Cause.OVERFILLED: 0.01,
     Cause.INSTRUMENT: 0.02,
 }
-"""How likely each is before the check is looked at: our own judgement, no published figures."""
+"""The probability of each cause before the check is looked at: our own judgement, no published
+figures."""
 
 
 def causes(state: SaltState, check: Check) -> tuple[Likely, ...]:
-    """Returns what a check speaks for, the likeliest first. `state` is the one before the check.
+    """Returns the possible causes of a check, the likeliest first. `state` is the one before the
+    check.
 
-    Each cause moves the check in its own way: forgotten top-ups by no more than what can be missing
-    from the chamber, and not at all when the level was seen lately; salt water poured as fresh by
-    no more than the pours since the last check carried; lost salt downwards only. How far each
-    goes at most is our own judgement.
+    Each cause moves the check in its own way: forgotten top-ups by at most what can be missing
+    from the chamber, and not at all when the level was seen lately; salt water poured as fresh
+    by at most what the pours since the last check carried; lost salt only downwards. The most
+    that each moves it is our own judgement.
     """
     above, sd = surprise(state, check)
     now = advanced(state, check.t_ms)
@@ -98,7 +101,7 @@ def causes(state: SaltState, check: Check) -> tuple[Likely, ...]:
         density[Cause.EVAPORATED] = _smeared(above, 0.0, 0.08 * s, sd)
         density[Cause.OVERFILLED] = _smeared(above, -0.04 * s, 0.0, sd)
     if since.fresh_pours:
-        # A keeper who takes the wrong can takes it every time: all of it is as likely as any part.
+        # A keeper who takes the wrong can does so every time: all of it is as likely as any part.
         most = since.fresh * s
         all_of_it = _normal(above - most, sd)
         density[Cause.SALT_TOP_UP] = (all_of_it + _smeared(above, 0.0, most, sd)) / 2
@@ -124,18 +127,19 @@ _ADVICE: dict[Cause, str] = {
 
 
 _UNEXPECTED = 2.0
-"""In standard deviations: one check in twenty is so far off by chance."""
+"""In standard deviations: by chance one check in twenty is this far off."""
 
 
 def is_unexpected(state: SaltState, check: Check) -> bool:
-    """Returns whether a check is further from what the entries predict than chance explains.
-    `state` is the one before the check."""
+    """Returns whether a check is further from the prediction of the entries than chance
+    explains. `state` is the one before the check."""
     above, sd = surprise(state, check)
     return abs(above) >= _UNEXPECTED * sd
 
 
 def explained(state: SaltState, check: Check) -> str:
-    """Returns what to tell the keeper about a check: as expected, or what it likely comes from."""
+    """Returns what to tell the keeper about a check: that it is as expected, or what it likely
+    comes from."""
     above, sd = surprise(state, check)
     if abs(above) < _UNEXPECTED * sd:
         return f"As expected: {check.salinity - above:.1f} was predicted."
@@ -159,18 +163,18 @@ def findings(
 ) -> tuple[Finding, ...]:
     """Returns the three salinity findings as they stand at a time.
 
-    High and low are told at odds of three to one, and stand until the most likely salinity is well
-    inside. Unsure is about an interval that reaches beyond the limits without that: then nothing is
-    wrong but that nobody has looked. A check made in time asks for no other, however wide it is
-    itself: a refractometer's interval is as wide as usual limits (±1 ppt). So unsure waits until a
-    check is overdue, or until what happened since has made far less of it; that another course
-    drifts away from the book's does not.
+    High and low are raised at odds of three to one, and stand until the most likely salinity is
+    well inside. Unsure means that the interval reaches beyond the limits without such odds: nothing
+    is wrong except that nobody has measured. A check made in time asks for no other, however wide
+    its own interval is: a refractometer's is as wide as usual limits (±1 ppt). So unsure waits
+    until a check is overdue, or until events since have made it far less certain. That another
+    course drifts away from the book's does not count.
 
     Args:
         state: the balance.
         now_ms: now, on the state's clock.
         standing: names of those that were active last time, for the deadband.
-        last: what the last check speaks for, where it was unexpected.
+        last: the likely cause of the last check, where it was unexpected.
     """
     now = advanced(state, now_ms)
     answer = salinity_estimate(state, now_ms)
@@ -196,22 +200,22 @@ def _finding(name: str, active: bool, facts: Salinity) -> Finding:
 
 
 def _overdue(now: SaltState) -> bool:
-    """Whether it is longer since anybody measured than the keeper was asked to let it be."""
+    """Whether more time has passed since the last measurement than the keeper was asked for."""
     if now.last_check_ms is None:
         return True
     return now.t_ms - now.last_check_ms > (now.parameters.check_every_d + _GRACE_D) * _DAY_MS
 
 
 def _worn(now: SaltState, already: bool) -> bool:
-    """Whether what came and went since the last check, by the book, has left little of it."""
+    """Whether events since the last check, by the book, have left it of little use."""
     limit = _STILL_WORN if already else _WORN
     book = advanced(now.courses[0].state, now.t_ms) if now.courses else now
     return now.last_check_sd is not None and book.salinity_sd > limit * now.last_check_sd
 
 
 def mend_of(now: SaltState) -> Mend | None:
-    """Returns how to bring the salinity back to the middle of the limits; None where nothing but
-    waiting helps. What is missing to the mark is fresh water."""
+    """Returns how to bring the salinity back to the middle of the limits; None where only
+    waiting helps. The water that is missing to the mark is replaced with fresh water."""
     p = now.parameters
     target, full = (p.low + p.high) / 2, now.mean[0]
     plan = bring_back(now, target)

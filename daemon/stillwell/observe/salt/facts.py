@@ -20,25 +20,25 @@ class Cause(StrEnum):
 
 
 class Why(StrEnum):
-    """What the balance knows of the reason."""
+    """What the balance knows about the reason."""
 
     NOTHING = "nothing"
     SALTED = "salted"
-    """Salt water was most likely poured as fresh: `share` is how likely."""
+    """Salt water was most likely poured as fresh; `share` is the probability."""
     EVAPORATED = "evaporated"
-    """`amount` mL were not poured back."""
+    """`amount` mL evaporated and were not poured back."""
     CHECK = "check"
-    """The last check speaks for `cause`, by `share`."""
+    """The last check points to `cause`, with probability `share`."""
     DRIFTS = "drifts"
-    """It moves by `amount` a day that no entry explains."""
+    """The salinity moves by `amount` a day that no entry explains."""
     SALT_POURS = "salt-pours"
     """`amount` pours of salt water are noted since the check."""
     OVERFULL = "overfull"
-    """`amount` mL of fresh water are too much."""
+    """There are `amount` mL of fresh water too many."""
     OVERDUE = "overdue"
-    """It is long since anybody measured."""
+    """The last measurement is too long ago."""
     WORN = "worn"
-    """What came and went since the check is too little known."""
+    """Too little is known of what came and went since the check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +46,12 @@ class Mend:
     """How the salinity comes back to the middle of its limits."""
 
     pour_ml: float
-    """Fresh water, to the mark; 0.0: none."""
+    """Fresh water to pour, up to the mark; 0.0: none."""
     swap_ml: float
     of_salinity: float
-    """Of the water that is swapped in."""
+    """The salinity of the water that is swapped in."""
     days: float
-    """So slowly."""
+    """Over how many days to spread it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +64,11 @@ class Salinity(Facts):
     limit_low: float
     limit_high: float
     checked_ms: int | None
-    """So long ago it was measured; None: never."""
+    """How long ago it was measured, ms; None: never."""
     why: Why = Why.NOTHING
     share: float = 0.0
     amount: float = 0.0
     cause: Cause | None = None
     salted_ms: int | None = None
-    """So long ago was the check since which salt water may have been poured as fresh."""
+    """How long ago, in ms, the check was since which salt water may have been poured as fresh."""
     mend: Mend | None = None

@@ -1,4 +1,4 @@
-"""The salt balance beside the watch: follows the journal and the level, warns, publishes."""
+"""The observer of the salt balance: follows the journal and the level, raises alarms, publishes."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from stillwell.reading import Moment, Reading
 
 HOUR_MS = 3_600_000
 UNSET_MS = 1_577_836_800_000
-"""1 January 2020: a clock that shows less has not been set."""
+"""1 January 2020: a clock that shows an earlier time has not been set."""
 OF_SALT = frozenset({Kind.SALINITY, Kind.POUR, Kind.SALT_POUR, Kind.WATER_CHANGE, Kind.CALIBRATION})
 
 
@@ -37,11 +37,11 @@ _FORM = Form(_Kept, 3)
 
 
 class SaltWatch:
-    """Says nothing before the first salinity check: nobody who keeps no book is warned by it.
+    """Finds nothing before the first salinity check, so that nobody who keeps no book is warned.
 
-    All that it knows are the entries of the last four months and one figure of the level a day;
-    the balance is worked out from them anew, so that late entries, corrections and a restart give
-    what they would have given in order.
+    All that it knows are the entries of the last four months and one figure of the level a day. The
+    balance is worked out from them anew, so that late entries, corrections and a restart give the
+    same as entries in order.
 
     Args:
         plan: the tank.
@@ -67,11 +67,11 @@ class SaltWatch:
         return HIGH, LOW, UNSURE
 
     def hear(self, known: Known) -> None:
-        """Takes what the level says is missing to the mark; it counts once a day."""
+        """Takes how much is missing to the mark by the level; it counts once a day."""
         self._missing = known.missing
 
     def see(self, reading: Reading) -> Iterable[Finding]:
-        """Readings reach it through the level only."""
+        """Ignores readings, which reach the balance through the level only."""
         return ()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
@@ -84,8 +84,8 @@ class SaltWatch:
         return ()
 
     def tick(self, now: Moment) -> Iterable[Finding]:
-        """Once an hour, and after an entry, how the three alarms stand. Nothing by a clock that was
-        never set: to it all entries are still to come."""
+        """Returns once an hour, and after an entry, how the three alarms stand. Returns nothing
+        while the clock has never been set, because all entries would be in the future."""
         if now.utc_ms < UNSET_MS:
             return ()
         self._ask_level(now.utc_ms)
@@ -122,7 +122,7 @@ class SaltWatch:
         self._level = [m for m in self._level if m.t_ms >= oldest]
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """The salinity, once an hour and after an entry."""
+        """Returns the salinity, once an hour and after an entry."""
         if self._salt is None or self._looked_ms in (None, self._published_ms):
             return ()
         self._published_ms = self._looked_ms or 0
@@ -135,7 +135,7 @@ class SaltWatch:
         )
 
     def state(self) -> str:
-        """Some kB of JSON: entries and levels of four months."""
+        """Returns a few kB of JSON: entries and levels of four months."""
         return _FORM.text(_Kept(list(self._entries.values()), self._level, self._standing))
 
     def restore(self, state: str) -> None:
