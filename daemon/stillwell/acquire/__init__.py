@@ -1,2 +1,2 @@
-"""From hardware to stamped samples: a thread a bus, deadlines, a monotonic ticker, the clock's
+"""From hardware to stamped samples: one thread per bus, deadlines, a monotonic ticker, the clock's
 epochs."""

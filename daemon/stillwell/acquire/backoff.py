@@ -9,7 +9,7 @@ LONGEST_S = 60.0
 def pause_s(failures: int) -> float:
     """Seconds to wait before the next try after `failures` failures in a row (1, 2, 4 … 60 s).
 
-    No jitter: one tank's sensors don't gang up on anybody.
+    There is no jitter: the sensors of one tank can't overload anything by retrying together.
     """
     if failures <= 0:
         return 0.0

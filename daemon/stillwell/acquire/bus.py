@@ -1,13 +1,14 @@
-"""A thread a bus: reads the sources on it at their cadence, and can be abandoned when it hangs.
+"""One thread per bus: it reads the sources on the bus at their cadence, and can be abandoned when
+it hangs.
 
-A read that never returns can't be ended from outside in Python. So the thread's deadline is
-watched by the supervisor, which leaves a hung thread behind and puts a new one with fresh driver
-objects in its place. Whatever the old thread still brings is thrown away: it belongs to a
-generation that is over.
+In Python a read that never returns can't be ended from outside. So the supervisor watches the
+thread's deadline, leaves a hung thread behind, and starts a new one with fresh driver objects in
+its place. Whatever the old thread still delivers is discarded: it belongs to a generation that is
+over.
 
-The neighbours of the source that hung are read on at once. It itself is left alone for longer each
-time, and altogether while `MOST_LEFT_BEHIND` of its threads hang: threads, memory and files stay
-bounded, and no driver is a reason to end the process.
+The neighbours of the source that hung are read again at once. The source itself is left alone for
+longer each time, and altogether while `MOST_LEFT_BEHIND` of its threads hang: so threads, memory
+and files stay bounded, and no driver can make the process end.
 """
 
 from __future__ import annotations
@@ -31,7 +32,8 @@ from stillwell.reading import Failure, Sample
 log = logging.getLogger(__name__)
 
 MOST_NOTES = 1000
-"""So many lines of its journal are taken of a driver at once; the rest after the next read."""
+"""The most lines of a driver's own journal that are taken at once; the rest follow after the next
+read."""
 
 _MOST_REASONS = 10
 _MOST_TURNS = 1000
@@ -46,9 +48,9 @@ class _Generation:
         self.over = threading.Event()
         self.thread: threading.Thread | None = None
         self.busy: tuple[Source, int] | None = None  # since mono_ms
-        self.read: Read | None = None  # the one that goes on
-        self.asked: Sequence[str] = ()  # for these channels
-        self.turns: list[tuple[str, int]] = []  # (channel, since mono_ms) in what goes on
+        self.read: Read | None = None  # the read under way
+        self.asked: Sequence[str] = ()  # the channels that it was asked for
+        self.turns: list[tuple[str, int]] = []  # (channel, since mono_ms) in the read under way
 
 
 class Bus:
@@ -93,8 +95,8 @@ class Bus:
         return thread is not None and thread.is_alive()
 
     def overdue(self) -> str | None:
-        """The source whose read has outlived its deadline, the first one when the thread itself has
-        died, else None."""
+        """The source whose read has passed its deadline; the first source when the thread itself
+        has died; else None."""
         if self._current.over.is_set():
             return None
         hung = self._hung()
@@ -103,8 +105,8 @@ class Bus:
         return None if hung is None else hung.name
 
     def replace(self) -> None:
-        """Leaves a hung thread behind and starts another; starts another for one that has died,
-        after a pause. Call it as long as something is `overdue`."""
+        """Leaves a hung thread behind and starts another; restarts a thread that has died, after a
+        pause. Must be called as long as something is `overdue`."""
         hung = self._hung()
         if not self.alive:
             self._revive()
@@ -130,7 +132,8 @@ class Bus:
 
     def _blamed(self, old: _Generation) -> bool:
         """Whether a hung thread waits for one channel, which is left out from now on. A driver is
-        believed only about those that it was asked for: each of them can hang once at a time."""
+        believed only about channels that it was asked for, and each of them can hang only once at a
+        time."""
         now_ms, thread = self._mono_ms(), old.thread
         channel = to_blame(tuple(old.turns), now_ms)
         if not channel or thread is None or not thread.is_alive():
@@ -145,7 +148,7 @@ class Bus:
         return True
 
     def _has_hung(self, source: Source, old: _Generation, now_ms: int) -> None:
-        """Tells that a source hangs, and leaves it alone for a while."""
+        """Reports that a source hangs, and leaves it alone for a while."""
         hangs = self._hangs[source.name]
         hangs.again(old.thread, now_ms)
         do = "Check its cable and plug; other sensors are read on."
@@ -176,7 +179,7 @@ class Bus:
             self._begin()
 
     def _turn_over(self) -> None:
-        """From now on what the old thread brings is thrown away."""
+        """Begins a new generation: what the old thread still delivers is discarded."""
         old = self._current
         with self._lock:
             old.over.set()
@@ -220,7 +223,8 @@ class Bus:
         if generation.over.is_set():
             return
         slot.fold.add(samples)
-        # A reading is due with the last look of its interval, not with the first of the next one.
+        # A reading is delivered with the last look of its interval, not with the first of the next
+        # one.
         if now_ms >= slot.next_reading_ms:
             slot.next_reading_ms = slot.readings.after(now_ms)
             folded = slot.fold.take()
@@ -235,7 +239,8 @@ class Bus:
         try:
             self._read(generation, slot, read)
         except BaseException as error:
-            # Whatever a driver does, SystemExit included: the neighbours on its bus go on.
+            # Whatever a driver raises, SystemExit included, its neighbours on the bus are still
+            # read.
             if generation.over.is_set():
                 return []
             self._went_down(generation, slot, words_of(source.who, error), error)
@@ -256,7 +261,8 @@ class Bus:
         return slot.filled(read) if read.wrong else read.samples
 
     def _read(self, generation: _Generation, slot: Slot, read: Read) -> None:
-        """Everything that a driver is asked for one read. Raises whatever it raises."""
+        """Makes all the calls to a driver that one read needs. Raises whatever the driver
+        raises."""
         source = slot.source
         if slot.driver is None:
             slot.driver = source.make()
@@ -276,8 +282,9 @@ class Bus:
     def _read_rounds(
         self, generation: _Generation, source: Source, driver: Driver, read: Read
     ) -> None:
-        """Reads what is sound, then by itself and with a deadline of its own each channel that has
-        hung before and is tried again; those that are left out get a sample that says so."""
+        """Reads the sound channels together. Then each channel that has hung before and may be
+        tried again is read by itself, with its own deadline; channels that are left out get a
+        sample that says so."""
         rounds = self._left_out.rounds(source.channels, self._mono_ms())
         if source.channels and not rounds:
             raise DriverError(
@@ -308,7 +315,7 @@ class Bus:
             driver.read_only(channels)
 
     def _has_begun(self, generation: _Generation, channel: object) -> None:
-        """A driver says what it touches from now on."""
+        """Notes the channel that the driver says it reads from now on."""
         known = channel if type(channel) is str and channel in generation.asked else ""
         if not generation.over.is_set() and len(generation.turns) < _MOST_TURNS:
             generation.turns.append((known, self._mono_ms()))
@@ -338,7 +345,7 @@ class Bus:
     def _told(self, generation: _Generation, slot: Slot, words: Words) -> None:
         if words not in slot.told and len(slot.told) < _MOST_REASONS:
             if slot.words is not None:
-                # The alarm stands already: only the log hears of another reason.
+                # The alarm stands already, so another reason goes only to the log.
                 log.warning("source %s: %s", slot.source.name, words.what)
             slot.told.add(words)
         slot.words = words

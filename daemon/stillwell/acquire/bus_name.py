@@ -1,4 +1,4 @@
-"""Which bus a source is on, by its driver's own word."""
+"""Which bus a source is on, as its driver says."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from collections.abc import Callable
 from stillwell.foreign import Patience, a, plain, reason_of, within
 
 BUSES_NAMED_WITHIN_S = 5.0
-"""All drivers together have so long to name their buses before the watch begins without those that
-hang."""
+"""How long all drivers together may take to name their buses, in seconds; watching then begins
+without those that hang."""
 
 
 def patience() -> Patience:
-    """Returns what all drivers of one start share."""
+    """Returns the waiting time that all drivers of one start share."""
     return Patience(BUSES_NAMED_WITHIN_S)
 
 
@@ -20,11 +20,11 @@ def bus_of(
     source: str, driver: str, ask: Callable[[], object] | None, waits: Patience
 ) -> tuple[str, str]:
     """Returns the bus of a source, and why its driver can't name one; empty where it can. A driver
-    that can't must not be read, since others may use the same wire, and has a bus of its own to be
-    down on.
+    that can't must not be read, since others may use the same wire; it gets a bus of its own, on
+    which it is reported as down.
 
     Args:
-        ask: the driver's own answer; None where there is no driver.
+        ask: asks the driver for its bus; None where there is no driver.
     """
     of_its_own, who = f"none:{source}", f"The driver {driver} of {source}"
     if ask is None:

@@ -1,8 +1,7 @@
-"""What a driver brought, looked at before anything else meets it. Pure.
+"""Checks what a driver returned before anything else uses it. Pure.
 
-A driver is foreign code: it may bring anything. Whatever passes here is made of plain text, floats
-and our own enumerations; nothing of the driver's own goes further, and none of its methods is
-called.
+A driver is foreign code and may return anything. What passes here consists of plain text, floats
+and our own enumerations; no object of the driver goes further, and none of its methods is called.
 """
 
 from __future__ import annotations
@@ -21,19 +20,19 @@ _MOST_LOOKS = 1_000_000_000
 
 
 class Checked(NamedTuple):
-    """A sound sample, if there is one, and what is to be said about what came. Both texts go on
-    after the driver's name."""
+    """A sound sample, if there is one, and what to say about what was returned. Both texts follow
+    the driver's name."""
 
     sample: Sample | None
     wrong: str = ""
     """A mistake of the driver that costs a reading: ``returned a str instead of a Sample``."""
     remark: str = ""
-    """One that costs nothing."""
+    """A mistake that costs nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A sound line of a journal that a driver keeps (`ports.JournalLine`)."""
+    """A sound line of the journal that a driver keeps (`ports.JournalLine`)."""
 
     utc_ms: int
     kind: str
@@ -42,7 +41,7 @@ class Note:
 
 
 def checked(brought: object, channels: Container[str]) -> Checked:
-    """Looks at one thing that a read brought; `channels` are those that it was asked for."""
+    """Checks one item that a read returned; `channels` are those that it was asked for."""
     if not is_a(brought, Sample):
         return Checked(None, f"returned {a(brought)} instead of a Sample")
     parts: tuple[object, ...] = tuple(tuple.__iter__(brought))
@@ -76,8 +75,8 @@ def checked(brought: object, channels: Container[str]) -> Checked:
 
 
 def _number(value: object) -> tuple[float | None, str]:
-    """The value as a float, which may be no number or infinite: that is judged later. Else what it
-    is instead."""
+    """Returns the value as a float, which may be NaN or infinite (that is judged later), or else
+    what it is instead."""
     if value is None:
         return None, ""
     if is_a(value, float):
@@ -91,7 +90,7 @@ def _number(value: object) -> tuple[float | None, str]:
 
 
 def checked_note(brought: object) -> Note | None:
-    """A line of a driver's own journal; None when it is none. Asks it for its attributes."""
+    """Checks a line of a driver's own journal; None when it is none. Reads its attributes."""
     at, kind = getattr(brought, "utc_ms", None), getattr(brought, "kind", None)
     number, no_number = _number(getattr(brought, "value", None))
     if type(at) is not int or abs(at) > _FURTHEST_MS or not is_a(kind, str) or no_number:

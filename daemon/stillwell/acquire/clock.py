@@ -12,13 +12,13 @@ from pathlib import Path
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _TIMESYNCD_MARK = Path("/run/systemd/timesync/synchronized")
 _LARGEST_ERROR_US = 16_000_000
-"""NTP_PHASE_LIMIT of the kernel's include/linux/timex.h: what `maxerror` is when nobody has
-synchronised the clock since the machine started, or for about nine hours."""
+"""NTP_PHASE_LIMIT of the kernel's include/linux/timex.h, in µs: the value of `maxerror` when nobody
+has synchronised the clock since the machine started, or for about nine hours."""
 
 
 class _Timex(ctypes.Structure):
-    """struct timex of adjtimex(2), as far as its size and the largest error: with modes = 0 the
-    call only reads."""
+    """struct timex of adjtimex(2), as far as its size and the largest error matter: with modes = 0
+    the call only reads."""
 
     _fields_ = (
         ("modes", ctypes.c_uint),
@@ -31,13 +31,14 @@ class _Timex(ctypes.Structure):
 
 @cache
 def _libc() -> ctypes.CDLL:
-    """Opened once; find_library would run a compiler to look for it."""
+    """Returns the C library, opened once; find_library would run a compiler to look for it."""
     return ctypes.CDLL(None)
 
 
 def _kernel_says_synchronised() -> bool:
-    """By the largest error, as timedatectl does, and not by the flag STA_UNSYNC: chrony without
-    `rtcsync` leaves that flag standing."""
+    """Returns whether the kernel's clock is synchronised. It goes by the largest error, as
+    timedatectl does, and not by the flag STA_UNSYNC: chrony without `rtcsync` leaves that flag set.
+    """
     libc = _libc()
     if not hasattr(libc, "adjtimex"):
         return False
@@ -56,8 +57,8 @@ class SystemClock:
         return time.time_ns() // 1_000_000
 
     def trusted(self) -> bool:
-        """Whether the kernel or systemd-timesyncd calls the clock synchronised: adjtimex(2), or
-        the file that systemd-time-wait-sync waits for."""
+        """Whether the kernel or systemd-timesyncd says that the clock is synchronised: by
+        adjtimex(2), or by the file that systemd-time-wait-sync waits for."""
         return _kernel_says_synchronised() or _TIMESYNCD_MARK.exists()
 
     def wait(self, event: threading.Event, seconds: float) -> bool:
@@ -65,8 +66,9 @@ class SystemClock:
 
 
 class FastClock:
-    """A clock that runs `speed` times as fast from `start_utc_ms` on, for the simulated tank only:
-    an hour's cooling is watched in seconds. Always trusted, since it belongs to the simulation."""
+    """A clock that runs `speed` times as fast from `start_utc_ms` on, only for the simulated tank,
+    where an hour's cooling is watched in seconds. It is always trusted, since it belongs to the
+    simulation."""
 
     def __init__(self, start_utc_ms: int, speed: float) -> None:
         if not speed > 0:
@@ -89,15 +91,15 @@ class FastClock:
 
 
 class SetClock:
-    """A clock that stands until it is set, for runs as fast as the machine can (`ports.Clock`).
-    Not for threads: `wait` would wait for nobody."""
+    """A clock that stands still until it is set, for runs as fast as the machine can
+    (`ports.Clock`). It is not for threads: nothing would end their `wait`."""
 
     def __init__(self, utc_ms: int) -> None:
         self._start_ms = utc_ms
         self._now_ms = utc_ms
 
     def set(self, utc_ms: int) -> None:
-        """Moves to `utc_ms`, never back: the monotonic side must hold its promise."""
+        """Moves to `utc_ms`, never back, because the monotonic time must not go back."""
         self._now_ms = max(self._now_ms, utc_ms)
 
     def monotonic_ns(self) -> int:
@@ -115,8 +117,8 @@ class SetClock:
 
 
 def boot_id() -> str:
-    """The kernel's name for this boot. Where it gives none, one that nothing else has: a boot that
-    can't be told from others must not pass for one of them."""
+    """The kernel's name for this boot. Where it gives none, a unique one: a boot that can't be told
+    from others must not be taken for one of them."""
     try:
         return BOOT_ID.read_text(encoding="ascii").strip()
     except OSError:

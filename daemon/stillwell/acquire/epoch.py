@@ -1,8 +1,9 @@
-"""The clock's epochs: which offset turns monotonic time into UTC, and whether it may be believed.
+"""The clock's epochs: which offset turns monotonic time into UTC, and whether it is trusted.
 
-A Pi has no battery clock. It boots in the past, is stepped when the network comes, and may be
-stepped again by hand. Nothing here depends on that: readings carry monotonic time and the epoch
-they belong to, and an epoch's offset can be mended afterwards for all of its readings at once.
+A Pi has no battery clock. It boots with a time in the past, is stepped when the network comes, and
+may be stepped again by hand. Nothing here depends on that: readings carry monotonic time and the
+epoch that they belong to, and an epoch's offset can be corrected later for all of its readings at
+once.
 """
 
 from __future__ import annotations
@@ -11,9 +12,9 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 STEP_MS = 500
-"""An offset that moves by more than this has been stepped. NTP slews both clocks alike, so that an
-undisturbed offset stays put; half a second is far above its jitter and far below what matters
-here."""
+"""An offset that moves by more than this, in ms, has been stepped. NTP slews both clocks alike, so
+an undisturbed offset stays the same; half a second is far above its jitter and far below what
+matters here."""
 
 
 class Change(Enum):
@@ -21,13 +22,13 @@ class Change(Enum):
     STEPPED = "stepped"
     """The wall clock jumped: a new epoch begins."""
     TRUSTED = "trusted"
-    """The wall clock has been set from outside: a new epoch begins, and the boot's untrusted
-    epochs are re-based on its offset."""
+    """The wall clock has been set from outside: a new epoch begins, and the boot's untrusted epochs
+    are rebased to its offset."""
 
 
 @dataclass(frozen=True, slots=True)
 class Clockface:
-    """The offset in force: UTC = monotonic + `offset_ms`."""
+    """The current offset: UTC = monotonic + `offset_ms`."""
 
     offset_ms: int
     trusted: bool
@@ -42,11 +43,11 @@ def first(mono_ms: int, wall_ms: int, trusted: bool) -> Clockface:
 
 
 def look(face: Clockface, mono_ms: int, wall_ms: int, trusted: bool) -> tuple[Clockface, Change]:
-    """Compares both clocks with the face in force.
+    """Compares both clocks with the current face.
 
     Returns:
-        the face to go on with, and what changed. Trust once won in a boot is not lost again by a
-        server that is away for a while: the offset is still the one that was set.
+        the new face, and what changed. A clock that was trusted once in a boot stays trusted when a
+        time server is away for a while: the offset is still the one that was set.
     """
     offset = wall_ms - mono_ms
     if trusted and not face.trusted:

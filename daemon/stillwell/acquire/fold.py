@@ -1,9 +1,10 @@
-"""Folds the looks of one interval into one sample a channel.
+"""Folds the looks of one interval into one sample per channel.
 
-A float's surface ripples: looked at once a minute it is a coin toss, looked at every second the
-share of looks at which it was closed tells the level finer than the float itself can. So a source
-may be looked at more often than readings are kept; floats and switches become the share of looks
-closed, everything else the latest good value.
+The surface ripples around a float: looked at once a minute, it is open or closed by chance. Looked
+at every second, the share of looks at which it was closed gives the level more finely than the
+float itself can. So a source may be looked at more often than readings are kept. Floats and
+switches become the share of looks at which they were closed; every other channel becomes its latest
+good value.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from stillwell.reading import Sample
 
 
 class Fold:
-    """Collects looks until `take` is called. One object a source; not shared between threads.
+    """Collects looks until `take` is called. Each source has its own; it is not shared between
+    threads.
 
     Args:
         shares: the channels whose looks are averaged (floats and switches).
@@ -33,7 +35,7 @@ class Fold:
         for sample in samples:
             name = sample.channel
             self._last[name] = sample
-            # A value that is no number, or infinite, is judged as such where nothing better comes.
+            # A value that is NaN or infinite is judged as such if no better one comes.
             if sample.value is None or sample.failure is not None or not isfinite(sample.value):
                 continue
             if name in self._shares:
@@ -46,9 +48,9 @@ class Fold:
             self._last_good[name] = sample
 
     def take(self) -> list[Sample]:
-        """One sample a channel for all looks since the last call, and begins anew.
+        """Returns one sample per channel for all looks since the last call, and starts again.
 
-        A channel with at least one good look gives a value; one with none gives its latest
+        A channel with at least one good look gives a value; a channel with none gives its latest
         failure. A share says how many good looks it rests on.
         """
         out: list[Sample] = []

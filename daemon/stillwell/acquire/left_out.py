@@ -1,8 +1,8 @@
 """Which channels of a bus are left out because they hung, and until when. Pure: time is an
 argument.
 
-One probe that does not answer must not take its neighbours along: it is left out for a while, which
-grows with each further time, and then tried by itself, after the others have been read.
+One probe that does not answer must not stop the reading of its neighbours: it is left out for a
+while, longer each time, and then tried by itself, after the others have been read.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ LONGEST_S = 3600.0
 
 
 def to_blame(turns: Sequence[tuple[str, int]], now_ms: int) -> str:
-    """Returns the channel for which a read that does not end has waited the longest; empty where
-    that is none of them.
+    """Returns the channel that a hung read has waited for the longest; empty where the longest wait
+    is for no channel.
 
-    It need not be the last: a probe with which the kernel tries over and over may have used the
-    time up, and the deadline falls into its neighbour's turn.
+    That need not be the last one begun: a probe that the kernel retries over and over may have used
+    up the time, so that the deadline falls in its neighbour's turn.
 
     Args:
-        turns: which channel was begun when (monotonic ms), in order; "" for what they share.
+        turns: which channel was begun when (monotonic ms), in order; "" stands for what they share.
     """
     ends = [*(began for _, began in turns[1:]), now_ms]
     spans = [end - began for (_, began), end in zip(turns, ends, strict=False)]
@@ -44,14 +44,16 @@ class LeftOut:
     def __init__(self) -> None:
         self._hung: dict[str, _Hang] = {}
         self._going_on: dict[str, list[Callable[[], bool]]] = {}
-        """Of each channel the reads that were left behind: whether they still go on."""
+        """For each channel, the reads that were left behind, as functions that say whether they
+        still run."""
 
     def hung(self, channel: str, now_ms: int, hangs: Callable[[], bool]) -> float:
-        """A read of `channel` did not end: it is left out now. Returns for how long, seconds.
+        """Leaves `channel` out from now on, because a read of it did not end. Returns for how long,
+        seconds.
 
         Args:
-            hangs: whether the read that was left behind still goes on. A few may, since the probe
-                can answer again while one of them never comes back.
+            hangs: whether the read that was left behind still runs. A few may, since the probe can
+                answer again while one of them never returns.
         """
         before = self._hung.get(channel)
         times = 1 if before is None else before.times + 1
@@ -64,12 +66,13 @@ class LeftOut:
         return [hangs for hangs in self._going_on.get(channel, ()) if hangs()]
 
     def sound(self, channels: Iterable[str]) -> list[str]:
-        """Those that have not hung, or are trusted again."""
+        """Returns the channels that have not hung, or are trusted again."""
         return [channel for channel in channels if channel not in self._hung]
 
     def rounds(self, channels: Iterable[str], now_ms: int) -> list[list[str]]:
-        """The sound ones of `channels`; then, each by itself, those that have hung and may be tried
-        now. Empty where there is none of either."""
+        """Returns the channels to read together and after one another: first the sound ones of
+        `channels`, then, each by itself, those that have hung and may be tried now. Empty where
+        there are none."""
         asked = list(channels)
         tried = [
             [channel]
@@ -82,8 +85,8 @@ class LeftOut:
         return [sound, *tried] if sound else tried
 
     def answered(self, channels: Iterable[str], now_ms: int) -> None:
-        """A read of `channels` has ended. One that has been well for as long as it was left out is
-        trusted again."""
+        """Notes that a read of `channels` has ended. A channel that has been well for as long as it
+        was left out is trusted again."""
         for channel in channels:
             hang = self._hung.get(channel)
             if hang is not None and now_ms >= hang.until_ms + round(hang.pause_s * 1000):

@@ -1,4 +1,4 @@
-"""One read of a driver: what it brought, as far as it is sound, and what is said of it."""
+"""One read of a driver: its sound samples, and what to say about it."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
 
 MOST_PER_CHANNEL = 10
-"""A read gives one sample a channel; one that brings so many times as much has no end."""
+"""A read gives one sample per channel; one that returns this many times as many counts as
+endless."""
 REPORT = "If it goes on, report it to whoever made the driver, with the log."
 
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """What is said about a source, and what to do."""
+    """What to say about a source, and what to do."""
 
     what: str
     do: str = ""
 
 
 class ReadError(Exception):
-    """A driver brought what is no end of samples, or none at all. The text goes on after its
-    name."""
+    """A driver returned endless samples, or none at all. The text follows its name."""
 
 
 class Read:
-    """What one read has brought so far: only what is sound."""
+    """The sound samples of one read so far."""
 
     def __init__(self, channels: Sequence[str]) -> None:
         self._channels = tuple(channels)
@@ -42,8 +42,8 @@ class Read:
         self.remark = ""
 
     def take(self, returned: object, over: threading.Event) -> None:
-        """Consumes what `read` returned until its end, or until `over`: a generator that has been
-        left behind must not go on."""
+        """Consumes what `read` returned until its end, or until `over` is set: a generator that has
+        been left behind must stop."""
         try:
             things = iter(returned)  # type: ignore[call-overload]
         except TypeError:
@@ -60,15 +60,15 @@ class Read:
                 self.samples.append(sample)
 
     def filled(self, failure: Failure, raw: str) -> list[Sample]:
-        """The newest sample of each channel, `failure` for those that brought none: one bad probe
-        must not take others along."""
+        """The newest sample of each channel, and `failure` for channels without one: one bad probe
+        must not cost the readings of others."""
         newest = {sample.channel: sample for sample in tuple(self.samples)}
         return [newest.get(c) or Sample(c, None, failure, raw) for c in self._channels]
 
 
 def words_of(who: str, error: BaseException) -> Words:
-    """What is said of a read of `who` that ended with `error`. Never raises, whatever that is made
-    of."""
+    """What to say about a read of `who` that ended with `error`. Never raises, whatever the error
+    is made of."""
     with suppress(BaseException):
         if is_a(error, ReadError):
             return Words(f"{who} {error}.", REPORT)

@@ -1,4 +1,4 @@
-"""A source, and what it hands over: values only, which every part may take."""
+"""A source and what it delivers: plain values that every part may use."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Source:
 
     name: str
     make: Callable[[], Driver]
-    """Makes a driver object; raises `DriverError` when the driver itself can't be had."""
+    """Makes a driver object; raises `DriverError` when the driver can't be loaded."""
     channels: tuple[str, ...]
     shares: frozenset[str] = frozenset()
     """The channels whose looks are averaged."""
@@ -27,7 +27,7 @@ class Source:
 
     @property
     def who(self) -> str:
-        """The driver, to begin a sentence with."""
+        """The driver, in words that begin a sentence."""
         if self.driver in ("", self.name):
             return f"The driver {self.driver}" if self.driver else f"The driver of {self.name}"
         return f"The driver {self.driver} of {self.name}"
@@ -54,7 +54,7 @@ class SourceState:
 
 @dataclass(frozen=True, slots=True)
 class JournalBatch:
-    """The lines that a driver's own keeper has put into the journal, in order."""
+    """The lines of a driver's own journal, in order."""
 
     source: str
     notes: tuple[JournalLine, ...]

@@ -17,8 +17,8 @@ class Ticker:
             raise ValueError("a ticker needs a period above zero")
 
     def after(self, now_ms: int) -> int:
-        """The first tick strictly after `now_ms`. Ticks missed while something hung are not made
-        up for: a burst of stale readings tells nobody anything."""
+        """The first tick strictly after `now_ms`. Ticks that were missed while something hung are
+        not made up for: a burst of stale readings would tell nobody anything."""
         if now_ms < self.start_ms:
             return self.start_ms
         return self.start_ms + ((now_ms - self.start_ms) // self.period_ms + 1) * self.period_ms

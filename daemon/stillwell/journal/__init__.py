@@ -1,5 +1,5 @@
-"""The keeper's book: which kinds of entries there are, which values can be, what a correction does,
-and what the entries are evidence of. Pure; the store keeps them.
+"""The keeper's journal: which kinds of entries there are, which values are possible, what a
+correction does, and what the entries are evidence of. Pure; the store keeps them.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
-"""From what the keeper typed to an entry: refused with the reason when it can not be, asked about
-when it is odd.
+"""Turns what the keeper typed into an entry: refuses the impossible with the reason, and asks about
+what is odd.
 """
 
 from __future__ import annotations
@@ -24,35 +24,35 @@ if TYPE_CHECKING:
 _MINUTE_MS = 60_000
 _DAY_MS = 86_400_000
 AHEAD_MS = 5 * _MINUTE_MS
-"""A clock on a phone may be a little ahead of the daemon's."""
+"""How far in the future an entry may lie: a phone's clock may be a little ahead of the daemon's."""
 LATE_MS = 365 * _DAY_MS
 """Entries older than this are asked about (our own choice, as are the others here)."""
 EARLIEST_MS = 946_684_800_000
-"""1 January 2000: what is earlier is a slip or a clock that was never set."""
+"""1 January 2000: an earlier date is a mistake or comes from a clock that was never set."""
 TWICE_MS = 2 * _MINUTE_MS
 LONGEST_TEXT, LONGEST_NAME = 500, 80
 LONGEST_S = 12 * 3600.0
-"""What takes longer is no water change but a slip."""
+"""A water change that takes longer than this, in seconds, is a mistake."""
 
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """What an entry is held against."""
+    """What a new entry is checked against."""
 
     now_ms: int
     tank_ml: float
     units: System = System.METRIC
     first_ms: int | None = None
-    """When the first reading was taken; None before."""
+    """When the first reading was taken; None when there are no readings yet."""
     entries: Sequence[Entry] = ()
-    """Those that are there already, struck ones too."""
+    """The entries that are there already, struck ones too."""
     zone: tzinfo = UTC
-    """In which times are told."""
+    """The zone in which times are given."""
     chamber: Geometry | None = None
-    """Where the water comes together that is poured in; None where it isn't known."""
+    """The chamber in which poured water collects; None where it isn't known."""
     missing_ml: float | None = None
-    """How much fresh water may have been missing to the fill mark before it was done (upper end of
-    the interval); None where nothing has measured it."""
+    """How much fresh water may have been missing to the fill mark before the deed (upper end of the
+    interval); None where nothing has measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +81,16 @@ def drafted(
     Args:
         kind: a kind's name.
         value: as typed or as a number; None or empty for none.
-        unit: with what belongs to it, as ``mL``, ``L at 35 ppt``, ``mL to mark``, ``25/25 degC``
+        unit: with its additions, as in ``mL``, ``L at 35 ppt``, ``mL to mark``, ``25/25 degC``
             (specific gravity), ``mS/cm at 25.2 degC``, ``mg/L NO2``.
         here: the circumstances.
-        at_ms: when it was done, UTC; None: when what it corrects was done, else now.
+        at_ms: when it was done, UTC; None: at the time of the entry that it corrects, else now.
         text: anything; up to 500 characters.
         by: who; up to 80 characters.
         strikes: the number of the entry that it corrects.
         lasted_s: how long it took from then on, seconds.
-        on_record: it stands in a record with full dates, as a file: an old date is nothing odd, and
-            what stands there twice was done twice.
+        on_record: it stands in a record with full dates, such as a file: an old date is nothing
+            odd, and what stands there twice was done twice.
 
     Raises JournalError with the reason for what is impossible or leaves open what is meant.
     """
@@ -100,9 +100,9 @@ def drafted(
         raise JournalError(str(error), "Write one of them.") from None
     text, by = _line(text, LONGEST_TEXT, "text"), _line(by, LONGEST_NAME, "name")
     if at_ms is None:
-        # a correction is about the same deed, unless another time is given
+        # A correction is about the same deed, unless another time is given.
         at_ms = next((e.at_ms for e in here.entries if e.id == strikes), here.now_ms)
-    questions = _asked_about_time(at_ms, here)  # also refuses what is to come
+    questions = _asked_about_time(at_ms, here)  # also refuses a time in the future
     if on_record:
         questions = []
     typed = "" if value is None else f"{value}".strip()
@@ -139,7 +139,7 @@ def drafted(
 
 def corrected(number: int, draft: Draft, here: Circumstances) -> Draft:
     """Returns the draft as a correction of the entry with that number, which is struck out and
-    stays readable. What is asked about the draft as a double of the old entry is left out.
+    stays readable. Leaves out questions about the draft being a double of the old entry.
 
     Raises JournalError when there is no such entry, or when it has been struck out already.
     """
@@ -194,8 +194,8 @@ def _line(text: str, longest: int, what: str) -> str:
 def _spans(
     rule: Rule, unit: str, here: Circumstances
 ) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
-    # Our own allowances: what seawater up to the end of its equations can show, and what a tank
-    # near 35 does.
+    # Our own allowances: what seawater can show within the range of its equations, and what a tank
+    # near 35 shows.
     if rule.kind is Kind.SALINITY and unit.startswith("sg"):
         return (0.995, 1.034), (1.019, 1.0305)
     if rule.kind is Kind.SALINITY and unit.startswith("mS/cm"):
@@ -238,11 +238,12 @@ def _asked_about_value(rule: Rule, value: float, unit: str, here: Circumstances)
 
 
 def _asked_about_room(rule: Rule, ml: float, here: Circumstances) -> list[str]:
-    """Where a pour comes to stand in the chamber: whatever is poured in, ends there."""
+    """Returns questions about whether a pour fits into the chamber, where all poured water
+    ends up."""
     chamber = here.chamber
     if chamber is None or rule.kind not in (Kind.POUR, Kind.SALT_POUR):
         return []
-    # Twice the standard deviation: a chamber that may well be larger is not asked about.
+    # Twice the standard deviation: there is no question if the chamber may well be large enough.
     mm_per_ml = chamber.mm_per_ml / (1.0 + 2.0 * chamber.area_rel_sd)
     before_mm = (
         chamber.lowest_safe_mm if here.missing_ml is None else -here.missing_ml * chamber.mm_per_ml

@@ -1,8 +1,8 @@
-"""What the entries are evidence of: the salt balance, the cycle. (What they mean to the level
-stands with its estimator, in `estimate.level_journal`.)
+"""What the entries are evidence of: the salt balance, the cycle. (What they mean for the level is
+beside its estimator, in `estimate.level_journal`.)
 
-Takes entries that stand (see `standing`). An entry that can't be read, as one written by another
-version, is left out rather than guessed at.
+Takes entries that stand (see `standing`). An entry that can't be read, such as one written by
+another version, is left out rather than guessed at.
 """
 
 from __future__ import annotations
@@ -63,14 +63,14 @@ def salinity_of(entry: Entry) -> float:
 def salt_events(
     entries: Iterable[Entry], *, check_sd: float = 0.5, salt_water: float = 35.0
 ) -> list[Event]:
-    """Returns what the salt balance is told. A check that no seawater can show is left out; one off
-    a refractometer is put right by what its calibrations found. Raises SeawaterMissingError for
-    specific gravities and conductivities where the package is missing.
+    """Returns the events for the salt balance. A check that no seawater can show is left out; a
+    check with a refractometer is corrected by what its calibrations found. Raises
+    SeawaterMissingError for specific gravities and conductivities where the package is missing.
 
     Args:
         entries: those that stand.
-        check_sd: of a salinity check.
-        salt_water: of salt water poured in without a word about its salinity.
+        check_sd: standard deviation of a salinity check.
+        salt_water: the salinity of salt water that was poured in without a word about it.
     """
     out: list[Event] = []
     rows = list(entries)
@@ -97,7 +97,7 @@ def salt_events(
 
 
 def cycle_tests(entries: Iterable[Entry]) -> list[Test]:
-    """Returns the tests of ammonia and nitrite, each species for itself: `cycle.gathered` joins
+    """Returns the tests of ammonia and nitrite, each species by itself: `cycle.gathered` joins
     them."""
     out = []
     for entry in entries:

@@ -1,4 +1,4 @@
-"""The kinds of entries: unit, what can be, what is usual."""
+"""The kinds of entries: their unit, which values are possible, and which are usual."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Kind(StrEnum):
 
 
 class Takes(StrEnum):
-    """What stands beside the kind."""
+    """What a kind takes beside its name."""
 
     VALUE = "a value"
     MAYBE = "a value or none"
@@ -47,7 +47,7 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """What is accepted for a kind. Spans are inclusive, in the unit kept; they are our own
+    """What is accepted for a kind. Spans are inclusive, in the unit that is kept; they are our own
     allowances, not published figures."""
 
     kind: Kind
@@ -55,9 +55,9 @@ class Rule:
     """What it is, for a list of kinds."""
     takes: Takes
     unit: str = ""
-    """As kept."""
+    """The unit in which values are kept."""
     dimension: Dimension | None = None
-    """Of a plain physical value; None where the unit has a grammar of its own."""
+    """The dimension of a plain physical value; None where the unit has a grammar of its own."""
     possible: Span | None = None
     usual: Span | None = None
     of_tank: bool = False
@@ -69,7 +69,8 @@ class Rule:
 _MG_N = "mg/L N"
 
 REMINDERS = ("top-up", "water-change", "salinity", "tests", "refractometer", "lamp", "drill")
-"""What the keeper is reminded of; an entry that postpones names one of them in its text."""
+"""What the keeper is reminded of; an entry that postpones a reminder names one of these in its
+text."""
 
 KINDS: dict[Kind, Rule] = {
     rule.kind: rule
@@ -244,7 +245,8 @@ KINDS: dict[Kind, Rule] = {
         ),
     )
 }
-"""What is usual is common practice, and only asked about; what is possible is refused beyond."""
+"""The rule of each kind. Usual spans are common practice: a value outside them is only asked about.
+A value outside the possible span is refused."""
 
 
 def kind_named(word: str) -> Kind:

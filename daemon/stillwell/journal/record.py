@@ -1,10 +1,11 @@
-"""A journal as a file and back: which rows are new, which are there already, which can't be.
+"""Writes a journal to a file and reads it back: which rows are new, which are there already, which
+are impossible.
 
 The file is the trace format's ``time,kind,value,unit`` with two further columns, ``text`` and
-``by``. Of an entry that filled up to the mark the unit is ``mL to mark``; how long it took stands
-before its text: ``took 25 min; with the hose``. The file holds the entries that stand: what was
-struck out stays behind, and a row that was struck out here since the file was written does not come
-back by it.
+``by``. An entry that filled up to the mark has the unit ``mL to mark``; how long a deed took stands
+before its text: ``took 25 min; with the hose``. The file holds the entries that stand: entries that
+were struck out are not written, and reading the file does not bring back a row that has been struck
+out here since.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ class NotTaken:
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
-    """What a file brings."""
+    """What reading a file would do."""
 
     new: tuple[Entry, ...]
     known: int
@@ -60,9 +61,9 @@ class Sorted:
     struck: tuple[NotTaken, ...]
     """Rows that have been struck out here."""
     refused: tuple[NotTaken, ...]
-    """Rows that can't be."""
+    """Rows that are impossible."""
     odd: tuple[NotTaken, ...]
-    """Rows that can be and are odd."""
+    """Rows that are possible and odd."""
 
 
 def rows(entries: Iterable[Entry]) -> list[tuple[str, ...]]:
@@ -74,7 +75,7 @@ def rows(entries: Iterable[Entry]) -> list[tuple[str, ...]]:
 
 
 def sorted_out(lines: Iterable[tuple[int, Row]], here: Circumstances, *, sure: bool) -> Sorted:
-    """Returns what a file's rows come to.
+    """Sorts a file's rows by what is to become of them.
 
     Args:
         lines: number and row.
@@ -114,13 +115,13 @@ def sorted_out(lines: Iterable[tuple[int, Row]], here: Circumstances, *, sure: b
 
 
 def as_kept(row: Row, here: Circumstances) -> Entry:
-    """Returns a row of a trace as the entry that the journal would keep, in the units that it keeps
-    them in. Odd values count. Raises JournalError with the reason for what can't be."""
+    """Returns a row of a trace as the entry that the journal would keep, in the journal's units.
+    Odd values are accepted. Raises JournalError with the reason for impossible ones."""
     return _drafted(row, replace(here, now_ms=max(here.now_ms, row.utc_ms))).entry
 
 
 def of_driver(source: str, note: JournalLine) -> Entry:
-    """Returns what a driver's own keeper has noted as an entry; the same note twice is one."""
+    """Returns a line of a driver's own journal as an entry; the same line twice is one entry."""
     unit, to_mark = marked(note.unit)
     return Entry(
         note.kind,
@@ -142,8 +143,8 @@ def _text(entry: Entry) -> str:
 
 
 def _took(text: str) -> tuple[float | None, str]:
-    """The inverse of `_text`: how long it took, and the text. An older program wrote the duration
-    as it had been typed."""
+    """Returns how long it took, and the text: the inverse of `_text`. An older program wrote the
+    duration as it had been typed."""
     found = _TOOK.fullmatch(text)
     try:
         lasted_s = parse(found[1], Dimension.DURATION) if found else 0.0
@@ -168,12 +169,13 @@ def _drafted(row: Row, here: Circumstances) -> Draft:
 
 
 def _same(entry: Entry) -> tuple[object, ...]:
-    """What two entries have in common that are one."""
+    """The fields that are equal in two entries about the same deed."""
     return entry.kind, entry.at_ms, entry.value, entry.unit_in_file, _text(entry)
 
 
 def _near(entry: Entry, there: Sequence[Entry]) -> tuple[str, ...]:
-    """A question where the journal holds nearly the same: noted by hand and by the file."""
+    """Returns a question where the journal holds nearly the same entry, noted by hand and in the
+    file."""
     for other in there:
         if other.at_ms != entry.at_ms and is_twice(entry, other):
             return (f"Nearly the same is noted, as entry {other.id}. Is it another one?",)

@@ -1,9 +1,9 @@
-"""The refractometer by the journal: when it was set, what it showed then, and what that says of the
-readings between.
+"""The refractometer as the journal knows it: when it was set, what it showed then, and what that
+means for the readings in between.
 
-A scale is right when it has just been set, and what it is found to be off at the next look has come
-since: a reading in between is put right by its share of the time. What was read before the first
-look is put right by all of it, as nobody knows when the scale moved.
+A scale is right when it has just been set, and the error found at the next look has grown since: a
+reading in between is corrected by its share of the time. Readings before the first look are
+corrected by all of its error, as nobody knows when the scale moved.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _PURE = re.compile(r"\b(pure|fresh|distilled|deionised|deionized|osmosis|ro|rodi
 _OTHER = re.compile(r"\b(hydrometer|conductivity|salinometer|probe|pen)\b", re.IGNORECASE)
 _SCALES = ("", "ppt", "g/kg")
 _FURTHEST = 6.0
-"""A scale further off than this is not read but misread, or it is another fluid (our own
+"""A scale with a larger error than this was misread, or the fluid was another one (our own
 choice)."""
 
 
@@ -32,7 +32,7 @@ def is_refractometer(entry: Entry) -> bool:
 
 
 def calibrations(entries: Iterable[Entry]) -> tuple[Calibration, ...]:
-    """Returns the looks at a fluid of known salinity that say what the scale showed, in order of
+    """Returns the looks at a fluid of known salinity that tell what the scale showed, in order of
     time. The fluid is the one that the text names (``35 ppt fluid``, ``pure water``), else 35."""
     found = []
     for entry in entries:
@@ -50,7 +50,8 @@ def calibrations(entries: Iterable[Entry]) -> tuple[Calibration, ...]:
 
 
 def too_much(at_ms: int, looks: Sequence[Calibration]) -> float:
-    """Returns what the scale showed too much at a time, in salinity; 0 after the last look."""
+    """Returns by how much the scale showed too much at a time, in salinity; 0 after the
+    last look."""
     before = [look for look in looks if look.at_ms <= at_ms]
     after = [look for look in looks if look.at_ms > at_ms]
     if not after:
@@ -63,6 +64,6 @@ def too_much(at_ms: int, looks: Sequence[Calibration]) -> float:
 
 
 def read_by_it(entry: Entry) -> bool:
-    """Returns whether a salinity was read off a scale of salinity, and not said to be of another
+    """Returns whether a salinity was read from a scale of salinity, and not noted as from another
     instrument."""
     return entry.unit.startswith(("ppt", "g/kg")) and not _OTHER.search(entry.text)

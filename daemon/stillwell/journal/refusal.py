@@ -1,10 +1,10 @@
-"""Why an entry can't be."""
+"""The reason why an entry is refused."""
 
 from __future__ import annotations
 
 
 class JournalError(ValueError):
-    """An entry that can't be.
+    """An entry is refused.
 
     Args:
         what: what is wrong, in a sentence.

@@ -8,10 +8,10 @@ from stillwell.entry import STRUCK, Entry
 
 
 def standing(entries: Iterable[Entry]) -> list[Entry]:
-    """Returns those that no later entry strikes out, in the order in which things were done.
+    """Returns the entries that no later entry strikes out, in the order in which things were done.
 
-    Striking a correction out does not bring back what it had struck out: what was wrong once stays
-    so until it is written anew.
+    Striking out a correction does not bring back the entry that it had struck out: what was wrong
+    once stays struck until it is written anew.
     """
     rows = list(entries)
     gone = {e.strikes for e in rows if e.strikes is not None}

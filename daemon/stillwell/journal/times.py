@@ -1,4 +1,4 @@
-"""When something was done, as people write it."""
+"""Reads the times of deeds as people write them."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ _LENGTH = Dimension.DURATION
 
 
 def when(text: str, zone: dt.tzinfo, now_ms: int) -> int:
-    """Returns UTC ms of a time of day such as ``18:30`` or ``6pm`` (the last one that has come, in
-    the tank's zone), with or without a day before it (``yesterday``, ``Sat``: the last that has
-    come), of ``20 min ago``, or of an ISO 8601 time such as ``2026-01-31T18:30`` (without an
-    offset: in the tank's zone).
+    """Returns UTC ms of a time of day such as ``18:30`` or ``6pm`` (the latest one up to now, in
+    the tank's zone), with or without a day before it (``yesterday``, ``Sat``: the latest one up to
+    now), of ``20 min ago``, or of an ISO 8601 time such as ``2026-01-31T18:30`` (without an offset:
+    in the tank's zone).
 
     Raises JournalError for anything else.
     """

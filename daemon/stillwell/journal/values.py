@@ -1,4 +1,4 @@
-"""What stands beside a kind, as typed, in the units that the journal keeps."""
+"""Reads values as they are typed beside a kind, into the units that the journal keeps."""
 
 from __future__ import annotations
 
@@ -17,11 +17,12 @@ def read(
     rule: Rule, typed: str, unit: str, tank_ml: float, units: System = System.METRIC
 ) -> tuple[float | None, str, bool]:
     """Returns the value and the unit as they are kept, and whether the water stood at the mark
-    afterwards. Raises JournalError with the reason for what can't be or leaves open what is meant.
+    afterwards. Raises JournalError with the reason for what is impossible or leaves open what is
+    meant.
 
     Args:
-        tank_ml: the tank, of which a change may be a share.
-        units: in which the keeper sees numbers.
+        tank_ml: the tank's volume, of which a change may be a share.
+        units: the system in which the keeper sees numbers.
     """
     if not typed:
         if rule.takes is Takes.VALUE:
@@ -46,7 +47,7 @@ def read(
 
 
 def marked(unit: str) -> tuple[str, bool]:
-    """Returns a unit as typed or as a file has it without ``to mark``, and whether that stood
+    """Returns a unit, as typed or as in a file, without ``to mark``, and whether that stood
     there."""
     found = _TO_MARK.fullmatch(unit)
     return (found[1], True) if found else (unit, False)
@@ -81,7 +82,7 @@ def _read_value(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[floa
 
 
 def _with(typed: str, unit: str, rule: Rule) -> str:
-    # What the journal itself has written is read again: degrees Celsius stand there as Cel.
+    # What the journal itself has written can be read again: it writes degrees Celsius as Cel.
     return f"{typed} {'degC' if unit == 'Cel' and rule.unit == 'Cel' else unit}"
 
 
@@ -117,7 +118,7 @@ def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, s
                 f"Salt water has a salinity above 0, up to 42, not {salinity:g}.",
                 f"Write: {rule.example}",
             )
-        # What was typed in g/kg stays so: whoever reads it converts it.
+        # A value typed in g/kg stays in g/kg: whoever reads the entry converts it.
         as_typed = with_point(at[2].casefold()) if at[2][-1] in "gG" else f"{salinity:g} ppt"
         unit, tail = at[1] + at[3], f" at {as_typed}"
     if rule.kind is Kind.WATER_CHANGE and unit.strip() in ("%", "percent"):
@@ -128,7 +129,7 @@ def _volume(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[float, s
 _NO_ATC = re.compile(r"(?:ppt|psu|‰) (?:no|without) ATC at (.+)", re.IGNORECASE)
 _CONDUCTIVITY = re.compile(r"([µμu]S/cm|mS/cm|S/m)(?:(?: at| @)? (.+))?", re.IGNORECASE)
 _GRAVITY_SPAN = (0.995, 1.035)
-"""A bare number within is taken for a specific gravity (our own choice)."""
+"""A bare number in this span counts as a specific gravity (our own choice)."""
 
 
 def _salinity(typed: str, unit: str) -> tuple[float, str]:
@@ -179,7 +180,8 @@ def _salinity(typed: str, unit: str) -> tuple[float, str]:
 
 
 def _as_salinity(typed: str, number: float) -> str:
-    """What to write for a number without a known unit: by its size it can be but one."""
+    """Returns what to write for a number without a known unit; its size leaves only one unit
+    possible."""
     if number <= 42.0:
         return f'Write "{typed} ppt".'
     if number <= 85.0:
@@ -189,7 +191,7 @@ def _as_salinity(typed: str, number: float) -> str:
 
 def _prism(text: str) -> float:
     t_c = parse(text, Dimension.TEMPERATURE)
-    if not 0.0 <= t_c <= 30.0:  # as far as the equation of Quan and Fry goes
+    if not 0.0 <= t_c <= 30.0:  # the range of the equation of Quan and Fry
         raise JournalError(
             f"A prism at {t_c:g} °C is outside 0 to 30 °C.",
             "Let instrument and sample come to the room's temperature, and read again.",

@@ -1,4 +1,4 @@
-"""An entry as people read it, and a value with its unit as they type it."""
+"""Words an entry as people read it, and splits a value from its unit as they type it."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ _NUMBER = re.compile(r"([+-]?[0-9][0-9.,]*)\s*(.*)", re.DOTALL)
 
 
 def number_and_unit(text: str) -> tuple[str, str]:
-    """Returns ``("1.2", "L")`` of ``1.2 L`` or ``1.2L``; what does not begin with a number comes
-    back whole, without a unit."""
+    """Returns ``("1.2", "L")`` for ``1.2 L`` or ``1.2L``; a text that does not begin with a number
+    is returned whole, without a unit."""
     found = _NUMBER.fullmatch(text.strip())
     return (found[1], found[2]) if found else (text.strip(), "")
 

@@ -1,3 +1,3 @@
-"""What the keeper's book says now: the salt balance, the cycle, what is due. Over the journal and
-beside the readings; pure but for `gathered`, which reads the store.
+"""What follows from the keeper's book now: the salt balance, the cycle, what is due. Works on the
+journal and the readings; pure except `gathered`, which reads the store.
 """

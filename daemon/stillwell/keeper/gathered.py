@@ -1,4 +1,4 @@
-"""Reads from the store what the book looks at. The cost does not grow with the years."""
+"""Reads from the store what the book needs. The cost does not grow with the years."""
 
 from __future__ import annotations
 
@@ -30,16 +30,16 @@ from stillwell.reading import Quantity
 from stillwell.store import StoreReader
 
 JOURNAL_MS = 400 * DAY_MS
-"""So far back the journal is read: every interval of a reminder lies within."""
+"""How far back the journal is read, in ms: the interval of every reminder is shorter."""
 WARMTH_MS = 7 * DAY_MS
-"""So far back the water's warmth is asked for the lamp's hours."""
+"""How many ms of water temperature are used to find the lamp's hours."""
 DRILL_ALARM = "drill"
 
 
 def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
     """Returns what the reminders and the screen of the day need."""
     entries = reader.journal(now_ms - JOURNAL_MS, now_ms + 1)
-    # Animals may have come years ago.
+    # Animals may have been put in years ago.
     entries += reader.journal(0, now_ms - JOURNAL_MS, (Kind.ANIMALS_IN, Kind.ANIMALS_OUT))
     span = reader.span()
     level = list(reader.estimates("level.to-mark", now_ms - LOOK_BACK_MS, now_ms + 1))
@@ -58,8 +58,8 @@ def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
 
 
 def since_of(reader: StoreReader, end_ms: int, now_ms: int) -> Since | None:
-    """What was done since a night's end, and what the level asks for now; None for a night that is
-    long past."""
+    """Returns what was done since a night's end, and what the level needs now; None for a night
+    that is long past."""
     if not 0 <= now_ms - end_ms < TOLD_FOR_MS:
         return None
     rows = list(reader.estimates("level.to-mark", end_ms - LEVEL_FRESH_MS, now_ms + 1))
@@ -74,14 +74,14 @@ def _level_now(
     gauge = next((c.name for c in reader.channels() if c.quantity == Quantity.LEVEL), "")
     latest = {t.alarm: t for t in reader.alarms()}
     moved = {t.alarm: t for t in latest.values() if t.moment.utc_ms > now_ms}
-    if moved:  # as it was then
+    if moved:  # as it was at that time
         latest |= {t.alarm: t for t in reader.transitions(end_ms=now_ms + 1)}
     alarms = {t.alarm for t in latest.values() if t.active and t.moment.utc_ms <= now_ms}
     return level_now(rows, entries, alarms, now_ms, gauge=gauge)
 
 
 def _light(reader: StoreReader, entries: Iterable[Entry], plan: BookPlan, now_ms: int) -> Light:
-    """Yesterday by the lamp's switch, where there is one."""
+    """Returns yesterday's light by the lamp's switch, where there is one."""
     light = wanted(entries, plan.lamp_h)
     if plan.lamp is None:
         return light
@@ -95,8 +95,8 @@ def _light(reader: StoreReader, entries: Iterable[Entry], plan: BookPlan, now_ms
 
 
 def light_by_warmth(reader: StoreReader, light: Light, plan: BookPlan, now_ms: int) -> Light:
-    """Returns the light with what the water's temperature of the last week says of it, where no
-    switch says more. Costs some tenths of a second: for a screen, not for a look every minute."""
+    """Returns the light with what the last week's water temperature tells of it, where no switch
+    tells more. Takes some tenths of a second: for a screen, not for a look every minute."""
     if light.yesterday_h is not None or not plan.water:
         return light
     start_ms = now_ms - WARMTH_MS
@@ -117,8 +117,8 @@ def _ten_minutes(reader: StoreReader, channel: str, start_ms: int, end_ms: int) 
 
 
 def daily(level: Iterable[Published]) -> list[MissingWater]:
-    """Returns one figure a day of what was missing to the mark: its last, as the hourly ones are
-    not independent."""
+    """Returns one figure per day of what was missing to the mark: the day's last, because the
+    hourly ones are not independent."""
     by_day: dict[int, MissingWater] = {}
     for row in level:
         if row.value is not None and row.low is not None and row.high is not None:

@@ -1,5 +1,5 @@
-"""What the level asks for now: how much water is missing to the mark, by the newest look and what
-was poured after it, and whether pouring is the thing to do. The one home of that advice. Pure."""
+"""What the level needs now: how much water is missing to the mark, by the newest look and what was
+poured after it, and whether to pour. All advice about that comes from here. Pure."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from stillwell.ports import Published
 from stillwell.units import Dimension, System, show
 
 TOLD_FOR_MS = 86_400_000
-"""For so long a night's review says what was done since."""
+"""For this long, in ms, a night's review tells what was done since."""
 PUMP = (MAINS_LOST, PUMP_STOPPED)
 DOUBTS = (*PUMP, "level.leak", "level.disagree")
-"""While one of these stands, what is said to be missing may be no water to pour."""
+"""While one of these alarms stands, what seems to be missing may not be missing water."""
 
 
 @dataclass(frozen=True, slots=True)
 class LevelNow:
-    """How the level stands."""
+    """The present level."""
 
     missing_ml: float | None = None
-    """Of fresh water to the fill mark; negative above it; None: not known."""
+    """Fresh water missing to the fill mark, mL; negative above it; None: not known."""
     alarm: str = ""
-    """The alarm that must be seen to before anybody pours."""
+    """The alarm that must be dealt with before anybody pours."""
 
 
 UNKNOWN = LevelNow()
@@ -40,12 +40,13 @@ UNKNOWN = LevelNow()
 
 @dataclass(frozen=True, slots=True)
 class Since:
-    """What became of the level after a night."""
+    """What happened to the level after a night."""
 
     done: tuple[Entry, ...]
-    """Pours and water changes by the journal, in order."""
+    """Pours and water changes in the journal, in order."""
     unnoted_ml: float | None
-    """By so much more than that the water has surely risen; None: it has not, or nobody knows."""
+    """The water has certainly risen by at least this much more than that, mL; None: it has not, or
+    nobody knows."""
     now: LevelNow
 
 
@@ -57,7 +58,7 @@ def level_now(
     *,
     gauge: str = "",
 ) -> LevelNow:
-    """How the level stands at `now_ms`.
+    """Returns the level at `now_ms`.
 
     Args:
         rows: ``level.to-mark``, in order, three hours of it at least.
@@ -92,13 +93,13 @@ def since_night(
     now: LevelNow,
     now_ms: int,
 ) -> Since:
-    """What was done since a night's end, and what came in that nobody noted.
+    """Returns what was done since a night's end, and what was poured in that nobody noted.
 
     Args:
         end_ms: the night's end, UTC ms.
         rows: ``level.to-mark`` from some hours before it on, in order.
         entries: the journal from then on.
-        now: as `level_now` says.
+        now: the result of `level_now`.
     """
     water = [e for e in that_stand(entries) if e.kind in KINDS and e.at_ms <= now_ms]
     done = tuple(e for e in water if e.at_ms > end_ms)
@@ -112,14 +113,14 @@ def since_night(
         if not isinstance(pour, Pour) or pour.ml is None:
             return Since(done, None, now)
         noted += pour.ml
-    # What evaporated meanwhile would only add to it.
+    # What evaporated meanwhile would only add to this.
     least = (before.low or 0.0) - (after.high or 0.0) - noted
     risen = (before.value or 0.0) - (after.value or 0.0) - noted
     return Since(done, risen if least > NOT_WORTH_ML else None, now)
 
 
 def advice(now: LevelNow, units: System) -> str:
-    """What to do about the level, without its full stop: ``add 31 mL of fresh water to the
+    """Returns what to do about the level, without a full stop: ``add 31 mL of fresh water to the
     mark``."""
     if now.alarm in PUMP:
         return (
@@ -140,10 +141,10 @@ def advice(now: LevelNow, units: System) -> str:
 
 
 def since_in_words(since: Since, end_ms: int, zone: str, units: System, at: str) -> list[str]:
-    """Sentences about what was done since a night, and what to do now.
+    """Returns sentences about what was done since a night, and what to do now.
 
     Args:
-        at: what "now" is called: ``Now``, or a time for who reads it later.
+        at: what "now" is called: ``Now``, or a time for somebody who reads it later.
     """
     where = ZoneInfo(zone)
 
@@ -164,7 +165,7 @@ def since_in_words(since: Since, end_ms: int, zone: str, units: System, at: str)
 
 
 def _newest(rows: Sequence[Published], at_ms: int) -> Published | None:
-    """The newest row with a number that is fresh at a time."""
+    """Returns the newest row with a number that is fresh at a time."""
     known = [
         r for r in rows if r.value is not None and at_ms - LEVEL_FRESH_MS <= r.time_ms <= at_ms
     ]
@@ -172,8 +173,8 @@ def _newest(rows: Sequence[Published], at_ms: int) -> Published | None:
 
 
 def _after(missing: float | None, pour: Pour | str) -> float | None:
-    """What is missing after a pour; nothing after one up to the mark, unknown after one that can't
-    be read."""
+    """Returns what is missing after a pour: nothing after a pour up to the mark; unknown after one
+    that can't be read."""
     if isinstance(pour, str) or (pour.ml is None and not pour.to_mark):
         return None
     if pour.to_mark:

@@ -1,5 +1,5 @@
-"""Writes down what somebody sends from afar, held to the same rules as what is typed beside the
-tank."""
+"""Writes notes that somebody sends from afar into the journal, by the same rules as notes that are
+typed beside the tank."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _WAITS = "and waits for a disk that takes nothing now"
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """What an entry of one tank is held against, besides the store."""
+    """What an entry of one tank is checked against, besides the store."""
 
     tank_ml: float
     zone: str
@@ -41,8 +41,8 @@ class Place:
 def circumstances(
     reader: StoreReader, strike: int | None, place: Place, now_ms: int, at_ms: int | None
 ) -> Circumstances:
-    """Returns what a note is held against: of the journal only what may be the same, and what is
-    struck out. One of years is not read for one pour."""
+    """Returns what a note is checked against: of the journal only entries that may be the same, and
+    the one to strike out. A journal of years is not read for one pour."""
     struck = [] if strike is None else reader.entries_about(strike)
     if at_ms is None:
         at_ms = next((e.at_ms for e in struck if e.id == strike), now_ms)
@@ -62,7 +62,8 @@ def circumstances(
 
 
 def drafted_from(request: Request, here: Circumstances, at_ms: int | None) -> Draft:
-    """Returns what would be noted. Raises `JournalError` with the reason why it can't be."""
+    """Returns the draft of a note. Raises `JournalError` with the reason when the note is
+    impossible."""
     asked = request.to_note or NoteRequest()
     if not asked.kind and asked.strike is not None:
         return Draft(struck(asked.strike, here, by=request.by, text=request.text))
@@ -83,13 +84,13 @@ def drafted_from(request: Request, here: Circumstances, at_ms: int | None) -> Dr
 
 
 class NoteTaker:
-    """Belongs to one tank.
+    """Takes notes for one tank.
 
     Args:
-        tank_ml: its water.
+        tank_ml: its volume of water.
         zone: IANA name, for times of day.
-        units: in which the replies speak.
-        chamber: where the water comes together that is poured in; None where it isn't known.
+        units: the system of the replies.
+        chamber: where poured water collects; None where it isn't known.
     """
 
     def __init__(
@@ -100,8 +101,8 @@ class NoteTaker:
         self._units = units
 
     def __call__(self, request: Request, store: Store, now_ms: int) -> Reply | Entry:
-        """Puts it into the store when it can be; `told` words the reply once it is kept. Returns
-        the entry, or why there is none."""
+        """Puts a note into the store if it is possible; `told` words the reply once it is kept.
+        Returns the entry, or a reply that says why there is none."""
         asked = request.to_note or NoteRequest()
         key = f"sent {asked.key}" if asked.key else uuid.uuid4().hex
         waiting = store.kept.journal_waiting()
@@ -132,7 +133,7 @@ class NoteTaker:
         return entry
 
     def told(self, entry: Entry, store: Store) -> Reply:
-        """What is said of an entry that has been put into the store."""
+        """Returns the reply about an entry that has been put into the store."""
         if entry.kind == STRUCK:
             return Reply(True, f"Entry {entry.strikes} is struck out.")
         words = in_words(entry, self._zone, self._units)
@@ -141,7 +142,7 @@ class NoteTaker:
                 kept = reader.entry_keyed(entry.key)
         except StoreError:
             kept = None
-        # On a disk that takes nothing it waits in memory, without a number.
+        # When the disk takes no writes, the entry waits in memory and has no number.
         noted = "Noted" if kept is None else f"Noted as entry {kept.id}"
         return Reply(True, f"{noted}: {words}.")
 

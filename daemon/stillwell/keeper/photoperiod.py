@@ -1,4 +1,4 @@
-"""How long the lamp was on: kept hours against wanted ones."""
+"""How long the lamp was on: measured hours against wanted ones."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from stillwell.estimate.thermal.lamplight import LitHours, NotSeen
 from stillwell.journal import Kind, standing
 
 USUAL_H = 10.0
-"""A day (common practice)."""
+"""Hours of light per day where nothing else is known (common practice)."""
 OFF_BY_H = 0.5
-"""Hours within this of those wanted are as wanted (our own choice)."""
+"""A difference of up to this many hours counts as none (our own choice)."""
 GENTLE_MIN = 30
-"""By how much a day the hours are changed at most (common practice)."""
+"""The largest change of the hours per day, in minutes (common practice)."""
 DO = (
     f"Look at its timer; change the hours by no more than {GENTLE_MIN} min a day. Dry hands on "
     "plugs."
 )
 _CELL_H = 10 / 60
 _LEAST_SEEN = 0.9
-"""Of a day whose hours are told (our own choice)."""
+"""The least share of a day that must have been seen to tell its hours (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +30,16 @@ class Light:
 
     wanted_h: float
     known: bool = False
-    """Whether settings or journal speak of a lamp."""
+    """Whether settings or journal mention a lamp."""
     yesterday_h: float | None = None
-    """By its switch; None: it has none, or it was not seen for long enough."""
+    """Yesterday's hours by its switch; None: it has none, or it was not seen for long enough."""
     by_warmth: LitHours | NotSeen | None = None
-    """By the water's temperature, over some days; None: not asked."""
+    """Hours by the water's temperature, over some days; None: not asked."""
 
     @property
     def off_h(self) -> float:
-        """Returns by how much yesterday was longer than wanted, h; 0 where that is not known or as
-        wanted."""
+        """Returns by how much yesterday was longer than wanted, h; 0 where that is unknown or close
+        enough."""
         if self.yesterday_h is None or abs(self.yesterday_h - self.wanted_h) <= OFF_BY_H:
             return 0.0
         return self.yesterday_h - self.wanted_h
@@ -50,7 +50,7 @@ UNKNOWN = Light(USUAL_H)
 
 
 def wanted(entries: Iterable[Entry], planned_h: float | None) -> Light:
-    """Returns the hours a day that the lamp is to be on: as noted last, else as in the settings,
+    """Returns the hours per day that the lamp should be on: as last noted, else as in the settings,
     else ten."""
     noted = [e.value for e in standing(entries) if e.kind == Kind.LAMP_HOURS]
     if noted and noted[-1] is not None:
@@ -63,7 +63,7 @@ def kept_hours(shares: Iterable[float | None]) -> float | None:
     of the day were seen.
 
     Args:
-        shares: of each ten minutes of the day the share during which it was on; None or left out:
+        shares: for each ten minutes of the day, the share during which it was on; None or left out:
             not seen.
     """
     seen = [share for share in shares if share is not None]

@@ -1,4 +1,5 @@
-"""What is to be done by hand, and when: each due once, done by a journal entry, postponed by one.
+"""What is to be done by hand, and when: each task is due once, and a journal entry marks it done or
+postpones it.
 
 Due dates are local dates at one time of day, so that a change of the clocks neither doubles nor
 drops one.
@@ -35,7 +36,7 @@ _DAY = dt.timedelta(days=1)
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the reminders look at."""
+    """What the reminders are worked out from."""
 
     entries: Sequence[Entry]
     """The journal of the last year or so."""
@@ -43,10 +44,10 @@ class Facts:
     """When this tank's readings began, UTC ms."""
     salt: SaltState | None = None
     check: LastCheck | None = None
-    """The last salinity measured, and what it speaks for."""
+    """The last salinity measured, and what it holds for."""
     light: Light = photoperiod.UNKNOWN
     level: LevelNow = level_now.UNKNOWN
-    """How it stands."""
+    """The present level."""
     drilled_ms: int | None = None
     """When the last drill was."""
 
@@ -57,7 +58,7 @@ class Task:
 
     name: str
     local_date: dt.date
-    """For which it is due; name and date together are told once."""
+    """The date for which it is due; each pair of name and date is reported once."""
     due_ms: int
     title: str
     text: str
@@ -67,9 +68,9 @@ class Task:
 
 
 def tasks(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
-    """Returns what is to be done next of each kind, the soonest first; `due_ms` may be still to
-    come. What makes no sense now (tests of a finished cycle, a top-up of a full tank, a water
-    change while bacteria settle) is left out."""
+    """Returns the next task of each kind, the soonest first; `due_ms` may be in the future. Tasks
+    that make no sense now (tests of a finished cycle, a top-up of a full tank, a water change while
+    bacteria settle) are left out."""
     cycle = cycle_of(facts.entries)
     found = [
         _top_up(facts, plan, now_ms),
@@ -84,7 +85,7 @@ def tasks(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
 
 
 def due(facts: Facts, plan: BookPlan, now_ms: int) -> list[Task]:
-    """Returns what is to be done now, the longest due first."""
+    """Returns what is to be done now, the longest overdue first."""
     return [task for task in tasks(facts, plan, now_ms) if task.due_ms <= now_ms]
 
 
@@ -103,7 +104,7 @@ def _date(at_ms: int, plan: BookPlan) -> dt.date:
 
 
 def _dated(name: str, day: dt.date, facts: Facts, plan: BookPlan, done_ms: int | None) -> dt.date:
-    """The day, or the one to which it was postponed since it was done last."""
+    """Returns the day, or the day to which it was postponed since it was last done."""
     for entry in standing(facts.entries):
         asked = entry.kind == Kind.POSTPONED and entry.text == name
         if asked and entry.value is not None and entry.at_ms > (done_ms or 0):
@@ -128,7 +129,8 @@ def _task(
 
 
 def _top_up(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
-    """Every day until water is poured, unless the level knows that none is missing."""
+    """Returns a top-up for every day until water is poured, unless the level knows that none is
+    missing."""
     level = facts.level
     if not level.alarm and level.missing_ml is not None and level.missing_ml < NOT_WORTH_ML:
         return None
@@ -154,7 +156,8 @@ def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle, now_ms: int) -> Ta
     anchors = (facts.since_ms, done or 0, cycle.verdict.finished_ms or 0)
     day = _date(max(anchors), plan) + plan.change_every_d * _DAY
     volume = show(plan.change_ml, Dimension.VOLUME, plan.units)
-    # How much to weigh takes numpy to know, which a small machine is spared on all other days.
+    # Working out how much salt to weigh needs numpy, which a small machine loads only on the day
+    # itself.
     is_due = _date(now_ms, plan) >= day
     text = (
         f"{volume} out and as much new salt water in, at {plan.salinity_target:.3g} ppt and "
@@ -174,8 +177,8 @@ def _typed(ml: float, plan: BookPlan) -> str:
 
 
 def _dry_mix(plan: BookPlan) -> str:
-    """How much to weigh; nothing on a 32-bit Pi, for which there is no gsw: the day is due all the
-    same."""
+    """Returns how much salt to weigh; nothing on a 32-bit Pi, which has no gsw: the task is due all
+    the same."""
     try:
         recipe = batch(plan.change_ml, plan.salinity_target, plan.target_c)
     except SeawaterMissingError:
@@ -216,13 +219,13 @@ def _tests(facts: Facts, plan: BookPlan, cycle: Cycle) -> Task | None:
 
 
 def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
-    """Only where somebody measures salinity at all."""
+    """Returns a task only if somebody measures salinity."""
     first = next((e.at_ms for e in standing(facts.entries) if e.kind == Kind.SALINITY), None)
     done = _last(facts, Kind.CALIBRATION, also=is_refractometer)
     if done is not None:
         day = _date(done, plan) + plan.refractometer_every_d * _DAY
     elif first is not None:
-        day = _date(first, plan) + _DAY  # not at once: who notes at night is not rung up
+        day = _date(first, plan) + _DAY  # not at once: who notes at night gets no notice then
     else:
         return None
     text = (
@@ -237,7 +240,7 @@ def _refractometer(facts: Facts, plan: BookPlan) -> Task | None:
 
 
 def scale_in_words(entries: Sequence[Entry], zone: str) -> str:
-    """Returns when the refractometer was set last, what it showed then, and how it wanders; empty
+    """Returns when the refractometer was last set, what it showed then, and how it drifts; empty
     when nobody noted it."""
     looks = calibrations(standing(entries))
     if not looks:
@@ -254,7 +257,7 @@ def scale_in_words(entries: Sequence[Entry], zone: str) -> str:
 
 
 def _lamp(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
-    """The day after one with other hours than wanted."""
+    """Returns a task on the day after one with other hours than wanted."""
     if not facts.light.off_h:
         return None
     done = _last(facts, Kind.LAMP_HOURS)

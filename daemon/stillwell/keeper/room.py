@@ -1,4 +1,4 @@
-"""How much water the chamber can take: what a pour is held against."""
+"""How much water the chamber can take, which a pour is checked against."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from stillwell.estimate.level.geometry import Geometry
 from stillwell.store import StoreReader
 
 if TYPE_CHECKING:
-    from stillwell.settings.schema.tank import Chamber  # whose models take half a second to make
+    from stillwell.settings.schema.tank import Chamber  # its models take half a second to build
 
 LEVEL_FRESH_MS = 3 * 3_600_000
-"""What the level said longer ago is no longer poured by (our own choice)."""
+"""A level older than this is no longer used for pours (our own choice)."""
 
 
 def geometry(chamber: Chamber) -> Geometry:
-    """The chamber as estimators take it."""
+    """Returns the chamber as the estimators take it."""
     usual = Geometry(chamber.area_mm2, chamber.uncertainty)
     return replace(
         usual,
@@ -29,6 +29,6 @@ def geometry(chamber: Chamber) -> Geometry:
 
 def missing_before(reader: StoreReader, at_ms: int) -> float | None:
     """Returns the most water that may have been missing to the fill mark, mL, in the hours before:
-    what was poured in since is noted later as a rule. None where nothing has measured it."""
+    water poured in since is usually noted later. None where nothing has measured it."""
     level = reader.estimates("level.to-mark", at_ms - LEVEL_FRESH_MS, at_ms + 1)
     return max((row.high for row in level if row.high is not None), default=None)

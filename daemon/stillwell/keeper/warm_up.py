@@ -1,5 +1,5 @@
-"""Commissioning a heater: let the tank warm, wait until it is steady, compare, trim the dial, look
-again after an hour (common practice: 2 to 3 h first)."""
+"""Commissioning a heater: let the tank warm, wait until it is steady, compare, adjust the dial,
+look again after an hour (common practice: 2 to 3 h first)."""
 
 from __future__ import annotations
 
@@ -13,30 +13,31 @@ from stillwell.units import Dimension, System, show
 
 HOUR_MS = 3_600_000
 AT_LEAST_MS = 2 * HOUR_MS
-"""After the start, before anything is called steady (common practice)."""
+"""The time after the start before anything is called steady (common practice)."""
 AFTER_TRIM_MS = HOUR_MS
-"""Until it is worth looking again (common practice)."""
+"""The time after which it is worth looking again (common practice)."""
 WINDOW_MS = 6 * HOUR_MS
-"""A thermostat switches on and off once in an hour or two, more seldom beside a warm lamp
-(our own choice)."""
+"""How much of the past is used: a thermostat switches on and off once in an hour or two, more
+rarely beside a warm lamp (our own choice)."""
 TURN_K = 0.06
-"""Water that comes back by more has turned: more than the noise of a ten-minute mean
+"""Water has turned when it comes back by more than this: more than the noise of a ten-minute mean
 (our own choice)."""
 BEGINS_K = 1.0
-"""Water that has turned once so near to the target has most likely met the thermostat (our
-own choice)."""
+"""Water that has turned once within this of the target has most likely reached the thermostat's
+setting (our own choice)."""
 STILL_K = 0.1
-"""Water that moves less than this in all is held, whether or not it is seen to turn (our own
+"""Water that moves less than this in all is steady, whether or not it is seen to turn (our own
 choice)."""
 HELD_WITHIN_K = 0.15
-"""How well a setting is known by two turns of ten-minute means (our own allowance)."""
+"""How exactly two turns of ten-minute means tell the thermostat's setting, K (our own
+allowance)."""
 FEWEST = 6
-"""Ten-minute means: an hour of them."""
+"""The fewest ten-minute means that are used: an hour of them."""
 WAIT = Trim(Turn.WAIT)
 
 
 class Stage(StrEnum):
-    """How far it is."""
+    """How far the warm-up has come."""
 
     UNSEEN = "not seen"
     WARMING = "warming"
@@ -48,13 +49,13 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class WarmUp:
-    """Where the run stands."""
+    """The present state of a warm-up."""
 
     stage: Stage
     mean_c: float | None
-    """What the thermostat holds, once it is steady; before, the mean of the last hour."""
+    """What the thermostat holds once it is steady; before that, the mean of the last hour, °C."""
     rate_k_h: float | None
-    """Over the last hour."""
+    """The change over the last hour, K/h."""
     advice: Trim
     """What to do with the dial."""
     look_again_ms: int
@@ -62,7 +63,7 @@ class WarmUp:
 
     @property
     def trim_k(self) -> float:
-        """Returns by how much to turn the dial: up when above 0."""
+        """Returns by how much to turn the dial, K: up when above 0."""
         return -self.advice.by_k if self.advice.turn is Turn.DOWN else self.advice.by_k
 
 
@@ -73,7 +74,7 @@ def stage(
     now_ms: int,
     trimmed_ms: int | None = None,
 ) -> WarmUp:
-    """Returns where a run stands.
+    """Returns the state of a warm-up.
 
     Args:
         points: ten-minute means as (UTC ms of the middle, °C), in order.
@@ -119,8 +120,8 @@ def held_still(values: Sequence[float]) -> bool:
 
 
 def turns(values: Sequence[float]) -> list[float]:
-    """Returns where the water turned, tops and bottoms, in order: where the heater switches, but
-    for what the first value hides."""
+    """Returns the temperatures at which the water turned, tops and bottoms, in order: that is where
+    the heater switches. The first value may hide a turn."""
     found: list[float] = []
     low = high = values[0]
     rising: bool | None = None
@@ -139,15 +140,15 @@ def turns(values: Sequence[float]) -> list[float]:
 
 @dataclass(slots=True)
 class Guide:
-    """What somebody who stays with the run has been told."""
+    """Remembers what somebody who watches the warm-up has been told."""
 
     stage: Stage | None = None
     trimmed_ms: int | None = None
     told_ms: int = 0
 
     def tells(self, run: WarmUp, trimmed_ms: int | None, now_ms: int) -> bool:
-        """Returns whether there is something to say: a new stage, a trim that was noted, or, an
-        hour later, the same advice again where nobody followed it."""
+        """Returns whether there is something to tell: a new stage, an adjustment that was noted,
+        or, after an hour, the same advice again where nobody followed it."""
         again = run.stage is Stage.TRIM and now_ms - self.told_ms >= AFTER_TRIM_MS
         news = run.stage is not self.stage or trimmed_ms != self.trimmed_ms or again
         if news:
@@ -191,8 +192,8 @@ def words(run: WarmUp, target_c: float, units: System) -> str:
 
 
 def hours_to(run: WarmUp, target_c: float) -> float | None:
-    """Returns in how many hours warming water is at the target if it goes on so, at least half an
-    hour; None where it does not."""
+    """Returns in how many hours warming water reaches the target at its present rate, at least half
+    an hour; None where it does not."""
     if run.stage is not Stage.WARMING or run.mean_c is None or not run.rate_k_h:
         return None
     left = target_c - run.mean_c

@@ -1,4 +1,4 @@
-"""QARTOD flat line test: a sensor that says the same for longer than water stands still."""
+"""QARTOD flat line test: a sensor that reports the same value for longer than water stays still."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from stillwell.reading import Flag
 
 
 class Run(NamedTuple):
-    """The readings since the value last moved: what the test remembers."""
+    """The readings since the value last moved, which the test remembers."""
 
     low: float
     high: float
@@ -16,7 +16,7 @@ class Run(NamedTuple):
     """Monotonic time of the first of them."""
 
 
-_run = tuple.__new__  # `Run(...)` without the detour through Python: a noisy value makes one each
+_run = tuple.__new__  # skips the named tuple's __new__ in Python: a noisy value makes one each time
 
 
 def grown(run: Run | None, value: float, now_ms: int, tolerance: float) -> Run:

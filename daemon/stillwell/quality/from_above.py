@@ -1,10 +1,10 @@
 """A gauge that hangs above the water and measures the distance down to it: time of flight,
 ultrasonic. Pure.
 
-An ultrasonic one takes the time of an echo for a distance by the speed of sound at one temperature,
-which is proportional to the square root of the absolute temperature of the air (ideal gas; e.g.
-Kinsler et al., Fundamentals of Acoustics, from memory): 0.17 % a kelvin, a quarter of a millimetre
-in 150.
+An ultrasonic gauge turns the time of an echo into a distance by the speed of sound at one
+temperature, which is proportional to the square root of the absolute temperature of the air (ideal
+gas; e.g. Kinsler et al., Fundamentals of Acoustics, from memory): 0.17 % per kelvin, a quarter of a
+millimetre in 150.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from stillwell.reading import Flag, Reading, Sample
 
 _ICE_K = 273.15
 _COUNTS_FOR_MS = 3_600_000
-"""So long the room's temperature counts: a room changes by a kelvin or two meanwhile (our own
-choice)."""
+"""How long a reading of the room's temperature is used, in ms: a room changes by a kelvin or two
+meanwhile (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +28,15 @@ class Mounted:
     height: float
     """mm above the fill mark."""
     sound_at: float | None = None
-    """The temperature of the air, °C, for which it works out its distances; None: it uses light."""
+    """The temperature of the air, °C, for which it calculates its distances; None: it uses
+    light."""
 
     def level(self, distance: float, air: float | None) -> float:
         """Returns the level, mm relative to the fill mark.
 
         Args:
-            distance: what the gauge says, mm.
-            air: the temperature of the air, °C; None where nobody knows it.
+            distance: what the gauge reports, mm.
+            air: the temperature of the air, °C; None where it is unknown.
         """
         if self.sound_at is not None and air is not None:
             distance *= sqrt((air + _ICE_K) / (self.sound_at + _ICE_K))
@@ -46,7 +47,7 @@ class FromAbove:
     """Turns the samples of such gauges into levels, before they are judged.
 
     Args:
-        gauges: how each channel's gauge is mounted.
+        gauges: how the gauge of each channel is mounted.
         air: the channel of the room's temperature.
     """
 
@@ -57,14 +58,14 @@ class FromAbove:
         self._air_ms = 0
 
     def levels(self, samples: Iterable[Sample], mono_ms: int) -> Iterable[Sample]:
-        """Returns the samples, those of such gauges as levels."""
+        """Returns the samples; those of such gauges are turned into levels."""
         if not self._gauges:
             return samples
         air = self._air if mono_ms - self._air_ms <= _COUNTS_FOR_MS else None
         return [self._level(sample, air) for sample in samples]
 
     def see(self, readings: Iterable[Reading]) -> None:
-        """Takes the room's temperature, where it is believed."""
+        """Takes over the room's temperature if its reading is good."""
         if not self._gauges:
             return
         for reading in readings:

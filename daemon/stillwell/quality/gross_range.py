@@ -1,4 +1,4 @@
-"""QARTOD gross range test: can the sensor, and can the water, have such a value at all?"""
+"""QARTOD gross range test: can the sensor report, and the water have, such a value at all?"""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from stillwell.quality.presence import unusable
 from stillwell.reading import Flag
 
 Span = tuple[float, float]
-"""Lowest and highest value, both inside."""
+"""Lowest and highest value, both included."""
 
 
 def check_spans(fail: Span, suspect: Span | None) -> None:

@@ -1,4 +1,4 @@
-"""One channel's judge: from what the driver returned to a flagged reading."""
+"""The judge of one channel, which turns what the driver returned into a flagged reading."""
 
 from __future__ import annotations
 
@@ -18,17 +18,16 @@ from stillwell.reading import Flag, Moment, Quantity, Reading, Sample, corrected
 
 __all__ = ["Judge", "Limits", "default_limits"]
 
-_PASS = Flag.PASS  # a name of the module is found faster than a member of the enumeration
-_reading = tuple.__new__  # `Reading(...)` without the detour through Python; half the time
+_PASS = Flag.PASS  # a global is found faster than a member of the enumeration
+_reading = tuple.__new__  # skips the named tuple's __new__ in Python, which halves the time
 
 
 class Judge:
     """Judges the samples of one channel in the order in which they were taken.
 
-    It remembers what the tests need and nothing more: the last value that passed, the two values
-    before the newest, and the run of values that has not moved. A value that failed is remembered
-    by no test. Over a restart it goes on from what was `kept`, and from the readings since then
-    (`again`).
+    It remembers only what the tests need: the last value that passed, the two values before the
+    newest, and the run of values that has not moved. No test remembers a value that failed. After a
+    restart it continues from what was `kept`, and from the readings since then (`again`).
 
     The names in `Reading.tests`, in this order: the driver's failure (``crc``, ``gone``,
     ``empty-frame``, ``power-on``, ``garbage``, ``silent``, ``driver``), ``missing`` or
@@ -36,9 +35,9 @@ class Judge:
     ``flat-line``.
 
     Args:
-        limits: what to judge by.
+        limits: the thresholds to judge by.
         offset: what is added to every value of the sensor before it is judged, in the quantity's
-            unit. Only whether it is that of a sensor just switched on is asked of its own word.
+            unit. Only the power-on test uses the sensor's own value, without the offset.
     """
 
     __slots__ = (
@@ -67,7 +66,7 @@ class Judge:
         self._recent_ms = 0
         self._earlier: float | None = None  # the one before it, unless a gap lies between
         self._run = Run(-inf, inf, 0)
-        # What the short cut compares with:
+        # The short cut in `judge` compares with these:
         self._low, self._high = limits.suspect
         self._gap_ms = limits.gap_s * 1000
         self._flat_ms = inf if limits.flat_for_s is None else limits.flat_for_s * 1000
@@ -77,16 +76,16 @@ class Judge:
     def judge(self, sample: Sample, moment: Moment) -> Reading:
         """Returns the sample as a reading.
 
-        PASS: no test has anything against it. SUSPECT or FAIL: the tests named in `tests` have.
-        MISSING: there is no value (none, or NaN). A failure with a value is FAIL. The value of a
-        reading is never infinite or NaN; `raw` says what came, and is kept for every reading that
-        is not PASS.
+        PASS: no test found anything. SUSPECT or FAIL: the tests named in `tests` did. MISSING:
+        there is no value (none, or NaN). A failure with a value is FAIL. The value of a reading is
+        never infinite or NaN; `raw` says what was received, and is kept for every reading that is
+        not PASS.
         """
         if self.offset:
             return self.judge_in_full(sample, moment)
         # Nearly every value is an ordinary one: in range, close to the last, soon after it. It
-        # passes here, on conditions that imply what the tests would find; everything else is judged
-        # in full.
+        # passes here, on conditions that imply that every test passes; everything else is judged in
+        # full.
         channel, value, failure, _, stale, looks = sample
         now_ms = moment[0]
         recent = self._recent
@@ -112,8 +111,8 @@ class Judge:
         return self.judge_in_full(sample, moment)
 
     def kept(self) -> list[float | None]:
-        """All that it remembers, for `revive`: in the sensor's own words, so that another offset
-        changes none of it."""
+        """Returns all that it remembers, for `revive`: as values of the sensor without the offset,
+        so that another offset changes none of them."""
         by = -self.offset
         good, recent = (
             (_moved(self._good, by), self._good_ms),
@@ -126,11 +125,11 @@ class Judge:
         return [*good, *recent, _moved(self._earlier, by), low + by, high + by, since_ms]
 
     def revive(self, kept: Sequence[float | None], shift_ms: int) -> None:
-        """Goes on from what an earlier run has `kept`. Raises ValueError or TypeError for what it
-        can't use.
+        """Continues from what an earlier run has `kept`. Raises ValueError or TypeError for values
+        that it can't use.
 
         Args:
-            shift_ms: what its monotonic times lack on the line of this run.
+            shift_ms: what to add to the kept monotonic times to get those of this run.
         """
         said = [None if number is None else float(number) for number in kept]
         good, good_ms, recent, recent_ms, earlier, low, high, since_ms = said
@@ -144,14 +143,14 @@ class Judge:
         self._run = Run(low, high, run_ms)
 
     def again(self, reading: Reading) -> None:
-        """Remembers a reading that has been judged before, on whatever offset."""
+        """Remembers a reading that has been judged before, with whatever offset."""
         value = reading.on(0.0).value
         if value is not None and reading.flag is not Flag.FAIL:
             stale = "stale" in reading.tests.split(",")
             self.judge(Sample(reading.channel, value, stale=stale), reading.moment)
 
     def judge_in_full(self, sample: Sample, moment: Moment) -> Reading:
-        """Returns what `judge` returns, always by way of every test."""
+        """Returns what `judge` returns, but always runs every test."""
         said, failure, offset = sample.value, sample.failure, self.offset
         nothing = unusable(said)
         if failure is not None or nothing is not None or said is None:
@@ -162,7 +161,7 @@ class Judge:
         if limits.quantity is Quantity.TEMPERATURE:
             verdicts["power-on"] = power_on(said, _moved(self._good, -offset))
         verdicts["gross-range"] = gross_range(value, limits.fail, limits.suspect)
-        if Flag.FAIL not in verdicts.values():  # what failed is compared with nothing
+        if Flag.FAIL not in verdicts.values():  # a failed value is compared with nothing
             self._look_back(now_ms)
             verdicts |= self._compared(value, now_ms, sample.stale)
             self._remember(value, now_ms)
@@ -183,14 +182,14 @@ class Judge:
         )
 
     def _look_back(self, now_ms: int) -> None:
-        """Forgets neighbours that are too old to be any. The last good value stays: a rate has its
-        time."""
+        """Forgets values that are too old to compare with. The last good value stays, because a
+        rate takes its time into account."""
         elapsed_s = (now_ms - self._recent_ms) / 1000
         if elapsed_s < 0 or gap(elapsed_s, self.limits.gap_s) is Flag.FAIL:
             self._recent = self._earlier = None
 
     def _compared(self, value: float, now_ms: int, stale: bool) -> dict[str, Flag]:
-        """What the tests say that know more than the value."""
+        """Returns the flags of the tests that compare the value with earlier ones."""
         limits = self.limits
         verdicts = {"stale": stale_conversion(value, stale)}
         if limits.rate_per_s is not None:
@@ -216,7 +215,8 @@ def _moved(value: float | None, by: float) -> float | None:
 
 
 def _calm(limits: Limits) -> float:
-    """Returns the change from one value to the next that no test minds, however soon it comes."""
+    """Returns the largest change from one value to the next that passes every test, however soon it
+    comes."""
     calm = inf
     if limits.rate_per_s is not None:
         calm = min(calm, limits.rate_floor)
@@ -236,6 +236,6 @@ def _without_value(sample: Sample, moment: Moment, nothing: Flag | None) -> Read
     else:
         tests = "missing" if sample.value is None else "not-a-number"
         if flag is Flag.FAIL:
-            tests = "gross-range"  # infinite: outside every span
+            tests = "gross-range"  # infinite, so outside every span
     raw = sample.raw or ("" if sample.value is None or value is not None else repr(sample.value))
     return Reading(sample.channel, moment, value, flag, tests, raw, sample.looks)

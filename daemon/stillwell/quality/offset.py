@@ -1,4 +1,4 @@
-"""Which channels have an offset, and what has become of it since an earlier run."""
+"""Which channels have an offset, and how it has changed since an earlier run."""
 
 from __future__ import annotations
 
@@ -13,6 +13,6 @@ def offsets_of(judges: Mapping[str, Judge]) -> dict[str, float]:
 
 
 def moved_by(before: Mapping[str, float], now: Mapping[str, float]) -> dict[str, float]:
-    """Returns by how much the values of each channel are others because its offset is."""
+    """Returns by how much the values of each channel have changed because its offset has."""
     apart = {n: now.get(n, 0.0) - before.get(n, 0.0) for n in before.keys() | now.keys()}
     return {name: by for name, by in apart.items() if by}

@@ -1,8 +1,8 @@
 """The value that a sensor holds after power-up, before its first conversion.
 
 A DS18B20 wakes with 85 °C in its scratchpad (Maxim DS18B20 data sheet, "Operation: Measuring
-Temperature"). The CRC of that frame is right. A driver that sees the whole frame can tell it by its
-bytes; this test has only the number, and what the probe said before.
+Temperature"). The CRC of that frame is right. A driver that sees the whole frame can recognise it
+by its bytes; this test has only the number, and the probe's last good value.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from stillwell.reading import Flag
 
 POWER_ON_C = 85.0
 NEAR_K = 2.0
-"""A probe that read within this of 85 °C before may well read 85 °C now."""
+"""A probe whose last good value was within this of 85 °C may really read 85 °C now."""
 
 
 def power_on(value: float | None, good: float | None) -> Flag:

@@ -1,4 +1,4 @@
-"""What can be said of a value before any test."""
+"""What can be told of a value before any test."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""QARTOD rate of change test: faster than the water can change?"""
+"""QARTOD rate of change test: does the value change faster than the water can?"""
 
 from __future__ import annotations
 

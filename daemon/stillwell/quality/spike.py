@@ -6,8 +6,8 @@ from stillwell.quality.presence import unusable
 from stillwell.reading import Flag
 
 COURSE = 5.0
-"""Of the suspect threshold: two values further apart are no course that may go on, but a spike and
-its way back. Our own choice."""
+"""A multiple of the suspect threshold: two values further apart than this are no course that may
+continue, but a spike and the way back from it. Our own choice."""
 
 
 def spike(

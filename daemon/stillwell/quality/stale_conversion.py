@@ -1,4 +1,4 @@
-"""An earlier conversion handed out again.
+"""An earlier conversion that is handed out again.
 
 When a probe misses the command to convert, reading it returns the scratchpad as it was: a right CRC
 and an old number. Only the driver can see that; the number alone looks like still water, for which
@@ -12,10 +12,11 @@ from stillwell.reading import Flag
 
 
 def stale_conversion(value: float | None, marked: bool) -> Flag:
-    """Returns SUSPECT for a value that the driver marked as maybe an earlier conversion, else PASS.
+    """Returns SUSPECT for a value that the driver marked as perhaps an earlier conversion, else
+    PASS.
 
-    A mark is believed also when the number has changed: it may be a conversion that came after the
-    last reading and is still old now.
+    A mark counts even if the number has changed: it may be a conversion made after the last reading
+    that is still old now.
     """
     bad = unusable(value)
     if bad is not None:

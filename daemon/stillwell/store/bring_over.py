@@ -131,8 +131,8 @@ class BringOver:
         one = replace(self.rescues[index], ended_ms=now_ms, given_up=missing)
         db.execute("BEGIN IMMEDIATE")
         self._keep(db, index, one)
-        # What an earlier rescue has not yet read of its file is lost with it; only the newest
-        # rescue is kept.
+        # Nobody can read what is left in the files of earlier rescues that have ended: those files
+        # are removed. The newest is kept.
         for older in self.rescues[index + 1 :]:
             if older.source and older.ended_ms is not None:
                 for suffix in ("", "-wal", "-shm"):

@@ -117,8 +117,8 @@ class PageFile:
         self.count = max(there, max(self._newer, default=0))
         page = self.page(1)
         pages = int.from_bytes(page[28:32], "big") if page[:16] == MAGIC else 0
-        # A damaged header may claim any number of pages, so at most as many count as missing as the
-        # file has.
+        # A damaged header may claim any number of pages: more than 64 times those that the file has
+        # are not believed.
         self.missing = max(0, pages - self.count) if pages <= 64 * max(self.count, 64) else 0
 
     def close(self) -> None:

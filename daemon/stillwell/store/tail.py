@@ -43,8 +43,7 @@ class Shared:
     """What the writer and its tail both look at, and the lock for it."""
 
     def __init__(self, backlog: Backlog, in_trouble: Callable[[], bool]) -> None:
-        """Args: in_trouble: says whether the disk takes no writes, so that alarms go out from
-        memory."""
+        """`in_trouble` says whether the disk takes no writes, so that alarms go out from memory."""
         self.changed = threading.Condition(threading.Lock())
         self.backlog = backlog
         self.offsets: dict[int, int] = {}

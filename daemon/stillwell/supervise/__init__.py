@@ -1,1 +1,1 @@
-"""The live daemon: who runs in which thread, who watches whom, and when to give up."""
+"""The live daemon: what runs in which thread, who watches whom, and when to give up."""

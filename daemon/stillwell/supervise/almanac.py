@@ -1,9 +1,9 @@
-"""Wakes the calendar. APScheduler does the waiting; what is due is decided by `stillwell.calendar`.
+"""Wakes the calendar. APScheduler does the waiting; `stillwell.calendar` decides what is due.
 
-APScheduler trusts the wall clock. With a repeating trigger a clock that is stepped a year forward
-makes it work out every run that it missed (measured: 525,601 of them, 8 s). So each run is a job
-of its own with a date, which adds the next one: one step, at most one missed run. A step backward
-would leave that date far in the future; `again` drops it and adds a new one, and is called
+APScheduler trusts the wall clock. With a repeating trigger, a clock that is stepped a year forward
+makes it work out every run that it missed (measured: 525,601 of them, 8 s). So each run is a job of
+its own with a date, and adds the next one: a step forward costs at most one missed run. A step
+backward would leave that date far in the future; `again` drops it and adds a new one, and is called
 whenever the clock was stepped.
 """
 
@@ -19,8 +19,8 @@ log = logging.getLogger(__name__)
 
 
 class Almanac:
-    """Calls `look` every `every_s` seconds in a thread of its own; a `look` that raises is logged
-    and the next one comes all the same."""
+    """Calls `look` every `every_s` seconds in a thread of its own; when `look` raises, that is
+    logged and the next call comes all the same."""
 
     def __init__(self, look: Callable[[], None], every_s: float = 60.0) -> None:
         self._look = look
@@ -39,7 +39,7 @@ class Almanac:
         self._scheduler.shutdown(wait=False)
 
     def again(self) -> None:
-        """Drops what is planned and plans anew from the clock as it is now. Safe from any
+        """Drops the planned run and plans a new one from the present clock. Safe from any
         thread."""
         self._scheduler.add_job(
             self._run,

@@ -1,5 +1,5 @@
-"""What the calendar's look does: makes the morning's review when it is due, and reminds the keeper
-of what is to be done by hand. Runs in the calendar's own thread with a reader of its own, so that
+"""One look of the calendar: makes the morning's review when it is due, and reminds the keeper of
+what is to be done by hand. It runs in the calendar's own thread with its own store reader, so that
 neither the pipeline nor an alarm waits for it."""
 
 from __future__ import annotations
@@ -34,15 +34,17 @@ REVIEW = "review"
 SYSTEMS = (System.METRIC, System.US)
 DRILL_REMINDER = "reminder drill"
 DRILL_EVERY = dt.timedelta(days=30)
-"""A choice of ours: phones, passwords and networks change, and nobody notices."""
+"""How often a drill is due. A choice of ours: phones, passwords and networks change, and nobody
+notices."""
 REMIND_EVERY_MS = 10 * 60_000
-"""How often it is looked what is to be done by hand."""
+"""How often the calendar checks what is to be done by hand."""
 GRACE = dt.timedelta(hours=20)
-"""A morning without power is caught up until late in the evening, then the next night is nearer."""
+"""How long a missed review is caught up: after a morning without power until late in the evening,
+when the next night is nearer."""
 
 
 class CalendarLook:
-    """Called now and then; hands what is due to `hand_over` and lets the pipeline tick it off.
+    """Called now and then; hands over what is due, and the pipeline ticks it off.
 
     Args:
         store: the file to read.
@@ -51,8 +53,8 @@ class CalendarLook:
         clock: the daemon's.
         hand_over: takes the notice with its job and local date.
         book: the keeper's work; without it nobody is reminded.
-        not_before_utc_ms: a clock that nobody has set is wrong for certain before this.
-        draw: draws the night that began on a date, before its review is told.
+        not_before_utc_ms: a clock that says an earlier time is certainly wrong.
+        draw: draws the night that began on a date, before its review is sent.
         suspect: called when a part of the store can't be read.
     """
 
@@ -82,16 +84,16 @@ class CalendarLook:
         self._word = ClockWord(clock.monotonic_ns() // 1_000_000, not_before_utc_ms)
 
     def __call__(self) -> None:
-        """Looks once. A clock that nobody has set decides nothing for ten minutes, and nothing as
-        long as it is wrong for certain: at boot it may stand in 1970."""
+        """Looks once. A clock that nobody has set is not used for ten minutes, nor while it is
+        certainly wrong: at boot it may say 1970."""
         now = Moment(self._clock.monotonic_ns() // 1_000_000, self._clock.wall_ms())
         if not self._word.counts(now.mono_ms, now.utc_ms, self._clock.trusted()):
             return
         try:
             self._look(now)
         except StoreError as error:
-            # The daemon watches on from memory, or mends its file; the calendar looks again in a
-            # minute.
+            # The daemon goes on watching from memory, or repairs its file; the calendar looks again
+            # in a minute.
             if isinstance(error, StoreDamaged):
                 self._suspect()
             if str(error) != self._refused:
@@ -142,7 +144,8 @@ class CalendarLook:
         return in_either(*map(worded, SYSTEMS))
 
     def _may_remind(self, now: Moment) -> bool:
-        """Working out what is due costs a read of four months: not every minute."""
+        """Whether to look for reminders now. Working out what is due reads four months of the
+        store, so it is not done every minute."""
         if self._reminded_ms is not None and (
             0 <= now.mono_ms - self._reminded_ms < REMIND_EVERY_MS
         ):
@@ -151,7 +154,8 @@ class CalendarLook:
         return True
 
     def _tasks(self, reader: StoreReader, now: Moment) -> dict[System, list[Task]]:
-        """What is due; nothing when the book can't be read: the review must go out all the same."""
+        """Returns what is due; nothing when the book can't be read, because the review must go out
+        all the same."""
         if self._book is None:
             return {units: [] for units in SYSTEMS}
         try:
@@ -173,9 +177,9 @@ def in_either(metric: Notice, us: Notice) -> Notice:
 
 
 def drill_is_due(done: Iterable[tuple[str, dt.date]], today: dt.date) -> bool:
-    """Whether the last drill that somebody acknowledged, and the last reminder of it, are a month
-    ago; without any, whether the first review is. Days after today, of a clock that was wrong, do
-    not count."""
+    """Returns whether the last drill that somebody acknowledged and the last reminder of one are
+    both a month ago; without either, whether the first review is. Days after today, from a clock
+    that was wrong, do not count."""
     past = [(job, day) for job, day in done if day <= today]
     drills = [day for job, day in past if job in (DRILL, DRILL_REMINDER)]
     reviews = [day for job, day in past if job == REVIEW]
@@ -184,7 +188,7 @@ def drill_is_due(done: Iterable[tuple[str, dt.date]], today: dt.date) -> bool:
 
 
 def drill_reminder(now: Moment, day: str) -> Notice:
-    """The notice that asks for a drill. One key a date."""
+    """Returns the notice that asks for a drill. Each date has one key."""
     return Notice(
         key=f"reminder-drill-{day}",
         subject="reminder",
@@ -199,12 +203,13 @@ def drill_reminder(now: Moment, day: str) -> Notice:
 
 
 def job_of(task: Task) -> str:
-    """The name under which a reminder is ticked off, with its date."""
+    """Returns the name under which a reminder is ticked off, with its date."""
     return f"reminder {task.name}"
 
 
 def untold(tasks: Iterable[Task], done: Container[tuple[str, dt.date]]) -> list[Task]:
-    """Those of which nobody was reminded yet for their date. The drill has a notice of its own."""
+    """Returns the tasks of which nobody was reminded yet for their date. The drill has a notice of
+    its own."""
     return [
         task
         for task in tasks
@@ -213,7 +218,8 @@ def untold(tasks: Iterable[Task], done: Container[tuple[str, dt.date]]) -> list[
 
 
 def reminder_of(task: Task, now: Moment) -> Notice:
-    """The notice of a task. One key a date: sent once, however often it is made."""
+    """Returns the notice of a task. Each date has one key: it is sent once, however often it is
+    made."""
     return Notice(
         key=f"reminder-{task.name}-{task.local_date.isoformat()}",
         subject="reminder",
@@ -225,7 +231,7 @@ def reminder_of(task: Task, now: Moment) -> Notice:
 
 
 def with_tasks(review: Notice, tasks: Iterable[Task]) -> Notice:
-    """The morning's notice with what is due."""
+    """Returns the morning's notice with the tasks that are due."""
     titles = [task.title[0].lower() + task.title[1:] for task in tasks]
     if not titles:
         return review

@@ -1,8 +1,9 @@
-"""Whether the calendar may go by the wall clock.
+"""Whether the calendar may use the wall clock.
 
-A Pi without a battery clock and without a network is never told the time: its clock goes on from
-where the last run left it, hours behind at most if the machine was off. A review on such a clock is
-worth more than none. What would be worth nothing is a review of 1970. The times are our own choice.
+A Pi without a battery clock and without a network never learns the time: its clock continues from
+where the last run left it, behind by at most the hours for which the machine was off. A review on
+such a clock is worth more than none. A review of 1970 would be worth nothing. The times are our own
+choice.
 """
 
 from __future__ import annotations
@@ -14,16 +15,17 @@ from stillwell.reading import Reading
 from stillwell.store import Tail
 
 WAIT_MS = 10 * 60_000
-"""How long the network is given to set the clock; time-series sinks wait as long. A choice of
-ours."""
+"""How long the network is given to set the clock, in ms; time-series sinks wait as long. A choice
+of ours."""
 SETTLES_MS = 10_000
-"""After the clock was set the store puts the earlier times of the boot right, within so long."""
+"""How long the store takes, in ms, to correct the earlier times of the boot after the clock was
+set."""
 
 
 def not_before_ms(tail: Tail) -> int:
-    """Returns UTC ms before which no clock is right: when this file was installed, or the last run
-    kept its last reading. By the store's order, not by the time: a reading of a clock that once
-    stood in the far future says nothing about now."""
+    """Returns the UTC ms before which any clock is wrong: when this file was installed, or when the
+    last run kept its last reading. The last reading is taken by the store's order, not by time: a
+    reading from a clock that once stood far in the future says nothing about now."""
     installed_ms = round(Path(__file__).stat().st_mtime * 1000)
     newest = max(tail.latest_readings(), key=lambda row: row.seq, default=None)
     if newest is None or not isinstance(newest.body, Reading):
@@ -33,13 +35,14 @@ def not_before_ms(tail: Tail) -> int:
 
 @dataclass(slots=True)
 class ClockWord:
-    """Asked again and again; trust once won is kept, as by `acquire.epoch`: a time server that is
-    away for a day makes the kernel doubt a clock that still goes right."""
+    """Decides whether the wall clock counts; asked again and again. A clock that was trusted once
+    stays trusted, as in `acquire.epoch`: a time server that is away for a day makes the kernel
+    doubt a clock that is still right."""
 
     began_ms: int
     """Monotonic ms at the start of the run."""
     not_before_utc_ms: int
-    """The wall clock is wrong for certain before this: see `not_before_ms`."""
+    """The wall clock is certainly wrong before this: see `not_before_ms`."""
     _asked: bool = False
     _trusted_ms: int | None = None
 
@@ -52,7 +55,7 @@ class ClockWord:
             trusted: whether the machine knows its clock to be set.
         """
         if trusted and self._trusted_ms is None:
-            # Trusted from the start: nothing is going to be put right.
+            # The clock was trusted from the start, so no times have to be corrected.
             self._trusted_ms = mono_ms if self._asked else mono_ms - SETTLES_MS
         self._asked = True
         if self._trusted_ms is not None:

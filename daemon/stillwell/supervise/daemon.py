@@ -1,9 +1,9 @@
-"""The live daemon: its threads, and the eye on them.
+"""The live daemon: its threads, and the supervisor that watches them.
 
-Threads: this one (the supervisor), one for the pipeline with the store's writer, one a bus, two a
-sink (its outbox, and the one that calls it and may be left behind), one for the calendar; paho
-brings its own. Nothing but the inbox leads to the pipeline's thread, and only that thread touches
-the store's writer and the alarms.
+Threads: this one (the supervisor), one for the pipeline with the store's writer, one per bus, two
+per sink (its outbox, and the one that calls it and may be left behind), one for the calendar; paho
+adds its own. Only the inbox leads to the pipeline's thread, and only that thread touches the
+store's writer and the alarms.
 """
 
 from __future__ import annotations
@@ -42,22 +42,22 @@ log = logging.getLogger(__name__)
 
 EX_OK = 0
 EX_SOFTWARE = 70
-"""sysexits(3): the process ends so that systemd starts it afresh. Only where the pipeline itself is
-stuck: a driver or a sink that hangs is left behind, and told as a source that is down or a
+"""sysexits(3): the process ends so that systemd restarts it. Used only when the pipeline itself is
+stuck: a driver or a sink that hangs is left behind, and reported as a source that is down or a
 recipient that is away."""
 EX_TEMPFAIL = 75
-"""sysexits(3): it could not begin; systemd starts it afresh."""
+"""sysexits(3): the daemon could not begin; systemd restarts it."""
 EX_CONFIG = 78
-"""sysexits(3): only a person can help; systemd does not start it again (its unit says so)."""
+"""sysexits(3): only a person can help; systemd does not restart it (its unit says so)."""
 
 LOOK_S = 0.25
 PIPELINE_LIMIT_S = 60.0
 MISTAKES_IN_A_ROW = 50
 BUSES_END_WITHIN_S = 2.0
 SINKS_END_WITHIN_S = 3.0
-"""All of them together have so long at the end; whoever hangs is left behind."""
+"""How long all sinks together may take to end, in seconds; those that hang are left behind."""
 LETTERS_EVERY_MS = 5_000
-"""How often the store is asked for dead letters that somebody wants sent once more."""
+"""How often the store is asked for dead letters that somebody wants to send once more."""
 
 
 class Delivery(Protocol):
@@ -72,7 +72,7 @@ class Delivery(Protocol):
 
     @property
     def sent(self) -> Mapping[Stream, int]:
-        """How far each stream has been sent."""
+        """The number up to which each stream has been sent."""
         ...
 
     def send_again(self, letter: int, row: Row) -> None:
@@ -86,7 +86,7 @@ class Delivery(Protocol):
 
 @dataclass(slots=True)
 class Parts:
-    """What the daemon is made of; `stillwell.wiring` puts it together."""
+    """The parts of the daemon; `stillwell.wiring` puts them together."""
 
     clock: Clock
     boot_id: str
@@ -97,16 +97,16 @@ class Parts:
     calendar_look: Callable[[], None] | None = None
     calendar_every_s: float = 60.0
     away_after_s: float = 300.0
-    """A sink that is away for less than this is nobody's business."""
+    """A sink that is away for a shorter time, in seconds, is not reported."""
     tick_s: float = 1.0
     look_s: float = LOOK_S
-    """How often the supervisor looks at the others: real seconds. Where the clock runs fast, a
-    deadline is over in less than one of them."""
+    """How often the supervisor checks the others, in real seconds. Where the clock runs fast, a
+    deadline may pass in less than one of them."""
     stop: threading.Event = field(default_factory=threading.Event)
 
 
 class Daemon:
-    """Runs until it is told to stop, or until something can only be mended by starting afresh."""
+    """Runs until it is told to stop, or until only a restart can help."""
 
     def __init__(self, parts: Parts) -> None:
         self._parts = parts
@@ -123,10 +123,10 @@ class Daemon:
         self._away_since: dict[str, int] = {}
         self._away_told: dict[str, bool] = {}
         self._verdicts: dict[str, Verdict] = {}
-        """The last that was written down of each sink."""
+        """The last verdict that was kept for each sink."""
         self._introduced: dict[str, bool] = {}
-        """Of which sinks it has been said in this run how they answer, and whether they were
-        away."""
+        """What this run has last logged about each sink: True: it doesn't answer; False: it is
+        ready."""
         self._letters_out: set[int] = set()
         """Dead letters that their sinks have been given once more."""
         self._letters_ms = 0
@@ -134,13 +134,13 @@ class Daemon:
 
     @property
     def readings_taken(self) -> int:
-        """In this run."""
+        """The number of readings taken in this run."""
         return self._pipeline.readings_taken
 
     def run(self) -> int:
         """Starts everything, watches, stops everything in order. Returns the exit code."""
         parts = self._parts
-        # The pipeline's thread starts first: whatever the others bring finds somebody there.
+        # The pipeline's thread starts first, so that it is there for what the others deliver.
         worker = threading.Thread(target=self._work, name="pipeline", daemon=True)
         worker.start()
         others: list[Bus | Delivery] = [*parts.buses, *parts.deliveries]
@@ -148,7 +148,7 @@ class Daemon:
             try:
                 part.start()
             except RuntimeError:
-                # No further thread to be had: a bus is begun again, a sink is away.
+                # No further thread can be had: a bus is started again later, a sink is away.
                 log.exception("%s could not be started", part.name)
         if self._almanac is not None:
             self._almanac.start()
@@ -197,7 +197,7 @@ class Daemon:
             if bus.overdue():
                 bus.replace()
         except Exception:
-            # Such as no further thread to be had: at the next look there may be one.
+            # For instance because no further thread can be had: at the next look there may be one.
             log.exception("the bus %s could not be looked after", bus.name)
 
     def _give_up(self, code: int, why: str) -> None:
@@ -220,7 +220,8 @@ class Daemon:
         ends = time.monotonic() + SINKS_END_WITHIN_S
         for delivery in parts.deliveries:
             delivery.stop(max(0.0, ends - time.monotonic()))
-        # The pipeline last, so that it keeps what the others still brought: readings, cursors.
+        # The pipeline stops last, so that it keeps what the others still delivered: readings,
+        # cursors.
         self._finish.set()
         parts.inbox.put(Wake())
         worker.join(10.0)
@@ -236,7 +237,8 @@ class Daemon:
         try:
             while True:
                 ending = self._finish.is_set()
-                # Until the next tick is due: an idle daemon lets the processor sleep.
+                # It waits until the next tick is due, so that an idle daemon lets the processor
+                # sleep.
                 due_s = max(0.0, (ticked_ms + tick_ms - self._mono_ms()) / 1000)
                 wait_s = 0.0 if ending else min(self._parts.look_s, due_s)
                 items = self._parts.inbox.take(wait_s)
@@ -258,9 +260,9 @@ class Daemon:
             self._pipeline.end(in_order=self._finish.is_set() and self._exit == EX_OK)
 
     def _guarded(self, deed: Callable[[], None]) -> bool:
-        """Whether it went well. One item that can't be handled must not take the watch down; fifty
-        ticks in a row are a fault that only a fresh start can mend. Items don't count: they come
-        from drivers and sinks."""
+        """Does something and returns whether it went well. One item that can't be handled must not
+        stop the watch; fifty failed ticks in a row are a fault that only a restart can mend. Failed
+        items don't count, because they come from drivers and sinks."""
         try:
             deed()
         except BaseException:
@@ -307,15 +309,17 @@ class Daemon:
         self._pipeline.tick(self._reached(now_ms))
 
     def _reached(self, now_ms: int) -> int:
-        """Up to when the pipeline knows what was measured. After a disk that stood still for
-        minutes readings wait; judged by now alone, every channel would have been silent."""
+        """Returns the time up to which the pipeline knows what was measured. After a disk that
+        stood still for minutes, readings wait in the inbox; judged by the present time alone, every
+        channel would count as silent."""
         oldest_ms = self._parts.inbox.oldest_ms()
         reached_ms = now_ms if oldest_ms is None else min(now_ms, oldest_ms)
         self._reached_ms = max(self._reached_ms, reached_ms)
         return self._reached_ms
 
     def _write_verdict(self, delivery: Delivery, now_ms: int) -> None:
-        """For those who look at the store (`stillwell sinks`); with the next commit."""
+        """Keeps a sink's verdict for those who look at the store (`stillwell sinks`); written with
+        the next commit."""
         before = self._verdicts.get(delivery.name)
         away, words = delivery.away
         self._introduce(delivery.name, away, words)
@@ -327,8 +331,8 @@ class Daemon:
             self._pipeline.store.describe(verdict_key(delivery.name), VERDICT.text(verdict))
 
     def _introduce(self, sink: str, away: bool, words: str) -> None:
-        """Says once how a sink answers, and once more when it does after all. What comes later, and
-        lasts, is an alarm."""
+        """Logs once whether a sink answers, and once more when a sink that was away answers after
+        all. A later absence that lasts is an alarm."""
         known = self._introduced.get(sink)
         if words == NOT_STARTED or known is False or known is away:
             return
@@ -349,7 +353,7 @@ class Daemon:
         away, reason = delivery.away
         if not away:
             self._away_since.pop(delivery.name, None)
-            # Also the first time: an alarm restored from the last run may still stand.
+            # Also the first time, because an alarm restored from the last run may still stand.
             if self._away_told.get(delivery.name, True):
                 self._away_told[delivery.name] = False
                 self._pipeline.sink_changed(delivery.name, False, "", now_ms)

@@ -15,23 +15,25 @@ from stillwell.store import Store
 log = logging.getLogger(__name__)
 
 SINKS_MADE_WITHIN_S = 10.0
-"""All sinks together have so long to be made before the watch begins without those that hang."""
+"""How long all sinks together may take to be made, in seconds; watching then begins without those
+that hang."""
 
 
 class CantBeMadeError(Exception):
-    """A sink's own mistake, in words: it is away, and the watch begins all the same."""
+    """A sink could not be made by a mistake of its own, which is given in words: it is away, and
+    watching begins all the same."""
 
 
 def patience() -> Patience:
-    """Returns what all sinks of one start share."""
+    """Returns the waiting time that all sinks of one start share."""
     return Patience(SINKS_MADE_WITHIN_S)
 
 
 def made_within(
     waits: Patience, name: str, make: Callable[[], Sink], hand: Hand
 ) -> tuple[Sink, Abilities]:
-    """Returns the sink that `make` makes, and what it can do, asked on the thread `hand`. Raises
-    `CantBeMadeError`."""
+    """Returns the sink that `make` makes, and what it can do; both are asked on the thread `hand`.
+    Raises `CantBeMadeError`."""
     try:
         with waits.share() as seconds:
             sink = hand.do(make, seconds)
@@ -44,26 +46,26 @@ def made_within(
 
 
 def _kind(error: Exception) -> str:
-    """What a sink did wrong when it was made, without an exception's own words: they may hold a
-    password."""
+    """Returns what a sink did wrong when it was made, without the exception's own words, which may
+    hold a password."""
     if isinstance(error, HangsError | MistakeError):
         return f"it {error}"
     return error.kind if isinstance(error, FailedError) else plain(type(error).__name__, 60)
 
 
 def newest_of(store: Store) -> dict[Stream, int]:
-    """Returns the number of the newest row of each stream: asked before a run begins, so that what
-    it begins with is news to a new sink too."""
+    """Returns the number of the newest row of each stream. Asked before a run begins, so that what
+    is kept at its beginning is new to a new sink too."""
     return {stream: store.tail.newest(stream, committed_only=False) for stream in Stream}
 
 
 def first_cursors(
     store: Store, name: str, able: Abilities, newest: Mapping[Stream, int]
 ) -> dict[Stream, int]:
-    """How far the sink has been given each stream. A sink that is new starts at `newest` for
-    notices and transitions (nobody wants the alarms of last year on a new phone) and for what it
-    shows only the latest of; a server that keeps history starts at the beginning of it. Where it
-    starts is kept at once: a restart before its first row must not move it past what came
+    """Returns the number up to which the sink has been given each stream. A new sink starts at
+    `newest` for notices and transitions (nobody wants last year's alarms on a new phone) and for
+    streams of which it shows only the latest; a server that keeps history starts at the beginning.
+    The start is kept at once, so that a restart before the sink's first row does not skip what came
     meanwhile."""
     cursors: dict[Stream, int] = {}
     for stream in able.streams:
@@ -77,7 +79,7 @@ def first_cursors(
 
 
 class SinkDelivery:
-    """A sink on its thread, or one that can't be had at all: then it is away, and says why."""
+    """A sink on its thread, or one that could not be made: that one is away, and says why."""
 
     def __init__(self, thread: OutboxThread | None, name: str = "", reason: str = "") -> None:
         self._thread = thread
@@ -87,7 +89,7 @@ class SinkDelivery:
 
     @classmethod
     def broken(cls, name: str, reason: str) -> SinkDelivery:
-        """A sink whose class could not be loaded."""
+        """Returns a sink whose class could not be loaded."""
         return cls(None, name, reason)
 
     @property
@@ -102,11 +104,12 @@ class SinkDelivery:
 
     @property
     def sent(self) -> Mapping[Stream, int]:
-        """How far each stream has been sent."""
+        """The number up to which each stream has been sent."""
         return {} if self._thread is None else self._thread.outbox.health.cursors
 
     def send_again(self, letter: int, row: Row) -> None:
-        """Gives the sink a dead letter once more; one that can't be had leaves it where it is."""
+        """Gives the sink a dead letter once more; a sink that could not be made leaves it where it
+        is."""
         if self._thread is not None:
             self._thread.outbox.send_again(letter, row)
 
@@ -116,6 +119,7 @@ class SinkDelivery:
             self._thread.start()
 
     def stop(self, timeout_s: float = 5.0) -> bool:
-        """Ends the thread; from now on nobody says that it has died. See `OutboxThread.stop`."""
+        """Ends the thread, which is then no longer reported as having died. See
+        `OutboxThread.stop`."""
         self._started = False
         return self._thread is None or self._thread.stop(timeout_s)

@@ -1,5 +1,5 @@
 """What comes to the pipeline's thread from all others: a bounded queue of what happens, and a short
-one of what people ask, which stands behind it."""
+queue of requests, which is served after it."""
 
 from __future__ import annotations
 
@@ -22,17 +22,19 @@ from stillwell.request import Command, Reply, Request
 log = logging.getLogger(__name__)
 
 CAPACITY = 10_000
-"""Far more than is ever waiting: at 1 Hz on eight sources it is twenty minutes of a stuck
-pipeline, and the watchdog acts long before that."""
+"""Items that may wait: far more than ever do. With eight sources at 1 Hz it is twenty minutes of a
+stuck pipeline, and the watchdog acts long before that."""
 
 ROUND = 1000
 ASKED_AT_ONCE = 8
-"""Requests between two looks at readings and at the clock. Each costs some milliseconds on a Pi."""
+"""Requests that are taken before the readings and the clock are looked at again. Each costs some
+milliseconds on a Pi."""
 MOST_ASKED = 100
 """Requests that may wait."""
 ASKED_IN_A_ROW, ASKED_PER_S = 60, 1.0
-"""What people may ask through sinks, notes counted apart from all else: the notes of a week that
-were written without a network, or nobody's flood. Choices of ours."""
+"""How many requests people may make through sinks in a row, and per second; notes are counted apart
+from everything else. Enough for a week's notes that were written without a network, and not for a
+flood. Choices of ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +47,11 @@ class CursorMoved:
 
 @dataclass(frozen=True, slots=True)
 class LetterSettled:
-    """What became of a dead letter that was sent once more."""
+    """The outcome of sending a dead letter once more."""
 
     letter: int
     reason: str | None
-    """Why it was refused again; None: it was taken."""
+    """Why it was refused again; None when it was taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +65,14 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Questions:
-    """Requests of one round, to be kept together."""
+    """Requests of one round, which are kept together."""
 
     asked: tuple[Asked, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Announced:
-    """A notice from the calendar, and the box to tick once it is kept."""
+    """A notice from the calendar, and the job to tick off once it is kept."""
 
     notice: Notice
     job: str
@@ -79,7 +81,7 @@ class Announced:
 
 @dataclass(frozen=True, slots=True)
 class Wake:
-    """Nothing has come, but there is something to look at: the daemon is to end."""
+    """An item that only wakes the pipeline's thread: the daemon is to end."""
 
 
 Item = (
@@ -88,11 +90,12 @@ Item = (
 
 
 class InboxFullError(Exception):
-    """The pipeline does not keep up; the item was not taken."""
+    """The pipeline does not keep up, so the item was not taken."""
 
 
 class Inbox:
-    """Thread-safe. Putting never blocks: a bus thread must not wait for a disk."""
+    """The queue to the pipeline's thread. Thread-safe. Putting never blocks, because a bus thread
+    must not wait for a disk."""
 
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._capacity = capacity
@@ -104,8 +107,8 @@ class Inbox:
         self.dropped = 0
 
     def put(self, item: Item) -> None:
-        """Takes an item, or counts it as dropped when full (only readings come often enough for
-        that, and then nobody is reading them any more)."""
+        """Takes an item, or counts it as dropped when the inbox is full (only readings come often
+        enough to fill it, and then the pipeline is stuck)."""
         if not self._add(item):
             self.dropped += 1
             if self.dropped & (self.dropped - 1) == 0:
@@ -122,8 +125,8 @@ class Inbox:
             raise InboxFullError
 
     def ask(self, sink: str, request: Request, answer: Callable[[Reply], None]) -> None:
-        """For what people ask through `sink`; answers at once with a refusal when it is too
-        much."""
+        """Takes a request that somebody makes through `sink`; answers at once with a refusal when
+        there are too many."""
         with self._changed:
             budget = self._notes if request.command is Command.NOTE else self._others
             why = ""
@@ -140,8 +143,8 @@ class Inbox:
     def ask_aside(
         self, aside: Aside, sink: str, request: Request, answer: Callable[[Reply], None]
     ) -> None:
-        """Like `ask` for what a sink's own code hands over; raises `MistakeError` for what is no
-        request. The answer goes out aside: no sink may hold up the pipeline."""
+        """Like `ask`, for what a sink's own code hands over; raises `MistakeError` if that is no
+        request. The answer is delivered by `aside`, so that no sink can delay the pipeline."""
 
         def answered(reply: Reply) -> None:
             if not aside.call(partial(answer, reply)):
@@ -150,8 +153,8 @@ class Inbox:
         self.ask(sink, checked_request(request), answered)
 
     def take(self, wait_s: float) -> list[Item]:
-        """What waits, in order, and behind it a few of the requests; waits up to `wait_s` real
-        seconds for the first."""
+        """Returns the waiting items, in order, followed by a few of the requests; waits up to
+        `wait_s` real seconds for the first."""
         with self._changed:
             if not self._items and not self._asked:
                 self._changed.wait(wait_s)
@@ -162,7 +165,7 @@ class Inbox:
         return items
 
     def oldest_ms(self) -> int | None:
-        """When the oldest readings that wait were taken, monotonic ms; None when none wait."""
+        """When the oldest waiting readings were taken, monotonic ms; None when none wait."""
         with self._changed:
             return next((item.mono_ms for item in self._items if isinstance(item, Batch)), None)
 

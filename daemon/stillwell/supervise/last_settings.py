@@ -1,5 +1,5 @@
-"""The settings that worked last, kept for a service: a slip in the file shows at the next start,
-maybe months later with nobody there, and must cost an alarm and not the watch.
+"""Keeps the settings that last worked, for a service: a mistake in the file shows at the next
+start, maybe months later with nobody there, and must cost an alarm and not the watching.
 """
 
 from __future__ import annotations
@@ -27,12 +27,13 @@ class InForce:
     content: bytes
     """The text that they were read from."""
     faults: tuple[Fault, ...]
-    """What is wrong with the file as it is now; then these are those that worked last."""
+    """What is wrong with the file as it is now; when not empty, these settings are those that
+    worked last."""
 
 
 def in_force(path: Path | None, environ: Mapping[str, str]) -> InForce:
-    """Reads the settings, or where they can't be used the ones kept. Raises `ConfigError` with
-    what is wrong now, where there are none, or these can't be used either."""
+    """Reads the settings, or the kept ones when the file can't be used. Raises `ConfigError` with
+    what is wrong now when none are kept or these can't be used either."""
     file = find(path, environ)
     try:
         content = content_of(file)
@@ -45,7 +46,7 @@ def in_force(path: Path | None, environ: Mapping[str, str]) -> InForce:
             content = kept.read_bytes()
         except OSError:
             raise error from None
-        # Where it is a credential that is wrong, whatever needs none of them still works.
+        # If a credential is wrong, everything that needs no credential still works.
         without = {name: value for name, value in environ.items() if name != _CREDENTIALS}
         for given in (environ, without):
             with suppress(ConfigError):
@@ -54,8 +55,8 @@ def in_force(path: Path | None, environ: Mapping[str, str]) -> InForce:
 
 
 def keep(now: InForce, environ: Mapping[str, str]) -> None:
-    """Keeps settings that can be run with, readable by this user alone, since there may be secrets
-    in them. Raises OSError where the disk takes them not."""
+    """Keeps settings that work. Only this user can read the copy, since it may hold secrets. Raises
+    OSError when the disk doesn't take it."""
     kept = _kept(environ)
     if kept is None or now.faults:
         return
@@ -73,7 +74,7 @@ def keep(now: InForce, environ: Mapping[str, str]) -> None:
 
 
 def finding(faults: Sequence[Fault]) -> Finding:
-    """What is to be said of the file as it is; faults there means that it is not in force."""
+    """Returns what to report about the settings file; with faults, the file is not in force."""
     alarm = "settings.broken"
     if not faults:
         return Finding(alarm, False, priority_of(alarm), Over())
@@ -85,7 +86,7 @@ def finding(faults: Sequence[Fault]) -> Finding:
 
 
 def _kept(environ: Mapping[str, str]) -> Path | None:
-    """Where a service keeps them, in the folder that systemd gives it (``StateDirectory=``); None
-    for a person at a terminal, who is told what is wrong."""
+    """Returns where a service keeps its last settings, in the folder that systemd gives it
+    (``StateDirectory=``); None for a person at a terminal, who is told what is wrong."""
     folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
     return Path(folder) / _NAME if folder else None

@@ -1,9 +1,8 @@
-"""The picture of a night beside the store, for messages that can carry one.
+"""The picture of a night, kept beside the store, for messages that can carry one.
 
-It is drawn once a morning, in a process of its own: matplotlib would cost the daemon some fifty
-megabytes for good, and whatever goes wrong in it must not touch the watch. That process has little
-priority, a bound on its memory and a bound on its time; without its picture the message goes all
-the same.
+It is drawn once a morning in a process of its own: matplotlib would cost the daemon some fifty
+megabytes for good, and no failure of it may touch the watch. That process has low priority, limited
+memory and limited time; without its picture the message is sent all the same.
 """
 
 from __future__ import annotations
@@ -26,10 +25,11 @@ from stillwell.units import System
 log = logging.getLogger(__name__)
 
 LONGEST_S = 120.0
-"""A Pi Zero takes half a minute, the first time twice that, to find its fonts (an estimate of ours:
-not measured on one)."""
+"""The longest that drawing may take, in seconds. A Pi Zero takes half a minute, and twice that the
+first time, to find its fonts (an estimate of ours: not measured on one)."""
 KEPT = 3
-"""Nights: a recipient who was out of reach gets the picture as long as it is here."""
+"""How many nights' pictures are kept: a recipient that was out of reach still gets a picture within
+that time."""
 _PREFIX = "review-"
 
 
@@ -73,8 +73,8 @@ class NightPictures:
             log.warning("The night's picture could not be drawn: %s.", error)
 
     def of(self, notice: Notice, units: System) -> Path | None:
-        """Returns the picture that goes with a morning's notice; None where there is none, or none
-        that the disk gives us."""
+        """Returns the picture that goes with a morning's notice; None when there is none, or the
+        disk can't give it to us."""
         if notice.kind != "review" or not notice.key.startswith(_PREFIX):
             return None
         path = self._path(notice.key.removeprefix(_PREFIX), units)
@@ -95,8 +95,8 @@ class NightPictures:
                 *(sys.executable, "-m", "stillwell.cli.night_file"),
                 *(str(self._store), evening.isoformat(), str(units), str(drawn)),
             ]
-            # What matplotlib has found out about fonts is kept here: a service has no home, and it
-            # takes half a minute on a small Pi. One thread is enough.
+            # What matplotlib finds out about fonts is kept here: a service has no home folder, and
+            # finding it takes half a minute on a small Pi. One thread is enough.
             fonts = str(self._folder / "matplotlib")
             environ = os.environ | {"MPLCONFIGDIR": fonts, "OPENBLAS_NUM_THREADS": "1"}
             environ.pop("NOTIFY_SOCKET", None)
@@ -112,8 +112,8 @@ class NightPictures:
             if child.returncode or not drawn.is_file():
                 log.warning("The night's picture could not be drawn: %s", said or "no reason")
                 return
-            # The scratch folder may be on another disk, and ours full: a picture is there whole, or
-            # not at all.
+            # The scratch folder may be on another disk, and ours may be full: a picture must be
+            # there whole or not at all.
             part = path.with_suffix(".part")
             try:
                 part.write_bytes(drawn.read_bytes())
@@ -122,7 +122,7 @@ class NightPictures:
                 part.unlink(missing_ok=True)
 
     def _wait(self, child: subprocess.Popen[str]) -> str:
-        """Waits for the end, or makes one. Returns the last of what was said."""
+        """Waits for the process to end, or ends it. Returns the last line of its output."""
         end = time.monotonic() + self._longest_s
         why = ""
         while child.poll() is None:

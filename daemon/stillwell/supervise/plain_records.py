@@ -1,5 +1,5 @@
-"""What goes into the log, made plain: a text from outside must not obey a terminal, end a line and
-begin a forged one, or hold an address with a password."""
+"""Makes log records plain: a text from outside must not control a terminal, end a line and forge
+another, or show an address with a password."""
 
 from __future__ import annotations
 
@@ -11,12 +11,13 @@ _EXCEPTIONS = logging.Formatter()
 
 
 def made_plain(record: logging.LogRecord) -> bool:
-    """A filter for handlers. Further lines of a message are set in, so that none looks like a
+    """A filter for handlers. The further lines of a message are indented, so that none looks like a
     record of its own."""
     try:
         said = record.getMessage()
     except Exception as error:
-        # Whose arguments don't fit must not fail at logging, which may be the watch's own thread.
+        # A record whose arguments don't fit must not raise here, since this may be the watch's own
+        # thread.
         said = f"{record.msg} ({type(error).__name__} in its arguments)"
     record.msg = "\n  ".join(map(plain, without_passwords(said).split("\n")))
     record.args = None

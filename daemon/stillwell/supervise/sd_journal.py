@@ -1,5 +1,5 @@
-"""Log lines as systemd's journal takes them: a priority in front of each, as sd-daemon(3) says, by
-which ``journalctl -p warning`` finds them."""
+"""Log lines for systemd's journal: each begins with a priority, as sd-daemon(3) says, by which
+``journalctl -p warning`` finds them."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ _DEBUG = 7
 
 
 def leads_to_journal(stream: IO[Any], environ: Mapping[str, str] = os.environ) -> bool:
-    """Whether what is written there is read by the journal: ``$JOURNAL_STREAM`` holds device and
-    inode of what systemd has connected to it (systemd.exec(5))."""
+    """Whether the journal reads what is written to a stream: ``$JOURNAL_STREAM`` holds device and
+    inode of the stream that systemd has connected to it (systemd.exec(5))."""
     try:
         found = os.fstat(stream.fileno())
     except (OSError, ValueError):
@@ -23,8 +23,8 @@ def leads_to_journal(stream: IO[Any], environ: Mapping[str, str] = os.environ) -
 
 
 class JournalLines(logging.Formatter):
-    """The message without time and level, which the journal keeps for itself. One of several lines,
-    as a traceback, has its priority on each."""
+    """Formats a message without time and level, which the journal adds itself. In a message of
+    several lines, such as a traceback, each line has its priority."""
 
     def __init__(self) -> None:
         super().__init__("%(message)s")

@@ -1,6 +1,6 @@
-"""Tells systemd how we are: the protocol of sd_notify(3), one datagram a message.
+"""Tells systemd how the daemon is: the protocol of sd_notify(3), one datagram per message.
 
-Twenty lines instead of a package: the ones on PyPI are either unmaintained or need libsystemd's
+Twenty lines instead of a package: those on PyPI are either unmaintained or need libsystemd's
 headers and a compiler on the Pi.
 """
 
@@ -12,8 +12,8 @@ from collections.abc import Mapping
 
 
 def notify(message: str, environ: Mapping[str, str] = os.environ) -> bool:
-    """Sends e.g. ``READY=1`` or ``WATCHDOG=1``. Returns whether anybody was there to hear it;
-    never raises: a daemon must not die of its supervisor's silence."""
+    """Sends e.g. ``READY=1`` or ``WATCHDOG=1``. Returns whether systemd was there to receive it;
+    never raises, because a daemon must not die when its supervisor is silent."""
     address = environ.get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
         return False

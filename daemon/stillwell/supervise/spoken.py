@@ -5,12 +5,12 @@ from __future__ import annotations
 import logging
 
 SAID_AT = "said_at"
-"""Of a record that is a sentence for people: when it was, by the tank's clock."""
+"""The attribute of a record that is a sentence for people: its time, by the tank's clock."""
 
 
 class ForPeople(logging.Formatter):
-    """Lines with the tank's time of day where the record has it, else with this machine's; of
-    what went wrong also how bad that is."""
+    """Formats lines with the tank's time of day if the record has it, else with this machine's;
+    warnings and errors also show their level."""
 
     def format(self, record: logging.LogRecord) -> str:
         said_at = getattr(record, SAID_AT, "")

@@ -1,4 +1,4 @@
-"""What the daemon leaves in the store about a sink, for those who look at it from outside."""
+"""What the daemon keeps in the store about a sink, for those who look at it from outside."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ class Verdict:
     words: str
     """Why, or what else there is to say; empty when all is well."""
     since_ms: int
-    """UTC since when it has been so."""
+    """UTC since which it has been in this state."""
     sent: Mapping[str, int] = field(default_factory=dict)
-    """How far each stream has been sent; a server that may forget is asked to keep more than that
-    before the kept cursor follows."""
+    """The number up to which each stream has been sent; a server that may forget is asked to keep
+    more than that before the kept cursor follows."""
 
 
 VERDICT = Form(Verdict)
 
 
 def verdict_key(sink: str) -> str:
-    """Under which the store keeps it: see `Store.describe`."""
+    """The key under which the store keeps a sink's verdict: see `Store.describe`."""
     return f"sink {sink}"

@@ -1,4 +1,4 @@
-"""Who moves and who doesn't: the evidence behind ``WATCHDOG=1``. Pure."""
+"""Which workers make progress and which don't: the evidence behind ``WATCHDOG=1``. Pure."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ class _Seen:
 class Vigil:
     """Follows the progress counters of the workers.
 
-    A worker that is alive but stuck keeps its process alive too; so it is not threads that are
-    counted here but what they do.
+    A worker that is alive but stuck keeps its process alive too, so what counts is its progress,
+    not that its thread exists.
     """
 
     def __init__(self) -> None:
         self._workers: dict[str, _Seen] = {}
 
     def expect(self, worker: str, limit_s: float, now_ms: int) -> None:
-        """From now on `worker` must make progress at least every `limit_s`."""
+        """Expects `worker` to make progress at least every `limit_s` from now on."""
         self._workers[worker] = _Seen(-1, now_ms, round(limit_s * 1000))
 
     def report(self, worker: str, progress: int, now_ms: int) -> None:
@@ -33,7 +33,7 @@ class Vigil:
             seen.at_ms = now_ms
 
     def stuck(self, now_ms: int) -> list[str]:
-        """The workers that have outlived their limit, each with how long: ``store 65 s``."""
+        """The workers that have exceeded their limit, each with how long: ``store 65 s``."""
         return [
             f"{name} {(now_ms - seen.at_ms) // 1000} s"
             for name, seen in self._workers.items()

@@ -1,7 +1,7 @@
-"""Quantities as people write them, ``"77.5 degF"``, to plain floats and back.
+"""Converts quantities as people write them, ``"77.5 degF"``, to plain floats and back.
 
 Inside, every number is a float in one fixed unit for its dimension (see `Dimension`). Importing
-this costs next to nothing, pydantic included, which is only reached when a model is built.
+this costs next to nothing: even pydantic is only loaded when a model is built.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""From what people write to the float inside."""
+"""Converts what people write to the float inside."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from stillwell.units.table import SCALES, Dimension, Scale, System, examples
 
 
 class UnitError(ValueError):
-    """A text that is no value of the dimension asked for.
+    """A text is no value of the dimension that is needed.
 
     Args:
         what: what is wrong, in a sentence.
@@ -46,16 +46,18 @@ def any_of(texts: Iterable[str]) -> str:
 
 
 def _refused(what: str, dimension: Dimension, number: str = "") -> UnitError:
-    """With the number as it was typed, where it is known what it was meant to be."""
+    """Makes the error; the number is given as it was typed if it is known what it was meant
+    to be."""
     metric, us = (any_of(examples(dimension, s, number)) for s in (System.METRIC, System.US))
     word = "Write" if number else "Write it as in"
     return UnitError(what, f"{word} {metric}.", f"{word} {us}.")
 
 
 def with_point(text: str) -> str:
-    """Returns a text that begins with a number with its decimal comma made a point: ``1,2 L``.
+    """Returns a text that begins with a number, such as ``1,2 L``, with its decimal comma turned
+    into a point.
 
-    Raises `UnitError` where the comma may part thousands, as in ``1,200``.
+    Raises `UnitError` where the comma may separate thousands, as in ``1,200``.
     """
     found = _COMMA.match(text)
     if found is None:
@@ -121,12 +123,12 @@ def _bare(number: str, dimension: Dimension) -> float:
 
 
 def parse(text: str | int | float, dimension: Dimension) -> float:
-    """Returns the value of `text` in the unit that `dimension` has inside.
+    """Returns the value of `text` in the inside unit of `dimension`.
 
-    Blanks between number and unit are free, upper and lower case too; a decimal comma is one where
-    it can be nothing else; a duration may have several parts (``"1 h 30 min"``); a ratio may be a
-    bare number from -1 to 1, a plain number is always bare. Raises `UnitError` for everything else:
-    a missing, unknown or foreign unit, a comma that may part thousands, no finite number, a
+    Blanks between number and unit don't matter, nor do upper and lower case; a comma is a decimal
+    comma if it can be nothing else; a duration may have several parts (``"1 h 30 min"``); a ratio
+    may be a bare number from -1 to 1; a plain number has no unit. Raises `UnitError` for everything
+    else: a missing, unknown or wrong unit, a comma that may separate thousands, no finite number, a
     temperature below absolute zero, a duration below zero.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):

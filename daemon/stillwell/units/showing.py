@@ -1,4 +1,4 @@
-"""From the float inside to what people read."""
+"""Converts the float inside to what people read."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ KEPT_IN = {
     "%RH": Dimension.HUMIDITY,
     "mS/cm": Dimension.CONDUCTIVITY,
 }
-"""What stands behind the unit that a value is kept in."""
+"""The dimension of each unit in which the store keeps values."""
 
 
 class _Face(NamedTuple):
-    """How a value is shown: the unit, the divisor and zero that lead to it, the digits after the
+    """How a value is shown: the unit, its size and zero in the inside unit, the digits after the
     point."""
 
     unit: str
@@ -45,7 +45,7 @@ _FACES = {
     Dimension.HUMIDITY: (_Face("%RH", 1.0, 0),) * 2,
     Dimension.CONDUCTIVITY: (_Face("mS/cm", 1.0, 1),) * 2,
 }
-"""Where the size of a value makes no difference: metric, US."""
+"""How values are shown whose size makes no difference to it: metric, US."""
 
 
 def _face(value: float, dimension: Dimension, us: bool) -> _Face:
@@ -65,15 +65,15 @@ def _of_volume(size: float, per: str, us: bool) -> _Face:
         return _Face("fl oz" + per, _ML_PER_OUNCE, 1)
     if us:
         return _Face("gal" + per, _ML_PER_GALLON, 2 if size < 10 * _ML_PER_GALLON else 1)
-    # 999.5 mL rounds to 1000, which is better read as 1.0 L.
+    # 999.5 mL rounds to 1000, which is better shown as 1.0 L.
     return _Face("mL" + per, 1.0, 0) if size < 999.5 else _Face("L" + per, 1000.0, 1)
 
 
 def axis(
     largest: float, dimension: Dimension, system: System | str
 ) -> tuple[str, Callable[[float], float]]:
-    """Returns the unit of an axis on which values up to `largest` are read, and what turns a value
-    in the inside unit into one in it."""
+    """Returns the unit for an axis with values up to `largest`, and a function that converts a
+    value from the inside unit to that unit."""
     face = _face(largest, dimension, system == System.US)
     return face.unit, lambda value: value / face.size + face.zero
 
@@ -82,12 +82,13 @@ _STEPS = ((86_400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s"))
 
 
 def _duration(seconds: float) -> str:
-    """The two largest parts that matter: ``45 s``, ``18 min``, ``2 h 10 min``, ``3 d 4 h``."""
+    """The two largest parts of a duration that matter: ``45 s``, ``18 min``, ``2 h 10 min``, ``3 d
+    4 h``."""
     sign, rest = ("-", -seconds) if seconds < 0 else ("", seconds)
     if rest < 1 and rest:
         return f"{sign}{rest * 1000:.0f} ms" if rest < 0.9995 else f"{sign}1 s"
     for large, large_name, small, small_name in _STEPS:
-        # From ten minutes on, seconds say nothing to a person: the minute is the smallest part.
+        # From ten minutes on, seconds mean nothing to a person: the minute is the smallest part.
         grain = 60 if large == 60 and rest >= 600 else small
         whole = math.floor(rest / grain + 0.5) * grain
         if whole >= large:
@@ -111,9 +112,10 @@ def show(
     """Returns `value` (in the inside unit) as a person reads it, with its unit: ``25.3 °C``, ``77.5
     °F``.
 
-    Volumes, flows and masses choose a unit that suits their size; durations show their two largest
-    parts. `digits` after the point are those of the unit chosen (ignored for durations); without
-    it, as many as a tank's instruments deserve. What is no number is shown as ``unknown``.
+    Volumes, flows and masses get a unit that suits their size; durations show their two largest
+    parts. `digits` is the number of digits after the point in that unit (ignored for durations);
+    without it, there are as many as a tank's instruments deserve. NaN and infinite values are shown
+    as ``unknown``.
     """
     if not math.isfinite(value):
         return "unknown"
@@ -125,8 +127,8 @@ def show(
 
 
 def write(value: float, dimension: Dimension) -> str:
-    """Returns a text that `parse` turns into `value` again: the inside unit, every digit that is
-    needed."""
+    """Returns a text that `parse` turns back into `value`: in the inside unit, with every digit
+    that is needed."""
     number = repr(float(value))
     if dimension is Dimension.DURATION:
         for size, name in ((86_400, "d"), (3600, "h"), (60, "min")):
@@ -137,7 +139,8 @@ def write(value: float, dimension: Dimension) -> str:
 
 
 def show_kept(value: float | None, unit: str, system: System) -> str:
-    """A value as people read it, by the unit that it is kept in: ``25.3 °C``, or a dash."""
+    """Returns a value as people read it, given the unit in which it is kept: ``25.3 °C``, or a
+    dash."""
     if value is None:
         return "–"
     dimension = KEPT_IN.get(unit)

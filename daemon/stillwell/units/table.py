@@ -1,4 +1,4 @@
-"""What is measured, in which units people write it, and what those are worth.
+"""What is measured, in which units people write it, and the size of those units.
 
 This table is small on purpose: it holds what the configuration and the journal of a small tank
 need, and importing it costs next to nothing.
@@ -39,7 +39,7 @@ class Dimension(StrEnum):
 
 
 class System(StrEnum):
-    """In which units a person sees numbers."""
+    """The units in which a person sees numbers."""
 
     METRIC = "metric"
     US = "us"
@@ -53,7 +53,7 @@ class Scale(NamedTuple):
 
 
 def _table(**spellings_by_factor: tuple[str, Fraction | int]) -> dict[str, Scale]:
-    """One entry a spelling, from ``name=("spellings separated by blanks", factor)``."""
+    """Returns one entry per spelling, from ``name=("spellings separated by blanks", factor)``."""
     return {
         spelling: Scale(Fraction(factor))
         for spellings, factor in spellings_by_factor.values()
@@ -97,7 +97,8 @@ _DURATION = _table(
 
 
 def _per(tops: dict[str, Scale], bottoms: dict[str, Scale], inside_s: int) -> dict[str, Scale]:
-    """The table of tops by bottoms, where the inside unit is one top in `inside_s` seconds."""
+    """Returns the table of units "top per bottom", whose inside unit is one top in `inside_s`
+    seconds."""
     return {
         f"{top}/{bottom}": Scale(a.factor / b.factor * inside_s)
         for top, a in tops.items()
@@ -154,8 +155,8 @@ _OF_US = re.compile(r"(?:degF|in|gal|fl oz|oz|lb)(?:/\w+)?")
 
 
 def examples(dimension: Dimension, system: System, number: str = "") -> list[str]:
-    """Returns how values of a dimension are written, those in the person's own system first; with
-    `number` it stands in each of them."""
+    """Returns how values of a dimension are written, those in the person's own system first; if
+    `number` is given, each of them has that number."""
     split = [text.partition(" ") for text in EXAMPLE[dimension]]
     split.sort(key=lambda parts: bool(_OF_US.fullmatch(parts[2])) != (system == System.US))
     return [f"{number or own} {unit}".rstrip() for own, _, unit in split]

@@ -1,6 +1,6 @@
 """Fields of pydantic models that are written with their unit.
 
-Pydantic itself is only reached when a model is built.
+Pydantic itself is only loaded when a model is built.
 """
 
 from __future__ import annotations
@@ -44,7 +44,8 @@ class WithUnit:
             try:
                 return self.read(text)
             except UnitError as error:
-                # Not a template for pydantic to fill in: braces of the text must survive.
+                # Not as a template for pydantic to fill in, because braces in the text must
+                # survive.
                 told = {"what": error.what, "do": error.do, "us": error.us}
                 raise PydanticCustomError("unit", "{what} {do}", told) from None
 

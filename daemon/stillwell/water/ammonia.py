@@ -1,5 +1,4 @@
-"""Ammonia, nitrite, nitrate: units that are not to be confused, and how much of the ammonia is
-NH3.
+"""Ammonia, nitrite, nitrate: units that must not be confused, and how much of the ammonia is NH3.
 
 Test kits measure total ammonia, NH3 and NH4+ together. The part that harms animals is NH3, and it
 grows with pH and temperature. Published formulas for it lie 30 % apart where the scale on which pH
@@ -37,8 +36,8 @@ SYMBOL = {Species.AMMONIA: "NH3", Species.NITRITE: "NO2", Species.NITRATE: "NO3"
 
 @dataclass(frozen=True, slots=True)
 class Concentration:
-    """So much of one species, in mg of nitrogen a litre. Made by `measured`: the number of a kit
-    alone is no concentration."""
+    """The concentration of one species, in mg of nitrogen per litre. Made by `measured`: a kit's
+    number alone is no concentration."""
 
     species: Species
     mg_n_per_l: float
@@ -59,9 +58,9 @@ def measured(species: Species, value: float, unit: str) -> Concentration:
     Args:
         species: what the kit measures.
         value: as read, 0 or more.
-        unit: ``mg/L N`` (also ``mg/L NO2-N``) or ``mg/L NH3``, ``mg/L NH4``, ``mg/L NO2``,
-            ``mg/L NO3``; ``ppm`` for ``mg/L``. Raises ValueError for ``mg/L`` alone: as N or as the
-            ion is a factor of 1.2 to 4.4, and it stands in the kit's leaflet.
+        unit: ``mg/L N`` (also ``mg/L NO2-N``) or ``mg/L NH3``, ``mg/L NH4``, ``mg/L NO2``, ``mg/L
+            NO3``; ``ppm`` for ``mg/L``. Raises ValueError for ``mg/L`` alone: N and the ion differ
+            by a factor of 1.2 to 4.4, and the kit's leaflet says which it is.
     """
     if not (math.isfinite(value) and value >= 0):
         raise ValueError(f"{species.capitalize()} is 0 or more, not {value:g}.")
@@ -79,7 +78,7 @@ def measured(species: Species, value: float, unit: str) -> Concentration:
             f'"{unit}" of {species} can be counted as N or as {ion}, which differ by a factor of '
             f"{_molar(species, ion) / _N:.2g}: which it is, stands in the kit's leaflet."
         )
-    # "NO2-N" is nitrogen that comes as nitrite; but nitrate's symbol on nitrite's test is a slip.
+    # "NO2-N" is the nitrogen in nitrite; but nitrate's symbol on a nitrite test is a mistake.
     for word in tail:
         _molar(species, word)
     substance = "N" if tail[-1] == "N" else tail[-1]
@@ -87,18 +86,19 @@ def measured(species: Species, value: float, unit: str) -> Concentration:
 
 
 class PhScale(StrEnum):
-    """On which scale a pH stands: decided by the buffers that the probe was calibrated with."""
+    """The scale of a pH: decided by the buffers that the probe was calibrated with."""
 
     NBS = "NBS"
-    """The buffers of the trade (pH 4.01, 7.00, 9.18 …): every hobby probe and colour kit."""
+    """The buffers of the trade (pH 4.01, 7.00, 9.18 …), used for every hobby probe and
+    colour kit."""
     TOTAL = "total"
-    """Buffers made of artificial seawater (tris): laboratories."""
+    """Buffers made of artificial seawater (tris), used in laboratories."""
 
 
 def nbs_over_total(t_c: float, salinity: float) -> float:
-    """Returns by how much a pH on NBS buffers is above the same one on the total scale.
+    """Returns by how much a pH on NBS buffers is above the same pH on the total scale.
 
-    The activity coefficient is that of Takahashi et al., GEOSECS Pacific Expedition 3 (1982) 80,
+    The activity coefficient is that of Takahashi et al., GEOSECS Pacific Expedition 3 (1982) 80;
     the step from the seawater scale to the total one is taken as 0.009. Within 0.003 of PyCO2SYS
     from 15 to 30 degC and salinities of 20 to 42: 0.10 to 0.16. A single electrode may differ by
     some hundredths more (from memory).
@@ -109,7 +109,7 @@ def nbs_over_total(t_c: float, salinity: float) -> float:
 
 
 class Formula(StrEnum):
-    """Who gave the pKa of ammonium in seawater."""
+    """The source of the pKa of ammonium in seawater."""
 
     JOHANSSON_WEDBORG = "Johansson & Wedborg 1980"
     """pKa = 10.0423 - 0.0315536 t + 0.003071 S, measured from 5 to 25 degC and 5 to 40 per mille
@@ -128,19 +128,19 @@ class Formula(StrEnum):
 
 
 WARMEST_MEASURED_C = 25.0
-"""By Johansson & Wedborg: a tank is often warmer."""
+"""The upper end of Johansson & Wedborg's measurements: a tank is often warmer."""
 _CLEGG_WHITFIELD_IS_WITHIN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Ph:
-    """A pH and the scale that it stands on."""
+    """A pH and its scale."""
 
     value: float
     scale: PhScale = PhScale.NBS
 
     def on(self, scale: PhScale, t_c: float, salinity: float) -> float:
-        """Returns it on another scale, in water of that temperature and salinity."""
+        """Returns the pH on another scale, in water of that temperature and salinity."""
         if scale is self.scale:
             return self.value
         above = nbs_over_total(t_c, salinity)
@@ -153,7 +153,7 @@ def pka(t_c: float, salinity: float, formula: Formula = Formula.JOHANSSON_WEDBOR
     Args:
         t_c: 0 to 40 degC; see `Formula` for where each was measured.
         salinity: practical salinity, 0 to 45; beyond 40 both are extrapolated.
-        formula: whose.
+        formula: the source to use.
     """
     if not (0.0 <= t_c <= 40.0 and 0.0 <= salinity <= 45.0):
         raise ValueError(
@@ -188,7 +188,7 @@ def nh3_share(
 
 
 def nh3_between(ph: Ph, t_c: float, salinity: float) -> tuple[float, float]:
-    """Returns the least and the most that the share may be with the pH read right: Johansson &
+    """Returns the lowest and the highest share of NH3 if the pH was read right: Johansson &
     Wedborg's, and Clegg & Whitfield's with the error that they state."""
     one = nh3_share(ph, t_c, salinity)
     other = nh3_share(ph, t_c, salinity, Formula.CLEGG_WHITFIELD)

@@ -28,9 +28,9 @@ PUBLIC = 1.0
 """Activity factor of a public pool (ASHRAE): the equation as it was measured."""
 
 RELATIVE_SD = 0.25
-"""Of any expectation from here. Shah 2002 found mean deviations from measurements of 18 % (the best
-correlation) to 26 % (Boelter 1946); Smith & Jones 1995 (ASHRAE Transactions 101(1) 3841) fitted
-their own pools to 16 %."""
+"""Relative standard deviation of any expectation from here. Shah 2002 found mean deviations from
+measurements of 18 % (the best correlation) to 26 % (Boelter 1946); Smith & Jones 1995 (ASHRAE
+Transactions 101(1) 3841) fitted their own pools to 16 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Air:
     t_c: float
     humidity_percent: float
     speed_m_s: float = 0.0
-    """Along the surface."""
+    """Speed along the surface."""
     pressure_pa: float = SEA_LEVEL_PA
 
 
@@ -53,20 +53,20 @@ class Water:
 
 
 def deficit_pa(water: Water, air: Air) -> float:
-    """Returns the vapour pressure at the surface less that in the air, in Pa; negative where the
-    air is so damp that it would condense on the water."""
+    """Returns the vapour pressure at the surface minus that in the air, in Pa; negative where the
+    air is so damp that its vapour would condense on the water."""
     return surface_pressure_pa(water.t_c, water.salinity_g_kg) - vapour_pressure_pa(
         air.t_c, air.humidity_percent
     )
 
 
 def natatorium(water: Water, air: Air, activity: float = PUBLIC) -> float:
-    """Returns the evaporation by the ASHRAE natatorium equation, in kg/(m2 h); 0 where it would be
-    condensation.
+    """Returns the evaporation by the ASHRAE natatorium equation, in kg/(m2 h); 0 where vapour would
+    condense.
 
-    ASHRAE Handbook HVAC Applications, chapter Places of Assembly (after Carrier 1918):
-    ``w = A (pw - pa) (0.089 + 0.0782 V) / Y`` in kg/s, m2, kPa, m/s and kJ/kg, times an activity
-    factor. The latent heat ``Y`` is taken at the temperature of the water.
+    ASHRAE Handbook HVAC Applications, chapter Places of Assembly (after Carrier 1918): ``w = A (pw
+    - pa) (0.089 + 0.0782 V) / Y`` in kg/s, m2, kPa, m/s and kJ/kg, times an activity factor. The
+    latent heat ``Y`` is taken at the temperature of the water.
 
     Args:
         water: the surface.
@@ -79,14 +79,15 @@ def natatorium(water: Water, air: Air, activity: float = PUBLIC) -> float:
 
 
 def shah(water: Water, air: Air) -> float:
-    """Returns the evaporation of an undisturbed pool by Shah, in kg/(m2 h); 0 where it would be
-    condensation. Knows no speed of the air beyond that of a room with ventilation.
+    """Returns the evaporation of an undisturbed pool by Shah, in kg/(m2 h); 0 where vapour would
+    condense. Takes no account of moving air beyond that of a room with ventilation.
 
     M. M. Shah, ASHRAE Transactions 118(1) SA-12-011 (2012) and 120(2) SE-14-001 (2014): the greater
     of natural convection ``35 rho_w (rho_r - rho_w)^(1/3) (W_w - W_r)`` and the room's own currents
-    ``0.00005 (p_w - p_r)``. Densities are kg of dry air a m3, W kg of vapour a kg of dry air, p in
-    Pa; w is air in equilibrium with the water, r the room's. Air that is heavier than that
-    over the water falls on it and is replaced: where it is lighter only the second term is left.
+    ``0.00005 (p_w - p_r)``. Densities are kg of dry air per m3, W is kg of vapour per kg of dry
+    air, p is in Pa; w is air in equilibrium with the water, r the room's. Room air that is heavier
+    than the air over the water sinks onto it and replaces it; where it is lighter only the second
+    term is left.
     """
     at_water = surface_pressure_pa(water.t_c, water.salinity_g_kg)
     in_room = vapour_pressure_pa(air.t_c, air.humidity_percent)
@@ -119,7 +120,7 @@ def expected(water: Water, air: Air, area_mm2: float) -> float:
     Args:
         water: the surface.
         air: the air over it.
-        area_mm2: of the surface, in mm2.
+        area_mm2: the area of the surface, in mm2.
     """
     flux = sqrt(natatorium(water, air, QUIET) * shah(water, air))
     return ml_per_h(flux, area_mm2, water.t_c)

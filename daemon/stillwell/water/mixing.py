@@ -1,7 +1,8 @@
-"""Mixing salt water: how much to weigh, how to put a batch right, what a water change does.
+"""Mixing salt water: how much salt to weigh, how to correct a batch, what a water change does.
 
 Everything is kept in masses, where mixing is exact: salt in g, water in kg, so that no operation
-makes or loses salt. Volumes come in and go out at a temperature. Salinity is practical salinity.
+makes or loses salt. Volumes are given and returned at a temperature. Salinity is practical
+salinity.
 """
 
 from __future__ import annotations
@@ -17,13 +18,15 @@ from stillwell.water.seawater import (
 )
 
 FIRST_PORTION = 0.95
-"""Share of the salt that goes in first; the rest after a reading, so that a batch is approached
-from below: salt goes in easily and comes out only by throwing water away (common practice)."""
+"""Share of the salt that goes in first; the rest follows after a reading, so that a batch is
+approached from below: salt goes in easily and comes out only by throwing water away (common
+practice)."""
 US_CUP_ML = 231 * 25.4**3 / 1000 / 16
 CUP_HOLDS_G_PER_ML = 1.15
-"""Dry mix in a cup, loosely filled: about half a US cup a US gallon (common practice)."""
+"""How much dry mix a loosely filled cup holds: about half a US cup per US gallon (common
+practice)."""
 CUP_IS_OFF_BY = 0.2
-"""A cup is more or less tightly filled: a fifth up or down (common practice)."""
+"""A cup is filled more or less tightly: a fifth up or down (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +39,7 @@ class Water:
 
     @classmethod
     def of_volume(cls, ml: float, salinity: float, t_c: float = 25.0) -> Water:
-        """Returns `ml` of it. Raises ValueError for a volume below zero."""
+        """Returns `ml` of such water. Raises ValueError for a volume below zero."""
         if not 0.0 <= ml < inf:
             raise ValueError(f"A volume is 0 mL or more, not {ml:g} mL.")
         return cls(ml / 1e6 * density_kg_m3(salinity, t_c), salinity, t_c)
@@ -52,7 +55,7 @@ class Water:
         return self.kg / density_kg_m3(self.salinity, self.t_c) * 1e6
 
     def part(self, ml: float) -> Water:
-        """Returns `ml` of it. Raises ValueError when there is not so much."""
+        """Returns `ml` of it. Raises ValueError when there is less."""
         if not 0.0 <= ml <= self.ml * (1 + 1e-9):
             raise ValueError(f"{ml:.0f} mL can't be taken from {self.ml:.0f} mL.")
         return Water.of_volume(ml, self.salinity, self.t_c)
@@ -63,8 +66,8 @@ def _made_of(kg: float, salt_g: float, t_c: float) -> Water:
 
 
 def mixed(one: Water, other: Water) -> Water:
-    """Returns both together. Salt adds up; so does heat, with the heat capacity taken as equal a
-    kg (fresh water has 4 % more than seawater: half a tenth of a kelvin in the worst change)."""
+    """Returns both together. Salt adds up; so does heat, with equal heat capacities per kg (fresh
+    water has 4 % more than seawater: half a tenth of a kelvin in the worst change)."""
     kg = one.kg + other.kg
     if kg <= 0:
         return one
@@ -88,9 +91,9 @@ def changed(tank: Water, ml: float, new: Water) -> Water:
 
 @dataclass(frozen=True, slots=True)
 class DryMix:
-    """What is known of a salt: how much of what is weighed is water of crystallisation.
+    """What is known of a salt: which share of what is weighed is water of crystallisation.
 
-    There is no standard figure. At 0 a batch comes out a little low, never high, and `learned`
+    There is no standard figure. At 0 a batch turns out a little low, never high, and `learned`
     finds the share from the first batch that was measured.
     """
 
@@ -103,7 +106,7 @@ class DryMix:
             )
 
     def weighed(self, salt_g: float) -> float:
-        """Returns what to weigh for so much anhydrous salt, in g."""
+        """Returns the dry mix to weigh for this much anhydrous salt, in g."""
         return salt_g / (1.0 - self.water_share)
 
     def salt(self, weighed_g: float) -> float:
@@ -113,7 +116,7 @@ class DryMix:
 
 @dataclass(frozen=True, slots=True)
 class Cups:
-    """A kitchen measure of dry mix: rough, said with its range. Weigh if there is a scale."""
+    """An amount of dry mix in cups: rough, given with its range. Weigh if there is a scale."""
 
     low: float
     high: float
@@ -123,7 +126,7 @@ class Cups:
 
 
 def cups(dry_g: float) -> Cups:
-    """Returns how many US cups hold so much dry mix, roughly."""
+    """Returns roughly how many US cups hold this much dry mix."""
     middle = dry_g / CUP_HOLDS_G_PER_ML / US_CUP_ML
     return Cups(middle * (1 - CUP_IS_OFF_BY), middle * (1 + CUP_IS_OFF_BY))
 
@@ -133,16 +136,16 @@ class Recipe:
     """How to make a batch."""
 
     dry_g: float
-    """Of the dry mix, in all."""
+    """All of the dry mix."""
     first_g: float
-    """Of it before the first reading."""
+    """The part of it that goes in before the first reading."""
     fresh_ml: float
     """Fresh water to put the salt into."""
     made: Water
 
     @property
     def rough(self) -> Cups:
-        """Returns the kitchen measure."""
+        """Returns the dry mix in cups."""
         return cups(self.dry_g)
 
 
@@ -150,9 +153,9 @@ def batch(ml: float, salinity: float, t_c: float = 25.0, mix: DryMix | None = No
     """Returns how to make `ml` of salt water.
 
     Args:
-        ml: of the finished batch at `t_c`.
+        ml: volume of the finished batch at `t_c`.
         salinity: above 0 to 42.
-        t_c: at which volumes are measured.
+        t_c: the temperature at which volumes are measured.
         mix: the salt.
     """
     mix = mix or DryMix()
@@ -163,15 +166,15 @@ def batch(ml: float, salinity: float, t_c: float = 25.0, mix: DryMix | None = No
 
 
 def learned(fresh: Water, weighed_g: float, read: float) -> DryMix:
-    """Returns the salt's share of water from a batch: so much weighed into so much water, and the
-    salinity it read when all was dissolved. Raises ValueError where that can't be: then the weight,
-    the volume or the reading is wrong."""
+    """Returns the salt's share of water, from a batch: `weighed_g` of mix went into `fresh`, and
+    the salinity was `read` when all was dissolved. Raises ValueError where that is impossible: then
+    the weight, the volume or the reading is wrong."""
     if weighed_g <= 0:
         raise ValueError("No salt was weighed.")
     kg = fresh.kg + weighed_g / 1000
     share = 1.0 - (kg * grams_per_kilogram(read) - fresh.salt_g) / weighed_g
     if -0.03 <= share < 0.0:
-        share = 0.0  # within what a scale and a refractometer can be off
+        share = 0.0  # within the errors of a scale and a refractometer
     if not 0.0 <= share < 0.5:
         raise ValueError(
             f"{weighed_g:.0f} g in {fresh.ml / 1000:.1f} L can't read {read:g}: check the weight, "
@@ -182,18 +185,18 @@ def learned(fresh: Water, weighed_g: float, read: float) -> DryMix:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """How to bring a batch to its salinity: one of the three, or nothing to do."""
+    """How to bring a batch to its salinity: one of the three ways, or nothing to do."""
 
     dry_g: float = 0.0
     """Dry mix to stir in; the batch reads low."""
     add_fresh_ml: float = 0.0
     """Fresh water to add, when there is room for it; the batch reads high."""
     swap_fresh_ml: float = 0.0
-    """Or: so much out and as much fresh water in, when there is no room."""
+    """Or the volume to replace by fresh water, when there is no room to add."""
 
 
 def correction(water: Water, target: float, mix: DryMix | None = None) -> Correction:
-    """Returns how to bring a batch from what it reads to `target` (0 to 42)."""
+    """Returns how to bring a batch from its measured salinity to `target` (0 to 42)."""
     mix = mix or DryMix()
     have, want = grams_per_kilogram(water.salinity), grams_per_kilogram(target)
     if want > have:

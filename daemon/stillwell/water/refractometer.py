@@ -1,9 +1,9 @@
 """What a hand refractometer shows, and what the water is.
 
 The instrument measures a refractive index and shows the salinity that has this index at the
-temperature its scale was drawn for. Adjusting it moves the whole scale. Instruments that say "ATC"
-correct the temperature with a bimetal, as well as that goes: to them the temperature is that of the
-prism, and what is left is in the uncertainty.
+temperature for which its scale was made. Adjusting it moves the whole scale. Instruments that say
+"ATC" correct for the temperature with a bimetal, more or less well: for them the temperature is
+that of the prism, and the remaining error is part of the uncertainty.
 """
 
 from __future__ import annotations
@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from stillwell.water.seawater import SALTIEST, refractive_index
 
 DRAWN_FOR_C = 20.0
-"""The usual temperature of a scale (common practice)."""
+"""The temperature for which a scale is usually made (common practice)."""
 STANDARD_SALINITY = 35.0
-"""Of the fluid that a refractometer for seawater is best adjusted with (common practice)."""
+"""The salinity of the fluid that is best for adjusting a refractometer for seawater (common
+practice)."""
 COLD_SAMPLE_WAIT_S = 45.0
 """How long a sample stays on the prism before it is read (common practice)."""
 
@@ -76,14 +77,14 @@ class Calibration:
 
     @property
     def offset(self) -> float:
-        """Returns what the scale showed too much."""
+        """Returns by how much the scale showed too much."""
         return self.found - self.standard
 
 
 def drift_per_day(calibrations: tuple[Calibration, ...]) -> float | None:
-    """Returns by how much the scale wanders a day, or None before the second calibration.
+    """Returns by how much the scale drifts per day, or None before the second calibration.
 
-    Each look finds what the scale has moved since the one before, so the drift is the sum of all
+    Each look finds how far the scale has moved since the one before, so the drift is the sum of all
     but the first offset over the time from the first look to the last.
     """
     ordered = sorted(calibrations, key=lambda c: c.at_ms)

@@ -23,12 +23,12 @@ FRESHEST, SALTIEST = 0.0, 42.0
 COLDEST_C, HOTTEST_C = -2.0, 40.0
 """The range in which the equation of state was measured for seawater."""
 G_PER_KG = 35.16504 / 35.0
-"""Absolute salinity in g/kg a unit of practical salinity (IOC Manual 56, 2010, table D.4)."""
+"""Absolute salinity in g/kg per unit of practical salinity (IOC Manual 56, 2010, table D.4)."""
 SODIUM_D_NM = 589.3
 
 
 class SeawaterMissingError(ModuleNotFoundError):
-    """The package that knows seawater is not installed."""
+    """The package for the properties of seawater is not installed."""
 
     def __init__(self) -> None:
         super().__init__(
@@ -43,7 +43,7 @@ def _gsw() -> ModuleType:
         import gsw
     except ModuleNotFoundError as error:
         if error.name is not None and error.name.split(".")[0] != "gsw":
-            raise  # gsw is there, and what it needs is not: its own words say more
+            raise  # gsw is there, but not what it needs: its own error says more
         raise SeawaterMissingError from None
     return gsw  # type: ignore[no-any-return]
 
@@ -63,12 +63,13 @@ def _temperature(value: float) -> float:
 
 
 def grams_per_kilogram(practical: float) -> float:
-    """Returns the absolute salinity in g of salt a kg of seawater, of the standard composition."""
+    """Returns the absolute salinity in g of salt per kg of seawater, of the standard
+    composition."""
     return _salinity(practical) * G_PER_KG
 
 
 def practical_salinity(grams_per_kg: float) -> float:
-    """Returns the practical salinity of water that holds so many g/kg, 0 to 42.2."""
+    """Returns the practical salinity of water with this absolute salinity, 0 to 42.2 g/kg."""
     return _salinity(grams_per_kg / G_PER_KG)
 
 
@@ -90,7 +91,8 @@ def _solved(of_salinity: Callable[[float], float], target: float) -> float | Non
     if at_low > slack or at_high < -slack:
         return None
     for _ in range(60):
-        # The functions are within a per mille of straight: regula falsi (Illinois) needs a few.
+        # The functions are within a per mille of straight, so regula falsi (Illinois) needs few
+        # steps.
         guess = min(max(low - at_low * (high - low) / (at_high - at_low), low), high)
         found = of_salinity(guess) - target
         if abs(found) <= slack * 1e-3 or high - low < 1e-12:
@@ -121,8 +123,8 @@ class Reference:
 
     @classmethod
     def parse(cls, text: str) -> Reference:
-        """Returns the reference that is written on an instrument, as ``25/25 °C``, ``60/60 degF``
-        or ``20/4 °C``. Raises ValueError with what to write instead."""
+        """Returns the reference that is written on an instrument, such as ``25/25 °C``, ``60/60
+        degF`` or ``20/4 °C``. Raises ValueError with what to write instead."""
         found = _REFERENCE.fullmatch(text)
         if found is None:
             raise ValueError(
@@ -160,8 +162,8 @@ def _pure_kg_m3(t_c: float) -> float:
 
 
 def specific_gravity(practical: float, reference: Reference) -> float:
-    """Returns density of the sample at its reference temperature over that of pure water at
-    its."""
+    """Returns the density of the sample at its reference temperature over that of pure water at its
+    own."""
     return density_kg_m3(practical, reference.sample_c) / _pure_kg_m3(reference.water_c)
 
 
@@ -203,7 +205,7 @@ def salinity_of_conductivity(ms_cm: float, t_c: float) -> float:
     if not (math.isfinite(ms_cm) and ms_cm >= 0.0):
         raise ValueError(f"A conductivity is 0 mS/cm or more, not {ms_cm:g}.")
     if ms_cm <= conductivity_ms_cm(FRESHEST, t_c) * (1 + 1e-9):
-        return FRESHEST  # where gsw's extension has no answer
+        return FRESHEST  # gsw's extension gives no answer here
     found = float(_gsw().SP_from_C(ms_cm, t_c, 0.0))
     if math.isnan(found) or found > SALTIEST + 1e-9:
         most = conductivity_ms_cm(SALTIEST, t_c)

@@ -1,4 +1,4 @@
-"""Water vapour over water and in air."""
+"""Water vapour at a water surface and in air."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def psychrometrics() -> ModuleType:
 
     PsychroLib keeps its system of units in a global of the module. This is a copy of the module
     that only we hold, so that neither we nor anybody else in the process can change the other's
-    units. It is loaded by the first call, not at import.
+    units. The first call loads it, not the import.
     """
     spec = find_spec("psychrolib")
     if spec is None or spec.loader is None:
@@ -68,12 +68,12 @@ def surface_pressure_pa(t_c: float, salinity_g_kg: float = 0.0) -> float:
 
 
 def humidity_ratio(vapour_pa: float, pressure_pa: float = SEA_LEVEL_PA) -> float:
-    """Returns kg of vapour a kg of dry air (ASHRAE Fundamentals 2017, chapter 1, equation 20)."""
+    """Returns kg of vapour per kg of dry air (ASHRAE Fundamentals 2017, chapter 1, equation 20)."""
     return float(psychrometrics().GetHumRatioFromVapPres(vapour_pa, pressure_pa))
 
 
 def dry_air_density(t_c: float, vapour_pa: float, pressure_pa: float = SEA_LEVEL_PA) -> float:
-    """Returns kg of dry air a m3 of moist air (ASHRAE Fundamentals 2017, chapter 1, equation
-    26)."""
+    """Returns kg of dry air per m3 of moist air (ASHRAE Fundamentals 2017, chapter 1,
+    equation 26)."""
     ratio = humidity_ratio(vapour_pa, pressure_pa)
     return 1.0 / float(psychrometrics().GetMoistAirVolume(t_c, ratio, pressure_pa))
