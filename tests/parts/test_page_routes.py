@@ -8,7 +8,6 @@ import shutil
 import sqlite3
 import stat
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 from urllib.parse import quote
 
@@ -246,12 +245,10 @@ class TestSigningIn:
         assert "Secure" in answer.headers["set-cookie"]
 
     def test_wrong_ones_are_refused_and_soon_not_even_tried_but_elsewhere_they_are(
-        self, own: Tank, monkeypatch: pytest.MonkeyPatch
+        self, own: Tank
     ) -> None:
         at_s = [0.0]
-        stands = SimpleNamespace(monotonic=lambda: at_s[0])
-        monkeypatch.setattr("stillwell.page.allowed.time", stands)
-        stranger = Visit(own, role=None, peer="192.168.1.66")
+        stranger = Visit(own, role=None, peer="192.168.1.66", clock_s=lambda: at_s[0])
         found = [
             stranger.client.post("/sign-in", data={"passphrase": f"guess {n}"}).status_code
             for n in range(AT_ONCE + 2)

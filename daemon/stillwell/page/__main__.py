@@ -145,7 +145,9 @@ async def _run(
     async def end_when_quiet(quiet_s: float) -> None:
         while not server.should_exit:
             await asyncio.sleep(quiet_s / 30)
-            if not server.server_state.connections and time.monotonic() - asked_s > quiet_s:
+            if not server.started:
+                seen()  # whoever waits meanwhile has come
+            elif not server.server_state.connections and time.monotonic() - asked_s > quiet_s:
                 server.should_exit = True
 
     watch = None if quiet_s is None else asyncio.create_task(end_when_quiet(quiet_s))

@@ -6,13 +6,13 @@ from __future__ import annotations
 
 import ipaddress
 import threading
-import time
 
 from stillwell.deliver.allowance import Allowance
 
 AT_ONCE, PER_S = 6, 1 / 10
 MOST_ADDRESSES = 1_000
 WAITS_S = 5.0
+"""So long somebody waits for their turn to have a passphrase worked out."""
 
 
 class Tries:
@@ -24,15 +24,15 @@ class Tries:
         self.turn = threading.Lock()
         """Whose passphrase is worked out."""
 
-    def take(self, address: str) -> bool:
-        """Whether one more may be tried from an address."""
+    def take(self, address: str, now_s: float) -> bool:
+        """Whether one more may be tried from an address, by a clock that is never stepped."""
         key = household(address)
         with self._lock:
             found = self._by_address.pop(key, None) or Allowance(AT_ONCE, PER_S)
             if len(self._by_address) >= MOST_ADDRESSES:
                 self._by_address.pop(next(iter(self._by_address)))
             self._by_address[key] = found
-            return found.take(time.monotonic())
+            return found.take(now_s)
 
 
 def household(address: str) -> str:

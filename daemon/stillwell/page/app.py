@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -50,6 +51,7 @@ def page(
     names: Sequence[str] = (),
     charts: Path = CHARTS,
     seen: Callable[[], None] = lambda: None,
+    clock_s: Callable[[], float] = time.monotonic,
 ) -> ASGIApp:
     """The application.
 
@@ -57,9 +59,10 @@ def page(
         names: hosts by which it may be asked for, besides those of the tanks' settings.
         charts: the folder of the library that draws charts, which may be missing.
         seen: called at every request.
+        clock_s: by which somebody has tried too many passphrases.
     """
     there = charts if (charts / "dygraph.min.js").exists() else None
-    site = Site({tank.name: tank for tank in tanks}, access, there)
+    site = Site({tank.name: tank for tank in tanks}, access, there, clock_s)
     boards = Boards(site)
 
     def files(request: Request) -> Response:

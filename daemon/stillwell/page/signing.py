@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from stillwell.page.access import GOOD_FOR_MS, Role, Visitor
+from stillwell.page.allowed import WAITS_S
 from stillwell.page.site import (
     NO_PASSPHRASE,
     Site,
@@ -44,9 +45,9 @@ class Signing:
         """One try."""
         sent, site = fields(request), self._site
         way, name = sent.get("next", ""), sent.get("name", "")
-        if not site.tries.take(address_of(request)):
+        if not site.tries.take(address_of(request), site.clock_s()):
             return self._form(way, name, _TOO_OFTEN, 429)
-        if not site.tries.turn.acquire(timeout=5.0):
+        if not site.tries.turn.acquire(timeout=WAITS_S):
             return self._form(way, name, _BUSY, 503)
         try:
             cookie = site.access.sign_in(sent.get("passphrase", ""), name, now_ms())

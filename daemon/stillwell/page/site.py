@@ -36,11 +36,19 @@ NO_PASSPHRASE = (
 class Site:
     """One page."""
 
-    def __init__(self, tanks: Mapping[str, Tank], access: Access, charts: Path | None) -> None:
+    def __init__(
+        self,
+        tanks: Mapping[str, Tank],
+        access: Access,
+        charts: Path | None,
+        clock_s: Callable[[], float] = time.monotonic,
+    ) -> None:
         self.tanks = tanks
         self.access = access
         self.charts = charts
         """The folder of the library that draws charts; None where it is not installed."""
+        self.clock_s = clock_s
+        """One that is never stepped."""
         self.tries = Tries()
         self._said: dict[str, tuple[str, bool]] = {}
         self._templates = Environment(
