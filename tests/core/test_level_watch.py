@@ -403,7 +403,7 @@ class TestSensors:
         bench.run(5.0, 25.0)
         assert bench.of("float-low.stuck-down")[-1].active
         assert bench.of("level.disagree")[-1].active
-        assert "low float" in what(bench.of("level.disagree")[-1])
+        assert "Low float" in what(bench.of("level.disagree")[-1])
 
     def test_on_a_tanks_first_day_no_sensor_is_called_wrong(self) -> None:
         bench = Bench(LevelWatch(plan(with_float=True)), ml=-200.0)

@@ -43,7 +43,7 @@ class TestAlarmOnThePhone:
 
         tank.until(lambda: notices("raised"), "the phone hears of the cold water")
         tank.until(lambda: notices("returned"), "the phone hears that it is over")
-        assert "not heating" in notices("raised")[0]["text"]
+        assert "does not heat" in notices("raised")[0]["text"]
         assert len(notices("raised")) == len(notices("returned")) == 1
         state = json.loads(phone.on("stillwell/reading-room/alarm/water.low")[-1].payload)
         assert state["state"] == State.RETURNED
