@@ -1,5 +1,5 @@
-"""What somebody can do who may not use a file: other words for a member of its group than for an
-outsider, and others again for the service and for root."""
+"""What to do for somebody who may not use a file: the words differ for a member of its group and an
+outsider, and again for the service and for root."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from pathlib import Path
 def way_in(path: Path, *, write: bool = False) -> str:
     """Returns what to do, in a sentence or two, for the user that this process runs as.
 
-    The way in is the group of the folder. Nobody is told to take a file from whoever has it, or to
-    open it to others than that group.
+    The answer is always the group of the folder. Nobody is told to take a file from its owner, or
+    to open it to others than that group.
 
     Args:
-        path: what may not be used; need not be there.
+        path: what may not be used; need not exist.
         write: whether it was to be written, or only read.
     """
     place = _bar(path, os.R_OK | os.W_OK if write else os.R_OK)
@@ -44,7 +44,7 @@ def way_in(path: Path, *, write: bool = False) -> str:
 
 
 def join(place: Path, user: str) -> str:
-    """Returns how `user` comes to use a file or folder of a group. Raises OSError."""
+    """Returns how `user` gets to use a file or folder of a group. Raises OSError."""
     number = place.stat().st_gid
     group = _group(number)
     if number == 0:
@@ -55,8 +55,8 @@ def join(place: Path, user: str) -> str:
 
 
 def _bar(path: Path, mode: int) -> Path:
-    """The first folder on the way that does not let us through, else the file; else, where it is
-    still to be made, its folder."""
+    """Returns the first folder on the way that does not let us through, else the file; if that does
+    not exist yet, its folder."""
     path = path.absolute()
     for folder in reversed(path.parents):
         if not os.access(folder, os.X_OK):

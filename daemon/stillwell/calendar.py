@@ -1,16 +1,17 @@
-"""What is due: pure, in the tank's zone, each job once a local date.
+"""What is due: pure, in the tank's zone, each job once per local date.
 
 Local times are read as RFC 5545 (iCalendar, section 3.3.5) reads them, which is also what PEP 495
 calls fold 0: a time that the clock skips in spring is taken with the offset before the change
 (02:30 then happens at what the clock calls 03:30), a time that comes twice in autumn means the
 first. So every local date has each time of day exactly once.
 
-A job is known by its name and the local date that it belongs to. Whoever runs it keeps that pair;
-then asking twice is harmless, and a job that was missed is caught up: only the newest, and only
-within its grace.
+A job is identified by its name and the local date that it belongs to. Whoever runs it keeps that
+pair; then asking twice is harmless, and a missed job is caught up: only the newest, and only within
+its grace.
 
-After a clock that was wrong by days was put right, an older date may be due that was never done. It
-is not held back: a clock that once stood in the far future must not silence every job until then.
+After a clock that was wrong by days is corrected, a job may be due for an older date for which it
+was never done. It is not held back: a clock that once stood in the far future must not silence
+every job until then.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ class Job:
     at: time
     """Local time of day."""
     grace: timedelta
-    """How long after its time it is still worth doing."""
+    """How long after its time it is still done."""
     every: Literal["day"] | Weekdays = "day"
 
     def __post_init__(self) -> None:
@@ -52,7 +53,7 @@ class Job:
             raise ValueError(f"{self.name!r} needs days of the week from 0 (Monday) to 6 (Sunday).")
 
     def on(self, day: date) -> bool:
-        """Returns whether it belongs to that local date."""
+        """Returns whether the job belongs to that local date."""
         return self.every == "day" or day.weekday() in self.every
 
 
@@ -62,7 +63,7 @@ class Due:
 
     job: Job
     local_date: date
-    """The date that it is done for, by which it is kept."""
+    """The date for which it is done, under which it is kept."""
     scheduled_utc_ms: int
     """When it should have begun."""
 
@@ -91,7 +92,8 @@ def local_date(at_utc_ms: int, zone: ZoneInfo) -> date:
 def due(
     now_utc_ms: int, zone: ZoneInfo, jobs: Sequence[Job], done: Container[tuple[str, date]]
 ) -> list[Due]:
-    """Returns what should be done now: of each job at most one, for the newest date that has come.
+    """Returns what should be done now: at most once per job, for the newest date whose time has
+    come.
 
     Args:
         now_utc_ms: what the wall clock says.

@@ -16,26 +16,26 @@ class Entry:
     kind: str
     """pour, salt-pour, water-change, salinity, ammonia, nitrite, …"""
     at_ms: int
-    """When it was done, UTC milliseconds; entries may come late."""
+    """When it was done, UTC milliseconds; entries may be written later."""
     value: float | None = None
     unit: str = ""
-    """Of the value, with the salinity that was told with it: ``mL``, ``mL at 35 ppt``."""
+    """The unit of the value, with the salinity that was given with it: ``mL``, ``mL at 35 ppt``."""
     text: str = ""
     by: str = ""
     entered_ms: int = 0
-    """When it was written down, UTC milliseconds; 0: when it was done."""
+    """When it was written down, UTC milliseconds; 0 means when it was done."""
     strikes: int | None = None
     """The id of the earlier entry that this one strikes out."""
     key: str = ""
-    """The same key twice is one entry; made by the store when empty."""
+    """Entries with the same key are one entry; made by the store when empty."""
     id: int = 0
     """Given by the store."""
     struck_by: int | None = None
-    """The id of the entry that struck this one out. Read only."""
+    """The id of the entry that struck this one out. Set by the store only."""
     to_mark: bool = False
     """The water stood at the fill mark afterwards."""
     lasted_s: float | None = None
-    """How long it took from `at_ms` on, seconds; None: not told."""
+    """How long it took from `at_ms` on, seconds; None: not given."""
 
     @property
     def unit_in_file(self) -> str:

@@ -1,4 +1,4 @@
-"""What everything that can sound says: one condition, standing or not."""
+"""What every source of alarms reports: whether one condition stands."""
 
 from __future__ import annotations
 
@@ -10,21 +10,22 @@ from stillwell.reading import Moment
 
 @dataclass(frozen=True, slots=True)
 class Over(Facts):
-    """Nothing of the kind is so, or no longer: no figure is worth telling."""
+    """The condition does not stand, or no longer does: there is no figure to report."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A condition that an alarm is about, as one observer sees it now.
+    """The condition of an alarm, as one observer sees it now.
 
-    May be given once a change or again and again: only changes move the alarm. An observer that
-    raised something must say when it is over, also after a restart: the alarm stands until then.
+    It may be reported once per change or again and again: only changes move the alarm. An observer
+    that reported a condition must also report its end, even after a restart: the alarm stands until
+    then.
     """
 
     alarm: str
     active: bool
     priority: Priority
     facts: Facts
-    """What was found; where the condition is over, what is so now."""
+    """What was found; where the condition is over, the present state."""
     since: Moment | None = None
     """When the condition began; None: now."""

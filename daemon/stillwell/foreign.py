@@ -1,7 +1,7 @@
-"""Code that others wrote, at arm's length: no call into it may hang, end or confuse the watch.
+"""Calls code that others wrote so that no call can hang, end or confuse the watch.
 
-A call that never returns can't be ended from outside in Python. So it is made on a thread that can
-be left behind; how many are, is counted, and what they hold is bounded by that.
+In Python a call that never returns can't be ended from outside. So it is made on a thread that can
+be left behind; the number of such threads is limited, which also bounds what they hold.
 """
 
 from __future__ import annotations
@@ -24,18 +24,19 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 MOST_LEFT_BEHIND = 4
-"""So many threads of one driver or sink may hang at once. Beyond that it is left alone until one of
-them has come back."""
+"""The most threads of one driver or sink that may hang at once. Beyond that it is left alone until
+one of them has come back."""
 
 _LONGEST_PAUSE_S = 3600.0
 
 
 class HangsError(Exception):
-    """A call has not come back within its time; its thread has been left behind."""
+    """A call has not returned within its time; its thread has been left behind."""
 
 
 class FailedError(Exception):
-    """What foreign code raised though it is no `Exception` (SystemExit and the like), in words."""
+    """Foreign code raised something that is no `Exception` (SystemExit and the like); the text says
+    what."""
 
     def __init__(self, error: BaseException) -> None:
         super().__init__(said(error))
@@ -72,7 +73,7 @@ _Jobs = queue.SimpleQueue[_Job | None] | queue.Queue[_Job | None]
 
 
 class Hand:
-    """A thread that makes one call after the other, and is left behind when one doesn't come back:
+    """A thread that makes one call after the other, and is left behind when a call doesn't return:
     the next call gets a new thread. Owned by the one thread that asks it."""
 
     def __init__(self, name: str) -> None:
@@ -90,8 +91,8 @@ class Hand:
     def do(self, call: Callable[[], T], seconds: float) -> T:
         """Returns what `call` returns, or raises the `Exception` that it raises.
 
-        Raises `FailedError` for what is raised and is none, `HangsError` when it has not come back
-        after `seconds`; what it returns later is lost.
+        Raises `FailedError` if `call` raises something else, and `HangsError` if it has not
+        returned after `seconds`; what it returns later is lost.
         """
         if self._thread is None:
             self._jobs = queue.SimpleQueue()
@@ -109,7 +110,7 @@ class Hand:
         return job.result  # type: ignore[return-value]
 
     def end(self) -> None:
-        """Lets the thread end once it has done what it does."""
+        """Lets the thread end after its present call."""
         self._jobs.put(None)
         self._thread = None
 
@@ -121,7 +122,7 @@ def _started(name: str, jobs: _Jobs) -> threading.Thread:
 
 
 def _place(thread: threading.Thread) -> str:
-    """Where a thread is now: its innermost calls, the last one first."""
+    """Returns where a thread is now: its innermost calls, the last one first."""
     innermost = sys._current_frames().get(thread.ident or 0)
     if innermost is None:
         return "nothing: it has just ended"
@@ -132,11 +133,11 @@ def _place(thread: threading.Thread) -> str:
 def _work(jobs: _Jobs) -> None:
     while (job := jobs.get()) is not None:
         job.run()
-        del job  # an idle thread must not hold what the last call brought
+        del job  # an idle thread must not hold on to the last call's values
 
 
 class Patience:
-    """Time that several calls share: what one hangs away the next ones don't have."""
+    """Time that several calls share: what a hanging call uses up is missing for the next ones."""
 
     def __init__(self, seconds: float, least_s: float = 1.0) -> None:
         self._left_s = seconds
@@ -144,7 +145,7 @@ class Patience:
 
     @contextmanager
     def share(self) -> Iterator[float]:
-        """Gives how long a call may take; what is done meanwhile counts."""
+        """Yields how long a call may take; the time spent inside counts."""
         began_s = time.monotonic()
         try:
             yield max(self._least_s, self._left_s)
@@ -154,7 +155,7 @@ class Patience:
 
 class Aside:
     """Makes calls into foreign code that nobody waits for, in order, on a thread of its own. Never
-    blocks: beyond `capacity` calls that wait, further ones are dropped."""
+    blocks: while `capacity` calls wait, further ones are dropped."""
 
     def __init__(self, name: str, capacity: int = 100) -> None:
         self._name = name
@@ -175,7 +176,7 @@ class Aside:
 
 
 def within(seconds: float, call: Callable[[], T]) -> T:
-    """One call like those of `Hand.do`, on a thread of its own."""
+    """Makes one call like `Hand.do`, on a thread of its own."""
     hand = Hand("one call")
     try:
         return hand.do(call, seconds)
@@ -184,19 +185,20 @@ def within(seconds: float, call: Callable[[], T]) -> T:
 
 
 def is_a(thing: object, kind: type[T]) -> TypeGuard[T]:
-    """Like isinstance, without asking `thing` itself."""
+    """Returns what isinstance would, without calling any code of `thing`."""
     return issubclass(type(thing), kind)
 
 
 def plain(text: object, longest: int = 300) -> str:
-    """At most `longest` characters of a text, in plain signs; empty for what is no text."""
+    """Returns at most `longest` characters of a text, in plain characters; empty for what is no
+    text."""
     if not is_a(text, str):
         return ""
     return shown.plain(str.__getitem__(text, slice(longest)))[:longest].strip()
 
 
 def a(thing: object) -> str:
-    """What kind of thing it is: ``a str``, ``an int``, ``None``."""
+    """Returns the kind of a thing: ``a str``, ``an int``, ``None``."""
     if thing is None:
         return "None"
     name = plain(type(thing).__name__, 60)
@@ -204,7 +206,8 @@ def a(thing: object) -> str:
 
 
 def said(error: BaseException) -> str:
-    """The kind of an exception and its words, whatever these do: ``ValueError: no such pin``."""
+    """Returns the kind of an exception and its text, even if making the text fails: ``ValueError:
+    no such pin``."""
     name = plain(type(error).__name__, 60)
     try:
         words = plain(str(error)).rstrip(".")
@@ -214,7 +217,7 @@ def said(error: BaseException) -> str:
 
 
 def reason_of(error: Exception) -> str:
-    """Why a call into foreign code failed, whatever the exception itself does."""
+    """Returns why a call into foreign code failed, whatever the exception itself does."""
     if isinstance(error, HangsError):
         return f"it {error}"
     return plain(str(error)) if isinstance(error, FailedError) else said(error)

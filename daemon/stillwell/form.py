@@ -1,7 +1,7 @@
-"""The form in which a part keeps what it knows for its next run, or for whoever looks at the store.
+"""The form in which a part keeps what it knows for its next run, or for readers of the store.
 
-What is kept is a dataclass of plain values, as JSON with the number of its form: every float comes
-back exactly, NaN as well. What is long is packed.
+A dataclass of plain values is kept as JSON with the number of its form: every float is restored
+exactly, NaN as well. Long texts are packed.
 """
 
 from __future__ import annotations
@@ -20,17 +20,17 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 _PACKED_FROM = 20_000
-"""Bytes of JSON from which on it is packed: to a fifth, in a few milliseconds."""
+"""JSON of this many bytes or more is packed: to a fifth, in a few milliseconds."""
 
 
 class Form(Generic[T]):
     """How values of one type are written and read.
 
     Args:
-        kind: the type; its fields say what is written.
-        version: counts up when what was written before can't be read any more. A field that is new
-            and has a default needs none.
-        packs: not where what is long in it is a text of another form.
+        kind: the type; its fields are written.
+        version: counts up when texts written before can't be read any more. A new field with a
+            default needs no new version.
+        packs: False where the long part is already a text of another form.
     """
 
     def __init__(self, kind: type[T], version: int = 1, *, packs: bool = True) -> None:
@@ -38,7 +38,7 @@ class Form(Generic[T]):
 
     @cached_property
     def _adapter(self) -> TypeAdapter[tuple[int, T]]:
-        # Built when it is needed first: that takes some milliseconds.
+        # Built when it is first needed, because that takes some milliseconds.
         from pydantic import ConfigDict, TypeAdapter
 
         exact = ConfigDict(ser_json_inf_nan="constants")
@@ -52,8 +52,8 @@ class Form(Generic[T]):
         return base64.b64encode(zlib.compress(plain, 1)).decode()
 
     def read(self, text: str) -> T:
-        """Returns what `text` made its text of. Raises ValueError for a text of another form, and
-        for a damaged one."""
+        """Returns the value from which `text` made this text. Raises ValueError for a text of
+        another form, and for a damaged one."""
         try:
             plain = text if text[:1] in ("[", "{", "") else zlib.decompress(base64.b64decode(text))
             if isinstance(plain, bytes):
@@ -67,7 +67,7 @@ class Form(Generic[T]):
         return value
 
     def known(self, text: str | None) -> T | None:
-        """Returns what was kept; None where nothing was, or nothing that can be read."""
+        """Returns the kept value; None if there is none, or none that can be read."""
         try:
             return None if text is None else self.read(text)
         except ValueError as error:

@@ -1,6 +1,6 @@
 """Runs a pipeline as fast as the machine can, on a clock that is set rather than waited for.
 
-`simulate` and `replay` go this way, and so do the tests and benches that need years: the same
+`simulate` and `replay` use it, and so do the tests and benches that need years: it is the same
 pipeline as the live daemon's, without a thread.
 """
 
@@ -23,7 +23,7 @@ TICK_MS = 30_000
 set."""
 
 COLLECT_AFTER = 50_000
-"""New objects until the garbage collector looks for cycles, while a run is going on."""
+"""How many new objects are made before the garbage collector looks for cycles, during a run."""
 
 EachDay = Callable[[int], None]
 """Called now and then with the UTC time in ms: the calendar's look, a progress bar."""
@@ -31,11 +31,11 @@ EachDay = Callable[[int], None]
 
 @contextmanager
 def hurry() -> Iterator[None]:
-    """For the time of a run: lets the garbage collector look less often.
+    """A context in which the garbage collector looks less often, for the time of a run.
 
     Readings make no cycles, but those that wait for a commit are some ten thousand objects, and by
-    default Python looks through them at every seven hundredth: a quarter of a run's time. For
-    commands, as the setting is the process's.
+    default Python looks through them at every seven hundredth new one: a quarter of a run's time.
+    For commands only, since the setting holds for the whole process.
     """
     before = gc.get_threshold()
     gc.set_threshold(COLLECT_AFTER, *before[1:])
@@ -46,7 +46,7 @@ def hurry() -> Iterator[None]:
 
 
 class Run:
-    """A pipeline on its own clock. `begin` once, then `take` in time order, then `end`.
+    """A pipeline on its own clock. Call `begin` once, then `take` in time order, then `end`.
 
     Args:
         booted_utc_ms: when the boot of that name began, where this is not its first run.
@@ -75,7 +75,7 @@ class Run:
         pipeline.begin(boot_id, self._ticked_ms, start_utc_ms, trusted=True)
 
     def pass_to(self, utc_ms: int) -> None:
-        """Lets time pass: ticks on the way, so that silences and delays are noticed when they
+        """Lets time pass, with ticks on the way, so that silences and delays are noticed when they
         end."""
         target = utc_ms - self._start_ms
         step = self._tick_ms
@@ -87,7 +87,8 @@ class Run:
         self.clock.set(utc_ms)
 
     def take(self, utc_ms: int, source: str, samples: Sequence[Sample]) -> None:
-        """Takes the samples of one instant; an instant before the last one is taken as that one."""
+        """Takes the samples of one instant; an instant before the last one counts as the
+        last one."""
         self.pass_to(utc_ms)
         mono_ms = self.clock.monotonic_ns() // 1_000_000
         self.pipeline.take(Batch(source, mono_ms, tuple(samples)))
@@ -109,14 +110,13 @@ def drive(run: Run, sources: Iterable[Source], until_utc_ms: int) -> list[Driver
     """Reads real driver objects at their cadence until `until_utc_ms`; returns them, closed.
 
     For drivers that live on the daemon's clock (`ports.TellsTime`): any other would be asked for a
-    day's readings in a second. A driver that fails is a source that is down, as in the live
-    daemon.
+    day's readings in a second. A driver that fails is a source that is down, as in the live daemon.
     """
     drivers: list[Driver] = []
     down: set[str] = set()
     turns: list[tuple[int, int, Source, Driver, Ticker]] = []
     now = run.clock.wall_ms()
-    noted: dict[int, int] = {}  # the newest note of each source that has a keeper
+    noted: dict[int, int] = {}  # the newest note of each source with a keeper
     for index, source in enumerate(sources):
         driver = source.make()
         if isinstance(driver, TellsTime):
@@ -143,14 +143,14 @@ def drive(run: Run, sources: Iterable[Source], until_utc_ms: int) -> list[Driver
 
 
 def _write_down(run: Run, source: Source, driver: KeepsJournal, after_ms: int) -> int:
-    """Puts what the driver's keeper has written down into the journal; returns the newest time."""
+    """Puts new notes of the driver's keeper into the journal; returns the time of the newest."""
     notes = driver.journal_since(after_ms)
     run.pipeline.write_down(source.name, notes)
     return max((note.utc_ms for note in notes), default=after_ms)
 
 
 def _read(run: Run, source: Source, driver: Driver, down: set[str]) -> list[Sample]:
-    """The samples of one read; tells when the source goes down or comes back."""
+    """Returns the samples of one read; reports when the source goes down or comes back."""
     mono_ms = run.clock.monotonic_ns() // 1_000_000
     try:
         samples = list(driver.read())

@@ -1,5 +1,4 @@
-"""Reads one night from the store and makes the review of it; puts the review into words for a
-phone."""
+"""Reads one night from the store and makes its review; puts the review into words for a phone."""
 
 from __future__ import annotations
 
@@ -37,12 +36,12 @@ from stillwell.words import Reader
 _HOUR_MS, _TEN_MIN_MS = 3_600_000, 600_000
 _LEVEL_BACK_MS = 3 * _HOUR_MS
 _LEVEL_AFTER_MS = 10 * 60_000
-"""The level at a night's end is looked for in the hours before, and in the minutes after."""
+"""The level at a night's end is the nearest row from the hours before to this long after, in ms."""
 _RESERVE_MOST_H = 60 * 24.0
 
 
 def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
-    """The review of one night. Reads the night and nothing else."""
+    """Returns the review of one night. Reads that night and nothing else."""
     start, end = night.start_utc_ms, night.end_utc_ms
     bands = tuple(
         band_night(
@@ -67,8 +66,8 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
 
 
 def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | None:
-    """What the level's observer has published about a night. A night that a late entry changed has
-    several rows: the newest counts."""
+    """Returns what the level's observer has published about a night. A night that a late entry
+    changed has several rows: the newest counts."""
     end = night.end_utc_ms
 
     def published_at(at_ms: int, name: str | None = None) -> dict[str, Published]:
@@ -79,7 +78,7 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
         for back in range(1, NIGHTS_BEFORE + 1)
     ]
     near = reader.estimates(None, end - _LEVEL_BACK_MS, end + _LEVEL_AFTER_MS)
-    # The nearest: minutes after the end somebody may have poured already.
+    # The nearest to the end: some minutes later somebody may have poured already.
     latest = {
         row.name: row
         for row in sorted(near, key=lambda row: -abs(row.time_ms - end))
@@ -92,8 +91,8 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
 def level_points(
     reader: StoreReader, plan: ReviewPlan, start_ms: int, end_ms: int
 ) -> list[tuple[int, float]]:
-    """The level over a time as (UTC ms, mm), for pictures: the gauge's ten-minute means, or where
-    there is no gauge the hourly estimates, joined. Empty where there is neither."""
+    """Returns the level over a time as (UTC ms, mm), for pictures: the gauge's ten-minute means, or
+    where there is no gauge the hourly estimates, joined. Empty where there is neither."""
     for name, quantity in plan.channels.items():
         if quantity is Quantity.LEVEL:
             cells = reader.ten_minutes(name, start_ms, end_ms)
@@ -110,8 +109,8 @@ def level_points(
 
 
 def pieces(reader: StoreReader, rows: Sequence[Published]) -> Iterator[list[Published]]:
-    """The rows of an estimate of the level, parted where water was noted in between or rows are
-    missing: no line says how the level went there."""
+    """Yields the rows of an estimate of the level in pieces, divided where water was noted in
+    between or rows are missing: nothing tells how the level went there."""
     if not rows:
         return
     water = standing(reader.journal(rows[0].time_ms, rows[-1].time_ms + 1, KINDS))
@@ -127,7 +126,8 @@ def pieces(reader: StoreReader, rows: Sequence[Published]) -> Iterator[list[Publ
 
 
 def _joined(points: Sequence[tuple[int, float]]) -> Iterator[tuple[int, float]]:
-    """Every ten minutes from each point to the next, where that follows within the hour or two."""
+    """Yields points every ten minutes from each point to the next, if the next follows within the
+    hour or two."""
     for (at_ms, mm), (then_ms, then_mm) in pairwise(points):
         apart_ms = then_ms - at_ms
         steps = apart_ms // _TEN_MIN_MS if apart_ms <= 2 * _HOUR_MS else 1
@@ -139,7 +139,7 @@ def _joined(points: Sequence[tuple[int, float]]) -> Iterator[tuple[int, float]]:
 def merged(
     reader: StoreReader, channels: Iterable[str], start_ms: int, end_ms: int
 ) -> Iterator[Reading]:
-    """The readings of several channels, by time."""
+    """Yields the readings of several channels, by time."""
     return merge(
         *(reader.readings(channel, start_ms, end_ms) for channel in channels),
         key=lambda reading: reading.moment.utc_ms,
@@ -147,19 +147,19 @@ def merged(
 
 
 def _before(reader: StoreReader, start_ms: int, moved: set[str]) -> list[Transition]:
-    """How each alarm stood when the night began."""
+    """Returns the state of each alarm when the night began."""
     latest = reader.alarms()
     found = [t for t in latest if t.moment.utc_ms < start_ms]
     unknown = {t.alarm for t in latest if t.moment.utc_ms >= start_ms} - moved
     if unknown:
-        # They have moved since, and not during the night: only then is the log looked through.
+        # Alarms that have moved since, and not during the night: only for them is the log searched.
         log = {t.alarm: t for t in reader.transitions(end_ms=start_ms) if t.alarm in unknown}
         found += log.values()
     return found
 
 
 def band_in_words(band: BandNight, units: System) -> str:
-    """One sentence about a measurand's night."""
+    """Returns one sentence about a measurand's night."""
     name = band.name.capitalize()
     if band.seen_s == 0:
         return f"{name}: nothing seen."
@@ -215,7 +215,7 @@ def water_in_words(water: WaterNight, units: System) -> list[str]:
 
 
 def _nights_before(water: WaterNight) -> str:
-    """The nights that the mean of the nights before rests on."""
+    """Returns on which nights the mean of the nights before rests."""
     many = water.nights_before > 1
     return f"The {water.nights_before} nights before" if many else "The night before"
 
@@ -245,10 +245,11 @@ def days_in_words(hours: float) -> str:
 
 
 def notice_of(review: Review, plan: ReviewPlan, now: Moment, since: Since | None = None) -> Notice:
-    """The review as a morning's message. One key a night: sent once, however often it is made.
+    """Returns the review as a morning's message. Each night has one key: it is sent once, however
+    often it is made.
 
-    It may be read late: the title tells how the night was and how the level stands, and no deed;
-    what to do has its time with it.
+    It may be read late: so the title tells how the night was and how the level stands, but not what
+    to do; what to do is given with its time.
     """
     water = review.water
     lines = [] if water is None else water_in_words(water, plan.units)

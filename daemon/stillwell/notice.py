@@ -15,14 +15,14 @@ from stillwell.shown import plain_lines
 
 
 class Priority(StrEnum):
-    """How soon a person is needed."""
+    """How soon a person must act."""
 
     HIGH = "high"
-    """Animals at risk within hours: get up."""
+    """Animals are at risk within hours: get up."""
     MEDIUM = "medium"
-    """Today."""
+    """Act today."""
     LOW = "low"
-    """When you next pass by."""
+    """Act when you next pass by."""
 
 
 class State(StrEnum):
@@ -41,7 +41,7 @@ class State(StrEnum):
 
 
 def _make_plain(noun: object, *names: str) -> None:
-    """Makes texts of a noun plain, their newlines kept: they may quote a sensor, a driver, a
+    """Makes texts of a noun plain but keeps their newlines: they may quote a sensor, a driver, a
     stranger, and go to terminals, logs, brokers and phones."""
     for name in names:
         text = getattr(noun, name)
@@ -53,22 +53,22 @@ def _make_plain(noun: object, *names: str) -> None:
 class Facts:
     """What was found about one alarm: figures in SI, names, times. No sentences.
 
-    Each family of alarms has frozen dataclasses of its own, beside the rule or the model that finds
-    it; `stillwell.words` has a function for each that makes words of it, in the units and the zone
-    of whoever reads. The store keeps facts as JSON under the name of their class.
+    Each family of alarms has its own frozen dataclasses, beside the rule or the model that finds
+    it; `stillwell.words` has a function for each that words it in the units and the zone of whoever
+    reads. The store keeps facts as JSON under the name of their class.
     """
 
 
 @dataclass(frozen=True, slots=True)
 class Kept(Facts):
-    """Facts as the store has them: read when somebody wants words of them."""
+    """Facts as the store keeps them: parsed when somebody wants them in words."""
 
     text: str
-    """JSON: the name of the class and its fields."""
+    """The name of the class and its fields, as JSON."""
 
     @classmethod
     def of(cls, facts: Facts) -> Kept:
-        """Returns any facts as they are kept."""
+        """Returns any facts in the form in which they are kept."""
         if isinstance(facts, Kept):
             return facts
         return cls(json.dumps([type(facts).__name__, asdict(facts)]))
@@ -76,7 +76,7 @@ class Kept(Facts):
 
 @dataclass(frozen=True, slots=True)
 class Message(Facts):
-    """Facts that are words already: what others told us (a driver, a file), and what was kept when
+    """Facts that are words already: what others reported (a driver, a file), and what was kept when
     alarms were kept as text."""
 
     what: str
@@ -86,7 +86,7 @@ class Message(Facts):
     do: str = ""
     """What to do now."""
     caution: str = ""
-    """The caution that goes with the deed: mains and water."""
+    """The caution that goes with what to do: mains and water."""
 
     def __post_init__(self) -> None:
         _make_plain(self, "what", "likely", "do", "caution")
@@ -120,18 +120,18 @@ class Said:
     do: str = ""
     """What to do, the safe way."""
     seen: str = ""
-    """What was seen: value, limit, since when, how fast, where it leads."""
+    """What was seen: value, limit, since when, how fast, what it leads to."""
     why: str = ""
-    """Why that is thought, and what else it may be."""
+    """Why this is the likely cause, and what else it may be."""
     caution: str = ""
-    """The caution that goes with the deed: mains and water."""
+    """The caution that goes with what to do: mains and water."""
 
     def __post_init__(self) -> None:
         _make_plain(self, "title", "do", "seen", "why", "caution")
 
     @property
     def parts(self) -> tuple[str, ...]:
-        """What stands below the title, in the order in which it is read."""
+        """The parts below the title, in the order in which they are read."""
         return tuple(filter(None, (self.do, self.seen, self.why, self.caution)))
 
     def __str__(self) -> str:
@@ -158,16 +158,16 @@ class Transition:
     before: State
     after: State
     event: str
-    """What moved it: raise, clear, acknowledge, reset, shelve, unshelve, shelf-ended, suppress,
-    unsuppress, out-of-service, return-to-service, priority."""
+    """What moved the alarm: raise, clear, acknowledge, reset, shelve, unshelve, shelf-ended,
+    suppress, unsuppress, out-of-service, return-to-service, priority."""
     priority: Priority
     active: bool
-    """Whether the condition stood after the change, also while shelved or suppressed."""
+    """Whether the condition stands after the change, also while shelved or suppressed."""
     facts: Facts
     since: Moment
-    """When the condition that this is about began."""
+    """When the condition of this change began."""
     by: str = ""
-    """Who did it, where a person did."""
+    """Who did it, if a person did."""
     shelved_for_ms: int = 0
 
     def __post_init__(self) -> None:
@@ -176,8 +176,8 @@ class Transition:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One message for people, kept until every sink has taken it. It is put into words where it is
-    handed over, for whoever gets it."""
+    """One message for people, kept until every sink has taken it. It is put into words for each
+    recipient when it is handed over."""
 
     key: str
     """Idempotence key: the same notice sent twice has the same key."""
@@ -189,6 +189,6 @@ class Notice:
     moment: Moment
     facts: Facts
     lasted_ms: int = 0
-    """How long before `moment` the alarm's condition began."""
+    """How long before `moment` the alarm's condition began, in ms."""
     unanswered_ms: int = 0
-    """Of a repeat: for how long nobody has answered."""
+    """In a repeat: how long nobody has answered, in ms."""

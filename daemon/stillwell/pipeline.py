@@ -43,17 +43,16 @@ from stillwell.store import Store
 log = logging.getLogger(__name__)
 
 SAVE_EVERY_MS = 30 * 60_000
-"""How often is written what is being counted and learned: a memory card wears by writes, and
-readings can be seen again. A store that is filled in bulk can be made again: it gets them at its
-end."""
+"""How often what is being counted and learned is written: writes wear a memory card, and readings
+can be used again. A store that is filled in bulk can be made again, so it is written at its end."""
 
 HASTY_FOR_MS = 60_000
-"""For so long after a start that follows on others readings are kept at once: runs that end before
-the first commit would count nothing at all."""
+"""For this long after a start that follows others, readings are kept at once: otherwise runs that
+end before the first commit would count nothing at all."""
 
 HOUSE_EVERY_MS = 3_600_000
 SLICE_EVERY_MS = 5_000
-"""How often old readings are rolled up and dropped, and how soon the next slice follows when there
+"""How often old readings are rolled up and deleted, and how soon the next slice follows when there
 is more."""
 
 
@@ -64,13 +63,13 @@ class Pipeline:
         store: the writer.
         watch: the alarms.
         judges: the quality judge of each channel.
-        observers: estimators that watch along.
-        escalation: says unanswered alarms again; none does without.
+        observers: estimators that see every reading.
+        escalation: repeats unanswered alarms; without it none is repeated.
         told: is handed each transition after it has been kept (the demo's console, a replay's
-        output).
+            output).
         keep_raw_s: how long single readings are kept.
-        note_taker: writes down what people send for the journal; none refuses.
-        link_key: what the links of messages are signed with; None where there are none.
+        note_taker: writes down what people send for the journal; without it notes are refused.
+        link_key: the key with which links in messages are signed; None where there are none.
         from_above: turns the distances of gauges above the water into levels.
     """
 
@@ -96,12 +95,12 @@ class Pipeline:
         self._run_up = RunUp(store, watch, judges)
         self._save_ms = 0
         self._mono_ms = 0
-        """When anything last happened."""
+        """The time of the last call, monotonic ms."""
         self._restarts = Restarts(store)
         self._settled_ms: int | None = None
-        """When this run has lasted long enough for the ones before it to be forgotten."""
+        """When this run will have lasted long enough for the ones before it to be forgotten."""
         self._hasty_ms = 0
-        """Until then every tick commits."""
+        """Every tick commits until then."""
         self._escalation = escalation
         self._told = told
         self._clock = RunClock(store, watch.plan.zone)
@@ -120,16 +119,15 @@ class Pipeline:
     def begin(
         self, boot_id: str, mono_ms: int, wall_ms: int, trusted: bool, *, counted: bool = False
     ) -> None:
-        """Starts a run: the first clock epoch, and the alarms as they stood when the last run
-        ended.
+        """Starts a run: the first clock epoch, and the alarms as they were when the last run ended.
 
         Restoring comes before the first evaluation, so that nothing is announced twice. What was
-        being counted goes on; what has come due by readings that the last run did not live to
-        judge is said now.
+        being counted continues; what became due by readings that the last run could no longer judge
+        is reported now.
 
         Args:
-            counted: whether this is the daemon's start, of which several within an hour are an
-                alarm: kept before anything else can end this run too.
+            counted: whether this is a start of the daemon, several of which within an hour are an
+                alarm. It is kept before anything else can end this run too.
         """
         self._mono_ms = mono_ms
         now = self._clock.begin(boot_id, mono_ms, wall_ms, trusted)
@@ -158,7 +156,7 @@ class Pipeline:
         return self._clock.moment(mono_ms)
 
     def look_at_clock(self, mono_ms: int, wall_ms: int, trusted: bool) -> Change:
-        """Returns what has changed, so that whoever keeps a calendar can look at it anew."""
+        """Returns what has changed, so that whoever keeps a calendar can look again."""
         change, finding = self._clock.look(mono_ms, wall_ms, trusted)
         if finding is not None:
             self._find(finding, mono_ms)
@@ -167,7 +165,7 @@ class Pipeline:
     # -- readings
 
     def take(self, batch: Batch) -> None:
-        """Judges, keeps and watches the samples of one source, in their order."""
+        """Judges, keeps and watches the samples of one source, in order."""
         moment = self.moment(batch.mono_ms)
         self._mono_ms = max(self._mono_ms, batch.mono_ms)
         judges = self._judges
@@ -193,7 +191,8 @@ class Pipeline:
             self.store.put_notice(gap)
 
     def tick(self, mono_ms: int) -> None:
-        """Once a second: delays that run out, silence, shelves that end, commits that are due."""
+        """Called once a second, for delays that run out, silence, shelves that end, commits that
+        are due."""
         now = self.moment(mono_ms)
         self._mono_ms = max(self._mono_ms, mono_ms)
         self._keep(self.watch.tick(now))
@@ -217,8 +216,8 @@ class Pipeline:
             self._keep(self.watch.find(finding, now))
 
     def _apply_retention(self, mono_ms: int) -> None:
-        """Rolls up and drops old readings, a small slice at a time, so that nobody waits for it. A
-        replay keeps everything: it is made to be looked at."""
+        """Rolls up and deletes old readings, a small slice at a time, so that nobody waits for it.
+        A replay keeps everything: it is made to be looked at."""
         if self.store.disk.bulk:
             return
         if mono_ms >= self._house_ms and self.store.trouble is None:
@@ -236,28 +235,29 @@ class Pipeline:
         self._find(far_ends.of_sink(sink, away, reason), mono_ms)
 
     def find(self, finding: Finding, mono_ms: int) -> None:
-        """Takes what somebody else has found who looks at no reading."""
+        """Takes a finding of somebody who looks at no readings."""
         self._find(finding, mono_ms)
 
     def write_down(self, source: str, notes: Iterable[JournalLine]) -> None:
-        """Puts what a driver's own keeper has noted into the journal. Twice is once."""
+        """Puts what a driver's own keeper has noted into the journal. A line that comes twice is
+        kept once."""
         for note in notes:
             self.store.put_journal(of_driver(source, note))
 
     def move_cursor(
         self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal], mono_ms: int
     ) -> None:
-        """A sink is done with rows up to `seq`."""
+        """Notes that a sink is done with rows up to `seq`."""
         self.store.sinks.move_cursor(sink, stream, seq, refused)
         if stream is Stream.NOTICES:
             self._announced.moved(sink, seq, mono_ms)
 
     def request(self, request: Request, mono_ms: int) -> Reply:
-        """Does what a person asks."""
+        """Carries out a person's request."""
         return self.requests([request], mono_ms)[0]
 
     def requests(self, asked: Iterable[Request], mono_ms: int) -> list[Reply]:
-        """Does what people ask, in order, and keeps all of it by one commit. Returns a reply to
+        """Carries out requests in order, and keeps all of it by one commit. Returns a reply to
         each."""
         done: list[Reply | Entry] = []
         with self.store.together():
@@ -268,7 +268,7 @@ class Pipeline:
                     self._keep(moved)
                     done.append(reply)
                 except Exception:
-                    # Whatever came from afar, it must not count as a fault of the watch.
+                    # Whatever a remote request does, it must not count as a fault of the watch.
                     log.exception("a request failed: %s", request.command)
                     done.append(Reply(False, "The daemon failed on this; its log says why."))
         return [self._asked.told(one) for one in done]
@@ -284,8 +284,8 @@ class Pipeline:
                 self.store.answer(number, reply)
 
     def announce(self, notice: Notice, job: str = "", local_date: str = "") -> None:
-        """Keeps a notice that is not about an alarm (a review), with the calendar's tick in its
-        box. It is stamped anew: who made it knows the clocks, but not their epoch."""
+        """Keeps a notice that is not about an alarm (a review), and ticks off its job in the
+        calendar. It is stamped anew: its maker knows the clocks, but not their epoch."""
         stamped = replace(notice, moment=self.moment(notice.moment.mono_ms))
         self.store.put_notice(stamped)
         if job:
@@ -295,7 +295,7 @@ class Pipeline:
         """Writes what is still in memory and lets go of the store.
 
         Args:
-            in_order: whether somebody wanted it: the next start is not counted.
+            in_order: whether somebody wanted the end: then the next start is not counted.
         """
         self._save(self.moment(self._mono_ms))
         if in_order:
@@ -316,7 +316,7 @@ class Pipeline:
 
     def _keep(self, transitions: Sequence[Transition]) -> None:
         if transitions and not self.store.disk.bulk:
-            # In one transaction: what is counted and what stands never part.
+            # In one transaction: the counts and the alarms' states never differ.
             self._run_up.save(transitions[-1].moment)
         self._drills.see(transitions)
         for transition in transitions:

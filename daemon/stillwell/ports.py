@@ -1,4 +1,4 @@
-"""The seams: what a driver, a sink and a clock must be. Third parties import this, `reading`,
+"""The seams: what a driver, a sink and a clock must do. Third parties import this, `reading`,
 `notice`, `request`, `units` and `testing`, and nothing else of ours."""
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ from stillwell.request import Reply, Request
 from stillwell.units import System
 
 if TYPE_CHECKING:
-    from pydantic import BaseModel  # a tenth of a second that a look at the store needs not
+    from pydantic import (
+        BaseModel,
+    )  # takes 0.1 s, which reading the store does not need
 
 
 class DriverError(Exception):
@@ -34,7 +36,7 @@ class DriverError(Exception):
 
 
 class Clock(Protocol):
-    """The only way in which anything outside the edge learns the time."""
+    """The only way in which code outside the edge learns the time."""
 
     def monotonic_ns(self) -> int:
         """Nanoseconds that only ever go forward, from an arbitrary start within this boot."""
@@ -57,8 +59,8 @@ class Clock(Protocol):
 class Driver(Protocol):
     """Turns one kind of hardware into samples.
 
-    One object a configured source. `open`, `read` and `close` are called from one thread at a
-    time, the thread of its bus, never concurrently. After `close`, `open` may be called again. A
+    Each configured source has one object. `open`, `read` and `close` are called from one thread at
+    a time, the thread of its bus, never concurrently. After `close`, `open` may be called again. A
     driver starts no thread, sets up no logging, knows no store, and reads no clock (see
     `TellsTime`).
     """
@@ -71,26 +73,26 @@ class Driver(Protocol):
 
     @classmethod
     def bus(cls, settings: Any) -> str:
-        """Names what must not be used by two drivers at once, as ``w1`` or
+        """Names what two drivers must not use at once, such as ``w1`` or
         ``serial:/dev/serial/by-id/x``."""
         ...
 
     def open(self) -> None:
-        """Takes hold of the hardware. Raises `DriverError`; called again with back-off after
-        that."""
+        """Opens the hardware. Raises `DriverError`; called again with back-off after that."""
         ...
 
     def read(self) -> Iterable[Sample]:
-        """Reads every channel once and returns one sample a channel.
+        """Reads every channel once and returns one sample per channel.
 
         May block up to the source's deadline. A channel that cannot be read is a sample with a
-        failure; `DriverError` means that the whole source has failed: it is closed and opened
-        again later.
+        failure; `DriverError` means that the whole source has failed: it is closed and opened again
+        later.
         """
         ...
 
     def close(self) -> None:
-        """Lets go of the hardware. Must not raise, also when `open` failed or never happened."""
+        """Lets go of the hardware. Must not raise, not even when `open` failed or was never
+        called."""
         ...
 
 
@@ -104,17 +106,17 @@ class TellsTime(Protocol):
 
 @runtime_checkable
 class ReadsInTurn(Protocol):
-    """An ability of drivers whose channels can hang one by one: the one that does is left out, and
-    the others are read on."""
+    """An ability of drivers whose channels can hang one by one: a channel that hangs is left out,
+    and the others are still read."""
 
     def watch_turns(self, begins: Callable[[str], None]) -> None:
         """Called once, before `open`, with a function that the driver calls from `open` and `read`
-        with the name of the channel that it touches from now on; "" for none."""
+        with the name of the channel that it uses from then on; "" for none."""
         ...
 
     def read_only(self, channels: Collection[str]) -> None:
-        """Called before each `open` and `read` with the channels to touch. The others are left
-        alone and get no sample."""
+        """Called before each `open` and `read` with the channels to use. The others are left alone
+        and get no sample."""
         ...
 
 
@@ -134,7 +136,7 @@ class JournalLine(Protocol):
 @runtime_checkable
 class KeepsJournal(Protocol):
     """An ability of drivers with a keeper of their own (the simulated tank): after each read it is
-    asked what has been written down since a time, in order, to be put into the tank's journal."""
+    asked for the lines written since a time, in order, to be put into the tank's journal."""
 
     def journal_since(self, after_utc_ms: int) -> Sequence[JournalLine]: ...
 
@@ -182,9 +184,9 @@ class Refusal:
 class Outcome:
     """A sink's verdict on the rows that it was given.
 
-    `accepted` counts rows from the front that are done with, the refused ones among them included;
-    the cursor moves over exactly these. `retry_after` (seconds) and `reason` are set when the rest
-    must be tried again later; without them it is offered again at once.
+    `accepted` counts rows from the front that are finished, refused ones included; the cursor moves
+    past exactly these. `retry_after` (seconds) and `reason` are set when the rest must be tried
+    again later; without them it is offered again at once.
     """
 
     accepted: int
@@ -192,22 +194,22 @@ class Outcome:
     retry_after: float | None = None
     reason: str = ""
     waits: bool = False
-    """The rest waits for something of ours, a clock or the end of quiet hours: the far side is not
-    away, and the rest is offered again within a second or so."""
+    """The rest waits for something on our side, such as a set clock or the end of quiet hours: the
+    far side is not away, and the rest is offered again within a second or so."""
     lost: bool = False
     """The connection broke: the far side may have forgotten what it took just before (see
     `MayForget`)."""
     again: Mapping[Stream, int] = field(default_factory=dict)
-    """Streams of which the rows after this number must be sent once more: their times were put
-    right."""
+    """Streams whose rows after this number must be sent once more, because their times were
+    corrected."""
     ahead: int = 0
     """For a sink that `SendsAhead`: every urgent row up to this number has been sent."""
 
 
 class Sink(Protocol):
-    """Where rows go. One object a configured sink; `open`, `send` and `close` are called from the
-    sink's own thread only. `send` answers with a verdict and never raises for anything that the
-    far side does."""
+    """Where rows go. Each configured sink has one object; `open`, `send` and `close` are called
+    from the sink's own thread only. `send` answers with a verdict and never raises for anything
+    that the far side does."""
 
     Settings: ClassVar[type[BaseModel]]
 
@@ -220,7 +222,7 @@ class Sink(Protocol):
     def open(self) -> None: ...
 
     def send(self, rows: Sequence[Row]) -> Outcome:
-        """Sends rows of one stream, in order, and says how far it came."""
+        """Sends rows of one stream, in order, and returns how far it came."""
         ...
 
     def close(self) -> None: ...
@@ -230,8 +232,8 @@ class Sink(Protocol):
 class TakesRequests(Protocol):
     """An ability of sinks through which people answer: `on_request` is called once, before `open`,
     with a function that may be called from any thread, returns at once, and later calls back with
-    the reply. What comes too fast is refused. Without `about` and `age_s` a request does little:
-    see `stillwell.alarm.annunciate.announced`."""
+    the reply. Requests that come too fast are refused. Without `about` and `age_s` a request can do
+    little: see `stillwell.alarm.annunciate.announced`."""
 
     def on_request(self, submit: Callable[[Request, Callable[[Reply], None]], None]) -> None: ...
 
@@ -250,19 +252,19 @@ class Retains(Protocol):
     messages)."""
 
     def latest_only(self) -> frozenset[Stream]:
-        """Streams of which, behind a backlog, only the latest row of each name needs to be sent."""
+        """Streams of which only the latest row of each name needs to be sent after a backlog."""
         ...
 
     def remember(self, rows: Sequence[Row]) -> None:
         """Takes the store's latest row of each name, of any stream, once after `open`, so that the
-        far side can be told everything again after it has forgotten."""
+        far side can be sent everything again after it has forgotten."""
         ...
 
 
 @runtime_checkable
 class Tends(Protocol):
     """An ability of sinks that hold a connection: `tend` is called about twice a second from the
-    sink's thread between sends, also when there is nothing to send. Its verdict is read like that
+    sink's thread between sends, even when there is nothing to send. Its verdict is read like that
     of `send` with no rows: `retry_after` set means that the far side is away."""
 
     def tend(self) -> Outcome: ...
@@ -270,14 +272,14 @@ class Tends(Protocol):
 
 @runtime_checkable
 class KnowsZone(Protocol):
-    """An ability of sinks that say times or keep quiet hours: `use_zone` is called once, before
+    """An ability of sinks that show times or keep quiet hours: `use_zone` is called once, before
     `open`, with the IANA name of the tank's zone."""
 
     def use_zone(self, zone: str) -> None: ...
 
 
 class Words(Protocol):
-    """Makes words of what was found, for one reader: `stillwell.words.Reader`."""
+    """Puts what was found into words, for one reader: `stillwell.words.Reader`."""
 
     def notice(self, notice: Notice) -> Told: ...
     def alarm(self, transition: Transition) -> Said: ...
@@ -288,8 +290,8 @@ class Words(Protocol):
 
 @runtime_checkable
 class TellsPeople(Protocol):
-    """An ability of sinks that tell people something: `use_words` is called once, before `open`,
-    with what makes words of notices and alarms, in the tank's units and zone."""
+    """An ability of sinks that send messages to people: `use_words` is called once, before `open`,
+    with what puts notices and alarms into words, in the tank's units and zone."""
 
     def use_words(self, words: Words) -> None: ...
 
@@ -298,7 +300,7 @@ class TellsPeople(Protocol):
 class CarriesLinks(Protocol):
     """An ability of sinks whose messages can hold a link: `use_links` is called once, before
     `open`, with a function that makes a fresh link through which a notice can be answered; empty
-    for a notice that wants no answer."""
+    for a notice that needs no answer."""
 
     def use_links(self, link: Callable[[Notice], str]) -> None: ...
 
@@ -306,8 +308,8 @@ class CarriesLinks(Protocol):
 @runtime_checkable
 class AttachesPictures(Protocol):
     """An ability of sinks whose messages can hold a file: `use_pictures` is called once, before
-    `open`, with a function that says where the picture is that goes with a notice, if there is
-    one."""
+    `open`, with a function that returns the path of the picture that goes with a notice, if there
+    is one."""
 
     def use_pictures(self, picture: Callable[[Notice], Path | None]) -> None: ...
 
@@ -322,8 +324,8 @@ class CanBeTried(Protocol):
 
 @runtime_checkable
 class WaitsForClock(Protocol):
-    """An ability of sinks to which a wrong time does lasting harm: `use_trust` is called once,
-    before `open`, with a function that says whether the clock is trusted now."""
+    """An ability of sinks that a wrong time harms for good: `use_trust` is called once, before
+    `open`, with a function that says whether the clock is trusted now."""
 
     def use_trust(self, trusted: Callable[[], bool]) -> None: ...
 
@@ -339,17 +341,17 @@ class ChoosesBatch(Protocol):
 @runtime_checkable
 class KnowsItsLimit(Protocol):
     """An ability of sinks that know how long one call into them may take, `open` and `close`
-    included: seconds, at most 1200. Without it a minute. One that takes longer is left behind with
-    its thread, and a fresh object is made in its place."""
+    included: seconds, at most 1200. Without it the limit is a minute. A sink that takes longer is
+    left behind with its thread, and a fresh object is made in its place."""
 
     def answers_within_s(self) -> float: ...
 
 
 @runtime_checkable
 class MayForget(Protocol):
-    """An ability of sinks whose far side says "taken" before it is safe, and takes a row that it
-    has already without harm. The kept cursor stays this far behind what has been sent, and rows
-    after it are sent again when the connection was lost, or after a restart."""
+    """An ability of sinks whose far side acknowledges rows before they are safe, and takes a row
+    that it already has without harm. The kept cursor stays this far behind what has been sent, and
+    rows after it are sent again when the connection was lost, or after a restart."""
 
     def overlap_s(self) -> float: ...
 
@@ -357,6 +359,6 @@ class MayForget(Protocol):
 @runtime_checkable
 class SendsAhead(Protocol):
     """An ability of sinks that send urgent rows while others before them wait: `resume` is called
-    once after `open` with what `Outcome.ahead` last said, by stream, across restarts."""
+    once after `open` with the last `Outcome.ahead` of each stream, across restarts."""
 
     def resume(self, ahead: Mapping[Stream, int]) -> None: ...

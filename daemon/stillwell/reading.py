@@ -1,8 +1,8 @@
 """The nouns of measurement: what a driver returns, and what is kept of it.
 
 Imports nothing of ours. ``Sample`` and ``Reading`` are named tuples rather than dataclasses because
-one of each is made for every value ever measured: a frozen dataclass costs three times as much to
-make, and a Pi Zero feels it.
+one of each is made for every value ever measured: a frozen dataclass takes three times as long to
+make, which matters on a Pi Zero.
 """
 
 from __future__ import annotations
@@ -55,21 +55,21 @@ SenML registry (RFC 8428, IANA) where it has one; `deliver.senml` converts the r
 
 
 class Failure(StrEnum):
-    """Why a sample holds no trustworthy value. The driver reports what it saw; quality judges
-    it."""
+    """Why a sample holds no trustworthy value. The driver reports what it saw; quality
+    judges it."""
 
     GONE = "gone"
     """The sensor does not answer: unplugged, no device, empty read."""
     CRC = "crc"
     """The check word does not match the bytes."""
     EMPTY_FRAME = "empty-frame"
-    """All bytes zero: it passes the CRC and means nothing."""
+    """All bytes are zero: that passes the CRC and means nothing."""
     POWER_ON = "power-on"
     """The value that the sensor holds after power-up, before a conversion (85 °C on a DS18B20)."""
     GARBAGE = "garbage"
-    """Something arrived that is not in the agreed form."""
+    """Something was received that is not in the agreed form."""
     SILENT = "silent"
-    """Nothing arrived within the time in which something should have."""
+    """Nothing was received within the time in which something should have been."""
     DRIVER = "driver"
     """The driver itself failed; the text says how."""
 
@@ -82,8 +82,8 @@ class Moment(NamedTuple):
     utc_ms: int
     """UTC milliseconds since 1970, as far as the machine knows them."""
     epoch: int = 0
-    """The clock epoch (boot, offset, trust) under which `utc_ms` was derived; 0 before one is
-    known."""
+    """The clock epoch (boot, offset, trust) from which `utc_ms` was derived; 0 before one
+    is known."""
 
 
 class Sample(NamedTuple):
@@ -91,16 +91,16 @@ class Sample(NamedTuple):
 
     channel: str
     value: float | None
-    """In the unit of the channel's quantity; None when there is none."""
+    """The value in the unit of the channel's quantity; None when there is none."""
     failure: Failure | None = None
     raw: str = ""
     """The bytes or the line as received, shortened by the driver to at most 80 characters; kept
     with every reading that does not pass."""
     stale: bool = False
-    """The hardware may have handed out an earlier conversion again."""
+    """The hardware may have returned an earlier conversion again."""
     looks: int | None = None
-    """Of a float or switch whose value is a share: the number of looks that it rests on. None: one
-    look, or nobody has counted."""
+    """For a float or switch whose value is a share: the number of looks that it rests on. None: one
+    look, or an unknown number."""
 
 
 class Reading(NamedTuple):
@@ -114,14 +114,14 @@ class Reading(NamedTuple):
     """The tests that gave a flag other than PASS, comma-separated: ``rate,spike``."""
     raw: str = ""
     looks: int | None = None
-    """The sample's."""
+    """The `looks` of the sample."""
     measured: float | None = None
-    """What the sensor said, where the channel has an offset, which is in `value`; None where it has
-    none."""
+    """The sensor's own value, where the channel has an offset, which `value` includes; None where
+    it has none."""
 
     def on(self, offset: float) -> Reading:
-        """The reading as it is with another offset, in the quantity's unit. What its tests said
-        stays."""
+        """Returns the reading with another offset, in the quantity's unit. The results of its tests
+        stay."""
         said = self.value if self.measured is None else self.measured
         if said is None or (self.measured is None and not offset):
             return self
@@ -130,19 +130,20 @@ class Reading(NamedTuple):
 
 
 def corrected(said: float, offset: float) -> float:
-    """A sensor's word with the channel's offset, which is all that the two differ in: rounded to
-    what no sensor resolves."""
+    """Returns the sensor's value with the channel's offset added, rounded to what no sensor
+    resolves."""
     return round(said + offset, 6) if offset else said
 
 
 _BEGAN = datetime(1970, 1, 1, tzinfo=UTC)
 _FIRST_MS, _LAST_MS = -62_135_596_800_000, 253_402_300_799_999
-"""Where the calendar's years begin and end."""
+"""The first and the last instant of the calendar's years."""
 
 
 def rfc3339(utc_ms: int, *, always_ms: bool = False) -> str:
-    """UTC milliseconds as programs read them: ``2026-01-31T08:00:00Z``, with milliseconds where
-    there are some. Times outside the calendar's years (a mad clock) are held at its ends."""
+    """Returns UTC milliseconds as programs read them: ``2026-01-31T08:00:00Z``, with milliseconds
+    unless they are 0. Times outside the calendar's years (from a wrong clock) become its first or
+    last instant."""
     at = _BEGAN + timedelta(milliseconds=min(max(utc_ms, _FIRST_MS), _LAST_MS))
     timespec = "milliseconds" if always_ms or utc_ms % 1000 else "seconds"
     return at.isoformat(timespec=timespec).removesuffix("+00:00") + "Z"

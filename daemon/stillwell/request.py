@@ -19,12 +19,12 @@ class Command(StrEnum):
     DRILL = "drill"
     NOTE = "note"
     ANSWER = "answer"
-    """Whatever the link of a message allows."""
+    """Whatever the link in a message allows."""
 
 
 @dataclass(frozen=True, slots=True)
 class NoteRequest:
-    """What somebody wants written into the journal, as it was typed: not yet looked at."""
+    """What somebody wants to write into the journal, as it was typed and not yet checked."""
 
     kind: str = ""
     value: str = ""
@@ -33,38 +33,38 @@ class NoteRequest:
     at: str = ""
     """When it was done; empty: now."""
     lasted: str = ""
-    """How long it took from then on, as ``30 min``; empty: not told."""
+    """How long it took from then on, such as ``30 min``; empty: not given."""
     sure: bool = False
-    """It is right, however odd."""
+    """The entry is right, however odd it is."""
     strike: int | None = None
-    """The number of the entry that it strikes out; without a kind nothing comes in its place."""
+    """The number of the entry that it strikes out; without a kind nothing replaces it."""
     key: str = ""
-    """The same key twice is one entry."""
+    """Entries with the same key are one entry."""
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A command, from whatever way it came."""
+    """A command, however it was received."""
 
     command: Command
     subject: str = ""
-    """The alarm, or empty for every alarm that the command fits."""
+    """The alarm; empty for every alarm that the command fits."""
     by: str = ""
     seconds: float = 0.0
     """How long to shelve."""
     text: str = ""
     to_note: NoteRequest | None = None
-    """With `Command.NOTE`; its text and person are those of the request."""
+    """The note of `Command.NOTE`; its text and person are those of the request."""
     token: str = field(default="", repr=False)
-    """With `Command.ANSWER`: the token of a link, from anybody, not yet looked at."""
+    """For `Command.ANSWER`: the token of a link, from anybody, not yet checked."""
     link: str = ""
-    """Where the command came by a link whose signature has been checked: what that link allows."""
+    """If the command came by a link whose signature has been checked: what that link allows."""
     about: str = ""
     """Which occurrence of the alarm is meant, as its notice and its state name it."""
     age_s: float | None = None
-    """How long it was under way, by the sender's clock; None where that is not known."""
+    """How long ago it was sent, by the sender's clock, in seconds; None where that is not known."""
     way: str = ""
-    """The sink through which it came; empty: from this machine, and of now."""
+    """The sink through which it came; empty: from this machine, just now."""
 
 
 @dataclass(frozen=True, slots=True)

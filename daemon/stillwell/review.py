@@ -1,7 +1,7 @@
-"""What the morning wants to know about the night. Pure: readings in, a review out.
+"""The night as the morning's review shows it. Pure: readings in, a review out.
 
-A review is worked out from what the store holds of one night, so that its cost grows with the
-night and not with the history.
+A review is worked out from what the store holds of one night, so that its cost grows with the night
+and not with the history.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.LATCHED)
 
 @dataclass(frozen=True, slots=True)
 class BandPlan:
-    """A band as a review needs it: which channels see it, its limits in the store's unit."""
+    """A band as a review needs it: the channels that measure it, its limits in the store's unit."""
 
     name: str
     channels: tuple[str, ...]
@@ -30,7 +30,7 @@ class BandPlan:
     high: float
     unit: str
     stale_ms: int = 180_000
-    """A channel that has said nothing good for so long does not count."""
+    """A channel without a good reading for this long, in ms, does not count."""
     of_water: bool = True
     """Whether all of its channels are in the tank's water."""
 
@@ -39,8 +39,8 @@ class BandPlan:
 class BandNight:
     """One measurand's night.
 
-    Times are seconds. `seen_s` is how much of the night was seen at all: time outside the band is
-    only ever claimed for what was seen.
+    Times are seconds. `seen_s` is how much of the night was seen at all: only time that was seen
+    can count as outside the band.
     """
 
     name: str
@@ -58,7 +58,7 @@ class BandNight:
 
 @dataclass(frozen=True, slots=True)
 class ChannelNight:
-    """One channel's night: how much it said and how much of that was good."""
+    """One channel's night: how many readings it gave and how many of them were good."""
 
     name: str
     readings: int
@@ -71,19 +71,19 @@ class ChannelNight:
 
 @dataclass(frozen=True, slots=True)
 class AlarmNight:
-    """One alarm that sounded or stood during the night."""
+    """One alarm that rang or stood during the night."""
 
     name: str
     priority: Priority
     raised: int
     raised_ms: int | None
-    """When it was raised first that night; None when it was standing already."""
+    """When it was first raised that night; None when it stood already."""
     returned_ms: int | None
     state: State
-    """At the night's end."""
+    """The state at the night's end."""
     text: str
     what: str = ""
-    """What was wrong, in short."""
+    """What was wrong, briefly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,7 @@ class Figure:
 
     @classmethod
     def of(cls, published: Published | None) -> Figure | None:
-        """None where nothing was published, or no number."""
+        """Returns None where nothing was published, or no number."""
         if published is None or published.value is None:
             return None
         return cls(published.value, published.low, published.high, published.unit, published.basis)
@@ -107,26 +107,26 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class WaterNight:
-    """What the night took from the water, and how the level stands."""
+    """How much water was lost in the night, and how the level stands."""
 
     lost: Figure | None
-    """mL."""
+    """The loss of the night, mL."""
     rate: Figure | None
-    """mL/h, the mean of the night."""
+    """The mean loss of the night, mL/h."""
     not_enough: str
     """Why there is no loss; empty where there is one."""
     before: float | None
-    """mL/h, the mean of the nights before; None without any."""
+    """The mean loss of the nights before, mL/h; None without any."""
     nights_before: int
-    """How many of the last seven that rests on."""
+    """On how many of the last seven nights that mean rests."""
     expected: Figure | None
-    """mL that physics expects of the night; None where it could not."""
+    """The loss that physics expects of the night, mL; None where it can't tell."""
     level: Figure | None
-    """mm relative to the fill mark, at the night's end."""
+    """The level at the night's end, mm relative to the fill mark."""
     to_add: Figure | None
-    """mL of fresh water to the fill mark; negative above it."""
+    """Fresh water to add to reach the fill mark, mL; negative above it."""
     reserve: Figure | None
-    """h until the lowest safe level when nobody pours."""
+    """Hours until the lowest safe level if nobody pours."""
     odd: tuple[str, ...]
 
 
@@ -138,7 +138,7 @@ def water_night(
     rates_before: Sequence[Published],
     latest: Mapping[str, Published],
 ) -> WaterNight | None:
-    """What was published about a night, put together; None where nothing was.
+    """Returns what was published about a night, put together; None where nothing was.
 
     Args:
         of_night: by name (``night.loss`` …), the newest of each.
@@ -177,12 +177,12 @@ class Review:
     channels: tuple[ChannelNight, ...]
     alarms: tuple[AlarmNight, ...]
     odd: tuple[str, ...] = field(default=())
-    """Anything that a person would want to know before they believe the rest."""
+    """Anything that a person should know before they believe the rest."""
     water: WaterNight | None = None
-    """None where nobody estimates the level: no chamber in the configuration."""
+    """None if nobody estimates the level: no chamber in the configuration."""
 
     def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: dates ISO 8601, times RFC 3339 in UTC, SI units."""
+        """Returns the review ready for JSON: dates ISO 8601, times RFC 3339 in UTC, SI units."""
         raw = asdict(self)
         raw["night"] = self.night.isoformat()
         raw["start"], raw["end"] = rfc3339(raw.pop("start_ms")), rfc3339(raw.pop("end_ms"))
@@ -194,11 +194,11 @@ class Review:
 
 
 def measurand(readings: Iterable[Reading], stale_ms: int) -> Iterator[tuple[int, float]]:
-    """The median of the healthy channels at each new reading, as (UTC ms, value).
+    """Yields the median of the healthy channels at each new reading, as (UTC ms, value).
 
     Args:
-        readings: of all channels that see the measurand, in time order.
-        stale_ms: a channel's value counts for so long.
+        readings: of all channels that measure the same thing, in time order.
+        stale_ms: how long a channel's value counts.
     """
     latest: dict[str, tuple[int, float]] = {}
     for reading in readings:
@@ -212,7 +212,7 @@ def measurand(readings: Iterable[Reading], stale_ms: int) -> Iterator[tuple[int,
 def band_night(
     plan: BandPlan, readings: Iterable[Reading], start_ms: int, end_ms: int
 ) -> BandNight:
-    """Range and time outside the band of one night.
+    """Returns the range and the time outside the band of one night.
 
     A value holds until the next one, but no longer than `plan.stale_ms`: a gap is not seen, and
     counts neither as inside nor as outside.
@@ -252,7 +252,7 @@ def band_night(
 def channel_night(
     name: str, readings: Iterable[Reading], start_ms: int, end_ms: int
 ) -> ChannelNight:
-    """Counts, range and the longest time without a good reading of one channel."""
+    """Returns counts, range and the longest time without a good reading of one channel."""
     count = good = 0
     lowest: float | None = None
     highest: float | None = None
@@ -279,13 +279,13 @@ def alarm_nights(
     end_ms: int,
     words: Callable[[Transition], Said],
 ) -> tuple[AlarmNight, ...]:
-    """What sounded during the night, worst first.
+    """Returns the alarms of the night, the most urgent first.
 
     Args:
         transitions: of the night, in order.
         standing: the latest transition before the night of each alarm that stood when it began.
         end_ms: the night's end, UTC ms.
-        words: what an alarm says.
+        words: puts an alarm into words.
     """
     by_name: dict[str, list[Transition]] = {}
     for transition in transitions:
@@ -305,7 +305,7 @@ def alarm_nights(
         if not raised and name not in before:
             continue
         if rows and name not in before and all(t.after is State.SUPPRESSED for t in raised):
-            continue  # it followed from something else, which is told
+            continue  # it followed from another alarm, which is listed
         last = rows[-1] if rows else before[name]
         told = raised[-1] if raised else before[name]
         returned = [t for t in rows if t.event == "clear"]
@@ -321,18 +321,18 @@ def alarm_nights(
                 words(told).title,
             )
         )
-    order = list(Priority)  # the worst first
+    order = list(Priority)  # the most urgent first
     return tuple(sorted(nights, key=lambda a: (order.index(a.priority), a.raised_ms or 0, a.name)))
 
 
 def oddities(
     bands: Sequence[BandNight], channels: Sequence[ChannelNight], *, lost: bool = False
 ) -> tuple[str, ...]:
-    """Sentences about what was not seen or not good.
+    """Returns sentences about what was not seen or not good.
 
     Args:
-        lost: readings of the night were made and could not be kept: a channel without any may have
-            said much.
+        lost: readings of the night were made and could not be kept, so a channel without any may
+            have given many.
     """
     said: list[str] = []
     for band in bands:

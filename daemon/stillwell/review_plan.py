@@ -1,5 +1,5 @@
-"""What a review is told of its tank: kept in the store, so that whoever looks at it later need not
-have the configuration."""
+"""What a review needs to know about its tank: kept in the store, so that whoever looks at it later
+need not have the configuration."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from stillwell.review import BandPlan
 from stillwell.units import System
 
 PLAN_KEY = "review plan"
-"""Under which the plan is kept in the store."""
+"""The key under which the store keeps the plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +31,12 @@ class ReviewPlan:
     channels: Mapping[str, Quantity]
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
-        """The last nights that have ended, the oldest first."""
+        """Returns the last nights that have ended, the oldest first."""
         return last_nights(now_utc_ms, count, ZoneInfo(self.zone), self.night_from, self.night_to)
 
     def within(self, start_ms: int, end_ms: int) -> list[Night]:
-        """The nights of which at least half lies within a span, or the one of which the most does
-        where there is none such. For stores and traces that nobody writes any more."""
+        """Returns the nights at least half of which lies within a span; if there are none, the one
+        that lies in it the most. For stores and traces that nobody writes any more."""
         count = (end_ms - start_ms) // 86_400_000 + 3
         nights = self.last(end_ms + 2 * 86_400_000, count)
 
@@ -49,7 +49,7 @@ class ReviewPlan:
         return found or ([most] if seen(most) > 0 else [])
 
     def of(self, evening: dt.date) -> Night:
-        """The night that began on the evening of a local date."""
+        """Returns the night that began on the evening of a local date."""
         return night_of(evening, ZoneInfo(self.zone), self.night_from, self.night_to)
 
 

@@ -1,10 +1,10 @@
-"""What may be shown of a text that came from outside: from the settings, a sensor, a broker, a
-driver, a file's name. Pure.
+"""How much of a text from outside may be shown: from the settings, a sensor, a broker, a driver, a
+file's name. Pure.
 
-A terminal obeys ESC, a line of a log ends at a newline, and signs that are not seen turn a text
-around or hide in it (Unicode Standard Annex 9; CVE-2021-42574). So what enters as evidence or
-leaves for people goes through `plain`. And a password that was typed into the wrong place is not
-said again: what is quoted of the settings goes through `shown`.
+A terminal obeys ESC, a line of a log ends at a newline, and invisible characters turn a text around
+or hide in it (Unicode Standard Annex 9; CVE-2021-42574). So what is kept as evidence or shown to
+people goes through `plain`. And a password that was typed into the wrong place is not repeated:
+what is quoted from the settings goes through `shown`.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ def plain(text: str) -> str:
 
 
 def plain_lines(text: str) -> str:
-    """Like `plain`, with its newlines kept: for texts of our own that have several lines."""
+    """Like `plain`, but keeps newlines: for texts of our own that have several lines."""
     return text if text.isprintable() else "\n".join(map(plain, text.split("\n")))
 
 
@@ -39,7 +39,7 @@ def _sign(sign: str) -> str:
 
 
 def looks_secret(text: str) -> bool:
-    """Whether a text may be an address with a password or a key in it."""
+    """Returns whether a text may be an address with a password or a key in it."""
     return "://" in text or 0 <= text.find(":") < text.rfind("@")
 
 
@@ -49,8 +49,8 @@ def without_passwords(text: str) -> str:
 
 
 def shown(value: object, longest: int = 60) -> str:
-    """Returns how a value that somebody typed is quoted to them: in quotes if it is a text, short,
-    plain, and not at all where it may be a secret."""
+    """Returns how a value that somebody typed is quoted to them: in quotes if it is a text,
+    shortened, plain, and not at all if it may be a secret."""
     if value is None:
         return "this"
     if isinstance(value, bool):

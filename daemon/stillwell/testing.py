@@ -81,7 +81,8 @@ class ManualClock:
             return self._trusted
 
     def advance(self, seconds: float) -> None:
-        """Lets `seconds` pass on both clocks; waits that end by then return. Never negative."""
+        """Lets `seconds`, which are not negative, pass on both clocks; waits that end by then
+        return."""
         if seconds < 0:
             raise ValueError("A monotonic clock does not run backwards; see step_wall.")
         with self._changed:
@@ -121,7 +122,7 @@ class ManualClock:
                 self._waiting -= 1
 
     def until_waiting(self, threads: int = 1, within_s: float = 10.0) -> None:
-        """Blocks (in real time) until so many threads are inside `wait`, so that a test turns the
+        """Blocks (in real time) until this many threads are inside `wait`, so that a test turns the
         clock only when everybody is ready. Raises AssertionError after `within_s` real seconds."""
         with self._changed:
             if not self._changed.wait_for(lambda: self._waiting >= threads, within_s):
@@ -136,8 +137,8 @@ _: type[Clock] = ManualClock
 def within(seconds: float, what: str, call: Callable[[], T]) -> T:
     """Returns what `call` returns, or raises what it raises; an AssertionError if it hangs.
 
-    It runs on a daemon thread that is left behind when it does not come back, so that a hung driver
-    fails its test rather than stops the run. `what` names the call in the error.
+    `call` runs on a daemon thread that is left behind if it does not return, so that a hung driver
+    fails its test rather than stopping the run. `what` names the call in the error.
     """
     try:
         return foreign.within(seconds, call)
@@ -167,36 +168,36 @@ class DriverCase:
     before_read: Callable[[], None] = lambda: None
 
     def parsed(self, settings: Mapping[str, Any] | None = None) -> BaseModel:
-        """The settings as the driver's own model."""
+        """Returns the settings as the driver's own model."""
         return self.driver.Settings.model_validate(
             dict(self.settings if settings is None else settings)
         )
 
     def channels(self) -> set[str]:
-        """The names of the channels that the settings declare."""
+        """Returns the names of the channels that the settings declare."""
         declared: Iterable[str] = self.parsed().channels  # type: ignore[attr-defined]
         return set(declared)
 
     def make(self, settings: Mapping[str, Any] | None = None) -> Driver:
-        """A new driver, not open; on a clock of its own where it tells time."""
+        """Returns a new driver, not open; with a clock of its own if it tells time."""
         driver = self.driver(self.parsed(settings))
         if isinstance(driver, TellsTime):
             driver.use_clock(ManualClock(self_winding=True))
         return driver
 
     def open(self, driver: Driver) -> None:
-        """Opens it, within the deadline."""
+        """Opens the driver, within the deadline."""
         within(self.deadline_s, f"{self.driver.__name__}.open", driver.open)
 
     def read(self, driver: Driver) -> list[Sample]:
-        """One read to its end, within the deadline."""
+        """Returns one complete read, made within the deadline."""
         self.before_read()
         return within(self.deadline_s, f"{self.driver.__name__}.read", lambda: list(driver.read()))
 
 
 def check_samples(samples: Iterable[Sample], declared: set[str]) -> None:
-    """Raises AssertionError unless the samples of one read are in order: one a declared channel,
-    each with a finite value or a failure, with evidence of at most 80 characters."""
+    """Raises AssertionError unless the samples of one read are correct: one for each declared
+    channel, each with a finite value or a failure, with evidence of at most 80 characters."""
     seen: list[str] = []
     for sample in samples:
         assert isinstance(sample, Sample), f"{sample!r} is no Sample"
@@ -326,7 +327,7 @@ class DriverContract:
         root = logging.getLogger()
         before = (list(root.handlers), root.level, {t.ident for t in threading.enumerate()})
         driver = case.make()
-        # Called without `within`, which has a thread of its own.
+        # Called without `within`, which starts a thread of its own.
         driver.open()
         try:
             case.before_read()

@@ -1,14 +1,13 @@
-"""Whether anybody watches the tank: the one rule behind the line with which every screen begins.
-Pure.
+"""Whether anybody watches the tank: the one rule behind the first line of every screen. Pure.
 
-A daemon watches as long as it holds the writer's lock of its store and its pipeline moves: it puts
-a time stamp on the lock's file twice a minute, whatever its sensors and its disk do. So a daemon
-whose sensors are all dead still watches (its alarms say so), one that hangs does not. A store into
-which no daemon ever wrote holds no tank, but a simulation or a replay, or nothing yet.
+A daemon watches as long as it holds the writer's lock of its store and its pipeline makes progress:
+it puts a time stamp on the lock's file twice a minute, whatever its sensors and its disk do. So a
+daemon whose sensors are all dead still watches (its alarms say so), and one that hangs does not. A
+store into which no daemon ever wrote holds no tank, but a simulation or a replay, or nothing yet.
 
-Where nobody watches a tank that has been watched, or that never was, commands that show the tank
-end with the status 3: what the Linux Standard Base calls "program is not running" (LSB Core
-3.1, 20.2, Init Script Actions).
+If nobody watches a tank that was watched before, or one that never was watched, commands that show
+the tank end with the status 3: what the Linux Standard Base calls "program is not running" (LSB
+Core 3.1, 20.2, Init Script Actions).
 """
 
 from __future__ import annotations
@@ -22,35 +21,35 @@ from stillwell.reading import Moment
 
 EXIT_UNWATCHED = 3
 HANGS_AFTER_MS = 150_000
-"""The daemon shows twice a minute that it moves; one that is stuck for a minute ends itself, to be
-started afresh."""
+"""A daemon that has shown no progress for this long hangs. It shows some twice a minute, and one
+that is stuck for a minute ends itself, to be restarted."""
 AHEAD_MS = 120_000
-"""A reading so far ahead of the clock comes from a clock that is wrong, or this one is."""
+"""If a reading is this far ahead of the clock, one of the two clocks is wrong."""
 KEY = "run"
-"""Under which the store keeps the newest `Run`: see `Store.describe`."""
+"""The key under which the store keeps the newest `Run`: see `Store.describe`."""
 
 
 @dataclass(frozen=True, slots=True)
 class Recipient:
-    """A sink as the daemon began with it."""
+    """A sink as it was when the daemon began."""
 
     name: str
     lowest: Priority = Priority.LOW
     turn: int = 1
-    """Which notices are for it: see `alarm.escalation.is_for`."""
+    """When notices reach it: see `alarm.escalation.is_for`."""
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """The newest start of a daemon on a store, as it left it there."""
+    """The newest start of a daemon on a store, as the daemon kept it there."""
 
     began: Moment
     version: str
     fast: bool = False
-    """Its clock ran faster than ours: a demonstration."""
+    """Whether its clock ran faster than ours: a demonstration."""
     channels: tuple[str, ...] = ()
     recipients: tuple[Recipient, ...] = ()
-    """All sinks, those among them that take no notices as well."""
+    """All sinks, including those that take no notices."""
 
 
 RUN = Form(Run, 2)
@@ -61,44 +60,44 @@ class Signs:
     """What can be seen of a daemon from outside; times in UTC ms."""
 
     held: bool
-    """Somebody holds the writer's lock."""
+    """Whether somebody holds the writer's lock."""
     moved_ms: int | None
-    """When the holder last showed that it moves, by this machine's clock; None: not known."""
+    """When the holder last showed progress, by this machine's clock; None: not known."""
     ran: bool
-    """A daemon has once run on this store."""
+    """Whether a daemon has ever run on this store."""
     fast: bool
-    """The last that did ran on a fast clock."""
+    """Whether the last run had a fast clock."""
     began_ms: int | None
-    """When the last that did began; None where that was not kept."""
+    """When the last run began; None where that was not kept."""
     newest_ms: int | None
-    """Of the newest reading; None without any."""
+    """The time of the newest reading; None without any."""
 
 
 class Watch(StrEnum):
     ON = "watched"
     HANGS = "hangs"
-    """The daemon is there and does not move."""
+    """The daemon is there and makes no progress."""
     OFF = "not watched"
     NEVER = "never watched"
     """A store without readings on which no daemon has run."""
     NO_TANK = "no tank"
-    """Readings of a replay, a simulation or a demonstration."""
+    """The readings come from a replay, a simulation or a demonstration."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watching:
-    """What it comes to."""
+    """Whether the tank is watched."""
 
     watch: Watch
     since_ms: int | None = None
-    """UTC; None where that is not known."""
+    """Since when, UTC ms; None where that is not known."""
     ahead_ms: int = 0
-    """By how much the newest reading is ahead of the clock, where that is too much."""
+    """By how much the newest reading is ahead of the clock, in ms, if that is too much; else 0."""
     fast: bool = False
 
     @property
     def nobody(self) -> bool:
-        """Whether somebody has to do something so that the tank is watched."""
+        """Whether somebody has to act so that the tank is watched."""
         return self.watch not in (Watch.ON, Watch.NO_TANK)
 
     @property
@@ -108,7 +107,7 @@ class Watching:
 
 
 def watching(signs: Signs, now_ms: int) -> Watching:
-    """Whether anybody watches, and since when."""
+    """Returns whether anybody watches, and since when."""
     newest = signs.newest_ms
     ahead = 0 if newest is None or newest - now_ms <= AHEAD_MS else newest - now_ms
     if newest is not None and (not signs.ran or (signs.fast and not signs.held)):
