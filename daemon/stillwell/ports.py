@@ -16,9 +16,7 @@ from stillwell.request import Reply, Request
 from stillwell.units import System
 
 if TYPE_CHECKING:
-    from pydantic import (
-        BaseModel,
-    )  # takes 0.1 s, which reading the store does not need
+    from pydantic import BaseModel  # takes 0.1 s, which reading the store does not need
 
 
 class DriverError(Exception):
