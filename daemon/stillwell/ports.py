@@ -245,6 +245,15 @@ class KnowsChannels(Protocol):
 
 
 @runtime_checkable
+class KnowsPlan(Protocol):
+    """An ability of sinks that say beforehand what may come: `use_plan` is called once, before
+    `open`, with the names of all alarms that the tank has by its settings, and the names of all
+    estimates with their units."""
+
+    def use_plan(self, alarms: Collection[str], estimates: Mapping[str, str]) -> None: ...
+
+
+@runtime_checkable
 class Retains(Protocol):
     """An ability of sinks whose far side shows the latest of each thing (a broker's retained
     messages)."""

@@ -12,10 +12,12 @@ from functools import cache
 import pytest
 
 from in_words import said, what
+from stillwell.alarm.row import Part
 from stillwell.estimate.heat import BandEdges, Condition, HeaterPlan
 from stillwell.finding import Finding
 from stillwell.notice import Priority
 from stillwell.observe.heat.watch import MAINS_LOST, PUMP_RESTS, HeaterWatch
+from stillwell.observe.publishes import OF_PART
 from stillwell.reading import Flag, Moment, Reading
 
 DAY = 86_400
@@ -594,6 +596,7 @@ class TestEstimates:
         bench = learned()
         rows = {row.name: row for row in bench.watch.estimates(bench.now)}
         assert list(bench.watch.estimates(bench.now)) == []
+        assert {(name, row.unit) for name, row in rows.items()} <= OF_PART[Part.HEATER].items()
         gain = rows["heater.gain"]
         assert gain.value == pytest.approx(1.0, abs=0.05)
         assert rows["heater.loss"].value == pytest.approx(0.3, abs=0.02)

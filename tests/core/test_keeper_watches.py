@@ -17,6 +17,7 @@ from stillwell.observe.cycle import AMMONIA, NITRITE, CycleWatch
 from stillwell.observe.known import Known
 from stillwell.observe.observing import Observer
 from stillwell.observe.plan import BookPlan
+from stillwell.observe.publishes import ALWAYS
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.ports import Published
 from stillwell.reading import Moment
@@ -86,6 +87,7 @@ class TestSalt:
     def test_the_interval_grows_until_somebody_looks(self) -> None:
         watch = SaltWatch(PLAN)
         rows = lived(watch, [entry(1, 0.5, "salinity", 35.0, "ppt")], 0.0, 60.0)
+        assert {(row.name, row.unit) for row in rows} <= set(ALWAYS.items())
         widths = [row.high - row.low for row in rows if row.high and row.low]
         assert widths[-1] > 2 * widths[1]
         assert watch._standing in ({"salinity.unsure"}, {"salinity.high"})
@@ -161,6 +163,7 @@ class TestCycle:
             0.0,
             9.0,
         )
+        assert {(row.name, row.unit) for row in rows} <= set(ALWAYS.items())
         assert [row.basis for row in rows] == [
             *("not started", "ammonia rising", "ammonia falling, nitrite rising")
         ]

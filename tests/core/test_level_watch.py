@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from in_words import said, what
+from stillwell.alarm.row import Part
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.timeline import Timeline
@@ -23,6 +24,7 @@ from stillwell.observe.chamber.alarms import LEVEL_ALARMS
 from stillwell.observe.chamber.plan import FloatChannel, GaugeChannel, LevelPlan
 from stillwell.observe.chamber.record import EXPANSION_PER_K, Climate
 from stillwell.observe.chamber.watch import LevelWatch
+from stillwell.observe.publishes import OF_PART
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading
 from stillwell.water.seawater import density_kg_m3
@@ -180,6 +182,7 @@ class TestNight:
         assert after.value == pytest.approx(before.value - 600.0, abs=60.0)
 
     def test_level_and_water_to_add_come_every_hour(self, night: Bench) -> None:
+        assert {row.name: row.unit for row in night.rows} == dict(OF_PART[Part.LEVEL])
         to_add = [row for row in night.rows if row.name == "level.to-mark"]
         assert 18 <= len(to_add) <= 21
         last = night.row("level.to-mark")

@@ -9,6 +9,7 @@ import os
 import subprocess
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,17 @@ import jsonschema
 import pytest
 
 from real_broker import Broker, Listener, wait_until
+from stillwell.alarm.occurring import Alarms
 from stillwell.deliver.mqtt import Mqtt, MqttSettings
 from stillwell.notice import Message, Priority, State, Transition
+from stillwell.observe.publishes import estimates_of
 from stillwell.ports import Published, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.request import Command, Reply, Request
+from stillwell.settings import load
+from stillwell.wiring.plans.channels import quantities
+from stillwell.wiring.plans.watch import watch_plan
+from stillwell.wiring.sinks import make_sink
 from stillwell.words import Reader
 
 NOW = round(time.time() * 1000)
@@ -43,6 +50,8 @@ VALUES = {
     "float-low": 1.0,
     "pump": 0.0,
 }
+ALARMS = {"water.low"}
+ESTIMATES = {"evaporation": "mL/h"}
 SCHEMA = json.loads((Path(__file__).parent / "home-discovery.schema.json").read_text("utf-8"))
 
 
@@ -73,11 +82,15 @@ def rows() -> list[Row]:
 class Tank:
     """The sink of a daemon, and what is asked of it."""
 
-    def __init__(self, port: int, channels: dict[str, Quantity], announce: bool | None) -> None:
+    def __init__(
+        self, port: int, announce: bool | None, channels: dict[str, Quantity], whole: bool
+    ) -> None:
         given = MqttSettings(host="127.0.0.1", port=port, announce=announce)
         self.sink = Mqtt("broker", "reading-room", given)
         self.asked: list[Request] = []
         self.sink.use_channels(channels)
+        if whole:
+            self.sink.use_plan(ALARMS, ESTIMATES)
         self.sink.use_words(Reader())
         self.sink.on_request(self._asked)
         self.sink.open()
@@ -102,9 +115,12 @@ def tank() -> Iterator[Callable[..., Tank]]:
     made: list[Tank] = []
 
     def make(
-        port: int, channels: dict[str, Quantity] = CHANNELS, announce: bool | None = True
+        port: int,
+        channels: dict[str, Quantity] = CHANNELS,
+        announce: bool | None = True,
+        whole: bool = True,
     ) -> Tank:
-        made.append(Tank(port, channels, announce))
+        made.append(Tank(port, announce, channels, whole))
         return made[-1]
 
     yield make
@@ -153,18 +169,42 @@ class TestAnnouncing:
         server = listen(here.port)
         wait_until(lambda: len(announced(server)) == 12, "what the first has announced")
         water = {"water-a": Quantity.TEMPERATURE}
-        second = tank(here.port, water)
-        second.sink.remember([row for row in rows() if row.stream is not Stream.READINGS])
+        second = tank(here.port, water, whole=False)
+        # What the store holds of before is still the latest of its name.
+        second.sink.remember(rows())
 
         def removed(left: int) -> bool:
             second.tend()
             return len(announced(server)) == left
 
-        wait_until(lambda: removed(6), "the other channels are removed")
-        assert not [topic for topic in announced(server) if "level" in topic]
+        wait_until(lambda: removed(4), "the other channels, the alarm and the estimate are removed")
+        assert {body["name"] for body in announced(server).values()} == {"water-a", *PRESSES}
         second.sink.close()
         second = tank(here.port, water, announce=False)
         wait_until(lambda: removed(0), "everything is removed")
+
+    def test_what_the_settings_bring_is_announced_before_it_comes(
+        self, broker: Callable[..., Broker], listen: Callable[..., Listener]
+    ) -> None:
+        here = broker()
+        server = listen(here.port)
+        settings = load(Path(__file__).parents[2] / "config" / "stillwell.toml")
+        given = MqttSettings(host="127.0.0.1", port=here.port, announce=True)
+        destination = replace(settings.sink["broker"], settings=given)
+        sink = make_sink(settings, destination, quantities(settings))
+        sink.open()
+        plan = watch_plan(settings)
+        alarms, estimates = Alarms(plan).names, estimates_of(plan.parts)
+        wanted = {*alarms, *estimates, *settings.channel, *PRESSES}
+
+        def complete() -> bool:
+            sink.tend()
+            return {body["name"] for body in announced(server).values()} == wanted
+
+        wait_until(complete, "all that the settings bring is announced")
+        sink.close()
+        assert {"water.low", "heater.stuck-on", "level.leak"} <= alarms
+        assert {"level.now", "heater.gain", "salinity.now"} <= estimates.keys()
 
     def test_it_is_not_announced_unasked(
         self, broker: Callable[..., Broker], listen: Callable[..., Listener], tank: Any
@@ -296,7 +336,7 @@ class TestTheRealServer:
             assert one.asked[0].command is Command.ACKNOWLEDGE
             one.sink.close()
             wait_until(lambda: home.states()[WATER][0] == "unavailable", "it is told away", 60)
-            one = tank(here.port, {"water-a": Quantity.TEMPERATURE})
+            one = tank(here.port, {"water-a": Quantity.TEMPERATURE}, whole=False)
             wait_until(lambda: one.tend() or len(home.states()) == 4, "the others go", 60)
         finally:
             home.stop()

@@ -7,14 +7,17 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
+from stillwell.alarm.occurring import Alarms
 from stillwell.deliver.links import Links
 from stillwell.deliver.outbox import Outbox, OutboxThread, ahead_name
 from stillwell.foreign import Aside, Hand
+from stillwell.observe.publishes import estimates_of
 from stillwell.ports import (
     AttachesPictures,
     CarriesLinks,
     Clock,
     KnowsChannels,
+    KnowsPlan,
     KnowsZone,
     Stream,
     TakesRequests,
@@ -36,6 +39,7 @@ from stillwell.supervise.inbox import Inbox
 from stillwell.supervise.night_picture import NightPictures
 from stillwell.units import System
 from stillwell.wiring.plans.channels import quantities
+from stillwell.wiring.plans.watch import watch_plan
 from stillwell.words import Reader
 
 
@@ -107,6 +111,9 @@ def make_sink(
     sink = destination.made(destination.name, settings.tank.name, destination.settings)
     if isinstance(sink, KnowsChannels):
         sink.use_channels(measured)
+    if isinstance(sink, KnowsPlan):
+        plan = watch_plan(settings)
+        sink.use_plan(Alarms(plan).names, estimates_of(plan.parts))
     if isinstance(sink, KnowsZone):
         sink.use_zone(settings.tank.zone)
     if isinstance(sink, TellsPeople):

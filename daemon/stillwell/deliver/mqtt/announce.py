@@ -12,15 +12,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from stillwell import __version__
 from stillwell.deliver import senml
 from stillwell.deliver.mqtt.exchange import Message
 from stillwell.deliver.mqtt.topics import Topics
-from stillwell.notice import Transition
-from stillwell.ports import Published
 from stillwell.reading import UNIT, Quantity
 from stillwell.request import Command
 
@@ -62,8 +60,8 @@ class Announcer:
         parts = topic.split("/")
         return len(parts) == 5 and (parts[0], parts[2], parts[4]) == (_HOME, self._node, "config")
 
-    def standing(self, channels: Mapping[str, Quantity]) -> Iterator[Message]:
-        """What is there from the start: the channels and the buttons."""
+    def channels(self, channels: Mapping[str, Quantity]) -> Iterator[Message]:
+        """What announces the channels and the buttons."""
         for channel, quantity in channels.items():
             topic = self._names.reading(channel)
             if quantity in _CONTACTS:
@@ -79,18 +77,17 @@ class Announcer:
             }
             yield self._config("button", name, body)
 
-    def of(self, body: object) -> Message | None:
-        """What announces an alarm or an estimate, by its first row; None for other rows."""
-        match body:
-            case Transition():
-                topic = self._names.alarm(body.alarm)
-                state = "{{ 'ON' if value_json.active else 'OFF' }}"
-                more = {"json_attributes_topic": topic}
-                return self._thing("binary_sensor", body.alarm, topic, state, "problem", **more)
-            case Published():
-                kind = "temperature" if body.unit == "Cel" else None
-                return self._sensor(body.name, self._names.estimate(body.name), body.unit, kind)
-        return None
+    def plan(self, alarms: Collection[str], estimates: Mapping[str, str]) -> Iterator[Message]:
+        """What announces the alarms and the estimates, those by name with their units. One that
+        has never come has no state there yet."""
+        for alarm in sorted(alarms):
+            topic = self._names.alarm(alarm)
+            state = "{{ 'ON' if value_json.active else 'OFF' }}"
+            more = {"json_attributes_topic": topic}
+            yield self._thing("binary_sensor", alarm, topic, state, "problem", **more)
+        for name, unit in estimates.items():
+            kind = "temperature" if unit == "Cel" else None
+            yield self._sensor(name, self._names.estimate(name), unit, kind)
 
     def _sensor(self, name: str, topic: str, unit: str, kind: str | None) -> Message:
         per = 1 / senml.registered(1.0, unit)[0]

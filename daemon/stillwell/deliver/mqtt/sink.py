@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import ClassVar
 
 from pydantic import BaseModel
@@ -83,9 +83,10 @@ class Mqtt:
 
     def use_channels(self, channels: Mapping[str, Quantity]) -> None:
         self._channels = dict(channels)
-        if self._settings.announce:
-            for message in self._announcer.standing(channels):
-                self._announce(message)
+        self._announce(self._announcer.channels(channels))
+
+    def use_plan(self, alarms: Collection[str], estimates: Mapping[str, str]) -> None:
+        self._announce(self._announcer.plan(alarms, estimates))
 
     def use_words(self, words: Words) -> None:
         self._words = words
@@ -114,7 +115,6 @@ class Mqtt:
                 continue
             if message.retain:
                 self._delivered.keep(row.seq, message)
-            self._announce_row(row)
         # What was said of them before does not count: all of it goes out with the next birth.
         self._complete = False
 
@@ -153,10 +153,6 @@ class Mqtt:
                 continue
             if message.retain:
                 self._delivered.keep(row.seq, message)
-            new = self._announce_row(row)
-            if new is not None:
-                # Lost on the way, it goes out with the next birth.
-                self._connection.publish([new])
             if not self._delivered.has(row, message):
                 to_send.append((row, message))
         codes = self._connection.publish([message for _, message in to_send])
@@ -257,17 +253,15 @@ class Mqtt:
         self._not_ours |= {one.topic for one in ours if one.payload} - self._announced
         self._answering.take([one for one in arrived if one not in ours], dropped)
 
-    def _announce(self, message: Message) -> None:
-        self._announced.add(message.topic)
-        self._delivered.keep(0, message)
-
-    def _announce_row(self, row: Row) -> Message | None:
-        """What announces an alarm or an estimate that comes for the first time."""
-        message = self._announcer.of(row.body) if self._settings.announce else None
-        if message is None or message.topic in self._announced:
-            return None
-        self._announce(message)
-        return message
+    def _announce(self, messages: Iterable[Message]) -> None:
+        """Announces with each birth what these announce, if it is wanted."""
+        if not self._settings.announce:
+            return
+        for message in messages:
+            # A channel comes before an alarm of the same name.
+            if message.topic not in self._announced:
+                self._announced.add(message.topic)
+                self._delivered.keep(0, message)
 
     def _listening(self, code: int) -> None:
         """Takes the broker's answer to our subscription."""
