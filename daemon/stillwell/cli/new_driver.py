@@ -92,7 +92,7 @@ class CLASS:
                 line = device.readline(80).strip()
         except OSError as error:
             what = f"{self._settings.path} cannot be read ({error.strerror})."
-            raise DriverError(what, "Look whether it is plugged in.") from error
+            raise DriverError(what, "Look at its cable.") from error
         value, failure = measured(line)
         return [Sample(channel, value, failure, line) for channel in self._settings.channels]
 
