@@ -3,6 +3,7 @@ and of a broker that takes the test notice. The broker is a real mosquitto."""
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -183,6 +184,16 @@ class TestSettingsOnly:
         assert result.exit_code == 1
         assert "mine" in result.stdout
         assert "cannot be loaded" in result.stdout
+
+    def test_what_is_set_is_among_it_but_not_what_only_a_missing_driver_understands(
+        self, tmp_path: Path
+    ) -> None:
+        config = tank(tmp_path, bad("mine", "notthere", bus="s3cr3t"))
+        told = json.loads(call("check", "-c", config, "--settings", "--json").stdout)["settings"]
+        rows = {(one["table"], one["key"]): one["value"] for one in told}
+        assert rows["source.mine", "driver"] == '"notthere"'
+        assert rows["source.mine", "bus"] == "…"
+        assert rows["tank", "volume"] == '"68 L"'
 
 
 class TestMachine:

@@ -85,6 +85,15 @@ class TestTheScreens:
             f"{n} min ago" for n in range(60)
         }
 
+    def test_the_settings_have_their_values_and_no_secret(self, own: Tank) -> None:
+        assert own.config is not None
+        with own.config.open("a", encoding="utf-8") as file:
+            file.write(f'[page]\nkey = "{"unsaid-" * 6}"\n')
+        text = Visit(own, role=Role.LOOK).get(f"{HERE}/machine/check").text
+        assert re.search(r"<h2>tank</h2>.*volume</th><td><code>&#34;68 L&#34;", text, re.DOTALL)
+        assert re.search(r"<h2>page</h2>.*key</th><td><code>…<", text, re.DOTALL)
+        assert "unsaid" not in text
+
     def test_one_that_may_only_look_sees_no_button(self, room: Tank) -> None:
         for path in (HERE, f"{HERE}/book", f"{HERE}/machine"):
             assert "<button" in Visit(room).get(path).text

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 from contextlib import nullcontext
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -70,7 +71,8 @@ def check(
     first round if it has just begun, and the test notice goes out through it. Ends with 0 when all
     is well, with 1 when there is something to fix. With --json: ok, daemon_runs, and points, each
     with part, name, grade (well, note, fix), what, do; a channel's also with source, value, unit,
-    flag, tests. With --deadman and --json one object a way: way, commands, text.
+    flag, tests. With --settings and --json also settings: what is set, each with table, key, value,
+    and never a secret. With --deadman and --json one object a way: way, commands, text.
 
     Example: stillwell check --no-notice
     """
@@ -92,7 +94,10 @@ def check(
             points, runs = _look(settings, path, watch, notice, patience_s, quiet=as_json)
     well = not any(point.grade == "fix" for point in points)
     if as_json:
-        print_json({"ok": well, "daemon_runs": runs, "points": [p.as_dict() for p in points]})
+        told = {"ok": well, "daemon_runs": runs, "points": [p.as_dict() for p in points]}
+        if only_settings:
+            told["settings"] = [asdict(one) for one in settings.given]
+        print_json(told)
     else:
         _print(points)
     if not well:

@@ -154,10 +154,18 @@ class CheckPoint(TypedDict):
     after_ml: NotRequired[float]
 
 
+class SettingGiven(TypedDict):
+    table: str
+    key: str
+    value: str
+    """As it was written; "…" in place of a secret."""
+
+
 class Check(TypedDict):
     ok: bool
     daemon_runs: bool
     points: list[CheckPoint]
+    settings: NotRequired[list[SettingGiven]]
 
 
 class DeadmanWay(TypedDict):

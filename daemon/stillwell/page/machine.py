@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from starlette.requests import Request
@@ -83,7 +84,7 @@ class Machine:
             done = subprocess.run(
                 argv, capture_output=True, text=True, check=False, timeout=_CHECKED_WITHIN_S
             )
-            points = json.loads(done.stdout)["points"] if done.stdout else []
+            found = json.loads(done.stdout) if done.stdout else {"points": [], "settings": []}
             trouble = "" if done.stdout else json.loads(done.stderr.splitlines()[-1])["error"]
         except (subprocess.TimeoutExpired, ValueError, KeyError, IndexError):
             return self._site.trouble(request, 503, "The settings could not be looked at just now.")
@@ -95,9 +96,18 @@ class Machine:
             tank=tank.name,
             label=label,
             screen="Machine",
-            points=points,
+            points=found["points"],
+            tables=_tables(found["settings"]),
             trouble=trouble,
         )
+
+
+def _tables(given: Iterable[dict[str, str]]) -> dict[str, list[tuple[str, str]]]:
+    """The rows of each table of the settings."""
+    tables: dict[str, list[tuple[str, str]]] = {}
+    for one in given:
+        tables.setdefault(one["table"], []).append((one["key"], one["value"]))
+    return tables
 
 
 def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], str]:

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 
 from stillwell.reading import Quantity
 from stillwell.settings.faults import Fault
+from stillwell.settings.given import Given
 from stillwell.settings.schema.answers import Page, Unanswered
 from stillwell.settings.schema.book import Book, Night
 from stillwell.settings.schema.channels import Channel
@@ -83,6 +84,8 @@ class Settings:
     page: Page
     book: Book
     warnings: tuple[Fault, ...] = ()
+    given: tuple[Given, ...] = ()
+    """What is set, as it may be shown."""
     """What does not stop the start and should be put right."""
 
     def source_of(self, channel: str) -> Source:

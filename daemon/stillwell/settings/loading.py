@@ -20,6 +20,7 @@ from stillwell.settings.configuration import Destination, Settings, Source
 from stillwell.settings.doubts import asked_about
 from stillwell.settings.explain import Explainer
 from stillwell.settings.faults import ConfigError, Fault, in_line_order
+from stillwell.settings.given import given
 from stillwell.settings.layers import Layers, layers_of
 from stillwell.settings.schema.frame import Frame
 from stillwell.settings.schema.machine import SinkKeys, SourceKeys
@@ -101,6 +102,8 @@ def _secret_paths(value: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str,
     elif isinstance(value, Mapping):
         for name, below in value.items():
             yield from _secret_paths(below, (*path, str(name)))
+    elif isinstance(value, list | tuple) and any(True for one in value for _ in _secret_paths(one)):
+        yield path
 
 
 class _Reading:
@@ -147,6 +150,7 @@ class _Reading:
             state=frame.state,
             sink={name: _sink(name, keys, sinks[name]) for name, keys in frame.sink.items()},
             warnings=tuple(in_line_order(self._warnings(sources, sinks, bands))),
+            given=given(self.tree, set(self._secret(sources, sinks))),
         )
 
     def _quantities(self) -> dict[str, Quantity]:
@@ -300,12 +304,33 @@ class _Reading:
 
     # --- what does not stop the start
 
-    def _readable_secrets(self, value: Any, path: tuple[str, ...]) -> list[tuple[str, ...]]:
+    def _readable_secrets(self, value: Any, path: tuple[str, ...]) -> list[tuple[str, ...]] | None:
+        """The paths of what is secret; None where that can't be known."""
         try:
             with self.patience.share() as seconds:
                 return within(seconds, lambda: list(_secret_paths(value, path)))
         except Exception:  # a plugin's own model: what it holds may be anything
-            return []
+            return None
+
+    def _secret(
+        self,
+        sources: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
+        sinks: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
+    ) -> Iterator[tuple[str, ...]]:
+        """The paths of what is not to be shown: all keys of a plugin that doesn't say which are
+        secret."""
+        yield from self._readable_secrets(self.frame and self.frame.page, ("page",)) or ()
+        for table, made, generic in (
+            ("source", sources, SourceKeys.model_fields),
+            ("sink", sinks, SinkKeys.model_fields),
+        ):
+            for name, pair in made.items():
+                model = pair[1] if pair else None
+                found = None if model is None else self._readable_secrets(model, (table, name))
+                if found is None:
+                    keys = self.tree[table][name].keys() - generic.keys()
+                    found = [(table, name, str(key)) for key in keys]
+                yield from found
 
     def _warnings(
         self,
@@ -332,7 +357,7 @@ class _Reading:
             if pair
         }
         for below, part in (*parts.items(), (("page",), page)):
-            for path in filter(self.layers.from_file, self._readable_secrets(part, below)):
+            for path in filter(self.layers.from_file, self._readable_secrets(part, below) or ()):
                 what = "A secret stands in a file that everybody on this machine can read."
                 variable = "STILLWELL__" + "__".join(path).upper().replace("-", "_")
                 do = (
