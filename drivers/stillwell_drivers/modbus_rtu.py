@@ -103,6 +103,26 @@ class ModbusSettings(BaseModel):
         return self.port or f"{self.host}:{self.tcp_port}"
 
 
+def _serial_client() -> type[ModbusSerialClient]:
+    """Returns pymodbus's client, waiting by pyserial's clock, which is never stepped. Its own wait
+    goes by the wall clock: set back by an hour, that would wait an hour for a silent unit."""
+    from pymodbus.client import ModbusSerialClient
+    from pymodbus.exceptions import ConnectionException
+
+    class Client(ModbusSerialClient):  # type: ignore[misc]  # its types are skipped
+        def recv(self, size: int | None) -> bytes:
+            if self.socket is None:
+                raise ConnectionException(str(self))
+            try:
+                came: bytes = self.socket.read(1)
+                return came + self.socket.read(self.socket.in_waiting) if came else came
+            except OSError:
+                self.close()
+                raise ConnectionException(str(self)) from None
+
+    return Client
+
+
 class Modbus:
     """Asks for registers; see the module's text."""
 
@@ -119,7 +139,7 @@ class Modbus:
 
     def open(self) -> None:
         """Opens the line or connects; raises `DriverError`."""
-        from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+        from pymodbus.client import ModbusTcpClient
 
         self.close()
         # It logs each request without an answer, which the samples say already.
@@ -129,7 +149,7 @@ class Modbus:
             parity = given.parity[0].upper()
             # What is wrong with a port pymodbus only logs.
             shut(opened(given.port, given.baud, given.timeout, parity=parity))
-            self._client = ModbusSerialClient(
+            self._client = _serial_client()(
                 given.port,
                 baudrate=given.baud,
                 parity=parity,

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import pty
 import subprocess
 import sys
 import threading
+import time
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
+from pymodbus.pdu import ModbusPDU
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 
 from far_modbus import Serving, instruments
@@ -30,6 +33,8 @@ class Line:
         self.port = folder / "usb-reading_room_rs485-if00"
         self._masters: list[int] = []
         self._slaves: list[int] = []
+        self.asked: list[int] = []
+        """The unit of each request that the server has got."""
         self.plug()
 
     def plug(self) -> None:
@@ -41,17 +46,30 @@ class Line:
         self.far = os.ttyname(self._slaves[1])
         near, far = self._masters
         for come, go in ((near, far), (far, near)):
-            threading.Thread(target=self._carry, args=(come, go), daemon=True).start()
+            threading.Thread(target=self._carry, args=(come, go, near), daemon=True).start()
 
     @staticmethod
-    def _carry(come: int, go: int) -> None:
+    def _carry(come: int, go: int, near: int) -> None:
         try:
             while data := os.read(come, 4096):
-                # The server answers for every unit: 9 is silent, as one without power is.
-                if data[0] != 9:
+                # The server answers for every unit. The answers of 9 are lost: it is silent, as one
+                # without power is.
+                if come == near or data[0] != 9:
                     os.write(go, data)
         except OSError:
             return
+
+    def serve(self) -> Serving:
+        """A server at the far end, which counts what it is asked."""
+
+        def asked(sending: bool, pdu: ModbusPDU) -> ModbusPDU:
+            if not sending:
+                self.asked.append(pdu.dev_id)
+            return pdu
+
+        return Serving(
+            lambda: ModbusSerialServer(instruments(), port=self.far, baudrate=9600, trace_pdu=asked)
+        )
 
     def babble(self, data: bytes) -> None:
         """What somebody else on the line says."""
@@ -68,7 +86,7 @@ class Line:
 @pytest.fixture
 def line(tmp_path: Path) -> Iterator[Line]:
     made = Line(tmp_path)
-    server = Serving(lambda: ModbusSerialServer(instruments(), port=made.far, baudrate=9600))
+    server = made.serve()
     yield made
     server.stop()
     if made._slaves:
@@ -154,13 +172,26 @@ class TestRegisters:
 
 class TestALine:
     def test_one_silent_unit_costs_one_wait_and_the_others_are_read(
-        self, opened: Callable[..., Modbus]
+        self, line: Line, opened: Callable[..., Modbus]
     ) -> None:
         away = {"unit": 9, "register": 0}
         got = read(opened({"a": away, "b": {**away, "register": 1}, "level": LEVEL}, timeout="2 s"))
         assert got["level"].value == -12.5
         assert got["a"] == Sample("a", None, Failure.SILENT, "unit 9 does not answer")
         assert got["b"].failure is Failure.SILENT
+        assert line.asked == [9, 1]
+
+    def test_a_clock_that_is_put_back_makes_no_wait_longer(
+        self, opened: Callable[..., Modbus], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        away = {"unit": 9, "register": 0}
+        driver = opened({"a": away, "level": LEVEL}, timeout="500 ms")
+        # The machine's own clock can't be set by a test: here each look finds it a minute earlier.
+        right, looks = time.time, itertools.count()
+        monkeypatch.setattr(time, "time", lambda: right() - 60 * next(looks))
+        got = read(driver)
+        assert got["a"].failure is Failure.SILENT
+        assert got["level"].value == -12.5
 
     def test_where_none_answers_the_source_is_down(self, opened: Callable[..., Modbus]) -> None:
         driver = opened({"a": {"unit": 9, "register": 0}}, timeout="500 ms")
@@ -191,7 +222,7 @@ class TestALine:
         with pytest.raises(DriverError, match="does not exist"):
             driver.open()
         line.plug()
-        server = Serving(lambda: ModbusSerialServer(instruments(), port=line.far, baudrate=9600))
+        server = line.serve()
         driver.open()
         assert read(driver)["level"].value == -12.5
         driver.close()
