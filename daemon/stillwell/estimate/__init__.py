@@ -1,2 +1,2 @@
-"""What the readings add up to: pure, incremental estimators (values in, values out, time an
-argument)."""
+"""What the readings add up to: pure, incremental estimators. They take values and return values;
+time is an argument."""

@@ -33,7 +33,7 @@ class Estimate:
     """Start and end in ms; both the same for a number that holds at one instant."""
 
     def scaled(self, factor: float, unit: str) -> Estimate:
-        """The same estimate in another unit. `factor` must be positive."""
+        """Returns the same estimate in another unit. `factor` must be positive."""
         return Estimate(
             self.value * factor,
             self.low * factor,
@@ -52,4 +52,4 @@ class NotEnough:
     """One or two sentences for the person beside the tank."""
     window: tuple[int, int]
     basis: tuple[Basis, ...] = ()
-    """What evidence there was, all the same."""
+    """The evidence that there was all the same."""

@@ -1,4 +1,5 @@
-"""Small dense Gaussian algebra, in plain lists: at most a dozen dimensions, symmetric in place."""
+"""Dense Gaussian algebra for small problems, in plain lists: at most a dozen dimensions, changed
+in place, covariances kept symmetric."""
 
 from __future__ import annotations
 
@@ -28,7 +29,7 @@ class Gaussian:
         return Gaussian(self.x.copy(), [row.copy() for row in self.P])
 
     def project(self, row: Row) -> tuple[float, float, list[float]]:
-        """Mean and variance of ``row · x``, and the covariance of x with it."""
+        """Returns mean and variance of ``row · x``, and the covariance of x with it."""
         x = self.x
         if len(row) == 1:
             i, a = row[0]
@@ -47,11 +48,11 @@ class Gaussian:
         return mean, variance, gain
 
     def revise(self, gain: list[float], variance: float, shift: float, kept: float) -> None:
-        """Moves the distribution so that a scalar with this prior `variance` and covariance `gain`
-        has its mean moved by `shift` and its variance changed to `kept`.
+        """Changes the distribution for new knowledge of a scalar with this prior `variance` and
+        covariance `gain`: its mean moves by `shift` and its variance becomes `kept`.
 
-        With ``kept = v r / (v + r)`` this is the Kalman update; with moments from a quadrature it
-        is assumed-density filtering."""
+        With ``kept = v r / (v + r)`` this is the Kalman update; with moments from a quadrature
+        it is assumed-density filtering."""
         scale = shift / variance
         shrink = (variance - kept) / (variance * variance)
         P = self.P  # noqa: N806
@@ -111,7 +112,7 @@ class Gaussian:
 
 
 def merged(parts: Sequence[Gaussian], shares: Sequence[float]) -> Gaussian:
-    """The Gaussian with the mean and covariance of a mixture; `shares` sum to 1."""
+    """Returns the Gaussian with the mean and covariance of a mixture; `shares` sum to 1."""
     n = len(parts[0].x)
     x = [sum(w * g.x[i] for g, w in zip(parts, shares, strict=True)) for i in range(n)]
     P = [[0.0] * n for _ in range(n)]  # noqa: N806

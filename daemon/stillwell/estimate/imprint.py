@@ -1,10 +1,11 @@
 """What an estimator holds while something is under way, as text and back.
 
-What is learned is kept by each class in words of its own, and outlives versions. What is only under
-way (half a heater's cycle, stories that are weighed against each other) is many small objects that
-point to each other; an imprint is all of them as they are, for the next run of the same program:
-see `form`. Objects of `stillwell.estimate` and plain values are kept. Functions are not, whoever
-takes an imprint up ties them on again; nor are attributes on which something of another part hangs.
+What is learned is kept by each class in a form of its own, and outlives versions. What is only
+under way (half a heater's cycle, hypotheses that are weighed against each other) is many small
+objects that point to each other. An imprint is all of them as they are, for the next run of the
+same program: see `form`. It keeps objects of `stillwell.estimate` and plain values. It leaves out
+functions, which whoever takes it up attaches again, and attributes that refer to objects of other
+parts.
 """
 
 from __future__ import annotations
@@ -26,8 +27,8 @@ _OURS = "stillwell.estimate."
 
 @cache
 def form() -> str:
-    """Returns a word that changes with the estimators' program: an imprint of another one does not
-    fit."""
+    """Returns a word that changes with the estimators' program: an imprint made by another
+    program does not fit."""
     here = Path(__file__).parent
     stats = ((path.name, path.stat()) for path in sorted(here.rglob("*.py")))
     seen = [(name, stat.st_size, stat.st_mtime_ns) for name, stat in stats]
@@ -35,8 +36,8 @@ def form() -> str:
 
 
 def imprint(*roots: object, without: Container[str] = ()) -> str:
-    """Returns all that hangs on the attributes of `roots`, but for attributes of those names, as
-    text: packed JSON, a fifth as long."""
+    """Returns everything reachable from the attributes of `roots`, except attributes with names
+    in `without`, as text: packed JSON, which is a fifth as long."""
     numbers: dict[int, int] = {id(root): -1 - place for place, root in enumerate(roots)}
     found: list[dict[str, Any]] = [{} for _ in roots]
     for root, attributes in zip(roots, found, strict=True):
@@ -51,8 +52,8 @@ def imprint(*roots: object, without: Container[str] = ()) -> str:
 
 
 def take_up(text: str, *roots: object) -> None:
-    """Gives `roots` the attributes that `imprint` found; what it left out stays as it is. Raises
-    ValueError, KeyError, TypeError or AttributeError for anything else."""
+    """Gives `roots` the attributes that `imprint` found; leaves alone what it left out. Raises
+    ValueError, KeyError, TypeError or AttributeError for any other text."""
     try:
         kept = json.loads(zlib.decompress(base64.b85decode(text)))
     except zlib.error as error:
@@ -68,7 +69,7 @@ def take_up(text: str, *roots: object) -> None:
 
 
 class _ForeignError(Exception):
-    """Not to be kept."""
+    """The object is not one that an imprint keeps."""
 
 
 def _held(what: object) -> Iterator[tuple[str, Any]]:
@@ -80,7 +81,7 @@ def _held(what: object) -> Iterator[tuple[str, Any]]:
 
 
 def _written(value: Any, numbers: dict[int, int]) -> Any:
-    """A plain value as it is; anything else a list that begins with what it is."""
+    """Returns a plain value as it is, and anything else as a list that begins with what it is."""
     if isinstance(value, Enum):
         return ["enum", _name(type(value)), value.value]
     if value is None or isinstance(value, bool | int | float | str):

@@ -1,4 +1,4 @@
-"""Matrices of four by four, for filters of four numbers."""
+"""Matrices of four by four, for filters with four state variables."""
 
 from __future__ import annotations
 

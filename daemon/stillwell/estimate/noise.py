@@ -1,4 +1,4 @@
-"""The noise of one channel, from second differences: what moves slowly drops out of them."""
+"""The noise of one channel, from second differences, in which slow changes cancel."""
 
 from __future__ import annotations
 
@@ -6,18 +6,20 @@ import math
 from dataclasses import dataclass
 
 FAST = 1 / 120
-"""Weight of one reading in what is so lately: an hour of readings every 30 s; our own choice."""
+"""Weight of one reading in the recent noise: an hour of readings every 30 s; our own choice."""
 SLOW = 1 / 6000
-"""And in what is usual: two days of them; our own choice."""
+"""Weight of one reading in the usual noise: two days of readings; our own choice."""
 START2 = 0.04**2
-"""Before anything is seen; our own choice, of the usual size (`LEAST2` and a little)."""
+"""The variance before anything is seen; our own choice, of the usual size (`LEAST2` and a
+little)."""
 LEAST2 = 0.018**2
-"""1/16 K rounded: 0.0625 / sqrt(12) (Maxim data sheet of the DS18B20 for the step)."""
+"""The least variance, that of rounding to 1/16 K: 0.0625 / sqrt(12) (Maxim data sheet of the
+DS18B20 for the step)."""
 
 
 @dataclass(slots=True)
 class Noise:
-    """Variance of one reading, lately and as it usually is, K^2."""
+    """Variance of one reading, lately and usually, K^2."""
 
     lately2: float = START2
     usual2: float = START2
@@ -27,7 +29,7 @@ class Noise:
     _at_s: float = 0.0
 
     def add(self, t_s: float, value: float) -> None:
-        """Takes one reading; a gap begins anew."""
+        """Takes one reading; starts the differences anew after a gap."""
         if t_s - self._at_s > 300.0:
             self._last = self._before = math.nan
         self._at_s = t_s
@@ -35,12 +37,12 @@ class Noise:
         self._before, self._last = self._last, value
         if math.isnan(second):
             return
-        # Of independent noise the second difference has six times the variance.
+        # For independent noise the second difference has six times the variance.
         seen2 = second * second / 6
         self.count += 1
         new = 1 / (self.count + 10)
         self.lately2 += max(FAST, new) * (min(seen2, 40 * self.usual2) - self.lately2)
-        # The usual noise learns only from what is not far above it.
+        # The usual noise learns only from values not far above it.
         self.usual2 += max(SLOW, new) * (min(seen2, 12 * self.usual2) - self.usual2)
 
     @property
@@ -57,8 +59,8 @@ class Noise:
         return [self.lately2, self.usual2, self.count, *values, self._at_s]
 
     def restore(self, kept: object) -> None:
-        """Takes up `to_json`'s value, or that of an older version, which kept the first three.
-        Raises ValueError or TypeError for anything else."""
+        """Takes up the value of `to_json`, or that of an older version, which kept the first
+        three. Raises ValueError or TypeError for anything else."""
         if not isinstance(kept, list) or len(kept) not in (3, 6):
             raise ValueError("a kept noise is none")
         numbers = [float(number) for number in kept[:3]]

@@ -1,8 +1,8 @@
-"""One clock for an estimator: never stepped, and it goes on across restarts.
+"""One clock for an estimator, which is never stepped and continues across restarts.
 
-The monotonic clock begins anew with each boot, and the wall clock is set and stepped. An estimator
-needs neither: it needs durations that are true. So its own line of time follows the monotonic clock
-within a boot, takes the wall clock's word for how long the machine was off, and never goes back.
+The monotonic clock starts anew with each boot, and the wall clock is set and stepped. An estimator
+only needs durations that are true. So its own line of time follows the monotonic clock within a
+boot, takes from the wall clock how long the machine was off, and never goes back.
 """
 
 from __future__ import annotations
@@ -12,24 +12,25 @@ from dataclasses import dataclass
 from stillwell.reading import Moment
 
 _YOUNG_BOOT_MS = 6 * 3_600_000
-"""A Pi boots with an old time and is set within minutes or hours: a step forward so early tells how
-long it was off. Later ones are somebody's hand on the clock."""
+"""A Pi boots with an old time and is set within minutes or hours: a step forward this early
+shows how long it was off. Later steps are made by a person."""
 _STEP_MS = 2_000
 
 
 @dataclass(slots=True)
 class Timeline:
-    """Integer ms; equal to UTC as long as nobody steps the clock."""
+    """Times on the line are integer ms; they equal UTC as long as nobody steps the clock."""
 
     offset_ms: int | None = None
-    """Line less monotonic."""
+    """The line's time less the monotonic time."""
     mono_ms: int = 0
     """The newest monotonic time."""
     skew_ms: int = 0
-    """UTC less line."""
+    """UTC less the line's time."""
 
     def at(self, moment: Moment) -> int:
-        """Where a moment lies on the line. Moments come in order, but for small disorder."""
+        """Returns the time of a moment on the line, ms. Moments come in order, apart from small
+        disorder."""
         wall_ms = moment.utc_ms - moment.mono_ms
         if self.offset_ms is None:
             self.offset_ms = wall_ms
@@ -47,7 +48,8 @@ class Timeline:
         return line
 
     def of_utc(self, utc_ms: int) -> int:
-        """Where a wall-clock time lies on the line, as the wall clock is now."""
+        """Returns the time on the line for a wall-clock time, by the present setting of the wall
+        clock."""
         return utc_ms - self.skew_ms
 
     def to_utc(self, line_ms: int) -> int:
@@ -55,7 +57,7 @@ class Timeline:
         return line_ms + self.skew_ms
 
     def moment(self, line_ms: int, now: Moment) -> Moment:
-        """The moment of an earlier time on the line, as the clocks are `now`; `now` itself for a
-        later one."""
+        """Returns the moment of an earlier time on the line by the clocks of `now`, and `now`
+        itself for a later one."""
         ago_ms = max(0, self.at(now) - line_ms)
         return Moment(now.mono_ms - ago_ms, now.utc_ms - ago_ms, now.epoch)

@@ -1,14 +1,14 @@
 """The day on which the cycle ends, with an honest interval: the model fitted to the tests.
 
-Few tests in coarse steps leave many sets of parameters possible, and the day of the end depends on
-them strongly. So no single best set is sought: a few hundred sets, drawn from what is known before
-the first test, are weighted by each test as it comes, and moved about (Metropolis) among what the
-tests allow when too few are left with weight: iterated batch importance sampling (N. Chopin,
-Biometrika 89 (2002) 539), with each test let in by degrees where it would leave too few at once
-(Del Moral, Doucet & Jasra, J. R. Stat. Soc. B 68 (2006) 411).
+Few tests in coarse steps leave many sets of parameters possible, and the day of the end depends
+strongly on them. So there is no search for the single best set. A few hundred sets are drawn from
+what is known before the first test and weighted by each test as it comes. When too few are left
+with weight, they are moved about (Metropolis) among what the tests allow: iterated batch importance
+sampling (N. Chopin, Biometrika 89 (2002) 539). A test that would leave too few at once is let in by
+degrees (Del Moral, Doucet & Jasra, J. R. Stat. Soc. B 68 (2006) 411).
 
-Random numbers come from a generator that is started with the number of the test: the same tests
-give the same answer, on every machine and after every restart.
+Random numbers come from a generator that is started with the number of the test, so that the same
+tests give the same answer, on every machine and after every restart.
 """
 
 from __future__ import annotations
@@ -34,12 +34,13 @@ from stillwell.estimate.cycle.stage import SEEDED_D, UNSEEDED_D, Stage, Test, ga
 _DAY_MS = 86_400_000
 PARTICLES = 256
 MOVES_EACH, MOST_SWEEPS = 3, 16
-"""After a redraw each set has moved so often on average, or so many times tried. With fewer, too
-many stay copies of one another, and the interval holds the true end less often than it says."""
+"""How many moves each set has made on average after a redraw, and the most that are tried. With
+fewer moves too many sets stay copies of one another, and the interval holds the true end less
+often than it says."""
 HORIZON_D = 120.0
-"""Farther than so many days from the start no end is looked for."""
+"""No end is looked for further than this many days from the start."""
 MISREAD = 0.02
-"""Share of tests that say nothing: the wrong bottle, the wrong line (our own allowance)."""
+"""The share of tests that mean nothing: the wrong bottle, the wrong line (our own allowance)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +52,13 @@ class Kit:
     nitrite_step: float = 0.08
     """A quarter of a mg/L of nitrite, counted as nitrogen."""
     log_sd: float = 0.3
-    """Of a reading: the eye, and colours that double from step to step (ln 2 / sqrt 12 is 0.2)."""
+    """The standard deviation of the logarithm of a reading: the eye, and colours that double
+    from step to step (ln 2 / sqrt 12 is 0.2)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Particle:
-    """One set of parameters, as logarithms, with what it has come to."""
+    """One set of parameters, as logarithms, with its course of the tank so far."""
 
     logs: tuple[float, ...]
     state: State
@@ -70,7 +72,7 @@ class Particle:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """What the tests so far allow. Made by `begun`, moved on by `told`."""
+    """What the tests so far allow. Made by `begun`, continued by `told`."""
 
     begun_ms: int
     seeded: bool
@@ -80,7 +82,7 @@ class Fit:
     tests: tuple[Test, ...]
     particles: tuple[Particle, ...]
     weights: tuple[float, ...]
-    """Adding up to 1."""
+    """Weights of the sets; their sum is 1."""
 
 
 def begun(
@@ -97,7 +99,7 @@ def begun(
         begun_ms: when the cycle was started: salt water in, and something that gives off ammonia.
         seeded: whether live rock, sand or filter matter from a running tank went in.
         kit: what the tests can see.
-        happenings: doses of ammonia and water changes, in days since then, also ones to come.
+        happenings: doses of ammonia and water changes, past and planned, in days since then.
         count: how many sets of parameters are followed.
     """
     rng = random.Random(f"cycle 0 {seeded}")
@@ -122,8 +124,8 @@ def begun(
 
 
 def _log_reading(read: float, true: float, step: float, sd: float) -> float:
-    """Log density of a kit's reading: normal in ln(x + step/2), and all that falls below the
-    middle of the first step is read as zero."""
+    """Returns the log density of a kit's reading: normal in ln(x + step/2), where anything below
+    the middle of the first step is read as zero."""
     expected = log(true + step / 2)
     if read <= 0:
         plain = 0.5 * erfc((expected - log(step)) / (sd * sqrt(2)))
@@ -156,8 +158,8 @@ def _day(fit: Fit, t_ms: int) -> float:
 
 
 def told(fit: Fit, test: Test) -> Fit:
-    """Returns the fit after one more test. Raises ValueError for one that is earlier than the last,
-    or before the start: then fit again from all of them (`fitted`)."""
+    """Returns the fit after one more test. Raises ValueError for a test that is earlier than the
+    last one or before the start: then fit again from all of them (`fitted`)."""
     day = _day(fit, test.t_ms)
     if day < 0 or (fit.tests and test.t_ms < fit.tests[-1].t_ms):
         raise ValueError("Tests must be told in order, none before the cycle began.")
@@ -201,7 +203,7 @@ def _effective(weights: Sequence[float]) -> float:
 
 
 def _part(weights: Sequence[float], news: Sequence[float], left: float, enough: float) -> float:
-    """How much of the test can be let in before too few are left with weight."""
+    """Returns how much of the test can be let in before too few sets are left with weight."""
     if _effective(_weighted(weights, news, left)) >= enough * 0.5:
         return left
     low, high = 0.0, left
@@ -223,7 +225,8 @@ def _moved(
     part: float,
     rng: random.Random,
 ) -> tuple[list[Particle], list[float]]:
-    """Draws by weight (systematically), then walks each a few steps among what the tests allow."""
+    """Draws sets by weight (systematically), then moves each a few steps among what the tests
+    allow."""
     count, size = len(particles), len(fit.priors)
     root = _root_of_spread([p.logs for p in particles], weights)
     chosen: list[int] = []
@@ -279,7 +282,7 @@ def _moved(
 def _root_of_spread(
     points: Sequence[Sequence[float]], weights: Sequence[float]
 ) -> list[list[float]]:
-    """The Cholesky root of the weighted covariance."""
+    """Returns the Cholesky root of the weighted covariance."""
     size = len(points[0])
     mean = [sum(w * p[j] for w, p in zip(weights, points, strict=True)) for j in range(size)]
     root = [[0.0] * size for _ in range(size)]
@@ -306,8 +309,7 @@ def fitted(
     happenings: Sequence[Happening] = (),
     count: int = PARTICLES,
 ) -> Fit:
-    """Returns the fit to all tests, in whatever order they come; those before the start are left
-    out."""
+    """Returns the fit to all tests, in any order; leaves out those before the start."""
     fit = begun(begun_ms, seeded=seeded, kit=kit, happenings=happenings, count=count)
     for test in gathered(tests):
         if test.t_ms >= begun_ms:
@@ -319,12 +321,13 @@ def fitted(
 
 
 def end_estimate(fit: Fit, now_ms: int) -> Estimate | NotEnough:
-    """Returns on which day since the start the cycle ends, as the tests allow it, with the 95 %
-    interval: when both ammonia and nitrite will have fallen below what the kit can see, for good.
-    The proof by two tests takes a day or two more.
+    """Returns the day since the start on which the cycle ends by the tests, with the 95 % interval:
+    when both ammonia and nitrite will have fallen below what the kit can see, for good. The proof
+    by two tests takes a day or two more.
 
-    An end beyond `HORIZON_D` is given as that, one that has passed as the day of the last test.
-    Says why not when there is no test yet, or when the cycle is finished.
+    An end beyond `HORIZON_D` is given as `HORIZON_D`, and one that has passed as the day of the
+    last test. Returns why there is no answer when there is no test yet, or when the cycle is
+    finished.
     """
     window = (fit.begun_ms, now_ms)
     if not fit.tests:

@@ -1,9 +1,9 @@
 """Nitrification in a new tank: a two-step Monod model of the bacteria that oxidise ammonia and
 those that oxidise nitrite.
 
-Dead matter gives off ammonia; each guild oxidises what it lives on at a rate that saturates (Monod)
-and grows by it. The guilds are followed as the most that they can oxidise a day, ``v``, in mg N a
-litre: biomass and yield only ever appear in it together.
+Dead matter gives off ammonia. Each guild of bacteria oxidises what it lives on at a rate that
+saturates (Monod), and grows by it. A guild is described by the most that it can oxidise in a day,
+``v``, in mg N a litre, because biomass and yield only ever appear together in it.
 
     dO/dt = -k O                         dA/dt = k O - v_a A/(K_a + A)
     dN/dt = v_a A/(K_a + A) - v_n N/(K_n + N)
@@ -21,9 +21,10 @@ from math import exp, log, sqrt
 from typing import NamedTuple
 
 DECAY_PER_D = 0.05
-"""Of the bacteria (ASM1's range for autotrophs is 0.05 to 0.15 a day at 20 degC; from memory)."""
+"""The decay of the bacteria (ASM1's range for autotrophs is 0.05 to 0.15 a day at 20 degC; from
+memory)."""
 STEP_D = 0.25
-"""With it the day of the end is within 0.3 d of the exact solution."""
+"""The longest step: it gives the day of the end within 0.3 d of the exact solution."""
 _MOST_MG = 1e3
 
 
@@ -31,11 +32,11 @@ class Kinetics(NamedTuple):
     """Parameters of one tank."""
 
     total_n: float
-    """What all that decays gives off, mg N/L."""
+    """All the nitrogen that decaying matter gives off, mg N/L."""
     release: float
-    """How fast, 1/d."""
+    """The rate at which it is given off, 1/d."""
     rate_a: float
-    """What the ammonia oxidisers can do at the start, mg N/(L d)."""
+    """The most that the ammonia oxidisers can oxidise at the start, mg N/(L d)."""
     growth_a: float
     """1/d"""
     half_a: float
@@ -46,14 +47,14 @@ class Kinetics(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """Log-normal: median and standard deviation of the logarithm."""
+    """A log-normal distribution: median and standard deviation of the logarithm."""
 
     median: float
     log_sd: float
 
 
 class State(NamedTuple):
-    """The water at one time, mg N/L, and what the guilds can do."""
+    """The water at one time, mg N/L, and what the guilds can oxidise in a day."""
 
     t_d: float
     organic: float
@@ -83,11 +84,12 @@ def prior(seeded: bool) -> tuple[Prior, ...]:
     these and nothing is converted: the spread is wider than the five degrees. Half saturation, at
     20 degC too: 0.5 to 2.4 mg N/L of ammonia, 0.5 of nitrite (ASM1 and CWM1: 1.0 and 0.5).
 
-    What decays and what the guilds can do at first has no source: it is set so that the unseeded
-    tank takes three weeks to two months and the seeded one about eight days (common practice),
-    which are therefore no check of it. FAO's glossary (system cycling; Technical Paper 589, 2014,
-    the number from memory) has one to six weeks, and seawater takes longer than fresh water and
-    gathers nitrite (Nijhof & Bovendeur, Aquaculture 87 (1990) 133, abstract).
+    There is no source for how much decays and what the guilds can oxidise at first. These are set
+    so that the unseeded tank takes three weeks to two months and the seeded one about eight days
+    (common practice), so those times are no check of the model. FAO's glossary (system cycling;
+    Technical Paper 589, 2014, the number from memory) has one to six weeks, and seawater takes
+    longer than fresh water and accumulates nitrite (Nijhof & Bovendeur, Aquaculture 87 (1990) 133,
+    abstract).
     """
     at_first = (Prior(1.0, 0.9), Prior(0.8, 0.9)) if seeded else (Prior(0.006, 1.0),) * 2
     return (
@@ -108,10 +110,10 @@ def start(kinetics: Kinetics) -> State:
 
 
 def stepped(state: State, kinetics: Kinetics, days: float, steps: int = 1) -> State:
-    """Returns the state after so many steps of `days` each, at most `STEP_D` for the accuracy that
-    is stated there.
+    """Returns the state after `steps` steps of `days` each; a step of at most `STEP_D` has the
+    accuracy that is stated there.
 
-    Substrates go by backward Euler, solved exactly (a quadratic), so that none is ever below zero
+    Substrates are solved by backward Euler, exactly (a quadratic), so that none is ever below zero
     however long the step; then the guilds grow by what is left. It is written out in one piece
     because a fit takes millions of steps.
     """
@@ -147,9 +149,9 @@ def reached(
 
     Args:
         state: where to begin.
-        kinetics: of the tank.
-        until_d: at which day to stop.
-        happenings: in order; those at or before the state's time have been.
+        kinetics: those of the tank.
+        until_d: the day at which to stop.
+        happenings: in order; those at or before the state's time are past.
     """
     waiting = [h for h in happenings if state.t_d < h.t_d <= until_d]
     for happening in [*waiting, None]:
@@ -179,7 +181,8 @@ def end_d(
 ) -> float:
     """Returns the day from which on both stay below what a kit sees, or `horizon_d`.
 
-    The last day on which either was above; the state's own day when neither is any more.
+    It is the last day on which either was above, and the state's own day when both are below
+    already.
     """
     last = state.t_d
     before = state
@@ -201,7 +204,7 @@ def end_d(
 
 
 def _crossing(before: State, after: State, ammonia_below: float, nitrite_below: float) -> float:
-    """When the later of the two fell below, on a logarithmic line between two steps."""
+    """Returns when the later of the two fell below, on a logarithmic line between two steps."""
     share = 0.0
     for b, a, limit in (
         (before.ammonia, after.ammonia, ammonia_below),

@@ -1,9 +1,10 @@
-"""Where a new tank stands in its nitrogen cycle, from the keeper's tests alone: stage and verdict.
+"""Where a new tank is in its nitrogen cycle, from the keeper's tests alone: stage and verdict.
 
-Bacteria turn ammonia into nitrite, others nitrite into nitrate; both have to grow first. So ammonia
-rises and falls, nitrite rises after it and falls, and when both are back at zero the tank can take
-what animals give off. A kit shows colours in steps and can't see small amounts: one zero may be
-luck, so the verdict asks for two, a day or more apart (common practice: a test every other day).
+Some bacteria turn ammonia into nitrite, others nitrite into nitrate, and both have to grow first.
+So ammonia rises and falls, nitrite rises after it and falls, and when both are back at zero the
+tank can take what animals give off. A kit shows colours in steps and can't see small amounts: one
+zero may be luck, so the verdict asks for two, a day or more apart (common practice: a test every
+other day).
 
 Amounts are mg of nitrogen a litre. Times are ms on the journal's clock.
 """
@@ -16,13 +17,13 @@ from enum import StrEnum
 
 _DAY_MS = 86_400_000
 TEST_EVERY_D = 2
-"""While the cycle runs (common practice)."""
+"""The interval between tests while the cycle runs (common practice)."""
 APART_MS = _DAY_MS
-"""Two zeros count as two only when so far apart."""
+"""Two zeros count as two only when they are at least this far apart."""
 SAME_TEST_MS = 6 * 3_600_000
 """Ammonia and nitrite noted within this belong to one test."""
 _AT_ITS_TOP = 0.75
-"""Of the highest reading: colour steps double, so this is the same step."""
+"""The share of the highest reading that counts as the same colour step, because steps double."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ class Test:
 
 
 class Stage(StrEnum):
-    """How far it is."""
+    """How far the cycle is."""
 
     NOT_STARTED = "not started"
     AMMONIA_RISING = "ammonia rising"
@@ -54,14 +55,14 @@ class Verdict:
     finished_ms: int | None
     """When the second zero was read; None before."""
     missing: tuple[str, ...]
-    """What the verdict "finished" still needs, a sentence each; empty when it is given."""
+    """What is still needed for the verdict "finished", a sentence each; empty when it is given."""
     again: bool = False
-    """Ammonia or nitrite came back after the cycle had been finished once."""
+    """Whether ammonia or nitrite came back after the cycle had been finished once."""
 
 
 def gathered(tests: Sequence[Test]) -> tuple[Test, ...]:
-    """Returns the tests in order, those within six hours joined; of two readings of one species the
-    later counts."""
+    """Returns the tests in order, those within six hours joined; of two readings of one species
+    the later counts."""
     out: list[Test] = []
     for test in sorted(tests, key=lambda t: t.t_ms):
         if out and test.t_ms - out[-1].t_ms <= SAME_TEST_MS:
@@ -77,8 +78,8 @@ def gathered(tests: Sequence[Test]) -> tuple[Test, ...]:
 
 
 def verdict(tests: Sequence[Test]) -> Verdict:
-    """Returns stage and verdict. Finished: both have been seen, and both are back at zero in two
-    tests at least a day apart with nothing seen between or after."""
+    """Returns stage and verdict. The cycle is finished when both species have been seen and both
+    are back at zero in two tests at least a day apart, with nothing seen between or after."""
     rows = gathered(tests)
     finished: int | None = None
     again = False
@@ -100,14 +101,14 @@ def _readings(rows: Sequence[Test], species: str) -> list[float]:
 
 
 def _peaked(readings: Sequence[float]) -> bool:
-    """Seen, and lower afterwards."""
+    """Whether a species has been seen and was lower afterwards."""
     if not readings or max(readings) <= 0:
         return False
     return readings[-1] < _AT_ITS_TOP * max(readings)
 
 
 def _zeros(rows: Sequence[Test]) -> list[Test]:
-    """The last tests in which both were looked for and neither was there."""
+    """Returns the last tests that looked for both and found neither."""
     out: list[Test] = []
     for row in reversed(rows):
         if (row.ammonia or 0.0) > 0 or (row.nitrite or 0.0) > 0:
@@ -159,8 +160,8 @@ def _missing(rows: Sequence[Test]) -> tuple[str, ...]:
 
 
 def next_test_ms(tests: Sequence[Test], begun_ms: int) -> int | None:
-    """Returns when the next test is due: every other day from the start on; None once the cycle is
-    finished (and again when something came back)."""
+    """Returns when the next test is due: every other day from the start on; None once the cycle
+    is finished (due again when something came back)."""
     found = verdict(tests)
     if found.stage is Stage.FINISHED:
         return None
@@ -178,4 +179,4 @@ ANIMALS_CAUTION = (
     "about any that look ill: this is general advice."
 )
 SEEDED_D, UNSEEDED_D = 8.0, 60.0
-"""A seeded tank takes about so long, an unseeded one up to so long (common practice)."""
+"""How many days a seeded tank takes, and the most that an unseeded one takes (common practice)."""

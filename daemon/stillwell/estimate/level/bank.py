@@ -1,6 +1,7 @@
-"""The state space: its prediction and its updates, for several opinions on the rate's restlessness.
+"""The state space: its prediction and its updates, for several assumptions about how restless the
+rate is.
 
-State (one `Gaussian` a member of the bank)::
+State (one `Gaussian` for each member of the bank)::
 
     H      level, mm relative to the fill mark
     M      long-run rate over the expected one (random walk)
@@ -16,14 +17,14 @@ State (one `Gaussian` a member of the bank)::
     pour of v mL: H += v mm_per_ml (1 + K)
 
 Loss in mL is A / (mm_per_ml (1 + K)): between two returns to one height A equals the pours' rise, K
-cancels, and the loss is what was poured, whatever the chamber's area. The smoothing lies in A: it
+cancels, and the loss is what was poured, whatever the chamber's area. A does the smoothing: it
 keeps its covariance with everything else, so that evidence after the window goes on sharpening it
 (fixed-point smoothing). The members differ in the restlessness of D; their weights follow from how
 well each predicted the evidence (Magill, IEEE Trans. Autom. Control 10 (1965) 434; from memory).
 
-A float sees the level over the ripple, a product of two unknowns. The ripple is the same at every
-float and every day, so it is a coordinate, and what it does to the rate (a larger ripple takes
-longer to pass) is a covariance: heights, pours and area tell the two apart in time."""
+A float sees the level divided by the ripple, a product of two unknowns. The ripple is the same
+at every float and every day, so it is a coordinate, and its effect on the rate (a larger ripple
+takes longer to pass) is a covariance: heights, pours and area separate the two in time."""
 
 from __future__ import annotations
 
@@ -49,21 +50,23 @@ _FLOAT_CREEP = 0.01
 """mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can
 hold."""
 _RIPPLE_CREEP = 0.1
-"""Share of its uncertainty that the ripple may change by in a day: pumps clog and are cleaned."""
+"""The share of its uncertainty by which the ripple may change in a day: pumps clog and are
+cleaned."""
 _ODDS_RANGE = 6.0
 _POUR_MM, _DRAIN_MM = 30.0, 60.0
-"""Prior mean and spread of an unexplained step of the level. A pour goes up to about the mark; down
-it goes as far as somebody empties the chamber: two sensors that fall by its whole depth are not
-both at fault."""
+"""Prior mean and spread of an unexplained step of the level. A pour goes up to about the mark; a
+drain goes down as far as somebody empties the chamber: two sensors that fall by its whole depth
+are not both at fault."""
 _FLOOR = -9.0
-"""ln of the least weight of a kind."""
+"""ln of the least weight of a kind of member."""
 _SURPRISE = 8.0
-"""ln of how much less probable than the best case a slice must be to be looked into."""
+"""How improbable a slice must be to be examined: ln of its probability below that of the best
+case."""
 _LIKELY = 0.05
 _VAGUE_RIPPLES = 0.5
-"""See `Bank.predicts`."""
+"""The least spread of a vague level, in ripples; see `Bank.predicts`."""
 _RATE_BREAK = 3.0
-"""Spread of the rate after a sudden change, in typical rates."""
+"""The spread of the rate after a sudden change, in typical rates."""
 
 
 class Bank:
@@ -90,8 +93,8 @@ class Bank:
 
     @classmethod
     def prior(cls, physics: Physics) -> Bank:
-        """Nothing known but the geometry: the level within the chamber, most likely near the
-        mark."""
+        """Returns a bank that knows only the geometry: the level is within the chamber, most
+        likely near the mark."""
         geometry, habits = physics.geometry, physics.habits
         span = geometry.highest_safe_mm - geometry.lowest_safe_mm
         mean = [geometry.middle_mm, 1.0, 0.0, 0.0, 0.0, 0.0] + [0.0] * len(physics.floats)
@@ -127,14 +130,14 @@ class Bank:
 
     @property
     def members(self) -> list[Gaussian]:
-        """As of now: what was predicted is carried out when somebody looks."""
+        """Returns the members as of now; pending predictions are carried out first."""
         if self._drift.hours > 0:
             self._carry_out()
         return self._members
 
     @property
     def weights(self) -> list[float]:
-        """Logarithms; their exponentials sum to one."""
+        """Returns the logarithms of the members' weights; their exponentials sum to one."""
         if self._drift.hours > 0:
             self._carry_out()
         return self._weights
@@ -145,13 +148,14 @@ class Bank:
         self.counting = True
 
     def stop_counting(self) -> None:
-        """Leaves what was counted as it stands now."""
+        """Stops counting, and leaves what was counted as it is."""
         if self._drift.hours > 0:
             self._carry_out()
         self.counting = False
 
     def predict(self, dt_ms: float, shape: float) -> None:
-        """Moves everything on by `dt_ms` at `shape` mm/h. Two halves give the same as the whole."""
+        """Moves everything forward by `dt_ms` at `shape` mm/h. Two halves give the same as the
+        whole."""
         if dt_ms > 0:
             habits = self.physics.habits
             self._drift.further(dt_ms, shape, habits.wander_tau_h, habits.trend**2 / 24.0)
@@ -173,8 +177,8 @@ class Bank:
         self._discount(math.exp(-days / physics.habits.forget_days))
 
     def _discount(self, keep: float) -> None:
-        """Lets the preference among kinds fade, and leaves that within a kind as it is: which level
-        is right does not go out of date, how restless the rate is does."""
+        """Lets the preference among kinds fade, and leaves that within a kind as it is: which
+        level is right does not go out of date, but how restless the rate is does."""
         if len(self.physics.kinds) == 1:
             return
         sums: dict[float, float] = {}
@@ -193,12 +197,12 @@ class Bank:
             g.P[H][H] += (sd_ml * per) ** 2
 
     def see_level(self, mm: float, sd: float) -> None:
-        """The keeper's word that the level stands at `mm`."""
+        """Takes the keeper's word that the level is at `mm`."""
         self._condition(H, mm, sd * sd)
         self._merge()
 
     def _condition(self, i: int, value: float, variance: float) -> None:
-        """The Kalman update on one coordinate, and what it says of the members."""
+        """Applies the Kalman update to one coordinate, and updates the members' weights by it."""
         logs: list[float] = []
         for g, weight in zip(self.members, self.weights, strict=True):
             m, v, gain = g.project(((i, 1.0),))
@@ -221,7 +225,7 @@ class Bank:
         self._split()
 
     def lose_level(self) -> None:
-        """After a water change: the level starts anew within the chamber."""
+        """Starts the level anew within the chamber, after a water change."""
         geometry = self.physics.geometry
         self._merge(always=True)
         span = geometry.highest_safe_mm - geometry.lowest_safe_mm
@@ -251,8 +255,8 @@ class Bank:
         self.kinds = [kind for _, kind in parts]
 
     def break_rate(self, shape: float, ago_h: float) -> None:
-        """The rate changed suddenly by an unknown amount, `ago_h` ago: it takes a while until a
-        level shows that it falls faster."""
+        """Takes the rate to have changed suddenly by an unknown amount, `ago_h` ago: it takes a
+        while until a level shows that it falls faster."""
         for g in self.members:
             spread: list[tuple[int, float]] = [(D, _RATE_BREAK), (H, -_RATE_BREAK * shape * ago_h)]
             if self.counting:
@@ -262,18 +266,19 @@ class Bank:
                     g.P[i][j] += a * b
 
     def rescale_rate(self, factor: float) -> None:
-        """The shape is now 1/`factor` of what it was: the ratio changes so that the rate does
-        not."""
+        """Changes the ratio so that the rate stays the same when the shape becomes 1/`factor` of
+        what it was."""
         for g in self.members:
             g.scale(M, factor)
             g.scale(D, factor)
 
     def distrust(self, sensor: int) -> None:
-        """Takes a sensor for faulty until it agrees again for a while."""
+        """Takes a sensor to be faulty until it agrees again for a while."""
         self.odds[sensor] = _ODDS_RANGE
 
     def expect_ratio(self, rel_sd: float) -> None:
-        """Physics' one word on the amount: the long-run rate is the expected one, give or take."""
+        """Uses the amount that physics expects, once: the long-run rate is the expected one with
+        this relative standard deviation."""
         self._condition(M, 1.0, rel_sd * rel_sd)
 
     def absorb(self, piece: Slice, shape: float, middle_ms: float) -> tuple[float, bool]:
@@ -300,7 +305,7 @@ class Bank:
         return total, surprising
 
     def ignored(self, piece: Slice) -> float:
-        """ln of how probable a slice is that no hypothesis explains."""
+        """Returns ln of the probability of a slice that no hypothesis explains."""
         total = sum(float_unexplained(told) for told in piece.floats)
         if piece.gauge is not None:
             total += GAUGE_UNEXPLAINED
@@ -309,11 +314,11 @@ class Bank:
     def predicts(self, place: int, told: FloatTold, goes_on: bool) -> bool:
         """Whether a float's slice, all closed or all open, may be passed over.
 
-        It may where it says nothing new: every member is sure of it. It may also where it
-        `goes_on` unchanged in the slices beside it and the level is vague: while the water falls,
-        that the float is still closed implies that it was before, and cutting a vague Gaussian off
-        again and again would count that one fact many times. What is improbable is never passed
-        over, and nothing of a float in doubt."""
+        It may where it says nothing new, because every member is sure of it. It also may where
+        it `goes_on` unchanged in the slices beside it and the level is vague: while the water
+        falls, a float that is still closed must have been closed before, and cutting a vague
+        Gaussian off again and again would count that one fact many times. What is improbable is
+        never passed over, nor is anything of a float in doubt."""
         share = told.told.share
         if self.odds[place] > self.physics.base_odds:
             return False
@@ -340,8 +345,8 @@ class Bank:
     def _weigh(
         self, sensor: int, found: list[Update], log_unexplained: float
     ) -> tuple[float, bool]:
-        """Mixes "the sensor is well" with "it is at fault and says nothing"; collapses to
-        moments."""
+        """Mixes the two cases that the sensor is well and that it is at fault and says nothing;
+        reduces the mixture to its moments."""
         weights = self.weights
         unexplained = math.exp(log_unexplained)
         fault = 1.0 / (1.0 + math.exp(-self.odds[sensor]))
@@ -375,8 +380,8 @@ class Bank:
         return total, surprising
 
     def _normal(self, logs: list[float]) -> list[float]:
-        """Weights that sum to one, with no kind ever lost for good: the season may turn, the pump
-        be cleaned."""
+        """Returns weights that sum to one. No kind is ever lost for good, because the season may
+        turn or the pump be cleaned."""
         total = log_total(logs)
         logs = [value - total for value in logs]
         sums: dict[float, float] = {}

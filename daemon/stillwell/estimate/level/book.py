@@ -1,5 +1,5 @@
-"""Taking in: what is told becomes the ledger, and checkpoints are set along it. Pure: a state in, a
-state out."""
+"""Takes evidence in: it goes into the ledger, and checkpoints are set along it. Pure: a state
+in, a state out."""
 
 from __future__ import annotations
 
@@ -22,22 +22,23 @@ from stillwell.estimate.level.physics import Physics
 from stillwell.estimate.level.state import LevelState, Refused
 
 _CHECKPOINT_EVERY = 6
-"""Slices from checkpoint to checkpoint: what a question about now has to run through, about."""
+"""Slices from checkpoint to checkpoint; about as many as a question about now has to run
+through."""
 _KEPT_EVERY, _ALL_KEPT = 72, 144
-"""Of checkpoints older than the second number of slices only those on a multiple of the first are
-kept."""
+"""Of checkpoints older than the second number of slices, only those on a multiple of the first
+are kept."""
 _SETTLED = 12
-"""Slices after which what was worked out is fixed in a checkpoint, until a late pour comes."""
+"""The number of slices after which a result is fixed in a checkpoint, until a late pour comes."""
 _REACH = 4
-"""Slices around its noted time within which a pour is looked for."""
+"""A pour is looked for within this many slices of its noted time."""
 _MOST_POURS = 600
 _MOST_REFUSALS = 20
 _CHAMBERS = 3.0
-"""A pour of more than so many chambers is a typing error."""
+"""A pour of more than this many chambers is a typing error."""
 
 
 class Book:
-    """Everything about one chamber that decides what evidence becomes; nothing that changes."""
+    """Everything fixed about one chamber that decides how evidence is taken in."""
 
     def __init__(self, physics: Physics) -> None:
         self.physics = physics
@@ -45,7 +46,7 @@ class Book:
         self.slice_ms = physics.habits.slice_min * 60_000
 
     def start(self, now_ms: int) -> LevelState:
-        """Nothing known yet."""
+        """Returns a state that knows nothing yet."""
         begin = self._index(now_ms) * self.slice_ms
         return LevelState(now_ms, checkpoints=(first_checkpoint(self.physics, begin),))
 
@@ -53,8 +54,8 @@ class Book:
         """Takes in one piece of evidence.
 
         Readings come in the order of time; pours and pauses may come late, as far back as the
-        estimator remembers. What can't be used lands in `state.refused` with a reason; nothing
-        raises."""
+        estimator remembers. Evidence that can't be used goes into `state.refused` with a reason;
+        nothing raises."""
         state = self.tick(state, now_ms)
         if isinstance(evidence, Share):
             return self._share(state, evidence)
@@ -76,12 +77,13 @@ class Book:
         return state.onward(now_ms, opened)
 
     def _index(self, t_ms: int) -> int:
-        """The slice that evidence at `t_ms` belongs to. What arrives at a slice's very end is its
-        last, whichever sensor speaks first."""
+        """Returns the slice that evidence at `t_ms` belongs to. What arrives at a slice's very
+        end is its last, whichever sensor comes first."""
         return (t_ms - 1) // self.slice_ms
 
     def retract(self, state: LevelState, evidence: Pour | WaterChange | PumpStopped) -> LevelState:
-        """Takes a pour or a pause back that was entered by mistake; the same as entered."""
+        """Takes back a pour or a pause that was entered by mistake; it must equal the one
+        entered."""
         if isinstance(evidence, Pour):
             pours = tuple(p for p in state.pours if not _same(p, evidence))
             if len(pours) == len(state.pours):
@@ -139,7 +141,7 @@ class Book:
         return state.onward(state.now_ms, opened.with_expect(e.ml_per_h, e.rel_sd))
 
     def _ready(self, state: LevelState, t_ms: int) -> tuple[LevelState, OpenSlice] | str:
-        """The state and the open slice that `t_ms` belongs to, or why there is none."""
+        """Returns the state and the open slice that `t_ms` belongs to, or why there is none."""
         index = self._index(t_ms)
         if t_ms > state.now_ms + self.slice_ms:
             return "it comes from the future: was a clock stepped?"

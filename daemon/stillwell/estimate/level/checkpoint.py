@@ -1,5 +1,5 @@
-"""A point of the way to which a passage can return: everything that it needs to go on from there,
-in plain numbers that JSON keeps exactly."""
+"""A point on the way to which a passage can return: everything that it needs to continue from
+there, in plain numbers that JSON keeps exactly."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class Kept:
     """A bank as plain numbers."""
 
     members: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]
-    """Mean, and the covariance's lower triangle row by row."""
+    """Mean of each member, and its covariance's lower triangle row by row."""
     kinds: tuple[float, ...]
     weights: tuple[float, ...]
     odds: tuple[float, ...]
@@ -45,7 +45,7 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class KeptDoubt:
-    """A doubt about a noted pour, and the bank had it not happened."""
+    """A doubt about a noted pour, and the bank as it would be had the pour not happened."""
 
     log_odds: float
     pour_ms: int
@@ -55,7 +55,7 @@ class KeptDoubt:
 
 @dataclass(frozen=True, slots=True)
 class Checkpoint:
-    """Everything that a passage needs to go on from here; plain numbers, exact through JSON."""
+    """Everything that a passage needs to continue from here; plain numbers, exact through JSON."""
 
     t_ms: int
     bank: Kept

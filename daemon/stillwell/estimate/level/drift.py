@@ -1,8 +1,8 @@
-"""How level and rate move on by themselves, put together over any time before it is applied.
+"""How level and rate change by themselves, accumulated over any time before it is applied.
 
 Between two pieces of evidence only three or four coordinates change, in the same way for every
-member of the bank but for the size of the noise. So the steps (each with its own shape) are put
-together as a few numbers, and the members are moved once, when somebody looks at them."""
+member of the bank except for the size of the noise. So the steps (each with its own shape) are
+accumulated as a few numbers, and the members are moved once, when somebody looks at them."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ class _Step(NamedTuple):
 
     hours: float
     keep: float
-    """What is left of the departure."""
+    """The share of the departure that is left."""
     reach: float
-    """h; the departure's integral over its value at the start."""
+    """The departure's integral over its value at the start, h."""
     vii: float
     vdi: float
     vdd: float
@@ -33,8 +33,8 @@ class _Step(NamedTuple):
 
 @lru_cache(maxsize=4096)
 def _step(dt_ms: float, tau_h: float) -> _Step:
-    """Moments of an Ornstein–Uhlenbeck process and its integral (Gillespie, Phys. Rev. E 54 (1996)
-    2084; from memory)."""
+    """Returns the moments of an Ornstein–Uhlenbeck process and its integral (Gillespie, Phys.
+    Rev. E 54 (1996) 2084; from memory)."""
     t = dt_ms / _MS_PER_H
     e = math.exp(-t / tau_h)
     reach = tau_h * -math.expm1(-t / tau_h)

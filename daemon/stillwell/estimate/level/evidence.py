@@ -1,4 +1,4 @@
-"""What the level estimator is told. Times are ms on one clock that is never stepped."""
+"""The evidence that the level estimator takes. Times are ms on one clock that is never stepped."""
 
 from __future__ import annotations
 
@@ -7,16 +7,15 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """How long a float was closed within one interval."""
+    """The share of one interval during which a float was closed."""
 
     float_name: str
     t0_ms: int
     t1_ms: int
     share: float
-    """0 … 1, the part of the looks that found it closed (water at or above it)."""
+    """The share of looks that found it closed (water at or above it), 0 … 1."""
     looks: int
-    """How often it was looked at. How many of these count as independent follows from the
-    ripple."""
+    """How often it was looked at. The ripple decides how many of these count as independent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +32,8 @@ class Pour:
     """Water that was put in.
 
     `ml` is None when the keeper filled up without measuring; then `to_mark` must be true. Both
-    together (1.2 L poured, and that brought it to the mark) say most. The same pour told twice
-    counts once."""
+    together (1.2 L poured, and that brought it to the mark) are worth most. The same pour given
+    twice counts once."""
 
     t_ms: int
     ml: float | None
@@ -47,8 +46,8 @@ class Pour:
 
 @dataclass(frozen=True, slots=True)
 class WaterChange:
-    """A time in which the level means nothing, and after which it starts anew. `t1_ms` None: still
-    going; the same `t0_ms` again, with an end, closes it."""
+    """A time during which the level means nothing, and after which it starts anew. `t1_ms` None:
+    not over; the same `t0_ms` again, with an end, closes it."""
 
     t0_ms: int
     t1_ms: int | None
@@ -56,8 +55,8 @@ class WaterChange:
 
 @dataclass(frozen=True, slots=True)
 class PumpStopped:
-    """A time in which what drains back stands in the chamber: no pour, no evaporation. `t1_ms` as
-    above."""
+    """A time during which water that drains back is in the chamber: no pour, no evaporation.
+    `t1_ms` as for `WaterChange`."""
 
     t0_ms: int
     t1_ms: int | None
@@ -65,7 +64,8 @@ class PumpStopped:
 
 @dataclass(frozen=True, slots=True)
 class Expect:
-    """What physics expects to evaporate now: its course shapes the rate, its amount counts once."""
+    """What physics expects to evaporate now: its course gives the rate its shape, its amount
+    counts once."""
 
     t_ms: int
     ml_per_h: float

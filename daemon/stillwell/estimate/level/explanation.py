@@ -1,4 +1,4 @@
-"""What may be behind a surprising slice: nothing, a pour that nobody noted, a drain, a sudden
+"""What may explain a surprising slice: nothing, a pour that nobody noted, a drain, a sudden
 change of the rate, a sensor at fault, a noted pour that did not happen."""
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from stillwell.estimate.level.physics import Physics
 from stillwell.estimate.level.readout import level
 
 _RATE_BREAKS_PER_DAY = 0.2
-"""A window opened, a lid put on, a leak."""
+"""How often the rate changes suddenly: a window opened, a lid put on, a leak."""
 _RATE_BREAK_AGO_H = (0.3, 1.0)
 _LEAST_POUR_MM = 1.5
 _LEAST_DRAIN_MM = 4.0
-"""Steps smaller than these are not told from a change of the rate."""
+"""Smaller steps cannot be told from a change of the rate."""
 
 
 @dataclass(slots=True)
@@ -26,24 +26,24 @@ class Doubt:
     """The same tank, had a noted pour not happened."""
 
     log_odds: float
-    """Against the main line."""
+    """Log-odds compared with the main line."""
     pour_ms: int
     pour_ml: float
     bank: Bank
 
 
 class Explanation(NamedTuple):
-    """One of them, and what speaks for it."""
+    """One explanation, and how probable it is."""
 
     score: float
     """ln of its probability, up to a constant that all have in common."""
     what: str
     bank: Bank
-    """As it is by this explanation."""
+    """The bank as it is by this explanation."""
     believed: bool
-    """Whether the slice itself is."""
+    """Whether the slice itself is believed."""
     doubt: Doubt | None = None
-    """The one that it would settle."""
+    """The doubt that it would settle."""
 
 
 def explanations(
@@ -53,12 +53,12 @@ def explanations(
     sensors: Iterable[int],
     doubts: Iterable[Doubt],
 ) -> Iterator[Explanation]:
-    """Yields each with its prior and with the bank before the slice.
+    """Yields each explanation with its prior and with the bank before the slice.
 
     Args:
         bank: what is known before the slice; it is copied.
         shape: the expected rate.
-        sensors: those that the slice holds, by their place in the bank.
+        sensors: the sensors in the slice, by their place in the bank.
     """
     habits = physics.habits
     per_slice = habits.slice_min / 1440.0
@@ -92,14 +92,14 @@ def most_probable(
     here: tuple[int, Slice],
     ahead: tuple[int, Slice],
 ) -> Explanation:
-    """Returns the best of `ways` by the surprising slice and the next one, with the bank after the
-    former.
+    """Returns the most probable of `ways` by the surprising slice and the next one, with the bank
+    after the former.
 
     Args:
         before: what is known before both.
         shape: the expected rate.
-        here: the surprising slice, and when it is.
-        ahead: the next one with evidence, and its middle.
+        here: the surprising slice, and its time.
+        ahead: the next slice with evidence, and the time of its middle.
     """
     (t_ms, piece), (middle_ms, follow) = here, ahead
     onward = before.copy()

@@ -10,25 +10,27 @@ from dataclasses import dataclass
 from stillwell.estimate.level.geometry import GaugeSpec
 
 _FULL, _NONE = 2.5, 5.0
-"""Residuals up to the first, in standard deviations, count in full, beyond the second not at all:
-Hampel's redescending weights (Hampel 1974, JASA 69:383), over 98 % efficient at the normal."""
+"""Residuals up to the first number of standard deviations count in full, those beyond the second
+not at all: Hampel's redescending weights (Hampel 1974, JASA 69:383), over 98 % efficient at the
+normal."""
 
 
 @dataclass(frozen=True, slots=True)
 class Located:
-    """Where the readings of one slice stand."""
+    """The level that the readings of one slice give."""
 
     mm: float
     at_ms: float
     """Mean time of the readings that counted."""
     variance: float
-    """Of `mm` about the true level plus the gauge's offset."""
+    """The variance of `mm` about the true level plus the gauge's offset."""
     count: int
     rejected: int
 
 
 def quantisation_bias_variance(step_mm: float, noise_mm: float) -> float:
-    """Variance of what averaging cannot remove of a quantiser's error, dithered by Gaussian noise.
+    """Returns the variance of the part of a quantiser's error that averaging cannot remove, when it
+    is dithered by Gaussian noise.
 
     Fourier series of the rounding error (Widrow and Kollár, Quantization Noise, 2008; from memory):
     step²/12 without noise, nothing above half a step of noise.
@@ -43,7 +45,8 @@ def quantisation_bias_variance(step_mm: float, noise_mm: float) -> float:
 
 
 def locate(readings: Sequence[tuple[int, float]], spec: GaugeSpec, slice_s: float) -> Located:
-    """The M-estimate (Hampel) of the level in one slice; `readings` are (ms, mm), at least one."""
+    """Returns the M-estimate (Hampel) of the level in one slice; `readings` are (ms, mm), at
+    least one."""
     n = len(readings)
     values = [mm for _, mm in readings]
     middle = _median(values)
@@ -57,7 +60,7 @@ def locate(readings: Sequence[tuple[int, float]], spec: GaugeSpec, slice_s: floa
     for _ in range(10):
         weights = [_weight(abs(v - centre) / noise) for v in values]
         if math.fsum(weights) < 0.5:
-            # two far-apart heaps with the median between them: a mixed slice
+            # two clusters with the median between them: a mixed slice
             weights = [1.0] * n
             break
         moved = math.fsum(w * v for w, v in zip(weights, values, strict=True)) / math.fsum(weights)
@@ -71,7 +74,7 @@ def locate(readings: Sequence[tuple[int, float]], spec: GaugeSpec, slice_s: floa
     memory = 1.0
     if spec.noise_tau_s > 0:
         memory = 1.0 / math.tanh(spacing / (2.0 * spec.noise_tau_s))
-    # own > single signals a mixed or disturbed slice: sqrt-n averaging is then not to be had
+    # own > single means a mixed or disturbed slice, which averaging does not improve by sqrt(n)
     variance = single * single * min(memory, n) / counted
     if noise > 1.5 * single:
         variance += noise * noise / min(n, 4)

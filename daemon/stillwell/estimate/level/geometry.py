@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
-    """The return chamber. Heights in mm relative to the fill mark, all uncertainties one standard
-    deviation (a "± 5 %" that a keeper gives is taken as that: nobody measures a chamber
-    to a confidence level)."""
+    """The return chamber. Heights are in mm relative to the fill mark; all uncertainties are one
+    standard deviation (a "± 5 %" from a keeper is taken as that, because nobody measures a
+    chamber to a confidence level)."""
 
     area_mm2: float
     area_rel_sd: float = 0.05
@@ -31,7 +31,7 @@ class Geometry:
 
     @property
     def mm_per_ml(self) -> float:
-        """How far one mL lifts the level, nominally."""
+        """Returns how far one mL lifts the level, nominally."""
         return 1000.0 / self.area_mm2
 
 
@@ -48,7 +48,7 @@ class FloatSpec:
     ripple_log_sd: float = 0.3
     """How well that is known: the standard deviation of its logarithm, shared by all floats."""
     ripple_tau_s: float = 2.0
-    """Time over which the ripple forgets itself (e-fold)."""
+    """The time after which the ripple is uncorrelated (e-fold)."""
 
     def __post_init__(self) -> None:
         if not self.ripple_mm > 0 or not self.ripple_tau_s > 0:
@@ -68,11 +68,11 @@ class GaugeSpec:
     step_mm: float = 0.0
     """Its quantisation; 0 for none."""
     offset_sd_mm: float = 1.0
-    """How well its zero is set to the fill mark."""
+    """The standard deviation of its zero from the fill mark."""
     drift_mm_per_sqrt_day: float = 0.2
-    """Random walk of its zero."""
+    """The random walk of its zero."""
     noise_tau_s: float = 0.0
-    """Time over which its noise forgets itself; 0 for white."""
+    """The time after which its noise is uncorrelated; 0 for white noise."""
 
     def __post_init__(self) -> None:
         if not self.noise_mm > 0:
@@ -86,27 +86,28 @@ class Habits:
     """What is assumed of tanks and keepers until the tank's own readings say otherwise."""
 
     typical_ml_per_h: float = 22.5
-    """A gallon a week for a nano tank: common practice."""
+    """The usual evaporation: a gallon a week for a nano tank, common practice."""
     typical_rel_sd: float = 0.7
     wander: tuple[float, ...] = (0.1, 0.2, 0.4)
-    """How far the rate strays from its long-run value within a day (standard deviation, as a share
-    of the typical or expected rate): the tank's own readings choose among these. None below a
-    tenth: a few days cannot tell a calm tank from luck, and the interval of a ladder of floats,
-    whose nights and days are told apart by nothing else, then holds 91 nights in 100, not 95."""
+    """How far the rate strays from its long-run value within a day (standard deviation, as a
+    share of the typical or expected rate). The tank's own readings choose among these. None is
+    below a tenth: a few days cannot tell a calm tank from luck. The interval of a ladder of
+    floats, which has nothing else to tell its nights and days apart, would then hold 91 nights
+    in 100, not 95."""
     trend: float = 0.6
-    """Random walk of the long-run rate over a day, as a multiple of `wander`."""
+    """The random walk of the long-run rate over a day, as a multiple of `wander`."""
     wander_tau_h: float = 3.0
     forget_days: float = 3.0
-    """How long the choice remembers."""
+    """How long the choice among `wander` remembers."""
     sway_mm: float = 0.05
-    """Slow unrest of the surface that averaging over one slice leaves."""
+    """Slow movement of the surface that remains after averaging over one slice."""
     settling_min: float = 10.0
-    """After the pump starts again, or a water change: no level evidence for so long."""
+    """How long there is no level evidence after the pump starts again, or after a water change."""
     mark_sd_mm: float = 1.5
-    """How well "to the fill mark" is met by eye."""
+    """The standard deviation of "to the fill mark", judged by eye."""
     unnoted_pours_per_day: float = 0.3
     drains_per_day: float = 0.002
-    """Sudden unexplained losses."""
+    """How often water is lost suddenly without an explanation."""
     false_notes: float = 0.02
     """Share of noted pours that never happened (noted twice, wrong amount)."""
     sensor_fault: float = 1e-4

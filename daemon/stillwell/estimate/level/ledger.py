@@ -13,9 +13,10 @@ from stillwell.estimate.level.geometry import GaugeSpec
 from stillwell.estimate.level.ripple import Told
 
 _EXTREME = 0.02
-"""A last share this near 0 or 1 tells in which state the next slice begins."""
+"""A last share this close to 0 or 1 shows in which state the next slice begins."""
 _MOST_READINGS = 2000
-"""Gauge readings kept of one slice while it is open; a faster gauge is thinned."""
+"""The most gauge readings that are kept of one slice while it is open; a faster gauge is
+thinned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class FloatTold:
     told: Told
     intervals: int
     partly: int
-    """Intervals of these in which it was neither closed nor open throughout, or not as before."""
+    """Those intervals in which it was not in one state throughout, or not in the same as before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,8 @@ class Slice:
     expect_rel_sd: float = 0.0
 
     def share_of(self, name: str) -> float | None:
-        """For which part of its looks a float was closed; None where it was not heard."""
+        """Returns the share of its looks in which a float was closed; None where it was not
+        heard."""
         return next((told.told.share for told in self.floats if told.name == name), None)
 
 
@@ -56,18 +58,19 @@ class OpenFloat:
     intervals: int
     partly: int
     split: int
-    """Intervals in which it was neither closed nor open throughout."""
+    """The intervals in which it was neither closed nor open throughout."""
 
     @property
     def splits(self) -> bool | None:
-        """Whether intervals are told apart within; None when the slice doesn't say."""
+        """Returns whether changes within an interval are seen; None when the slice doesn't say."""
         if self.split:
             return True
         return False if 0.0 < self.closed < self.looks else None
 
     def told(self, splits: bool) -> FloatTold:
-        """`splits`: whether this float has been seen to change within an interval. One that never
-        has may be a bare 0 or 1 now and then, however many looks are said to stand behind it."""
+        """Returns the float's slice. `splits`: whether this float has been seen to change within
+        an interval. One that never has may report a bare 0 or 1 now and then, however many looks
+        are said to be behind it."""
         looks = self.looks if self.split or splits else min(self.looks, float(self.intervals))
         if self.splits is False:
             looks = min(looks, float(self.intervals))
@@ -120,7 +123,7 @@ class OpenSlice:
         return self._with(tuple(out), self.gauge)
 
     def still_splitting(self, splitting: tuple[str, ...]) -> tuple[str, ...]:
-        """`splitting` as this slice leaves it, sorted."""
+        """Returns `splitting` as it is after this slice, sorted."""
         names = set(splitting)
         names |= {f.name for f in self.floats if f.splits is True}
         names -= {f.name for f in self.floats if f.splits is False}
@@ -147,7 +150,8 @@ class OpenSlice:
         )
 
     def closed(self, gauge: GaugeSpec | None, slice_ms: int, splitting: tuple[str, ...]) -> Slice:
-        """`splitting`: floats that have been seen to change within an interval."""
+        """Returns the closed slice. `splitting`: floats that have been seen to change within an
+        interval."""
         located = None
         if self.gauge and gauge is not None:
             located = locate(self.gauge, gauge, slice_ms / 1000.0)
@@ -161,7 +165,8 @@ class OpenSlice:
 
 
 def state_before(last: tuple[float, int] | None, t0_ms: int) -> int | None:
-    """In which state a float began an interval, from its last share and when that ended."""
+    """Returns the state in which a float began an interval, from its last share and when that
+    ended."""
     if last is None or t0_ms - last[1] > 120_000:
         return None
     if last[0] >= 1.0 - _EXTREME:
@@ -173,7 +178,8 @@ def state_before(last: tuple[float, int] | None, t0_ms: int) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """A time without level evidence; `resets` when the level afterwards is unrelated to before."""
+    """A time without level evidence; `resets` when the level afterwards has nothing to do with
+    that before."""
 
     t0_ms: int
     t1_ms: int | None
@@ -187,10 +193,11 @@ def placed(
     mm_per_ml: float,
     reach: int,
 ) -> list[Pour]:
-    """Noted pours moved to where the level shows that they happened.
+    """Returns noted pours, moved to where the level shows that they happened.
 
-    A keeper writes down a pour minutes before or after it. Within `reach` slices of the noted time
-    the largest rise that fits decides; pours whose rise is not seen stay where they were noted."""
+    A keeper writes down a pour minutes before or after it. The largest rise that fits within
+    `reach` slices of the noted time decides; pours whose rise is not seen stay where they were
+    noted."""
     out: list[Pour] = []
     for pour in pours:
         home = pour.t_ms // slice_ms
@@ -212,8 +219,8 @@ def placed(
 
 
 def _rise(slices: dict[int, Slice], i: int, expected: float) -> float:
-    """Rise over slice `i` in mm by the gauge; by a float that turned from open to closed,
-    `expected`."""
+    """Returns the rise over slice `i` in mm by the gauge, or `expected` where a float turned
+    from open to closed."""
     before, after = slices.get(i - 1), slices.get(i + 1)
     if before is None or after is None:
         return 0.0
@@ -227,17 +234,17 @@ def _rise(slices: dict[int, Slice], i: int, expected: float) -> float:
 
 
 _TURNED = 2
-"""Pours after which a float that opened each time is taken to be upside down."""
+"""A float that opened at this many pours more than it closed is taken to be upside down."""
 
 
 def turned(
     pours: tuple[Pour, ...], slices: dict[int, Slice], slice_ms: int, before: tuple[str, ...]
 ) -> tuple[str, ...]:
-    """Names of floats that open when water is poured in, sorted.
+    """Returns the names of floats that open when water is poured in, sorted.
 
     Water poured in can only close a float. One that opens within a slice or two of it, `_TURNED`
-    times more often than it closes, is mounted upside down; `before` are those known so far, and
-    stay until a pour says otherwise."""
+    times more often than it closes, is mounted upside down. `before` are those known so far;
+    they stay until a pour shows otherwise."""
     votes: dict[str, int] = {}
     for pour in pours:
         home = pour.t_ms // slice_ms

@@ -1,8 +1,8 @@
-"""A distribution of the level that is no Gaussian, as several that are (Gaussian sum, Alspach and
-Sorenson, IEEE Trans. Autom. Control 17 (1972) 439; from memory).
+"""A distribution of the level that is not Gaussian, as a sum of several that are (Gaussian sum,
+Alspach and Sorenson, IEEE Trans. Autom. Control 17 (1972) 439; from memory).
 
-A float that is closed cuts a distribution off on one side. Of a wide Gaussian that leaves nothing
-like a Gaussian, and cutting it again and again would count the same evidence each time."""
+A float that is closed cuts a distribution off on one side. With a wide Gaussian the rest is
+nothing like a Gaussian, and cutting it again and again would count the same evidence each time."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from stillwell.estimate.level.physics import H
 _VAGUE_MM = 9.0
 _NARROW_MM = 6.0
 _APART_MM = 10.0
-"""A level vaguer than the first is cut into members as narrow as the second, the third apart."""
+"""Three lengths: a level with a larger spread than the first is cut into members with the spread
+of the second, at distances of the third."""
 _IMPROBABLE = 14.0
 """ln of how much less probable than all together a member must be to be dropped."""
 
@@ -24,7 +25,8 @@ Weighed = tuple[Gaussian, float]
 
 
 def cut(g: Gaussian, weight: float) -> Iterator[Weighed]:
-    """The same distribution in members whose level is narrow; itself where it is narrow enough."""
+    """Yields the same distribution in members whose level is narrow; itself where it is narrow
+    enough."""
     v = g.P[H][H]
     if v <= _VAGUE_MM**2:
         yield g, weight
@@ -41,7 +43,8 @@ def cut(g: Gaussian, weight: float) -> Iterator[Weighed]:
 
 
 def joined(members: Sequence[Weighed], always: bool) -> list[Weighed]:
-    """The members that are not improbable; as one where they agree about the level, or `always`."""
+    """Returns the members that are not improbable; as one where they agree about the level, or
+    `always`."""
     total = log_total([weight for _, weight in members])
     kept = [(g, weight) for g, weight in members if weight > total - _IMPROBABLE]
     of_kept = log_total([weight for _, weight in kept])
@@ -56,6 +59,6 @@ def joined(members: Sequence[Weighed], always: bool) -> list[Weighed]:
 
 
 def log_total(logs: Sequence[float]) -> float:
-    """ln of the sum of the exponentials."""
+    """Returns ln of the sum of the exponentials."""
     top = max(logs)
     return top + math.log(sum(math.exp(value - top) for value in logs))

@@ -1,5 +1,5 @@
-"""The level estimator's face: evidence in, answers with intervals out. Pure: values in, values
-out."""
+"""The interface of the level estimator: evidence in, answers with intervals out. Pure: values
+in, values out."""
 
 from __future__ import annotations
 
@@ -23,28 +23,28 @@ from stillwell.estimate.level.seen import Oddity, Seen
 from stillwell.estimate.level.state import LevelState
 
 _Z = 1.959964
-"""Of the standard normal: 95 % lie within."""
+"""The 97.5 % point of the standard normal distribution."""
 _HORIZON_H = 60 * 24.0
 _WIDEST = 0.6
-"""A half-width above this share of the value is no answer…"""
+"""An interval with a half-width above this share of the value is no answer…"""
 _COARSE_MM = 4.0
-"""… unless it is also below this many mm of the chamber."""
+"""… unless the half-width is also below this many mm of the chamber."""
 _LEARNT = 0.6
-"""Variance that must have gone, by the window's own evidence or later, for a loss to have a
-basis."""
+"""The share of the variance that must have gone, by evidence in the window or later, for a loss
+to have a basis."""
 
 
 @dataclass(frozen=True, slots=True)
 class RateView:
-    """The rate now against what the tank did before and against the expected one: what a leak alarm
-    needs.
+    """The rate now compared with the tank's own past and with the expected rate, as a leak alarm
+    needs it.
 
     Ratios are to the expected rate (physics' while it is there, else the typical one)."""
 
     now: float
     now_sd: float
     long_run: float
-    """Random walk over weeks: what the tank's own last nights make of the expected rate."""
+    """A random walk over weeks: how the tank's own last nights compare with the expected rate."""
     long_run_sd: float
     departure: float
     """now - long_run."""
@@ -93,15 +93,15 @@ class LevelModel:
     # --- taking in ---------------------------------------------------------------------------
 
     def start(self, now_ms: int) -> LevelState:
-        """Nothing known yet."""
+        """Returns a state that knows nothing yet."""
         return self._book.start(now_ms)
 
     def update(self, state: LevelState, evidence: Evidence, now_ms: int) -> LevelState:
         """Takes in one piece of evidence.
 
         Readings come in the order of time; pours and pauses may come late, as far back as the
-        estimator remembers. What can't be used lands in `state.refused` with a reason; nothing
-        raises."""
+        estimator remembers. Evidence that can't be used goes into `state.refused` with a reason;
+        nothing raises."""
         return self._book.update(state, evidence, now_ms)
 
     def tick(self, state: LevelState, now_ms: int) -> LevelState:
@@ -109,12 +109,14 @@ class LevelModel:
         return self._book.tick(state, now_ms)
 
     def retract(self, state: LevelState, evidence: Pour | WaterChange | PumpStopped) -> LevelState:
-        """Takes a pour or a pause back that was entered by mistake; the same as entered."""
+        """Takes back a pour or a pause that was entered by mistake; it must equal the one
+        entered."""
         return self._book.retract(state, evidence)
 
     def _now(self, state: LevelState, window: tuple[int, int] | None = None) -> Passage:
-        """A passage up to now, from the checkpoint before `window` or the newest. The last one
-        is remembered: several questions about one state cost one passage. Not to be changed."""
+        """Returns a passage up to now, from the checkpoint before `window` or the newest; not to
+        be changed. The last one is remembered, so that several questions about one state cost
+        one passage."""
         if self._latest is not None:
             of, about, known = self._latest
             if of is state and about == window:
@@ -130,7 +132,8 @@ class LevelModel:
     # --- answers -------------------------------------------------------------------------------
 
     def loss(self, state: LevelState, t0_ms: int, t1_ms: int) -> Estimate | NotEnough:
-        """mL that evaporated (or leaked) within the window, with everything known up to now."""
+        """Returns the mL that evaporated (or leaked) within the window, with everything known up
+        to now."""
         window = (t0_ms, t1_ms)
         why = self._window_refusal(state, t0_ms, t1_ms)
         if why:
@@ -155,9 +158,9 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mL", basis, window)
 
     def expected_loss(self, state: LevelState, t0_ms: int, t1_ms: int) -> tuple[float, float]:
-        """Mean and standard deviation in mL of a window's loss, whether or not that is a basis for
-        a number: for sums over windows and for rules that weigh thin evidence. The window must lie
-        within what is remembered; raises ValueError otherwise."""
+        """Returns mean and standard deviation in mL of a window's loss, even where that is no
+        basis for a number: for sums over windows and for rules that weigh thin evidence. Raises
+        ValueError where the window does not lie within what is remembered."""
         why = self._window_refusal(state, t0_ms, t1_ms)
         if why:
             raise ValueError(why)
@@ -166,14 +169,15 @@ class LevelModel:
         return mean, math.sqrt(variance)
 
     def rate(self, state: LevelState, t0_ms: int, t1_ms: int) -> Estimate | NotEnough:
-        """Mean rate over a window in mL/h; ``.scaled(0.024, "L/d")`` for litres a day."""
+        """Returns the mean rate over a window in mL/h; ``.scaled(0.024, "L/d")`` for litres a
+        day."""
         loss = self.loss(state, t0_ms, t1_ms)
         if isinstance(loss, NotEnough):
             return loss
         return loss.scaled(3_600_000.0 / (t1_ms - t0_ms), "mL/h")
 
     def rate_now(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
-        """The rate at this moment in mL/h. `brief`: see `level_now`."""
+        """Returns the rate at this moment in mL/h. `brief`: see `level_now`."""
         passage = self._now(state, None if brief else self._recent(state))
         mean, variance = moments(passage.bank, rate_ml(self.physics, passage.shape))
         half = _Z * math.sqrt(variance)
@@ -184,7 +188,8 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mL/h", basis, at)
 
     def level_now(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
-        """mm relative to the fill mark. `brief`: without a basis, and several times faster."""
+        """Returns the level in mm relative to the fill mark. `brief`: without a basis, and
+        several times faster."""
         passage = self._now(state, None if brief else self._recent(state))
         mean, variance = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
         half = _Z * math.sqrt(variance)
@@ -195,7 +200,8 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mm", basis, at)
 
     def to_fill_mark(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
-        """mL of water to the fill mark now; negative when it stands above. `brief` as above."""
+        """Returns the mL of water to the fill mark now; negative when the level is above it.
+        `brief`: see `level_now`."""
         passage = self._now(state, None if brief else self._recent(state))
         per = self.geometry.mm_per_ml
         _level, v_level = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
@@ -210,9 +216,9 @@ class LevelModel:
     def hours_to(
         self, state: LevelState, level_mm: float, *, brief: bool = False
     ) -> Estimate | NotEnough:
-        """Hours until the level has fallen to `level_mm` if nobody pours. The interval spans the
-        times at which it will have done so with 2.5 % and 97.5 % probability, at most 60 days.
-        `brief` as above."""
+        """Returns the hours until the level has fallen to `level_mm` if nobody pours. The
+        interval spans the times at which it will have done so with 2.5 % and 97.5 % probability,
+        at most 60 days. `brief`: see `level_now`."""
         passage = self._now(state, None if brief else self._recent(state))
         at = (state.now_ms, state.now_ms)
         basis = self._basis(passage.seen)
@@ -250,7 +256,7 @@ class LevelModel:
         return Estimate(when(0.5), when(0.025), when(0.975), "h", basis, at)
 
     def rate_view(self, state: LevelState) -> RateView:
-        """The posterior of the rate against what physics and the tank's own past allow."""
+        """Returns the posterior of the rate beside what physics and the tank's own past allow."""
         passage = self._now(state)
         now, v_now = moments(passage.bank, lambda g: g.project(((M, 1.0), (D, 1.0)))[:2])
         run, v_run = moments(passage.bank, lambda g: (g.x[M], g.P[M][M]))
@@ -267,13 +273,14 @@ class LevelModel:
         )
 
     def oddities(self, state: LevelState, t0_ms: int, t1_ms: int) -> tuple[Oddity, ...]:
-        """Unnoted pours, drains, noted pours that the level did not see, breaks of the rate."""
+        """Returns unnoted pours, drains, noted pours that the level did not see, and breaks of
+        the rate."""
         t0_ms = max(t0_ms, state.checkpoints[0].t_ms)
         passage = self._now(state, (t0_ms, max(t0_ms, min(t1_ms, state.now_ms))))
         return tuple(o for o in passage.oddities if t0_ms <= o.t_ms < t1_ms)
 
     def distrusted(self, state: LevelState) -> tuple[str, ...]:
-        """Sensors that contradict the rest now: ``gauge`` or float names."""
+        """Returns the sensors that contradict the rest now: ``gauge`` or float names."""
         bank: Bank = self._now(state).bank
         names = [f.name for f in self.physics.floats] + ["gauge"]
         return tuple(
@@ -285,9 +292,9 @@ class LevelModel:
     def calibration_worth(
         self, state: LevelState, t0_ms: int, t1_ms: int, ml: float = 1000.0, sd_ml: float = 5.0
     ) -> CalibrationWorth | NotEnough:
-        """What pouring `ml`, measured to `sd_ml`, in the view of the gauge or of two floats would
-        do to the window's interval. Exact for the linear part (pre-posterior analysis): the gain of
-        an observation does not hang on what it will say."""
+        """Returns what pouring `ml`, measured to `sd_ml`, in the view of the gauge or of two
+        floats would do to the window's interval. Exact for the linear part (pre-posterior
+        analysis): the gain of an observation does not depend on its result."""
         window = (t0_ms, t1_ms)
         why = self._window_refusal(state, t0_ms, t1_ms)
         if why:
@@ -313,7 +320,7 @@ class LevelModel:
         )
 
     def _rise_variance(self) -> float | None:
-        """Variance in mm² of a rise of the level as the sensors see it."""
+        """Returns the variance in mm² of a rise of the level as the sensors see it."""
         gauge = self.physics.gauge
         sway = 2 * self.physics.habits.sway_mm**2
         if gauge is not None:
@@ -324,7 +331,7 @@ class LevelModel:
         return None
 
     def recent_basis(self, state: LevelState) -> tuple[Basis, ...]:
-        """What evidence of the level the last day held: the basis of brief answers."""
+        """Returns the evidence of the level in the last day: the basis of brief answers."""
         since, _ = self._recent(state)
         seen = Seen()
         for piece in state.slices:
@@ -342,7 +349,7 @@ class LevelModel:
     # --- words ---------------------------------------------------------------------------------
 
     def _recent(self, state: LevelState) -> tuple[int, int]:
-        """The last day, as far as it is remembered: what answers about now rest on."""
+        """Returns the last day, as far as it is remembered: what answers about now rest on."""
         return max(state.checkpoints[0].t_ms, state.now_ms - 86_400_000), state.now_ms
 
     def _window_refusal(self, state: LevelState, t0_ms: int, t1_ms: int) -> str:

@@ -1,9 +1,9 @@
 """One passage through the ledger: from a checkpoint forward in time, event by event.
 
-What the ledger does not say, the passage works out: pours that nobody noted, noted pours that the
+The passage works out what the ledger does not say: pours that nobody noted, noted pours that the
 level did not see, sensors at fault, a sudden change of the rate. A slice that a trusted sensor
-makes surprising is weighed together with the next one under each explanation, and the most probable
-explanation is taken; until the next slice is there, the surprising one is left out."""
+makes surprising is weighed together with the next one under each explanation, and the most
+probable explanation is taken. Until the next slice is there, the surprising one is left out."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _CLEAR = 3.0
 """ln of the odds at which a doubt about a noted pour is settled."""
 _MOST_DOUBTS = 3
 _STALE_SHAPE_H = 6.0
-"""An expected rate holds for so long after the last one came."""
+"""How long an expected rate holds after it came."""
 
 
 class Passage:
@@ -64,7 +64,7 @@ class Passage:
     # --- running -----------------------------------------------------------------------------
 
     def run(self, until_ms: int) -> None:
-        """Goes through every event before `until_ms`, then on to it."""
+        """Processes every event before `until_ms`, then moves on to it."""
         for at, kind, subject in self._events(until_ms):
             self._move(at)
             if kind == 0:
@@ -160,7 +160,8 @@ class Passage:
         if expect is None:
             return
         per = self.physics.geometry.mm_per_ml
-        # a dead calm at full humidity expects next to nothing, and a ratio to nothing means nothing
+        # in a dead calm at full humidity next to nothing is expected, and a ratio to nothing means
+        # nothing
         shape = max(expect, 0.05 * self.physics.habits.typical_ml_per_h) * per
         if self.shape_ms is None:
             self._use_shape(shape)
@@ -174,7 +175,8 @@ class Passage:
             self.seen.expected += 1
 
     def _use_shape(self, shape: float) -> None:
-        """From typical to expected or back: the rate stays, so the ratio changes."""
+        """Switches between the typical and the expected rate: the rate stays, so the ratio
+        changes."""
         factor = min(5.0, max(0.2, self.shape / shape))
         for bank in self._all():
             bank.rescale_rate(factor)
@@ -242,7 +244,8 @@ class Passage:
         self.doubts = kept
 
     def _may_pass(self, i: int, told: FloatTold) -> bool:
-        """Whether what a float says in slice `i` is predicted in every line of thought."""
+        """Whether what a float says in slice `i` is predicted by the main line and by every
+        doubt."""
         place = self.physics.places.get(told.name)
         if place is None or 0.0 < told.told.share < 1.0:
             return False
@@ -252,7 +255,7 @@ class Passage:
 
     def _goes_on(self, i: int, told: FloatTold) -> bool:
         """Whether falling water makes slice `i` needless for a float that is all closed or all
-        open: the two after it are closed as well, or the two before it were open."""
+        open: the two slices after it are closed as well, or the two before it were open."""
         way = 1 if told.told.share >= 1.0 else -1
         here = self._slices[i].index
         for k in (1, 2):
@@ -275,7 +278,7 @@ class Passage:
         """Weighs the explanations of a surprising slice over it and the next one with evidence."""
         follow = self._next(i)
         if follow is None:
-            # what it means shows with the next one; until then it is left out
+            # the next slice shows what it means; until then it is left out
             return
         middle = follow.index * self._slice_ms + self._slice_ms // 2
         ways = explanations(self.bank, self.physics, self.shape, self._heard(piece), self.doubts)
@@ -305,7 +308,7 @@ class Passage:
             self._count(piece)
 
     def _size(self, before: Bank, after: Bank, follow: Slice) -> tuple[float, float]:
-        """How much the level's step was, in mL."""
+        """Returns the size of the level's step and its standard deviation, mL."""
         ahead = after.copy()
         middle = follow.index * self._slice_ms + self._slice_ms // 2
         ahead.predict(middle - self.t_ms, self.shape)
@@ -320,13 +323,13 @@ class Passage:
         return rise / per, sd / per
 
     def _heard(self, piece: Slice) -> list[int]:
-        """Which sensors (by their place in the bank) a slice holds."""
+        """Returns the sensors in a slice, by their place in the bank."""
         places = self.physics.places
         heard = [places[told.name] for told in piece.floats if told.name in places]
         return heard + ([len(self.physics.floats)] if piece.gauge is not None else [])
 
     def _next(self, i: int) -> Slice | None:
-        """The next slice with unmuted level evidence, within an hour."""
+        """Returns the next slice with unmuted level evidence, within an hour."""
         here = self._slices[i].index
         for piece in self._slices[i + 1 : i + 8]:
             if (piece.index - here) * self._slice_ms > 3_600_000:
@@ -338,8 +341,8 @@ class Passage:
         return None
 
     def _muted(self, piece: Slice) -> bool:
-        """Whether the level of this slice may be mixed: something was poured about then, or it lies
-        in a pause."""
+        """Whether the level of this slice may be mixed: something was poured around that time,
+        or it lies in a pause."""
         if piece.index in self._poured:
             return True
         begin = piece.index * self._slice_ms

@@ -9,9 +9,10 @@ from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Ha
 from stillwell.estimate.level.ripple import Occupancy, occupancy
 
 H, M, D, K, G, R, F = 0, 1, 2, 3, 4, 5, 6
-"""Places in the state; see `bank`. From F on one for each float."""
+"""Places in the state; see `bank`. From F on there is one for each float."""
 _GRID = 0.1
-"""Spacing of log-ripples at which a float's law is worked out; between them it is stretched."""
+"""Spacing of log-ripples at which a float's law is worked out; the law is stretched between
+them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +24,12 @@ class Physics:
     gauge: GaugeSpec | None
     habits: Habits
     kinds: tuple[float, ...]
-    """Standard deviations of D that the members take for given, as shares of the expected rate."""
+    """The standard deviations of D that the members assume, as shares of the expected rate."""
     places: dict[str, int]
     ripple_log_sd: float
     """Prior standard deviation of R."""
     ripple_share: tuple[float, ...]
-    """For each float, by how much its log-ripple goes with R."""
+    """For each float, how strongly its log-ripple follows R."""
 
     @classmethod
     def of(
@@ -44,13 +45,13 @@ class Physics:
         return cls(geometry, floats, gauge, habits, habits.wander, places, sd, share)
 
     def law(self, place: int, log_ripple: float) -> Occupancy:
-        """A float's law where the ripple is exp(`log_ripple`) times the stated one."""
+        """Returns a float's law where the ripple is exp(`log_ripple`) times the stated one."""
         spec = self.floats[place]
         ripple = spec.ripple_mm * math.exp(_GRID * round(log_ripple / _GRID))
         return occupancy(spec.differential_mm, ripple, spec.ripple_tau_s)
 
     def middle_mm(self, place: int) -> float:
-        """The stated middle between a float's two thresholds."""
+        """Returns the stated middle between a float's two thresholds."""
         spec = self.floats[place]
         return spec.height_mm - 0.5 * spec.differential_mm
 

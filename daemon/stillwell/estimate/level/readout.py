@@ -1,4 +1,4 @@
-"""What a bank says of one number: mean and variance over its members."""
+"""The value of one number by a bank: mean and variance over its members."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.physics import D, H, K, M, Physics
 
 Moments = Callable[[Gaussian], tuple[float, float]]
-"""Gives a number's mean and variance in one member."""
+"""Returns a number's mean and variance in one member."""
 
 
 def moments(bank: Bank, of: Moments) -> tuple[float, float]:
-    """Mean and variance over the members of a scalar that `of` gives (mean, variance) of."""
+    """Returns mean and variance over the members of a scalar whose (mean, variance) in each `of`
+    gives."""
     mean = 0.0
     second = 0.0
     for g, log_w in zip(bank.members, bank.weights, strict=True):
@@ -30,11 +31,11 @@ def level(bank: Bank) -> float:
 
 
 def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
-    """The loss in mL from the counted mm (last coordinate): A / (mm per mL · (1 + K)), its mean to
-    second order in A and K and its variance to first.
+    """Returns a function for the loss in mL from the counted mm (last coordinate): A / (mm per mL ·
+    (1 + K)), its mean to second order in A and K and its variance to first.
 
-    With `shrunk_area`, the variance (of relative area) of one more observation of K: what a
-    calibration pour would leave."""
+    `shrunk_area` is the variance (of relative area) of one more observation of K; with it the
+    result is what a calibration pour would leave."""
     per = physics.geometry.mm_per_ml
 
     def of(g: Gaussian) -> tuple[float, float]:
@@ -53,7 +54,7 @@ def counted_ml(physics: Physics, shrunk_area: float | None = None) -> Moments:
 
 
 def rate_ml(physics: Physics, shape: float) -> Moments:
-    """The rate now in mL/h."""
+    """Returns a function for the rate now in mL/h."""
     per = physics.geometry.mm_per_ml
 
     def of(g: Gaussian) -> tuple[float, float]:
@@ -68,7 +69,7 @@ def rate_ml(physics: Physics, shape: float) -> Moments:
 
 
 def volume(g: Gaussian, per: float) -> tuple[float, float]:
-    """Mean and variance of H / (mm per mL (1 + K))."""
+    """Returns mean and variance of H / (mm per mL (1 + K))."""
     scale = 1.0 + g.x[K]
     v = g.x[H] / scale
     variance = (g.P[H][H] - 2 * v * g.P[H][K] + v * v * g.P[K][K]) / scale**2

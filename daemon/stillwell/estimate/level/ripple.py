@@ -46,8 +46,8 @@ def log_upper(u: float) -> float:
 
 
 def _log_integral(low: float, high: float) -> float:
-    """ln of ∫ (1-Phi) exp(u²/2) du over [low, high], by Simpson's rule; with Phi for 1 - Phi it is
-    that over [-high, -low]."""
+    """Returns ln of ∫ (1-Phi) exp(u²/2) du over [low, high], by Simpson's rule; with Phi for 1 -
+    Phi it is that over [-high, -low]."""
     n = 2 * max(8, math.ceil((high - low) / 0.1))
     width = (high - low) / n
     terms: list[float] = []
@@ -59,8 +59,8 @@ def _log_integral(low: float, high: float) -> float:
 
 
 def _log_times(half: float) -> list[float]:
-    """ln of the integral between thresholds `half` above and below, at every w of the grid: from
-    one w to the next a cell is gained at the lower end and one lost at the upper."""
+    """Returns ln of the integral between thresholds `half` above and below, at every w of the
+    grid: from one w to the next a cell is gained at the lower end and one lost at the upper."""
     at = _log_integral(_REACH - half, _REACH + half)
     out = [at]
     for i in range(1, _COUNT):
@@ -72,7 +72,7 @@ def _log_times(half: float) -> list[float]:
 
 
 def _log_cell(low: float) -> float:
-    """ln of the integral over one step of the grid."""
+    """Returns ln of the integral over one step of the grid."""
     points = (low, low + 0.5 * _STEP, low + _STEP)
     terms = [log_upper(u) + 0.5 * u * u for u in points]
     terms[1] += _LOG_4
@@ -85,15 +85,17 @@ def _log_sum(terms: list[float]) -> float:
 
 
 def _log_steepness(half: float) -> float:
-    """ln of how fast the log-odds of "closed" rise with w at the middle of the thresholds."""
+    """Returns ln of how fast the log-odds of "closed" rise with w at the middle of the
+    thresholds."""
     closed = _log_integral(-_NUDGE - half, -_NUDGE + half)
     opened = _log_integral(_NUDGE - half, _NUDGE + half)
     return math.log((closed - opened) / _NUDGE)
 
 
 def _stretch(half: float) -> float:
-    """d ln(width of the law in mm) / d ln(ripple): 1 for a float without differential; where the
-    differential is large against the ripple the width goes with the ripple's square."""
+    """Returns d ln(width of the law in mm) / d ln(ripple): 1 for a float without differential.
+    Where the differential is large compared with the ripple, the width goes with the ripple's
+    square."""
     if half < 0.02:
         return 1.0
     up, down = _log_steepness(half * (1 + _NUDGE)), _log_steepness(half * (1 - _NUDGE))
@@ -119,7 +121,7 @@ class Occupancy:
         half = 0.5 * differential_mm / ripple_mm
         self._tau_s = tau_s
         self.stretch = _stretch(half)
-        """By how much its width in mm goes with the ripple: see `_stretch`."""
+        """How its width in mm depends on the ripple: see `_stretch`."""
         self._log_closed: list[float] = []
         self._log_open: list[float] = []
         self._forget: list[float] = []
@@ -138,22 +140,23 @@ class Occupancy:
             self._forget.append(math.exp(min(20.0, both - t0 - t1 - _LOG_SQRT_2PI)) / tau_s)
 
     def share(self, w: float) -> float:
-        """Long-run share of time closed."""
+        """Returns the long-run share of time closed."""
         at = (min(max(w, -_REACH), _REACH) + _REACH) / _STEP
         i = min(int(at), _COUNT - 2)
         low, high = self._log_closed[i], self._log_closed[i + 1]
         return math.exp(low + (at - i) * (high - low))
 
     def log_likelihood(self, w: float, told: Told) -> float:
-        """Log-likelihood of a slice's share at w, up to a constant: 0 where it is as expected.
+        """Returns the log-likelihood of a slice's share at w, up to a constant: 0 where it is as
+        expected.
 
         Quasi-binomial with the number of effectively independent looks: exp(-n KL(share ||
         expected))."""
         return self.log_likelihoods(w, 0.0, 0, told)[0]
 
     def log_likelihoods(self, low: float, step: float, n: int, told: Told) -> list[float]:
-        """The same at low, low + step … low + n step. One loop: this is where the filter's time
-        goes."""
+        """Returns `log_likelihood` at low, low + step … low + n step. It is one loop, because
+        the filter spends its time here."""
         lc, lo, forget = self._log_closed, self._log_open, self._forget
         s, seconds, looks = told.share, told.seconds, told.looks
         before = told.before if forget[0] < _INSTANT else None
@@ -198,8 +201,8 @@ class Occupancy:
 
 @lru_cache(maxsize=512)
 def _curve(law: Occupancy, told: Told) -> list[float]:
-    """The log-likelihood of a share of 0 or 1 over the whole reach: few such slices differ, and
-    most slices are such."""
+    """Returns the log-likelihood of a share of 0 or 1 over the whole reach. Most slices have
+    such a share, and few of them differ."""
     return law.log_likelihoods(-_REACH, _STEP, _COUNT - 1, told)
 
 
@@ -219,7 +222,7 @@ def _read(curve: list[float], low: float, step: float, n: int) -> list[float]:
 
 
 def certain(law: Occupancy, low: float, high: float, told: Told) -> bool:
-    """Whether a share of 0 or 1 says nothing new about a w that lies between these two."""
+    """Whether a share of 0 or 1 says nothing new about a w between `low` and `high`."""
     if told.share >= 1.0:
         return low >= _edges(law, told)[1]
     if told.share <= 0.0:
@@ -228,14 +231,14 @@ def certain(law: Occupancy, low: float, high: float, told: Told) -> bool:
 
 
 def half_way(law: Occupancy, told: Told) -> float:
-    """The w at which a share of 0 or 1 is half as probable as far away from the float."""
+    """Returns the w at which a share of 0 or 1 is half as probable as far away from the float."""
     return _edges(law, told)[0]
 
 
 @lru_cache(maxsize=1024)
 def _edges(law: Occupancy, told: Told) -> tuple[float, float]:
-    """The w at which a share of 0 or 1 is half as probable as at best, and at which it is certain
-    but for a thousandth."""
+    """Returns the w at which a share of 0 or 1 is half as probable as at best, and the w at
+    which it is certain but for a thousandth."""
     curve = _curve(law, told)
     down = told.share >= 1.0
     found: list[float] = []
@@ -249,14 +252,14 @@ def _edges(law: Occupancy, told: Told) -> tuple[float, float]:
 
 @lru_cache(maxsize=256)
 def occupancy(differential_mm: float, ripple_mm: float, tau_s: float) -> Occupancy:
-    """The law of such a float; floats alike share one."""
+    """Returns the law of such a float; floats that are alike share one."""
     return Occupancy(differential_mm, ripple_mm, tau_s)
 
 
 @lru_cache(maxsize=2048)
 def peak(law: Occupancy, told: Told) -> tuple[float, float]:
-    """Where the likelihood of an in-between share is largest, and its width there (standard
-    deviation)."""
+    """Returns where the likelihood of an in-between share is largest, and its width there
+    (standard deviation)."""
     coarse = law.log_likelihoods(-10.0, 0.25, 80, told)
     best = -10.0 + 0.25 * max(range(81), key=coarse.__getitem__)
     low, high = best - 0.25, best + 0.25

@@ -1,4 +1,4 @@
-"""What a passage came across: the evidence that there was, and what it had to work out."""
+"""What a passage found: the evidence that there was, and what it had to work out."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ class Oddity:
 
     t_ms: int
     kind: str
-    """``unnoted pour``, ``drain``, ``pour not seen``, ``rate break``."""
+    """One of ``unnoted pour``, ``drain``, ``pour not seen``, ``rate break``."""
     ml: float = 0.0
     sd_ml: float = 0.0
 

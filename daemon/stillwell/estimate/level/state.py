@@ -1,4 +1,4 @@
-"""The estimator's whole state: plain values, to be kept for the next run as they are."""
+"""The estimator's whole state: plain values that are kept for the next run as they are."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class LevelState:
-    """Bounded: slices, pours and pauses of the last `remember_days`, a checkpoint every few
+    """Bounded: slices, pours and pauses of the last `remember_days`, and a checkpoint every few
     hours of them."""
 
     now_ms: int
@@ -33,7 +33,8 @@ class LevelState:
     inverted: tuple[str, ...] = ()
     """Floats that open when water is poured in: mounted upside down, and left out."""
     splitting: tuple[str, ...] = ()
-    """Floats that have been seen to change within an interval: their looks are looks."""
+    """Floats that have been seen to change within an interval, so that their looks count one by
+    one."""
     refused: tuple[Refused, ...] = ()
     """The latest refusals, newest last."""
 
@@ -43,8 +44,9 @@ class LevelState:
         opened: OpenSlice | None,
         last: tuple[tuple[str, float, int], ...] | None = None,
     ) -> LevelState:
-        """The same at `now_ms`, with this open slice and these last shares. Written out, since it
-        is asked for at every reading: `dataclasses.replace` takes several times as long."""
+        """Returns the same state at `now_ms`, with this open slice and these last shares.
+        Written out because it is needed at every reading: `dataclasses.replace` takes several
+        times as long."""
         return LevelState(
             now_ms,
             opened,

@@ -1,5 +1,5 @@
-"""What one sensor says of one slice to one member of the bank: how probable the slice was by it,
-and what the scalar that the sensor sees is afterwards."""
+"""What one sensor says about one slice to one member of the bank: how probable the slice was in
+it, and the scalar that the sensor sees afterwards."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from stillwell.estimate.level.sight import sight
 _MS_PER_H = 3_600_000.0
 _GAUGE_SPAN_MM = 100.0
 GAUGE_UNEXPLAINED = -math.log(_GAUGE_SPAN_MM)
-"""ln probability of a slice's height from a gauge that says nothing about the level, 1/mm."""
+"""ln of the probability of a slice's height from a gauge that says nothing about the level,
+1/mm."""
 
 
 class Update(NamedTuple):
@@ -35,17 +36,17 @@ class Update(NamedTuple):
 
 
 def float_unexplained(told: FloatTold) -> float:
-    """ln probability of a slice's share from a float that says nothing about the level, on the
-    scale on which the best possible level gives 0: stuck either way, or, seldom, anything
-    between."""
+    """Returns ln of the probability of a slice's share from a float that says nothing about the
+    level, on the scale on which the best possible level gives 0. Such a float is stuck either
+    way or, seldom, anything between."""
     return math.log(0.5) if told.told.share in (0.0, 1.0) else math.log(0.05)
 
 
 def above_float(
     g: Gaussian, physics: Physics, place: int, drift: Drift, wander: float
 ) -> tuple[float, float, Occupancy]:
-    """Mean and standard deviation of the level above a float in ripples, as of now, and the
-    float's law; without carrying out what was predicted."""
+    """Returns mean and standard deviation of the level above a float in ripples, as of now, and
+    the float's law; without carrying out pending predictions."""
     x, P, f = g.x, g.P, F + place  # noqa: N806
     share = physics.ripple_share[place]
     inverse = math.exp(-share * x[R]) / physics.floats[place].ripple_mm
@@ -63,7 +64,7 @@ def above_float(
 
 
 def of_float(g: Gaussian, physics: Physics, place: int, told: FloatTold) -> Update:
-    """Returns what a float says; `place` is its place among the floats."""
+    """Returns the update by a float; `place` is its place among the floats."""
     spec, share = physics.floats[place], physics.ripple_share[place]
     law = physics.law(place, share * g.x[R])
     inverse = math.exp(-share * g.x[R]) / spec.ripple_mm
@@ -86,7 +87,7 @@ def of_float(g: Gaussian, physics: Physics, place: int, told: FloatTold) -> Upda
 def of_gauge(
     g: Gaussian, physics: Physics, gauge: Located, shape: float, middle_ms: float
 ) -> Update:
-    """Returns what the gauge says; the member stands at `middle_ms`."""
+    """Returns the update by the gauge; the member's time is `middle_ms`."""
     lag = (gauge.at_ms - middle_ms) / _MS_PER_H
     m, v, gain = g.project(((H, 1.0), (G, 1.0), (M, -shape * lag), (D, -shape * lag)))
     s = v + (gauge.variance + physics.habits.sway_mm**2)

@@ -1,5 +1,5 @@
-"""The difference of two probes in one water, or of a probe and the thermostat: as it usually is,
-and lately. What creeps is a drift; what jumps and stays is another zero."""
+"""The difference of two probes in one water, or of a probe and the thermostat: its usual and its
+recent value. A difference that creeps is a drift; one that jumps and stays is a new zero."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import Any
 
 DRIFTED_K = 0.2
-"""A difference that has crept so far is told."""
+"""A difference that has crept this far is reported."""
 CREPT_K = 0.3
-"""A single probe has only the thermostat beside it, and the dial may have been turned little by
-little: it is told later."""
+"""The same for a single probe, which has only the thermostat beside it. The dial may have been
+turned little by little, so it is reported later."""
 TURNED_K = 0.05
-"""A setting that moves by more at once is the dial's or a new probe's doing, and no drift."""
+"""A setting that moves by more than this at once was changed by the dial or by a new probe, and
+is no drift."""
 SUDDEN_K = 0.12
 REBASED_K = 0.5
 STAYED_S = 3600.0
@@ -26,17 +27,17 @@ FAST_LIFE_S = 3 * 3600.0
 
 @dataclass(slots=True)
 class Difference:
-    """Of two things that should go together, K. Times are the judge's seconds."""
+    """The difference of two things that should go together, K. Times are the judge's seconds."""
 
     base: float = 0.0
-    """As it usually is."""
+    """Its usual value."""
     fast: float = 0.0
-    """As it has been in the last hours."""
+    """Its value in the last hours."""
     seconds: float = 0.0
     odd_s: float | None = None
-    """Since when it has been elsewhere at once."""
+    """Since when it has been off after a sudden change."""
     suspect: str = ""
-    """Which of the two moved then."""
+    """Which of the two moved at that change."""
 
     def add(self, value: float, dt_s: float) -> None:
         if self.seconds == 0.0:
@@ -49,22 +50,23 @@ class Difference:
 
     @property
     def off(self) -> float:
-        """By how much it has crept."""
+        """Returns how far it has crept, K; 0 before it is settled."""
         return self.fast - self.base if self.seconds > SETTLED_S else 0.0
 
     def sudden(self, value: float) -> float:
-        """By how much it is elsewhere at once; 0 for what may be noise, or before it is known."""
+        """Returns how far it has moved suddenly, K; 0 for what may be noise, or before it is
+        known."""
         away = value - self.fast
         return away if self.seconds > KNOWN_S and abs(away) > SUDDEN_K else 0.0
 
     def jump(self, by: float) -> None:
-        """Takes another zero as it is."""
+        """Accepts a new zero."""
         self.base += by
         self.fast += by
 
     def rezero(self, by: float) -> None:
-        """The two are by so much further apart from now on: as they lately were is as they usually
-        are."""
+        """Takes the two to be further apart by this much from now on, and their recent
+        difference as the usual one."""
         self.base = self.fast = self.fast + by
         self.odd_s, self.suspect = None, ""
 
@@ -73,8 +75,8 @@ class Difference:
 
     @classmethod
     def revived(cls, kept: Any) -> Difference:
-        """Takes up `to_json`'s value, or that of an older version, which kept the first three.
-        Raises ValueError or TypeError for anything else."""
+        """Takes up the value of `to_json`, or that of an older version, which kept the first
+        three. Raises ValueError or TypeError for anything else."""
         base, fast, seconds = (float(number) for number in kept[:3])
         if not all(map(math.isfinite, (base, fast, seconds))):
             raise ValueError("a kept difference is no number")

@@ -1,4 +1,4 @@
-"""That a probe is not believed, and why."""
+"""Which probe is not believed, and why."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Doubted:
     before: float
     """What it read before, °C."""
     sure: bool = True
-    """Whether it is known which of two it is."""
+    """Whether it is known which of the two probes is wrong."""
     other: str = ""
     well_s: float | None = None
     """Since when it has behaved again."""
@@ -39,7 +39,7 @@ class Doubted:
 
     @classmethod
     def revived(cls, kept: Any) -> Doubted:
-        """Raises ValueError or TypeError for what `to_json` did not write."""
+        """The inverse of `to_json`. Raises ValueError or TypeError for what it did not write."""
         kind, since_s, before, sure, other, *later = kept
         well_s = later[0] if later else None
         return cls(
@@ -59,21 +59,21 @@ class ProbeDoubted(Facts):
     name: str
     kind: Kind
     reads_c: float
-    """Its mean now."""
+    """Its present mean."""
     newest_c: float
     before_c: float
-    """What it read before."""
+    """What it read before the fault."""
     crept_k: float
-    """By how much it has drifted."""
+    """How far it has drifted."""
     sure: bool
-    """Whether it is known which of two it is."""
+    """Whether it is known which of the two probes is wrong."""
     other: str
     left: tuple[str, ...] | None
-    """The probes that still see the water; None where it is not one in the water."""
+    """The probes that still see the water; None where the doubted one is not in the water."""
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeBelieved(Facts):
-    """A probe behaves."""
+    """A probe behaves as it should."""
 
     name: str

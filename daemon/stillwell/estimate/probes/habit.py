@@ -1,4 +1,4 @@
-"""One channel's own habits: its last half hour, its noise, and for how long it repeats itself."""
+"""One channel's own habits: its last half hour, its noise, and how long it repeats one value."""
 
 from __future__ import annotations
 
@@ -10,28 +10,29 @@ from typing import Any
 from stillwell.estimate.noise import Noise
 
 BLOCK_S = 300.0
-"""Readings are folded into means of this length for all but noise and standstill."""
+"""Readings are averaged into blocks of this length, except for noise and repetition."""
 KEPT_BLOCKS = 7
-"""Half an hour of them."""
+"""How many blocks are kept: half an hour."""
 EARLIER_BLOCKS = 36
-"""And three hours before that, for where it has been."""
+"""How many earlier blocks are kept, three hours, to know where the channel has been."""
 BEEN_K = 0.3
 GAP_S = 1800.0
-"""After so long without a reading the last half hour means nothing."""
+"""After this long without a reading the last half hour means nothing."""
 KNOWN_S = 6 * 3600.0
-"""Habits are known after so long."""
+"""Habits are known after this long."""
 NOISY = 2.5
-"""Noise has grown: so many times the usual."""
+"""A channel is noisy when its noise is this many times the usual."""
 QUIET = 1.6
 NOISY_S = 1200.0
 STUCK_S = 3600.0
 STUCK_TIMES = 5.0
-"""Stuck: the same value for so much longer than ever before."""
+"""A channel is stuck when it repeats one value this many times as long as ever before."""
 
 
 @dataclass(slots=True)
 class Habit:
-    """One channel. `take` once a good reading, in time order; times are the judge's seconds."""
+    """One channel. Call `take` for every good reading, in time order; times are the judge's
+    seconds."""
 
     noise: Noise = field(default_factory=Noise)
     blocks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=KEPT_BLOCKS))
@@ -43,14 +44,14 @@ class Habit:
     same_s: float = 0.0
     """Since when it has read `value`."""
     longest_s: float = 0.0
-    """For how long it has repeated itself at most, forgotten slowly."""
+    """The longest time that it has repeated one value; slowly forgotten."""
     noisy_s: float | None = None
-    """Since when its noise has been grown."""
+    """Since when its noise has been high."""
     far_s: float | None = None
-    """Since when it has been far from another one; `place` sees to it."""
+    """Since when it has been far from another probe; set by `place`."""
     seen_s: float = 0.0
     seconds: float = 0.0
-    """For how long it has been watched."""
+    """How long it has been watched."""
     _block: int = -1
     _total: float = 0.0
     _count: int = 0
@@ -79,7 +80,7 @@ class Habit:
         return ended
 
     def interrupt(self) -> None:
-        """Nobody has read it for long, or knows for how long: its last hours mean nothing now."""
+        """Forgets its last hours after a long time, or an unknown time, without readings."""
         self.blocks.clear()
         self.earlier.clear()
         self.value, self._block, self._total, self._count = math.nan, -1, 0.0, 0
@@ -94,24 +95,24 @@ class Habit:
 
     @property
     def now(self) -> float:
-        """The mean of the last block, °C."""
+        """Returns the mean of the last block, °C."""
         return self.blocks[-1][1] if self.blocks else self.value
 
     @property
     def before(self) -> float:
-        """The mean of the first block that is kept, half an hour ago."""
+        """Returns the mean of the first block that is kept, half an hour ago, °C."""
         return self.blocks[0][1] if self.blocks else self.value
 
     def change(self) -> float:
-        """From the first kept block to the last, K."""
+        """Returns the change from the first kept block to the last, K."""
         return self.blocks[-1][1] - self.blocks[0][1] if len(self.blocks) > 1 else 0.0
 
     def been_at(self, value: float) -> bool:
-        """Whether it has read about so much in the hours before the last half."""
+        """Whether it has read about this value in the hours before the last half hour."""
         return any(abs(mean - value) < BEEN_K for mean in self.earlier)
 
     def stands(self, t_s: float) -> bool:
-        """Whether it repeats itself for longer than it ever did."""
+        """Whether it has repeated one value longer than it ever did."""
         limit = max(STUCK_S, STUCK_TIMES * self.longest_s)
         known = self.seconds > KNOWN_S and self.longest_s > 0
         return known and t_s - self.same_s > limit
@@ -120,7 +121,7 @@ class Habit:
         return t_s - self.same_s < max(600.0, 2 * self.longest_s)
 
     def noisy(self, t_s: float) -> bool:
-        """Whether its noise has been grown for `NOISY_S`."""
+        """Whether its noise has been high for `NOISY_S`."""
         if self.seconds < KNOWN_S or self.noise.lately < NOISY * self.noise.usual:
             self.noisy_s = None
             return False
@@ -150,8 +151,8 @@ class Habit:
         ]
 
     def restore(self, kept: Any) -> None:
-        """Takes up `to_json`'s value, or that of an older version, which kept the first three.
-        Raises ValueError, KeyError or TypeError for anything else."""
+        """Takes up the value of `to_json`, or that of an older version, which kept the first
+        three. Raises ValueError, KeyError or TypeError for anything else."""
         noise, longest_s, seconds, *later = kept
         self.noise.restore(noise)
         self.longest_s, self.seconds = float(longest_s), float(seconds)

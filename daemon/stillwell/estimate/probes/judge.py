@@ -1,4 +1,4 @@
-"""The judge of one tank's probes: takes their readings, doubts and believes."""
+"""The judge of one tank's probes: takes their readings and decides which of them are believed."""
 
 from __future__ import annotations
 
@@ -24,11 +24,12 @@ from stillwell.notice import Priority
 from stillwell.reading import Moment
 
 BELIEVED_S = 1800.0
-"""A doubted probe must behave for so long."""
+"""How long a doubted probe must behave before it is believed again."""
 
 
 class ProbeJudge:
-    """Judges the probes of one tank. `see` once a good reading; times are monotonic seconds."""
+    """Judges the probes of one tank. Call `see` for every good reading; times are monotonic
+    seconds."""
 
     def __init__(self, probes: Sequence[str], room: str = "") -> None:
         self._probes = tuple(probes)
@@ -45,10 +46,10 @@ class ProbeJudge:
     def see(
         self, name: str, t_s: float, value: float, settings: Mapping[str, float] | None = None
     ) -> list[str]:
-        """Takes one good reading; returns the channels whose standing has changed by it.
+        """Takes one good reading; returns the channels that are newly doubted or believed.
 
         Args:
-            settings: the thermostat's setting as each probe sees it, °C, as far as it is learned.
+            settings: the thermostat's setting as each probe sees it, °C, where it is known.
         """
         habit = self._habits[name]
         if t_s <= habit.seen_s:
@@ -66,13 +67,14 @@ class ProbeJudge:
         return sorted(before ^ set(self.doubted))
 
     def interrupt(self) -> None:
-        """The machine was off, and nobody knows for how long: water may have gone anywhere."""
+        """Forgets the last hours of all channels: the machine was off for an unknown time, and
+        the water may have changed."""
         for habit in self._habits.values():
             habit.interrupt()
 
     def rezero(self, by: Mapping[str, float]) -> None:
-        """These channels are by so much higher from now on, because somebody has held a
-        thermometer beside them: how they stand to each other now is taken as it is."""
+        """Takes these channels to read higher by this much from now on, because somebody has
+        compared them with a thermometer. Their present differences count as the usual ones."""
         for name in self._habits.keys() & by.keys():
             self._habits[name].interrupt()
             doubt = self.doubted.get(name)
@@ -138,7 +140,8 @@ class ProbeJudge:
     def _wait(
         self, pair: tuple[str, str], difference: Difference, sudden: float, t_s: float
     ) -> None:
-        """A step between two probes. A pause of the pump passes; what stays is another zero."""
+        """Waits after a step between two probes. A pause of the pump passes; a step that stays
+        is a new zero."""
         if difference.odd_s is None:
             first, second = (self._habits[name] for name in pair)
             difference.odd_s = t_s
@@ -172,14 +175,15 @@ class ProbeJudge:
             self.doubted[name] = Doubted(Kind.DRIFT, t_s, self._habits[name].now, False)
 
     def _drifter(self, pair: tuple[str, str]) -> tuple[str, bool]:
-        """Which of two drifts: the one that sees the thermostat's setting creep."""
+        """Returns which of two probes drifts, the one that sees the thermostat's setting creep,
+        and whether that is certain."""
         first, second = (abs(self._settings[name].off) for name in pair)
         if max(first, second) < 0.3 * DRIFTED_K or abs(first - second) < 0.3 * DRIFTED_K:
             return pair[1], False
         return (pair[0] if first > second else pair[1]), True
 
     def _believe(self, name: str, habit: Habit, t_s: float) -> None:
-        """Whether a doubted probe behaves again."""
+        """Believes a doubted probe again once it behaves."""
         doubt = self.doubted[name]
         if not self._well(name, habit, doubt, t_s):
             doubt.well_s = None
@@ -191,7 +195,7 @@ class ProbeJudge:
         del self.doubted[name]
         other = self.doubted.get(doubt.other)
         if doubt.kind is Kind.SWAPPED and other is not None and other.kind is Kind.SWAPPED:
-            # Where the one hangs again, the other does not.
+            # Once the one is back in its place, so is the other.
             del self.doubted[doubt.other]
 
     def _well(self, name: str, habit: Habit, doubt: Doubted, t_s: float) -> bool:
@@ -200,7 +204,8 @@ class ProbeJudge:
         if doubt.kind is Kind.STUCK:
             return habit.moves_again(t_s)
         if doubt.kind is Kind.DRIFT:
-            # A drift does not heal: believed again when it agrees, or when it has been replaced.
+            # A drift does not heal: the probe is believed again when it agrees, or has been
+            # replaced.
             pairs = [(p, d) for p, d in self._pairs.items() if name in p]
             for pair, difference in pairs:
                 first, second = (self._habits[n] for n in pair)
@@ -216,9 +221,9 @@ class ProbeJudge:
     # -- answers ---------------------------------------------------------------------------------
 
     def apart(self, name: str, t_s: float) -> float | None:
-        """Returns by how much a probe reads more than it usually does beside the others that are
-        believed, K, by the last five minutes and the one from which that is least; None where no
-        other is heard."""
+        """Returns how much more a probe reads than it usually does beside the other believed
+        probes, K, over the last five minutes. Of several others the one that gives the least
+        counts. Returns None where no other is heard."""
         now = self._habits[name].now
         return min(
             (
@@ -235,8 +240,8 @@ class ProbeJudge:
         return tuple(self._habits)
 
     def finding(self, name: str, t_s: float, now: Moment) -> Finding:
-        """What is to be said of `name` now, `t_s` by the judge's time: that it is doubted, or that
-        it is not."""
+        """Returns the finding about `name` at `t_s` by the judge's time: that it is doubted, or
+        that it is not."""
         doubt = self.doubted.get(name)
         alarm, usual = f"{name}.doubtful", priority_of("{probe}.doubtful")
         if doubt is None:
@@ -277,7 +282,7 @@ class ProbeJudge:
         }
 
     def restore(self, kept: Any) -> None:
-        """Takes up `to_json`'s value; channels that are no longer there are left out. Raises
+        """Takes up the value of `to_json`; leaves out channels that no longer exist. Raises
         ValueError, KeyError or TypeError for anything else."""
         for name, habit in kept["noise"].items():
             if name in self._habits:

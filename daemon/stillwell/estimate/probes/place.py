@@ -1,4 +1,5 @@
-"""Whether a probe hangs where it hung, or has gone where water cannot go, towards the room."""
+"""Whether a probe is still in its place, or has moved towards the room's temperature in a way
+that water cannot."""
 
 from __future__ import annotations
 
@@ -10,24 +11,25 @@ from stillwell.estimate.probes.doubt import Doubted, Kind
 from stillwell.estimate.probes.habit import BLOCK_S, STUCK_S, Habit
 
 PULLED_K = 0.9
-"""Gone towards the room by so much within half an hour: no tank does. One with a time constant of
-8 h, the shortest of small tanks (common practice), and 10 K above its room loses 0.6 K."""
+"""A probe that moves towards the room by this much within half an hour is out of the water,
+because no tank does that: one with a time constant of 8 h, the shortest of small tanks (common
+practice), and 10 K above its room loses 0.6 K."""
 APART_K = 0.5
-"""So much is enough where another probe has seen nothing of it."""
+"""The same where another probe has seen nothing of it."""
 UNMOVED_K = 0.2
 FAR_K = 0.8
 FAR_S = 150.0
-"""So far from where another probe says that the water is, for so long, towards the room: told
-before a band on their mean would take it for cold water."""
+"""A probe is doubted after being this long far from where another probe says the water is,
+towards the room: before a band on their mean would take it for cold water."""
 ALONE_K = 1.5
-"""As `FAR_K`, where no other probe is heard."""
+"""The same as `FAR_K`, where no other probe is heard."""
 SWAP_S = 3600.0
-"""Two probes that changed places did so within this."""
+"""Two probes changed places when both moved within this time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """The probes of one tank beside each other; all that it looks at belongs to the judge."""
+    """Compares the probes of one tank; all data that it looks at belong to the judge."""
 
     probes: Sequence[str]
     room: str
@@ -36,7 +38,7 @@ class Places:
     doubted: Mapping[str, Doubted]
 
     def believed(self, name: str) -> list[str]:
-        """The other probes in the water that are believed and have been heard."""
+        """Returns the other probes in the water that are believed and have been heard."""
         return [
             other
             for other in self.probes
@@ -44,16 +46,16 @@ class Places:
         ]
 
     def usual_gap(self, name: str, other: str) -> float:
-        """What `name` usually reads more than `other`, K."""
+        """Returns how much more `name` usually reads than `other`, K."""
         if (name, other) in self.pairs:
             return self.pairs[name, other].fast
         return -self.pairs[other, name].fast
 
     def pulled(self, name: str) -> bool:
-        """Whether the probe has gone where the water cannot go, and towards the room.
+        """Whether the probe has moved towards the room in a way that the water cannot.
 
-        A chamber whose pump stands is warmed by its heater as fast: away from the room, and it
-        comes back to where the other probe has been all along."""
+        A chamber whose pump has stopped is warmed by its heater as fast, but away from the room,
+        and it comes back to where the other probe has been all along."""
         habit = self.habits[name]
         change, now = habit.change(), habit.now
         if abs(change) <= APART_K:
@@ -65,7 +67,7 @@ class Places:
             if habit.been_at(now):
                 return False  # it comes back from a chamber that was warmed with the pump off
             return abs(change) > (1.5 * PULLED_K if self._room_now() is None else PULLED_K)
-        # Water that really changed changes for both.
+        # A real change of the water shows at both.
         return all(
             abs(self.habits[other].change()) < max(UNMOVED_K, 0.4 * abs(change))
             and abs(now - self.habits[other].now - self.usual_gap(name, other)) > 0.7 * APART_K
@@ -73,8 +75,8 @@ class Places:
         )
 
     def far(self, name: str, t_s: float) -> bool:
-        """Whether the probe has been far from one that has not moved, and nearer to the room than
-        it was, for long enough."""
+        """Whether the probe has long enough been far from one that has not moved, and nearer to
+        the room than before."""
         habit = self.habits[name]
         others = [
             other for other in self.believed(name) if t_s - self.habits[other].seen_s < BLOCK_S
@@ -103,23 +105,23 @@ class Places:
         return self._nearer_to_the_room(habit.before, habit.value)
 
     def _room_now(self) -> float | None:
-        """What the room is at; None where nobody who is believed reads it."""
+        """Returns the room's temperature, °C; None where no believed probe reads it."""
         room = self.habits.get(self.room)
         if room is None or not room.blocks or self.room in self.doubted:
             return None
         return room.now
 
     def _nearer_to_the_room(self, before: float, now: float) -> bool:
-        """Whether a probe has gone towards the room as that is now (a room that warms comes nearer
-        by itself); colder, where there is no room to compare with."""
+        """Whether a probe has moved towards the room's present temperature (a room that warms
+        comes nearer by itself); without a room to compare with, whether it is colder."""
         room = self._room_now()
         if room is None:
             return now < before
         return abs(now - room) < 0.75 * abs(before - room)
 
     def swapped(self, t_s: float) -> str:
-        """The probe that has changed places with the room's, each having gone to where the other
-        was; empty for none."""
+        """Returns the probe that has changed places with the room's, each having gone to where
+        the other was; empty for none."""
         room = self.habits.get(self.room)
         if room is None or len(room.blocks) < 2 or self.room in self.doubted:
             return ""
@@ -133,8 +135,8 @@ class Places:
         return ""
 
     def all_stand(self, name: str, t_s: float) -> bool:
-        """Whether every other probe in the water stands still as well: then it is the water that
-        does, since two probes do not stick in the same hour."""
+        """Whether every other probe in the water repeats its value as well. Then the water is
+        steady, since two probes do not stick in the same hour."""
         others = [self.habits[other] for other in self.probes if other != name]
         others = [habit for habit in others if habit.seconds > 0]
         return bool(others) and all(t_s - habit.same_s > 0.5 * STUCK_S for habit in others)

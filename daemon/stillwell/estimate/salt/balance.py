@@ -1,16 +1,16 @@
 """The salt balance: what the tank's salinity is between two checks, and how well that is known.
 
 Salt stays and water goes: evaporation raises the salinity until somebody pours fresh water, and
-salt water poured in its place raises it for good. So two things are followed: the salinity that the
-tank would have when filled to the mark (its salt), and the share of its water that is missing. A
-third is how fast water evaporates, a fourth how fast salt comes or goes that no entry speaks of.
-All four are one extended Kalman filter: the interval grows with time and with what is poured, and
-closes at each check.
+salt water poured in its place raises it for good. So four things are followed: the salinity that
+the tank would have when filled to the mark (its salt), the share of its water that is missing, how
+fast water evaporates, and how fast salt comes or goes that no entry mentions. All four are one
+extended Kalman filter: the interval grows with time and with what is poured, and closes at each
+check.
 
-Everything is reckoned by mass: a kg of salt water takes its salt along whatever its density.
-Salinity is practical salinity. Times are ms on one clock that is never stepped; the journal is told
-in order (`replayed` sorts it), so that an entry that comes late gives the same figures as one that
-came at once.
+Everything is calculated by mass: a kg of salt water takes its salt along whatever its density.
+Salinity is practical salinity. Times are ms on one clock that is never stepped. The balance takes
+the journal in order (`replayed` sorts it), so that an entry that comes late gives the same figures
+as one that came at once.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ from stillwell.estimate.salt.told import (
 
 _DAY_MS = 86_400_000
 _Z = 1.959964
-"""Of the central 95 % of a normal distribution."""
+"""The 97.5 % point of the normal distribution."""
 
 
 @dataclass(frozen=True, slots=True)
 class Since:
-    """What happened since the last check: what an unexpected check may come from."""
+    """What happened since the last check, and may explain an unexpected one."""
 
     fresh: float = 0.0
     """Share of the tank's water poured in as fresh water."""
@@ -53,7 +53,7 @@ class Since:
     salt_pours: int = 0
     exchanged: float = 0.0
     level_ms: int | None = None
-    """When the water was last known to be at the mark, or where else it was."""
+    """When the level of the water was last known, whether at the mark or not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,35 +63,37 @@ class SaltState:
     parameters: SaltParameters
     t_ms: int
     mean: Vector
-    """Salinity when full; share of the water missing; share evaporating a day; salinity a day that
-    comes unnoted."""
+    """The salinity when full; the share of the water that is missing; the share that evaporates
+    in a day; the salinity that comes unnoted in a day."""
     spread: Matrix
     checks: int = 0
     pours: int = 0
     exchanges: int = 0
     last_check_ms: int | None = None
     last_check_sd: float | None = None
-    """How well the last check measured."""
+    """The standard deviation of the last check."""
     since: Since = Since()
     courses: tuple[Course, ...] = ()
-    """What it may be instead, at the same time (`salt_pours`): the book's course first, then those
-    in which fresh water was salt water; `mean` and `spread` are of all of them. Empty: one only."""
+    """What may have happened instead, at the same time (`salt_pours`): the book's course first,
+    then those in which fresh water was salt water. `mean` and `spread` are of all of them
+    together. Empty: only one course."""
 
     @property
     def salted(self) -> float:
-        """Returns how likely it is that what was noted as fresh water lately was salt water."""
+        """Returns the probability that what was lately noted as fresh water was salt water."""
         return sum(course.weight for course in self.courses[1:])
 
     @property
     def salted_ms(self) -> int | None:
-        """Returns since which check it was, most likely; None where nothing speaks of it."""
+        """Returns the time of the check since which it most likely was; None where nothing
+        points to it."""
         if len(self.courses) < 2:
             return None
         return max(self.courses[1:], key=lambda course: course.weight).salted_ms
 
     @property
     def full_kg(self) -> float:
-        """Returns the mass of the tank's water at the mark."""
+        """Returns the mass of the tank's water at the mark, kg."""
         return kilograms(self.parameters.full_ml, 35.0)
 
     @property
@@ -101,29 +103,30 @@ class SaltState:
 
     @property
     def salinity_sd(self) -> float:
-        """Returns how well that is known."""
+        """Returns the standard deviation of `salinity`."""
         h = _reading_of(self.mean)
         return sqrt(max(0.0, quadratic(h, self.spread)))
 
     @property
     def missing_ml(self) -> float:
-        """Returns how much fresh water is missing to the mark."""
+        """Returns how much fresh water is missing to the mark, mL."""
         return self.mean[1] * self.full_kg / kilograms(1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One way in which things may have gone, and how likely it is among all of them."""
+    """One way in which things may have gone, and its probability among all of them."""
 
     weight: float
     state: SaltState
     salted_ms: int | None = None
-    """Since which check fresh water was salt water; None where the book is right."""
+    """The time of the check since which fresh water was salt water; None where the book is
+    right."""
 
 
 def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
-    """The state after a measurement with sensitivity `h` that came out `surprise` above what was
-    expected."""
+    """Returns the state after a measurement with sensitivity `h` that came out `surprise` above
+    what was expected."""
     ph = [sum(state.spread[i][j] * h[j] for j in range(4)) for i in range(4)]
     total = sum(h[i] * ph[i] for i in range(4)) + variance
     gain = [p / total for p in ph]
@@ -138,7 +141,7 @@ def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> Salt
 
 
 def _reading_of(mean: Vector) -> Vector:
-    """How a check moves with the state."""
+    """Returns how a check depends on each part of the state."""
     there = 1.0 - mean[1]
     return 1.0 / there, mean[0] / there**2, 0.0, 0.0
 
@@ -167,8 +170,8 @@ def begun(
 
 
 def advanced(state: SaltState, t_ms: int) -> SaltState:
-    """Returns the state at a later time, with no event between. Raises ValueError for an earlier
-    one."""
+    """Returns the state at a later time, with no event in between. Raises ValueError for an
+    earlier time."""
     if t_ms < state.t_ms:
         raise ValueError("The salt balance can't go back in time: tell it the journal in order.")
     left = (t_ms - state.t_ms) / _DAY_MS
@@ -178,7 +181,7 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
         days = min(left, 1.0)
         left -= days
         stays = exp(-days / p.evaporation_memory_d)
-        # Of a rate that returns to the usual one, over the step: the mean of its course.
+        # For a rate that returns to the usual one, the mean of its course over the step.
         path = p.evaporation_memory_d * (1.0 - stays)
         by: Matrix = (
             (1.0, 0.0, 0.0, days),
@@ -189,7 +192,8 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
         s, u, e, c = mean
         mean = (
             max(0.0, s + c * days),
-            # A tank does not dry up in a balance: beyond a third the keeper was away from the book.
+            # Beyond a third the keeper poured without noting it: a tank does not dry up in a
+            # balance.
             min(u + usual * days + (e - usual) * path, 1 / 3),
             usual + (e - usual) * stays,
             c,
@@ -209,8 +213,8 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
 
 
 def updated(state: SaltState, event: Event) -> SaltState:
-    """Returns the state after an event. Raises ValueError for one before the state's time. Goes on
-    along one course: which others there were is left behind (`salt_pours` holds them)."""
+    """Returns the state after an event. Raises ValueError for one before the state's time.
+    Continues one course only; the others are left behind (`salt_pours` holds them)."""
     state = replace(advanced(state, event.t_ms), courses=())
     match event:
         case Check():
@@ -236,14 +240,14 @@ def surprise(state: SaltState, check: Check) -> tuple[float, float]:
 
 
 _UNEXPECTED = 3.3
-"""Beyond so many standard deviations (once in a thousand) the book lacks something."""
+"""In standard deviations (once in a thousand): beyond this the book lacks an entry."""
 
 
 def _checked(state: SaltState, check: Check) -> SaltState:
     above, sd = surprise(state, check)
     if abs(above) > _UNEXPECTED * sd:
-        # Something happened that no entry speaks of. What is known of the salt goes with it: the
-        # check counts, as if the difference had been a likely one.
+        # Something happened that no entry mentions. The salt is then less well known: the check
+        # counts as if the difference had been a likely one.
         lacking = (above / 2) ** 2 - sd**2
         state = replace(state, spread=widened(state.spread, lacking, 0.0, 0.0, 0.0))
     told = _told(state, _reading_of(state.mean), above, check.sd**2)
@@ -257,7 +261,8 @@ def _checked(state: SaltState, check: Check) -> SaltState:
 
 
 def _to_mark(state: SaltState) -> SaltState:
-    """What was missing no longer is, and nothing known about it says anything about now."""
+    """Returns the state with nothing missing; what was known about the missing water no longer
+    counts."""
     s, _, e, c = state.mean
     mark = (kilograms(state.parameters.mark_sd_ml) / state.full_kg) ** 2
     spread = rows(
@@ -322,7 +327,8 @@ def _exchanged(state: SaltState, change: Exchange) -> SaltState:
     here = state.salinity
     out = min(kilograms(change.ml, here) / state.full_kg, 0.99 * (1.0 - u))
     left = 1.0 - out / (1.0 - u)
-    # Salt out at the tank's salinity; water out moves the level, which the new water brings back.
+    # Salt goes out at the tank's salinity. The water that goes out lowers the level, and the new
+    # water restores it.
     by: Matrix = (
         (left, -out * s / (1.0 - u) ** 2, 0.0, 0.0),
         (0.0, 1.0, 0.0, 0.0),
@@ -374,9 +380,9 @@ def salinity_estimate(state: SaltState, now_ms: int) -> Estimate:
 
 
 def unnoted_estimate(state: SaltState) -> Estimate:
-    """Returns by how much the salinity rises a day (falls, when negative) without an entry that
-    says why. An interval above 0 speaks of top-ups with salt water, one below of splashes, salt
-    creep or a leak that fresh water is poured after."""
+    """Returns by how much the salinity rises in a day (falls, when negative) without an entry
+    that says why. An interval above 0 points to top-ups with salt water, one below 0 to
+    splashes, salt creep or a leak that is made up with fresh water."""
     half = _Z * sqrt(state.spread[3][3])
     rate = state.mean[3]
     basis = (Basis("salinity checks", state.checks),)

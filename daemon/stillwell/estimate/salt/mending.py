@@ -9,7 +9,7 @@ from stillwell.estimate.salt.balance import SaltState
 from stillwell.estimate.salt.told import kilograms
 
 FASTEST_PER_DAY = 1.0
-"""No faster than about 1 a day for animals (common practice)."""
+"""The fastest change of the salinity in a day that is safe for animals (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,15 +17,15 @@ class BringBack:
     """How to bring the salinity to where it should be."""
 
     pour_fresh_ml: float
-    """First: fresh water up to the mark."""
+    """First: the fresh water to pour, up to the mark."""
     swap_ml: float
-    """Then: so much of the tank out and the same volume in."""
+    """Then: the volume to take out of the tank and to replace."""
     of_salinity: float
-    """Of the water that comes in; 0: fresh."""
+    """The salinity of the water that comes in; 0: fresh."""
     hours: float
-    """Spread over at least so long."""
+    """The least time over which to spread it."""
     portions: int
-    """In so many equal parts, one a day at most."""
+    """The number of equal parts, at most one a day."""
 
 
 def bring_back(
@@ -38,9 +38,12 @@ def bring_back(
 
     Args:
         state: now.
-        target: the salinity to come to, when filled to the mark.
-        saltier: of the salt water at hand when the tank is too fresh; None: 5 above the target.
-        per_day: how fast at most. Raises ValueError where the water at hand can't do it.
+        target: the salinity to reach, when filled to the mark.
+        saltier: the salinity of the salt water at hand when the tank is too fresh; None: 5 above
+            the target.
+        per_day: the fastest change in a day.
+
+    Raises ValueError where the water at hand can't do it.
     """
     if not (target > 0 and per_day > 0):
         raise ValueError("The target and the pace must be above 0.")

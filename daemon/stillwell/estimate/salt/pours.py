@@ -1,11 +1,11 @@
-"""Whether what is noted as fresh water was salt water, by what the checks say.
+"""Whether what is noted as fresh water was salt water, judged by the checks.
 
-A keeper who takes the wrong can takes it every time. So beside the course that the book tells there
-is one more for each of the last checks, in which all that was noted as fresh since then carried the
-tank's own salinity. Each weighs what its likelihood and its rarity make of it, and the balance is
-all of them together, as one normal distribution of their mean and covariance (moment matching, as
-in Blom & Bar-Shalom, IEEE Trans. Autom. Control 33 (1988) 780; from memory). A filter that knew of
-one course alone would take half of such a rise for errors of the refractometer.
+A keeper who takes the wrong can takes it every time. So there is one course by the book, and one
+more for each of the last checks, in which all that was noted as fresh since then carried the tank's
+own salinity. Each course has a weight from its likelihood and its rarity. The balance is all of
+them together, as one normal distribution of their mean and covariance (moment matching, as in Blom
+& Bar-Shalom, IEEE Trans. Autom. Control 33 (1988) 780; from memory). A filter with one course alone
+would take half of such a rise for errors of the refractometer.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ from stillwell.estimate.salt.balance import Course, SaltState, advanced, surpris
 from stillwell.estimate.salt.told import Check, Event, TopUp
 
 CHECKS = 6
-"""So many checks back the wrong can may have been taken first (our own choice)."""
+"""How many checks back the wrong can may first have been taken (our own choice)."""
 ODDS = 0.02
-"""That it was, from one check to the next: our own judgement, as in `observe.salt.alarms`."""
+"""The probability that it was, from one check to the next: our own judgement, as in
+`observe.salt.alarms`."""
 _NUMBERS = range(4)
 
 
@@ -32,15 +33,15 @@ class _Salted:
     since_ms: int
     state: SaltState
     led: float = 0.0
-    """Log likelihood ratio of the checks since then against the book's own course."""
+    """Log likelihood ratio of the checks since then, compared with the book's own course."""
 
 
 class Courses:
-    """The balance told one event after another, in order, along all courses."""
+    """Follows the balance from event to event, in order, along all courses."""
 
     def __init__(self, start: SaltState) -> None:
         self.book = start
-        """The balance if all is as it was noted."""
+        """The balance if everything is as it was noted."""
         self._salted: list[_Salted] = []
 
     def tell(self, event: Event) -> None:
@@ -56,8 +57,8 @@ class Courses:
 
     @property
     def state(self) -> SaltState:
-        """Returns the balance after the last event: of the book's course and of those with salt
-        water in the can, each by its weight (`SaltState.courses`)."""
+        """Returns the balance after the last event: the book's course and those with salt water
+        in the can, each with its weight (`SaltState.courses`)."""
         return _together(self.book, self._salted)
 
 
@@ -77,13 +78,14 @@ def _goes_on(course: _Salted, event: Event) -> _Salted:
 
 
 def _fits(state: SaltState, check: Check) -> float:
-    """Log likelihood of a check, but for a constant."""
+    """Returns the log likelihood of a check, up to a constant."""
     above, sd = surprise(state, check)
     return -0.5 * (above / sd) ** 2 - log(sd)
 
 
 def _together(book: SaltState, courses: Sequence[_Salted]) -> SaltState:
-    """One state of all courses. The newest has met no check and says nothing yet."""
+    """Returns one state of all courses. The newest course has met no check and does not count
+    yet."""
     tried = courses[:-1]
     if not tried:
         return book
