@@ -50,8 +50,7 @@ _FLOAT_CREEP = 0.01
 """mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can
 hold."""
 _RIPPLE_CREEP = 0.1
-"""The share of its uncertainty by which the ripple may change in a day: pumps clog and are
-cleaned."""
+"""Share of its uncertainty by which the ripple may change in a day: pumps clog, are cleaned."""
 _ODDS_RANGE = 6.0
 _POUR_MM, _DRAIN_MM = 30.0, 60.0
 """Prior mean and spread of an unexplained step of the level. A pour goes up to about the mark; a
@@ -154,8 +153,7 @@ class Bank:
         self.counting = False
 
     def predict(self, dt_ms: float, shape: float) -> None:
-        """Moves everything forward by `dt_ms` at `shape` mm/h. Two halves give the same as the
-        whole."""
+        """Moves everything on by `dt_ms` at `shape` mm/h. Two halves give the same as the whole."""
         if dt_ms > 0:
             habits = self.physics.habits
             self._drift.further(dt_ms, shape, habits.wander_tau_h, habits.trend**2 / 24.0)

@@ -109,8 +109,7 @@ class LevelModel:
         return self._book.tick(state, now_ms)
 
     def retract(self, state: LevelState, evidence: Pour | WaterChange | PumpStopped) -> LevelState:
-        """Takes back a pour or a pause that was entered by mistake; it must equal the one
-        entered."""
+        """Takes back a pour or a pause entered by mistake; it must equal the one entered."""
         return self._book.retract(state, evidence)
 
     def _now(self, state: LevelState, window: tuple[int, int] | None = None) -> Passage:
@@ -132,8 +131,7 @@ class LevelModel:
     # --- answers -------------------------------------------------------------------------------
 
     def loss(self, state: LevelState, t0_ms: int, t1_ms: int) -> Estimate | NotEnough:
-        """Returns the mL that evaporated (or leaked) within the window, with everything known up
-        to now."""
+        """Returns the mL that evaporated (or leaked) in the window, by all that is known now."""
         window = (t0_ms, t1_ms)
         why = self._window_refusal(state, t0_ms, t1_ms)
         if why:
@@ -169,8 +167,7 @@ class LevelModel:
         return mean, math.sqrt(variance)
 
     def rate(self, state: LevelState, t0_ms: int, t1_ms: int) -> Estimate | NotEnough:
-        """Returns the mean rate over a window in mL/h; ``.scaled(0.024, "L/d")`` for litres a
-        day."""
+        """The mean rate over a window in mL/h; ``.scaled(0.024, "L/d")`` for litres a day."""
         loss = self.loss(state, t0_ms, t1_ms)
         if isinstance(loss, NotEnough):
             return loss
@@ -188,8 +185,7 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mL/h", basis, at)
 
     def level_now(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
-        """Returns the level in mm relative to the fill mark. `brief`: without a basis, and
-        several times faster."""
+        """The level in mm from the fill mark. `brief`: without a basis, and several times faster."""
         passage = self._now(state, None if brief else self._recent(state))
         mean, variance = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
         half = _Z * math.sqrt(variance)
@@ -200,8 +196,7 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mm", basis, at)
 
     def to_fill_mark(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
-        """Returns the mL of water to the fill mark now; negative when the level is above it.
-        `brief`: see `level_now`."""
+        """The mL to the fill mark now; negative above it. `brief`: see `level_now`."""
         passage = self._now(state, None if brief else self._recent(state))
         per = self.geometry.mm_per_ml
         _level, v_level = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
@@ -273,8 +268,7 @@ class LevelModel:
         )
 
     def oddities(self, state: LevelState, t0_ms: int, t1_ms: int) -> tuple[Oddity, ...]:
-        """Returns unnoted pours, drains, noted pours that the level did not see, and breaks of
-        the rate."""
+        """Unnoted pours, drains, noted pours that the level did not see, breaks of the rate."""
         t0_ms = max(t0_ms, state.checkpoints[0].t_ms)
         passage = self._now(state, (t0_ms, max(t0_ms, min(t1_ms, state.now_ms))))
         return tuple(o for o in passage.oddities if t0_ms <= o.t_ms < t1_ms)
