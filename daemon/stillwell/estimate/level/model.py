@@ -185,7 +185,7 @@ class LevelModel:
         return Estimate(mean, mean - half, mean + half, "mL/h", basis, at)
 
     def level_now(self, state: LevelState, *, brief: bool = False) -> Estimate | NotEnough:
-        """The level in mm from the fill mark. `brief`: without a basis, and several times faster."""
+        """The level in mm from the fill mark. `brief`: without a basis, and much faster."""
         passage = self._now(state, None if brief else self._recent(state))
         mean, variance = moments(passage.bank, lambda g: (g.x[H], g.P[H][H]))
         half = _Z * math.sqrt(variance)
