@@ -192,7 +192,7 @@ class TestSettingsOnly:
         told = json.loads(call("check", "-c", config, "--settings", "--json").stdout)["settings"]
         rows = {(one["table"], one["key"]): one["value"] for one in told}
         assert rows["source.mine", "driver"] == '"notthere"'
-        assert rows["source.mine", "bus"] == "…"
+        assert rows["source.mine", "bus_name"] == "…"
         assert rows["tank", "volume"] == '"68 L"'
 
 
