@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import sqlite3
 import stat
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -17,17 +19,22 @@ from hypothesis import strategies as st
 from prometheus_client.openmetrics import parser
 
 from page_tank import ACT, LOOK, NAME, Visit, lived, tank_of, with_passphrases
-from stillwell.alarm.answer_link import Answer, sign
+from stillwell.alarm.answer_link import Answer, occurrence, sign
 from stillwell.deliver.links import kept_key, key_file
 from stillwell.entry import Entry
+from stillwell.notice import Message, Priority, State, Transition
 from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
 from stillwell.page.guard import answers_to
 from stillwell.page.place import Tank
 from stillwell.page.signing import ours
 from stillwell.page.site import now_ms
+from stillwell.reading import Moment
 from stillwell.request import Command
-from stillwell.store import StoreReader
+from stillwell.store import Store, StoreReader
+from stillwell.store.lock import lock_path
+from stillwell.watching import KEY as RUN_KEY
+from stillwell.watching import RUN, Run
 
 HERE = f"/tank/{NAME}"
 SCREENS = (HERE, f"{HERE}/night", f"{HERE}/book", f"{HERE}/machine", "/devices")
@@ -155,6 +162,41 @@ class TestTheScreens:
         assert f'href="{HERE}"' in text
         assert 'href="/tank/nursery"' in text
         assert Visit(room).get("/").headers["location"] == HERE
+
+
+class TestNobodyWatches:
+    """In the largest letters, on every screen that is opened from a phone."""
+
+    @pytest.fixture
+    def left(self, own: Tank) -> Tank:
+        """A tank that a daemon has watched and left."""
+        with Store.open(own.store) as store:
+            began = Moment(0, now_ms(), store.begin_epoch("boot", Moment(0, now_ms(), 0), True))
+            store.describe(RUN_KEY, RUN.text(Run(began, "1")))
+        return own
+
+    def test_is_said_in_red_and_in_the_title(self, left: Tank) -> None:
+        text = Visit(left).get(HERE).text
+        assert "<title>NOT WATCHED: " in text
+        (state,) = re.findall(r'<section class="state unwatched".*?</section>', text, re.DOTALL)
+        assert "NOT WATCHING since" in state
+        assert "No alarm calls" not in text
+        assert "No alarm stood when the tank was last watched." in text
+        assert "NOT WATCHING since" in Visit(left).get(f"{HERE}/machine").text
+        other = Tank("nursery", left.config, left.store)
+        assert Visit(left, other).get("/").text.count("NOT WATCHING since") == 2
+
+    def test_by_a_daemon_that_hangs_either(self, left: Tank) -> None:
+        with Store.open(left.store):
+            visit = Visit(left)
+            assert "unwatched" not in visit.get(HERE).text
+            os.utime(lock_path(left.store), (0, 0))
+            visit = Visit(left)
+            text = visit.get(HERE).text
+            figures = visit.get("/metrics").text
+        assert 'class="state unwatched"' in text
+        assert "the daemon is there, but hangs" in text
+        assert f'stillwell_watched{{tank="{NAME}"}} 0.0' in figures
 
 
 class TestTheBook:
@@ -325,6 +367,50 @@ class TestTheLinkInAMessage:
         assert "with the passphrase" in answer.text
         other = sign(wanted, b"k" * 32)
         assert stranger.client.post(f"/answer/{other}").status_code == 404
+
+    def test_for_an_alarm_that_has_ended_says_since_when_and_what_happened(self, own: Tank) -> None:
+        at = now_ms()
+        with Store.open(own.store) as store:
+            epoch = store.begin_epoch("boot", Moment(0, at, 0), True)
+            store.describe(RUN_KEY, RUN.text(Run(Moment(0, at, epoch), "1")))
+            facts = Message("Water 24.2 °C.", do="See to the heater.")
+            began = Moment(1_000, at + 1_000, epoch)
+            over = Moment(61_000, at + 61_000, epoch)
+            raised = Transition(
+                "water.low",
+                began,
+                State.NORMAL,
+                State.UNACKNOWLEDGED,
+                "raise",
+                Priority.HIGH,
+                True,
+                facts,
+                began,
+            )
+            store.put_transition(raised)
+            key = kept_key(key_file(own.store))
+            wanted = Answer(
+                Command.ACKNOWLEDGE, "water.low", occurrence(raised), now_ms() + 60_000, "once"
+            )
+            link = f"/answer/{sign(wanted, key)}"
+            stranger = Visit(own, role=None)
+            assert "<button" in stranger.get(link).text
+            store.put_transition(
+                replace(
+                    raised,
+                    moment=over,
+                    before=State.UNACKNOWLEDGED,
+                    after=State.NORMAL,
+                    event="clear",
+                    active=False,
+                    since=over,
+                )
+            )
+            answer = stranger.get(link)
+        assert "This alarm is over since" in answer.text
+        assert re.search(r"\d\d:\d\d: over", answer.text)
+        assert "<button" not in answer.text
+        assert "with the passphrase" in answer.text
 
     def test_is_not_taken_where_nobody_watches(self, own: Tank) -> None:
         key = kept_key(key_file(own.store))
