@@ -1,1 +1,1 @@
-"""The drivers that come with stillwell: one file a kind of hardware."""
+"""The drivers that come with stillwell: one file per kind of hardware."""

@@ -38,7 +38,7 @@ from stillwell_drivers.evidence import printable
 from stillwell_drivers.scaled import Scaled
 
 _MOST = 65_536
-"""Bytes of output: the usual capacity of a pipe."""
+"""The most bytes of output: the usual capacity of a pipe."""
 _KILLED_WITHIN_S = 1.0
 
 
@@ -93,11 +93,11 @@ class Command:
 
     @classmethod
     def bus(cls, settings: CommandSettings) -> str:
-        """``command:`` and the program with its arguments."""
+        """Returns ``command:`` and the program with its arguments."""
         return "command:" + " ".join(settings.run)
 
     def open(self) -> None:
-        """Looks whether there is such a program and such a user; raises `DriverError`."""
+        """Checks that there is such a program and such a user; raises `DriverError`."""
         program = self._settings.run[0]
         if not os.path.isfile(program):
             raise DriverError(f"There is no program {program}.", "Install it, or correct `run`.")
@@ -118,7 +118,7 @@ class Command:
         return {"user": known.pw_uid, "group": known.pw_gid, "extra_groups": []}
 
     def read(self) -> Iterable[Sample]:
-        """Runs the program once and takes the numbers from what it has printed."""
+        """Runs the program once and takes the numbers from its output."""
         if self._as_user is None:
             raise DriverError("The program is not open.", "Open it before reading.")
         channels = self._settings.channels
@@ -170,7 +170,7 @@ class Command:
 
 
 def _waiting(pipe: IO[bytes]) -> str:
-    """What stands in the pipe now. Its end is not waited for: a child may hold it open."""
+    """Returns what is in the pipe now, without waiting for its end: a child may hold it open."""
     os.set_blocking(pipe.fileno(), False)
     try:
         return os.read(pipe.fileno(), _MOST).decode("utf-8", "backslashreplace")

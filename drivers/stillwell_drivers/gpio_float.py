@@ -45,8 +45,8 @@ if TYPE_CHECKING:
 
 _CHIPS = "/dev/gpiochip*"
 _HEADER = "pinctrl-"
-"""The chip of a Pi's 40-pin header calls itself pinctrl-bcm2835, pinctrl-bcm2711 or pinctrl-rp1;
-which number it has under /dev depends on the model and the kernel."""
+"""The chip of a Pi's 40-pin header is named pinctrl-bcm2835, pinctrl-bcm2711 or pinctrl-rp1; its
+number under /dev depends on the model and the kernel."""
 _CONSUMER = "stillwell"
 _LONGEST_RAW = 80
 _EVENTS_AT_ONCE = 64
@@ -138,14 +138,14 @@ class GpioFloatSettings(BaseModel):
 
 @dataclass(slots=True)
 class _Held:
-    """Lines taken together, and what has been seen of each."""
+    """Lines that were requested together, and what has been seen of each."""
 
     request: gpiod.LineRequest
     offsets: dict[str, int]
-    """Channel to line offset."""
+    """The line offset of each channel."""
     last_edge: dict[int, int] = field(default_factory=dict)
-    """Line offset to the number of the last edge seen. The kernel numbers the edges of a line from
-    1, also those that its buffer had no room for."""
+    """The number of the last edge seen, by line offset. The kernel numbers the edges of a line from
+    1, including those for which its buffer had no room."""
 
 
 class GpioFloat:
@@ -161,11 +161,11 @@ class GpioFloat:
 
     @classmethod
     def bus(cls, settings: GpioFloatSettings) -> str:
-        """``gpio:header`` or ``gpio:/dev/gpiochip0``."""
+        """Returns ``gpio:header`` or ``gpio:/dev/gpiochip0``."""
         return f"gpio:{settings.chip}"
 
     def open(self) -> None:
-        """Takes every line that is free; raises `DriverError` when there is none of them."""
+        """Requests every line that is free; raises `DriverError` if none is."""
         self.close()
         try:
             self._chip = self._find_chip()
@@ -183,7 +183,7 @@ class GpioFloat:
             raise
 
     def read(self) -> Iterable[Sample]:
-        """The level of every float now; see `Driver.read`."""
+        """Returns the present level of every float; see `Driver.read`."""
         if self._chip is None:
             raise DriverError("The GPIO lines are not open.", "Open them before reading.")
         samples: list[Sample] = []
@@ -271,7 +271,7 @@ class GpioFloat:
             ) from error
 
     def _holder(self, channel: str) -> str:
-        """Who else holds the line; empty when it is free."""
+        """Returns who else holds the line; empty when it is free."""
         assert self._chip is not None
         try:
             info = self._chip.get_line_info(self._offsets[channel])
@@ -294,7 +294,7 @@ class GpioFloat:
         )
 
     def _take(self, channels: list[str]) -> _Held:
-        """Takes these lines in one request."""
+        """Requests these lines together."""
         from gpiod.line import Bias, Direction, Edge
         from gpiod.line_settings import LineSettings
 
@@ -354,8 +354,8 @@ class GpioFloat:
 
     @staticmethod
     def _drain(held: _Held) -> dict[int, int]:
-        """How many edges each line has seen since the last look. Takes what is there without
-        waiting, and no more than a bounded number, so that a chattering float cannot hold the
+        """Returns how many edges each line has seen since the last call. Takes what is there
+        without waiting, and only a bounded number, so that a chattering float cannot hold up the
         bus."""
         newest = dict(held.last_edge)
         for _ in range(_DRAINS):

@@ -93,16 +93,15 @@ class Found(NamedTuple):
 
     name: str
     folder: Path
-    """Its place in this run of the kernel."""
+    """Its folder, whose name may be another after a restart."""
     device: str
-    """Its path, which stays."""
+    """Its path under /sys, which stays the same after a restart."""
     values: tuple[str, ...]
-    """The files with what it measures."""
+    """The files with its measured values."""
 
 
 def found(root: Path) -> list[Found]:
-    """Returns every sensor that the kernel shows below `root` and that measures something of use
-    here."""
+    """Returns every sensor below `root` that measures something of use here."""
     return list(_each(root))
 
 
@@ -112,7 +111,7 @@ def _each(root: Path) -> Iterator[Found]:
             name = (folder / "name").read_text(encoding="utf-8", errors="replace").strip()
             values = sorted(file for file in os.listdir(folder) if _VALUE.fullmatch(file))
         except OSError:
-            continue  # it has gone while we looked
+            continue  # it has gone meanwhile
         device = folder / "device"
         path = device.resolve() if device.exists() else folder.resolve().parent
         if values:
@@ -130,11 +129,11 @@ class KernelSensor:
 
     @classmethod
     def bus(cls, settings: KernelSensorSettings) -> str:
-        """One for each set of devices: one that hangs holds up no other source."""
+        """Names one bus for each set of devices: a device that hangs holds up no other source."""
         return "kernel:" + ",".join(sorted({at.device for at in settings.channels.values()}))
 
     def open(self) -> None:
-        """Looks whether one of the sensors is there at all; raises `DriverError`."""
+        """Checks that at least one of the sensors is there; raises `DriverError`."""
         sensors = found(self._settings.root)
         if not any(self._of(at, sensors) for at in self._settings.channels.values()):
             wanted = ", ".join(sorted({at.device for at in self._settings.channels.values()}))
@@ -189,7 +188,7 @@ def _read(channel: str, at: KernelValue, folder: Path) -> Sample:
             return Sample(channel, None, Failure.GONE, f"{stem}_fault: the sensor is not connected")
         texts = [_text(folder / at.value)]
         if kind == "raw":
-            # One for all channels of a kind where the channel has none of its own.
+            # The file for all channels of a kind, if the channel has none of its own.
             shared = _KIND.sub(r"\1", stem)
             for word, usual in (("offset", "0"), ("scale", "1")):
                 own = _text(folder / f"{stem}_{word}", "")
@@ -211,7 +210,7 @@ def _read(channel: str, at: KernelValue, folder: Path) -> Sample:
 
 
 def _text(path: Path, usual: str | None = None) -> str:
-    """What the file holds; `usual` where there is no such file."""
+    """Returns the file's content; `usual` if there is no such file."""
     try:
         handle = os.open(path, os.O_RDONLY)
     except FileNotFoundError:

@@ -1,10 +1,10 @@
-r"""What a pattern for lines may be, and a match that takes time in proportion to the line.
+r"""Which patterns for lines are allowed, and a match that takes time in proportion to the line.
 
 Python's own engine tries one way through a pattern after the other, and holds the interpreter's
-lock meanwhile: ``(\w+ ?)*x`` on a line of 250 letters never ends. So the match is RE2's, which
-follows all ways at once; the pattern stays Python's. It is parsed by Python's parser, and written
-anew for RE2 with what its signs mean in Python: ``\d``, ``\w`` and ``\s`` know all of Unicode. Only
-``\b`` knows just the letters of ASCII.
+lock meanwhile: ``(\w+ ?)*x`` on a line of 250 letters never ends. So lines are matched with RE2,
+which follows all ways at once; the pattern is still Python's. It is parsed by Python's parser, and
+rewritten for RE2 with the meaning that its signs have in Python: ``\d``, ``\w`` and ``\s`` know all
+of Unicode. Only ``\b`` knows just the letters of ASCII.
 
 RE2 has no wheel for 32-bit Pis. Where it is missing, Python's engine matches, and a pattern with
 more than `MOST_WAYS` ways through a line is refused: that bounds the time as well.
@@ -28,13 +28,13 @@ except ImportError:
     re2 = None
 
 LONGEST_LINE = 256
-"""Bytes of a line that is matched at all."""
+"""The most bytes of a line that can match."""
 LONGEST_PATTERN = 1000
 MOST_WAYS = 1 << 18
-"""Two plain numbers with sign and decimals have about 130,000 ways; as many take a few
-milliseconds."""
+"""The most ways through a line without RE2: two plain numbers with sign and decimals have about
+130,000; as many take a few milliseconds."""
 _LARGEST_MACHINE = 2 << 20
-"""Bytes that RE2 may use for one pattern."""
+"""The most bytes that RE2 may use for one pattern."""
 
 _DO = r"Write it as in 'level=(?P<mm>-?\d+\.\d+) mm'."
 _REFUSED = {
@@ -82,7 +82,8 @@ _ASCII_KINDS = {
 class LinePattern:
     """A pattern that a whole line must match, with its named groups.
 
-    Raises ValueError, in two sentences for who wrote it, for what is no pattern or may not be one.
+    Raises ValueError, with two sentences for whoever wrote it, for a text that is no pattern or not
+    an allowed one.
     """
 
     def __init__(self, pattern: str) -> None:
@@ -116,8 +117,8 @@ class LinePattern:
             self._machine = re.compile(pattern)
 
     def groups_of(self, line: str) -> dict[str, str | None] | None:
-        """The text of each named group of a line, None for one that took no part; None where the
-        line does not match as a whole."""
+        """Returns the text of each named group of a line, None for a group that took no part;
+        returns None if the whole line does not match."""
         if len(line) > LONGEST_LINE:
             return None
         found = self._machine.fullmatch(line)
@@ -131,7 +132,7 @@ def _machine(pattern: str) -> Any:
     try:
         return re2.compile(pattern, options)
     except re2.error:
-        # What it says is about the pattern as rewritten, which nobody has seen.
+        # RE2's own error is about the rewritten pattern, which nobody has seen.
         raise ValueError(
             "The pattern needs too much memory, or has signs that cannot stand in a line. "
             rf"Write smaller repeats, as \d{{1,4}}. {_DO}"
@@ -139,7 +140,7 @@ def _machine(pattern: str) -> Any:
 
 
 def _ways(tree: Iterable[Any]) -> int:
-    """How many ways through a line a search may have to try, at most; `MOST_WAYS` + 1 for more.
+    """Returns the most ways through a line that a search may have to try; `MOST_WAYS` + 1 for more.
     Raises ValueError for signs that no engine of linear time knows."""
     ways = 1
     for code, about in tree:
@@ -163,12 +164,13 @@ def _ways(tree: Iterable[Any]) -> int:
 
 
 def _times(ways: int, least: int, most: int) -> int:
-    """The ways of something that comes `least` to `most` times and has `ways` each time."""
+    """Returns the ways of something that is repeated `least` to `most` times and has `ways` each
+    time."""
     if ways == 1:
         return most - least + 1
     total = 0
     for times in range(least, most + 1):
-        total += ways ** min(times, 20)  # two to the 20th is beyond what is counted
+        total += ways ** min(times, 20)  # two to the 20th is more than is counted
         if total > MOST_WAYS:
             break
     return total

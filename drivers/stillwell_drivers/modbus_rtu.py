@@ -50,7 +50,7 @@ _EXCEPTIONS = {
     10: "is not to be reached by the gateway",
     11: "does not answer the gateway",
 }
-"""V1.1b3, section 7."""
+"""The exceptions that an instrument may answer with: V1.1b3, section 7."""
 _SILENT_GATEWAY = 11
 
 

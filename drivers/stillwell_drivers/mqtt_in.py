@@ -48,15 +48,16 @@ if TYPE_CHECKING:
 
 _POLL_S = 0.1
 _PATIENCE_POLLS = 50
-"""The broker must answer within 5 s."""
+"""The most polls that the broker may take to answer: 5 s."""
 _MOST_MESSAGES = 20_000
-"""In one read; who sends more babbles."""
+"""The most messages in one read; a broker that sends more is at fault."""
 _LARGEST_PAYLOAD = 65_536
 _KEEPALIVE_S = 3600
-"""We ask something of the broker in every read, which is oftener."""
+"""Every read asks something of the broker, which is more often than this."""
 _WORDS = {"on": 1.0, "true": 1.0, "off": 0.0, "false": 0.0}
 _SENML_UNITS = {"m": (1000.0, 0.0), "S/m": (10.0, 0.0), "K": (1.0, -273.15)}
-"""Units of the IANA registry that a channel has otherwise: mm, mS/cm, °C."""
+"""Units of the IANA registry for which a channel has another one: mm, mS/cm, °C. Each has its
+factor and its offset."""
 
 
 def _one_topic(topic: str) -> str:
@@ -130,7 +131,7 @@ class MqttInSettings(BaseModel):
 
 
 class _Heard(NamedTuple):
-    """The latest of a channel."""
+    """The latest value of a channel."""
 
     value: float | None
     raw: str
@@ -148,21 +149,21 @@ class MqttIn:
         self._client: Client | None = None
         self._heard: dict[str, _Heard] = {}
         self._away: set[str] = set()
-        """Topics of last wills that say so."""
+        """Topics of last wills that say that the board is away."""
         self._messages = 0
         self._answer: int | None = None
-        """What the broker's latest answer said; from 0x80 on it refuses."""
+        """The reason code of the broker's latest answer; from 0x80 on it is a refusal."""
 
     @classmethod
     def bus(cls, settings: MqttInSettings) -> str:
-        """``mqtt:`` and the broker."""
+        """Returns ``mqtt:`` and the broker."""
         return f"mqtt:{settings.at}"
 
     def use_clock(self, clock: Clock) -> None:
         self._clock = clock
 
     def open(self) -> None:
-        """Connects, without a session: nothing that was sent before reaches us as new."""
+        """Connects, without a session: nothing that was sent before is delivered as new."""
         from paho.mqtt.client import Client, MQTTv311
         from paho.mqtt.enums import CallbackAPIVersion
 
@@ -191,7 +192,8 @@ class MqttIn:
         self._ask(client, "take us: check `username` and `password`")
 
     def read(self) -> Iterable[Sample]:
-        """Takes what has come, and gives the latest of each channel while it counts."""
+        """Takes what has been received, and returns the latest value of each channel while it
+        counts."""
         client, clock = self._client, self._clock
         if client is None or clock is None:
             raise DriverError("The broker is not connected.", "Open it before reading.")
@@ -216,7 +218,8 @@ class MqttIn:
                 return
 
     def _ask(self, client: Client, refuses: str) -> None:
-        """Waits for the broker's answer to what it was asked, and takes what comes before it."""
+        """Waits for the broker's answer to the last request, and takes what is received
+        before it."""
         self._answer, self._messages, polls = None, 0, 0
         while self._answer is None:
             seen = self._messages
@@ -270,8 +273,8 @@ class MqttIn:
 
 
 def number_in(payload: bytes, at: Published) -> tuple[float | None, str]:
-    """Returns the value that a payload gives a channel, None where it gives none, and what is kept
-    as evidence."""
+    """Returns the value that a payload gives a channel, None if it gives none, and the evidence to
+    keep."""
     text = payload[:_LARGEST_PAYLOAD].decode("utf-8", "backslashreplace").strip()
     if at.pointer is None and at.senml is None:
         return _value(_WORDS.get(text.casefold(), text), at), printable(text)
@@ -305,7 +308,7 @@ def _pointed(document: Any, pointer: str) -> object:
 
 
 def _record(document: Any, name: str) -> object:
-    """The value of the latest record with this name, in the unit that a channel has (RFC 8428,
+    """Returns the value of the latest record with this name, in the unit of the channel (RFC 8428,
     4.6)."""
     found: object = None
     base: dict[str, Any] = {}

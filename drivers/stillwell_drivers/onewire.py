@@ -90,7 +90,7 @@ _CRC_TABLE = bytes(
 
 
 def crc8(data: bytes) -> int:
-    """The 1-Wire check word of `data`, 0 … 255."""
+    """Returns the 1-Wire check word of `data`, 0 … 255."""
     crc = 0
     for byte in data:
         crc = _CRC_TABLE[crc ^ byte]
@@ -98,7 +98,7 @@ def crc8(data: bytes) -> int:
 
 
 def celsius(scratchpad: bytes) -> float:
-    """The temperature in a DS18B20 scratchpad, °C in steps of 1/16, 1/8, 1/4 or 1/2.
+    """Returns the temperature in a DS18B20 scratchpad, °C in steps of 1/16, 1/8, 1/4 or 1/2.
 
     The register is two's complement, low byte first, in sixteenths. Below 12 bits of resolution
     (configuration byte, bits 5 and 6) the low bits are undefined and are cleared here (datasheet,
@@ -109,7 +109,7 @@ def celsius(scratchpad: bytes) -> float:
 
 
 def resolution(scratchpad: bytes) -> int:
-    """The bits of resolution in a scratchpad's configuration byte, 9 … 12."""
+    """Returns the bits of resolution in a scratchpad's configuration byte, 9 … 12."""
     return 9 + (scratchpad[4] >> 5 & 3)
 
 
@@ -168,13 +168,13 @@ class OneWireSettings(BaseModel):
 
 
 class _Frame(NamedTuple):
-    """What one probe handed out: a sample without its stamp of freshness."""
+    """What one probe returned: a sample that is not yet known to be fresh or stale."""
 
     value: float | None
     failure: Failure | None
     raw: str
     scratchpad: bytes = b""
-    """All nine bytes, when the CRC held."""
+    """All nine bytes, if the CRC was right."""
 
     def sample(self, channel: str, stale: bool = False) -> Sample:
         return Sample(channel, self.value, self.failure, self.raw[:_LONGEST_RAW], stale)
@@ -189,7 +189,7 @@ def _read_attribute(path: Path) -> bytes:
 
 
 def _write_attribute(path: Path, data: bytes) -> None:
-    """One write call: the kernel takes each as a whole command."""
+    """Writes with one call: the kernel takes each call as a whole command."""
     handle = os.open(path, os.O_WRONLY)
     try:
         os.write(handle, data)
@@ -198,7 +198,7 @@ def _write_attribute(path: Path, data: bytes) -> None:
 
 
 def judge_w1_slave(content: bytes) -> _Frame:
-    """Reads what ``w1_slave`` holds: a value, or why there is none. Never raises."""
+    """Reads the content of ``w1_slave``: returns a value, or why there is none. Never raises."""
     if not content.strip():
         return _Frame(None, Failure.GONE, "empty read: the probe did not answer")
     text = content.decode("ascii", "backslashreplace")
@@ -210,7 +210,7 @@ def judge_w1_slave(content: bytes) -> _Frame:
     # All nine are zero on a shorted data line, and the CRC of eight zeros is zero.
     if not any(frame):
         return _Frame(None, Failure.EMPTY_FRAME, first_line)
-    # The kernel's verdict and our own must both hold: bytes damaged on their way through a file
+    # The kernel's verdict and our own must both be good: bytes damaged on their way through a file
     # would otherwise pass as YES.
     if crc8(frame[:8]) != frame[8] or int(found[2], 16) != frame[8] or found[3].upper() != "YES":
         return _Frame(None, Failure.CRC, first_line)
@@ -223,15 +223,16 @@ def judge_w1_slave(content: bytes) -> _Frame:
 
 
 def _never_converted(frame: bytes) -> bool:
-    """Whether the register holds 85 °C from power-up or 127.94 °C from a supply that broke down
-    during the conversion. A conversion leaves something other than 0C in byte 6 on an original
+    """Returns whether the register holds 85 °C from power-up or 127.94 °C from a supply that broke
+    down during the conversion. A conversion leaves something other than 0C in byte 6 on an original
     DS18B20 (the kernel's own check: ``features`` in sysfs-driver-w1_therm); a copy may always have
-    0C there, so the value goes along and quality decides."""
+    0C there, so the value is passed on and quality decides."""
     return frame[6] == 0x0C and frame[:2] in (b"\x50\x05", b"\xff\x07")
 
 
 def judge_temperature(content: bytes, bits: int = 12) -> _Frame:
-    """Reads what ``temperature`` holds (millidegrees), with no check word to judge it by."""
+    """Reads the content of ``temperature`` (millidegrees), which has no check word to judge
+    it by."""
     text = content.decode("ascii", "backslashreplace").strip()
     if not text:
         return _Frame(None, Failure.GONE, "empty read: the probe did not answer")
@@ -265,20 +266,21 @@ class OneWire:
 
     @classmethod
     def bus(cls, settings: OneWireSettings) -> str:
-        """``w1``, or ``w1/w1_bus_master2`` where the settings name the master."""
+        """Returns ``w1``, or ``w1/w1_bus_master2`` if the settings name the master."""
         return f"w1/{settings.master}" if settings.master else "w1"
 
     def watch_turns(self, begins: Callable[[str], None]) -> None:
-        """A probe can hold a read up for ever: `begins` hears which one it is."""
+        """Takes a function to call with the channel of the probe that is being read, since a probe
+        can hold up a read for ever."""
         self._begins = begins
 
     def read_only(self, channels: Collection[str]) -> None:
-        """The probes of other channels are not touched; see `ReadsInTurn`."""
+        """Leaves the probes of other channels alone; see `ReadsInTurn`."""
         given = self._settings.channels
         self._channels = {name: given[name] for name in given if name in channels}
 
     def open(self) -> None:
-        """Looks for the bus. A missing probe is no error here: `read` says which."""
+        """Looks for the bus. A missing probe is no error here: `read` reports it."""
         root = self._settings.root
         try:
             names = sorted(os.listdir(root))
@@ -308,13 +310,14 @@ class OneWire:
         self._begins("")
 
     def read(self) -> Iterator[Sample]:
-        """Converts and reads every probe, one sample each, as they come; see `Driver.read`."""
+        """Converts and reads every probe, and yields one sample each as it comes; see
+        `Driver.read`."""
         if not self._open:
             raise DriverError("The 1-Wire bus is not open.", "Open it before reading.")
         return self._read_all()
 
     def close(self) -> None:
-        """Nothing is held between reads."""
+        """Does nothing: nothing is held between reads."""
         self._open = False
 
     def _read_all(self) -> Iterator[Sample]:
@@ -336,7 +339,8 @@ class OneWire:
             if len(channels) > 1 and master is not None and self._convert_together(master):
                 yield from self._read_converted(channels)
             else:
-                # One probe alone gains nothing from a bulk conversion: its own is better evidence.
+                # A single probe gains nothing from a bulk conversion: a conversion of its own is
+                # better evidence.
                 pending = master is not None and _status(master) == 1
                 for channel in channels:
                     if pending:
@@ -344,7 +348,8 @@ class OneWire:
                     yield self._read_probe(channel).sample(channel)
 
     def _read_converted(self, channels: list[str]) -> Iterator[Sample]:
-        """One sample a probe after a bulk conversion, each conversion shown or made to be new."""
+        """Yields one sample per probe after a bulk conversion; each conversion was shown or made to
+        be new."""
         before = {channel: self._last.get(channel) for channel in channels}
         frames = {channel: self._read_probe(channel) for channel in channels}
         # A probe back from a loss of supply shows other bytes without having converted: that is no
@@ -364,7 +369,7 @@ class OneWire:
                 yield frame.sample(channel, stale=True)
 
     def _read_probe(self, channel: str) -> _Frame:
-        """What the probe hands out now; failures of the files are failures of the probe."""
+        """Returns what the probe gives now; failures of the files are failures of the probe."""
         where = self._settings.channels[channel]
         folder = self._settings.root / where.probe
         self._begins(channel)
@@ -387,17 +392,18 @@ class OneWire:
             if where.resolution == resolution(frame.scratchpad):
                 self._resolution_tries.pop(where.probe, None)
             elif where.resolution is not None:
-                # The setting lives in the probe's RAM and goes with its supply.
+                # The setting is in the probe's RAM and is lost with its supply.
                 self._set_resolution(where)
         else:
             self._last.pop(channel, None)
         return frame
 
     def _convert_together(self, master: Path) -> bool:
-        """Starts a conversion on every probe of a bus, waits for its end; whether it was started.
+        """Starts a conversion on every probe of a bus and waits for its end; returns whether it was
+        started.
 
-        The kernel returns from the write when the conversion is over; the status is still asked
-        for, a bounded number of times, because it may be another process's conversion that runs.
+        The kernel returns from the write when the conversion is over. The status is still read, a
+        bounded number of times, because another process's conversion may be running.
         """
         if not self._settings.bulk:
             return False
@@ -411,10 +417,10 @@ class OneWire:
             if status != -1:
                 return status == 1
             time.sleep(_STATUS_POLL_S)
-        return True  # reads come back empty now, and say why
+        return True  # reads return nothing now, and report why
 
     def _master_of(self, probe: str) -> Path | None:
-        """The directory of the bus master that a probe hangs on (its parent among the devices)."""
+        """Returns the directory of the bus master of a probe (its parent among the devices)."""
         parent = (self._settings.root / probe).resolve().parent
         return parent if parent.name.startswith("w1_bus_master") else None
 
@@ -427,7 +433,8 @@ class OneWire:
         return bits if 9 <= bits <= 12 else 12
 
     def _set_resolution(self, where: Probe) -> None:
-        """A probe that does not take it is left alone after a few tries, until the next `open`."""
+        """Sets the probe's resolution. A probe that does not accept it is left alone after a few
+        tries, until the next `open`."""
         tries = self._resolution_tries.get(where.probe, 0)
         if where.resolution is None or tries >= _RESOLUTION_TRIES:
             return
@@ -458,8 +465,8 @@ def _missing(probe: str, present: Iterable[str]) -> str:
 
 
 def _status(master: Path | None) -> int | None:
-    """What ``therm_bulk_read`` says: -1 a bulk conversion runs, 1 one is over and not read by all,
-    0 none; None when it can't be told."""
+    """Returns what ``therm_bulk_read`` says: -1 a bulk conversion is running, 1 one is over and not
+    read by all, 0 none; None when unknown."""
     if master is None:
         return None
     try:

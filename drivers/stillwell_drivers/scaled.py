@@ -1,4 +1,4 @@
-"""From the number that a device sends to the value in the channel's unit."""
+"""Converts the number that a device sends to the value in the channel's unit."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LARGEST = 1e9
-"""No quantity here comes near it: a larger number is damage."""
+"""A larger number is damage: no quantity here comes near it."""
 
 
 class Scaled(BaseModel):
@@ -32,14 +32,14 @@ class Scaled(BaseModel):
         return scale
 
     def scaled(self, number: float) -> float | None:
-        """Returns the value in the channel's unit, or None where it is not finite or too large to
-        be one."""
+        """Returns the value in the channel's unit, or None if it is not finite or too large to be
+        one."""
         value = number * self.scale + self.offset
         return value if math.isfinite(value) and abs(value) <= _LARGEST else None
 
     def read(self, written: str) -> float | None:
-        """Returns the value of a number as text, with a decimal point or comma; None where it is no
-        finite number of a sane size."""
+        """Returns the value of a number as text, with a decimal point or comma; None if it is no
+        finite number of a plausible size."""
         text = written.strip()
         if not _NUMBER.fullmatch(text):
             return None

@@ -53,11 +53,13 @@ _POLL_S = 0.1
 _CHUNK = 4096
 _REST_S = 0.02
 _DROPS = 64
-"""So often what is buffered is thrown away; who sends without a pause is listened to then."""
+"""The most times that the buffer is emptied before a read: the data of a device that sends without
+a pause is used after that."""
 
 
 def _crc_named(name: str) -> type | None:
-    """The check word of this name, whatever its case; None where there is none of whole bytes."""
+    """Returns the check word of this name, in upper or lower case; None if there is none of whole
+    bytes."""
     import crccheck.crc
 
     for each in crccheck.crc.ALLCRCCLASSES:
@@ -162,21 +164,21 @@ class SerialFrameSettings(BaseModel):
 
     @property
     def size(self) -> int:
-        """The bytes of a payload."""
+        """Returns the bytes of a payload."""
         return struct.calcsize(self.fields)
 
     @property
     def largest(self) -> int:
-        """The largest length that the length field can hold."""
+        """Returns the largest length that the length field can hold."""
         return int(256 ** struct.calcsize(self.length)) - 1
 
 
 class Caught(NamedTuple):
-    """What a piece of the stream gave."""
+    """The result of a piece of the stream."""
 
     payloads: list[bytes]
     damaged: int
-    """Frames whose check word or stuffing does not fit."""
+    """Number of frames whose check word or stuffing is wrong."""
 
 
 class FrameBuffer:
@@ -192,13 +194,13 @@ class FrameBuffer:
         sync = bytes.fromhex(settings.sync)
         self._head = b""
         if settings.framing == "length":
-            # The fields have one length, so that all of a frame up to the payload is known.
+            # All frames have one length, so everything before the payload is known.
             self._head = sync + struct.pack(settings.length, self._size + settings.length_more)
         starts = {"sync": 0, "length": len(sync), "payload": len(self._head)}
         self._checked_from = starts[settings.crc_from] if self._head else 0
 
     def feed(self, data: bytes) -> Caught:
-        """The payloads of the frames that `data` completes."""
+        """Returns the payloads of the frames that `data` completes."""
         return self._lengths(data) if self._head else self._stuffed(data)
 
     def _good(self, frame: bytes) -> bool:
@@ -221,7 +223,7 @@ class FrameBuffer:
             else:
                 damaged += 1
                 begin = found + 1
-        # What may still be the beginning of a frame.
+        # What may still be the beginning of a frame is kept.
         keep = max(begin, len(stream) - len(self._head) + 1 if found < 0 else found)
         self._piece[:] = stream[keep:]
         return Caught(payloads, damaged)
@@ -268,11 +270,11 @@ class SerialFrame:
 
     @classmethod
     def bus(cls, settings: SerialFrameSettings) -> str:
-        """``serial:`` and the port."""
+        """Returns ``serial:`` and the port."""
         return f"serial:{settings.port}"
 
     def open(self) -> None:
-        """Opens the port for ourselves alone; raises `DriverError`."""
+        """Opens the port for this process alone; raises `DriverError`."""
         self.close()
         self._port = opened(self._settings.port, self._settings.baud, _POLL_S)
 
@@ -293,8 +295,8 @@ class SerialFrame:
             shut(port)
 
     def _drop(self, port: serial.Serial) -> None:
-        """Throws away what had come before this read. The kernel may have held back more, which it
-        moves up then."""
+        """Discards what was received before this read. The kernel may have held back more, which it
+        then delivers."""
         for _ in range(_DROPS):
             if not port.in_waiting:
                 break
@@ -303,7 +305,8 @@ class SerialFrame:
         self._buffer = FrameBuffer(self._settings)
 
     def _wait(self, port: serial.Serial) -> list[Sample]:
-        """What the first frame says. The time is counted in polls, for a driver has no clock."""
+        """Returns the values of the first frame. The time is counted in polls, because a driver has
+        no clock."""
         damaged, last = 0, b""
         for _ in range(max(1, round(self._settings.silent_after / _POLL_S))):
             first = port.read(1)

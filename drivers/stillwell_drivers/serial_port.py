@@ -1,4 +1,4 @@
-"""A serial port: its name that stays, and what is wrong with it in a person's words.
+"""A serial port: the name that stays with its device, and its faults in a person's words.
 
 Sources: the documentation of pyserial 3.5; termios(3).
 """
@@ -23,8 +23,8 @@ _NAMES = Path("/dev/serial")
 
 
 def stable_names(port: str, names: Path | None = None) -> list[str]:
-    """The names under /dev/serial/by-id and by-path that stay with a device whatever number it
-    gets: those that lead to `port` now, or all of them if none does."""
+    """Returns the names under /dev/serial/by-id and by-path that stay with a device whatever number
+    it gets: those that lead to `port` now, or all of them if none does."""
     folder = _NAMES if names is None else names
     found = sorted(folder.glob("by-id/*")) + sorted(folder.glob("by-path/*"))
     target = os.path.realpath(port)
@@ -52,11 +52,11 @@ def _stays(port: str) -> str:
 
 
 Port = Annotated[str, AfterValidator(_stays)]
-"""The path of a serial device that is the same one after a restart."""
+"""The path of a serial device that stays the same after a restart."""
 
 
 def opened(path: str, baud: int, timeout_s: float, **more: Any) -> serial.Serial:
-    """Returns the port, opened for ourselves alone. Raises `DriverError`.
+    """Returns the port, opened for this process alone. Raises `DriverError`.
 
     Args:
         more: what else `serial.Serial` takes, such as ``parity``.
@@ -89,7 +89,7 @@ def shut(port: serial.Serial) -> None:
 
 
 def stopped(path: str, error: Exception) -> DriverError:
-    """Returns what to raise for a port that went away under our hands."""
+    """Returns the error to raise for a port that was unplugged while it was in use."""
     return DriverError(
         f"{path} stopped working ({_words(error)}).",
         "Look whether the device is plugged in and powered; it is opened again by itself.",

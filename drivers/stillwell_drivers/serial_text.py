@@ -105,25 +105,26 @@ class SerialTextSettings(BaseModel):
 
 
 class LineBuffer:
-    """Makes lines of bytes, in bounded memory, beginning at the first line end that it sees."""
+    """Makes lines of bytes, in bounded memory, from the first line end that it sees."""
 
     def __init__(self) -> None:
         self._piece = bytearray()
         self._in_step = False
 
     def lose_step(self) -> None:
-        """Bytes are missing: the piece in hand is worthless up to the next line end."""
+        """Notes that bytes are missing: the unfinished line is worthless up to the next
+        line end."""
         self._piece.clear()
         self._in_step = False
 
     @property
     def piece(self) -> bytes:
-        """The line that has not ended yet."""
+        """Returns the line that has not ended yet."""
         return bytes(self._piece)
 
     def feed(self, data: bytes) -> list[bytes]:
-        """The lines that `data` completes, without their ends, none empty; an overlong one is cut
-        to `LONGEST_LINE` bytes (and then matches nothing)."""
+        """Returns the lines that `data` completes, without their ends and without empty ones; an
+        overlong line is cut to `LONGEST_LINE` bytes (and then matches nothing)."""
         *ended, rest = _ENDS.split(data)
         lines: list[bytes] = []
         for part in ended:
@@ -136,7 +137,7 @@ class LineBuffer:
         return lines
 
     def _keep(self, part: bytes) -> None:
-        # One byte more than the longest line is kept, which is what shows that it was too long.
+        # One byte more than the longest line is kept, which shows that the line was too long.
         self._piece += part[: LONGEST_LINE + 1 - len(self._piece)]
 
 
@@ -147,7 +148,7 @@ class _Value(NamedTuple):
 
 @dataclass(slots=True)
 class _Haul:
-    """What one read has caught."""
+    """The result of one read."""
 
     size: int = 0
     lines: int = 0
@@ -172,11 +173,11 @@ class SerialText:
 
     @classmethod
     def bus(cls, settings: SerialTextSettings) -> str:
-        """``serial:`` and the port."""
+        """Returns ``serial:`` and the port."""
         return f"serial:{settings.port}"
 
     def open(self) -> None:
-        """Opens the port for ourselves alone; raises `DriverError`."""
+        """Opens the port for this process alone; raises `DriverError`."""
         self.close()
         self._port = opened(self._settings.port, self._settings.baud, _POLL_S)
         self._buffer = LineBuffer()
@@ -188,8 +189,8 @@ class SerialText:
         try:
             backlog, overflowed = self._drain(self._port)
             fresh = self._wait(self._port)
-        # pyserial raises SerialException, OSError, termios.error and, on a port that goes away
-        # under its hands, TypeError; all mean that the device is gone.
+        # pyserial raises SerialException, OSError, termios.error and, on a port that is unplugged
+        # while in use, TypeError; all mean that the device is gone.
         except Exception as error:
             self.close()
             raise stopped(self._settings.port, error) from error
@@ -204,7 +205,7 @@ class SerialText:
             shut(port)
 
     def _drain(self, port: serial.Serial) -> tuple[_Haul, bool]:
-        """What had come before this read, and whether some of it was lost."""
+        """Returns what was received before this read, and whether some of it was lost."""
         haul = _Haul()
         rested = False
         for _ in range(_BACKLOG_READS):
@@ -216,7 +217,7 @@ class SerialText:
                     break
             elif waiting < _BACKLOG_FULL:
                 # The buffer was full, so the kernel may have held back more, just as old, and
-                # moves it up now. Less than a full buffer after a rest is the end of it.
+                # delivers it now. Less than a full buffer after a pause is the end of it.
                 if rested:
                     break
                 time.sleep(_REST_S)
@@ -229,9 +230,9 @@ class SerialText:
         return haul, overflowed
 
     def _wait(self, port: serial.Serial) -> _Haul:
-        """What comes now, until every channel has a number or `silent_after` is over.
+        """Returns what is received now, until every channel has a number or `silent_after` is over.
 
-        There is no clock in a driver: the time is counted in polls of `_POLL_S`.
+        A driver has no clock, so the time is counted in polls of `_POLL_S`.
         """
         haul = _Haul()
         polls = max(1, round(self._settings.silent_after / _POLL_S))

@@ -248,7 +248,7 @@ class KeeperSettings(_Strict):
     salinity_every_d: Annotated[int, Field(ge=1)] | None = None
 
     def keeper(self) -> Keeper:
-        """Returns the habits."""
+        """Returns the keeper's habits."""
         return Keeper(
             pours_at=None if isinstance(self.pours_at, str) else self.pours_at,
             pours_missed=self.pours_missed,
@@ -322,7 +322,7 @@ class SimulatedSettings(_Strict):
         return self
 
     def _fitting(self, part: Part) -> list[str]:
-        """The channels that a fault of `part` can be on, the likeliest first."""
+        """Returns the channels on which a fault of `part` can be, the most likely first."""
         kinds: tuple[Sees, ...] = {
             Part.PROBE: (*_PROBES, Sees.ROOM, Sees.HUMIDITY),
             Part.FLOAT: (Sees.FLOAT,),
@@ -333,7 +333,8 @@ class SimulatedSettings(_Strict):
 
     def swapped(self, target: str) -> tuple[str, ...]:
         """Returns the two temperature probes that have changed places; fewer if there are not two.
-        Without a target the first in the water and, if there is one, that in the room."""
+        Without a target these are the first in the water and, if there is one, the one in the room.
+        """
         if target:
             names = tuple(target.split("/"))
         else:
@@ -347,7 +348,7 @@ class SimulatedSettings(_Strict):
         return tuple(n for n in names if self.channels[n].sees is not Sees.HUMIDITY)
 
     def injected(self) -> list[Fault]:
-        """Returns the faults, each sensor's with its channel."""
+        """Returns the faults, each sensor fault with its channel."""
         out: list[Fault] = []
         for fault in self.faults:
             end = None if fault.lasts is None else fault.after + fault.lasts
@@ -360,7 +361,7 @@ class SimulatedSettings(_Strict):
         return out
 
     def happening(self) -> list[Event]:
-        """Returns the events, that of a probe with its channel."""
+        """Returns the events, those of a probe with its channel."""
         out: list[Event] = []
         for event in self.events:
             end = None if event.lasts is None else event.after + event.lasts
@@ -371,7 +372,7 @@ class SimulatedSettings(_Strict):
         return out
 
     def sensors(self) -> list[Sensor]:
-        """Returns one sensor a channel, in the order of the channels."""
+        """Returns one sensor per channel, in the order of the channels."""
         faults, events = self.injected(), self.happening()
         return [self._sensor(name, faults, events) for name in self.channels]
 
@@ -418,7 +419,7 @@ class SimulatedSettings(_Strict):
 
 
 class Simulated:
-    """The driver of a simulated tank. `model` is the tank, once opened: the truth for tests."""
+    """The driver of a simulated tank. Once opened, `model` is the tank: the truth for tests."""
 
     Settings: ClassVar[type[BaseModel]] = SimulatedSettings
 
@@ -439,7 +440,7 @@ class Simulated:
         return f"simulated:{'+'.join(settings.channels)}"
 
     def use_clock(self, clock: Clock) -> None:
-        """Takes the clock on which the tank lives."""
+        """Takes the clock on which the tank runs."""
         self._clock = clock
 
     @property
@@ -454,7 +455,8 @@ class Simulated:
         return [] if self._model is None else self._model.journal_since(after_utc_ms)
 
     def open(self) -> None:
-        """Fills the tank on the first call, and lives through its past; later calls go on."""
+        """Fills the tank on the first call, and simulates its past; later calls continue from
+        there."""
         if self._clock is None:
             raise DriverError(
                 "The simulated tank has no clock.", "Call use_clock with the daemon's clock first."
@@ -465,7 +467,8 @@ class Simulated:
             start_ms = self._began_ms
             if settings.start is not None:
                 start_ms = round(settings.start.astimezone(UTC).timestamp() * 1000)
-                # Begun in the future by a clock that is behind: the tank's life begins there.
+                # A clock that is behind may put the beginning in the future: then the tank's life
+                # begins there.
                 self._began_ms = max(self._began_ms, start_ms)
             faults = settings.injected()
             self._model = TankModel(
@@ -483,7 +486,7 @@ class Simulated:
         self._model.advance(self._now_ms(self._clock))
 
     def read(self) -> Iterable[Sample]:
-        """Moves the tank on to now and returns one sample a channel.
+        """Moves the tank on to now and returns one sample per channel.
 
         Under the fault ``bus-stalled`` it blocks until `close` is called, and then raises
         DriverError, or until the fault ends.
@@ -508,7 +511,7 @@ class Simulated:
         return [sensor.read(at_s, state) for sensor in self._sensors]
 
     def close(self) -> None:
-        """Lets a read that hangs come back. The tank stays as it is until the next `open`."""
+        """Ends a read that hangs. The tank stays as it is until the next `open`."""
         if self._closed is not None:
             self._closed.set()
 

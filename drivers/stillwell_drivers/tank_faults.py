@@ -1,7 +1,7 @@
 """What can go wrong in a simulated tank, by name, and what merely happens in one.
 
-A `Fault` is something that an alarm should name; an `Event` is something that a calm daemon should
-bear without one. Both have a start, an optional end and an optional size, all counted from the
+A `Fault` is something that an alarm should name; an `Event` is something for which a calm daemon
+should raise none. Both have a start, an optional end and an optional size; times count from the
 first moment of the simulated tank.
 """
 
@@ -49,7 +49,7 @@ class FaultName(StrEnum):
 
 
 class Part(StrEnum):
-    """Where a fault sits: in the water and its machines, or in what looks at them."""
+    """Where a fault is: in the water and its machines, or in a sensor."""
 
     WATER = "water"
     PROBE = "probe"
@@ -64,11 +64,11 @@ class FaultKind:
 
     part: Part
     says: str
-    """What it does, in one sentence for a person."""
+    """What the fault does, in one sentence for a person."""
     size: float | None = None
-    """The size taken where none is given; None where the fault has no size or derives its own."""
+    """The size if none is given; None if the fault has no size or works out its own."""
     size_is: str = ""
-    """What the size means, with its unit; empty where the fault has none."""
+    """What the size means, with its unit; empty if the fault has none."""
 
 
 FAULTS: dict[FaultName, FaultKind] = {
@@ -241,12 +241,12 @@ class Fault:
         _check(self.name, self.start_s, self.end_s, self.size)
 
     def active(self, at_s: float) -> bool:
-        """Whether it stands `at_s` seconds after the tank's first moment."""
+        """Whether the fault is present `at_s` seconds after the tank's first moment."""
         return self.start_s <= at_s and (self.end_s is None or at_s < self.end_s)
 
     @property
     def amount(self) -> float:
-        """Its size, or the usual one; 0.0 where it has neither."""
+        """The size of the fault, or the usual one; 0.0 if it has neither."""
         usual = FAULTS[self.name].size
         return self.size if self.size is not None else (usual if usual is not None else 0.0)
 
@@ -265,11 +265,11 @@ class Event:
         _check(self.name, self.start_s, self.end_s, self.size)
 
     def active(self, at_s: float) -> bool:
-        """Whether it stands `at_s` seconds after the tank's first moment."""
+        """Whether the event is present `at_s` seconds after the tank's first moment."""
         return self.start_s <= at_s and (self.end_s is None or at_s < self.end_s)
 
     @property
     def amount(self) -> float:
-        """Its size, or the usual one; 0.0 where it has neither."""
+        """The size of the event, or the usual one; 0.0 if it has neither."""
         usual = EVENTS[self.name].size
         return self.size if self.size is not None else (usual if usual is not None else 0.0)

@@ -1,4 +1,4 @@
-"""What the keeper of a simulated tank does by the clock, and what of it gets written down.
+"""What the keeper of a simulated tank does at fixed hours, and how much of it gets written down.
 
 Hours and shares are common practice of the trade: a pour of fresh water to the fill mark every day,
 about 15 % of the water changed a week, the pump paused while feeding.
@@ -23,9 +23,9 @@ class Keeper:
 
     pours_at: time | None = time(8, 30)
     pour_sd_mm: float = 1.0
-    """How well the fill mark is met, standard deviation."""
+    """How exactly the fill mark is met, standard deviation."""
     pour_c: float | None = None
-    """Temperature of the water poured; None is the room's."""
+    """Temperature of the water poured; None: that of the room."""
     pours_missed: float = 0.0
     """Probability that a day's pour does not take place."""
     pours_noted: float = 1.0
@@ -33,7 +33,7 @@ class Keeper:
     note_sd: float = 0.03
     """Relative error of a volume written down, standard deviation."""
     pours_salt: bool = False
-    """Whether salt water is poured, knowingly: it is noted as a salt pour."""
+    """Whether the keeper pours salt water, knowingly: it is noted as a salt pour."""
     changes_on: int | None = 5
     """Weekday of the water change, Monday is 0."""
     changes_at: time = time(10, 0)
@@ -60,7 +60,7 @@ class Keeper:
 
 
 ABSENT = Keeper(pours_at=None, changes_on=None, feeds_at=None)
-"""Nobody comes."""
+"""A keeper who never comes."""
 
 
 class DeedKind(StrEnum):
@@ -81,7 +81,7 @@ class Deed(NamedTuple):
     miss_mm: float = 0.0
     """By how much the level ends above the fill mark."""
     note_error: float = 0.0
-    """Error of what is written down: of a volume relative to it, of a salinity in g/kg."""
+    """Error of what is written down: of a volume, relative to it; of a salinity, in g/kg."""
 
 
 class Note(NamedTuple):

@@ -51,11 +51,12 @@ STEP_S = 60
 """The grid of the simulation, seconds from its first moment."""
 
 SPECIFIC_HEAT = 3.999
-"""Of seawater of 35 g/kg at 25 °C, J/(g K). IOC Manual 56 (2010), TEOS-10: 3998.98 J/(kg K)."""
+"""Specific heat of seawater of 35 g/kg at 25 °C, J/(g K). IOC Manual 56 (2010), TEOS-10: 3998.98
+J/(kg K)."""
 FRESH_SPECIFIC_HEAT = 4.18
-"""Of fresh water at 25 °C, J/(g K); from memory."""
+"""Specific heat of fresh water at 25 °C, J/(g K); from memory."""
 SEAWATER_G_PER_ML = 1.02334
-"""Density of that water. TEOS-10."""
+"""Density of that seawater. TEOS-10."""
 FRESH_G_PER_ML = 0.99705
 """Density of pure water at 25 °C. UNESCO Technical Paper 44 (1983): 997.048 kg/m3."""
 EXPANSION_PER_K = 2.97e-4
@@ -64,13 +65,14 @@ NEW_SALT_G_PER_KG = 35.16504
 """Salinity of new salt water: 35 ppt (common practice), which is a practical salinity (Millero et
 al., Deep-Sea Research I 55 (2008) 50)."""
 _REFERENCE_C = 25.0
-"""At which the fill volume is meant."""
+"""The temperature for which the fill volume is given."""
 _STILL_SURFACE = 0.7
-"""Evaporation of a surface that no pump stirs, as a share; an assumption."""
+"""Evaporation of a surface that no pump stirs, as a share of that of a stirred one; an
+assumption."""
 
 
 def water_activity(salinity: float) -> float:
-    """Returns vapour pressure over seawater / over pure water for 0 to 50 g/kg.
+    """Returns the vapour pressure over seawater divided by that over pure water, for 0 to 50 g/kg.
 
     Its logarithm is a parabola from 0 through the values of IAPWS-08 at 25 °C: 0.98416 at 30 g/kg
     and 0.97859 at 40 g/kg. It hardly depends on the temperature.
@@ -115,20 +117,20 @@ _NOT_BELOW_ZERO = (
 class TankParameters:
     """Every physical number of one tank. The defaults are the reading room's rock pool.
 
-    Raises ValueError for what no tank can be. Surfaces in m2, the chamber's area in mm2; heat in W
-    and W/K.
+    Raises ValueError for values that no tank can have. Surfaces in m2, the chamber's area in mm2;
+    heat in W and W/K.
     """
 
     volume_ml: float = 68_000.0
-    """Of all water at 25 °C with the chamber filled to the mark."""
+    """All water, at 25 °C with the chamber filled to the mark."""
     filled_c: float | None = None
-    """How warm the water is at first; None: at the setting."""
+    """The temperature of the water at first; None: the thermostat's setting."""
     salinity: float = NEW_SALT_G_PER_KG
     """g/kg."""
     glass_j_per_k: float = 12_000.0
     """Heat capacity of glass and rock."""
     surface_m2: float = 0.158
-    """Of open water, the chamber's included."""
+    """All open water, the chamber's included."""
     activity: float = 0.5
     """ASHRAE's activity factor: 0.5 for a calm pool."""
     loss_w_per_k: float = 3.5
@@ -137,17 +139,17 @@ class TankParameters:
     heater_w: float = 75.0
     setting_c: float = 25.3
     differential_k: float = 0.4
-    """The thermostat switches at half of it below and above its setting."""
+    """The thermostat switches at half of this below and above its setting."""
     heater_lag_s: float = 90.0
-    """Of the heater's body."""
+    """Time constant of the heater's body."""
     thermostat_lag_s: float = 60.0
     pump_w: float = 8.0
-    """What the pump's motor leaves in the water as heat."""
+    """The part of the pump's power that heats the water."""
     pump_l_per_h: float = 1500.0
     still_w_per_k: float = 3.0
     """Heat exchange between chamber and tank while the pump stands."""
     lamp_w: float = 12.0
-    """What of the lamp's power ends in the water."""
+    """The part of the lamp's power that heats the water."""
     lamp_on: time = time(12, 0)
     lamp_off: time = time(22, 0)
 
@@ -155,19 +157,19 @@ class TankParameters:
     """180 mm by 90 mm."""
     chamber_ml: float = 2_500.0
     drain_back_ml: float = 320.0
-    """What runs back into the chamber when the pump stands."""
+    """Water that runs back into the chamber when the pump stops."""
     chamber_floor_mm: float = -140.0
     """The chamber is dry here: the level cannot be lower."""
     chamber_rim_mm: float = 80.0
-    """What stands higher runs onto the floor."""
+    """Water above this level runs onto the floor."""
     ripple_mm: float = 0.8
-    """Of the surface with the pump running, standard deviation."""
+    """Ripple of the surface with the pump running, standard deviation."""
     still_ripple_mm: float = 0.1
     ripple_s: float = 2.0
     """Correlation time of the ripple."""
 
     probe_noise_k: float = 0.03
-    """Of the temperature probes that look at this tank."""
+    """Noise of the temperature probes in this tank."""
     climate: Climate = field(default_factory=Climate)
 
     def __post_init__(self) -> None:
@@ -186,14 +188,14 @@ class TankParameters:
 
     @property
     def heat_capacity(self) -> float:
-        """Of the full tank, J/K."""
+        """Returns the heat capacity of the full tank, J/K."""
         return self.volume_ml * SEAWATER_G_PER_ML * SPECIFIC_HEAT + self.glass_j_per_k
 
     @staticmethod
     def drawn(seed: int) -> TankParameters:
         """Returns a tank drawn at random: 40 to 120 L, 50 to 150 W, a room of 17 to 26 °C, a
-        differential of 0.2 to 1.0 K, probe noise of 0.02 to 0.06 K; surfaces and losses as such a
-        volume has them. Its heater always has power to spare in its room: what the tank needs at
+        differential of 0.2 to 1.0 K, probe noise of 0.02 to 0.06 K; surfaces and losses as usual
+        for such a volume. Its heater always has power to spare in its room: what the tank needs at
         night in the room's coldest hours is below 85 % of it.
         """
         rng = random.Random(f"{seed}/tank")
@@ -237,8 +239,8 @@ class TankParameters:
                 return tank
 
     def heat_need_w(self, room_c: float, humidity: float) -> float:
-        """Returns what must be put into the water at night to hold the setting, W; below 0 where it
-        must be cooled."""
+        """Returns the heat that the water needs at night to hold the setting, W; below 0 if it must
+        be cooled."""
         need = self.loss_w_per_k * (self.setting_c - room_c) - self.pump_w
         rate = self.evaporation_g_per_s(self.setting_c, self.salinity, room_c, humidity)
         return need + rate * latent_heat_j_per_g(self.setting_c)
@@ -261,37 +263,38 @@ class TankParameters:
 
 @dataclass(frozen=True, slots=True)
 class TankState:
-    """The truth at one instant. Totals count from the tank's first moment."""
+    """The true state at one instant. Totals count from the tank's first moment."""
 
     utc_ms: int
     water_c: float
-    """Mean of all water."""
+    """Mean temperature of all water."""
     chamber_c: float
-    """Of the water in the return chamber, where heater and probe A are."""
+    """Temperature of the water in the return chamber, where heater and probe A are."""
     display_c: float
-    """Of the rest."""
+    """Temperature of the rest."""
     level_mm: float
-    """In the chamber, relative to the fill mark, as anybody would see it now; without ripple."""
+    """Level in the chamber, relative to the fill mark, as anybody would see it now; without
+    ripple."""
     volume_ml: float
-    """Of all water, at 25 °C."""
+    """Volume of all water, at 25 °C."""
     salinity: float
     """g/kg."""
     room_c: float
     humidity: float
     evaporated_ml_total: float
-    """mL of fresh water."""
+    """Fresh water that has evaporated."""
     leaked_ml_total: float
-    """Leaks, and what ran over the rim."""
+    """Water lost by leaks and over the rim."""
     poured_ml_total: float
-    """Fresh or salt, by hand."""
+    """Fresh or salt water poured by hand."""
     exchanged_ml_total: float
-    """By water changes: new water less old."""
+    """Water gained by water changes: new minus old."""
     heater_on_s_total: float
     heater_j_total: float
     other_j_total: float
     """Heat from pump and lamp."""
     room_j_total: float
-    """Heat lost to the room, the latent heat not counted."""
+    """Heat lost to the room, without the latent heat."""
     latent_j_total: float
     heater_body_w: float
     """What the heater's body gives to the water now."""
@@ -307,8 +310,8 @@ _Snapshot = tuple[float, ...]
 
 
 def _apart(*lags_s: float) -> tuple[float, ...]:
-    """Returns the rates 1/lag, made to differ by 1 % at least: the closed form divides by their
-    differences."""
+    """Returns the rates 1/lag, changed so that they differ by at least 1 %: the closed form divides
+    by their differences."""
     rates: list[float] = []
     for lag in lags_s:
         rate = 1 / lag
@@ -325,7 +328,7 @@ class TankModel:
         parameters: its physics.
         seed: of everything that is random in it.
         start_utc_ms: its first moment; the chamber is filled to the mark, the water at the setting
-            unless said otherwise.
+            unless told otherwise.
         zone: for the lamp's and the keeper's hours.
         faults: what goes wrong; faults of sensors are ignored here.
         events: what happens that is no fault.
@@ -350,7 +353,7 @@ class TankModel:
         self.faults: tuple[Fault, ...] = tuple(faults)
         self.events: tuple[Event, ...] = tuple(events)
         self.notes: list[Note] = []
-        """All that the keeper has written down, in time order; at most one step ahead of now."""
+        """All notes of the keeper, in time order, up to at most one step ahead of now."""
         self._now_ms = start_utc_ms
         self._k = 0
 
@@ -372,7 +375,7 @@ class TankModel:
         self._evaporated = self._leaked = self._poured = self._exchanged = 0.0
         self._on_s = self._heater_j = self._other_j = self._room_j = self._latent_j = 0.0
 
-        # Set by _refresh: what faults, lamp and keeper make of the machine until _next_change_s.
+        # _refresh sets these: the effect of faults, lamp and keeper until _next_change_s.
         self._next_change_s = -math.inf
         self._element_w = p.heater_w
         self._lower = p.setting_c - p.differential_k / 2
@@ -401,7 +404,7 @@ class TankModel:
     # -- time ------------------------------------------------------------------------------------
 
     def advance(self, to_utc_ms: int) -> None:
-        """Moves the tank on to `to_utc_ms`; a time in its past leaves it where it is."""
+        """Moves the tank on to `to_utc_ms`; a time in its past changes nothing."""
         if to_utc_ms <= self._now_ms:
             return
         steps = -(-(to_utc_ms - self.start_utc_ms) // (STEP_S * 1000))
@@ -420,7 +423,7 @@ class TankModel:
 
     @property
     def state(self) -> TankState:
-        """The truth now."""
+        """The true state now."""
         end_s = self._k * STEP_S
         share = 1.0 - (end_s - self.elapsed_s) / STEP_S if self._k else 1.0
         values = (a + (b - a) * share for a, b in zip(self._before, self._after, strict=True))
@@ -476,7 +479,7 @@ class TankModel:
         return [note for note in self.notes if after_utc_ms < note.utc_ms <= self._now_ms]
 
     def inject(self, fault: Fault) -> None:
-        """Adds a fault; what of its time has passed already passes without it."""
+        """Adds a fault; the part of its time that has already passed has no effect."""
         self.faults = (*self.faults, fault)
         self._next_change_s = -math.inf
 
@@ -513,7 +516,7 @@ class TankModel:
         self._before = self._after
         water = self._water
         salinity = self._salt / self._mass * 1000
-        # water_activity and saturation_pressure_pa in one exponential: this is the hot path.
+        # water_activity and saturation_pressure_pa in one exponential: this runs in every step.
         vapour_pa = 611.21 * math.exp(
             (18.678 - water / 234.5) * (water / (257.14 + water))
             - 5.057e-4 * salinity
@@ -547,7 +550,7 @@ class TankModel:
         self._after = self._snapshot()
 
     def _lose(self, grams: float) -> None:
-        """Takes seawater out: salt goes with it."""
+        """Takes out seawater with its salt."""
         millilitres = grams / SEAWATER_G_PER_ML
         self._salt -= self._salt * grams / self._mass
         self._mass -= grams
@@ -555,7 +558,7 @@ class TankModel:
         self._leaked += millilitres
 
     def _running_level(self) -> float:
-        """The level with the pump running, mm, however low."""
+        """Returns the level with the pump running, mm, however low."""
         p = self.parameters
         swollen = self._volume * EXPANSION_PER_K * (self._water - _REFERENCE_C)
         return (self._volume + swollen - p.volume_ml) / p.chamber_area_mm2 * 1000
@@ -568,7 +571,7 @@ class TankModel:
         return max(level, p.chamber_floor_mm)
 
     def _move_room(self, at_s: int) -> None:
-        # The air's vapour pressure is interpolated too: its own exponential is spared in each step.
+        # The air's vapour pressure is interpolated too, which saves an exponential in each step.
         air_pa = self._humidity / 100 * saturation_pressure_pa(self._room_c)
         self._room.advance(self.start_utc_ms + (at_s + BLOCK_S) * 1000, self._disturbance)
         steps = BLOCK_S // STEP_S
@@ -606,7 +609,7 @@ class TankModel:
             s_m = x_m * s / (s - m)
             s_s = self._sensed - steady - x_steady - s_k - s_a - s_m
             limit = self._upper if self._relay else self._lower
-            # The four decays over what is left of the step.
+            # The four decays over the rest of the step.
             if left == STEP_S:
                 e_a, e_m, e_s = self._decays
             else:
@@ -630,7 +633,8 @@ class TankModel:
                         late = span
                     else:
                         early = span
-                # The later end: there the limit is reached, so that the relay does switch.
+                # The later end of the interval: there the limit is reached, so that the relay does
+                # switch.
                 span = late
                 e_k, e_a = math.exp(-k * span), math.exp(-a * span)
                 e_m, e_s = math.exp(-m * span), math.exp(-s * span)
@@ -654,7 +658,7 @@ class TankModel:
         return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(self.zone).date()
 
     def _refresh(self, at_s: float) -> None:
-        """Sets what faults, events, lamp and keeper make of the machine from `at_s` on."""
+        """Sets the effect of faults, events, lamp and keeper from `at_s` on."""
         p = self.parameters
         now_ms = self.start_utc_ms + round(at_s * 1000)
         while self._planned_to_ms <= now_ms:
@@ -704,7 +708,7 @@ class TankModel:
         self._disturbance = self._disturb(standing, events, setting)
         speed = p.climate.air_speed + self._disturbance.air_speed
         stirred = 1.0 if self._pump else _STILL_SURFACE
-        # In W a Pa: the ASHRAE mass rate in kg/s a kPa is this over the latent heat in kJ/kg.
+        # In W per Pa: the ASHRAE mass rate in kg/s per kPa is this over the latent heat in kJ/kg.
         self._transfer = p.surface_m2 * p.activity * (0.089 + 0.0782 * speed) * stirred
         flow = p.pump_l_per_h / 3.6 * SEAWATER_G_PER_ML * SPECIFIC_HEAT
         exchange = flow if self._pump else p.still_w_per_k
@@ -754,7 +758,8 @@ class TankModel:
         return out
 
     def _lamp_at(self, utc_ms: int, events: Sequence[Event]) -> tuple[bool, int]:
-        """Whether the lamp's hours are now, and the UTC milliseconds at which that may change."""
+        """Returns whether the lamp is on by its hours, and the UTC milliseconds at which that may
+        change."""
         p = self.parameters
         shift_h = sum(e.amount for e in events if e.name is EventName.LAMP_HOURS_MOVED)
         shift_ms = round(shift_h * 3_600_000)
@@ -792,7 +797,7 @@ class TankModel:
                     return
                 self._paused = False
                 new_ml = self._short_of(deed.miss_mm)
-                # New water is warmed, though seldom quite (common practice).
+                # New water is warmed, though seldom quite enough (common practice).
                 self._mix(new_ml, NEW_SALT_G_PER_KG, p.setting_c - 1.0)
                 self._exchanged += new_ml
                 if deed.noted:
@@ -801,7 +806,7 @@ class TankModel:
             case DeedKind.POUR:
                 volume = self._short_of(deed.miss_mm)
                 if self._pours and volume > 0:
-                    # Whoever pours salt water by mistake writes down a fresh pour.
+                    # A keeper who pours salt water by mistake writes down a fresh pour.
                     self._pour(volume, NEW_SALT_G_PER_KG if self._pours_salt else 0.0)
                     if deed.noted:
                         kind = "salt-pour" if self.keeper.pours_salt else "pour"
@@ -811,7 +816,7 @@ class TankModel:
                 self.notes.append(Note(deed.utc_ms, "salinity", round(read, 1), "g/kg"))
 
     def _short_of(self, miss_mm: float) -> float:
-        """What is missing to `miss_mm` above the fill mark, mL."""
+        """Returns the water missing to `miss_mm` above the fill mark, mL."""
         return max(0.0, (miss_mm - self._running_level()) * self.parameters.chamber_area_mm2 / 1000)
 
     def _note(self, deed: Deed, kind: str, volume_ml: float) -> None:

@@ -14,15 +14,15 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 BLOCK_S = 600
-"""How often the room is computed anew, in seconds; between, it changes linearly."""
+"""How often the room is computed anew, in seconds; in between it changes linearly."""
 
 _YEAR_D = 365.2425
 _COLDEST_D = 20.0
-"""Days after New Year."""
+"""The coldest day, in days after New Year."""
 
 
 def saturation_pressure_pa(water_c: float) -> float:
-    """Returns the vapour pressure of water over its liquid, Pa, for 0 to 50 °C.
+    """Returns the vapour pressure over liquid water, Pa, for 0 to 50 °C.
 
     Buck Research, CR-1A manual (1996), after A. L. Buck, J. Appl. Meteorol. 20 (1981) 1527;
     coefficients from memory, its values are within 0.1 % of ASHRAE's.
@@ -32,7 +32,7 @@ def saturation_pressure_pa(water_c: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Climate:
-    """What the room is like; temperatures in °C, humidities in %RH."""
+    """The climate of the room; temperatures in °C, humidities in %RH."""
 
     mean_c: float = 20.5
     seasonal_k: float = 1.5
@@ -46,7 +46,7 @@ class Climate:
     humidity_noise: float = 4.0
     humidity_noise_h: float = 24.0
     air_speed: float = 0.05
-    """Over the water, m/s."""
+    """Speed of the air over the water, m/s."""
 
 
 STEADY = Climate(
@@ -63,18 +63,18 @@ STEADY = Climate(
 
 @dataclass(frozen=True, slots=True)
 class Disturbance:
-    """What weather and faults do to the room now."""
+    """The present effect of weather and faults on the room."""
 
     warmer_k: float = 0.0
-    """Reached within hours."""
+    """Warming by this much, reached within hours."""
     cooler_k: float = 0.0
-    """Reached within minutes, with air that moves."""
+    """Cooling by this much, reached within minutes, with moving air."""
     colder_k: float = 0.0
-    """Reached within a day, with the air that is there."""
+    """Cooling by this much, reached within a day, without new air."""
     at_least_c: float = -math.inf
     """The room is heated to this, within hours."""
     air_speed: float = 0.0
-    """Added over the water, m/s."""
+    """Added to the speed of the air over the water, m/s."""
 
 
 CALM = Disturbance()
@@ -123,7 +123,7 @@ class Room:
         self._colder += colder * -math.expm1(-BLOCK_S / _WALLS_S)
         still = base + self._warmer - self._colder
         self.temperature_c = still - self._cooler
-        # Warming keeps the water that is in the air; air from outside brings its own.
+        # Warming leaves the water in the air unchanged; air from outside brings its own.
         vapour = moist * saturation_pressure_pa(base)
         warmed = vapour / saturation_pressure_pa(still)
         outside = min(1.0, self._cooler / 4.0)

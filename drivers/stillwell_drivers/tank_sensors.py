@@ -1,4 +1,4 @@
-"""What looks at a simulated tank: probes, floats, a gauge, a light sensor, each with its faults.
+"""The sensors of a simulated tank: probes, floats, a gauge, a light sensor, each with its faults.
 
 Each sensor has a random generator of its own, seeded by the tank's seed and the channel's name, so
 that one sensor more or less changes nothing in the others and nothing in the water. Times are
@@ -18,14 +18,14 @@ from stillwell_drivers.tank_faults import Event, EventName, Fault, FaultName
 from stillwell_drivers.tank_model import TankState
 
 LSB_K = 1 / 16
-"""Step of a DS18B20 at 12 bits (Maxim data sheet: register = temperature times 16)."""
+"""The step of a DS18B20 at 12 bits (Maxim data sheet: register = temperature times 16)."""
 _POWER_ON_C = 85.0
 _AIR_LAG_S = 300.0
-"""Of a probe that hangs in the air; an assumption."""
+"""The lag of a probe that hangs in the air; an assumption."""
 _BAD_DAY_SHARE = 0.02
 """Share of the readings with a damaged check word on a probe's bad day; an assumption."""
 _LONGEST_S = 3600
-"""Looks further back than this are not drawn one by one for a float."""
+"""The longest time for which a float's looks are drawn one by one, in seconds."""
 
 
 class Sensor(Protocol):
@@ -34,7 +34,7 @@ class Sensor(Protocol):
     channel: str
 
     def read(self, at_s: float, state: TankState) -> Sample:
-        """Returns what it says at `at_s`; called with rising times."""
+        """Returns the sensor's sample at `at_s`; called with rising times."""
         ...
 
 
@@ -43,7 +43,7 @@ def _quantised(value: float, step: float) -> float:
 
 
 class _Standing:
-    """The faults of one channel, and which of them stand."""
+    """The faults of one channel, and which of them are present."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self._faults = tuple(faults)
@@ -63,7 +63,7 @@ class ProbeKind:
     resolution: float = LSB_K
     lag_s: float = 20.0
     bad_days: float = 0.0
-    """Probability of a day on which now and then the check word does not match."""
+    """Probability of a day on which the check word is sometimes wrong."""
 
 
 class Probe:
@@ -73,10 +73,10 @@ class Probe:
         channel: the name of its samples.
         seed: the tank's.
         kind: its properties.
-        place: reads the truth at the place where it hangs.
-        air: reads the truth where it hangs when out of the water.
+        place: reads the true value at the place where it hangs.
+        air: reads the true value where it hangs when out of the water.
         faults: those of this channel.
-        swaps: faults of name ``probes-swapped`` that move it, with the place it moves to.
+        swaps: faults named ``probes-swapped`` that move it, with the place it moves to.
         events: those that replace it.
     """
 
@@ -172,7 +172,7 @@ class Probe:
             return Sample(name, None, Failure.GONE, "simulated: no such device")
         crc = standing.get(FaultName.PROBE_CRC)
         if (crc is not None and damaged < crc.amount) or (crc is None and not standing):
-            # Bytes that were damaged on the way: the value that they spell means nothing.
+            # Bytes that were damaged on the way: the value in them means nothing.
             return Sample(name, value + 64.0, Failure.CRC, "simulated: crc does not match")
         power_on = standing.get(FaultName.PROBE_POWER_ON)
         if power_on is not None and damaged < power_on.amount:
@@ -190,7 +190,7 @@ class Probe:
 
 @dataclass(frozen=True, slots=True)
 class FloatKind:
-    """A float switch: closed at or above `height_mm`, open again below it less the differential."""
+    """A float switch: closes at `height_mm` and above, opens at the differential below it."""
 
     height_mm: float
     differential_mm: float = 2.0
@@ -204,7 +204,8 @@ def effective_looks(correlation: float) -> float:
     `correlation` is that of the surface from one look to the next, 0 to below 1. A float shows only
     the sign of the surface's distance: the arcsine law (Van Vleck and Middleton, Proc. IEEE 54
     (1966) 2; from memory) gives the correlation of the signs where the float is closed half of the
-    time; further up or down it is lower, so shares near 0 and 1 are drawn a little too wide.
+    time; further up or down it is lower, so shares near 0 and 1 are drawn with a little too much
+    spread.
     """
     total, power = 1.0, correlation
     while power > 1e-4:
@@ -216,10 +217,11 @@ def effective_looks(correlation: float) -> float:
 class FloatSwitch:
     """A float in the rippled chamber: gives the share of 1-second looks at which it was closed.
 
-    Few looks are stepped second by second through the correlated ripple and the differential. For
-    many, as many independent looks as they are worth (`effective_looks`) are drawn instead, and
-    their share is rounded to the looks there were: the same mean and, where it is closed half of
-    the time, the same variance, at a fraction of the cost. Each float has a ripple of its own.
+    A few looks are stepped second by second through the correlated ripple and the differential. For
+    many looks, the number of independent looks that they are worth (`effective_looks`) is drawn
+    instead, and the share is rounded to the real number of looks: the same mean and, where it is
+    closed half of the time, the same variance, at a fraction of the cost. Each float has a ripple
+    of its own.
     """
 
     def __init__(

@@ -54,7 +54,7 @@ class TraceSettings(BaseModel):
 
 
 class Trace:
-    """The driver that plays a trace back. `damage` counts the rows that were left out so far."""
+    """The driver that plays a trace back. `damage` counts the rows left out so far."""
 
     Settings: ClassVar[type[BaseModel]] = TraceSettings
 
@@ -74,7 +74,7 @@ class Trace:
 
     @classmethod
     def bus(cls, settings: TraceSettings) -> str:
-        """Each trace is a bus of its own."""
+        """Returns a bus of its own for each trace."""
         return f"trace:{settings.readings}"
 
     def use_clock(self, clock: Clock) -> None:
@@ -82,8 +82,8 @@ class Trace:
         self._clock = clock
 
     def open(self) -> None:
-        """Opens the file on the first call; later calls go on where the clock is. Raises TraceError
-        for a file that is missing or no trace."""
+        """Opens the file on the first call; later calls continue where the clock is. Raises
+        TraceError for a file that is missing or no trace."""
         if self._clock is None:
             raise DriverError(
                 "The trace has no clock.", "Call use_clock with the daemon's clock first."

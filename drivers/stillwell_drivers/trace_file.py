@@ -28,16 +28,16 @@ from stillwell.units import UnitError, with_point
 
 _READINGS = ("time", "channel", "value")
 _COUNTED = ("looks",)
-"""What may stand beside a share: the number of looks that it rests on."""
+"""Optional columns beside a share: the number of looks that it rests on."""
 _JOURNAL = ("time", "kind", "value", "unit")
 _GRAVITY = ("sg", "specific gravity")
 _LONGEST_ROW = 4096
 _SHOWN = 60
 _LEAP_MS = 3_600_000
-"""A row further ahead than this counts only once the next rows go on from there."""
+"""A row further ahead than this, in ms, counts only once the next rows continue from there."""
 _FEW, _FEW_IN = 20, 10
-"""More rows out of order than this, and than one in so many: the file has another order than that
-of time, and nothing damaged it (our own choice)."""
+"""With more rows out of order than the first number, and more than one in as many as the second,
+the file is in another order and not merely damaged (our own choice)."""
 
 
 class Damage(NamedTuple):
@@ -45,7 +45,7 @@ class Damage(NamedTuple):
 
     path: Path
     line: int
-    """Counted from 1, the header is line 1."""
+    """The line number, counted from 1; the header is line 1."""
     why: str
 
     def __str__(self) -> str:
@@ -98,7 +98,7 @@ def _number(text: str) -> float | None:
     if not text:
         return None
     try:
-        # float() takes more than a trace may hold: 1_000, nan, digits of other scripts.
+        # float() accepts more than a trace may hold: 1_000, nan, digits of other scripts.
         text = with_point(text)
         value = float(text) if text.isascii() and "_" not in text else math.nan
     except UnitError as error:
@@ -112,8 +112,8 @@ def _number(text: str) -> float | None:
 
 @lru_cache(maxsize=8192)
 def _sample(name: str, value: str, looks: str = "") -> Sample:
-    """The sample of one row. Sensors move in steps and say the same again and again, and a look
-    into the cache costs a tenth of reading a number."""
+    """Returns the sample of one row. Sensors move in steps and repeat their values, and a look into
+    the cache takes a tenth of the time of reading a number."""
     number = _number(value)
     channel = name.strip()
     if not channel:
@@ -127,7 +127,7 @@ def _sample(name: str, value: str, looks: str = "") -> Sample:
 
 
 def _fields(row: bytes, count: int, comma: str) -> list[str]:
-    """Splits one row; a row never spans lines, so a stray quote damages one row only."""
+    """Splits one row; a row never spans lines, so a stray quote damages only one row."""
     try:
         text = row.decode("utf-8").rstrip("\r\n")
     except UnicodeDecodeError:
@@ -149,7 +149,7 @@ def _fields(row: bytes, count: int, comma: str) -> list[str]:
 def _rows(
     path: Path, header: tuple[str, ...], report: Report, more: tuple[str, ...] | None = None
 ) -> Iterator[tuple[int, list[str]]]:
-    """Gives line number and fields of each row that can be split; first the header's own names.
+    """Yields line number and fields of each row that can be split; first the header's own names.
     `more`: the columns that may follow those of `header`; None: any."""
     try:
         file = path.open("rb")
@@ -172,7 +172,7 @@ def _rows(
             if not row:
                 break
             if lost:
-                # The rest of a row that was too long.
+                # The rest of a row that was too long is skipped.
                 lost = not row.endswith(b"\n")
                 continue
             number += 1
@@ -208,7 +208,7 @@ def _rows(
 
 
 class _OutOfOrder:
-    """Tells a row that was damaged from a file that has another order."""
+    """Distinguishes damaged rows from a file in another order."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -216,8 +216,8 @@ class _OutOfOrder:
         self._rows = 0
 
     def count(self, line: int, rows: int, taken: int) -> None:
-        """So many more are out of order, seen on this line. Raises TraceError once they are too
-        many of those taken."""
+        """Counts more rows out of order, seen on this line. Raises TraceError once there are too
+        many for the number of rows taken."""
         self._first = self._first or line
         self._rows += rows
         if self._rows > _FEW and self._rows * _FEW_IN > taken:
@@ -241,9 +241,9 @@ def read_trace(
             in time or leaps ahead alone, or that names a channel a second time in one instant. Give
             the ``append`` of a list to collect them.
 
-    Yields UTC milliseconds and one sample a channel; an empty value is a sample with the failure
-    SILENT. Raises TraceError for a file that is no trace, on the first ``next``; and as soon as it
-    is clear that the rows stand in another order than that of time.
+    Yields UTC milliseconds and one sample per channel; an empty value is a sample with the failure
+    SILENT. Raises TraceError for a file that is no trace, on the first ``next``, or as soon as it
+    is clear that the rows are not in time order.
     """
     path = Path(path)
     taken, out_of_order = 0, _OutOfOrder(path)
@@ -268,7 +268,7 @@ def read_trace(
                 if before or now - at <= _LEAP_MS:
                     out_of_order.count(line, 1, taken)
                     raise _RowError(f"the time {time.strip()} is before that of an earlier row")
-                # The trace goes on where it was before the leap: the row that leapt was damaged.
+                # The trace continues where it was before the leap: the row that leapt was damaged.
                 out_of_order.count(line, len(lines), taken)
                 for lost in lines:
                     report(Damage(path, lost, "its time leaps ahead of the rows after it"))
@@ -291,7 +291,7 @@ def read_trace(
 
 
 def journal_lines(path: Path | str, report: Report = _ignore) -> Iterator[tuple[int, JournalRow]]:
-    """Gives line number and row of a journal, as the rows stand in the file.
+    """Yields line number and row of a journal, in the order of the file.
 
     Damaged rows go to `report`. Raises TraceError for a file that is no journal, on the first
     ``next``.

@@ -1,1 +1,1 @@
-"""The command line: one file a command. Each prints for people, and JSON on request."""
+"""The command line: one file per command. Each prints for people, and JSON on request."""

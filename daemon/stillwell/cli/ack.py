@@ -1,4 +1,4 @@
-"""``stillwell ack`` and ``stillwell reset``: somebody has seen it."""
+"""``stillwell ack`` and ``stillwell reset``: answers to an alarm that somebody has seen."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def alarm_as_dict(transition: Transition, reader: Reader) -> AlarmChange:
-    """As every command prints it with ``--json``."""
+    """Returns the change as every command prints it with ``--json``."""
     return {
         "time": rfc3339(transition.moment.utc_ms),
         "alarm": transition.alarm,
@@ -33,7 +33,7 @@ def alarm_as_dict(transition: Transition, reader: Reader) -> AlarmChange:
 
 
 def alarm_as_text(transition: Transition, reader: Reader, *, full: bool = False) -> Text:
-    """When, which alarm, what happened to it, what it says.
+    """Returns when, which alarm, what happened to it, what it says.
 
     Args:
         full: also what to do, what was seen, why, and the caution, on lines of their own.

@@ -22,10 +22,11 @@ DAY_MS = 86_400_000
 
 
 def report_on(path: Path, days: int, zone: ZoneInfo) -> Report:
-    """The report on the last `days` of a store: until now while a daemon writes it, else until its
-    last reading, so that a simulated or replayed store can be judged long afterwards.
+    """Returns the report on the last `days` of a store: until now while a daemon writes it, else
+    until its last reading, so that a simulated or replayed store can be judged long afterwards.
 
-    Raises what `StoreReader` raises."""
+    Raises what `StoreReader` raises.
+    """
     from stillwell.store import StoreReader, is_held
 
     now_ms = time.time_ns() // 1_000_000
@@ -45,14 +46,14 @@ def _end_of(reader: StoreReader, log: list[Transition], now_ms: int) -> int:
 
 
 def _start_of(reader: StoreReader, log: list[Transition], end_ms: int) -> int:
-    """Where the store begins: a week that was not watched must not make a good average."""
+    """Returns when the store begins: a week that was not watched must not make a good average."""
     span = reader.span()
     starts = [t.moment.utc_ms for t in log[:1]] + ([span[0]] if span else [])
     return min([*starts, end_ms - 1])
 
 
 def print_report(found: Report, zone: ZoneInfo, *, as_json: bool) -> None:
-    """Prints it as a table with what each figure is held to, or as one JSON object."""
+    """Prints the report as a table with the target of each figure, or as one JSON object."""
     if as_json:
         print_json(_as_dict(found))
     else:
@@ -60,7 +61,7 @@ def print_report(found: Report, zone: ZoneInfo, *, as_json: bool) -> None:
 
 
 def _rows(found: Report) -> list[tuple[str, str, str]]:
-    """(key of its figures, name, value) of what there is anything to say about."""
+    """Returns (key of its figures, name, value) for each figure that is known."""
     share = {p: n / found.raised for p, n in found.by_priority.items()} if found.raised else {}
     shares = ", ".join(
         f"{n} {p.value}" + (f" ({share[p]:.0%})" if found.enough else "")

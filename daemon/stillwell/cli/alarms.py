@@ -1,4 +1,4 @@
-"""``stillwell alarms``: what stands, and what was."""
+"""``stillwell alarms``: which alarms stand, and which stood before."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def _print(path: Path, words: Reader, every: bool, log: int, *, as_json: bool, t
 
 
 def worth_showing(transition: Transition) -> bool:
-    """Whether somebody who asks what stands wants to see it."""
+    """Returns whether somebody who asks which alarms stand wants to see this one."""
     return transition.active or transition.after is not State.NORMAL
 
 

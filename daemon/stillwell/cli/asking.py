@@ -1,5 +1,5 @@
-"""How commands ask something of the alarms: of the running daemon through the store, or, when none
-runs, of the same pipeline in this process."""
+"""How commands ask something of the alarms: through the store from the running daemon, or, when
+none runs, from the same pipeline in this process."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ ByOption = Annotated[
 
 
 def known_alarms(ctx: typer.Context, incomplete: str) -> list[str]:
-    """Alarm names for the shell's completion; silent about everything that goes wrong."""
+    """Returns alarm names for the shell's completion; no error is shown."""
     try:
         from stillwell.cli.options import store_path
         from stillwell.store import StoreReader
@@ -45,7 +45,7 @@ AlarmArgument = Annotated[
 
 
 def who(by: str) -> str:
-    """The person to put in the log."""
+    """Returns the person to put in the log."""
     if by:
         return by
     try:
@@ -57,7 +57,7 @@ def who(by: str) -> str:
 def ask_and_tell(
     request: Request, config: Path | None, store: Path | None, *, as_json: bool
 ) -> None:
-    """Asks, prints the answer, and ends with 1 when it was refused."""
+    """Asks, prints the answer, and ends with 1 when the request was refused."""
     reply = _asked(request, *store_and_settings(config, store))
     if as_json:
         print_json({"done": reply.done, "text": reply.text, "alarms": list(reply.alarms)})
@@ -76,12 +76,12 @@ def _asked(request: Request, store: Path, settings: Settings | None) -> Reply:
             return await_reply(store, ask(store, request))
         try:
             return _here(store, settings, request)
-        except StoreBusy:  # a daemon started in this moment
+        except StoreBusy:  # a daemon started at this moment
             return await_reply(store, ask(store, request))
 
 
 def _here(store: Path, settings: Settings | None, request: Request) -> Reply:
-    """Does it in this process: the same pipeline, restored from the store."""
+    """Carries out the request in this process: with the same pipeline, restored from the store."""
     from stillwell.acquire.clock import SystemClock, boot_id
     from stillwell.alarm.plan import WatchPlan
     from stillwell.alarm.watch import Watch
@@ -95,7 +95,7 @@ def _here(store: Path, settings: Settings | None, request: Request) -> Reply:
     opened = Store.open(store)
     try:
         plan = WatchPlan() if settings is None else watch_plan(settings)
-        # Whatever the store knows is one of ours: to drop alarms is the daemon's business.
+        # Every alarm that the store knows counts as one of ours: only the daemon drops alarms.
         known = tuple(t.alarm for t in opened.latest_transitions())
         line = Pipeline(opened, Watch(replace(plan, elsewhere=(*plan.elsewhere, *known))), {})
         now_ms = clock.monotonic_ns() // 1_000_000

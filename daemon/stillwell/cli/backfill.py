@@ -1,5 +1,5 @@
-"""``stillwell backfill``: all that is kept, to a time-series server that has lost it or never had
-it. Beside the daemon, which goes on with what is new."""
+"""``stillwell backfill``: sends everything that is kept to a time-series server that has lost it or
+never had it. It runs beside the daemon, which continues with what is new."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ if TYPE_CHECKING:
     from stillwell.store import StoreReader
 
 MOST_ATTEMPTS = 6
-"""In a row, each after a longer pause: about a minute."""
+"""The most attempts in a row, each after a longer pause: about a minute."""
 MONTH_MS = 30 * 86_400_000
 """Ten-minute values are read a month at a time."""
 
 
 @dataclass(slots=True)
 class Sent:
-    """What has become of the points."""
+    """How many points were sent and refused, and why."""
 
     sent: int = 0
     refused: int = 0
@@ -113,13 +113,13 @@ def _server(settings: Settings, name: str) -> Influx:
 
 
 Lines = Callable[[Callable[[float], None]], Iterator[str]]
-"""Makes the points of a part; is given whom to tell how far it is."""
+"""Makes the points of a part; its argument is called with how far it is."""
 
 
 def _parts(
     server: Influx, reader: StoreReader, settings: Settings, from_ms: int | None
 ) -> Iterator[tuple[str, Lines, float]]:
-    """What there is to send: its name, its points, and how far it goes."""
+    """Yields what there is to send: its name, its points, and the value of "how far" at its end."""
     began, raw = reader.began(), reader.span()
     if began is None:
         return

@@ -1,4 +1,4 @@
-"""``stillwell backup``, ``restore``: a copy of the store, and back."""
+"""``stillwell backup``, ``restore``: copies the store to a file and back."""
 
 from __future__ import annotations
 

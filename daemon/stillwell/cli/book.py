@@ -39,9 +39,9 @@ USUAL_DAYS = 30
 LONGEST_DAYS = 3660
 CELL_MS = 600_000
 UNSEEN = 0.05
-"""A day of which no more is missing counts as seen (our own choice)."""
+"""A day with no more than this share missing counts as seen (our own choice)."""
 MOST_POINTS = 400
-"""Of the salinity: each is worked out from the four months before it."""
+"""The most points of the salinity's line: each is worked out from the four months before it."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -50,29 +50,29 @@ def add_to(app: typer.Typer) -> None:
 
 @dataclass(frozen=True)
 class Day:
-    """A measurand's day: what its mean hides."""
+    """A measurand's day: what its mean does not show."""
 
     at_ms: int
     """Noon."""
     lowest: float | None
     highest: float | None
-    """Of the good readings; None where there were none."""
+    """The highest of the good readings; None where there were none."""
     seen: float
-    """The share of the day of which there are good readings."""
+    """The share of the day with good readings."""
 
 
 @dataclass(frozen=True)
 class Weeks:
-    """What is shown."""
+    """What the picture shows."""
 
     start_ms: int
     end_ms: int
     warm: dict[str, list[tuple[int, float]]]
-    """Daily means of each measurand."""
+    """Daily means of each measurand, as (UTC ms, value)."""
     days: dict[str, list[Day]]
-    """Of each measurand, days without a reading too."""
+    """The days of each measurand, including days without a reading."""
     salinity: list[tuple[int, float, float, float]]
-    """Of each day (UTC ms, value, low, high) by the balance."""
+    """Salinity by the balance, one row per day (UTC ms, value, low, high)."""
     entries: list[Entry]
     alarms: list[tuple[int, str]]
 
@@ -140,7 +140,7 @@ def _day(text: str, zone: dt.tzinfo) -> dt.datetime:
 def read(
     reader: StoreReader, plan: ReviewPlan, kept: BookPlan, start_ms: int, end_ms: int
 ) -> Weeks:
-    """What is shown of a time."""
+    """Reads what the picture shows of a time."""
     from stillwell.estimate.salt.balance import salinity_estimate
     from stillwell.keeper.gathered import daily
     from stillwell.observe.balance import LOOK_BACK_MS, salt_state
@@ -173,9 +173,9 @@ def read(
 def _days(
     cells: Iterable[TenMinutes], start_ms: int, end_ms: int, watched: tuple[int, int]
 ) -> tuple[list[Day], list[tuple[int, float]]]:
-    """Each day of a measurand, and the means of those that were seen. Of several channels the
-    middle one counts, as it does for the alarms. Nobody misses what lies before or after the time
-    that was `watched`."""
+    """Returns each day of a measurand, and the means of those that were seen. Of several channels
+    the median counts, as it does for the alarms. Time before or after the time that was `watched`
+    does not count as missing."""
     from statistics import fmean, median
 
     by_start: dict[int, list[TenMinutes]] = {}
@@ -261,7 +261,7 @@ def _show(weeks: Weeks, settings: Settings, plan: ReviewPlan, kept: BookPlan) ->
 
 
 def behind_the_means(days: list[Day], zone: dt.tzinfo, label: Callable[[float], str]) -> str:
-    """What the daily means do not show: the extremes, and the days that were not seen."""
+    """Returns what the daily means do not show: the extremes, and the days that were not seen."""
 
     def date(day: Day) -> str:
         return f"{dt.datetime.fromtimestamp(day.at_ms / 1000, zone):%d %b}"

@@ -38,7 +38,7 @@ def draw(weeks: Weeks, plan: ReviewPlan, kept: BookPlan, path: Path) -> None:
 
 def fill(figure: Any, weeks: Weeks, plan: ReviewPlan, kept: BookPlan) -> None:
     """Draws the weeks into a figure: the measurands of one unit together, then the salinity, the
-    tests, and what was done and rang, one above the other."""
+    tests, and what was done and which alarms rang, one above the other."""
     zone = ZoneInfo(plan.zone)
     units = list(dict.fromkeys(band.unit for band in plan.bands))
     *measured, salt, tests, work = figure.subplots(len(units) + 3, 1, sharex=True)
@@ -61,7 +61,8 @@ def _at(ms: int, zone: ZoneInfo) -> dt.datetime:
 
 
 def _measured(axes: Any, unit: str, weeks: Weeks, plan: ReviewPlan, zone: ZoneInfo) -> None:
-    """Daily means between the day's extremes, the band, and the days that were not all seen."""
+    """Draws daily means between the day's extremes, the band, and the days that were not fully
+    seen."""
     shown, to = axis(0.0, KEPT_IN.get(unit, Dimension.PLAIN), plan.units)
     axes.set_ylabel(f"day by day, {shown}".rstrip(", "))
     bands = [band for band in plan.bands if band.unit == unit]
@@ -88,7 +89,7 @@ def _measured(axes: Any, unit: str, weeks: Weeks, plan: ReviewPlan, zone: ZoneIn
 
 
 def _salinity(axes: Any, weeks: Weeks, kept: BookPlan, zone: ZoneInfo) -> None:
-    """The balance with its interval, and what was measured."""
+    """Draws the balance with its interval, and what was measured."""
     axes.set_ylabel("salinity, ppt")
     checks = tests_of(weeks, "salinity")
     if not checks and not weeks.salinity:
@@ -117,7 +118,7 @@ def _tests(axes: Any, weeks: Weeks, zone: ZoneInfo) -> None:
 
 
 def _work(axes: Any, weeks: Weeks, zone: ZoneInfo) -> None:
-    """A row for each kind of entry, and one for each alarm by its name."""
+    """Draws a row for each kind of entry, and one for each alarm by its name."""
     kinds, names = list(done_of(weeks)), list(dict.fromkeys(name for _, name in weeks.alarms))
     for row, kind in enumerate(kinds):
         times = [_at(e.at_ms, zone) for e in weeks.entries if e.kind == kind]

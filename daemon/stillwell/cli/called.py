@@ -1,8 +1,8 @@
-"""How this program is called from where it was called: by which path, with which configuration.
+"""How this program was called: by which path, with which configuration.
 
-Texts name commands as they are on a machine where stillwell is installed: ``stillwell today``.
-Where they are printed they become what works there when it is pasted, for instance
-``.venv/bin/stillwell today --config tank.toml``.
+Texts name commands as they are on a machine where stillwell is installed: ``stillwell today``. When
+they are printed they become what works here when it is pasted, for instance ``.venv/bin/stillwell
+today --config tank.toml``.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 GLUE = "\ue000"
-"""Stands for a blank at which no line may be broken."""
+"""Stands for a blank where a line must not be broken."""
 _NAMED = re.compile(r"(?<![\w/.-])stillwell ([a-z][a-z-]*)\b(?! *[=:(])")
 _SAID = {"--config": re.compile(r"\s(--config|-c)\b"), "--store": re.compile(r"\s(--store|-s)\b")}
 
@@ -32,16 +32,17 @@ class Call:
     """One call of the program."""
 
     program: str
-    """As it has to be typed here."""
+    """The program as it has to be typed here."""
     given: dict[str, Path] = field(default_factory=dict)
     """The files that were named, by option."""
     takes: dict[str, Collection[str]] = field(default_factory=dict)
-    """The commands that there are, each with its options."""
+    """All commands, each with its options."""
     json: bool = False
     """Whether it was asked for JSON."""
 
     def again(self, text: Text) -> Text:
-        """The text with every command in it as it works here, `GLUE` for the blanks in it."""
+        """Returns the text with every command in it as it works here, with `GLUE` for the blanks in
+        a command."""
         if self.program == "stillwell" and not self.given:
             return text
         for named in reversed(list(_NAMED.finditer(text.plain))):
@@ -62,12 +63,12 @@ class Call:
 
 @cache
 def call() -> Call:
-    """The one that is being carried out."""
+    """Returns the call that is being carried out."""
     return Call(_program())
 
 
 def note_file(context: Any, option: str, file: Path | None) -> None:
-    """Notes which file was named by ``--config`` or ``--store``; None where none was."""
+    """Notes which file was named by ``--config`` or ``--store``; None if none was."""
     this = call()
     commands = context.find_root().command.commands
     this.takes = {
@@ -81,7 +82,7 @@ def note_file(context: Any, option: str, file: Path | None) -> None:
 
 
 def _program() -> str:
-    # By its name alone where the shell finds it by that, and where another program has called us.
+    # The name alone if the shell finds the program by it, or if another program has called us.
     typed = Path(sys.argv[0])
     found = shutil.which("stillwell")
     if typed.name != "stillwell" or (found and typed.exists() and typed.samefile(found)):

@@ -76,7 +76,7 @@ def check(
 
     Example: stillwell check --no-notice
     """
-    # What a sink or driver logs is told below, by name.
+    # What a sink or driver logs is reported below, by name.
     logging.getLogger().addHandler(logging.NullHandler())
     from stillwell.cli.checks import daemon
 
@@ -167,7 +167,7 @@ def _look(
 
 
 def _during(what: str, look: Callable[[], Iterable[Point]], quiet: bool) -> list[Point]:
-    """What the look finds, with a sign of life on standard error."""
+    """Returns what the look finds, with a sign of progress on standard error."""
     life: Any = nullcontext() if quiet else stderr().status(what)
     with life:
         return list(look())

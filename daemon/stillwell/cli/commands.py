@@ -1,4 +1,4 @@
-"""The group of all commands: a mistyped one is told the nearest."""
+"""The group of all commands: for a mistyped command it names the nearest one."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typer.core import TyperGroup
 
 
 class Commands(TyperGroup):
-    """Looks also for a command that the word begins with, as ``acknowledge``, or begins."""
+    """Also finds a command that begins with the word, or with which the word begins, such as
+    ``acknowledge``."""
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         word = args[0]

@@ -1,4 +1,4 @@
-"""Where people read: rich's consoles, made when first needed."""
+"""The consoles on which people read: rich's, made when first needed."""
 
 from __future__ import annotations
 
@@ -34,8 +34,8 @@ PRIORITY_STYLE = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority
 
 
 class PlainConsole(Console):
-    """A console whose texts are plain: what a sensor, a broker or a file's name says is shown, and
-    obeyed by no terminal. The styles are rich's own and stay."""
+    """A console whose texts are plain: what a sensor, a broker or a file's name says is shown, but
+    no terminal obeys it. The styles are rich's own and stay."""
 
     def render(
         self, renderable: RenderableType, options: ConsoleOptions | None = None
@@ -56,7 +56,7 @@ def stderr() -> Console:
 
 
 def want_json(wanted: bool) -> bool:
-    """Makes all that this command says JSON: see `printed`."""
+    """Makes everything that this command prints JSON: see `printed`."""
     call().json = wanted
     return wanted
 
@@ -67,12 +67,12 @@ def wants_json() -> bool:
 
 
 def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | None = None) -> None:
-    """Prints a paragraph: wrapped on a terminal, on one line into a file, where whoever reads it
-    searches line by line. Beside JSON it is a remark on standard error.
+    """Prints a paragraph: wrapped on a terminal, on one line in a file, which people search line by
+    line. Beside JSON it is a remark on standard error.
 
     Args:
         indent: spaces before every line; `hanging`: more of them before all but the first.
-        to: standard output without.
+        to: where to print; standard output by default.
     """
     out = stdout() if to is None else to
     if wants_json():
@@ -93,12 +93,12 @@ def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | No
 
 
 def quantity(value: float | None, unit: str) -> Quantity | None:
-    """A number for `print_json`, with its unit."""
+    """Returns a number with its unit, for `print_json`."""
     return None if value is None else {"value": value, "unit": unit}
 
 
 def say_error(what: str, do: str = "") -> None:
-    """On standard error: what is wrong, and what to do about it."""
+    """Prints on standard error what is wrong, and what to do about it."""
     if wants_json():
         print_json({"error": _as_typed(what), "do": _as_typed(do)}, to=sys.stderr)
     else:
@@ -106,16 +106,16 @@ def say_error(what: str, do: str = "") -> None:
 
 
 def _as_typed(text: Text | str) -> str:
-    """With its commands as they have to be typed here."""
+    """Returns the text with its commands as they have to be typed here."""
     return call().again(Text(text) if isinstance(text, str) else text).plain.replace(GLUE, " ")
 
 
 def print_json(value: Any, to: TextIO | None = None) -> None:
-    """One JSON value on one line: whoever reads it line by line need not wait for the end.
+    """Prints one JSON value on one line: whoever reads line by line need not wait for the end.
 
     Args:
-        value: of a form that `printed` has for the command; times by `rfc3339`.
-        to: standard output without.
+        value: in the form that `printed` has for the command; times by `rfc3339`.
+        to: where to print; standard output by default.
     """
     text = json.dumps(value, ensure_ascii=False, allow_nan=False)
     if not text.isprintable():  # the same value, with what a terminal obeys as \u001b

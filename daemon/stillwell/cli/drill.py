@@ -1,4 +1,5 @@
-"""``stillwell drill``: does an alarm reach everybody, and does an answer come back?"""
+"""``stillwell drill``: tests whether an alarm reaches everybody, and whether an answer
+comes back."""
 
 from __future__ import annotations
 
@@ -48,15 +49,15 @@ class Way:
     name: str
     kind: str
     taken_s: float | None = None
-    """Seconds from the alarm to the sink's yes."""
+    """Seconds from the alarm until the sink has taken it."""
     refused: str = ""
     verdict: str = ""
-    """What the daemon last said of it."""
+    """The daemon's last verdict on it."""
 
 
 @dataclass(slots=True)
 class Course:
-    """How the drill goes."""
+    """The state of the drill."""
 
     ways: list[Way]
     patience_s: float
@@ -130,8 +131,8 @@ def _run(settings: Settings, path: Path, patience_s: float, by: str, *, quiet: b
 
 
 def _ways(settings: Settings, placed: Container[str]) -> list[Way]:
-    """The sinks that take notices; of one whose secrets this user may not read the daemon knows,
-    which has kept a place for it."""
+    """Returns the sinks that take notices. A sink whose secrets this user may not read counts if
+    the daemon has kept a cursor for it."""
     from stillwell.cli.checks.sinks import takes_notices
 
     return [
@@ -142,7 +143,7 @@ def _ways(settings: Settings, placed: Container[str]) -> list[Way]:
 
 
 def _screen(quiet: bool) -> Any:
-    """Where the table is shown while it fills: a terminal, or nowhere."""
+    """Returns where the table is shown while it fills: a terminal, or nowhere."""
     if quiet or not stderr().is_terminal:
         return nullcontext()
     from rich.live import Live
@@ -151,7 +152,8 @@ def _screen(quiet: bool) -> Any:
 
 
 def _watch(course: Course, reader: StoreReader, wanted: int, screen: Any) -> None:
-    """Looks until all is answered, or the drill is over. Ctrl-C ends the looking, not the drill."""
+    """Looks until everything is answered, or the drill is over. Ctrl-C ends the looking, not the
+    drill."""
     deadline = course.began_s + course.patience_s + 5.0
     with screen as live:
         show: Callable[[Table], None] = live.update if live is not None else (lambda _: None)
@@ -171,7 +173,7 @@ def _look(course: Course, reader: StoreReader, wanted: int) -> None:
     from stillwell.supervise.verdict import VERDICT, verdict_key
 
     gone_s = time.monotonic() - course.began_s
-    # In quiet hours a drill goes ahead of what waits, and the place ahead has a cursor of its own.
+    # In quiet hours a drill goes ahead of what waits, with a cursor of its own.
     far = {c.sink for c in reader.cursors() if c.stream is Stream.NOTICES and c.seq >= wanted}
     came = {way.name for way in course.ways if far & {way.name, ahead_name(way.name)}}
     refused = {
@@ -193,7 +195,7 @@ def _look(course: Course, reader: StoreReader, wanted: int) -> None:
 
 
 def _drill_log(reader: StoreReader, patience_s: float) -> list[Transition]:
-    """The changes of this drill, its beginning first."""
+    """Returns the changes of this drill, the oldest first."""
     from stillwell.alarm.annunciate.drill import DRILL
 
     latest = next((t for t in reader.alarms() if t.alarm == DRILL), None)

@@ -1,4 +1,4 @@
-"""``stillwell export``: what the store holds, for other programs."""
+"""``stillwell export``: writes what the store holds for other programs."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def export(
 
 
 def _journal_beside(output: Path) -> Path:
-    """``night.csv`` has its journal in ``night-journal.csv``."""
+    """Returns the journal's path: ``night-journal.csv`` for ``night.csv``."""
     return output.with_name(f"{output.stem}-journal{output.suffix}")
 
 
@@ -137,7 +137,8 @@ def _write(
 
 @contextmanager
 def whole(path: Path) -> Iterator[Path]:
-    """A file beside `path` that takes its name once it is complete: nobody finds half of one."""
+    """Yields a file beside `path` that gets its name once it is complete: nobody finds half
+    a file."""
     part = path.with_name(path.name + ".part")
     try:
         yield part

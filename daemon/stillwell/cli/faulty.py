@@ -1,5 +1,5 @@
-"""Faults and beginnings for the simulated tank, from the command line: to see what an alarm looks
-like before it is real."""
+"""Faults and beginnings for the simulated tank, from the command line: they show what an alarm
+looks like before it is real."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SIMULATED = "simulated"
 
 
 def simulated(settings: Settings) -> list[Source]:
-    """The simulated sources; ends the command when there is none."""
+    """Returns the simulated sources; ends the command when there is none."""
     found = [source for source in settings.source.values() if source.driver == SIMULATED]
     if not found:
         fail(
@@ -34,7 +34,7 @@ def only_simulated(settings: Settings, what: str) -> None:
 
 
 def begun_at(settings: Settings, utc_ms: int) -> Settings:
-    """The settings with every simulated tank's life beginning at `utc_ms`."""
+    """Returns the settings with every simulated tank's life beginning at `utc_ms`."""
     start = datetime.fromtimestamp(utc_ms / 1000, UTC)
     for source in simulated(settings):
         settings = _changed(settings, source, start=start)
@@ -50,7 +50,7 @@ def with_fault(
     target: str = "",
     size: float | None = None,
 ) -> Settings:
-    """The settings with one more fault, on the first simulated source that it fits.
+    """Returns the settings with one more fault, on the first simulated source that it fits.
 
     Args:
         after_s: seconds after the tank's first moment.
@@ -100,7 +100,7 @@ def _changed(settings: Settings, source: Source, **changes: Any) -> Settings:
 
 
 def print_faults(*, as_json: bool) -> None:
-    """The table of faults that the simulated tank knows."""
+    """Prints the table of faults that the simulated tank knows."""
     from rich.table import Table
 
     from stillwell.cli.console import print_json, stdout

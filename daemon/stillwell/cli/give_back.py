@@ -1,5 +1,5 @@
-"""``python -m stillwell.cli.give_back CONFIG``: the store as it was before a later program migrated
-it, for ``install.sh --rollback``, which runs it with the program that it goes back to.
+"""``python -m stillwell.cli.give_back CONFIG``: restores the store as it was before a later program
+migrated it, for ``install.sh --rollback``, which runs it with the program that it goes back to.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from stillwell.store.before import give_back
 
 
 def main(config: Path) -> None:
-    """Put the copy that was made before the migration in the store's place, if this program needs
+    """Puts the copy that was made before the migration in the store's place, if this program needs
     it."""
     path = load_settings(config).store_path
     with reporting_store_errors():

@@ -1,4 +1,4 @@
-"""``stillwell heater``: what has been learned of the heater, and how to trim its dial."""
+"""``stillwell heater``: what has been learned of the heater, and how to adjust its dial."""
 
 from __future__ import annotations
 
@@ -53,11 +53,11 @@ def add_to(app: typer.Typer) -> None:
 
 @dataclass(frozen=True)
 class Seen:
-    """What the store says of one tank's heater."""
+    """What the store knows of one tank's heater."""
 
     learned: dict[str, Published]
     points: list[tuple[int, float]]
-    """The water of the last day, UTC ms and °C."""
+    """The water of the last day, as (UTC ms, °C)."""
     end_ms: int
     band: BandPlan
     advice: Trim
@@ -90,7 +90,7 @@ def heater(
 
 
 def learned_of(reader: StoreReader, plan: ReviewPlan) -> Seen | None:
-    """None until something is learned."""
+    """Reads what has been learned; None until something is."""
     from stillwell.estimate.heat.trim import WARM_UP_S, trim
     from stillwell.morning import merged
     from stillwell.review import measurand
@@ -189,7 +189,7 @@ def _print(seen: Seen, plan: ReviewPlan) -> None:
 
 
 def figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
-    """The value, and its interval."""
+    """Returns the value, and its interval."""
     from stillwell.units import Dimension, System, show
 
     value, low, high = (_number(x) for x in (row.value, row.low, row.high))
@@ -208,7 +208,7 @@ def figures(row: Published, plan: ReviewPlan) -> tuple[str, str]:
 
 
 def advice_in_words(seen: Seen, plan: ReviewPlan) -> str:
-    """What to do with the dial."""
+    """Returns what to do with the dial."""
     from stillwell.estimate.heat.trim import words
 
     target = (seen.band.low + seen.band.high) / 2

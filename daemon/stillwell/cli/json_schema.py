@@ -59,7 +59,8 @@ def _of(form: Any, definitions: Json) -> Json:
 
 
 def _as_printed(body: Json) -> Json:
-    """Closed, without titles, and with times of a dataclass as `Review.as_dict` has them."""
+    """Returns the schema closed, without titles, and with times of a dataclass as `Review.as_dict`
+    has them."""
     names = {name: _name(name) for name in body.get("properties", {})}
     made = {k: v for k, v in body.items() if k not in ("title", "properties", "required")}
     if names:
@@ -83,7 +84,7 @@ def _property(name: str, of: Json) -> Json:
 
 
 def text() -> str:
-    """Returns the schema as it stands in the file."""
+    """Returns the schema as the file holds it."""
     return in_file(schema())
 
 

@@ -1,5 +1,5 @@
-"""Puts the commands together. Parts are imported by the command that needs them, when it runs: the
-completion of a word in the shell must not wait for a database."""
+"""Puts the commands together. Each command imports the parts that it needs when it runs: completing
+a word in the shell must not wait for a database."""
 
 from __future__ import annotations
 
@@ -98,16 +98,17 @@ def _common(
 def main() -> None:
     """The entry point. No traceback reaches a person, unless STILLWELL_DEBUG asks for it."""
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, TextIOWrapper):  # a terminal that knows no °C gets a ? for it
+        if isinstance(stream, TextIOWrapper):  # on a terminal that can't show °C it becomes a ?
             stream.reconfigure(errors="replace")
     in_json = want_json("--json" in sys.argv)
     try:
-        # What a shell completes it knows by the plain name.
+        # The shell completes commands by the plain name.
         completes = "_STILLWELL_COMPLETE" in os.environ or "-completion" in "".join(sys.argv[1:2])
         name = "stillwell" if completes else call().program
         sys.exit(app(prog_name=name, standalone_mode=not in_json))
     except BrokenPipeError:
-        # Somebody piped us into `head`. What is still buffered has nowhere to go.
+        # The reader of our output, such as `head`, has ended. What is still buffered has nowhere to
+        # go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except KeyboardInterrupt:

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 USUAL_SALINITY = 35.0
 USUAL_C = 25.3
-"""Common practice: 35 ppt, 25.0 to 25.6 °C."""
+"""The usual temperature; common practice: 35 ppt, 25.0 to 25.6 °C."""
 COLD_BY_K = 1.0
-"""New water that moves the tank by more is warmed first (our own allowance)."""
+"""New water that moves the tank by more than this is warmed first (our own allowance)."""
 WARM_BUCKET = (
     "Keep the heater under water while it is plugged in. Unplug it, with dry hands, and let it "
     "cool for 15 min before a hand or the heater goes in or out; the cord needs a drip loop and "
@@ -108,7 +108,7 @@ def mix(
 
 
 def _settings(config: Path | None) -> Settings | None:
-    """The tank's, where there is a configuration: a bucket needs none."""
+    """Returns the tank's settings if there is a configuration: a bucket needs none."""
     from stillwell.settings import DEFAULT_PATH
 
     if config is None and "STILLWELL_CONFIG" not in os.environ and not DEFAULT_PATH.exists():
@@ -144,7 +144,8 @@ def _dry_mix(share: str) -> DryMix:
 
 
 def _salinity(text: str, tank_ml: float) -> float:
-    """Practical salinity of what stands on the instrument; refused like a journal entry."""
+    """Returns the practical salinity of what the instrument shows; refuses it like a
+    journal entry."""
     import time
 
     from stillwell.journal import (

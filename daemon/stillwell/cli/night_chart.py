@@ -1,4 +1,4 @@
-"""A night as a chart in a file: level, loss with its band, temperature, what happened."""
+"""Draws a night as a chart into a file: level, loss with its band, temperature, what happened."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def draw(reader: StoreReader, plan: ReviewPlan, made: Review, path: Path) -> Non
 
 
 def write(figure: Any, path: Path) -> None:
-    """Writes a figure; ends the command with a sentence where that can't be."""
+    """Writes a figure; ends the command with a sentence if that is impossible."""
     try:
         figure.savefig(path, dpi=120)
     except (OSError, ValueError) as error:
@@ -60,14 +60,14 @@ def fill(figure: Any, reader: StoreReader, plan: ReviewPlan, made: Review) -> No
 
 
 def nothing(axes: Any, says: str) -> None:
-    """Says in a picture why there is none."""
+    """Writes into a picture why it is empty."""
     axes.text(0.5, 0.5, says, ha="center", va="center", transform=axes.transAxes)
     axes.set_yticks([])
 
 
 def broken(points: Iterable[tuple[int, float]], longest_ms: int) -> tuple[list[int], list[float]]:
-    """Times and values of a line that does not cross what was not seen: where the next point is
-    further off than `longest_ms` stands one that is no number."""
+    """Returns times and values of a line that does not cross what was not seen: where the next
+    point is more than `longest_ms` away, it inserts a NaN."""
     times: list[int] = []
     values: list[float] = []
     for at_ms, value in points:
@@ -84,8 +84,8 @@ def _at(ms: int, zone: ZoneInfo) -> dt.datetime:
 
 
 def _level(axes: Any, reader: StoreReader, plan: ReviewPlan, made: Review, zone: ZoneInfo) -> None:
-    """The estimate with its interval, in pieces: what was poured lies between two of its hours, and
-    a line over that would leave the interval."""
+    """Draws the estimate with its interval, in pieces: a pour lies between two of its hours, and a
+    line across it would leave the interval."""
     from stillwell.morning import level_points, pieces
 
     unit, to = axis(0.0, Dimension.LENGTH, plan.units)
@@ -114,7 +114,7 @@ def _level(axes: Any, reader: StoreReader, plan: ReviewPlan, made: Review, zone:
 
 
 def _lost(axes: Any, made: Review, plan: ReviewPlan, zone: ZoneInfo) -> None:
-    """The loss at the night's end with its interval, and a straight line to it."""
+    """Draws the loss at the night's end with its interval, and a straight line to it."""
     water = made.water
     if water is None or water.lost is None:
         axes.set_ylabel("water lost")

@@ -1,8 +1,8 @@
-"""Draws one night into a file, as a process of its own beside a daemon:
-``python -m stillwell.cli.night_file STORE EVENING UNITS FILE``.
+"""Draws one night into a file, as a process of its own beside a daemon: ``python -m
+stillwell.cli.night_file STORE EVENING UNITS FILE``.
 
-It gives way to everything else on the machine: it runs below the daemon, is the first that the
-kernel ends when memory runs out, and may have so much memory and no more.
+It gives way to everything else on the machine: it runs at a lower priority than the daemon, is the
+first process that the kernel ends when memory runs out, and its memory is limited.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from pathlib import Path
 import typer
 
 MOST_BYTES = 160 * 1024 * 1024
-"""Of data; matplotlib with three charts takes 126 MB, of which it touches half (measured on
-x86-64)."""
+"""The most bytes of data; matplotlib with three charts takes 126 MB, of which it touches half
+(measured on x86-64)."""
 
 
 def draw(store: Path, evening: dt.date, units: str, file: Path) -> None:
-    """Draws the night that began on `evening`. Ends the process with a sentence where it can't."""
+    """Draws the night that began on `evening`. Ends the process with a sentence if it can't."""
     from stillwell.cli import night_chart
     from stillwell.cli.options import reporting_store_errors, store_and_plan
     from stillwell.morning import review_of
@@ -38,7 +38,7 @@ def draw(store: Path, evening: dt.date, units: str, file: Path) -> None:
 
 def _give_way() -> None:
     with suppress(OSError):
-        # Not the last of all: beside a busy neighbour it would not be done within its time.
+        # Not the lowest priority: beside a busy neighbour it would not finish within its time.
         os.nice(10)
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("1000")

@@ -1,4 +1,4 @@
-"""``stillwell note``: the keeper's journal, what was done and measured by hand."""
+"""``stillwell note``: the keeper's journal, which holds what was done and measured by hand."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _LISTED = 30
 
 
 def add_to(app: typer.Typer) -> None:
-    # a minus before a number is a mistake to be told of, not an option
+    # A minus before a number is a mistake to report, not an option.
     app.command("note", context_settings={"ignore_unknown_options": True})(note)
 
 
@@ -126,7 +126,8 @@ def note(
 
 
 def _no_option(ctx: typer.Context, word: str) -> NoReturn:
-    """The options are not looked through by typer itself: a value may begin with a minus."""
+    """Ends the command for an unknown option. typer itself does not check for these, because a
+    value may begin with a minus."""
     from difflib import get_close_matches
 
     known = [name for option in ctx.command.params for name in option.opts if name[:2] == "--"]
@@ -183,7 +184,7 @@ def _entry(
     by: str,
     yes: bool,
 ) -> Entry:
-    """What is to be kept, or the end of the command with the reason why it can't be."""
+    """Returns the entry to keep, or ends the command with the reason why it is impossible."""
     from stillwell.journal import JournalError, drafted, struck
 
     try:
@@ -213,7 +214,7 @@ def _entry(
 
 
 def _split(words: list[str]) -> tuple[str, str | None, str]:
-    """Kind, value and unit of ``pour 1.2 L`` or ``pour 1.2L``."""
+    """Returns kind, value and unit of ``pour 1.2 L`` or ``pour 1.2L``."""
     from stillwell.journal import number_and_unit
 
     rest = " ".join(words[1:]).strip()
@@ -223,7 +224,7 @@ def _split(words: list[str]) -> tuple[str, str | None, str]:
 
 
 def _ask(draft: Draft, yes: bool) -> None:
-    """Asks what is odd; without a terminal to answer from, nothing odd is kept."""
+    """Asks about what is odd; without a terminal to answer from, nothing odd is kept."""
     if yes:
         return
     for question in draft.questions:

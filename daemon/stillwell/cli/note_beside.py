@@ -1,5 +1,5 @@
-"""What an entry of ``stillwell note`` says in other words: a salinity in ppt, a thermometer beside
-the probes."""
+"""Words an entry of ``stillwell note`` in another way: a salinity in ppt, a thermometer beside the
+probes."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
     from stillwell.units import System
 
 NEAR_MS = 5 * 60_000
-"""A thermometer and a probe that are read within this are read together (our own choice)."""
+"""Readings of a thermometer and a probe within this time belong together (our own choice)."""
 
 
 def beside(entry: Entry, path: Path, settings: Settings, within_k: float | None) -> list[str]:
-    """Returns it line by line; nothing where there is nothing to say.
+    """Returns lines about the entry; none if there is nothing to say.
 
     Args:
-        within_k: how far the thermometer may be off; None: nobody knows.
+        within_k: the largest error of the thermometer, K; None: unknown.
     """
     from stillwell.journal import Kind, salinity_of
     from stillwell.water.seawater import SeawaterMissingError
@@ -41,7 +41,8 @@ def beside(entry: Entry, path: Path, settings: Settings, within_k: float | None)
 
 
 def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None) -> Iterator[str]:
-    """How the probes stood within some minutes of the thermometer, and the offsets to write."""
+    """Yields how the probes stood within some minutes of the thermometer, and the offsets
+    to write."""
     from stillwell.keeper.held_beside import PROBE_K, STIRRED_K, THERMOMETER_K, proposed
     from stillwell.review import HEALTHY
     from stillwell.store import StoreReader
@@ -93,7 +94,7 @@ def _probes(entry: Entry, path: Path, settings: Settings, within_k: float | None
 
 
 def _kelvin(k: float, units: System, *, typed: bool = False) -> str:
-    """A difference as it is read, or as it is typed into the configuration."""
+    """Returns a difference as it is read, or as it is typed into the configuration."""
     from stillwell.units import Dimension, System, show
 
     if typed:

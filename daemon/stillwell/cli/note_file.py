@@ -1,4 +1,5 @@
-"""The journal into a file and back: ``stillwell note --export``, ``stillwell note --import``."""
+"""Writes the journal to a file and reads it back: ``stillwell note --export``, ``stillwell note
+--import``."""
 
 from __future__ import annotations
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from stillwell.journal.record import Sorted
 
 TOLD = 20
-"""So many rows that are left out are told one by one; the rest are counted."""
+"""The most rows left out that are reported one by one; the rest are counted."""
 
 
 def write_file(file: Path, entries: Sequence[Entry], *, force: bool, as_json: bool) -> None:
@@ -58,8 +59,8 @@ def _write(out: TextIO, lines: list[tuple[str, ...]]) -> None:
 
 
 def read_file(file: Path, here: Circumstances, store: Path, *, sure: bool, as_json: bool) -> None:
-    """Takes the rows of a CSV file that are new; says what is left out and why. Ends with 1 when a
-    row was refused, or is odd and nobody is sure."""
+    """Takes the rows of a CSV file that are new; reports what is left out and why. Ends with 1 when
+    a row was refused, or is odd and `sure` is not given."""
     from stillwell import store as kept
     from stillwell.journal.record import NotTaken, sorted_out
     from stillwell.ports import DriverError

@@ -50,11 +50,12 @@ JsonOption = Annotated[
 ]
 
 EXIT_WRONG = 2
-"""Something that the person can put right: the configuration, an argument, a missing store."""
+"""The exit code for what the person can correct: the configuration, an argument, a missing
+store."""
 
 
 def fail(what: str, do: str = "", code: int = EXIT_WRONG) -> NoReturn:
-    """Ends the command with a sentence on standard error, as JSON where that is wanted."""
+    """Ends the command with a sentence on standard error, as JSON if that was asked for."""
     say_error(what, do)
     raise typer.Exit(code)
 
@@ -69,7 +70,7 @@ def lacks(package: str, what: str) -> NoReturn:
 
 
 def load_settings(config: Path | None) -> Settings:
-    """The configuration, or the end of the command with every fault in it told."""
+    """Returns the configuration, or ends the command after printing every fault in it."""
     from stillwell.settings import ConfigError, load
 
     try:
@@ -79,14 +80,15 @@ def load_settings(config: Path | None) -> Settings:
 
 
 def store_path(config: Path | None, store: Path | None) -> Path:
-    """Which store is meant."""
+    """Returns the path of the store that is meant."""
     if store is not None:
         return store
     return load_settings(config).store_path
 
 
 def store_and_settings(config: Path | None, store: Path | None) -> tuple[Path, Settings | None]:
-    """Which store is meant, with the configuration where one is named or needed."""
+    """Returns the path of the store that is meant, with the configuration if one is named or
+    needed."""
     if store is not None and config is None:
         return store, None
     settings = load_settings(config)
@@ -94,8 +96,8 @@ def store_and_settings(config: Path | None, store: Path | None) -> tuple[Path, S
 
 
 def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, ReviewPlan]:
-    """Which store is meant, and what a review of it looks at: from the configuration where one is
-    named, else as the daemon left it in the store itself."""
+    """Returns the path of the store that is meant, and what a review of it looks at: from the
+    configuration if one is named, else as the daemon kept it in the store itself."""
     from stillwell.review_plan import PLAN, PLAN_KEY
     from stillwell.store import StoreReader
 
@@ -115,7 +117,7 @@ def store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, Revie
 
 @contextmanager
 def reporting_store_errors() -> Iterator[None]:
-    """Turns what the store can't do into a sentence."""
+    """Turns the store's errors into a sentence that ends the command."""
     from stillwell.store import StoreError
 
     try:

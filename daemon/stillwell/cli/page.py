@@ -61,6 +61,6 @@ def page(
     arguments += [f"--listen={listen}"] if listen else []
     arguments += ["--set-passphrase", f"--role={role}"] if set_passphrase else []
     arguments += ["--qr"] if qr else []
-    # A fresh interpreter without what the command line brings along, under the same number: systemd
-    # handed its sockets to that.
+    # A fresh interpreter without the modules of the command line, with the same process number:
+    # systemd gave its sockets to that.
     os.execv(sys.executable, [sys.executable, "-m", "stillwell.page", *arguments])

@@ -30,8 +30,8 @@ def picture(
 
     Args:
         points: in time order, at least one of them within the window.
-        limits: two values to mark with dotted lines, where they lie within the picture.
-        label: a value in words, for the scale at the side.
+        limits: two values to mark with dotted lines, if they lie within the picture.
+        label: words a value, for the scale at the side.
     """
     values = [value for at_ms, value in points if start_ms <= at_ms < end_ms]
     low, high = min(values), max(values)
@@ -40,7 +40,7 @@ def picture(
         reach = max(high - low, 0.1)
         low = min(low, limits[0]) if low - limits[0] < reach else low
         high = max(high, limits[1]) if limits[1] - high < reach else high
-    if high == low:  # a line that has not moved is drawn half way up
+    if high == low:  # a constant line is drawn half way up
         low, high = low - 0.5, high + 0.5
     span = high - low
     columns, rows = width * 2, height * 4
@@ -75,7 +75,7 @@ def picture(
 
 
 def _hours(start_ms: int, end_ms: int, zone: dt.tzinfo, width: int) -> str:
-    """The times of day under the picture: both ends, and full hours where there is room."""
+    """Returns the times of day under the picture: both ends, and full hours where there is room."""
     line = [" "] * width
 
     def put(at_ms: int, column: int) -> None:

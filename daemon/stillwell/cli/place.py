@@ -1,5 +1,5 @@
-"""Where the store is, without looking at the rest of the configuration: for the first look at a
-tank, which must be quick and must not fail by a mistake somewhere else in the file."""
+"""Finds the store without looking at the rest of the configuration: for the first look at a tank,
+which must be quick and must not fail by a mistake somewhere else in the file."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from stillwell.cli.options import load_settings
 CONFIG = "/etc/stillwell/stillwell.toml"
 STORE = "/var/lib/stillwell/tank.db"
 PATH_KEY = "STILLWELL__STORE__PATH"
-"""As `stillwell.settings` has them, whose models take half a second to make."""
+"""The same name as in `stillwell.settings`, whose models take half a second to build."""
 
 
 def store_place(config: Path | None, store: Path | None) -> Path:
-    """The store that is meant; ends the command where the configuration does not say it."""
+    """Returns the store that is meant; ends the command if the configuration does not name it."""
     if store is not None:
         return store
     file = config or Path(os.environ.get("STILLWELL_CONFIG") or CONFIG)
     try:
         table = tomllib.loads(file.read_text(encoding="utf-8")).get("store", {})
     except (OSError, ValueError):
-        return load_settings(config).store_path  # says what is wrong
+        return load_settings(config).store_path  # reports what is wrong
     named = _named(table, os.environ)
     if named is None:
         return load_settings(config).store_path
@@ -32,7 +32,7 @@ def store_place(config: Path | None, store: Path | None) -> Path:
 
 
 def _named(table: object, environ: Mapping[str, str]) -> str | None:
-    """The path as it is written; None where that takes more than a look."""
+    """Returns the path as it is written; None if finding it takes more than a look."""
     over = [name for name in environ if name.upper().startswith("STILLWELL__STORE")]
     if over == [PATH_KEY]:
         return environ[PATH_KEY]

@@ -36,7 +36,7 @@ from stillwell.watching import Watch
 
 
 class Error(TypedDict):
-    """On standard error, where a command ends because something is wrong."""
+    """The line on standard error of a command that ends because something is wrong."""
 
     error: str
     do: str
@@ -44,7 +44,7 @@ class Error(TypedDict):
 
 
 class Remark(TypedDict):
-    """On standard error, beside the result."""
+    """A line on standard error beside the result."""
 
     remark: str
 
@@ -52,11 +52,11 @@ class Remark(TypedDict):
 class Quantity(TypedDict):
     value: float
     unit: str
-    """Of the IANA SenML registry where it has one; K/h, mL."""
+    """A unit of the IANA SenML registry if it has one; else K/h, mL."""
 
 
 class Interval(TypedDict):
-    """95 %."""
+    """A value with its 95 % interval."""
 
     value: float
     low: float
@@ -71,12 +71,12 @@ class Learned(TypedDict):
 
 
 class AlarmChange(TypedDict):
-    """One change of one alarm, or how it stands."""
+    """One change of one alarm, or its present state."""
 
     time: Time
     alarm: str
     state: State
-    """ISA-18.2, after the change."""
+    """The ISA-18.2 state after the change."""
     event: str
     active: bool
     """Whether the condition stands, also while shelved or suppressed."""
@@ -119,7 +119,7 @@ class AlarmReport(TypedDict):
     answer_median_s: float | None
     days: list[AlarmDay]
     figures: Mapping[str, Any]
-    """What each figure is held to."""
+    """The target of each figure."""
 
 
 class Book(TypedDict):
@@ -130,7 +130,7 @@ class Book(TypedDict):
     salinity: list[tuple[Time, float, float, float]]
     """Practical salinity: value, low, high."""
     tests: Mapping[str, list[tuple[Time, float]]]
-    """mg/L (as N), pH."""
+    """The tests in mg/L (as N), or pH."""
     done: Mapping[str, int]
     alarms: list[tuple[Time, str]]
 
@@ -145,7 +145,7 @@ class CheckPoint(TypedDict):
     value: NotRequired[float | None]
     unit: NotRequired[str]
     flag: NotRequired[int]
-    """QARTOD: 1, 2, 3, 4, 9."""
+    """The QARTOD flag: 1, 2, 3, 4, 9."""
     tests: NotRequired[str]
     free_bytes: NotRequired[int]
     trusted: NotRequired[bool]
@@ -177,12 +177,12 @@ class DeadmanWay(TypedDict):
 class Advice(TypedDict):
     turn: Turn
     by_k: float
-    """K."""
+    """By how much to turn, K."""
 
 
 class Heater(TypedDict):
     learned: Mapping[str, Learned]
-    """Empty until it has seen some cycles; then the rest is there too."""
+    """Empty until it has seen some cycles; then the other keys are there too."""
     basis: NotRequired[str]
     time: NotRequired[Time]
     target: NotRequired[Quantity]
@@ -224,7 +224,7 @@ class WatchState(TypedDict):
     state: Watch
     since: Time | None
     ahead_s: float
-    """By how much the newest reading is ahead of the clock, where that is too much."""
+    """By how much the newest reading is ahead of the clock, in seconds, if that is too much."""
 
 
 class LastReading(TypedDict):
@@ -233,9 +233,9 @@ class LastReading(TypedDict):
     age_s: float | None
     value: float | None
     unit: str
-    """Empty where the store does not say what the channel measures."""
+    """Empty if the store does not tell what the channel measures."""
     flag: int | None
-    """QARTOD: 1, 2, 3, 4, 9."""
+    """The QARTOD flag: 1, 2, 3, 4, 9."""
     tests: str
 
 
@@ -268,7 +268,7 @@ class Status(TypedDict):
     calling: list[AlarmChange]
     quiet: list[KeptQuiet]
     notice: LastNotice | None
-    """The last that got out."""
+    """The last notice that a recipient took."""
     recipients: list[Sink]
     store: StoreState
     clock: ClockState
@@ -279,7 +279,7 @@ class WaterNow(TypedDict):
     value: float | None
     unit: str
     low: float
-    """The band's."""
+    """The lower limit of the band."""
     high: float
     rate: Quantity | None
 
@@ -304,7 +304,7 @@ class Today(TypedDict):
     to_add: Quantity | None
     """Fresh water to the fill mark; negative above it. The same as in a review."""
     salinity: Interval | None
-    """Practical salinity."""
+    """The practical salinity."""
     cycle: Cycle | None
     due: list[DueTask]
     soon: list[DueTask]
@@ -350,4 +350,4 @@ BY_COMMAND: dict[str, list[Any]] = {
     "unshelve": [Answer],
     "warm-up": [WarmUp],
 }
-"""What a line of each command's standard output is one of."""
+"""The forms that a line of each command's standard output may have."""

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from typing_extensions import TypeAliasType, TypedDict
 
 Time = TypeAliasType("Time", str)
-"""RFC 3339, UTC."""
+"""A time in RFC 3339, UTC."""
 Day = TypeAliasType("Day", str)
-"""A date where the tank is."""
+"""A date in the tank's zone."""
 
 
 class DriverWritten(TypedDict):
@@ -19,7 +19,7 @@ class DriverWritten(TypedDict):
 
 
 class Answer(TypedDict):
-    """What became of a command to the alarms."""
+    """The result of a command about alarms."""
 
     done: bool
     text: str
@@ -29,7 +29,7 @@ class Answer(TypedDict):
 class Sent(TypedDict):
     sink: str
     sent: int
-    """Points."""
+    """The number of points."""
     refused: int
     reasons: Mapping[str, int]
 
@@ -38,15 +38,15 @@ class Copy(TypedDict):
     file: str
     size_bytes: int
     schema: int
-    """The version of the store's layout."""
+    """The schema version of the store."""
     newest: Time | None
-    """Of its last reading."""
+    """The time of its last reading."""
 
 
 class PutBack(Copy):
     store: str
     aside: str | None
-    """Where the store that was there is kept."""
+    """The file in which the previous store is kept."""
 
 
 class DrillWay(TypedDict):
@@ -100,7 +100,7 @@ class JournalEntry(TypedDict):
     value: float | None
     unit: str
     to_mark: bool
-    """A pour that filled up to the mark."""
+    """Whether it is a pour that filled up to the mark."""
     lasted_s: float | None
     text: str
     by: str

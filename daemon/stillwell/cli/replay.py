@@ -1,4 +1,5 @@
-"""``stillwell replay``: a trace through the whole pipeline, on its clock, into a fresh store."""
+"""``stillwell replay``: runs a trace through the whole pipeline, on the trace's clock, into a fresh
+store."""
 
 from __future__ import annotations
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 Instant = tuple[int, tuple["Sample", ...]]
 
 DAMAGE_TOLD = 20
-"""So many damaged rows are told one by one; the rest are counted."""
+"""The most damaged rows that are reported one by one; the rest are counted."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -96,8 +97,8 @@ def replay(
 
 
 def _as_judged(settings: Settings) -> Settings:
-    """The values of a trace have the offsets of their time in them, and the levels of gauges above
-    the water: none is added once more."""
+    """Returns the settings without offsets and mounting heights: the values of a trace already
+    include them, so none is added once more."""
     from dataclasses import replace
 
     none = {"offset": 0.0, "mounted": None}
@@ -109,7 +110,7 @@ def _as_judged(settings: Settings) -> Settings:
 
 
 class _Told:
-    """Reads the trace, tells what is left out of it, and keeps count."""
+    """Reads the trace, reports what is left out of it, and keeps count."""
 
     def __init__(self, path: Path, settings: Settings) -> None:
         self._path = path
@@ -119,15 +120,15 @@ class _Told:
         self._strangers: set[str] = set()
 
     def look_through(self) -> None:
-        """Raises TraceError for a file that is no trace, or one in another order than that of
-        time: before anything is kept."""
+        """Raises TraceError, before anything is kept, for a file that is no trace, or whose rows
+        are not in time order."""
         from stillwell_drivers.trace_file import read_trace
 
         for _ in read_trace(self._path):
             pass
 
     def instants(self) -> Iterator[Instant]:
-        """The trace's instants, less what the configuration doesn't know."""
+        """Yields the trace's instants, without channels that the configuration doesn't know."""
         from stillwell_drivers.trace_file import read_trace
 
         for utc_ms, samples in read_trace(self._path, self._damage):
@@ -140,7 +141,8 @@ class _Told:
                 yield utc_ms, fitting
 
     def entries(self, path: Path) -> Sequence[Entry]:
-        """What the journal's rows say, in the units in which the journal keeps it."""
+        """Returns the entries of the journal's rows, in the units in which the journal
+        keeps them."""
         from stillwell.journal import Circumstances, JournalError
         from stillwell.journal.record import as_kept
         from stillwell_drivers.trace_file import Damage, journal_lines
@@ -174,9 +176,9 @@ def _run(
     *,
     quiet: bool,
 ) -> int:
-    """Takes every instant in order, and each entry when its time has come: nobody notes what is
-    still to be done. What the journal holds beyond the last reading is only kept. Returns the
-    UTC ms of the last reading."""
+    """Takes every instant in order, and each entry when its time has come: nobody notes what has
+    not happened yet. Entries after the last reading are only kept. Returns the UTC ms of the last
+    reading."""
     from datetime import UTC, datetime
     from itertools import chain
 
@@ -233,7 +235,8 @@ def _printing(settings: Settings, as_json: bool) -> Any:
         if as_json:
             print_json(alarm_as_dict(transition, reader))
         elif transition.event in ("raise", "clear"):
-            # On a terminal the progress line on standard error has to make room.
+            # On a terminal these lines go to standard error, where the progress line makes room for
+            # them.
             out = stderr() if stdout().is_terminal else stdout()
             text = alarm_as_text(transition, reader)
             say(text, to=out)

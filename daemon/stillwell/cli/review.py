@@ -1,4 +1,4 @@
-"""``stillwell review``: what the night was like."""
+"""``stillwell review``: shows how the night was."""
 
 from __future__ import annotations
 
@@ -108,13 +108,13 @@ def _nights(plan: ReviewPlan, evening: str, last: int, reader: StoreReader) -> l
     if not times:
         fail(f"{reader.path} holds no readings yet.")
     # The last nights that the store knows of: a replayed store may have ended years ago. A channel
-    # that fell silent while the clock stood in a far future must not take the review along.
+    # that fell silent while the clock stood in the far future must not move the review there.
     tomorrow_ms = time.time_ns() // 1_000_000 + 86_400_000
     end_ms = max([at_ms for at_ms in times if at_ms < tomorrow_ms] or times)
     ended = plan.last(end_ms + 1, last)
     if is_held(reader.path):
         return ended
-    # Without a daemon the last night may never be complete.
+    # Without a daemon the last night may stay incomplete for ever.
     return plan.within(end_ms - (last + 1) * 86_400_000, end_ms + 1)[-last:] or ended
 
 
@@ -137,10 +137,11 @@ def _span(plan: ReviewPlan, reader: StoreReader) -> str:
 def print_review(
     made: Review, plan: ReviewPlan, store: Path | None = None, since: Since | None = None
 ) -> None:
-    """For people: a heading, a paragraph and a picture a band, the alarms, what was odd.
+    """Prints a review for people: a heading, a paragraph and a picture per band, the alarms, what
+    was odd.
 
     Args:
-        store: where the readings for the pictures are; no pictures without.
+        store: holds the readings for the pictures; no pictures without.
         since: what was done since that night, and what is to be done now.
     """
     from rich.text import Text
@@ -177,7 +178,8 @@ def print_review(
 
 
 def _print_water(made: Review, water: WaterNight, plan: ReviewPlan, store: Path | None) -> None:
-    """The loss, the level with a picture of its night, what the numbers rest on, what was odd."""
+    """Prints the loss, the level with a picture of its night, what the numbers rest on, what was
+    odd."""
     from rich.text import Text
 
     from stillwell.morning import water_in_words
@@ -195,8 +197,8 @@ def _print_water(made: Review, water: WaterNight, plan: ReviewPlan, store: Path 
 
 
 def _level_drawn(made: Review, plan: ReviewPlan, store: Path | None) -> Text | None:
-    """The level's night as a picture: the gauge's ten-minute means, or the hourly estimates where
-    there is no gauge."""
+    """Returns the level's night as a picture: the gauge's ten-minute means, or the hourly estimates
+    where there is no gauge."""
     from functools import partial
 
     from stillwell.cli.picture import picture
@@ -233,7 +235,7 @@ def _band(band: BandNight, plan: ReviewPlan) -> Text:
 
 
 def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) -> Text | None:
-    """The band's night as a picture, or None where there is nothing to draw."""
+    """Returns the band's night as a picture, or None where there is nothing to draw."""
     from functools import partial
 
     from stillwell.cli.picture import picture
@@ -261,7 +263,7 @@ def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) 
 
 
 def alarm_line(alarm: AlarmNight, made: Review, zone: ZoneInfo) -> Text:
-    """``water.low (high): raised 01:54, still stood at 08:00.``"""
+    """Returns a line such as ``water.low (high): raised 01:54, still stood at 08:00.``"""
     from rich.text import Text
 
     def at(ms: int) -> str:

@@ -116,8 +116,8 @@ def run(
 
 
 def _leave(code: int) -> NoReturn:
-    """Ends the process at once. Everything is kept by now, and the interpreter's own end would wait
-    for threads and exit handlers that a plugin may have left."""
+    """Ends the process at once. Everything is kept by now, and the interpreter's own exit would
+    wait for threads and exit handlers that a plugin may have left."""
     for stream in (sys.stdout, sys.stderr):
         with suppress(Exception):
             stream.flush()
@@ -125,7 +125,7 @@ def _leave(code: int) -> NoReturn:
 
 
 def _refuse(reasons: Sequence[object], code: int) -> NoReturn:
-    """Ends before the watch has begun, with a line a reason in the journal, or all of them for a
+    """Ends before watching has begun, with one line per reason in the journal, or all of them for a
     person."""
     from stillwell.supervise.sd_journal import leads_to_journal
 
@@ -141,7 +141,7 @@ def _in_a_line(told: object) -> str:
 
 
 def _as_a_demo(settings: Settings, now_ms: int, begun: str, fault: str, lasts: str) -> Settings:
-    """The settings with a simulated tank that has a past, and something wrong with it."""
+    """Returns the settings with a simulated tank that has a past, and something wrong with it."""
     from stillwell.cli import faulty
     from stillwell.cli.written import instant_ms, seconds
 
@@ -159,14 +159,14 @@ def _as_a_demo(settings: Settings, now_ms: int, begun: str, fault: str, lasts: s
 
 
 def _hastened(settings: Settings, speed: float) -> Settings:
-    """The settings for a clock that runs `speed` times as fast: a driver that hangs does so in real
-    seconds, so the deadlines stay what they are on the wall."""
+    """Returns the settings for a clock that runs `speed` times as fast: a driver hangs in real
+    seconds, so the deadlines stay the same in real time."""
     sources = {n: replace(s, deadline=s.deadline * speed) for n, s in settings.source.items()}
     return replace(settings, source=sources)
 
 
 def _log_to_stderr(verbose: bool) -> None:
-    """The journal keeps time and priority itself; a person gets both as words."""
+    """Sets up the log: the journal keeps time and priority itself; a person gets both as words."""
     from stillwell.supervise.plain_records import made_plain
     from stillwell.supervise.sd_journal import JournalLines, leads_to_journal
     from stillwell.supervise.spoken import ForPeople
@@ -175,9 +175,9 @@ def _log_to_stderr(verbose: bool) -> None:
     handler.setFormatter(JournalLines() if leads_to_journal(sys.stderr) else ForPeople())
     handler.addFilter(made_plain)
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
-    # APScheduler tells of each of its jobs: one a minute, and nothing that we don't know.
+    # APScheduler logs each of its jobs: one a minute, and nothing that we don't know.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    # A thread that dies is seen by the supervisor; its last words belong in the log, in one place.
+    # The supervisor sees that a thread has died; its error belongs in the log, in one place.
     threading.excepthook = lambda args: logging.getLogger("stillwell").error(
         "the thread %s has died", args.thread.name if args.thread else "?", exc_info=args.exc_value
     )

@@ -1,4 +1,4 @@
-"""Says what ``stillwell run`` has to say: on standard error, which is a terminal, a file or the
+"""Prints what ``stillwell run`` reports: on standard error, which is a terminal, a file or the
 journal."""
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from stillwell.words import Reader
 log = logging.getLogger(__name__)
 
 FIRST_FIGURES_S = 5.0
-"""After the first readings have been kept."""
+"""How long after the first readings have been kept the figures are first shown, in seconds."""
 FIGURES_EVERY_S = 600.0
 FASTEST_FIGURES_S = 5.0
-"""Real seconds, where time runs faster."""
+"""The shortest real time between two lines of figures where time runs faster, in seconds."""
 
 
 class Voice:
-    """What a run says while it runs: to a terminal or a file by standard error, and to the
-    journal."""
+    """Prints what a run reports while it runs: to a terminal or a file by standard error, and to
+    the journal."""
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, *, as_json: bool) -> None:
         self._settings = settings
@@ -52,7 +52,7 @@ class Voice:
             from stillwell.cli.alarm_line import alarm_as_dict
             from stillwell.cli.console import print_json
 
-            # Nobody reading along any more must not end the watch.
+            # When nobody reads the output any more, that must not end the watch.
             with suppress(OSError):
                 print_json(alarm_as_dict(transition, self._reader))
             return
@@ -60,7 +60,7 @@ class Voice:
         self._say(run_words.change(transition, self._reader), level, transition.moment.utc_ms)
 
     def show_figures(self, speed: float) -> None:
-        """Says the newest figures now and then, from a thread of its own, as long as the process
+        """Prints the newest figures now and then, from a thread of its own, as long as the process
         lives."""
         threading.Thread(target=self._figures, args=(speed,), name="figures", daemon=True).start()
 
@@ -76,7 +76,7 @@ class Voice:
         while True:
             time.sleep(max(FASTEST_FIGURES_S, wait_s / speed))
             wait_s = FIGURES_EVERY_S
-            # A file that cannot be read is the watch's business, and it says so.
+            # A file that cannot be read is the watch's business, which reports it.
             with suppress(StoreError), StoreReader.open(self._store.path) as reader:
                 self._say(run_words.figures(reader.latest_readings(), self._settings))
 

@@ -1,5 +1,5 @@
-"""What ``stillwell run`` says, to a terminal and to the journal: what it watches, each change, and
-at the end what was kept. Pure."""
+"""Words what ``stillwell run`` reports, for a terminal and for the journal: what it watches, each
+change, and at the end what was kept. Pure."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ _WHY = {
 
 
 def opening(settings: Settings, store: Path, alarms: Iterable[Transition]) -> list[str]:
-    """Returns what is watched, where it is kept, who is told, and what stands from before.
+    """Returns what is watched, where it is kept, who gets messages, and which alarms stand from
+    before.
 
     Args:
         alarms: the latest change of each alarm.
@@ -53,7 +54,7 @@ def closing(
 
     Args:
         readings: how many were taken in this run.
-        failing: why the store could not be written at the end; empty where it could.
+        failing: why the store could not be written at the end; empty if it could.
         well: whether somebody asked for the end.
     """
     taken = "1 reading" if readings == 1 else f"{readings:,} readings"
@@ -71,13 +72,13 @@ def _stands(t: Transition) -> bool:
 
 
 def calls(transition: Transition) -> bool:
-    """Whether somebody is needed who was not before."""
+    """Returns whether the change needs a person who was not needed before."""
     return transition.after is State.UNACKNOWLEDGED
 
 
 def change(transition: Transition, reader: Reader) -> str:
-    """Returns one change of one alarm in plain words: in full where it calls somebody, else in a
-    line; nothing where nothing is to be known."""
+    """Returns one change of one alarm in plain words: in full if it needs a person, else in one
+    line; nothing if there is nothing to know."""
     t, said, by = (
         transition,
         reader.alarm(transition),

@@ -112,7 +112,8 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
         if as_json:
             print_json(alarm_as_dict(transition, reader))
         elif transition.event in ("raise", "clear"):
-            # On a terminal above the bar, which is on standard error; else where results belong.
+            # On a terminal the lines go above the bar, which is on standard error; else where
+            # results belong.
             out = bar.console if stdout().is_terminal else stdout()
             text = alarm_as_text(transition, reader)
             say(text, to=out)

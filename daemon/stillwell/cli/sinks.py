@@ -1,5 +1,5 @@
-"""``stillwell sinks``: how far each broker, server and recipient has been given what the store
-holds."""
+"""``stillwell sinks``: how much of what the store holds each broker, server and recipient has been
+given."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def _look(path: Path, known: Sequence[str] | None, only: str) -> list[Standing]:
 def standings(reader: StoreReader, known: Sequence[str] | None) -> list[Standing]:
     from stillwell.supervise.verdict import VERDICT, verdict_key
 
-    # A cursor with a dot in its name is a sink's own place ahead of the others.
+    # A cursor with a dot in its name is a sink's second cursor, for what goes ahead of the rest.
     cursors = [cursor for cursor in reader.cursors() if "." not in cursor.sink]
     letters = reader.dead_letters()
     names = [*(known or ()), *(c.sink for c in cursors), *(letter.sink for letter in letters)]
@@ -125,7 +125,8 @@ def standings(reader: StoreReader, known: Sequence[str] | None) -> list[Standing
 
 
 def _as_sent(cursor: Cursor, sent: int) -> Cursor:
-    """The cursor where the sink has been sent more than it is trusted to keep."""
+    """Returns the cursor moved to what has been sent, if the sink was sent more than it is trusted
+    to keep."""
     if sent <= cursor.seq:
         return cursor
     behind = max(0, cursor.seq + cursor.behind - sent)
@@ -190,7 +191,7 @@ def as_dict(standing: Standing) -> Sink:
 def _follow(
     path: Path, known: Sequence[str] | None, only: str, began: list[Standing]
 ) -> list[Standing]:
-    """Shows bars until nothing waits any more; returns how it stands then. Ctrl-C ends it too."""
+    """Shows bars until nothing waits any more; returns the state then. Ctrl-C ends it too."""
     from rich.progress import (
         BarColumn,
         MofNCompleteColumn,

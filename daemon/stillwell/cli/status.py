@@ -38,9 +38,9 @@ if TYPE_CHECKING:
 CALLING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.LATCHED)
 QUIET = (State.SHELVED, State.OUT_OF_SERVICE)
 LOOKED_AT = 100
-"""So many notices are looked through for one that got out."""
+"""How many notices are searched for one that a recipient took."""
 TALL = 8
-"""More channels than that stand in two columns."""
+"""More channels than this are shown in two columns."""
 SHOWN = 5
 ROWS = {
     Stream.READINGS: "reading",
@@ -60,23 +60,23 @@ def add_to(app: typer.Typer) -> None:
 
 @dataclass(frozen=True)
 class _Status:
-    """All that is shown, besides the line about the watch."""
+    """Everything that is shown, besides the line about the watch."""
 
     now_ms: int
     plan: ReviewPlan | None
-    """What the tank is called, its zone and units; None in a store that says nothing of it."""
+    """The tank's name, zone and units; None if the store does not have them."""
     run: Run | None
     """The newest start of a daemon; None where there was none."""
     quantities: Mapping[str, str]
-    """Of each channel."""
+    """The quantity of each channel."""
     readings: Mapping[str, Reading | None]
-    """The newest of each channel."""
+    """The newest reading of each channel."""
     alarms: Sequence[Transition]
     notice: Notice | None
-    """The last that got out, and `told`: to whom."""
+    """The last notice that a recipient took; `told` lists the recipients."""
     told: Sequence[str]
     reaches: bool
-    """Whether there is a recipient who would hear an alarm."""
+    """Whether there is a recipient who would get an alarm."""
     sinks: Sequence[Standing]
     size_bytes: int
     free_bytes: int
@@ -154,7 +154,7 @@ def _free(path: Path) -> int:
 def _got_out(
     reader: StoreReader, recipients: Sequence[Recipient], reached: Mapping[str, int]
 ) -> tuple[Notice | None, list[str]]:
-    """The last notice that a recipient took, and which ones did."""
+    """Returns the last notice that a recipient took, and which ones did."""
     from stillwell.alarm.annunciate.escalation import is_for
 
     refused = {(d.sink, d.seq) for d in reader.dead_letters() if d.stream is Stream.NOTICES}
@@ -232,7 +232,7 @@ def _show_channels(seen: _Status) -> None:
 
 
 def _channel(name: str, reading: Reading | None, seen: _Status) -> tuple[str, str, str]:
-    """Name, value, age."""
+    """Returns name, value and age."""
     from stillwell.cli.checks.readings import SAYS, value_shown
     from stillwell.reading import Flag, Quantity
     from stillwell.units import System

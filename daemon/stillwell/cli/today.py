@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from stillwell.store import StoreReader
 
 SOON_MS = 2 * 86_400_000
-"""So far ahead it says what comes (our own choice)."""
+"""How far ahead it shows what comes (our own choice)."""
 HOUR_MS = 3_600_000
 QUIET = {
     State.SUPPRESSED: "quiet because of another alarm",
@@ -44,7 +44,7 @@ QUIET = {
     State.OUT_OF_SERVICE: "out of service",
 }
 MOVES_K_H = 0.1
-"""Water that changes more slowly stands, as far as anybody cares (our own choice)."""
+"""Water that changes more slowly than this counts as constant (our own choice)."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -97,7 +97,7 @@ def today(
 
 
 def due_line(reader: StoreReader, settings: Settings) -> str:
-    """What is due, in a line: for a screen that is about something else."""
+    """Returns what is due, in one line: for a screen that is about something else."""
     from stillwell.keeper.gathered import facts_of
     from stillwell.keeper.reminders import due
     from stillwell.wiring.plans.book import book_plan
@@ -108,22 +108,22 @@ def due_line(reader: StoreReader, settings: Settings) -> str:
 
 
 def now_of(reader: StoreReader) -> int:
-    """Now; for a store whose time is another than ours, a replay's or a simulation's, that of its
-    last reading or entry."""
+    """Returns the present time; for a store with a time of its own, from a replay or a simulation,
+    the time of its last reading or entry."""
     now_ms = time.time_ns() // 1_000_000
     if not look(reader).made_up:
         return now_ms
     newest = [r.moment.utc_ms for r in reader.latest_readings()]
     if not newest:
         fail(f"{reader.path} holds no readings yet.", "Start the daemon, or run: stillwell check")
-    # All of them ahead of this clock: it is the clock that is behind, as after a boot in the past.
+    # If all of them are ahead of this clock, the clock is behind, as after a boot in the past.
     times = [utc_ms for utc_ms in newest if utc_ms <= now_ms] or newest
     entries = reader.journal(max(times), now_ms)
     return max([*times, *(e.at_ms for e in entries)])
 
 
 def standing_of(reader: StoreReader, then_ms: int | None) -> list[Any]:
-    """The alarms whose condition stands, now or then."""
+    """Returns the alarms whose condition stands, now or then."""
     if then_ms is None:
         latest = reader.alarms()
     else:
@@ -132,7 +132,7 @@ def standing_of(reader: StoreReader, then_ms: int | None) -> list[Any]:
 
 
 def _counted(basis: Sequence[Basis]) -> str:
-    """``2 salinity checks, 1 pour``."""
+    """Returns counts such as ``2 salinity checks, 1 pour``."""
     return ", ".join(
         f"{part.count} {part.kind if part.count != 1 else part.kind.removesuffix('s')}"
         for part in basis
@@ -140,7 +140,7 @@ def _counted(basis: Sequence[Basis]) -> str:
 
 
 class Screen:
-    """What the book says, in words and as data."""
+    """What the book shows, in words and as data."""
 
     def __init__(
         self,
@@ -190,8 +190,8 @@ class Screen:
             say(f"{day:%a %d %b}: {task.title.lower()}", indent=2)
 
     def show_alarms(self, standing: list[Any]) -> None:
-        """What rings, with what to do; then what is quiet, and why: what follows from another
-        alarm orders nothing, because its orders may do harm then."""
+        """Shows the alarms that ring, with what to do; then those that are quiet, and why. An alarm
+        that follows from another one asks for nothing, because that could do harm then."""
         from rich.text import Text
 
         from stillwell.words import Reader
@@ -234,7 +234,7 @@ class Screen:
         return out
 
     def course(self, value: float, unit: str, low: float, high: float, rate: float | None) -> str:
-        """Where a value outside its band is going."""
+        """Returns where a value outside its band is going."""
         from stillwell.units import Dimension, show
 
         if unit != "Cel" or rate is None or abs(rate) < MOVES_K_H:
@@ -254,7 +254,7 @@ class Screen:
         return [f"Level: {advice(self.facts.level, self.book.units)}."]
 
     def reckoned(self) -> Estimate | None:
-        """The salinity by the balance; None before anybody measured."""
+        """Returns the salinity by the balance; None before anybody measured."""
         from stillwell.estimate.salt.balance import salinity_estimate
 
         salt = self.facts.salt
@@ -310,7 +310,7 @@ class Screen:
         return out
 
     def ammonia(self, seen: list[Any]) -> list[str]:
-        """How much of the ammonia is the NH3 that harms, at the water as it is."""
+        """Returns how much of the ammonia is the NH3 that harms, in the present water."""
         from stillwell.journal import Kind, standing
         from stillwell.observe.cycle import newest_ph
         from stillwell.water.ammonia import Concentration, Species, words

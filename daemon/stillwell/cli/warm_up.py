@@ -85,14 +85,14 @@ def warm_up(
 
 @dataclass(frozen=True)
 class _Seen:
-    """One look."""
+    """The values of one look."""
 
     run: WarmUp
     target_c: float
     now_ms: int
     trimmed_ms: int | None
     low_alarm: str
-    """The alarm about cold water, when it stands and nobody has shelved it."""
+    """The name of the alarm about cold water, if it stands and nobody has shelved it."""
 
 
 def _band(settings: Settings) -> BandPlan:
@@ -116,7 +116,8 @@ def _look(path: Path, settings: Settings, since: str, at: str) -> _Seen:
     target = (band.low + band.high) / 2
     with reporting_store_errors(), StoreReader.open(path) as reader:
         span = reader.span()
-        # As of the last reading: a store may be one of yesterday, or of a clock that runs fast.
+        # The time of the last reading counts: a store may be one of yesterday, or of a clock that
+        # runs fast.
         latest = [r.moment.utc_ms for r in reader.latest_readings() if r.channel in band.channels]
         if span is None or not latest:
             fail(f"{path} holds no readings of the water yet.", "Start the daemon first.")
@@ -140,7 +141,7 @@ def _cold_alarm(reader: StoreReader, name: str) -> str:
 def _points(
     reader: StoreReader, band: BandPlan, start_ms: int, end_ms: int
 ) -> list[tuple[int, float]]:
-    """Ten-minute means of the band's channels, the median of them where there are several."""
+    """Returns ten-minute means of the band's channels, the median of them if there are several."""
     from statistics import median
 
     cells: dict[int, list[float]] = {}
@@ -180,7 +181,7 @@ def _tell(seen: _Seen, settings: Settings, *, as_json: bool) -> None:
 
 
 def _quiet(seen: _Seen) -> str:
-    """How to keep the alarm still that says rightly that the water is cold."""
+    """Returns how to keep quiet the alarm that says, rightly, that the water is cold."""
     from math import ceil
 
     from stillwell.keeper.warm_up import hours_to

@@ -25,15 +25,15 @@ EPILOG = (
     f"Ends with {EXIT_UNWATCHED}, after all that is known has been shown, when nobody watches the "
     "tank. A replay or a simulation has no tank: it ends with 0."
 )
-"""For the help of each command that begins with the line."""
+"""The help text of each command that begins with the line."""
 UNIT = Path("/etc/systemd/system/stillwell.service")
-"""Of the service, where it is installed."""
+"""The unit file of the service, where it is installed."""
 NOTHING_THEN = "No alarm stood when the tank was last watched."
 STYLE = {Watch.ON: "green", Watch.NO_TANK: "dim"}
 
 
 def look(reader: StoreReader) -> Watching:
-    """Whether anybody watches the tank of a store. Raises `StoreError`."""
+    """Returns whether anybody watches the tank of a store. Raises `StoreError`."""
     from stillwell.run.restarts import KEY as STARTS
     from stillwell.store import is_held, moved_ms
 
@@ -51,8 +51,8 @@ def look(reader: StoreReader) -> Watching:
 
 @contextmanager
 def watched_screen(path: Path, *, as_json: bool) -> Iterator[Watching]:
-    """Begins a screen about the store at `path` with the line, on standard error where standard
-    output is for programs, and ends the command with `EXIT_UNWATCHED` when nobody watches.
+    """Begins a screen about the store at `path` with the line, on standard error if standard output
+    is for programs, and ends the command with `EXIT_UNWATCHED` when nobody watches.
     """
     from stillwell.store import StoreDamaged, StoreError, StoreMissing, StoreReader, is_held
 
@@ -78,12 +78,12 @@ def watched_screen(path: Path, *, as_json: bool) -> Iterator[Watching]:
 
 
 def kept_run(reader: StoreReader) -> Run | None:
-    """The newest start of a daemon, where one was kept."""
+    """Returns the newest start of a daemon, if one was kept."""
     return RUN.known(reader.described(KEY))
 
 
 def kept_plan(reader: StoreReader) -> ReviewPlan | None:
-    """What the store knows of its tank."""
+    """Returns what the store knows of its tank."""
     from stillwell.review_plan import PLAN, PLAN_KEY
 
     return PLAN.known(reader.described(PLAN_KEY))
@@ -101,7 +101,8 @@ def tell(found: Watching, zone: tzinfo, *, as_json: bool) -> None:
 
 
 def words(found: Watching, zone: tzinfo) -> str:
-    """The line: ``NOT WATCHING since Tue 24 Nov 11:14: sudo systemctl enable --now stillwell``"""
+    """Returns the line: ``NOT WATCHING since Tue 24 Nov 11:14: sudo systemctl enable --now
+    stillwell``"""
     from stillwell.cli.written import seconds_in_words
 
     since = ""
@@ -137,8 +138,8 @@ def words(found: Watching, zone: tzinfo) -> str:
 
 
 def start_command() -> str:
-    """What to type so that somebody watches: of the service, where it is installed and nothing else
-    is meant."""
+    """Returns the command that starts watching: that of the service, if it is installed and nothing
+    else is meant."""
     elsewhere = call().given or os.environ.get("STILLWELL_CONFIG")
     if elsewhere or not UNIT.exists():
         return "stillwell run"

@@ -14,14 +14,15 @@ if TYPE_CHECKING:
     from stillwell.store import StoreReader
 
 FRESH_MS = 15 * 60_000
-"""What is older than this is not "now"."""
+"""Readings older than this do not count as "now"."""
 _HOUR_MS = 3_600_000
 
 
 def water_of(
     reader: StoreReader, plan: ReviewPlan, now_ms: int
 ) -> list[tuple[str, float | None, str, float, float, float | None]]:
-    """Each measurand: name, median of the healthy channels, unit, limits, change an hour."""
+    """Returns for each measurand: name, median of the healthy channels, unit, limits, change per
+    hour."""
     out = []
     for band in plan.bands:
         values = []
@@ -39,8 +40,8 @@ def water_of(
 
 
 def _rate(reader: StoreReader, channels: Sequence[str], now_ms: int) -> float | None:
-    """By how much it changed an hour over the last hour, the median of its channels; None when it
-    was not seen throughout."""
+    """Returns the change per hour over the last hour, the median of its channels; None if it was
+    not seen throughout."""
     rates = []
     for name in channels:
         cells = [

@@ -10,7 +10,7 @@ from stillwell.units import Dimension, UnitError, parse
 
 
 def instant_ms(text: str) -> int:
-    """UTC milliseconds of an ISO 8601 time (without a zone: UTC); now when empty."""
+    """Returns UTC milliseconds of an ISO 8601 time (without a zone: UTC); now when empty."""
     if not text:
         return time.time_ns() // 1_000_000
     try:
@@ -21,7 +21,7 @@ def instant_ms(text: str) -> int:
 
 
 def seconds(text: str) -> float:
-    """Seconds of a duration such as ``30 min``."""
+    """Returns the seconds of a duration such as ``30 min``."""
     try:
         return parse(text, Dimension.DURATION)
     except UnitError as error:
@@ -29,7 +29,8 @@ def seconds(text: str) -> float:
 
 
 def difference_k(text: str) -> float:
-    """Kelvins of a difference of temperatures such as ``0.1 K`` or ``0.2 degF``; above zero."""
+    """Returns the kelvins of a difference of temperatures such as ``0.1 K`` or ``0.2 degF``; above
+    zero."""
     try:
         k = parse(text, Dimension.DIFFERENCE)
     except UnitError as error:
@@ -40,7 +41,7 @@ def difference_k(text: str) -> float:
 
 
 def seconds_in_words(seconds: float) -> str:
-    """A duration by its largest unit: ``40 s``, ``12 min``, ``3 h``, ``9 d``."""
+    """Returns a duration in its largest unit: ``40 s``, ``12 min``, ``3 h``, ``9 d``."""
     for size, name in ((86_400, "d"), (3600, "h"), (60, "min")):
         if seconds >= 2 * size:
             return f"{seconds // size:.0f} {name}"

@@ -1,4 +1,5 @@
-"""A configuration as the daemon uses it: its tables, its sources and sinks with their plugins."""
+"""A configuration as the daemon uses it: its tables, and its sources and sinks with their
+plugins."""
 
 from __future__ import annotations
 
@@ -20,10 +21,10 @@ from stillwell.settings.schema.tank import Tank
 from stillwell.settings.schema.watched import Agreement, Band, StateWatch
 
 _ROOM, _LAMP = "room", "lamp"
-"""The channels of the room's temperature and of the lamp's switch, by their names."""
+"""The names of the channels of the room's temperature and of the lamp's switch."""
 
 _OF_THE_AIR = (Quantity.HUMIDITY, Quantity.SWITCH)
-"""What no channel in the water measures."""
+"""Quantities that no channel in the water measures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Source:
     every: float
     """Seconds from one reading to the next."""
     look: float | None
-    """Seconds from one look at the hardware to the next; None: one look a reading."""
+    """Seconds from one look at the hardware to the next; None: one look per reading."""
     deadline: float
     """Seconds after which a read is given up."""
     channels: tuple[str, ...]
@@ -60,13 +61,13 @@ class Destination:
     broken: str = ""
     """Why the sink cannot be had: it is away, and the rest runs."""
     sealed: bool = False
-    """Whether the service has it, and only who runs this may not read its secrets."""
+    """Whether the service can use it, but the present user may not read its secrets."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """A configuration that fits together. The attributes bear the names of the tables in the
-    file."""
+    """A configuration that is consistent. The attributes have the names of the tables in
+    the file."""
 
     file: Path
     tank: Tank
@@ -84,16 +85,16 @@ class Settings:
     page: Page
     book: Book
     warnings: tuple[Fault, ...] = ()
+    """Faults that do not stop the start and should be corrected."""
     given: tuple[Given, ...] = ()
-    """What is set, as it may be shown."""
-    """What does not stop the start and should be put right."""
+    """The keys that are set, with their values as they may be shown."""
 
     def source_of(self, channel: str) -> Source:
         """Returns the source that delivers a channel."""
         return next(source for source in self.source.values() if channel in source.channels)
 
     def that_measure(self, quantity: Quantity) -> tuple[str, ...]:
-        """Returns the channels of a quantity, in the order of the file."""
+        """Returns the channels that measure a quantity, in the order of the file."""
         return tuple(n for n, c in self.channel.items() if Quantity(c.quantity) is quantity)
 
     @property
@@ -112,5 +113,5 @@ class Settings:
         return tuple(n for n in self.that_measure(Quantity.TEMPERATURE) if n != _ROOM)
 
     def in_water(self, channel: str) -> bool:
-        """Whether what a channel measures is the tank's water: its heat, level or salt."""
+        """Whether a channel measures the tank's water: its heat, level or salt."""
         return channel != _ROOM and Quantity(self.channel[channel].quantity) not in _OF_THE_AIR

@@ -1,4 +1,4 @@
-"""What no single table can know: names that must meet, limits that must nest."""
+"""Checks across tables: names that must exist, limits that must nest."""
 
 from __future__ import annotations
 
@@ -39,11 +39,11 @@ def _unknown(word: str, known: Iterable[str], what: str, add: str) -> tuple[str,
 def names_exist(
     names: Iterable[Any], known: Iterable[str], path: Where, layers: Layers
 ) -> Iterator[Fault]:
-    """A fault for each name in a list ``of`` that is no channel, or stands in it twice."""
+    """A fault for each name in a list ``of`` that is no channel, or that is listed twice."""
     seen: set[str] = set()
     for place, name in enumerate(names):
         if not isinstance(name, str):
-            continue  # the model says so
+            continue  # the model reports it
         here = (*path, place) if (*path, place) in layers.lines else path
         if name in seen:
             yield layers.fault(
@@ -71,7 +71,8 @@ def one_quantity(
 def channels_and_sources(
     delivered: Mapping[str, Iterable[str]], channels: Iterable[str], layers: Layers
 ) -> Iterator[Fault]:
-    """Each channel has exactly one source, and a source delivers only channels that exist."""
+    """A fault for a channel without exactly one source, and for a source that delivers a channel
+    that does not exist."""
     known = list(channels)
     first: dict[str, str] = {}
     for source, names in delivered.items():
@@ -96,8 +97,8 @@ def channels_and_sources(
 def intervals(
     sources: Mapping[str, SourceKeys], gaps: Mapping[str, Mapping[str, float]], layers: Layers
 ) -> Iterator[Fault]:
-    """A look is no longer than the reading that it goes into, and a read is given up before its
-    channels count as silent.
+    """A fault for a look that is longer than its reading, and for a read that may take longer than
+    its channels' gap, after which they count as silent.
 
     Args:
         gaps: the gap of each channel that has one, by the source that delivers it.
@@ -127,7 +128,8 @@ def _within(span: tuple[float, float], around: tuple[float, float]) -> bool:
 
 
 def channel_limits(frame: Frame, every: Mapping[str, float], layers: Layers) -> Iterator[Fault]:
-    """Limits that nest, and a gap that is longer than the interval between readings."""
+    """A fault for limits that do not nest, and for a gap that is not longer than the interval
+    between readings."""
     for name, channel in frame.channel.items():
         path = ("channel", name, "quality")
         quality = channel.quality
@@ -204,7 +206,7 @@ def _sound(name: str, channel: LevelChannel, frame: Frame, layers: Layers) -> It
 
 
 def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:
-    """The chamber's levels, the lamp, the night."""
+    """Faults in the chamber's levels, the lamp, the night."""
     chamber, lamp, night = frame.tank.chamber, frame.tank.lamp, frame.night
     if chamber is not None:
         if chamber.lowest_safe is not None and chamber.lowest_safe >= 0:
@@ -236,7 +238,7 @@ def _inside(time: dt.time, start: dt.time, end: dt.time) -> bool:
 
 
 def band_limits(name: str, band: Band, layers: Layers) -> Iterator[Fault]:
-    """A deadband that leaves room for the alarm to return before the target."""
+    """A fault for a deadband so wide that the alarm could return only beyond the target."""
     if band.deadband >= band.tolerance:
         given = ("band", name, "deadband")
         what = (
@@ -248,7 +250,8 @@ def band_limits(name: str, band: Band, layers: Layers) -> Iterator[Fault]:
 
 
 def state_fits(name: str, state: StateWatch, frame: Frame, layers: Layers) -> Iterator[Fault]:
-    """A float is below or above, a switch off or on, and nothing else has a state."""
+    """A fault for a state that does not fit its channel: a float is below or above, a switch off or
+    on, and nothing else has a state."""
     path = ("state", name)
     channel = frame.channel.get(state.of)
     if channel is None:
@@ -270,7 +273,7 @@ def state_fits(name: str, state: StateWatch, frame: Frame, layers: Layers) -> It
 
 
 def agreement_size(name: str, agreement: AgreementKeys, layers: Layers) -> Iterator[Fault]:
-    """Two different channels at least."""
+    """A fault unless there are at least two different channels."""
     if len(set(agreement.of)) < 2:
         what = "An agreement needs two different channels."
         do = 'Write of = ["water-a", "water-b"].'
@@ -280,7 +283,8 @@ def agreement_size(name: str, agreement: AgreementKeys, layers: Layers) -> Itera
 def combined(
     frame: Frame, delivered: Mapping[str, Iterable[str]], layers: Layers
 ) -> Iterator[Fault]:
-    """Everything here that needs only the frame, and which source delivers which channels."""
+    """All faults of this module that need only the frame and which source delivers which
+    channels."""
     gaps = {
         source: {
             name: gap

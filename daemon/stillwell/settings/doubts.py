@@ -1,4 +1,5 @@
-"""What can be and is most likely a slip: asked about, and no reason not to watch."""
+"""Values that are possible and most likely a mistake: they are asked about, and are no reason not
+to watch."""
 
 from __future__ import annotations
 
@@ -12,9 +13,10 @@ from stillwell.settings.zones import city_instead
 from stillwell.units import Dimension, System, show
 
 USUAL_ML = (5_000.0, 2_000_000.0)
-"""From a bowl to what no longer stands in a living room (our own choice)."""
+"""The usual tank: from a bowl to the largest that still stands in a living room (our own
+choice)."""
 FURTHEST_MM = 500.0
-"""A float further from the fill mark is in no return chamber (our own choice)."""
+"""A float further from the fill mark than this is in no return chamber (our own choice)."""
 
 
 def asked_about(frame: Frame, layers: Layers) -> Iterator[Fault]:

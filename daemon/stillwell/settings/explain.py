@@ -1,4 +1,4 @@
-"""From pydantic's errors to sentences for the person who wrote the file."""
+"""Turns pydantic's errors into sentences for the person who wrote the file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from stillwell.shown import looks_secret, shown
 from stillwell.units import System
 
 _SECRETS_NAMES = frozenset({"password", "passwd", "token", "secret", "key", "url", "username"})
-"""What stands behind "=" where somebody has written a secret before it."""
+"""Words that stand after the "=" where somebody has written a secret before it."""
 
 Schema = Mapping[str, Any]
 
@@ -45,12 +45,13 @@ _KIND = {
 }
 
 
-# --- the model's JSON Schema, asked what is known at a path
+# --- the model's JSON Schema, which tells what is known at a path
 
 
 @cache
 def _schema_of(model: type[BaseModel]) -> Schema:
-    """The model's JSON Schema; empty where a driver's has none: only the hints suffer."""
+    """Returns the model's JSON Schema; empty if it can't be made for a driver: then only the hints
+    are missing."""
     try:
         return model.model_json_schema()
     except Exception:
@@ -58,7 +59,7 @@ def _schema_of(model: type[BaseModel]) -> Schema:
 
 
 def _expanded(node: Schema, root: Schema) -> Iterator[Schema]:
-    """A node's alternatives, references followed."""
+    """Yields a node's alternatives, with references followed."""
     if "$ref" in node:
         name = str(node["$ref"]).rsplit("/", 1)[-1]
         yield from _expanded(root.get("$defs", {}).get(name, {}), root)
@@ -140,9 +141,9 @@ def _secret(nodes: list[Schema]) -> bool:
 
 
 def real_path(loc: tuple[str | int, ...], data: Any) -> Path:
-    """Returns where in the data an error stands: pydantic's location without its tags of unions.
+    """Returns the place of an error in the data: pydantic's location without its tags of unions.
 
-    The last part stays although it is not there when a key is missing.
+    If a key is missing, the path still ends with it.
     """
     path: list[str | int] = []
     for place, part in enumerate(loc):
@@ -195,10 +196,10 @@ class Explainer:
     """Explains what one model found in one part of the tree.
 
     Args:
-        model: the model that was asked.
+        model: the model that validated.
         data: what it was given.
         below: the path of that part in the whole configuration.
-        also: keys beside the model's own that may stand at its top.
+        also: keys besides the model's own that may stand at its top.
     """
 
     def __init__(
@@ -235,8 +236,8 @@ class Explainer:
         return self.layers.fault(path, what, do, unsaid=unsaid)
 
     def _hides(self, inner: Path) -> bool:
-        """Whether nothing that was typed at a path is repeated: its table has a secret, which may
-        stand behind another key, or in the place of one."""
+        """Whether nothing that was typed at a path may be repeated: its table has a secret, which
+        may stand under another key, or in the place of a key."""
         table = _at(inner[:-1], self.root, self.data)
         keys = (each for node in table for each in node.get("properties", {}).values())
         if any(_secret(list(_expanded(each, self.root))) for each in keys):
@@ -343,7 +344,7 @@ class Explainer:
         known = _known_keys(_at(inner[:-1], self.root, self.data))
         if len(inner) == 1:
             known = [*self.also, *known]
-        # A key may be a secret that has changed places with its name.
+        # A key may be a secret that was swapped with its name.
         said = "on this line" if self._hides(inner) else shown(key)
         what = f"The key {said} is not known here."
         near = nearest(key, known)

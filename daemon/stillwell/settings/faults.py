@@ -1,4 +1,4 @@
-"""What is wrong with a configuration, said to the person who wrote it."""
+"""What is wrong with a configuration, in words for the person who wrote it."""
 
 from __future__ import annotations
 
@@ -12,10 +12,9 @@ class Fault(NamedTuple):
     file: str
     """The file, or ``environment`` or ``credential`` with the name of the variable or file."""
     line: int | None
-    """The line of the key, or of its table where the key is missing; None where there are no
-    lines."""
+    """The line of the key, or of its table if the key is missing; None where there are no lines."""
     key: str
-    """The path of the key, as ``source.probes.every``; empty where the whole file is meant."""
+    """The path of the key, such as ``source.probes.every``; empty if the whole file is meant."""
     what: str
     do: str = ""
 

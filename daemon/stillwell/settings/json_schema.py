@@ -1,7 +1,7 @@
 """Writes the JSON Schema of the configuration, for editors that check while one types.
 
 ``python -m stillwell.settings.json_schema [FILE]``, by default ``config/stillwell.schema.json``. It
-covers the drivers and sinks that come with stillwell; tables of others are let through.
+covers the drivers and sinks that come with stillwell; it allows any table of others.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 class _AsWritten(GenerateJsonSchema):
-    """Gives defaults as a person writes them: ``"30 s"``, not 30.0."""
+    """Writes defaults as a person does: ``"30 s"``, not 30.0."""
 
     def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
         json_schema = super().default_schema(schema)
@@ -49,12 +49,12 @@ def _serializers(schema: Any) -> Iterator[Any]:
 
 
 def _of(model: type[BaseModel], definitions: Json) -> Json:
-    """The schema of a model; what it refers to goes into the definitions."""
+    """Returns the schema of a model; the models that it refers to are added to the definitions."""
     schema = model.model_json_schema(
         schema_generator=_AsWritten, ref_template="#/$defs/{model}", by_alias=True
     )
     for name, definition in schema.pop("$defs", {}).items():
-        # Two plugins may name a model alike; the later one gets a name of its own.
+        # Two plugins may use the same name for a model; the later one is renamed.
         known = name
         if definitions.get(name, definition) != definition:
             known = f"{model.__module__.rsplit('.', 1)[-1]}_{name}"
@@ -67,7 +67,8 @@ def _of(model: type[BaseModel], definitions: Json) -> Json:
 def _with_own_keys(
     keys: type[BaseModel], word: str, plugin: plugins.Plugin, definitions: Json
 ) -> Json:
-    """A source or sink table of one driver or kind: the keys that all have, and its own."""
+    """Returns the schema of a source or sink table of one driver or kind: the keys that all have,
+    and its own."""
     if plugin.settings is None:
         raise RuntimeError(f"No schema without all of our own drivers and sinks. {plugin.broken}")
     common, own = _of(keys, definitions), _of(plugin.settings, definitions)
@@ -124,12 +125,12 @@ def schema() -> Json:
 
 
 def text() -> str:
-    """Returns the schema as it stands in the file."""
+    """Returns the schema as the file holds it."""
     return in_file(schema())
 
 
 def in_file(body: Json) -> str:
-    """Returns a schema as it stands in its file."""
+    """Returns a schema as its file holds it."""
     return json.dumps(body, indent=2, ensure_ascii=False) + "\n"
 
 

@@ -1,8 +1,7 @@
-"""Where every value of the configuration stands: line, environment variable or credential.
+"""Where every value of the configuration comes from: line, environment variable or credential.
 
-The values themselves are laid over one another by pydantic-settings, through the sources in
-`stillwell.settings.sources`; the origin of each is what it does not keep, and what an error must
-name.
+pydantic-settings merges the values themselves, through the sources in `stillwell.settings.sources`;
+it does not keep the origin of each value, which an error must name.
 """
 
 from __future__ import annotations
@@ -20,27 +19,27 @@ _SHORTEST_SECRET = 4
 
 @dataclass(slots=True)
 class Layers:
-    """The file's document, what came over it, and where each part stands."""
+    """The file's document, what was laid over it, and where each part comes from."""
 
     file: str
     document: dict[str, Any]
-    """What the file alone says."""
+    """The file's content alone."""
     lines: dict[Path, int]
     tree: dict[str, Any] = field(default_factory=dict)
     """All layers merged; empty until the frame has been read."""
     overlaid: dict[Path, str] = field(default_factory=dict)
     """The origin of what did not come from the file."""
     faults: list[Fault] = field(default_factory=list)
-    """What was wrong with the layers themselves."""
+    """Faults in the layers themselves."""
     _of: object = None
     _texts: list[str] = field(default_factory=list)
 
     def fault(self, path: Path, what: str, do: str = "", *, unsaid: bool = False) -> Fault:
         """Returns the fault at a key, on its line or that of the nearest table around it, in plain
-        signs and without what may be a secret.
+        characters and without what may be a secret.
 
         Args:
-            unsaid: the last part of the path is not said.
+            unsaid: the last part of the path is left out of the text.
         """
         said = (*path[:-1], "…") if unsaid and path else path
         parts = (part if isinstance(part, str) else f"[{part}]" for part in said)
@@ -55,15 +54,15 @@ class Layers:
         return Fault(self.file, 1, key, what, do)
 
     def hidden(self, text: str) -> str:
-        """Returns the text in plain signs, without what was typed as the value of a recipient's key
-        or looks like an address with a password."""
+        """Returns the text in plain characters, without what was typed as the value of a
+        recipient's key or looks like an address with a password."""
         for secret in self._unsaid():
             if secret in text:
                 text = _without(text, secret)
         return plain(without_passwords(text))
 
     def _unsaid(self) -> list[str]:
-        """The longest first: one may stand within another."""
+        """Returns the secrets, the longest first, because one may be part of another."""
         if self._of is not self.tree:
             self._of = self.tree
             texts = {text for root in (self.document, self.tree) for text in _secrets(root)}
@@ -72,7 +71,7 @@ class Layers:
         return self._texts
 
     def given(self, path: Path) -> bool:
-        """Whether something, file or other, says this key."""
+        """Whether the file or another layer gives this key."""
         return path in self.lines or path in self.overlaid
 
     def from_file(self, path: Path) -> bool:
@@ -80,9 +79,9 @@ class Layers:
         return path in self.lines and path not in self.overlaid
 
     def overlay(self, path: Path, origin: str) -> None:
-        """Notes that the value at a path, and whatever it is in that the file lacks, came from
-        elsewhere. What the file has below it counts no more, nor what is noted of it later:
-        pydantic-settings asks the strongest source first."""
+        """Notes that the value at a path, and every table around it that the file lacks, came from
+        elsewhere. What the file has below that path no longer counts, nor what is noted of it
+        later: pydantic-settings asks the strongest source first."""
         for end in range(1, len(path)):
             if path[:end] not in self.lines:
                 self.overlaid.setdefault(path[:end], origin)
@@ -105,8 +104,8 @@ def _texts(value: Any) -> Iterator[str]:
 
 
 def _secrets(root: dict[str, Any]) -> Iterator[str]:
-    """What may be a secret: whatever looks like one, and all values of a recipient's own keys,
-    since a secret may stand behind the wrong one."""
+    """Yields what may be a secret: whatever looks like one, and all values of a recipient's own
+    keys, since a secret may stand under the wrong key."""
     yield from filter(looks_secret, _texts(root))
     recipients = root.get("sink")
     for table in recipients.values() if isinstance(recipients, dict) else ():
@@ -116,7 +115,7 @@ def _secrets(root: dict[str, Any]) -> Iterator[str]:
 
 
 def _without(text: str, secret: str) -> str:
-    """The text with "…" wherever the secret stands in it as a word."""
+    """Returns the text with "…" in place of the secret wherever it is a word of its own."""
     done, *rest = text.split(secret)
     for part in rest:
         within = done[-1:].isalnum() or part[:1].isalnum()
@@ -125,10 +124,10 @@ def _without(text: str, secret: str) -> str:
 
 
 def _is_long(text: str) -> bool:
-    """Whether a text is long enough for its every mention to be no chance."""
+    """Whether a text is so long that it can't occur by chance."""
     return len(text) >= _SHORTEST_SECRET
 
 
 def layers_of(document: dict[str, Any], text: str, file: str) -> Layers:
-    """Returns the bottom layer: a parsed TOML document and its text."""
+    """Returns the lowest layer: a parsed TOML document and its text."""
     return Layers(file, document, key_lines(text))

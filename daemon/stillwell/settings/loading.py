@@ -1,5 +1,5 @@
-"""From a file, the environment and credentials to `Settings`, or to everything that is wrong with
-them."""
+"""Reads a file, the environment and credentials into `Settings`, or returns everything that is
+wrong with them."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def find(path: Path | None, environ: Mapping[str, str]) -> Path:
 
 
 def content_of(path: Path) -> bytes:
-    """Returns what is in the file; raises `ConfigError`."""
+    """Returns the content of the file; raises `ConfigError`."""
     file = str(path)
     try:
         return path.read_bytes()
@@ -74,11 +74,11 @@ def load(
     Args:
         path: the file; without it ``$STILLWELL_CONFIG``, else ``/etc/stillwell/stillwell.toml``.
         environ: ``STILLWELL__TABLE__KEY`` and ``CREDENTIALS_DIRECTORY`` are taken from here;
-            without the latter, credentials from the folder of that name beside the file.
-        content: what counts in place of what is in the file.
+            without the latter, credentials come from the folder ``credentials`` beside the file.
+        content: used in place of the file's content.
 
-    Raises `ConfigError` with every fault that was found. Hardware or a broker that is not there, a
-    driver that cannot be imported: these are no faults of the configuration.
+    Raises `ConfigError` with every fault that was found. Missing hardware, a missing broker or a
+    driver that cannot be imported is no fault of the configuration.
     """
     found = find(path, environ)
     document, text = read_toml(content_of(found) if content is None else content, str(found))
@@ -86,7 +86,7 @@ def load(
 
 
 def _tables(value: Any) -> dict[str, dict[str, Any]]:
-    """The tables in a table of tables; what is none has a fault already."""
+    """Returns the tables in a table of tables; anything else has a fault already."""
     if not isinstance(value, dict):
         return {}
     return {str(name): table for name, table in value.items() if isinstance(table, dict)}
@@ -164,7 +164,7 @@ class _Reading:
     def _validate(
         self, model: type[BaseModel], data: Any, below: tuple[str, ...], also: Iterable[str] = ()
     ) -> Any:
-        """An instance, or None with the faults noted."""
+        """Returns an instance, or None after noting the faults."""
         try:
             return model.model_validate(data)
         except ValidationError as error:
@@ -172,7 +172,7 @@ class _Reading:
         return None
 
     def _frame(self, environ: Mapping[str, str]) -> Frame | None:
-        """All layers merged, which fills `layers`; None with the faults noted."""
+        """Merges all layers, which fills `layers`; returns None after noting the faults."""
         frame = None
         try:
             frame = Frame(self.layers, environ)
@@ -181,7 +181,7 @@ class _Reading:
             self.faults.extend(explainer.faults(error))
         self.faults.extend(self.layers.faults)
         for table in ("source", "channel"):
-            # Reported as an empty table would be: nothing to watch is a mistake, not a choice.
+            # Reported like an empty table, because watching nothing is a mistake, not a choice.
             if self.layers.tree.get(table) == {}:
                 do = f"Add [{table}.NAME]; the samples in config/ have some to copy."
                 self.faults.append(self.layers.fault((table,), f"There is no [{table}.NAME].", do))
@@ -192,16 +192,16 @@ class _Reading:
     def _plugin(
         self, group: plugins.Group, table: str, name: str, part: dict[str, Any], key: str
     ) -> tuple[plugins.Plugin, BaseModel | None] | None:
-        """The class that a table names, with its settings; None with a fault noted."""
+        """Returns the class that a table names, with its settings; None after noting a fault."""
         word = part.get(key)
         if not isinstance(word, str):
-            return None  # the frame says so
+            return None  # the frame reports it
         points = self.registered[group]
         if word not in points:
             near = nearest(word, points)
             known = f"Known: {', '.join(sorted(points))}." if points else "None is installed."
             hint = f'Did you mean "{near}"? {known}' if near else known
-            # A recipient's may be its address or its password.
+            # The word for a recipient may be its address or its password.
             said = shown(word) if near or table == "source" else "of this name"
             fault = self.layers.fault((table, name, key), f"There is no {key} {said}.", hint)
             self.faults.append(fault)
@@ -226,7 +226,7 @@ class _Reading:
             try:
                 instance: BaseModel | None = self._validate(model, data, here, generic)
             except DriverError as error:
-                # One that says what and do means the person.
+                # An error with `what` and `do` is meant for the person.
                 self.faults.append(self.layers.fault(here, plain(error.what), plain(error.do)))
                 return None
             return instance
@@ -235,7 +235,7 @@ class _Reading:
             with self.patience.share() as seconds:
                 settings = within(seconds, validated)
         except Exception as error:
-            # Its own check broke, or has no end: it is down.
+            # The plugin's own check failed or does not end: it is down.
             reason = self.layers.hidden(reason_of(error))
             broken = f'The settings of "{word}" cannot be checked: {reason}'
             return plugins.Plugin(word, None, broken), None
@@ -309,7 +309,7 @@ class _Reading:
         try:
             with self.patience.share() as seconds:
                 return within(seconds, lambda: list(_secret_paths(value, path)))
-        except Exception:  # a plugin's own model: what it holds may be anything
+        except Exception:  # a plugin's own model may hold anything
             return None
 
     def _secret(
@@ -317,8 +317,8 @@ class _Reading:
         sources: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
         sinks: Mapping[str, tuple[plugins.Plugin, BaseModel | None] | None],
     ) -> Iterator[tuple[str, ...]]:
-        """The paths of what is not to be shown: all keys of a plugin that doesn't say which are
-        secret."""
+        """Yields the paths of values that must not be shown: all keys of a plugin that doesn't say
+        which are secret."""
         yield from self._readable_secrets(self.frame and self.frame.page, ("page",)) or ()
         for table, made, generic in (
             ("source", sources, SourceKeys.model_fields),

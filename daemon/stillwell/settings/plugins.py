@@ -1,5 +1,5 @@
-"""Drivers and sinks by the name in the configuration: entry points, loaded one by one, never
-scanned."""
+"""Finds drivers and sinks by their name in the configuration: entry points, loaded one by one,
+never scanned."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ Group = Literal["stillwell.drivers", "stillwell.sinks"]
 GROUPS: tuple[Group, ...] = ("stillwell.drivers", "stillwell.sinks")
 
 LOADS_WITHIN_S = 25.0
-"""All plugins together have so long to be imported and to look at their settings, before the watch
-begins without those that hang. On a small machine with a slow card a large package takes seconds;
-nobody watches meanwhile."""
+"""How long all plugins together may take to be imported and to check their settings, in seconds;
+watching then begins without those that hang. On a small machine with a slow card a large package
+takes seconds; nobody watches meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Plugin:
     broken: str = ""
     """Why the class cannot be used; empty when it can."""
     sealed: bool = False
-    """Whether it can be used by the service, and only not by who runs this."""
+    """Whether the service can use it, but the present user can't."""
 
     @property
     def settings(self) -> type[BaseModel] | None:
@@ -43,7 +43,7 @@ def registered(group: Group) -> dict[str, EntryPoint]:
     try:
         points = list(entry_points(group=group))
     except Exception:
-        # Somebody's package describes itself wrongly: the others are found all the same.
+        # Somebody's package has wrong metadata: the others are found all the same.
         points = [point for each in distributions() for point in _described(each, group)]
     return {point.name: point for point in points}
 
@@ -56,13 +56,13 @@ def _described(package: Distribution, group: Group) -> list[EntryPoint]:
 
 
 def ours(points: Iterable[EntryPoint]) -> list[EntryPoint]:
-    """Returns those that come with stillwell itself."""
+    """Returns the entry points that come with stillwell itself."""
     return [point for point in points if point.dist is not None and point.dist.name == "stillwell"]
 
 
 def load(point: EntryPoint, within_s: float = LOADS_WITHIN_S) -> Plugin:
-    """Imports the class. Whatever goes wrong there, or never comes to an end, is kept as text: one
-    bad driver must not stop the rest."""
+    """Imports the class. Any failure, or an import that does not end, is kept as text: one bad
+    driver must not stop the rest."""
     try:
         made = within(within_s, lambda: _with_settings(point))
     except Exception as error:
@@ -78,7 +78,7 @@ def load(point: EntryPoint, within_s: float = LOADS_WITHIN_S) -> Plugin:
 
 
 def _with_settings(point: EntryPoint) -> type[Any] | None:
-    """The class; None where it has no model of its settings."""
+    """Returns the class; None if it has no model of its settings."""
     made = point.load()
     settings = getattr(made, "Settings", None)
     well = isinstance(made, type) and isinstance(settings, type) and issubclass(settings, BaseModel)

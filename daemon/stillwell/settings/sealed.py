@@ -2,8 +2,9 @@
 
 systemd gives the service its credentials in ``$CREDENTIALS_DIRECTORY``. A command in a shell has no
 such variable; it looks into the folder ``credentials`` beside the configuration, from which the
-service's come. Only root may read that. For anybody else it is sealed: what is in it is not known,
-and what needs it cannot be had; everything else works, as looking at alarms and answering them.
+service's credentials come. Only root may read that folder. For anybody else it is sealed: its
+content is unknown, and what needs it can't be used; everything else works, such as looking at
+alarms and answering them.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ FOLDER = "credentials"
 
 
 def with_credentials(file: Path, environ: Mapping[str, str]) -> tuple[Mapping[str, str], str]:
-    """Returns the environment with the folder of credentials in it, where there is one for us; and
-    the folder that is sealed, or nothing."""
+    """Returns the environment with the folder of credentials in it, if there is one that we may
+    read; and the folder that is sealed, or an empty text."""
     if environ.get("CREDENTIALS_DIRECTORY"):
         return environ, ""
     folder = file.absolute().parent / FOLDER
@@ -31,14 +32,14 @@ def with_credentials(file: Path, environ: Mapping[str, str]) -> tuple[Mapping[st
 
 
 def may_read(folder: Path) -> bool:
-    """Whether this user may read all that is in a folder."""
+    """Whether this user may read everything in a folder."""
     return os.access(folder, os.R_OK | os.X_OK) and all(
         os.access(each, os.R_OK) for each in folder.iterdir()
     )
 
 
 def unknown(model: type[BaseModel], given: Iterable[str]) -> list[str]:
-    """Returns the secrets that `model` cannot do without and that are not given."""
+    """Returns the secrets that `model` needs and that are not given."""
     return sorted(
         {
             field.alias or name

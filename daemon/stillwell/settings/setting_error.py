@@ -1,4 +1,4 @@
-"""An error of a validator, in the two sentences that a person needs."""
+"""The error of a validator, in the two sentences that a person needs."""
 
 from __future__ import annotations
 

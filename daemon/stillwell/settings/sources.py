@@ -1,9 +1,9 @@
-"""The layers over the file: environment and systemd credentials, by way of pydantic-settings.
+"""The layers over the file: environment and systemd credentials, read through pydantic-settings.
 
 pydantic-settings puts a variable where its name says, decodes what the field's type calls a list or
-a table, and lays the layers over one another. Ours is only what it cannot tell: which variable or
-file a value came from, that a misspelt one is an error, and that a name in the file may have
-hyphens where a variable has none.
+a table, and merges the layers. Ours is only what it does not do: which variable or file a value
+came from, that a misspelt one is an error, and that a name in the file may have hyphens where a
+variable has none.
 """
 
 from __future__ import annotations
@@ -40,14 +40,15 @@ class _Given(NamedTuple):
     """One variable or credential."""
 
     name: str
-    """As pydantic-settings is to find it."""
+    """The name under which pydantic-settings is to find it."""
     path: KeyPath
     text: str
     origin: str
 
 
 def _no_table(tree: Any, path: KeyPath) -> str:
-    """The part of a path at which the tree holds something that is no table; empty if none."""
+    """Returns the part of a path at which the tree holds something that is no table; empty
+    if none."""
     for part in path[:-1]:
         if part not in tree:
             return ""
@@ -66,13 +67,13 @@ def _leaves(value: Any, path: KeyPath = ()) -> Iterator[KeyPath]:
 
 
 class _OneByOne(EnvSettingsSource):
-    """Variables asked for one at a time, so that it is known what each gave or why it could not."""
+    """Asks for variables one at a time, so that it is known what each gave or why it could not."""
 
     layers: Layers
     given: Iterable[_Given]
 
     def __call__(self) -> dict[str, Any]:
-        """Returns the tree of those that are well; the others are faults of the layers."""
+        """Returns the tree of the valid variables; the others become faults of the layers."""
         well: dict[str, str | None] = {}
         unknown: dict[str, Any] = {}
         origins: dict[KeyPath, str] = {}
@@ -95,7 +96,7 @@ class _OneByOne(EnvSettingsSource):
                 well[each.name] = each.text
                 leaves = set(_leaves(alone))
             else:
-                # No such table: the frame says so as it does for the file.
+                # No such table: the frame reports it as it does for the file.
                 unknown.setdefault(each.path[0], each.text)
                 leaves = {each.path}
             origins |= dict.fromkeys(leaves, each.origin)
@@ -109,8 +110,8 @@ class _OneByOne(EnvSettingsSource):
 
 
 class Environment(_OneByOne):
-    """``STILLWELL__SINK__BROKER__PORT=1884``: two underscores part the keys, one stands for the
-    hyphen in a name where the file has such a name; a list or a table is JSON."""
+    """``STILLWELL__SINK__BROKER__PORT=1884``: two underscores separate the keys; a single one
+    stands for the hyphen in a name if the file has such a name; a list or a table is JSON."""
 
     def __init__(
         self, settings_cls: type[BaseSettings], layers: Layers, environ: Mapping[str, str]
@@ -135,7 +136,7 @@ class Environment(_OneByOne):
                 self.layers.faults.append(fault)
 
     def _spelt(self, words: list[str]) -> KeyPath:
-        """The path as the file spells it, which pydantic-settings does not look at."""
+        """Returns the path as the file spells it, which pydantic-settings does not look at."""
         path: KeyPath = ()
         table: Any = self.layers.document
         for word in words:
@@ -146,8 +147,8 @@ class Environment(_OneByOne):
         return path
 
     def decode_complex_value(self, field_name: str, field: FieldInfo | None, value: Any) -> Any:
-        """Returns the value of JSON. Where only a driver's or a sink's own model knows the type,
-        what does not look like a list or a table stays text: 12345678 may be a password."""
+        """Returns the value of JSON. Where only a driver's or a sink's own model knows the type, a
+        value that does not look like a list or a table stays text: 12345678 may be a password."""
         if field is None:
             return json.loads(value) if value.lstrip()[:1] in ("[", "{") else value
         return super().decode_complex_value(field_name, field, value)
@@ -155,7 +156,7 @@ class Environment(_OneByOne):
 
 class Credentials(_OneByOne, NestedSecretsSettingsSource):
     """``$CREDENTIALS_DIRECTORY/sink.broker.password`` holds that key's value, as does
-    ``stillwell_sink.broker.password``; of the two the first wins.
+    ``stillwell_sink.broker.password``; if both exist, the first wins.
 
     Files whose name does not begin with a table and a dot belong to somebody else.
     """
@@ -163,7 +164,7 @@ class Credentials(_OneByOne, NestedSecretsSettingsSource):
     def __init__(
         self, file_secret_settings: PydanticBaseSettingsSource, layers: Layers, folder: Path
     ) -> None:
-        """Raises `SettingsError` or `OSError` where the folder cannot be read."""
+        """Raises `SettingsError` or `OSError` if the folder cannot be read."""
         self.layers = layers
         self.files: dict[str, Path] = {}
         self.tables = frozenset(file_secret_settings.settings_cls.model_fields)
@@ -180,9 +181,9 @@ class Credentials(_OneByOne, NestedSecretsSettingsSource):
         ]
 
     def load_secrets(self, path: Path) -> dict[str, str]:  # type: ignore[override]
-        """Returns our credentials by key. This piece is ours because pydantic-settings would read
-        the files of others too, take the blanks off a secret, and name no file that is not text;
-        no class method, because such files are noted."""
+        """Returns our credentials by key. It replaces pydantic-settings' own method, which would
+        also read the files of others, strip blanks from a secret, and not name a file that is not
+        text; it is no class method, because such files are noted."""
         texts: dict[str, str] = {}
         files = sorted(path.iterdir(), key=lambda file: file.name.startswith(CREDENTIAL_PREFIX))
         for file in files:
@@ -205,7 +206,7 @@ class Credentials(_OneByOne, NestedSecretsSettingsSource):
         return texts
 
     def decode_complex_value(self, field_name: str, field: FieldInfo | None, value: Any) -> Any:
-        """Returns the text: a secret that looks like JSON is still one."""
+        """Returns the text unchanged: a secret that looks like JSON is still a secret."""
         return value
 
 
@@ -218,8 +219,8 @@ def _secret(file: Path) -> str:
 
 
 class Merged(PydanticBaseSettingsSource):
-    """Gives nothing. Asked last, it sees what pydantic-settings has merged, and keeps it: faults
-    are explained against it also where the whole is not valid."""
+    """Gives no values. Asked last, it sees what pydantic-settings has merged, and keeps it: faults
+    are explained with it even if the whole is not valid."""
 
     def __init__(self, settings_cls: type[BaseSettings], layers: Layers) -> None:
         super().__init__(settings_cls)

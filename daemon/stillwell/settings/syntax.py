@@ -1,4 +1,4 @@
-"""A broken TOML document: where, and what was most likely meant."""
+"""Explains a broken TOML document: where it is broken, and what was most likely meant."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from stillwell.units import Dimension, UnitError, parse
 
 _LARGEST = 1 << 20
 _LONGEST_LINE = 1000
-"""Characters of a line that are looked at for a hint; nobody writes one that long by hand."""
+"""The most characters of a line that are searched for a hint; nobody writes one that long
+by hand."""
 _PLACE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _KEY = re.compile(r"\((?:'[^']*'(?:, )?)+,?\)|(?<=key )'.*'")
 """A key as tomllib shows it: a tuple of its parts, or quoted."""
@@ -40,8 +41,8 @@ def _line_of(text: str, number: int) -> str:
 
 
 def _hint(message: str, line: str, at_end: bool) -> str:
-    """What was most likely meant. Quotes no value but a measured one, and no key before a text: the
-    line may hold a password, behind the "=" or before it."""
+    """Returns what was most likely meant. Quotes no value but a measured one, and no key before a
+    text: the line may hold a password, after the "=" or before it."""
     stripped = line.strip()
     if any(quote in line for quote in "“”„‘’«»"):
         return "The quotes are typographic ones; use the plain ones of the keyboard: \" or '."
@@ -84,7 +85,8 @@ def _hint(message: str, line: str, at_end: bool) -> str:
 
 
 def _first_bad_line(text: str) -> int:
-    """The first line whose prefix of the text fails, for errors in which tomllib names no place."""
+    """Returns the first line up to which the text fails to parse, for errors for which tomllib
+    names no place."""
     lines = text.split("\n")
     low, high = 1, len(lines)
     while low < high:
@@ -101,8 +103,8 @@ def _first_bad_line(text: str) -> int:
 
 
 def _beyond_64_bits(value: Any, path: Path = ()) -> Iterator[Path]:
-    """Where integers stand that TOML does not allow and `tomllib` lets through; those of thousands
-    of digits cannot even be printed."""
+    """Yields the places of integers that TOML does not allow and `tomllib` accepts; those of
+    thousands of digits cannot even be printed."""
     if isinstance(value, dict):
         for key, below in value.items():
             yield from _beyond_64_bits(below, (*path, key))
@@ -136,7 +138,7 @@ def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
         if place is None or place[1] is None:
             number, column = end, ""
         else:
-            # An unclosed bracket is seen only behind the last line.
+            # An unclosed bracket is only noticed after the last line.
             number, column = min(int(place[1]), end), f", column {place[2]}"
         hint = _hint(words, _line_of(text, number), place is not None and place[1] is None)
         what = f"This is no valid TOML{column}: {words[:1].lower()}{words[1:80]}."
@@ -146,7 +148,7 @@ def read_toml(content: bytes, file: str) -> tuple[dict[str, Any], str]:
         do = "Nothing here needs more than a list of texts."
         raise ConfigError([Fault(file, _first_bad_line(text), "", what, do)]) from None
     except ValueError as error:
-        # A number of thousands of digits: int() refuses, and tomllib lets that through.
+        # A number of thousands of digits: int() refuses it, and tomllib lets that error through.
         what = f"This value cannot be read: {error}."
         do = "Write a shorter number."
         raise ConfigError([Fault(file, _first_bad_line(text), "", what, do)]) from None

@@ -1,6 +1,6 @@
-"""Where each key of a TOML document stands, which `tomllib` does not tell.
+"""Finds the line of each key of a TOML document, which `tomllib` does not tell.
 
-The walk trusts that the text has passed `tomllib`, and so need only be right for valid documents
+The text has already passed `tomllib`, so this need only be right for valid documents
 (https://toml.io/en/v1.0.0).
 """
 
@@ -64,7 +64,7 @@ class _Walk:
                 return names
 
     def note(self, path: Path) -> None:
-        """The first mention of each part of a path gives its line."""
+        """Notes the line of each part of a path where it is first mentioned."""
         line = self.line()
         for end in range(1, len(path) + 1):
             self.lines.setdefault(path[:end], line)
@@ -110,7 +110,8 @@ class _Walk:
         self.value(path)
 
     def header(self, counts: dict[Path, int]) -> Path:
-        """The path of ``[a.b]`` or ``[[a.b]]``, with the position in each array of tables."""
+        """Returns the path of ``[a.b]`` or ``[[a.b]]``, with the position in each array of
+        tables."""
         many = self.here("[")
         path: Path = ()
         names = self.key()
@@ -144,8 +145,8 @@ class _Walk:
 def key_lines(text: str) -> dict[Path, int]:
     """Returns the line (from 1) of every key, table and array element of a valid TOML document.
 
-    A table that has a header of its own stands where the header is, also when a table below it was
-    written first.
+    A table that has its own header is where the header is, even if a table below it was written
+    first.
     """
     walk = _Walk(text.replace("\r\n", "\n"))
     walk.document()

@@ -1,4 +1,4 @@
-"""Time zones as people name them: which name is meant, and which has no summer time."""
+"""Time zones as people name them: which zone is meant, and which one has no summer time."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _CITIES = (
     "Pacific/Auckland",
 )
 _POSIX = re.compile(r"[A-Za-z]{3,6}([+-]?[0-9]{1,2})")
-"""``EST5``: hours to be added for UTC (POSIX.1-2017, section 8.3)."""
+"""``EST5``: the hours to add to get UTC (POSIX.1-2017, section 8.3)."""
 
 
 def _offset(zone: str, month: int) -> dt.timedelta | None:
@@ -33,13 +33,13 @@ def _offset(zone: str, month: int) -> dt.timedelta | None:
 
 
 def _city(offset: dt.timedelta | None) -> str:
-    """A city whose clocks show that much more than UTC in northern winter; Dublin where none is
-    known here."""
+    """Returns a city whose clocks are ahead of UTC by this much in northern winter; Dublin if none
+    is known here."""
     return next((city for city in _CITIES if _offset(city, 1) == offset), _CITIES[0])
 
 
 def meant(name: str) -> str:
-    """Returns what to write for a name that is none, in a sentence."""
+    """Returns what to write in place of a name that is no zone, in a sentence."""
     posix = _POSIX.fullmatch(name)
     if posix:
         return f'Write continent and city: "{_city(dt.timedelta(hours=-int(posix[1])))}".'
@@ -48,7 +48,7 @@ def meant(name: str) -> str:
 
 
 def city_instead(zone: str) -> str:
-    """Returns the city to write for a zone that is a mere distance from UTC, as ``EST`` or
-    ``Etc/GMT+5``; empty for one that has summer time, or is a place."""
+    """Returns the city to write for a zone that is only a fixed distance from UTC, such as ``EST``
+    or ``Etc/GMT+5``; empty for a zone that has summer time, or is a place."""
     place = not zone.isupper() and not zone.startswith("Etc/")
     return "" if place or _offset(zone, 1) != _offset(zone, 7) else _city(_offset(zone, 1))

@@ -1,1 +1,1 @@
-"""What ``stillwell check`` looks at, a part a module. Each yields points; none of them prints."""
+"""The checks of ``stillwell check``, one module each. Each yields points; none of them prints."""

@@ -13,7 +13,8 @@ from stillwell.watching import Watch, Watching
 
 
 def watch(path: Path) -> Point:
-    """The point. Before the first start there is nothing to fix: whoever installs checks first."""
+    """Returns the point. Before the first start there is nothing to fix: whoever installs checks
+    first."""
     try:
         with StoreReader.open(path) as reader:
             found, plan = look(reader), kept_plan(reader)
@@ -22,7 +23,7 @@ def watch(path: Path) -> Point:
     except PermissionError:
         what = "Whether it watches can't be seen by this user."
         return Point("daemon", "watch", Grade.NOTE, what)
-    except StoreError:  # told where the store is
+    except StoreError:  # reported where the store is checked
         if is_held(path):
             return Point("daemon", "watch", Grade.WELL, "It is there, and holds the store.")
         found, plan = Watching(Watch.OFF), None

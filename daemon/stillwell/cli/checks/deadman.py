@@ -14,8 +14,8 @@ WHY = (
 
 
 def ways(settings: Settings) -> Iterator[tuple[str, list[str], str]]:
-    """(title, commands to copy, explanation) for each way that the configuration offers, and for
-    those that it lacks."""
+    """Yields (title, commands to copy, explanation) for each way that the configuration offers, and
+    for those that it lacks."""
     pings = [d for d in settings.sink.values() if d.kind == "ping" and d.settings is not None]
     brokers = [d for d in settings.sink.values() if d.kind == "mqtt" and d.settings is not None]
     for ping in pings:

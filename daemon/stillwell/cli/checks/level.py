@@ -1,4 +1,4 @@
-"""Whether one carefully measured pour would make the loss much better known."""
+"""Whether one carefully measured pour would make the known loss much more exact."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from stillwell.wiring.plans.level import level_plan
 
 NIGHT_MS = 10 * 3_600_000
 JUG_ML = 5.0
-"""How well a kitchen scale weighs a litre of water, with what stays in the jug (common
-practice)."""
+"""The error of weighing a litre of water on a kitchen scale, with what stays in the jug, in mL
+(common practice)."""
 
 
 def calibration(settings: Settings, store: Path) -> Iterator[Point]:
-    """One point where a pour would halve the interval of a night's loss, or where the chamber is
+    """Yields one point if a pour would halve the interval of a night's loss, or if the chamber is
     known well enough; none where nothing is known yet. Raises `StoreError`."""
     plan = level_plan(settings)
     if plan is None or not store.exists():

@@ -20,8 +20,9 @@ from stillwell.store import StoreError, StoreReader, rescue_words
 
 ROOM_TO_FIX = 64 << 20
 ROOM_TO_NOTE = 256 << 20
-"""Bytes free. Ninety days of seven channels, read every 30 s, take about 50 MB (`stillwell simulate
---days 2` makes one); under 64 MiB the system itself begins to fail."""
+"""Free bytes below which the disk is mentioned. Ninety days of seven channels, read every 30 s,
+take about 50 MB (`stillwell simulate --days 2` makes one); under 64 MiB the system itself begins to
+fail."""
 
 W1_DEVICES = Path("/sys/bus/w1/devices")
 SERIAL_DEVICES = Path("/dev/serial/by-id")
@@ -29,7 +30,7 @@ KERNEL = Path("/sys")
 
 
 def configuration(settings: Settings) -> Iterator[Point]:
-    """The file that was read, and what does not stop the start but should be put right."""
+    """Yields the file that was read, and what does not stop the start but should be corrected."""
     watched = len(settings.band) + len(settings.state)
     yield Point(
         "config",
@@ -44,8 +45,8 @@ def configuration(settings: Settings) -> Iterator[Point]:
 
 
 def plugins(settings: Settings) -> Iterator[Point]:
-    """Every driver and sink that is named and can't be had, such as one whose package is not
-    installed; a sink whose secrets this user may not read is none."""
+    """Yields every driver and sink that is named and can't be used, such as one whose package is
+    not installed; a sink whose secrets this user may not read does not count."""
     for name, source in settings.source.items():
         if source.broken:
             yield Point("source", name, Grade.FIX, source.broken)
@@ -55,7 +56,7 @@ def plugins(settings: Settings) -> Iterator[Point]:
 
 
 def store(path: Path) -> Iterator[Point]:
-    """Whether the store can be written and read, and how much room there is."""
+    """Yields whether the store can be written and read, and how much room there is."""
     folder = path.parent
     try:
         found = folder.is_dir()
@@ -86,7 +87,7 @@ def store(path: Path) -> Iterator[Point]:
 
 
 def _without_sudo(folder: Path) -> Iterator[Point]:
-    """How whoever asked with sudo comes to do without: by the group of the store."""
+    """Yields how somebody who used sudo can do without it: by the group of the store."""
     user = os.environ.get("SUDO_USER", "root")
     group = folder.stat().st_gid
     with suppress(KeyError):  # a user or group without a name
@@ -97,12 +98,12 @@ def _without_sudo(folder: Path) -> Iterator[Point]:
 
 
 def rescued(path: Path) -> Iterator[Point]:
-    """What was kept of the last file that was damaged."""
+    """Yields what was kept of the last file that was damaged."""
     try:
         with StoreReader.open(path) as reader:
             last = next(iter(reader.rescues()), None)
     except StoreError:
-        return  # told where the store is
+        return  # reported where the store is checked
     if last is None:
         return
     when = f"{datetime.fromtimestamp(last.at_ms / 1000, UTC):%Y-%m-%d %H:%M} UTC"
@@ -151,7 +152,8 @@ def _room(folder: Path) -> Point:
 
 
 def clock(machine: Clock) -> Iterator[Point]:
-    """Whether the wall clock has been set from outside. Only a note: the daemon runs without."""
+    """Yields whether the wall clock has been set from outside. Only a note: the daemon runs
+    without."""
     at = datetime.fromtimestamp(machine.wall_ms() / 1000, UTC)
     trusted = machine.trusted()
     facts = {"trusted": trusted}
@@ -171,7 +173,7 @@ def clock(machine: Clock) -> Iterator[Point]:
 
 
 def hardware(settings: Settings) -> Iterator[Point]:
-    """What is plugged in and not named in the configuration: the number or path to copy."""
+    """Yields what is plugged in and not named in the configuration: the number or path to copy."""
     from stillwell_drivers.kernel_sensor import found
 
     named = "\n".join(str(source.settings) for source in settings.source.values())
@@ -180,7 +182,7 @@ def hardware(settings: Settings) -> Iterator[Point]:
             what = f"A temperature probe {number} is on the 1-Wire bus and belongs to no channel."
             yield Point("hardware", number, Grade.NOTE, what, f'To use it: probe = "{number}"')
     for sensor in found(KERNEL):
-        # Those of the machine itself are on none of these.
+        # Sensors of the machine itself are on none of these.
         if re.search(r"/(?:i2c|spi|usb)", sensor.device) and f"'{sensor.name}'" not in named:
             what = f"The kernel reads a sensor {sensor.name}, which belongs to no channel."
             do = f'To use it: device = "{sensor.name}", value = "{sensor.values[0]}"'

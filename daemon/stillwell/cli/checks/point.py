@@ -1,4 +1,4 @@
-"""One thing that was looked at, and how it was found."""
+"""One thing that was checked, and the result."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ class Grade(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One thing looked at.
+    """The result of one check.
 
     Args:
         part: recipient, config, daemon, store, clock, source, channel, level, alarm, sink or
             hardware.
         name: which of them, as the configuration names it.
-        what: how it was found, in a sentence; `do`: what to do about it.
+        what: the result, in a sentence; `do`: what to do about it.
         facts: for programs; JSON-ready.
     """
 

@@ -1,4 +1,4 @@
-"""What one judged reading of a channel comes to, in words."""
+"""Words one judged reading of a channel."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ DO = {
     "power-on": "85 °C is what a probe shows before it has measured: check its 3.3 V.",
     "stale": "It handed out an earlier value again; check again in a minute.",
 }
-"""By the first test that has something against the reading."""
+"""What to do, by the first test that the reading did not pass."""
 
 SAYS = {
     Failure.GONE: "it does not answer",
@@ -76,7 +76,7 @@ def channel_point(settings: Settings, reading: Reading, when: str = "") -> Point
 
 
 def value_shown(value: float | None, quantity: Quantity, units: System) -> str:
-    """A channel's value as people read it."""
+    """Returns a channel's value as people read it."""
     if value is None:
         return "no value"
     if quantity is Quantity.FLOAT:

@@ -1,4 +1,4 @@
-"""What the running daemon has read: it holds the sensors, so the store is asked instead."""
+"""What the running daemon has read: the daemon holds the sensors, so the store is read instead."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from stillwell.wiring.plans.channels import limits_of
 from stillwell.words import Reader
 
 LONGEST_WAIT_S = 60.0
-"""For the first round of a daemon that has just begun."""
+"""The longest wait for the first round of a daemon that has just begun, in seconds."""
 AGAIN_S = 0.5
 SLACK_S = 5.0
 
 
 def latest(settings: Settings, store: Path) -> Iterator[Point]:
-    """The latest reading of each channel, and how old it is. Of a daemon that has just begun its
-    first round is waited for. Raises `StoreError`."""
+    """Yields the latest reading of each channel, and how old it is. If the daemon has just begun,
+    it waits for its first round. Raises `StoreError`."""
     early = _wait_for_first_round(settings, store)
     now_ms = _now_ms()
     with StoreReader.open(store) as reader:
@@ -48,7 +48,7 @@ def latest(settings: Settings, store: Path) -> Iterator[Point]:
                 "minute and check again.",
             )
             continue
-        # A daemon on the simulated tank's fast clock is ahead of ours: no age, then.
+        # A daemon on the simulated tank's fast clock is ahead of ours: then there is no age.
         age_s = max(0.0, (now_ms - reading.moment.utc_ms) / 1000)
         when = f"{show(age_s, Dimension.DURATION)} ago"
         if age_s > limits_of(settings, name).gap_s + settings.store.commit_every:
@@ -64,7 +64,8 @@ def latest(settings: Settings, store: Path) -> Iterator[Point]:
 
 def _wait_for_first_round(settings: Settings, store: Path) -> int:
     """Waits until a daemon that has just begun has kept a reading of each channel, or has had the
-    time to. Returns UTC ms of its beginning where even that was not enough; 0 where it was."""
+    time to. Returns the UTC ms of the daemon's start if even that time was not enough; 0 if it was.
+    """
     gives_up = time.monotonic() + LONGEST_WAIT_S
     while True:
         with StoreReader.open(store) as reader:
@@ -83,7 +84,7 @@ def _wait_for_first_round(settings: Settings, store: Path) -> int:
 
 
 def _round_s(settings: Settings) -> float:
-    """How long it takes until every source has been read once and that is on the disk."""
+    """Returns how long it takes until every source has been read once and that is on the disk."""
     slowest = max((source.every for source in settings.source.values()), default=0.0)
     return slowest + settings.store.commit_every + SLACK_S
 

@@ -25,9 +25,9 @@ CLOSING_S = 2.0
 
 
 class Attempt:
-    """One source, opened, read and closed in a thread of its own.
+    """Opens, reads and closes one source in a thread of its own.
 
-    A driver that hangs can't be ended from outside; its thread is left behind and dies with the
+    A driver that hangs can't be ended from outside; its thread is left behind and ends with the
     process.
     """
 
@@ -41,7 +41,7 @@ class Attempt:
         self._thread = threading.Thread(target=self._run, name=source.name, daemon=True)
 
     def run(self) -> bool:
-        """Returns whether it came to an end, good or bad, within the source's deadline."""
+        """Returns whether the attempt ended, well or not, within the source's deadline."""
         self._thread.start()
         if not self._read.wait(self.source.deadline_s):
             self._over.set()
@@ -68,7 +68,7 @@ class Attempt:
 
 
 def read_once(settings: Settings, clock: Clock) -> list[Point]:
-    """Reads everything; the buses side by side, the sources of one bus one after the other."""
+    """Reads everything: the buses side by side, the sources of one bus one after the other."""
     by_bus = list(sources(settings).values())
     found: list[list[Point]] = [[] for _ in by_bus]
 
@@ -84,7 +84,7 @@ def read_once(settings: Settings, clock: Clock) -> list[Point]:
 
 
 def _placed(settings: Settings, points: Iterable[Point]) -> list[Point]:
-    """The points; what is to be mended with the line that it is about."""
+    """Returns the points; each one to be fixed gets the line of the file that it is about."""
     try:
         document, text = read_toml(content_of(settings.file), str(settings.file))
     except ConfigError:

@@ -26,7 +26,7 @@ NO_RECIPIENT = "No recipient is configured: an alarm reaches nobody who is not l
 ADD_ONE = 'Add a [sink.NAME] to the configuration: the README says how, under "On your phone".'
 REACH = "Check address, port, user and password, and that the other machine is on."
 TRIES = 3
-"""After so many failed attempts the reason is plain."""
+"""After this many failed attempts the reason is plain."""
 CLOSING_S = 5.0
 MADE_WITHIN_S = 10.0
 
@@ -46,7 +46,7 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
         return
     with StoreReader.open(store) as reader:
         wanted: int | None = None
-        # What this user may not read the daemon may: it has a place in the store.
+        # The daemon may read what this user may not: such a sink has a cursor in the store.
         hidden = {name for name, d in settings.sink.items() if d.sealed}
         placed = {c.sink for c in reader.cursors() if c.stream is Stream.NOTICES}
         takes = {n for n, made in known.items() if _takes_notices(made) or n in hidden & placed}
@@ -56,7 +56,7 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
             wanted = reader.newest(Stream.NOTICES) if wanted is None else wanted
             notices = (c for c in reader.cursors() if c.stream is Stream.NOTICES)
             far = {cursor.sink for cursor in notices if cursor.seq >= wanted}
-            # In quiet hours a test goes ahead of what waits: that place has a cursor of its own.
+            # In quiet hours a test goes ahead of what waits: that has a cursor of its own.
             waiting -= {name for name in waiting if far & {name, ahead_name(name)}}
             time.sleep(0.1)
         refused = {
@@ -98,7 +98,7 @@ def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[P
 
 
 def no_recipient(settings: Settings) -> Iterator[Point]:
-    """What comes before all else: nobody would hear an alarm."""
+    """Yields the most important fault: nobody would get an alarm."""
     if not any(takes_notices(settings, sink) for sink in settings.sink.values()):
         yield Point("recipient", "nobody", Grade.FIX, NO_RECIPIENT, ADD_ONE)
 
@@ -169,7 +169,7 @@ def _given(name: str, sink: Sink, notice: Notice, patience_s: float) -> Point:
 
 
 def as_the_daemon_says(name: str, text: str | None) -> Point:
-    """How a sink without notices is doing, by what the daemon has left in the store."""
+    """Returns how a sink without notices is doing, by what the daemon has kept in the store."""
     verdict = VERDICT.known(text)
     if verdict is None:
         return Point("sink", name, Grade.NOTE, "The daemon says nothing of it: restart stillwell.")
@@ -202,7 +202,8 @@ def _broken(name: str, why: str) -> Point:
 
 
 def takes_notices(settings: Settings, destination: Destination) -> bool:
-    """Whether notices go to this sink; one that can't be had counts, since somebody meant it."""
+    """Returns whether notices go to this sink; a sink that can't be used counts, since somebody
+    meant it."""
     made = _made(settings, destination)
     return isinstance(made, str) or _takes_notices(made)
 
@@ -212,7 +213,7 @@ def _takes_notices(made: Sink | str) -> bool:
 
 
 def _made(settings: Settings, destination: Destination) -> Sink | str:
-    """The sink's own object, or why it can't be had."""
+    """Returns the sink's own object, or why it can't be had."""
     if destination.made is None:
         return destination.broken
     quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}

@@ -1,4 +1,4 @@
-"""``[channel.…]``: one model a quantity, so that each limit has the unit of what it limits."""
+"""``[channel.…]``: one model per quantity, so that each limit has the unit of what it limits."""
 
 from __future__ import annotations
 

@@ -66,12 +66,13 @@ class Frame(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Returns our sources, the strongest first. What the frame was made with tells them where
-        to look, and is no value itself."""
+        """Returns our sources, the strongest first. The frame's arguments tell them where to look,
+        and are no values themselves."""
         assert isinstance(init_settings, InitSettingsSource)
         layers: Layers = init_settings.init_kwargs["layers"]
         environ: Mapping[str, str] = init_settings.init_kwargs["environ"]
-        # Not TomlConfigSettingsSource: it would parse once more, and tell no line of a mistake.
+        # Not TomlConfigSettingsSource: it would parse the file once more, and does not name the
+        # line of a mistake.
         file = InitSettingsSource(settings_cls, layers.document)
         lower = (Environment(settings_cls, layers, environ), file, Merged(settings_cls, layers))
         folder = environ.get("CREDENTIALS_DIRECTORY", "")

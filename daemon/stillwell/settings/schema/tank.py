@@ -51,7 +51,7 @@ class Surface(Part):
 
     @property
     def area_mm2(self) -> float:
-        """Of the surface, mm²."""
+        """The area of the surface, mm²."""
         return self.length * self.width
 
 

@@ -1,4 +1,4 @@
-"""Kinds of values that several tables have, and what a table is."""
+"""Kinds of values that several tables have, and the base of every table."""
 
 from __future__ import annotations
 

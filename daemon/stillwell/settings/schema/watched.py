@@ -1,4 +1,4 @@
-"""``[band.…]``, ``[agreement.…]`` and ``[state.…]``: what is watched, one model a quantity."""
+"""``[band.…]``, ``[agreement.…]`` and ``[state.…]``: what is watched, one model per quantity."""
 
 from __future__ import annotations
 
