@@ -1,1 +1,2 @@
-"""From the store to the far side: the outbox that follows the store, and the sinks that send."""
+"""Delivers rows of the store to the outside: the outbox that follows the store, and the sinks
+that send."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 
 class Allowance:
-    """So many at once, and so many a second in the long run.
+    """Allows a number of events at once, and a rate of events in the long run.
 
     Args:
-        at_once: after a rest.
-        per_s: what comes back, a second.
+        at_once: how many are allowed at once after a rest.
+        per_s: how many more are allowed with each second.
     """
 
     def __init__(self, at_once: int, per_s: float) -> None:
@@ -18,7 +18,7 @@ class Allowance:
         self._at_s: float | None = None
 
     def take(self, now_s: float) -> bool:
-        """Returns whether it may happen once more at `now_s` (seconds that only go forward)."""
+        """Returns whether one more event is allowed at `now_s` (seconds that only go forward)."""
         if self._at_s is not None:
             self._left = min(self._most, self._left + (now_s - self._at_s) * self._per_s)
         self._at_s = now_s

@@ -1,4 +1,5 @@
-"""What Apprise logs: the HTTP status is taken out of it, and nothing goes further."""
+"""Handles what Apprise logs: takes the HTTP status out of it, and lets nothing through to our
+log."""
 
 from __future__ import annotations
 
@@ -11,7 +12,8 @@ from contextvars import ContextVar
 _STATUS = re.compile(r"error=(\d{3})\b")
 
 _heard: ContextVar[list[str] | None] = ContextVar("_heard", default=None)
-"""Where the statuses go that Apprise logs for this call, on whichever thread it works for it."""
+"""The list that collects the statuses Apprise logs during this call, on whichever thread it
+works."""
 
 
 class _StatusOnly(logging.Filter):
@@ -26,15 +28,16 @@ class _StatusOnly(logging.Filter):
 
 
 _TALKATIVE = ("urllib3", "urllib3.connectionpool", "requests_oauthlib")
-"""Under Apprise: they log the paths of requests, and with many services the path is the key."""
+"""Loggers below Apprise: they log the paths of requests, and with many services the path is the
+key."""
 
 _FILTER = _StatusOnly()
 
 
 @contextmanager
 def status_only() -> Iterator[list[str]]:
-    """Keeps Apprise's log lines from ours; gives the statuses that it logs meanwhile."""
-    # For good, not for this call only: another recipient's thread may be in here too.
+    """Keeps Apprise's log lines out of ours; yields the list of statuses that it logs meanwhile."""
+    # For ever, not for this call only: another recipient's thread may be in here too.
     logging.getLogger("apprise").addFilter(_FILTER)
     for name in _TALKATIVE:
         logging.getLogger(name).setLevel(logging.ERROR)

@@ -1,7 +1,8 @@
-"""What a sink says about itself and about its rows, looked at before anything else meets it.
+"""Checks what a sink says about itself and about its rows, before anything else uses it.
 
-A sink is foreign code: it may say anything. Whatever passes here is made of plain text, numbers in
-range and our own types. Ask only where the sink may hang: each of its methods is its own code.
+A sink is foreign code and may return anything. What passes here consists of plain text, numbers in
+range and our own types. Ask only where the sink may hang, because each of its methods is its own
+code.
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ from stillwell.ports import (
 from stillwell.request import Command, NoteRequest, Request
 
 ANSWERS_WITHIN_S = 60.0
-"""So long one call into a sink may take that doesn't say otherwise (see `KnowsItsLimit`)."""
+"""The longest that one call into a sink may take, unless it says otherwise (see
+`KnowsItsLimit`)."""
 LONGEST_LIMIT_S = 1200.0
 ROWS_AT_ONCE = 100
 LARGEST_BATCH = 10_000
@@ -35,16 +37,16 @@ _PLAIN = (str, float, int, bool, type(None), Command, NoteRequest)
 _HIGHEST = 2**62
 
 ORDER = (Stream.NOTICES, Stream.TRANSITIONS, Stream.READINGS, Stream.ESTIMATES)
-"""People first."""
+"""The order in which streams are offered: what concerns people first."""
 
 
 class MistakeError(Exception):
-    """A sink said what makes no sense. The text goes on after its name."""
+    """A sink returned something that makes no sense. The text continues after the sink's name."""
 
 
 @dataclass(frozen=True, slots=True)
 class Abilities:
-    """What a sink wants and can do, asked once."""
+    """What a sink wants and can do; it is asked once."""
 
     streams: tuple[Stream, ...]
     collapse: frozenset[Stream]
@@ -52,17 +54,17 @@ class Abilities:
     batch: int
     may_forget: bool
     overlap_s: float
-    """How long its far side may forget what it took."""
+    """How long ago its far side may have taken a row that it can still forget."""
     within_s: float
-    """How long one call may take."""
+    """The longest that one call may take."""
     retains: bool
     tends: bool
     sends_ahead: bool
 
 
 def abilities_of(sink: Sink, batch: int = ROWS_AT_ONCE) -> Abilities:
-    """Asks a sink; `batch` rows at once where it has no wish. Raises `MistakeError`, and whatever
-    the sink raises."""
+    """Asks a sink; `batch` is the number of rows at once where it has no wish. Raises
+    `MistakeError`, and whatever the sink raises."""
     if isinstance(sink, ChoosesBatch):
         batch = _whole(sink.batch, "batch", 1, LARGEST_BATCH)
     wanted = _streams(sink.streams(), "streams")
@@ -84,7 +86,8 @@ def abilities_of(sink: Sink, batch: int = ROWS_AT_ONCE) -> Abilities:
 
 
 def checked(outcome: object) -> Outcome:
-    """The verdict, made of our own types. Raises `MistakeError` for what is none."""
+    """Returns the verdict, made of our own types. Raises `MistakeError` where it is not a
+    verdict."""
     if not is_a(outcome, Outcome):
         raise MistakeError(f"answered with {a(outcome)} instead of an Outcome")
     after = outcome.retry_after
@@ -106,7 +109,7 @@ def checked(outcome: object) -> Outcome:
 
 
 def checked_request(thing: object) -> Request:
-    """A request that is made of nothing but plain values. Raises `MistakeError`."""
+    """Returns a request that consists only of plain values. Raises `MistakeError` for any other."""
     if type(thing) is not Request:
         raise MistakeError(f"asks with {a(thing)} instead of a Request")
     parts: tuple[Request | NoteRequest, ...] = (thing,)

@@ -1,14 +1,14 @@
 """The time-series sink: readings, alarms and estimates as points, to InfluxDB 2, InfluxDB 1, or a
 server that speaks one of their protocols (VictoriaMetrics).
 
-What a server is trusted with. A 204 says that it has the points, not that it has written them down:
-a VictoriaMetrics that is killed forgets the last seconds. A point that is sent again is the same
-point, so the kept cursor stays `resend` behind, and what is not older than that is sent again when
-the connection was lost, and after a restart.
+How far a server is trusted: a 204 says that it has the points, not that it has written them down,
+and a VictoriaMetrics that is killed forgets the last seconds. A point that is sent again is the
+same point. So the kept cursor stays `resend` behind, and anything newer than that is sent again
+when the connection was lost, and after a restart.
 
 InfluxDB refuses a whole batch for one bad point and names only the first. So a refused batch is
-halved until the bad point stands alone; that one goes to the dead letters, the others get through.
-VictoriaMetrics drops a bad line without a word: `line_protocol` makes none.
+halved until the bad point is alone; that one goes to the dead letters, and the others get through.
+VictoriaMetrics drops a bad line without an error: `line_protocol` makes none.
 """
 
 from __future__ import annotations
@@ -38,13 +38,13 @@ from stillwell.shown import plain, without_passwords
 log = logging.getLogger(__name__)
 
 TRUST_SETTLES_S = 10.0
-"""After the clock has become trusted the store puts the earlier times right; so long it may take
-until rows show it."""
+"""How long it may take, after the clock has become trusted, until rows show the earlier times
+that the store puts right."""
 ASK_KEEPER_S = 60.0
-"""Between attempts when only a person can mend it: a token, a bucket, a missing package."""
+"""Between attempts when only a person can help: a token, a bucket, a missing package."""
 LONGEST_WORDS = 300
 MOST_IN_VAIN = 15
-"""So many requests find one bad point among the most that a batch can hold, and send it alone."""
+"""How many requests it takes to find one bad point in the largest batch and send it alone."""
 
 
 def _plain_url(url: str) -> str:
@@ -108,8 +108,8 @@ class InfluxSettings(BaseModel):
 
 
 class Influx:
-    """The sink. `send` blocks for at most `timeout` where the server hangs, also where it sends a
-    byte now and then."""
+    """The sink. `send` blocks for at most `timeout` where the server hangs, also where it sends
+    a byte now and then."""
 
     Settings: ClassVar[type[BaseModel]] = InfluxSettings
 
@@ -130,7 +130,7 @@ class Influx:
         self._opened_s = 0.0
         self._trusted_since_s: float | None = None
         self._doubtful: dict[Stream, int] = {}
-        """Streams of which rows went out under a clock that was not trusted, and the number before
+        """By stream of which rows went out while the clock was not trusted: the number before
         the first of them."""
         self._link: InfluxLink | None = None
         self._connections = 0
@@ -162,7 +162,7 @@ class Influx:
         return (MOST_IN_VAIN + 2) * self._settings.timeout
 
     def open(self) -> None:
-        """Needs no server: the first `send` connects."""
+        """Prepares the sink. Needs no server: the first `send` connects."""
         self._opened_s = self._monotonic_s()
         if self._trusted():
             # Trusted from the start: nothing is going to be put right.
@@ -208,7 +208,7 @@ class Influx:
         return line_of_ten_minutes(self._tank, channel, quantity, start_ms, mean, low, high, count)
 
     def write(self, lines: Sequence[str]) -> Outcome:
-        """Writes points at once, for whoever sends a history; refusals bear the line's place."""
+        """Writes points at once, for whoever sends a history; refusals have their line's place."""
         why = self._connect()
         if why:
             return Outcome(0, (), ASK_KEEPER_S, why)
@@ -227,7 +227,7 @@ class Influx:
     # -- inside --
 
     def _settled(self) -> bool:
-        """Whether the times of rows are as right as they will ever be."""
+        """Whether the times of rows are final."""
         now_s = self._monotonic_s()
         if not self._trusted():
             self._trusted_since_s = None
@@ -237,14 +237,14 @@ class Influx:
         return since_s is not None and now_s - since_s >= TRUST_SETTLES_S
 
     def _connect(self) -> str:
-        """Makes the link; returns why there is none."""
+        """Makes the link; returns why there is none, or an empty text."""
         if self._link is not None:
             return ""
         settings = self._settings
         section = f"[sink.{self._name}]"
         try:
             if settings.ca is not None:
-                # Now and in words, not with the first request.
+                # A bad file is reported now and in words, not with the first request.
                 ssl.create_default_context(cafile=str(settings.ca))
             if settings.protocol == "1":
                 self._link = InfluxDb1(
@@ -292,7 +292,7 @@ class Influx:
     def _write(
         self, lines: list[tuple[int, str]], seqs: Sequence[int], refusals: list[Refusal]
     ) -> Outcome:
-        """The verdict on points, each with its row's place among the numbers of all rows."""
+        """Returns the verdict on points, each with its row's place among all rows' numbers."""
         assert self._link is not None
         waiting = [lines] if lines else []
         lost = False
@@ -306,7 +306,7 @@ class Influx:
             try:
                 answer = self._link.write([line for _, line in part])
             except UnreachableError as error:
-                # The connection that takes over is no second loss.
+                # The connection that takes over does not count as another loss.
                 self._forgave_s = self._monotonic_s()
                 return self._came_to(seqs, first, refusals, Outcome(0, (), 1.0, str(error)), True)
             lost = self._was_lost() or lost
@@ -326,17 +326,17 @@ class Influx:
     def _came_to(
         self, seqs: Sequence[int], first: int, refusals: list[Refusal], why: Outcome, lost: bool
     ) -> Outcome:
-        """The verdict when the row at `first` and those after it must be tried again."""
+        """Returns the verdict when the row at `first` and those after it must be tried again."""
         done = set(seqs[:first])
         kept = tuple(refusal for refusal in refusals if refusal.seq in done)
         return Outcome(first, kept, why.retry_after, why.reason, lost=lost)
 
     def _was_lost(self) -> bool:
-        """Whether the write that went well went over a new connection, though the last one had been
-        good for more than one: the server may have been restarted unseen.
+        """Whether the last successful write used a new connection although the earlier one had
+        worked for more than one write: the server may have been restarted unseen.
 
-        Not more often than every other `resend`, lest a proxy that hangs up now and then makes us
-        send the same for ever.
+        True at most once in `resend`, so that a proxy that hangs up now and then does not make us
+        send the same rows for ever.
         """
         assert self._link is not None
         renewed = self._link.renewed
@@ -386,7 +386,7 @@ class Influx:
                 return Outcome(0, (), after, f"{url} fails with {status}.")
 
     def _words(self, answer: Answer) -> str:
-        """The server's reason for a refusal, without our secrets, should it repeat them."""
+        """Returns the server's reason for a refusal, without any of our secrets that it repeats."""
         text = answer.text
         for secret in (self._settings.token, self._settings.password):
             if secret is not None and secret.get_secret_value():

@@ -1,8 +1,8 @@
 """The two ways of writing lines to a time-series server: one request, one answer, no retry.
 
-InfluxDB 2 and what speaks its protocol (VictoriaMetrics does) through influxdb-client, which is
-imported when a link is made; InfluxDB 1 (``/write?db=``) through the standard library. Neither
-retries: the outbox does, and it knows what has been taken.
+InfluxDB 2 and servers that speak its protocol (VictoriaMetrics does) are reached through
+influxdb-client, which is imported when a link is made; InfluxDB 1 (``/write?db=``) through the
+standard library. Neither retries: the outbox does, and it knows what has been taken.
 """
 
 from __future__ import annotations
@@ -28,27 +28,27 @@ LONGEST_ANSWER = 4096
 
 
 class UnreachableError(Exception):
-    """No answer; the text says why, without a secret in it."""
+    """There was no answer; the text says why, without a secret in it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What the server said."""
+    """What the server answered."""
 
     status: int
-    """HTTP."""
+    """The HTTP status."""
     text: str = ""
-    """Its own words, as it sent them."""
+    """The server's own words."""
     retry_after: float | None = None
-    """Seconds."""
+    """Seconds after which to try again, where the server says so."""
 
 
 class InfluxLink(Protocol):
     """One server. Used from one thread."""
 
     renewed: int
-    """How many connections there have been: one more means that the last one was lost, though
-    perhaps nobody noticed, since a new one took over at once."""
+    """How many connections there have been. One more means that the last one was lost, perhaps
+    unnoticed because a new one took over at once."""
 
     def write(self, lines: Sequence[str]) -> Answer:
         """Writes the points. Raises `UnreachableError`."""
@@ -58,7 +58,7 @@ class InfluxLink(Protocol):
 
 
 class InfluxDb2:
-    """Through influxdb-client. Raises ImportError when it is not installed."""
+    """A link through influxdb-client. Raises ImportError when that is not installed."""
 
     def __init__(
         self, url: str, org: str, bucket: str, token: str, timeout_s: float, ca: Path | None
@@ -114,8 +114,8 @@ class InfluxDb2:
         return Answer(204)
 
     def _count_connections(self) -> None:
-        """Has each connection counted as it is made. urllib3 opens a dropped one again without a
-        word, and its own counter does not show that."""
+        """Makes each new connection count. urllib3 silently opens a dropped one again, and its
+        own counter does not show that."""
         link = self
         pools = self._client.api_client.rest_client.pool_manager
         pool = pools.connection_from_url(self._url)
@@ -184,7 +184,7 @@ class InfluxDb1:
         response = self._connection.getresponse()
         text = response.read(LONGEST_ANSWER).decode("utf-8", "replace")
         if response.read(1):
-            self._connection.close()  # more than anybody reads
+            self._connection.close()  # the answer is longer than anybody reads
         after = _retry_after(response.headers.get("Retry-After"))
         return Answer(response.status, _words(text), after)
 
@@ -193,8 +193,8 @@ class InfluxDb1:
 
 
 def _not_the_clients(record: logging.LogRecord) -> bool:
-    """Drops what influxdb-client logs on the root logger: answers as they came, whatever a proxy
-    may have put into them."""
+    """Drops what influxdb-client logs on the root logger: unchanged answers, with whatever a
+    proxy may have put into them."""
     return "influxdb_client" not in record.pathname
 
 
@@ -204,7 +204,7 @@ def _at(url: str) -> str:
 
 
 def _words(body: str) -> str:
-    """The server's sentence: InfluxDB 2 wraps it as ``message``, 1 as ``error``."""
+    """Returns the server's sentence: InfluxDB 2 wraps it as ``message``, 1 as ``error``."""
     try:
         said: Any = json.loads(body)
     except (ValueError, RecursionError):
@@ -215,7 +215,7 @@ def _words(body: str) -> str:
 
 
 def _retry_after(text: str | None) -> float | None:
-    """Seconds (RFC 9110, section 10.2.3: a number of seconds, or a date)."""
+    """Returns the pause in seconds (RFC 9110, section 10.2.3: a number of seconds, or a date)."""
     if not text:
         return None
     if text.strip().isdecimal():

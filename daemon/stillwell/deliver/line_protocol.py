@@ -31,14 +31,14 @@ _LATEST_MS = 2**63 // 1_000_000
 
 
 def line_of(row: Row, tank: str, channels: Mapping[str, Quantity]) -> str | None:
-    """Returns the point of `row` as one line without its end, with its time in ms; None for an
-    estimate without a number (one for which there was not enough evidence): it has no point.
+    """Returns the point of `row` as one line without its end, with its time in ms. Returns None for
+    an estimate without a number (one for which there was not enough evidence), which has no point.
 
     Args:
         channels: what each configured channel measures; a channel that is no longer configured is
             sent without `quantity` and `unit`.
 
-    Raises ValueError, with a reason in words, for a row that no point can be made of.
+    Raises ValueError, with a reason in words, for a row that cannot be a point.
     """
     body = row.body
     match body:
@@ -73,12 +73,12 @@ def line_of_ten_minutes(
     high: float,
     count: int,
 ) -> str:
-    """Returns the point of ten minutes of a channel whose single readings are kept no more.
+    """Returns the point of ten minutes of a channel whose single readings are no longer kept.
 
     Args:
         start_ms: UTC of their beginning, the time of the point.
-        mean, low, high: of the good readings among them, in the quantity's unit.
-        count: how many those were.
+        mean, low, high: over the good readings in the ten minutes, in the quantity's unit.
+        count: the number of good readings.
     """
     fields = {key: repr(float(v)) for key, v in (("mean", mean), ("low", low), ("high", high))}
     fields["count"] = _whole(count)
@@ -110,7 +110,8 @@ def _point(measurement: str, tags: Mapping[str, str], fields: Mapping[str, str],
 
 @lru_cache(maxsize=1024)
 def _series(measurement: str, tags: tuple[tuple[str, str], ...]) -> str:
-    """What stands before the fields: the same for all points of a channel, and half of the work."""
+    """Returns what comes before the fields: it is the same for all points of a channel, and half
+    of the work."""
     # Sorted by key, as the reference advises for speed. An empty tag value is not allowed.
     return measurement + "".join(f",{key}={_tag(value)}" for key, value in sorted(tags) if value)
 
@@ -120,8 +121,8 @@ def _whole(number: int) -> str:
 
 
 def _tag(text: str) -> str:
-    """A tag's value with what the protocol reserves escaped; a line's end, which it cannot hold,
-    becomes a space, and a backslash at the end, which would escape what follows, goes."""
+    """Returns a tag's value with the reserved characters escaped. A line end, which a tag cannot
+    hold, becomes a space; a backslash at the end, which would escape what follows, is dropped."""
     plain = text.encode("utf-8", "replace").decode()
     plain = " ".join(plain.splitlines()).rstrip("\\")
     return plain.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")

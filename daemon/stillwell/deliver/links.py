@@ -1,8 +1,7 @@
-"""The links in messages, and the key that they are signed with.
+"""Makes the links in messages, and keeps the key that they are signed with.
 
-The key is the daemon's own: made once beside the store and readable by its user alone, or given as
-a credential. Whoever has it can make links; so it stands in no log, no message and not in the
-store.
+The key is the daemon's own: made once beside the store and readable only by its user, or given as a
+credential. Whoever has it can make links, so it is never in a log, a message or the store.
 """
 
 from __future__ import annotations
@@ -29,13 +28,13 @@ class KeyFileError(Exception):
 
 
 def key_file(store: Path) -> Path:
-    """Returns where the key is that belongs to a store."""
+    """Returns the path of the key that belongs to a store."""
     return store.with_suffix(".link-key")
 
 
 def kept_key(path: Path) -> bytes:
-    """Returns the key that is kept in a file, which is made, mode 0600, if it is not there. Raises
-    `KeyFileError`."""
+    """Returns the key that is kept in a file; makes the file, with mode 0600, if it is not
+    there. Raises `KeyFileError`."""
     try:
         if not path.exists():
             _make(path)
@@ -60,8 +59,8 @@ def kept_key(path: Path) -> bytes:
 
 
 def _make(path: Path) -> None:
-    """In two steps, so that a power cut leaves a whole key or none; who comes second takes the
-    first one's."""
+    """Makes the key file in two steps, so that a power cut leaves a whole key or none. If two
+    processes make it at once, the second takes the key of the first."""
     fresh = path.with_name(f"{path.name}.{os.getpid()}")
     handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     try:
@@ -82,9 +81,9 @@ class Links:
     """Makes links to one address.
 
     Args:
-        address: what they begin with, as ``http://tank.local:8080``.
-        key: see above.
-        wall_ms: UTC milliseconds.
+        address: the beginning of every link, such as ``http://tank.local:8080``.
+        key: the key that links are signed with.
+        wall_ms: returns UTC milliseconds.
     """
 
     def __init__(self, address: str, key: bytes, wall_ms: Callable[[], int]) -> None:

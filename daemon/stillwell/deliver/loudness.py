@@ -1,13 +1,13 @@
 """How loudly a message arrives: a service's own levels, as Apprise describes them.
 
 A service of Apprise lists the levels that it takes (`template_args`): numbers, names, or a switch
-such as Telegram's ``silent``. They are brought into an order from quiet to loud, and each priority
-has its place in it: high is the loudest, which rings through do-not-disturb where the service can;
-medium is what the service does by itself; low makes no sound and is still seen. So of five levels
-the quietest is never used: with ntfy, Pushover and Gotify it shows nothing at all, or folds it
-away. Mails have no levels, but headers.
+such as Telegram's ``silent``. They are sorted from quiet to loud, and each priority is mapped to
+one: high to the loudest, which rings through do-not-disturb where the service can; medium to the
+service's usual level; low to one that makes no sound but is still seen. So of five levels the
+quietest is never used: ntfy, Pushover and Gotify show nothing at all with it, or fold it away.
+Mails have no levels, but headers.
 
-A level that the keeper wrote into the URL is that of high alarms, and no message is louder.
+A level that the keeper wrote into the URL is used for high alarms, and no message is louder.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from urllib.parse import quote
 from stillwell.notice import Priority
 
 _SCALES = ("priority", "urgency", "level")
-"""What Apprise calls the argument that takes a level; the first with levels counts."""
+"""Apprise's names for the argument that takes a level; the first one with levels is used."""
 _WORDS = (
     *("min", "silent", "passive", "info", "low"),
     *("normal", "default", "standard", "active", "medium", "warning"),
@@ -33,7 +33,7 @@ _PLACES = {
     4: {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 3},
     5: {Priority.LOW: 1, Priority.MEDIUM: 2, Priority.HIGH: 4},
 }
-"""By the number of levels: which one a priority is."""
+"""By the number of levels: the level of each priority."""
 _ON, _OFF = (True, "yes"), (False, "no")
 _SWITCHES = {
     "silent": (_ON, _OFF, _OFF),
@@ -44,9 +44,9 @@ _SWITCHES = {
 _DOWNWARDS = ("opsgenie", "jira")
 """Apprise's names for P1 to P5 rise, while P1 is the most urgent there (its documentation)."""
 _INSISTS = "pover"
-"""Pushover's loudest level is said again there until somebody answers there; stillwell says an
-alarm again itself, and stops when it is answered here. The level below rings through quiet hours
-as well (its documentation)."""
+"""Pushover repeats a message of its loudest level until somebody answers there. stillwell
+repeats an alarm itself, and stops when it is answered here. The level below rings through quiet
+hours as well (its documentation)."""
 
 _MAIL = ("mailto", "mailgun", "smtp2go", "sparkpost")
 _HEADERS = {
@@ -54,7 +54,7 @@ _HEADERS = {
     Priority.MEDIUM: {},
     Priority.LOW: {"Importance": "low", "X-Priority": "5"},
 }
-"""RFC 2156 knows the first; the second is no standard, and what many programs look at."""
+"""The first is in RFC 2156; the second is no standard, but many programs look at it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +63,15 @@ class _Scale:
 
     argument: str
     levels: Sequence[tuple[object, str]]
-    """(as the service's object holds it, as a URL holds it)"""
+    """Pairs of a level as the service's object holds it, and as a URL holds it."""
 
 
 def at_loudness(url: str, service: Any, priority: Priority) -> str:
-    """Returns the URL of a service for a message of a priority; itself where it has no levels.
+    """Returns the URL of a service for a message of a priority; unchanged where the service has no
+    levels.
 
     Args:
-        service: what Apprise has made of the URL.
+        service: the object that Apprise has made of the URL.
     """
     scheme = url.partition(":")[0].lower()
     if scheme.removesuffix("s") in _MAIL or scheme in _MAIL:
@@ -104,7 +105,7 @@ def _written(name: str, url: str) -> bool:
 
 
 def _without(name: str, url: str) -> str:
-    """The URL without one of its parameters."""
+    """Returns the URL without one of its parameters."""
     address, _, written = url.partition("?")
     parts = written.split("&")
     kept = [part for part in parts if part.partition("=")[0].lower() != name.lower()]
@@ -123,8 +124,8 @@ def _scale_of(described: Mapping[str, Mapping[str, Any]], scheme: str) -> _Scale
 
 
 def _ordered(values: object) -> Sequence[tuple[object, str]]:
-    """The levels of a list, or of numbers with their names; none where their order is not
-    known."""
+    """Returns the levels of a list, or of numbers with their names, from quiet to loud; none
+    where their order is not known."""
     if not isinstance(values, Mapping | Sequence | frozenset) or isinstance(values, str):
         return ()
     named = [(n, str(values[n] if isinstance(values, Mapping) else n)) for n in values]

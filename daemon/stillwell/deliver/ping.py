@@ -1,9 +1,9 @@
 """The dead-man's ping: a request to a URL every few minutes, which somebody else misses when it
 stops.
 
-It goes out only while readings come in: a daemon that runs and sees nothing must not look alive.
-What watches for the ping must be another machine, with a way of its own to a person: the one here
-cannot say that it is dead.
+It goes out only while readings come in, because a daemon that runs and sees nothing must not look
+alive. The ping must be watched by another machine with its own way to a person: this one cannot
+report its own death.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ class PingSettings(BaseModel):
 
 
 class Ping:
-    """The sink. `tend` blocks for some `timeout` where the far side hangs, also where it sends a
-    byte now and then."""
+    """The sink. `tend` blocks for a few times `timeout` where the far side hangs, also where it
+    sends a byte now and then."""
 
     Settings: ClassVar[type[BaseModel]] = PingSettings
 
@@ -85,13 +85,13 @@ class Ping:
         return 3 * self._settings.timeout + 30.0
 
     def remember(self, rows: Sequence[Row]) -> None:
-        """Readings of the last run prove nothing about this one."""
+        """Ignores readings of the last run, which prove nothing about this one."""
 
     def open(self) -> None:
         self._next_s = self._monotonic_s()
 
     def send(self, rows: Sequence[Row]) -> Outcome:
-        """Takes note that something is measured."""
+        """Notes that something is being measured."""
         self._seen = self._seen or any(
             isinstance(row.body, Reading) and row.body.value is not None for row in rows
         )
@@ -109,10 +109,11 @@ class Ping:
         return Outcome(0)
 
     def close(self) -> None:
-        """A stop is not a sign of life: whoever watches will ask, and should."""
+        """Sends nothing: a stop is not a sign of life, and whoever watches should ask about it."""
 
     def _ping(self) -> str:
-        """One request; why it did not go well, in words without the URL's path."""
+        """Makes one request; returns why it failed, in words without the URL's path, or an empty
+        text."""
         parts = urlsplit(self._settings.url.get_secret_value())
         host, port = parts.hostname or "", parts.port
         at = f"{host}:{port}" if port else host

@@ -4,13 +4,13 @@ One sink is one recipient, so that each has a cursor of its own: nobody is told 
 somebody else could not be reached. A recipient has a lowest priority, quiet hours, and a turn (see
 `stillwell.alarm.annunciate.escalation`).
 
-Within quiet hours lesser notices wait where they are, in the store, and urgent ones go ahead of
-them; how far they went ahead is kept like a cursor, so that a restart does not wake anybody for the
-same thing again. What has become old news becomes one message.
+During quiet hours less urgent notices wait in the store, and urgent ones go ahead of them. How far
+they went ahead is kept like a cursor, so that a restart does not wake anybody again for the same
+thing. What has become old news becomes one message.
 
-A message is handed over at least once: when the process dies between the service's yes and the kept
-cursor, that one message is sent again. So the cursor is kept after each message, and where Apprise
-lets us (`keyed`) a message carries its key, the same when it is sent again.
+A message is handed over at least once: when the process dies between the service's answer and the
+kept cursor, that one message is sent again. So the cursor is kept after each message, and where
+Apprise allows it (`keyed`) a message carries its key, which is the same when it is sent again.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ log = logging.getLogger(__name__)
 
 ASK_KEEPER_S = 60.0
 LONGEST_TITLE = 80
-"""With the tank's name."""
+"""The longest title, in characters, with the tank's name."""
 MOST_AT_ONCE = 5
-"""More notices than this at one time are one message, however fresh: a phone that beeps twenty
-times tells less."""
+"""More notices than this at one time become one message, however fresh they are: a phone that
+beeps twenty times tells less."""
 BATCH = 1000
 
 
@@ -60,15 +60,15 @@ _CARRIES_KEY = {
     "mailto": f"+{MAIL_HEADER}",
     "ntfy": "xtags",
 }
-"""By the scheme of a URL: the parameter through which Apprise adds to one message a field of a web
-hook's body, a header of a mail (which Sieve's `duplicate` test knows, RFC 7352), a tag of ntfy's.
-Apprise passes no sequence id on to ntfy."""
+"""By the scheme of a URL: the parameter with which Apprise adds one field to a message. It is
+part of a web hook's body, a header of a mail (which Sieve's `duplicate` test knows, RFC 7352),
+or a tag of ntfy's. Apprise passes no sequence id on to ntfy."""
 _TAGS = re.compile(r"(?<=[?&])x?tags=([^&]*)")
 
 
 def keyed(url: str, key: str) -> str:
-    """Returns the URL of a service with the key of one message in it, in Apprise's own grammar; the
-    URL itself where the service has no place for one."""
+    """Returns the URL of a service with the key of one message in it, in Apprise's own grammar;
+    unchanged where the service has no place for a key."""
     scheme = url.partition(":")[0].lower()
     name = _CARRIES_KEY.get(scheme) or _CARRIES_KEY.get(scheme.removesuffix("s"))
     if name is None:
@@ -81,7 +81,7 @@ def keyed(url: str, key: str) -> str:
 
 
 def _time(value: object) -> object:
-    """A time of day as ``22:00``; TOML's own times too."""
+    """Returns a time of day from text such as ``22:00``; passes TOML's own times through."""
     if isinstance(value, str):
         try:
             return time_of_day.fromisoformat(value.strip())
@@ -130,8 +130,8 @@ class Push:
     """The sink. `send` blocks for as long as the service's own time limits (some 15 s a message).
 
     Args:
-        wall_ms: UTC milliseconds: for quiet hours and for what is old news. Neither stops a high
-            alarm, so that a wrong clock does no harm.
+        wall_ms: returns UTC milliseconds, for quiet hours and old news. Neither stops a high alarm,
+            so that a wrong clock does no harm.
     """
 
     Settings: ClassVar[type[BaseModel]] = PushSettings
@@ -192,7 +192,7 @@ class Push:
         self._ahead = ahead.get(Stream.NOTICES, 0)
 
     def open(self) -> None:
-        """Imports Apprise now, not when the first alarm is waiting for it."""
+        """Imports Apprise now, so that the first alarm does not have to wait for it."""
         self._begin()
 
     def tend(self) -> Outcome:
@@ -206,7 +206,7 @@ class Push:
         now_ms = self._wall_ms()
         held, todo = self._sorted(rows, now_ms)
         if held and len(rows) >= BATCH:
-            # There is no looking past so many: somebody must see what goes on here.
+            # Too many wait to look past them: somebody must see what goes on here.
             held, todo = [], sorted([*held, *todo], key=lambda pair: pair[0])
         barrier = held[0][0] if held else len(rows)
         ahead = 0
@@ -234,8 +234,8 @@ class Push:
     def _sorted(
         self, rows: Sequence[Row], now_ms: int
     ) -> tuple[list[tuple[int, Notice]], list[tuple[int, Notice]]]:
-        """(place, notice) of what waits for the end of the quiet hours, and of what is to be said
-        now. The rest is not for this recipient, or went ahead."""
+        """Returns (place, notice) of those that wait for the end of the quiet hours, and of
+        those to be sent now. The rest is not for this recipient, or was sent ahead."""
         held, todo = [], []
         for place, row in enumerate(rows):
             said = self._settings
@@ -249,14 +249,14 @@ class Push:
         return held, todo
 
     def _is_urgent(self, notice: Notice) -> bool:
-        """Whether it may have gone ahead of others: quiet hours never hold it."""
+        """Whether a notice may have gone ahead of others because quiet hours never hold it."""
         urgent = URGENCY[notice.priority] >= URGENCY[self._settings.wakes]
         return self._quiet is not None and (urgent or notice.kind == "drill")
 
     def _messages(
         self, todo: Sequence[tuple[int, Notice]], now_ms: int
     ) -> Iterator[tuple[list[int], Notice]]:
-        """The messages that the notices become, each with the places that it speaks for."""
+        """Yields the messages that the notices become, each with the places that it covers."""
         old = len(todo) if len(todo) > MOST_AT_ONCE else 0
         while old < len(todo) and is_old(todo[old][1], now_ms):
             old += 1
@@ -271,7 +271,7 @@ class Push:
         return self._words.notice(notice)
 
     def _late(self, notice: Notice, told: Told) -> Told:
-        """Words of old news, with when it was new."""
+        """Returns the words of old news, with the time when it was new."""
         at = self._local(notice.moment.utc_ms)
         late, title = f"This is from {at} and could not be sent earlier.", told.title
         if notice.kind in ("review", "reminder"):
@@ -283,7 +283,7 @@ class Push:
         return f"{datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(self._zone):%a %H:%M}"
 
     def _begin(self) -> str:
-        """Makes the service; returns why there is none."""
+        """Makes the service; returns why there is none, or an empty text."""
         if self._service is not None:
             return ""
         try:
@@ -319,7 +319,7 @@ class Push:
         return ""
 
     def _at(self, url: str) -> Any:
-        """Apprise's service at a URL; None where it knows none."""
+        """Returns Apprise's service at a URL; None where it knows none."""
         with status_only():
             found = self._apprise.Apprise.instantiate(url, asset=self._asset)
         if found is None:
@@ -329,7 +329,7 @@ class Push:
         return service
 
     def _tell(self, notice: Notice) -> str:
-        """Hands one message over; returns why it could not, or nothing."""
+        """Hands one message over; returns why it could not, or an empty text."""
         kinds = self._apprise.NotifyType
         kind = {
             Priority.HIGH: kinds.FAILURE,
@@ -340,7 +340,7 @@ class Push:
         if notice.kind != "merged" and is_old(notice, self._wall_ms()):
             told = self._late(notice, told)
         body = told.text or told.title
-        # The morning's title begins with what people call the tank.
+        # The title of the morning's review already begins with the tank's name.
         named = self._settings.several_tanks and notice.kind != "review"
         called = f"{self._tank}: " if named else ""
         link = self._link(notice)
@@ -360,8 +360,8 @@ class Push:
                 interpret_escapes=False,
             )
             taken = picture is not None and tell(attach=f"file://{quote(str(picture))}")
-            # A service may mind the picture, its size or its kind: the words matter more, even if
-            # some service then says them twice.
+            # A service may refuse the picture, its size or its kind: the words matter more, even if
+            # some service then shows them twice.
             taken = taken or tell()
         if taken:
             return ""

@@ -2,8 +2,8 @@
 
 Every pack is already *resolved* (RFC 8428, 4.6): no base fields, absolute times, so that a consumer
 needs no more than a JSON parser. Units are those of the IANA SenML registry; what the store keeps
-in another unit is converted (mm → m, mS/cm → S/m, mL → m3, …). Numbers carry SI, never the keeper's
-units.
+in another unit is converted (mm → m, mS/cm → S/m, mL → m3, …). Numbers are in SI, never in the
+keeper's units.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ _TO_REGISTRY: dict[str, tuple[str, float]] = {
 
 
 def registered(value: float, unit: str) -> tuple[float, str | None]:
-    """`value` in the IANA SenML unit for `unit`, and that unit; (value, None) where the registry
-    has none."""
+    """Returns `value` in the IANA SenML unit for `unit`, and that unit; (value, None) where the
+    registry has none."""
     if unit not in _TO_REGISTRY:
         return value, None
     symbol, per = _TO_REGISTRY[unit]
@@ -69,14 +69,14 @@ def registered(value: float, unit: str) -> tuple[float, str | None]:
 
 
 def record(name: str, unit: str | None, value: float | str, time_ms: int | None = None) -> Record:
-    """One resolved SenML record.
+    """Returns one resolved SenML record.
 
     Args:
         name: the full name.
         unit: an IANA SenML unit, or None for none.
         value: a finite number, or a string.
-        time_ms: UTC milliseconds; None, and any time before mid-1978 (a clock that was never set),
-            leaves the time out, which SenML reads as "about now": a small number would be read as
+        time_ms: UTC milliseconds. None, and any time before mid-1978 (a clock that was never set),
+            leaves the time out, which SenML reads as "about now": it would read a small number as
             *relative*.
 
     Raises:
@@ -111,15 +111,15 @@ def _measured(name: str, unit: str | None, value: float | None, time_ms: int) ->
 
 
 def reading(tank: str, quantity: Quantity | None, kept: Reading) -> list[Record]:
-    """The pack for one reading.
+    """Returns the pack for one reading.
 
-    The value stands under ``<tank>/<channel>`` only when it may be believed (pass, not evaluated,
-    suspect). A value that failed its tests stands under ``…/rejected``, so that a consumer that
-    knows nothing of flags cannot take an 85 °C power-on value for water; a missing one has no value
-    record at all. Always there: ``…/flag`` (QARTOD 1, 2, 3, 4, 9), and ``…/tests`` when a test
+    The value has the name ``<tank>/<channel>`` only when it may be believed (pass, not evaluated,
+    suspect). A value that failed its tests has the name ``…/rejected``, so that a consumer that
+    knows nothing of flags cannot take an 85 °C power-on value for water. A missing one has no value
+    record at all. ``…/flag`` (QARTOD 1, 2, 3, 4, 9) is always there, and ``…/tests`` when a test
     objected.
 
-    `quantity` None means that nobody told the unit: the value then stands without one.
+    `quantity` None means that the unit is not known: the value then has none.
     """
     name = f"{tank}/{kept.channel}"
     at = kept.moment.utc_ms
@@ -132,9 +132,9 @@ def reading(tank: str, quantity: Quantity | None, kept: Reading) -> list[Record]
 
 
 def estimate(tank: str, published: Published) -> list[Record]:
-    """The pack for one estimate: the value, ``…/low`` and ``…/high`` of its 95 % interval where it
-    has one, and ``…/basis``, the evidence in words. An estimate without a number is its basis
-    alone."""
+    """Returns the pack for one estimate: the value, ``…/low`` and ``…/high`` of its 95 %
+    interval where it has one, and ``…/basis``, the evidence in words. An estimate without a
+    number has only its basis."""
     name = f"{tank}/{published.name}"
     records: list[Record] = []
     for suffix, value in (
@@ -148,6 +148,6 @@ def estimate(tank: str, published: Published) -> list[Record]:
 
 
 def dumps(pack: Sequence[Record]) -> bytes:
-    """The pack as compact JSON in UTF-8."""
+    """Returns the pack as compact JSON in UTF-8."""
     text = json.dumps(pack, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return text.encode("utf-8", errors="replace")

@@ -1,7 +1,7 @@
 """Why a connection failed, in words that hold no secret.
 
 The text of a foreign exception may hold a URL with a password or a token in it, so none of it is
-passed on: what is said follows from the exception's kind alone.
+passed on: the words follow from the exception's kind alone.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 
 def reason_of(error: BaseException, at: str) -> str:
-    """Returns one sentence about `error`, or about what it was made from.
+    """Returns one sentence about `error`, or about the exception that caused it.
 
     Args:
         at: host and port, as a person may see them.
@@ -41,7 +41,7 @@ def reason_of(error: BaseException, at: str) -> str:
 
 
 def _chain(error: BaseException) -> Iterator[BaseException]:
-    """`error` and what it was made from, as far as that can be known."""
+    """Yields `error` and the exceptions that caused it, as far as they are known."""
     waiting, seen = [error], set()
     while waiting:
         one = waiting.pop(0)

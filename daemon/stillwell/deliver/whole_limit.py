@@ -1,6 +1,7 @@
 """A time limit for a whole request.
 
-Those of sockets are for each receive: a far side that sends a byte now and then never reaches them.
+The limits of sockets are for each receive: a far side that sends a byte now and then never reaches
+them.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ _AGAIN_S = 0.5
 
 @contextmanager
 def whole_limit(seconds: float, socket_of: Callable[[], socket.socket | None]) -> Iterator[None]:
-    """Shuts the connection down when what is done meanwhile takes longer than `seconds`, and raises
-    `TimeoutError` then, whatever came of it.
+    """Shuts the connection down when the body of the context takes longer than `seconds`, and then
+    raises `TimeoutError`, whatever the result was.
 
     Args:
-        socket_of: the connection, once there is one. Looking a name up has no socket yet, and can't
-            be cut.
+        socket_of: returns the connection, once there is one. Looking up a name has no socket yet,
+            and can't be cut off.
     """
     done, over = threading.Event(), threading.Event()
 

@@ -1,2 +1,2 @@
-"""From settings to parts: the only place that knows all of them. It translates and decides nothing:
-each figure stands with the part whose idea it is."""
+"""Makes parts from settings: the only place that knows all parts. It translates and decides
+nothing: each figure is in the part that it belongs to."""

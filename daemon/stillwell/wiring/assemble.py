@@ -1,4 +1,4 @@
-"""The pipeline, and the live daemon around it."""
+"""Assembles the pipeline, and the live daemon around it."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ log = logging.getLogger(__name__)
 
 
 def observers(settings: Settings) -> list[Observer]:
-    """The estimators that watch along, fresh."""
+    """Returns fresh observers, for all that this tank has."""
     heater, lamp, book = heater_plan(settings), lamp_plan(settings), book_plan(settings)
     gauge, level = gauge_plan(settings), level_plan(settings)
     made: list[Observer] = [SaltWatch(book), CycleWatch(book)]
@@ -70,7 +70,7 @@ def pipeline(
     told: Callable[[Transition], None] | None = None,
     key: bytes | None = None,
 ) -> Pipeline:
-    """The pipeline over an opened store. `key`: what the links of messages are signed with."""
+    """Returns the pipeline over an opened store. `key` signs the links in messages."""
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, PLAN.text(review_plan(settings)))
@@ -96,8 +96,8 @@ def pipeline(
 
 
 def link_key(settings: Settings, store: Path) -> bytes | None:
-    """What the links of messages are signed with; None where there are none. A key that can't be
-    kept beside the store costs the links and nothing else."""
+    """Returns the key that signs the links in messages; None where there are no links. A key
+    that can't be kept beside the store costs the links and nothing else."""
     page = settings.page
     if page.address is None:
         return None
@@ -121,10 +121,10 @@ def daemon(
     look_s: float = LOOK_S,
     faults: Sequence[Fault] = (),
 ) -> Daemon:
-    """The live daemon, ready to run.
+    """Returns the live daemon, ready to run.
 
     Args:
-        faults: what is wrong with the file, where the settings are not those in it.
+        faults: what is wrong with the file, where the settings in use are not those in it.
     """
     inbox = Inbox()
     key = link_key(settings, store.path)
@@ -168,14 +168,14 @@ def daemon(
 
 
 def _recipient(sink: Destination) -> Recipient:
-    """What a recipient hears, where its kind has such settings; all of it where not."""
+    """Returns what a recipient hears, where its kind has such settings; else everything."""
     lowest = getattr(sink.settings, "lowest", Priority.LOW)
     return Recipient(sink.name, lowest, getattr(sink.settings, "turn", 1))
 
 
 def begin(line: Pipeline, clock: Clock, boot_id: str, *, counted: bool = False) -> None:
     """Starts the pipeline on a clock: the first epoch, the alarms of the last run. `counted`:
-    whether it is the daemon's start."""
+    whether this is the start of the daemon."""
     now_ms = clock.monotonic_ns() // 1_000_000
     line.begin(boot_id, now_ms, clock.wall_ms(), clock.trusted(), counted=counted)
 
@@ -183,7 +183,8 @@ def begin(line: Pipeline, clock: Clock, boot_id: str, *, counted: bool = False) 
 def open_store(
     settings: Settings, path: Path | None = None, *, bulk: bool = False, watch_anyway: bool = False
 ) -> Store:
-    """The store that the settings name, opened for writing. Raises what `Store.open` raises."""
+    """Returns the store that the settings name, opened for writing. Raises what `Store.open`
+    raises."""
     chosen = path or settings.store_path
     every_s = settings.store.commit_every
     return Store.open(chosen, commit_every_s=every_s, bulk=bulk, watch_anyway=watch_anyway)

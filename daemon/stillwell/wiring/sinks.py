@@ -1,4 +1,4 @@
-"""Sinks on their threads, each introduced to what it can do."""
+"""Makes the sinks with their threads, and gives each what it can use."""
 
 from __future__ import annotations
 
@@ -52,8 +52,8 @@ def deliveries(
     pictures: NightPictures | None = None,
     newest: Mapping[Stream, int] | None = None,
 ) -> list[SinkDelivery]:
-    """A thread a sink, not yet started. `key`: what links are signed with. `newest`: where a new
-    sink starts; None: now."""
+    """Returns a thread for each sink, not yet started. `key` signs links; `newest` is where a
+    new sink starts (None: now)."""
     made, waits, newest = [], patience(), newest or newest_of(store)
     for destination in settings.sink.values():
         name = destination.name
@@ -106,7 +106,7 @@ def deliveries(
 def make_sink(
     settings: Settings, destination: Destination, measured: Mapping[str, Quantity]
 ) -> Any:
-    """The sink's own object, told what it asks to know. The class must be there."""
+    """Returns the sink's own object, with the data that it asks for. Its class must exist."""
     assert destination.made is not None
     sink = destination.made(destination.name, settings.tank.name, destination.settings)
     if isinstance(sink, KnowsChannels):
@@ -122,13 +122,14 @@ def make_sink(
 
 
 def night_pictures(settings: Settings, store: Store, stop: threading.Event) -> NightPictures:
-    """The pictures that recipients want, in their units."""
+    """Returns the pictures that recipients want, in their units."""
     wanted = [sink.settings for sink in settings.sink.values()]
     units = {units_of(settings, sink) for sink in wanted if getattr(sink, "pictures", False)}
     return NightPictures(store.path, units, stop)
 
 
 def units_of(settings: Settings, sink: Any) -> System:
-    """In which units a recipient reads: those of the tank, where he says nothing else."""
+    """Returns the units in which a recipient reads: those of the tank, unless the recipient's
+    settings say otherwise."""
     said = getattr(sink, "units", None)
     return said if isinstance(said, System) else settings.tank.units

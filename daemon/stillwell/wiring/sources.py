@@ -1,4 +1,4 @@
-"""Sources and the buses that they share."""
+"""Makes the sources and the buses that they share."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from stillwell.wiring.plans.channels import quantities
 
 
 def sources(settings: Settings) -> dict[str, list[Source]]:
-    """The sources, by the bus that they share."""
+    """Returns the sources, by the bus that they share."""
     by_bus: dict[str, list[Source]] = {}
     measured, waits = quantities(settings), patience()
     for source in settings.source.values():
@@ -46,5 +46,5 @@ def _maker(source: SourceSettings, broken: str) -> Callable[[], Driver]:
 
 
 def buses(settings: Settings, clock: Clock, deliver: Deliver) -> list[Bus]:
-    """A thread a bus, not yet started."""
+    """Returns a thread for each bus, not yet started."""
     return [Bus(name, on_it, clock, deliver) for name, on_it in sources(settings).items()]

@@ -1,7 +1,8 @@
-"""From facts to words: what an alarm says to one person, in their units and zone, in plain English.
+"""From facts to words: what an alarm says to one person, in their units and time zone, in plain
+English.
 
-One file a family of alarms, one function a class of facts. Nothing else in the program words an
-alarm, and nothing is worded before it is known who reads it.
+There is one file for each family of alarms, and one function for each class of facts. Nothing else
+in the program words an alarm, and nothing is worded before the reader is known.
 """
 
 from stillwell.words.reader import Reader

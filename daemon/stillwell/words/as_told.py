@@ -1,4 +1,4 @@
-"""Facts that are words already."""
+"""Words for facts that are text already."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Values outside their band, changing too fast, or not seen."""
+"""Words for values outside their band, changing too fast, or not seen."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def outside(facts: OutsideBand, figures: Figures) -> Said:
 
 
 def _water_is(facts: OutsideBand, title: str, seen: str) -> Said:
-    """Too cold, or too warm."""
+    """Returns the words for water that is too cold or too warm."""
     if facts.low:
         return Said(
             title,
@@ -76,13 +76,13 @@ def _warm_water(facts: OfBand) -> bool:
 
 
 def _motion(course: Course | None, quantity: Quantity, figures: Figures) -> str:
-    """``falling 0.6 °C an hour``; empty where that can't be told."""
+    """Returns for example ``falling 0.6 °C an hour``; empty where that can't be told."""
     motion = "" if course is None else figures.motion(course.per_h, quantity)
     return "" if motion == "steady" else motion
 
 
 def _span(course: Course, figures: Figures) -> str:
-    """``since 02:10`` where the value turned then, else ``over the last hour``."""
+    """Returns ``since 02:10`` where the value turned then, else ``over the last hour``."""
     if course.turned_ms is not None:
         return figures.from_then(course.turned_ms)
     span = figures.duration(course.over_s)

@@ -1,4 +1,4 @@
-"""The cautions that go with a deed, and what is to be seen first."""
+"""The cautions that go with an action, and what to look at first."""
 
 UNPLUG = (
     "Unplug heater and pump, with dry hands, before you reach in. If a plug is wet or the RCD "
@@ -9,4 +9,4 @@ HOT_HEATER = "Leave a hot heater in the water for 15 min."
 FAN = "Keep fan and cords dry, with a drip loop below each socket."
 PROBE = "Unplug heater and pump, with dry hands, before you reach in."
 IN_SHORT = "Unplug, with dry hands, before you reach in."
-"""For what is said again."""
+"""The short caution of a repeat."""

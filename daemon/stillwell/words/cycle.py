@@ -1,4 +1,4 @@
-"""Tests of ammonia and nitrite."""
+"""Words for tests of ammonia and nitrite."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def shows(facts: TestShows, figures: Figures) -> Said:
 
 
 def _toxic(facts: TestShows, figures: Figures) -> str:
-    """How much of it harms."""
+    """Returns how much of it harms."""
     ph = Ph(facts.ph, facts.ph_scale)
     try:
         share = nh3_share(ph, facts.target_c, facts.salinity)

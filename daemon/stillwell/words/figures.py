@@ -14,8 +14,8 @@ from stillwell.reading import Moment, Quantity
 from stillwell.units import Dimension, System, show
 
 BELIEVABLE_MS = 1_704_067_200_000
-"""1 January 2024: a clock that shows less has not been set, and its time of day is not worth
-saying."""
+"""1 January 2024: a clock that shows an earlier time has not been set, and its time of day is
+not worth telling."""
 _HALF_A_DAY_MS = 12 * 3_600_000
 _TOMORROW = "tomorrow "
 
@@ -29,7 +29,7 @@ _DIMENSION = {
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What the words about one alarm are written with."""
+    """Writes figures and times for the words about one alarm."""
 
     zone: str
     units: System
@@ -38,12 +38,12 @@ class Figures:
     since: Moment
     """When the condition began."""
     now: Moment
-    """When it was found to be as it is told."""
+    """The time for which the words hold."""
 
     # -- figures -------------------------------------------------------------------------------
 
     def value(self, value: float, quantity: Quantity, digits: int | None = None) -> str:
-        """Returns a value with its unit, as ``25.3 °C``."""
+        """Returns a value with its unit, such as ``25.3 °C``."""
         if quantity is Quantity.PH:
             return f"pH {value:.{2 if digits is None else digits}f}"
         return self.show(value, _DIMENSION.get(quantity, Dimension.PLAIN), digits)
@@ -55,7 +55,7 @@ class Figures:
         return show(value, dimension, self.units, digits)
 
     def pair(self, value: float, limit: float, quantity: Quantity) -> tuple[str, str]:
-        """Returns a value and a limit with as many digits as it takes to tell them apart."""
+        """Returns a value and a limit with as many digits as are needed to tell them apart."""
         one, other = self.value(value, quantity), self.value(limit, quantity)
         if one != other:
             return one, other
@@ -64,8 +64,8 @@ class Figures:
     def difference(
         self, value: float, quantity: Quantity = Quantity.TEMPERATURE, digits: int | None = None
     ) -> str:
-        """Returns a difference with its unit, without a sign: of temperatures in degrees, as people
-        say it."""
+        """Returns a difference with its unit and without a sign; differences of temperatures are
+        in degrees, as people say it."""
         value = abs(value)
         if quantity is Quantity.TEMPERATURE:
             return self.show(value, Dimension.DIFFERENCE, digits).replace(" K", " °C")
@@ -84,8 +84,8 @@ class Figures:
     # -- times ---------------------------------------------------------------------------------
 
     def time(self, utc_ms: int) -> str:
-        """Returns local time of day, with the day where that is not plain; empty while the clock is
-        not to be believed."""
+        """Returns the local time of day, with the day where that is not obvious; empty while the
+        clock can't be believed."""
         if utc_ms < BELIEVABLE_MS:
             return ""
         local, here = self._local(utc_ms), self._local(self.now.utc_ms)
@@ -95,8 +95,8 @@ class Figures:
         return f"{local:%a %H:%M}" if days < 7 else f"{local.day} {local:%b %H:%M}"
 
     def from_then(self, utc_ms: int | None = None) -> str:
-        """Returns ``since 02:10``, or ``for 20 min`` while the clock is not to be believed; without
-        a time, of the condition."""
+        """Returns ``since 02:10``, or ``for 20 min`` while the clock can't be believed; without
+        a time, since the condition began."""
         at_ms = self.since.utc_ms if utc_ms is None else utc_ms
         if at := self.time(at_ms):
             return f"since {at}"
@@ -105,12 +105,12 @@ class Figures:
 
     @property
     def lasted_ms(self) -> int:
-        """For how long the condition has stood, or stood."""
+        """How long the condition has stood, or stood, ms."""
         return self.now.mono_ms - self.since.mono_ms
 
     def ahead(self, seconds: float, found_ms: int) -> str:
-        """Returns when something is that was so far ahead when it was found: ``03:40``, ``tomorrow
-        03:40``; or ``in 2 h`` while the clock is not to be believed."""
+        """Returns the time of something that was `seconds` ahead when it was found: ``03:40``,
+        ``tomorrow 03:40``; or ``in 2 h`` while the clock can't be believed."""
         if found_ms < BELIEVABLE_MS:
             return f"in {self.duration(seconds)}"
         grain_ms = 60_000 if seconds < 1800 else 300_000
@@ -120,7 +120,7 @@ class Figures:
         return f"{_TOMORROW if days == 1 else ''}{local:%H:%M}"
 
     def arrival(self, forecast: Forecast, found_ms: int) -> str:
-        """Returns ``23.0 °C about 03:40 (03:20 to 04:30)``."""
+        """Returns for example ``23.0 °C about 03:40 (03:20 to 04:30)``."""
         about = self.ahead(forecast.seconds, found_ms)
         soonest = self.ahead(forecast.soonest_s, found_ms)
         latest = "" if forecast.latest_s is None else self.ahead(forecast.latest_s, found_ms)
@@ -138,9 +138,9 @@ class Figures:
 
 
 Speaking = dict[type[Facts], Callable[[Any, Figures], Said]]
-"""What makes words of facts, by their class."""
+"""By class of facts: the function that makes words of them."""
 
 
 def capital(text: str) -> str:
-    """Returns the text with a capital, to begin a sentence with."""
+    """Returns the text with a capital letter, for the beginning of a sentence."""
     return text[:1].upper() + text[1:]

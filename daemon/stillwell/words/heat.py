@@ -1,4 +1,4 @@
-"""The heater, the room's warmth, the pump and the mains."""
+"""Words for the heater, the room's warmth, the pump and the mains."""
 
 from __future__ import annotations
 
@@ -155,7 +155,7 @@ def heat_over(facts: HeatOver, figures: Figures) -> Said:
 
 
 def _over(facts: HeatOver, figures: Figures) -> tuple[str, str]:
-    """Title, and what is to be known besides."""
+    """Returns the title, and what else to know."""
     if facts.told is Kind.HOLDS:
         return "Heater has heat to spare again.", ""
     if facts.told is Kind.SUPPOSED:
@@ -185,7 +185,8 @@ def _over(facts: HeatOver, figures: Figures) -> tuple[str, str]:
 
 
 def _figure(facts: OfHeat, figures: Figures, limit_c: float | None = None) -> str:
-    """``: 24.9 °C, falling``; with as many digits as tell the value from the limit."""
+    """Returns for example ``: 24.9 °C, falling``; with as many digits as tell the value from the
+    limit."""
     water = facts.water
     if water is None:
         return ""
@@ -196,7 +197,8 @@ def _figure(facts: OfHeat, figures: Figures, limit_c: float | None = None) -> st
 
 
 def _course(facts: OfHeat, figures: Figures) -> str:
-    """How fast it goes, and when that harms; where it does not, when the band is left."""
+    """Returns how fast it changes, and when that harms; where it does not harm, when it leaves
+    the band."""
     water = facts.water
     if water is None:
         return ""
@@ -209,7 +211,7 @@ def _course(facts: OfHeat, figures: Figures) -> str:
 
 
 def _holds(bears: Bears | None, figures: Figures) -> str:
-    """How cold a room it can bear."""
+    """Returns how cold a room the heater can bear."""
     if bears is None:
         return ""
     value, low, high = (figures.temperature(each, 0) for each in bears.room_c)

@@ -1,4 +1,4 @@
-"""What is said of the watch itself: drills, work at the tank, and times when nobody watched."""
+"""Words for the watch itself: drills, work at the tank, and times when nobody watched."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _OVER = {
     "settings.broken": "The settings are in force again.",
     "daemon.restarting": "stillwell has run for an hour without a restart.",
 }
-"""What is told of the end of an alarm about which there is nothing to measure."""
+"""What is told at the end of an alarm about which nothing is measured."""
 
 
 def drilling(facts: Drilling, figures: Figures) -> Said:
@@ -100,7 +100,7 @@ def clock_stepped(facts: ClockStepped, figures: Figures) -> Said:
 
 
 def _long(ms: int) -> str:
-    """A length of time in its largest unit alone."""
+    """Returns a length of time in its largest unit alone."""
     seconds = ms // 1000
     for size, name in ((365 * 86_400, "years"), (86_400, "days"), (3600, "h"), (60, "min")):
         if seconds >= 2 * size:

@@ -1,4 +1,4 @@
-"""The lamp."""
+"""Words for the lamp."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from stillwell.words.figures import Figures, Speaking
 
 
 def odd(facts: LampOdd, figures: Figures) -> Said:
-    """Not on in its hours, or not off."""
+    """Returns the words for a lamp that is not on in its hours, or not off outside them."""
     dark = figures.alarm.endswith("not-on")
     warms = figures.difference(facts.warms_k_per_h)
     hours = (

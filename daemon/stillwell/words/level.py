@@ -1,4 +1,4 @@
-"""The level, what leaves the tank, and the chamber's sensors."""
+"""Words for the level, what leaves the tank, and the chamber's sensors."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Probes that are not believed."""
+"""Words for probes that are not believed."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _SHORT = {
 
 
 def _of_kind(facts: ProbeDoubted, figures: Figures) -> tuple[str, str, str]:
-    """What it does, why that is thought, what to do."""
+    """Returns what the probe does, why that is thought, and what to do."""
     match facts.kind:
         case Kind.OUT:
             return (

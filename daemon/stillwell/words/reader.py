@@ -1,4 +1,4 @@
-"""One reader: the units and the zone in which somebody is told what was found."""
+"""Words for one reader: the units and the time zone in which somebody is told what was found."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ from stillwell.words.spoken import WORDS
 log = logging.getLogger(__name__)
 
 LONGEST_TITLE = 60
-"""A phone's lock screen shows so much."""
+"""The most characters that a phone's lock screen shows."""
 NAMED = 6
-"""So many of what stands are named when work is over."""
+"""How many of the standing alarms are named when work is over."""
 _NO_ALARM = frozenset({"review", "reminder", "blind", "maintenance", "merged"})
 
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """Words are made for somebody: of an alarm's change, of a finding, of a notice."""
+    """Makes words for one person: about an alarm's change, a finding, a notice."""
 
     zone: str = "UTC"
     """IANA name."""
     units: System = System.METRIC
 
     def in_units(self, units: System | None) -> Reader:
-        """Returns the reader who wants these units; None: no others."""
+        """Returns the reader who wants these units; None: the same reader."""
         return self if units is None else replace(self, units=units)
 
     def alarm(self, transition: Transition) -> Said:
-        """Returns what an alarm says since this change of it."""
+        """Returns what an alarm says after this change of it."""
         t = transition
         return self._say(t.alarm, t.facts, t.active, t.since, t.moment)
 
@@ -47,7 +47,7 @@ class Reader:
         return self._say(finding.alarm, finding.facts, finding.active, finding.since or now, now)
 
     def notice(self, notice: Notice) -> Told:
-        """Returns a notice as it is handed over."""
+        """Returns the words of a notice."""
         facts = facts_of(notice.facts)
         at = notice.moment
         since = Moment(at.mono_ms - notice.lasted_ms, at.utc_ms - notice.lasted_ms, at.epoch)
@@ -67,7 +67,7 @@ class Reader:
         return WORDS[type(facts)](facts, figures)
 
     def _work_over(self, facts: WorkOver, now: Moment) -> Said:
-        """The work at the tank is over: what stands."""
+        """Returns the words when the work at the tank is over: what stands."""
         if not facts.stands:
             return Said("Work over, alarms ring again: nothing stands.")
         titles = []
@@ -84,8 +84,8 @@ class Reader:
 
 
 def facts_of(facts: Facts) -> Facts:
-    """Returns facts that the store has kept as what they are; words that say so where they can't be
-    read."""
+    """Returns facts that the store has kept, in their own class; where they can't be read, facts
+    that say so."""
     if not isinstance(facts, Kept):
         return facts
     from pydantic import TypeAdapter
@@ -101,7 +101,8 @@ def facts_of(facts: Facts) -> Facts:
 
 
 def _repeated(said: Said, notice: Notice) -> Told:
-    """What is said again: the cause, with the figures of now, and the first thing to do."""
+    """Returns the words of a repeat: the cause with the present figures, and the first thing to
+    do."""
     gone = show(notice.unanswered_ms / 1000, Dimension.DURATION)
     first, stop, _ = said.do.partition(". ")
     deed = [f"{first}." if stop else first, IN_SHORT if said.caution else ""]
@@ -110,7 +111,7 @@ def _repeated(said: Said, notice: Notice) -> Told:
 
 
 def _about(notice: Notice) -> str:
-    """Which alarm it is, and how to answer it."""
+    """Returns which alarm it is, and how to answer it."""
     return f"({notice.subject})" if notice.kind == "returned" else _answer(notice)
 
 

@@ -1,4 +1,4 @@
-"""The salinity."""
+"""Words for the salinity."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def _do(facts: Salinity, units: System) -> str:
 
 
 def mended(mend: Mend | None, units: System) -> str:
-    """Returns how to bring the salinity back: so much, over so many hours; empty where nothing but
+    """Returns how to bring the salinity back: how much, over how many hours; empty where only
     waiting helps."""
     if mend is None:
         return ""

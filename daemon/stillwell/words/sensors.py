@@ -1,4 +1,5 @@
-"""Channels that can't be read, that stick or that part, floats and switches in a wrong state."""
+"""Words for channels that can't be read, are stuck or disagree, and for floats and switches in a
+wrong state."""
 
 from __future__ import annotations
 
@@ -94,7 +95,7 @@ def in_state(facts: InState, figures: Figures) -> Said:
     seen = f"{capital(figures.from_then())}."
     if not (facts.is_float and facts.in_chamber):
         return Said(f"{name}: {now}.", facts.says or LOOK, seen, caution=UNPLUG)
-    # The keeper's own words hold for one cause, and would harm under the other.
+    # The keeper's own words hold for one cause, and would do harm with the other.
     if facts.above:
         do = f"{PUMP_FIRST}{f' If it runs: {facts.says}' if facts.says else ''}"
         why = "Either too much was poured, or the pump has stopped and its water has run back."

@@ -1,4 +1,4 @@
-"""Which function makes words of which facts."""
+"""Which function makes words of which class of facts."""
 
 from __future__ import annotations
 
@@ -17,4 +17,4 @@ WORDS: Speaking = {
     **salt.WORDS,
     **sensors.WORDS,
 }
-"""By the class of the facts; the store knows each class by its name."""
+"""By the class of the facts; the store names each class by its name."""

@@ -1,8 +1,8 @@
-"""What tells a home-automation server which of our topics are sensors, alarms and buttons: retained
+"""Tells a home-automation server which of our topics are sensors, alarms and buttons, by retained
 discovery messages in the open convention of Home Assistant's MQTT integration. Pure.
 
 Each thing has a topic ``homeassistant/<component>/stillwell-<tank>/<thing>/config`` of its own,
-whose JSON says where its state is. An empty message there takes the thing away.
+whose JSON says where its state is. An empty message there removes the thing.
 
 Source: the integration's documentation, "MQTT Discovery", "MQTT Sensor", "MQTT Binary sensor" and
 "MQTT Button".
@@ -33,7 +33,7 @@ _CLASS = {
 }
 """Device classes; a float is "wet" when the water is at or above it."""
 _SHOWN = {"Cel": "°C", "%RH": "%", "1": None, "": None, "pH": None}
-"""How a unit of the store is called there, where it is called otherwise."""
+"""The names of the store's units there, where they differ."""
 _CONTACTS = frozenset({Quantity.FLOAT, Quantity.SWITCH})
 _SENT = '"by": "home automation", "sent": "{{ utcnow().isoformat() }}"'
 _BUTTONS = {
@@ -52,7 +52,7 @@ class Announcer:
 
     @property
     def all(self) -> str:
-        """The filter under which everything stands that was ever announced of this tank."""
+        """The filter that matches everything ever announced for this tank."""
         return f"{_HOME}/+/{self._node}/+/config"
 
     def is_ours(self, topic: str) -> bool:
@@ -61,7 +61,7 @@ class Announcer:
         return len(parts) == 5 and (parts[0], parts[2], parts[4]) == (_HOME, self._node, "config")
 
     def channels(self, channels: Mapping[str, Quantity]) -> Iterator[Message]:
-        """What announces the channels and the buttons."""
+        """Yields the messages that announce the channels and the buttons."""
         for channel, quantity in channels.items():
             topic = self._names.reading(channel)
             if quantity in _CONTACTS:
@@ -78,8 +78,8 @@ class Announcer:
             yield self._config("button", name, body)
 
     def plan(self, alarms: Collection[str], estimates: Mapping[str, str]) -> Iterator[Message]:
-        """What announces the alarms and the estimates, those by name with their units. One that
-        has never come has no state there yet."""
+        """Yields the messages that announce the alarms and the estimates, the latter by name
+        with their units. One that has never come has no state there yet."""
         for alarm in sorted(alarms):
             topic = self._names.alarm(alarm)
             state = "{{ 'ON' if value_json.active else 'OFF' }}"
@@ -132,12 +132,12 @@ class Announcer:
 
 
 def _number(record: str, value: str) -> str:
-    """A template: something of the value of a SenML record, ``v[0]``; None where the pack has
-    none."""
+    """Returns a template for a value of a SenML record, ``v[0]``; it gives None where the pack
+    has no such record."""
     chosen = f"value_json | selectattr('n', 'eq', '{record}') | map(attribute='v') | list"
     return f"{{% set v = {chosen} %}}{{{{ ({value}) if v else None }}}}"
 
 
 def _word(name: str) -> str:
-    """A name as one level of a discovery topic: letters, digits, _ and -."""
+    """Returns a name as one level of a discovery topic: letters, digits, _ and -."""
     return _NO_WORD.sub("_", name)

@@ -16,16 +16,16 @@ from stillwell.request import Reply, Request
 log = logging.getLogger(__name__)
 
 MOST_REPLIES = 100
-"""Replies that may wait to be sent."""
+"""The most replies that may wait to be sent."""
 REPLIES_AT_ONCE = 20
-"""Replies that are sent before a notice has its turn again."""
+"""How many replies are sent before a notice has its turn again."""
 SUMMARY_EVERY_S = 10.0
 REFUSED_IN_A_ROW, REFUSED_PER_S = 50, 1.0
-"""Refusals that are answered one by one; those of a flood are told by their number."""
+"""How many refusals are answered one by one; those of a flood are only counted and reported."""
 
 
 class Answering:
-    """Hands commands on and lines up what is said to them.
+    """Passes commands on and queues the replies to them.
 
     Args:
         names: the topics of the tank.
@@ -39,12 +39,12 @@ class Answering:
         self._refusals = Allowance(REFUSED_IN_A_ROW, REFUSED_PER_S)
         self._summaries = Allowance(1, 1 / SUMMARY_EVERY_S)
         self._unanswered = 0
-        """Commands that were refused without a reply of their own."""
+        """How many commands were refused without a reply of their own."""
         self._lock = threading.Lock()
 
     def take(self, arrived: Sequence[Arrived], dropped: int) -> None:
-        """Takes the commands that have come in, `dropped` more of which nobody has seen, and says
-        now and then of how many there is no reply."""
+        """Takes the commands that have come in; `dropped` more were lost. Reports now and then
+        how many have no reply."""
         for each in arrived:
             self._command(each)
         with self._lock:
@@ -65,7 +65,7 @@ class Answering:
         return replies
 
     def put(self, reply: Message) -> None:
-        """Puts a reply in line. Safe from any thread."""
+        """Queues a reply. Safe from any thread."""
         try:
             self._replies.put_nowait(reply)
         except queue.Full:
@@ -102,7 +102,7 @@ class Answering:
                 answer(Reply(False, "The daemon could not take the command now; send it again."))
 
     def _answer(self, arrived: Arrived, word: str, reply: Reply) -> None:
-        """Puts the reply in line; called from any thread."""
+        """Queues the reply to a command; called from any thread."""
         with self._lock:
             if not reply.done and not self._refusals.take(time.monotonic()):
                 self._unanswered += 1

@@ -1,8 +1,7 @@
-"""What people send back: bytes in, a request or a refusal out. Pure, and never raises.
+"""Turns what people send back, bytes, into a request or a refusal. Pure, and never raises.
 
 A payload comes from anybody who may publish on the broker, so nothing in it is believed: size,
-depth, encoding, types, names and numbers are checked, and whatever is wrong is said in one
-sentence.
+depth, encoding, types, names and numbers are checked, and any fault is reported in one sentence.
 """
 
 from __future__ import annotations
@@ -23,7 +22,8 @@ from stillwell.shown import plain, shown
 LARGEST_BYTES = 2048
 _TOO_LARGE = f"The command has more than {LARGEST_BYTES} bytes."
 LONGEST_SHELF_S = 7 * 86400.0
-"""A shelved alarm is a forgotten alarm; a week covers a holiday (common practice)."""
+"""The longest shelf: a shelved alarm is a forgotten alarm, and a week covers a holiday (common
+practice)."""
 
 _KEYS = ("alarm", "about", "sent", "for", "by", "text")
 _NOTE_KEYS = ("kind", "value", "unit", "at", "for", "text", "by", "sure", "strike", "key")
@@ -35,8 +35,7 @@ _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _NAMES_ONE = frozenset(
     {Command.SHELVE, Command.UNSHELVE, Command.OUT_OF_SERVICE, Command.RETURN_TO_SERVICE}
 )
-"""Commands that must name their alarm: silence for everything is never asked for by leaving a word
-out."""
+"""Commands that must name their alarm, so that nobody silences everything by leaving a word out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +52,13 @@ class _BadError(ValueError):
 def parse(
     word: str, payload: bytes, now_ms: int, alarms: Collection[str] | None = None
 ) -> Request | Refused:
-    """The request that `payload` makes of the command `word`, or why there is none.
+    """Returns the request that `payload` makes of the command `word`, or why there is none.
 
     Args:
-        word: the last level of the topic, as ``acknowledge``.
+        word: the last level of the topic, such as ``acknowledge``.
         payload: JSON, ``{"alarm": "water.low", "for": "30 min", "by": "Niamh"}``; empty for no
-            details. Of a note ``{"kind": "pour", "value": "1.2 L", "at": "18:30"}``.
-        now_ms: UTC; what is said to have been sent later was sent now.
+            details. For a note ``{"kind": "pour", "value": "1.2 L", "at": "18:30"}``.
+        now_ms: UTC; a command with a later time of sending counts as sent now.
         alarms: the names of all alarms, to catch an unknown one here; None leaves that to the
             daemon.
     """
@@ -103,7 +102,8 @@ def _fields(payload: bytes) -> dict[str, str]:
 
 
 def _answer(body: dict[str, object], now_ms: int) -> Request:
-    """Somebody has followed a link. Whether it holds is for the daemon to say."""
+    """Returns the request of somebody who followed a link. The daemon decides whether it is
+    valid."""
     said = {key: _text(key, value) for key, value in body.items()}
     if not said.get("token"):
         raise _BadError('Give the token of the link, as {"token": "1.…"}.')
@@ -112,7 +112,7 @@ def _answer(body: dict[str, object], now_ms: int) -> Request:
 
 
 def _note(body: dict[str, object]) -> Request:
-    """What is to be written down. Whether it can be is for the journal to say."""
+    """Returns the request to write something down. The journal decides whether it can be."""
     strike, sure = body.pop("strike", None), body.pop("sure", False)
     if strike is not None and (isinstance(strike, bool) or not isinstance(strike, int)):
         raise _BadError("The field strike must be the number of an entry, as 12.")
@@ -132,7 +132,7 @@ def _note(body: dict[str, object]) -> Request:
 
 
 def _object(payload: bytes, keys: tuple[str, ...], example: str) -> dict[str, object]:
-    """The JSON object of a payload, with none but these keys."""
+    """Returns the JSON object of a payload that has only these keys."""
     if len(payload) > LARGEST_BYTES:
         raise _BadError(_TOO_LARGE)
     try:
@@ -197,7 +197,7 @@ def _duration(text: str) -> float:
 
 
 def _age_s(sent: str, now_ms: int) -> float | None:
-    """How long ago that was; None where nothing is said."""
+    """Returns how long ago a command was sent, in s; None where it doesn't say."""
     if not sent:
         return None
     try:

@@ -23,13 +23,14 @@ from stillwell.ports import Outcome
 log = logging.getLogger(__name__)
 
 MOST_LEAVING = 3
-"""Thrown-away links whose thread has not ended (a name look-up that hangs) before no further one is
-made."""
+"""The most discarded links whose thread has not ended (a name look-up that hangs); with more no
+new one is made."""
 QUOTA_PAUSE_S = 30.0
 SHORT_LIFE_S = 60.0
 """A connection that was lost sooner than this counts as flapping: each further one waits longer."""
 PATIENCES = 4
-"""So many times `patience` one round of messages may take, however slowly they are acknowledged."""
+"""The most times `patience` that one round of messages may take, however slowly they are
+acknowledged."""
 
 
 class Connection:
@@ -38,7 +39,7 @@ class Connection:
     Args:
         settings: how to reach the broker.
         client_id: the one to use where `settings` name none.
-        section: how the configuration calls this sink.
+        section: the name of this sink in the configuration.
         will: what the broker publishes when we vanish.
         hear: takes the messages that have come in, and how many more were dropped.
         listening: takes the broker's answer to `subscribe`.
@@ -63,8 +64,8 @@ class Connection:
         self._leaving: list[Link] = []
         self._version = V311 if settings.protocol == "3.1.1" else V5
         self._silent = 0
-        """Attempts in a row that the broker cut off without a word, as one does that is too old for
-        5."""
+        """How many attempts in a row the broker cut off without an answer, as one does that is
+        too old for MQTT 5."""
         self._up_since_s: float | None = None
         self._short_lives = 0
         self.last_answer_s = 0.0
@@ -72,11 +73,11 @@ class Connection:
 
     @property
     def up(self) -> Up | None:
-        """What the broker said when it took us; another object after each time."""
+        """What the broker said when it accepted the connection; a new object after each time."""
         return None if self._link is None else self._link.up
 
     def connect(self) -> Outcome | None:
-        """None when the broker has taken us, else why not."""
+        """Connects. Returns None when the broker has accepted, else why not."""
         if self._link is not None and self._link.up is not None:
             while (event := self._link.next(0)) is not None:
                 self._take(event)
@@ -95,7 +96,7 @@ class Connection:
         return self.check()
 
     def works(self) -> None:
-        """The broker has acknowledged the first that it was sent."""
+        """Notes that the broker has acknowledged the first message of this connection."""
         self._silent = 0
         if self._up_since_s is None:
             self._up_since_s = time.monotonic()
@@ -106,12 +107,12 @@ class Connection:
             self._link.subscribe(topic_filter, retained=retained)
 
     def hear(self) -> None:
-        """Hands on the messages that have come in."""
+        """Passes on the messages that have come in."""
         if self._link is not None:
             self._hear(*self._link.heard())
 
     def close(self, goodbye: Message) -> None:
-        """Says that this was a stop, not a loss, when there is a broker to say it to."""
+        """Tells the broker, when there is one, that this was a stop and not a loss."""
         link = self._link
         if link is None:
             return
@@ -121,14 +122,15 @@ class Connection:
         link.stop(gently=True)
 
     def check(self) -> Outcome | None:
-        """The verdict on a link that is over, which is thrown away; None while nothing is wrong."""
+        """Returns the verdict on a link that is over, and discards the link; None while nothing
+        is wrong."""
         link = self._link
         if link is None or link.down is None:
             return None
         down = link.down
         self._drop()
         if down.code in (0x86, 0x87):
-            # Some brokers lock out who tries wrong passwords in a hurry.
+            # Some brokers lock out clients that try wrong passwords too fast.
             return Outcome(0, (), QUOTA_PAUSE_S, down.reason)
         since, self._up_since_s = self._up_since_s, None
         if since is None:
@@ -139,7 +141,7 @@ class Connection:
         pause = min(2.0 ** min(self._short_lives - 1, 10), SHORT_LIFE_S)
         if self._short_lives < 3:
             return Outcome(0, (), pause, down.reason)
-        # mosquitto 2.0 throws the older of two clients with one id out without a word.
+        # mosquitto 2.0 disconnects the older of two clients with one id without saying why.
         hint = (
             f" That was {self._short_lives} times in short order: does a second daemon use our "
             f"client id {link.address.client_id}? "
@@ -188,7 +190,8 @@ class Connection:
         return codes
 
     def _begin(self) -> str:
-        """Starts a link; the reason in words when none can be started."""
+        """Starts a link; returns the reason in words when none can be started, else an empty
+        text."""
         self._leaving = [link for link in self._leaving if link.alive()]
         if len(self._leaving) >= MOST_LEAVING:
             return f"The look-up of {self._settings.host} hangs: check the network and DNS."
@@ -231,7 +234,8 @@ class Connection:
         return link.down is None
 
     def _fall_back(self) -> bool:
-        """After an attempt that failed: whether to try at once with the other version of MQTT."""
+        """Returns, after an attempt that failed, whether to try at once with the other version
+        of MQTT."""
         link = self._link
         if link is None or link.down is None or self._settings.protocol != "auto":
             return False
@@ -259,6 +263,6 @@ class Connection:
                 self._leaving.append(link)
 
     def _take(self, event: Event) -> None:
-        """Everything that is not the acknowledgement somebody is waiting for."""
+        """Handles every event except the acknowledgement that is being waited for."""
         if isinstance(event, Listening):
             self._listening(event.code)

@@ -1,5 +1,5 @@
-"""What the broker has been given and has acknowledged, and what it may have forgotten since. Pure:
-time is an argument."""
+"""What the broker has been given and has acknowledged, and what it may have forgotten since.
+Pure: time is an argument."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from stillwell.notice import Notice
 from stillwell.ports import Row
 
 MOST_NAMES = 2000
-"""Retained topics that are kept in memory; far above any tank's channels and alarms."""
+"""The most retained topics that are kept in memory; far above any tank's channels and alarms."""
 MOST_NOTICES = 200
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """The latest of a retained topic."""
+    """The latest message of a retained topic."""
 
     seq: int
     message: Message
@@ -32,12 +32,13 @@ class _Acknowledged:
 
 
 class Delivered:
-    """The retained state, topic by topic, and the notices of late."""
+    """The retained state, topic by topic, and the recent notices."""
 
     def __init__(self) -> None:
         self._latest: OrderedDict[str, _Kept] = OrderedDict()
         self._acknowledged: dict[str, int] = {}
-        """What of `_latest` this connection's broker has acknowledged: topic -> seq."""
+        """The messages of `_latest` that this connection's broker has acknowledged: topic ->
+        seq."""
         self._notices: OrderedDict[str, _Acknowledged] = OrderedDict()
         self.again: list[Message] = []
         """Notices to be sent once more, in order."""
@@ -52,7 +53,7 @@ class Delivered:
             self._latest.popitem(last=False)
 
     def retained(self) -> list[Message]:
-        """The latest message of each retained topic."""
+        """Returns the latest message of each retained topic."""
         return [kept.message for kept in self._latest.values()]
 
     def has(self, row: Row, message: Message) -> bool:
@@ -62,7 +63,7 @@ class Delivered:
         return self._acknowledged.get(message.topic, -1) >= row.seq
 
     def acknowledge(self, row: Row, message: Message, now_s: float) -> None:
-        """The broker has acknowledged a row."""
+        """Notes that the broker has acknowledged a row."""
         if isinstance(row.body, Notice):
             self._notices[row.body.key] = _Acknowledged(now_s, message)
             if len(self._notices) > MOST_NOTICES:
@@ -71,19 +72,21 @@ class Delivered:
             self._acknowledged[message.topic] = row.seq
 
     def acknowledge_latest(self, topic: str) -> bool:
-        """The broker has acknowledged the latest message of a topic; False where there is none."""
+        """Notes that the broker has acknowledged the latest message of a topic; returns False
+        where there is none."""
         kept = self._latest.get(topic)
         if kept is not None:
             self._acknowledged[topic] = kept.seq
         return kept is not None
 
     def reconnected(self) -> None:
-        """A new connection: its broker may have none of the retained state."""
+        """Forgets what was acknowledged: the broker of a new connection may have none of the
+        retained state."""
         self._acknowledged = {}
 
     def queue_notices(self, resend_s: float, last_answer_s: float) -> None:
-        """Queues the notices again that a broker without memory of us acknowledged within
-        `resend_s` before it went; `last_answer_s` is when it last answered."""
+        """Queues again the notices that a broker without memory of us acknowledged within
+        `resend_s` before the loss; `last_answer_s` is when it last answered."""
         if not self._notices:
             return
         went = max(last_answer_s, *(notice.at_s for notice in self._notices.values()))

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Up:
-    """The broker has taken us."""
+    """The broker has accepted the connection."""
 
     session_present: bool
     in_flight: int
     largest: int
-    """Bytes of the largest packet that it takes; 0 for no limit."""
+    """The size in bytes of the largest packet that it takes; 0 for no limit."""
     retains: bool
     quality: int
     """The highest quality of service that it takes."""
@@ -20,7 +20,7 @@ class Up:
 
 @dataclass(frozen=True, slots=True)
 class Down:
-    """The connection is over, or never was."""
+    """The connection is over, or never existed."""
 
     reason: str
     """A sentence for a person."""
@@ -65,15 +65,15 @@ class Message:
     content_type: str = "application/json"
     correlation: bytes | None = None
     expires_s: int | None = None
-    """After so long the broker forgets it, also a retained one (MQTT 5 only)."""
+    """The seconds after which the broker forgets it, even when it is retained (MQTT 5 only)."""
     key: str = ""
-    """Goes along as the user property ``key`` (MQTT 5 only): the same for the same message sent
+    """Sent along as the user property ``key`` (MQTT 5 only): the same when the message is sent
     again, so that it can be dropped unread."""
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """Where and as whom to connect."""
+    """Where to connect, and as whom."""
 
     host: str
     port: int
@@ -82,7 +82,7 @@ class Address:
     username: str | None
     password: str | None
     section: str
-    """How the configuration calls this sink, for sentences that say what to change."""
+    """The name of this sink in the configuration, for sentences that say what to change."""
 
     def __repr__(self) -> str:
         return f"Address({self.host}:{self.port})"

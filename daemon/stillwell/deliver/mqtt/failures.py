@@ -9,7 +9,7 @@ from stillwell.deliver.mqtt.exchange import Address
 
 
 def refusal_sentence(code: int, name: str, address: Address) -> str:
-    """What a CONNACK that refuses means for the person who set the broker up.
+    """Returns what a CONNACK that refuses means for the person who set the broker up.
 
     Codes: MQTT 5.0 (OASIS), table 3-1; paho translates those of MQTT 3.1.1 to them.
     """
@@ -35,7 +35,7 @@ def refusal_sentence(code: int, name: str, address: Address) -> str:
 
 
 def failure_sentence(error: BaseException | None, address: Address) -> str:
-    """What an attempt to connect that failed means, without the exception's own words."""
+    """Returns what a failed attempt to connect means, without the exception's own words."""
     at = f"{address.host}:{address.port}"
     match error:
         case ssl.SSLCertVerificationError():

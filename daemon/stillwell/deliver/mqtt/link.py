@@ -1,12 +1,12 @@
-"""One connection to an MQTT broker, from CONNECT to the end: the only module that touches paho.
+"""One connection to an MQTT broker, from CONNECT to the end: the only module that uses paho.
 
-A link is used once. When it is lost, or does not answer, it is thrown away and another one is made,
+A link is used once. When it is lost, or does not answer, it is discarded and another one is made,
 for three reasons: paho keeps unacknowledged messages and sends them again by itself after a
 reconnect, which would double what the cursor sends again; its network thread can die of a broken
-pipe or of a malformed packet and nobody is told; and its reconnect knows nothing of our back-off.
+pipe or a malformed packet without telling anybody; and its reconnect does not know our back-off.
 
 paho's callbacks run in its network thread. Here they only put an event on a queue, and one wrapper
-sees to it that none of them raises.
+makes sure that none of them raises.
 """
 
 from __future__ import annotations
@@ -48,14 +48,14 @@ log = logging.getLogger(__name__)
 IN_FLIGHT = 20
 CONNECT_TIMEOUT_S = 5.0
 SESSION_S = 600
-"""How long a broker is asked to keep our session. Whether it still has it tells a broker that was
-away from one that has forgotten."""
+"""How long a broker is asked to keep our session. Whether it still has it shows whether the
+connection was lost or the broker has forgotten us."""
 MOST_WAITING = 200
 MOST_OF_A_TOPIC = 80
-"""Messages that may wait to be read, together and of one topic: a flood on one does not crowd the
-others out. What comes beyond is counted and dropped."""
+"""The most messages that may wait to be read, in total and of one topic: a flood on one topic
+does not crowd out the others. Any more are counted and dropped."""
 LARGEST_BYTES = 4096
-"""What is kept of a payload; whoever reads it takes less."""
+"""The most bytes of a payload that are kept; whoever reads it takes less."""
 
 V5 = MQTTProtocolVersion.MQTTv5
 V311 = MQTTProtocolVersion.MQTTv311
@@ -65,7 +65,8 @@ _F = TypeVar("_F", bound=Callable[..., None])
 
 
 def _quiet(callback: _F) -> _F:
-    """A callback that raises would end paho's network thread: this catches and logs."""
+    """Wraps a callback so that it logs an exception, which would otherwise end paho's network
+    thread."""
 
     @functools.wraps(callback)
     def wrapped(self: Link, *args: Any, **kwargs: Any) -> None:
@@ -78,8 +79,8 @@ def _quiet(callback: _F) -> _F:
 
 
 class Link:
-    """One connection. `start` returns at once; everything that happens comes out of `next`, and the
-    messages of others, which must not stand before it, out of `heard`.
+    """One connection. `start` returns at once; everything that happens comes out of `next`, and
+    other clients' messages, which must not delay that, out of `heard`.
 
     All methods are for one thread, the sink's.
     """
@@ -138,7 +139,7 @@ class Link:
         if self.version == V5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = SESSION_S
-            # What a broker has kept for us comes in pieces: its answers to us come in between.
+            # What a broker has kept for us comes in pieces, with its answers to us in between.
             properties.ReceiveMaximum = IN_FLIGHT
             self._client.connect_async(
                 self.address.host,
@@ -154,7 +155,8 @@ class Link:
         self._client.loop_start()
 
     def next(self, timeout_s: float) -> Event | None:
-        """The next event, or None when there was none in time. Notices a dead network thread."""
+        """Returns the next event, or None when there was none in time. Notices a dead network
+        thread."""
         deadline = time.monotonic() + timeout_s
         while True:
             left = deadline - time.monotonic()
@@ -170,8 +172,8 @@ class Link:
                 return None
 
     def publish(self, message: Message) -> int | None:
-        """Hands a message to the network thread; its number, or None when the link cannot take
-        it."""
+        """Hands a message to the network thread. Returns its number, or None when the link
+        cannot take it."""
         properties = None
         if self.version == V5:
             properties = self._properties_of(message)
@@ -182,8 +184,8 @@ class Link:
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
     def subscribe(self, topic_filter: str, *, retained: bool = False) -> None:
-        """Asks for a topic filter, `retained` for what stands there already; the answer comes as
-        `Listening`."""
+        """Subscribes to a topic filter, with `retained` also to the messages that are there
+        already; the answer comes as `Listening`."""
         if self.version == V5 and not retained:
             # Retain handling 2: retained messages are not wanted, a command is not a state.
             options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
@@ -192,7 +194,8 @@ class Link:
             self._client.subscribe(topic_filter, qos=1)
 
     def heard(self) -> tuple[list[Arrived], int]:
-        """The messages that have come since the last call, and how many more were dropped."""
+        """Returns the messages that have come since the last call, and how many more were
+        dropped."""
         with self._arriving:
             heard, dropped = self._arrived, self._dropped
             self._arrived, self._dropped = [], 0
@@ -200,8 +203,8 @@ class Link:
         return heard, dropped
 
     def alive(self) -> bool:
-        """Whether paho's network thread is still there (before it has begun, it counts as
-        there)."""
+        """Returns whether paho's network thread is still there (before it has begun, it counts
+        as there)."""
         return self._thread is None or self._thread.is_alive()
 
     def stop(self, *, gently: bool = False, timeout_s: float = 2.0) -> None:
@@ -265,10 +268,10 @@ class Link:
     @_quiet
     def _on_socket_open(self, client: Client, userdata: object, sock: Any) -> None:
         if self._stopped.is_set():
-            # Thrown away while the name was looked up: it must not connect behind our back.
+            # Discarded while the name was looked up: it must not connect afterwards.
             sock.shutdown(socket.SHUT_RDWR)
-        # Without it a small packet waits for the acknowledgement of the one before (RFC 896), and
-        # that up to 40 ms for nothing (RFC 1122, 4.2.3.2).
+        # Without this a small packet waits for the acknowledgement of the one before (RFC 896),
+        # which needlessly takes up to 40 ms (RFC 1122, 4.2.3.2).
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket = sock
 

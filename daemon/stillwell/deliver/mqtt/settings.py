@@ -48,7 +48,7 @@ class MqttSettings(BaseModel):
 
     @property
     def broker_port(self) -> int:
-        """The port that is connected to."""
+        """Returns the port to connect to."""
         return self.port or (8883 if self.tls else 1883)
 
     @property
@@ -66,8 +66,8 @@ class MqttSettings(BaseModel):
 
 
 def tls_context(settings: MqttSettings) -> ssl.SSLContext:
-    """What the broker's certificate is checked with. Raises OSError or ValueError where the files
-    cannot be used."""
+    """Returns the context that checks the broker's certificate. Raises OSError or ValueError
+    where the files cannot be used."""
     context = ssl.create_default_context(
         ssl.Purpose.SERVER_AUTH, cafile=None if settings.ca is None else str(settings.ca)
     )

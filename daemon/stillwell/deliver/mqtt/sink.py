@@ -1,4 +1,4 @@
-"""The sink: what of the store's rows is sent to the broker, and when."""
+"""The sink: which of the store's rows are sent to the broker, and when."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ from stillwell.request import Reply, Request
 log = logging.getLogger(__name__)
 
 ALIVE_FOR = 6
-"""Keep-alives after which the broker forgets that we are online, unless we say it again: one that
-was restarted with what it had kept must not call us alive for ever."""
+"""How many keep-alives after which the broker forgets that we are online unless we repeat it. A
+broker that was restarted with old memory must not call us alive for ever."""
 
 
 class Mqtt:
@@ -56,13 +56,13 @@ class Mqtt:
         self._announced: set[str] = set()
         """The topics of what is announced."""
         self._not_ours: set[str] = set()
-        """Those of what was announced before and is no longer there."""
+        """The topics of what was announced earlier and no longer exists."""
         self._delivered = Delivered()
         self._denied = Denied()
         self._greeted: Up | None = None
         """The connection over which a birth message has been published."""
         self._complete = False
-        """Whether everything has been published over it."""
+        """Whether everything has been published over that connection."""
         self._met = False
         self._born_s = 0.0
         """When the broker was last told that we are online."""
@@ -77,8 +77,8 @@ class Mqtt:
         return frozenset(Stream)
 
     def latest_only(self) -> frozenset[Stream]:
-        """Retained topics show a state, not a history: behind a backlog its latest is the truth.
-        Notices are no state, each goes out, in order."""
+        """Returns the streams whose topics are retained. They show a state, not a history:
+        behind a backlog only the latest counts. Notices are no state; each goes out, in order."""
         return frozenset({Stream.READINGS, Stream.TRANSITIONS, Stream.ESTIMATES})
 
     def use_channels(self, channels: Mapping[str, Quantity]) -> None:
@@ -103,7 +103,7 @@ class Mqtt:
         return (2 + 2 * PATIENCES) * self._settings.patience + 30.0
 
     def open(self) -> None:
-        """Needs no broker: the first `tend` or `send` begins to connect."""
+        """Prepares the sink. Needs no broker: the first `tend` or `send` begins to connect."""
         self._started_s = time.monotonic()
 
     def remember(self, rows: Sequence[Row]) -> None:
@@ -115,11 +115,12 @@ class Mqtt:
                 continue
             if message.retain:
                 self._delivered.keep(row.seq, message)
-        # What was said of them before does not count: all of it goes out with the next birth.
+        # What was published of them earlier does not count: all goes out with the next birth
+        # message.
         self._complete = False
 
     def tend(self) -> Outcome:
-        """Keeps the connection, takes commands, sends replies, and proves that the broker still
+        """Keeps the connection, takes commands, sends replies, and checks that the broker still
         answers."""
         away = self._connect()
         if away is not None:
@@ -131,8 +132,8 @@ class Mqtt:
         outgoing += [Message(topic, b"", retain=True) for topic in sorted(gone)]
         quiet_s = time.monotonic() - min(self._connection.last_answer_s, self._born_s)
         if quiet_s > 2 * self._settings.keepalive:
-            # paho's ping proves that something answers; a PUBACK proves that the broker works. And
-            # who looks for `alive` must find it before it expires.
+            # paho's ping shows that something answers; a PUBACK shows that the broker works. And
+            # whoever looks for `alive` must find it before it expires.
             outgoing.append(self._birth())
         codes = self._connection.publish(outgoing)
         for reply, code in zip(replies, codes, strict=False):
@@ -184,7 +185,7 @@ class Mqtt:
         return Outcome(accepted, refused, 1.0, f"The broker cannot take messages now ({code}).")
 
     def _fitting(self, row: Row) -> Message | str:
-        """The row's message, or why it is refused."""
+        """Returns the row's message, or why it is refused."""
         try:
             message = self._message(row)
         except ValueError as error:
@@ -192,18 +193,18 @@ class Mqtt:
         return self._too_large(message) or message
 
     def close(self) -> None:
-        """Says that this was a stop, not a loss, when there is a broker to say it to."""
+        """Tells the broker, when there is one, that this was a stop and not a loss."""
         self._connection.close(Message(self._topics.alive, topics.STOPPED, retain=True))
 
     # -- a broker that has just taken us --
 
     def _connect(self) -> Outcome | None:
-        """None when the broker is there and has been told everything, else why not."""
+        """Connects. Returns None when the broker is there and has everything, else why not."""
         return self._connection.connect() or self._publish_birth()
 
     def _publish_birth(self) -> Outcome | None:
-        """Publishes what a broker may not know (any more): that we are online, all retained state,
-        and the notices that it may have lost. None when it has all of it."""
+        """Publishes what a broker may not know (any more): that we are online, all retained
+        state, and the notices that it may have lost. Returns None when it has all of it."""
         up = self._connection.up
         if up is None:
             return self._connection.check()
@@ -248,13 +249,13 @@ class Mqtt:
         return None
 
     def _take(self, arrived: Sequence[Arrived], dropped: int) -> None:
-        """Takes what has come: commands, and what was announced by an earlier run."""
+        """Takes what has come in: commands, and what an earlier run announced."""
         ours = [one for one in arrived if self._announcer.is_ours(one.topic)]
         self._not_ours |= {one.topic for one in ours if one.payload} - self._announced
         self._answering.take([one for one in arrived if one not in ours], dropped)
 
     def _announce(self, messages: Iterable[Message]) -> None:
-        """Announces with each birth what these announce, if it is wanted."""
+        """Announces these with each birth message, if announcing is wanted."""
         if not self._settings.announce:
             return
         for message in messages:
@@ -273,7 +274,8 @@ class Mqtt:
     # -- messages --
 
     def _message(self, row: Row) -> Message:
-        """ValueError when the row has a name that cannot be a topic or a SenML name."""
+        """Returns the row's message. Raises ValueError when a name in it cannot be a topic or a
+        SenML name."""
         names, body = self._topics, row.body
         match body:
             case Reading():
@@ -290,7 +292,8 @@ class Mqtt:
                 return Message(names.estimate(body.name), payload, True, senml.MEDIA_TYPE)
 
     def _birth(self) -> Message:
-        # From the clock as it is now, so that a step of the clock since the start corrects itself.
+        # Computed from the present clock, so that a step of the clock since the start corrects
+        # itself.
         since_ms = int((time.time() - (time.monotonic() - self._started_s)) * 1000)
         self._born_s = time.monotonic()
         return Message(

@@ -26,8 +26,8 @@ _LONGEST_TOPIC = 1024
 class Topics:
     """The topic names of one tank.
 
-    Names that cannot stand as one topic level (a slash, a wildcard, a blank, more than 128
-    characters) raise ValueError.
+    Names that cannot be one topic level (a slash, a wildcard, a blank, more than 128 characters)
+    raise ValueError.
     """
 
     prefix: str
@@ -47,12 +47,12 @@ class Topics:
 
     @property
     def done(self) -> str:
-        """Where replies go that asked for no other place."""
+        """The topic for replies to commands that asked for no other place."""
         return f"{self.root}/done"
 
     @property
     def commands(self) -> str:
-        """The filter under which commands arrive."""
+        """The filter for commands."""
         return f"{self.root}/do/+"
 
     def reading(self, channel: str) -> str:
@@ -65,15 +65,16 @@ class Topics:
         return f"{self.root}/estimate/{_level(name)}"
 
     def command_of(self, topic: str) -> str | None:
-        """The command's word in a topic that matched `commands`; None for any other topic."""
+        """Returns the command's word in a topic that matched `commands`; None for any other
+        topic."""
         head = f"{self.root}/do/"
         if not topic.startswith(head) or "/" in topic[len(head) :]:
             return None
         return topic[len(head) :]
 
     def may_reply_to(self, topic: str) -> bool:
-        """Whether a reply may be published there: at `done` or below it and nowhere else. Who may
-        ask us something must not get us to write, with our rights, where they may not."""
+        """Whether a reply may be published there: only at `done` or below it. Somebody who may
+        send us commands must not get us to write, with our rights, where they may not."""
         below = topic.removeprefix(f"{self.done}/")
         return topic == self.done or (
             below != topic
@@ -89,7 +90,7 @@ def _level(name: str) -> str:
 
 
 def rfc3339(utc_ms: int) -> str:
-    """``2026-11-25T08:05:00.000Z``."""
+    """Returns a time such as ``2026-11-25T08:05:00.000Z``."""
     return any_rfc3339(utc_ms, always_ms=True)
 
 
@@ -108,8 +109,9 @@ def estimate_payload(tank: str, published: Published) -> bytes:
 
 
 def alarm_payload(t: Transition, said: Said) -> bytes:
-    """The state of one alarm: the ISA-18.2 state, whether the condition stands, since when, and the
-    text in its parts and as a whole; while it calls, also what an answer is to name (`about`)."""
+    """Returns the state of one alarm: the ISA-18.2 state, whether the condition stands, since
+    when, and the text in its parts and as a whole; while it calls, also what an answer must name
+    (`about`)."""
     body: dict[str, object] = {
         "alarm": t.alarm,
         "state": t.after.value,
@@ -134,9 +136,9 @@ def alarm_payload(t: Transition, said: Said) -> bytes:
 
 
 def notice_payload(n: Notice, told: Told) -> bytes:
-    """One message for people. `key` is the same however often the notice is sent: who must not say
-    a thing twice drops a key that was seen before. One that calls somebody says what an answer is
-    to name (`about`)."""
+    """Returns one message for people. `key` is the same however often the notice is sent: a
+    recipient that must not repeat it drops a key that it has seen before. A message that calls
+    somebody says what an answer must name (`about`)."""
     body: dict[str, object] = {
         "key": n.key,
         "alarm": n.subject,

@@ -1,9 +1,9 @@
-"""The sink itself, called so that whatever it does ends in a verdict.
+"""Calls the sink so that everything it does ends in a verdict.
 
 A sink is foreign code that talks to foreign machines. Whatever it does (raises, claims more rows
 than it was given, answers nothing) never ends a thread here, and never skips a row without a reason
-that is kept. One that doesn't answer within its whole time limit is left behind with the
-thread that waits for it, and a fresh one is made; what it says later is lost.
+that is kept. A sink that doesn't answer within its whole time limit is left behind with the thread
+that waits for it, and a fresh one is made; a later answer is lost.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 
 LONGEST_AFTER_HANG_S = 600.0
 FORGETS_S = 3600.0
-"""A sink that has gone well for so long has hung for the first time again."""
+"""After working for this long, a sink that hangs counts as hanging for the first time."""
 FAILED = Outcome(0, (), SHORTEST_PAUSE_S, "The sink itself failed.")
 
 T = TypeVar("T")
@@ -42,9 +42,9 @@ class CalledSink:
     Args:
         name: the sink's name in the configuration.
         sink: opened by the first `ready`.
-        able: what it has said of itself.
+        able: what it has said about itself.
         hand: the thread on which it is called, so that it can be left behind; without one it is
-            called on the thread of whoever asks, and may hang that.
+            called on the caller's thread, and may hang that.
         remake: makes a fresh sink in place of one that was left behind.
     """
 
@@ -58,7 +58,7 @@ class CalledSink:
     ) -> None:
         self._name = name
         self._sink: Any = sink
-        """None after one was left behind, until a fresh one is made."""
+        """None after a sink was left behind, until a fresh one is made."""
         self._able = able
         self._hand = hand
         self._remake = remake
@@ -75,8 +75,8 @@ class CalledSink:
         ahead: Mapping[Stream, int],
         latest: Callable[[], Iterable[Row]],
     ) -> Outcome | None:
-        """None when the sink is there and open, else the verdict. `ahead` is for one that
-        `SendsAhead`, `latest` for one that `Retains`."""
+        """Returns None when the sink is there and open, else the verdict. `ahead` is for one
+        that `SendsAhead`, `latest` for one that `Retains`."""
         if self._sink is None and self._hand and self._hand.left_behind >= MOST_LEFT_BEHIND:
             reason = f"The sink {self._name} hangs every time and is left alone: restart stillwell."
             return Outcome(0, (), LONGEST_PAUSE_S, reason)
@@ -100,17 +100,17 @@ class CalledSink:
         return None
 
     def tend(self, now_s: float) -> Outcome:
-        """Its verdict on its connection."""
+        """Returns the sink's verdict on its connection."""
         outcome = self._guarded(self._asked("tend"), 0, now_s)
         return replace(outcome, reason=self.mistake) if outcome is FAILED else outcome
 
     def send(self, rows: list[Row], now_s: float) -> Outcome:
-        """Its verdict on rows of one stream, made sane; `FAILED` itself when it raised, or said
-        what is no verdict."""
+        """Returns the sink's verdict on rows of one stream, corrected where needed; `FAILED`
+        itself when it raised or returned something that is no verdict."""
         return self._guarded(self._asked("send", rows), len(rows), now_s)
 
     def close(self) -> None:
-        """Lets it go. Never raises."""
+        """Closes the sink. Never raises."""
         if self._open:
             self._open = False
             try:
@@ -121,17 +121,17 @@ class CalledSink:
             self._hand.end()
 
     def well(self) -> None:
-        """It has gone well: the log hears of the next mistake again."""
+        """Notes that the sink works, so that the next mistake is logged again."""
         self._said = ""
 
     @property
     def failed_on_it(self) -> str:
-        """Why a row is refused on which the sink itself failed."""
+        """The reason for refusing a row on which the sink itself failed."""
         return f"The sink failed on it: {self._trouble}"
 
     @property
     def mistake(self) -> str:
-        """The verdict on a sink that failed."""
+        """The verdict on a sink that failed, in words."""
         return f"The sink {self._name} failed: {self._trouble}."
 
     def _guarded(self, call: Callable[[], Outcome], given: int, now_s: float) -> Outcome:
@@ -150,11 +150,12 @@ class CalledSink:
         return replace(outcome, accepted=accepted, retry_after=retry)
 
     def _call(self, call: Callable[[], T]) -> T:
-        """One call into the sink. Raises `HangsError` where it may be left behind."""
+        """Makes one call into the sink. Raises `HangsError` where it may be left behind."""
         return call() if self._hand is None else self._hand.do(call, self._able.within_s)
 
     def _asked(self, method: str, *given: object) -> Callable[[], Any]:
-        """A call of one of the sink's methods; even to look for it is the sink's own affair."""
+        """Returns a call of one of the sink's methods; even looking the method up runs the
+        sink's own code."""
         sink = self._sink
         return lambda: getattr(sink, method)(*given)
 
@@ -165,7 +166,7 @@ class CalledSink:
             log.error("The sink %s failed: %s.", self._name, trouble)
 
     def _left_behind(self, error: HangsError, now_s: float) -> Outcome:
-        """The verdict on a sink that hangs, which is not asked again."""
+        """Returns the verdict on a sink that hangs, which is not called again."""
         self._sink, self._open, self._fed = None, False, False
         first = now_s - self._hung_until_s >= FORGETS_S
         self._hangs = 1 if first else self._hangs + 1
@@ -175,8 +176,8 @@ class CalledSink:
 
 
 def _kind(error: Exception) -> str:
-    """What failed, without the exception's own words: those of a foreign library may hold a URL
-    with a password in it."""
+    """Returns what failed, without the exception's own words: those of a foreign library may
+    hold a URL with a password in it."""
     if isinstance(error, MistakeError):
         return f"it {error}"
     return error.kind if isinstance(error, FailedError) else plain(type(error).__name__, 60)

@@ -1,4 +1,5 @@
-"""How far one sink has been given each stream, and up to where that is past forgetting."""
+"""How far one sink has been given each stream, and up to where its far side can no longer
+forget."""
 
 from __future__ import annotations
 
@@ -13,9 +14,9 @@ from stillwell.ports import Refusal, Stream
 log = logging.getLogger(__name__)
 
 Move = Callable[[str, Stream, int, Sequence[Refusal]], None]
-"""Keeps a sink's cursor and its refused rows: (sink, stream, seq, refused). Must return at once. An
-exception means that it could not be taken now; it is offered again, together with what came
-since."""
+"""Keeps a sink's cursor and its refused rows: (sink, stream, seq, refused). It must return at
+once. An exception means that it could not be taken now; it is offered again, together with what
+came since."""
 
 
 def ahead_name(sink: str) -> str:
@@ -25,7 +26,7 @@ def ahead_name(sink: str) -> str:
 
 @dataclass
 class _Owed:
-    """A cursor that has moved here and is not yet known to be kept."""
+    """A cursor that has moved here and may not be kept yet."""
 
     seq: int
     refused: list[Refusal]
@@ -37,7 +38,8 @@ class Cursors:
     Args:
         sink: its name.
         streams: those that it wants.
-        kept: how far each has been given, as the store keeps it; one that is not in it starts at 0.
+        kept: how far each has been given, as the store keeps it; a stream that is missing starts at
+            0.
         ahead: the cursors kept under `ahead_name`.
         overlap_s: how long the far side may forget what it took.
         move: see `Move`.
@@ -58,14 +60,15 @@ class Cursors:
         self.at = {stream: kept.get(stream, 0) for stream in streams}
         self.ahead = dict(ahead)
         self._sure = dict(self.at)
-        """Up to where rows are past forgetting: what is kept. The cursors themselves, but for a
-        sink that `MayForget`."""
+        """Up to where the far side can no longer forget, which is what is kept. The same as the
+        cursors, except for a sink that `MayForget`."""
         self._marks: dict[Stream, deque[tuple[float, int]]] = {s: deque() for s in self.at}
-        """(second, row number): what had been sent by the end of which second."""
+        """Pairs of a second and the row number that had been sent by its end."""
         self._owed: dict[tuple[str, Stream], _Owed] = {}
 
     def go_ahead(self, stream: Stream, seq: int) -> bool:
-        """Every urgent row up to this number has been sent; returns whether that is new."""
+        """Notes that every urgent row up to this number has been sent; returns whether that is
+        new."""
         new = seq > self.ahead.get(stream, 0)
         if new:
             self.ahead[stream] = seq
@@ -73,8 +76,8 @@ class Cursors:
         return new
 
     def advance(self, stream: Stream, seq: int, refused: Sequence[Refusal], now_s: float) -> None:
-        """The rows up to this number are done with; `refused` among them the far side will never
-        take."""
+        """Notes that the rows up to this number are done; the far side will never take those in
+        `refused`."""
         self.at[stream] = seq
         if self._overlap_s > 0:
             marks = self._marks[stream]
@@ -88,7 +91,8 @@ class Cursors:
             self._owe(self._sink, stream, seq, refused)
 
     def ripen(self, now_s: float) -> None:
-        """What was sent longer ago than the overlap is past forgetting."""
+        """Moves what was sent longer ago than the overlap to where it can no longer be
+        forgotten."""
         for stream, marks in self._marks.items():
             ripe = None
             while marks and marks[0][0] + 1 + self._overlap_s <= now_s:
@@ -98,7 +102,7 @@ class Cursors:
                 self._owe(self._sink, stream, ripe)
 
     def rewind(self) -> None:
-        """The far side may have forgotten: what is not past that is sent again."""
+        """Sends again what the far side may have forgotten."""
         if self._overlap_s > 0:
             self.at.update(self._sure)
             for marks in self._marks.values():
@@ -115,7 +119,7 @@ class Cursors:
                     self._owe(self._sink, stream, seq)
 
     def settle(self) -> bool:
-        """Offers what has moved to be kept; returns whether all of it was taken."""
+        """Offers the moved cursors to be kept; returns whether all were taken."""
         for (name, stream), owed in list(self._owed.items()):
             try:
                 self._move(name, stream, owed.seq, tuple(owed.refused))

@@ -1,4 +1,4 @@
-"""Dead letters that are to be sent once more: rows that a sink refused for good."""
+"""Dead letters, rows that a sink refused for good, that are to be sent once more."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from stillwell.ports import Row
 log = logging.getLogger(__name__)
 
 SettleLetter = Callable[[int, str | None], None]
-"""Keeps what became of a dead letter that was sent once more: (its number, why it was refused again
-or None). Returns at once; an exception means that it is to be offered again."""
+"""Keeps the result of sending a dead letter once more: (its number, why it was refused again or
+None). Returns at once; an exception means that it is to be offered again."""
 
 
 def unsettled(letter: int, reason: str | None) -> None:
-    """For an outbox that is given no letters."""
+    """Does nothing; for an outbox that is given no letters."""
 
 
 class Letters:
-    """The letters of one sink, each until what became of it is known to be kept."""
+    """The letters of one sink, each until its result is known to be kept."""
 
     def __init__(self, settle_letter: SettleLetter) -> None:
         self._settle_letter = settle_letter
@@ -35,18 +35,18 @@ class Letters:
                 self._waiting[letter] = row
 
     def waiting(self) -> dict[int, Row]:
-        """Those that are still to be sent."""
+        """Returns those that are still to be sent."""
         with self._lock:
             return dict(self._waiting)
 
     def done(self, letter: int, reason: str | None) -> None:
-        """One has been sent, or refused again for this reason."""
+        """Notes that a letter has been sent, or refused again for this reason."""
         with self._lock:
             del self._waiting[letter]
             self._settled[letter] = reason
 
     def settle(self) -> None:
-        """Offers what became of them to be kept."""
+        """Offers the results to be kept."""
         for letter, reason in list(self._settled.items()):
             try:
                 self._settle_letter(letter, reason)

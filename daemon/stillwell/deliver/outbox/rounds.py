@@ -1,4 +1,4 @@
-"""One sink's rounds: what is offered to it, and what its verdicts do to the cursors."""
+"""One sink's rounds: what is offered to it, and how its verdicts move the cursors."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ log = logging.getLogger(__name__)
 
 IDLE_S = 0.5
 FAILURES_BEFORE_REFUSAL = 5
-"""So often may the sink itself fail on one and the same row, alone, before the row is set aside."""
+"""How often the sink itself may fail on one row, sent alone, before the row is set aside."""
 NOT_STARTED = "not started"
-"""The verdict of a sink that nothing is known of yet."""
+"""The verdict on a sink about which nothing is known yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,14 +35,14 @@ class Health:
     sink: str
     away: bool
     since_s: float
-    """Since when it is as it is: monotonic seconds."""
+    """Since when it is in this state, in monotonic seconds."""
     verdict: str
-    """The last verdict in words; empty when all is well. A sink that is not away may still have
-    something to say, as that one topic is denied."""
+    """The last verdict in words; empty when all is well. A sink that works may still have a
+    remark, for example that one topic is denied."""
     accepted: int
     refused: int
     attempts: int
-    """Failed attempts in a row."""
+    """How many attempts in a row have failed."""
     cursors: Mapping[Stream, int]
 
 
@@ -53,8 +53,8 @@ class Outbox:
         name: the sink's name in the configuration.
         sink: opened by the first `step`, closed by `close`.
         tail: the store's tail.
-        cursors: how far each stream has been given, as the store keeps it; a stream that is not in
-            it starts at 0.
+        cursors: how far each stream has been given, as the store keeps it; a stream that is missing
+            starts at 0.
         move: see `Move`.
         latest: the store's latest row of each name, for a sink that `Retains`.
         ahead: the cursors kept under `ahead_name`, for a sink that `SendsAhead`.
@@ -62,11 +62,11 @@ class Outbox:
         committed_only: whether only rows that are safe on the disk may leave, whatever the disk
             does: readings can be up to a commit interval behind. Without it notices and transitions
             leave when they are kept (at once while the disk takes nothing), readings at once.
-        jitter: a number 0 … 1, new on each call.
+        jitter: returns a number 0 … 1, new on each call.
         settle_letter: see `SettleLetter`.
-        able: what the sink has said of itself; without it, it is asked now.
+        able: what the sink has said about itself; without it, the sink is asked now.
         hand: the thread on which the sink is called, so that it can be left behind; without one it
-            is called on the thread of whoever steps, and may hang that.
+            is called on the caller's thread, and may hang that.
         remake: makes a fresh sink in place of one that was left behind.
     """
 
@@ -90,7 +90,7 @@ class Outbox:
     ) -> None:
         self.name = name
         self.progress = 0
-        """Counts rounds."""
+        """Counts the rounds."""
         self._able = able = able or abilities_of(sink, batch)
         self._sink = CalledSink(name, sink, able, hand, remake)
         self._tail = tail
@@ -113,16 +113,16 @@ class Outbox:
 
     @property
     def health(self) -> Health:
-        """May be read from any thread."""
+        """How the sink is doing. May be read from any thread."""
         with self._lock:
             return self._health
 
     def send_again(self, letter: int, row: Row) -> None:
-        """Gives the sink a row once more that it refused for good. Safe from any thread."""
+        """Gives the sink once more a row that it refused for good. Safe from any thread."""
         self._letters.add(letter, row)
 
     def step(self, now_s: float) -> float:
-        """One round: tend the connection, offer one batch of each stream, move the cursors.
+        """Does one round: tends the connection, offers one batch of each stream, moves the cursors.
 
         Returns the seconds until the next round is worth while: 0 when more rows are waiting, more
         than `IDLE_S` only while backing off. Never raises.
@@ -152,7 +152,7 @@ class Outbox:
             moved = self._advance(stream, rows, reached, outcome, now_s)
             if outcome.waits:
                 waits = True
-                # Something went out past those that wait: the next may follow it.
+                # Something was sent past the rows that wait: the next one may follow it.
                 more = more or moved
                 remark = outcome.reason or remark
                 continue
@@ -175,20 +175,20 @@ class Outbox:
         if isinstance(self._tail, WakesForAny):
             self._tail.wait_any(self._cursors.at, timeout_s, committed_only=only)
             return
-        # Without that ability the most frequent stream wakes us, and the others wait for its turn.
+        # Without that ability the most frequent stream wakes us, and the others wait for it.
         stream = Stream.READINGS if Stream.READINGS in self._able.streams else self._able.streams[0]
         self._tail.wait(self._cursors.at[stream], stream, timeout_s, committed_only=only)
 
     def close(self) -> None:
-        """Lets the sink go and offers the last cursors to be kept. Never raises."""
+        """Closes the sink and offers the last cursors to be kept. Never raises."""
         self._sink.close()
         self._settle()
 
     # -- rows --
 
     def _next(self, stream: Stream) -> tuple[list[Row], int, bool]:
-        """The rows to offer, the number up to which they stand for all rows, and whether those are
-        all."""
+        """Returns the rows to offer, the row number up to which they represent all rows, and
+        whether those are all."""
         after = self._cursors.at[stream]
         if self._failing is not None and self._failing[0] is stream:
             rows = self._rows(stream, after, 1)
@@ -237,7 +237,8 @@ class Outbox:
         return Outcome(0, (), SHORTEST_PAUSE_S, self._sink.mistake)
 
     def _offer_letters(self, now_s: float) -> Outcome | None:
-        """Sends the dead letters, each alone; the verdict when the far side has gone away."""
+        """Sends the dead letters, each alone; returns the verdict when the far side has gone
+        away."""
         for letter, row in self._letters.waiting().items():
             outcome = self._sink.send([row], now_s)
             if outcome is FAILED:
@@ -329,8 +330,8 @@ class Outbox:
 
 
 def name_of(row: Row) -> str:
-    """What a row is the latest of: the channel, the alarm, the estimate; a notice stands for
-    itself."""
+    """Returns the name of which a row is the latest: the channel, the alarm, the estimate; each
+    notice has its own."""
     match row.body:
         case Reading(channel=name) | Transition(alarm=name):
             return name

@@ -1,4 +1,4 @@
-"""What an outbox needs of the store's tail, and what a tail may be able to do beyond."""
+"""What an outbox needs of the store's tail, and what else a tail may be able to do."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class Follows(Protocol):
     def rows(
         self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
     ) -> list[Row]:
-        """At most `limit` rows with a greater number than `after_seq`, in order."""
+        """Returns at most `limit` rows with a greater number than `after_seq`, in order."""
         ...
 
     def wait(
@@ -26,8 +26,8 @@ class Follows(Protocol):
 
 @runtime_checkable
 class WakesForAny(Protocol):
-    """An ability of a tail: one wait for several streams, so that a notice need not wait for a
-    reading to wake its sink."""
+    """The ability of a tail to wait for several streams at once, so that a notice need not wait
+    for a reading to wake its sink."""
 
     def wait_any(
         self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
@@ -38,6 +38,6 @@ class WakesForAny(Protocol):
 
 @runtime_checkable
 class SaysWhy(Protocol):
-    """An ability of a tail: why it hands out nothing although there are rows."""
+    """The ability of a tail to say why it hands out nothing although there are rows."""
 
     def why_waiting(self, stream: Stream, after_seq: int) -> str: ...

@@ -45,7 +45,7 @@ class OutboxThread:
             self.outbox.close()
 
     def _step(self) -> float:
-        """One round; a fault of the outbox itself costs that round and not the recipient."""
+        """Does one round. A fault of the outbox itself costs that round and not the recipient."""
         try:
             return self.outbox.step(time.monotonic())
         except Exception:

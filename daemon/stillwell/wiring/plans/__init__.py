@@ -1,1 +1,1 @@
-"""What each part is told of the tank, from the settings."""
+"""Makes the plan of each part, its data about the tank, from the settings."""

@@ -1,4 +1,4 @@
-"""What the keeper's book is told."""
+"""Makes the plan of the keeper's book."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from stillwell.wiring.plans.heat import heater_plan
 
 
 def book_plan(settings: Settings) -> BookPlan:
-    """What the keeper's book is told."""
+    """Returns the plan of the keeper's book."""
     tank, book = settings.tank, settings.book
     heater = heater_plan(settings)
     of_water = heater.bands if heater else ()

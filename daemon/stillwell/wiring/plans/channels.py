@@ -1,4 +1,4 @@
-"""By what the readings of a channel are judged."""
+"""Makes the limits and the judge for the readings of each channel."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ _NAMED = {"rate": "rate_per_s", "gap": "gap_s", "flat_for": "flat_for_s"}
 
 
 def limits_of(settings: Settings, channel: str) -> Limits:
-    """What the settings say of a channel, over the defaults of its quantity."""
+    """Returns what the settings say about a channel, over the defaults of its quantity."""
     configured = settings.channel[channel]
     said = {_NAMED.get(k, k): value for k, value in configured.quality if value is not None}
     return limits_for(Quantity(configured.quantity), settings.source_of(channel).every, said)
 
 
 def judge_of(settings: Settings, channel: str) -> Judge:
-    """A fresh judge of a channel."""
+    """Returns a fresh judge of a channel."""
     return Judge(limits_of(settings, channel), settings.channel[channel].offset or 0.0)
 
 
 def from_above(settings: Settings) -> FromAbove:
-    """What turns the distances of gauges above the water into levels."""
+    """Returns the converter from distances of gauges above the water to levels."""
     gauges = {
         name: Mounted(channel.mounted, channel.sound_at)
         for name, channel in settings.channel.items()
@@ -34,5 +34,5 @@ def from_above(settings: Settings) -> FromAbove:
 
 
 def quantities(settings: Settings) -> dict[str, Quantity]:
-    """What each channel measures."""
+    """Returns what each channel measures."""
     return {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}

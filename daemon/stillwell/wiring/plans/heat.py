@@ -1,4 +1,4 @@
-"""What the heater's watch and the lamp's are told."""
+"""Makes the plans of the heater's watch and the lamp's."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from stillwell.settings import Settings
 
 
 def heater_plan(settings: Settings) -> HeaterPlan | None:
-    """What the heater's watch is told; None without a probe in the water. The probes that a band on
-    the water names come first, in its order."""
+    """Returns the plan of the heater's watch; None without a probe in the water. The probes that
+    a band on the water names come first, in its order."""
     water = settings.water
     if not water:
         return None
@@ -32,8 +32,8 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
 
 
 def lamp_plan(settings: Settings) -> LampPlan | None:
-    """What the lamp's watch is told; None without a lamp's hours, a probe in the water and one in
-    the room."""
+    """Returns the plan of the lamp's watch; None without a lamp's hours, a probe in the water
+    and one in the room."""
     heater, lamp = heater_plan(settings), settings.tank.lamp
     if heater is None or not heater.room or lamp is None or lamp.on == lamp.off:
         return None

@@ -1,4 +1,4 @@
-"""What the watch of the level and that of its gauge are told."""
+"""Makes the plans of the level's watch and the gauge's."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from stillwell.settings import FloatChannel, LevelChannel, Settings
 
 
 def level_plan(settings: Settings) -> LevelPlan | None:
-    """What the level watch is told; None without a chamber, or without a sensor in it."""
+    """Returns the plan of the level watch; None without a chamber, or without a sensor in it."""
     chamber = settings.tank.chamber
     if chamber is None:
         return None
@@ -45,7 +45,7 @@ def level_plan(settings: Settings) -> LevelPlan | None:
 
 
 def gauge_plan(settings: Settings) -> GaugePlan | None:
-    """What the gauge's watch is told; None without a gauge."""
+    """Returns the plan of the gauge's watch; None without a gauge."""
     for name in settings.that_measure(Quantity.LEVEL):
         return GaugePlan(name, settings.channel[name].label)
     return None

@@ -1,4 +1,4 @@
-"""What a review of the night looks at."""
+"""Makes the plan of a review of the night."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from stillwell.wiring.plans.watch import watch_plan
 
 
 def review_plan(settings: Settings) -> ReviewPlan:
-    """What a review looks at, and for whom."""
+    """Returns what a review looks at, and for whom."""
     measured = quantities(settings)
     return ReviewPlan(
         tank=settings.tank.label or settings.tank.name,

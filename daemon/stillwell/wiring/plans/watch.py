@@ -1,4 +1,4 @@
-"""What is watched, and how unanswered alarms are repeated."""
+"""Makes the plan of the watch and that of the repeats of unanswered alarms."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from stillwell.wiring.plans.level import gauge_plan, level_plan
 
 
 def watch_plan(settings: Settings) -> WatchPlan:
-    """What is watched, from the settings."""
+    """Returns what is watched, from the settings."""
     level, heater, gauge = level_plan(settings), heater_plan(settings), gauge_plan(settings)
     parts = {
         Part.HEATER: heater,
@@ -100,7 +100,7 @@ def _agreements(settings: Settings) -> tuple[Agreement, ...]:
 
 
 def escalation_plan(settings: Settings) -> EscalationPlan:
-    """How unanswered alarms are repeated: as many turns as the recipients have."""
+    """Returns how unanswered alarms are repeated, with as many turns as the recipients have."""
     turns = (getattr(sink.settings, "turn", 1) for sink in settings.sink.values())
     said = settings.unanswered
     return EscalationPlan(
