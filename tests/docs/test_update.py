@@ -264,13 +264,16 @@ class TestUpdate:
         told = "".join(said.split())
         for part in (f"{machine.settings},line", "source.tank.driver", str(packages)):
             assert part in told, said
-        packages.write_text("mine\n")
+        spare = wheel(machine.root.parent, "spare", {"spare.py": ""})
+        packages.write_text(f"mine\n{spare}\n")
         try:
             machine.update()
         finally:
             packages.unlink()
         assert machine.in_use() != before
         assert machine.stillwell("check", "--settings", "-c", machine.settings).returncode == 0
+        python = machine.current / "venv/bin/python"
+        assert subprocess.run([python, "-c", "import spare"]).returncode == 0
 
 
 class TestTheStart:

@@ -192,5 +192,7 @@ def new_driver(
         f"Try it:      cd {where} && {sys.executable} -m pytest\n"
         f"Change it:   measured() in {module}.py\n"
         f"Install it:  {sys.executable} -m pip install {where.resolve()}\n"
+        f"Keep it:     on the Pi also write {where.resolve()} on a line of "
+        "/etc/stillwell/packages.txt, so that each update installs it again\n"
         f'Use it:      driver = "{module}" in [source.…]; then stillwell check'
     )
