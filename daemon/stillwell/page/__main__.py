@@ -1,5 +1,5 @@
-"""Serves the page: ``python -m stillwell.page``, which ``stillwell page`` becomes. A process that
-has left behind the command line and the models of the settings, which nobody needs meanwhile."""
+"""Serves the page: ``python -m stillwell.page``, which ``stillwell page`` turns into. This
+process has left behind the command line and the models of the settings, which it does not need."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ from stillwell.page.place import Tank, tanks
 
 EXIT_WRONG = 2
 QUIET_S = 900.0
-"""Where systemd starts it at a visit, it ends after so long without one."""
+"""A server that systemd starts at a visit ends after this long without another one."""
 FIRST_FD = 3
-"""Of the sockets that systemd hands over (sd_listen_fds(3))."""
+"""The first file descriptor of the sockets that systemd hands over (sd_listen_fds(3))."""
 USUAL = "127.0.0.1:8080"
 log = logging.getLogger("stillwell.page")
 
@@ -163,13 +163,13 @@ async def _run(
 
 
 def own_names() -> list[str]:
-    """By which names this machine is known in a home network."""
+    """Returns the names by which this machine is known in a home network."""
     name = socket.gethostname().lower()
     return [name, f"{name.partition('.')[0]}.local"]
 
 
 def _handed() -> list[socket.socket]:
-    """The sockets that systemd has opened for us."""
+    """Returns the sockets that systemd has opened for us."""
     if os.environ.get("LISTEN_PID") != str(os.getpid()):
         return []
     count = int(os.environ.get("LISTEN_FDS", "0"))
@@ -179,7 +179,7 @@ def _handed() -> list[socket.socket]:
 
 
 def opened(listen: str) -> list[socket.socket]:
-    """A socket that listens there. Raises OSError with a sentence."""
+    """Returns a socket that listens at an address. Raises OSError with a sentence."""
     parts = urlsplit(f"//{listen}")
     try:
         host, port = parts.hostname or "127.0.0.1", parts.port or 8080

@@ -1,6 +1,6 @@
 """Who may look and who may act: the passphrases and the devices that have signed in, kept in one
-file beside the store. A device's cookie is random; the file holds its digest alone, so that whoever
-reads a backup can't sign in with it."""
+file beside the store. A device's cookie is random; the file holds only its digest, so that
+whoever reads a backup can't sign in with it."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from pathlib import Path
 from stillwell.page import passphrase as phrases
 
 GOOD_FOR_MS = 90 * 86_400_000
-"""So long a device stays signed in."""
+"""How long a device stays signed in."""
 _SEEN_EVERY_MS = 86_400_000
-"""When it was last here is written down once a day: memory cards wear."""
+"""How often the time of a device's last visit is written down: memory cards wear."""
 MOST_DEVICES = 50
 LONGEST_NAME = 40
 
@@ -41,19 +41,19 @@ class Device:
     role: Role
     name: str
     since_ms: int
-    """UTC, as the other."""
+    """UTC, as `seen_ms` is."""
     seen_ms: int
 
 
 @dataclass(frozen=True, slots=True)
 class Visitor:
-    """Who asks."""
+    """Whoever asks for a page."""
 
     role: Role
     csrf: str
-    """What a form of theirs must bring."""
+    """The token that this visitor's forms must carry."""
     device: str = ""
-    """Empty where no passphrase is set: somebody at this machine."""
+    """The device's id; empty where no passphrase is set, for somebody at this machine."""
     name: str = ""
 
 
@@ -68,12 +68,13 @@ class AccessError(Exception):
 
 
 def access_file(store: Path) -> Path:
-    """Returns where it is that belongs to a store."""
+    """Returns the path of the file that belongs to a store."""
     return store.with_suffix(".page-access")
 
 
 class Access:
-    """Reads the file anew when it has changed: a passphrase is set by another process."""
+    """Checks and keeps who has access. Reads the file anew when it has changed, because another
+    process sets a passphrase."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -86,11 +87,11 @@ class Access:
         return bool(self._kept().passphrases)
 
     def at_this_machine(self) -> Visitor:
-        """Somebody who needs none, where none is set."""
+        """Returns the visitor at this machine, who needs no passphrase where none is set."""
         return Visitor(Role.ACT, _csrf(self._here))
 
     def visitor(self, cookie: str, now_ms: int) -> Visitor | None:
-        """Who has this cookie; None for a stranger. Raises `AccessError`."""
+        """Returns the visitor with this cookie; None for a stranger. Raises `AccessError`."""
         digest = _digest(cookie)
         for device in self._kept().devices:
             if hmac.compare_digest(device.digest, digest) and _good(device, now_ms):
@@ -101,8 +102,8 @@ class Access:
         return None
 
     def sign_in(self, typed: str, name: str, now_ms: int) -> str | None:
-        """The cookie for a new device; None where the passphrase is neither. Raises
-        `AccessError`."""
+        """Returns the cookie for a new device; None where what was typed is no passphrase of
+        either role. Raises `AccessError`."""
         if len(typed) > phrases.LONGEST:
             return None
         kept = self._kept().passphrases
@@ -119,18 +120,19 @@ class Access:
         return cookie
 
     def devices(self, now_ms: int) -> list[Device]:
-        """Those that are signed in, the newest first. Raises `AccessError`."""
+        """Returns the devices that are signed in, the newest first. Raises `AccessError`."""
         good = [d for d in self._kept().devices if _good(d, now_ms)]
         return sorted(good, key=lambda d: -d.since_ms)
 
     def sign_out(self, device: str) -> None:
-        """Raises `AccessError`."""
+        """Signs a device out. Raises `AccessError`."""
         with self._changing() as kept:
             left = tuple(d for d in kept.devices if d.id != device)
             self._write(replace(kept, devices=left))
 
     def set_passphrase(self, role: Role, typed: str) -> None:
-        """Signs out the devices of that role. Raises `AccessError`."""
+        """Sets the passphrase of a role, and signs out the devices of that role. Raises
+        `AccessError`."""
         with self._changing() as kept:
             others = tuple(d for d in kept.devices if d.role is not role)
             phrase = {**kept.passphrases, str(role): phrases.sealed(typed)}
@@ -159,7 +161,7 @@ class Access:
 
     @contextmanager
     def _changing(self) -> Iterator[_Kept]:
-        """Alone, with what is kept at this moment."""
+        """Locks the file against other processes; yields what it holds at this moment."""
         try:
             with self._path.with_suffix(".page-lock").open("a") as lock:
                 self._share(Path(lock.name))
@@ -188,7 +190,7 @@ class Access:
         self._stamp = None
 
     def _share(self, path: Path) -> None:
-        """Hands a file to the folder's owner, where root made it."""
+        """Gives a file that root made to the folder's owner."""
         folder = self._path.parent.stat()
         if os.geteuid() == 0:
             os.chown(path, folder.st_uid, folder.st_gid)
@@ -210,5 +212,6 @@ def _digest(cookie: str) -> str:
 
 
 def _csrf(cookie: str) -> str:
-    """Derived from the cookie, which no other site can read, by a way that can't be gone back."""
+    """Returns the form token. It is derived one way from the cookie, which no other site can
+    read."""
     return hmac.new(cookie.encode("utf-8", "replace"), b"csrf", hashlib.sha256).hexdigest()[:32]

@@ -1,5 +1,5 @@
-"""The link of a message: one page, one button. To open it changes nothing, since chat services and
-phones fetch links to show what is behind them."""
+"""The link of a message: one page, one button. Opening it changes nothing, since chat services
+and phones fetch links to show what is behind them."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Answers:
         self._site = site
 
     def look(self, request: Request) -> Response:
-        """What the link is about."""
+        """Shows what the link is about."""
         token = request.path_params["token"]
         found = self._whose(token)
         if isinstance(found, Rejected):
@@ -70,7 +70,7 @@ class Answers:
             )
 
     def take(self, request: Request) -> Response:
-        """The button was pressed."""
+        """Carries out the answer after the button was pressed."""
         token = request.path_params["token"]
         found = self._whose(token)
         if isinstance(found, Rejected):
@@ -96,7 +96,8 @@ class Answers:
             )
 
     def _whose(self, token: str) -> tuple[Tank, Answer] | Rejected:
-        """Whose key it was signed with."""
+        """Returns the tank whose key the token was signed with, and the answer; or why it is
+        rejected."""
         rejected = Rejected("This link was not made here, or was not copied whole.")
         for tank in self._site.tanks.values():
             key = tank.link_key()
@@ -108,7 +109,8 @@ class Answers:
 
     @staticmethod
     def _used(now: Seen, answer: Answer) -> tuple[str, ...]:
-        """Whether it was: the daemon alone knows for sure, and says so when it is asked."""
+        """Returns the answer's token if it is known to be used, else nothing. Only the daemon
+        knows for sure, and says so when it is asked."""
         used = any(job == f"link {answer.once}" for job, _ in now.reader.done())
         return (answer.once,) if used else ()
 
@@ -145,7 +147,7 @@ class Answers:
 
 
 def _log(now: Seen, answer: Answer) -> list[Transition]:
-    """The changes of the alarm from the occurrence on that the link is about."""
+    """Returns the changes of the alarm since the occurrence that the link is about."""
     epoch, _, mono_ms = answer.occurrence.partition(":")
     if not (epoch.isdecimal() and mono_ms.isdecimal()):
         return []
@@ -156,7 +158,7 @@ def _log(now: Seen, answer: Answer) -> list[Transition]:
 
 
 def _about(now: Seen, answer: Answer) -> tuple[Card | None, list[str]]:
-    """The alarm as it was raised, with its state now; and what has happened since."""
+    """Returns the alarm as it was raised, with its present state; and what has happened since."""
     log = _log(now, answer)
     if not log:
         return None, []
@@ -175,7 +177,7 @@ def _happened(log: list[Transition], now: Seen) -> Iterator[str]:
 
 
 def _ended(now: Seen, answer: Answer) -> str:
-    """Why there is nothing to answer any more; empty where there is."""
+    """Returns why there is nothing left to answer; empty where there is something."""
     newest = next((t for t in now.reader.alarms() if t.alarm == answer.alarm), None)
     if newest is None or not _log(now, answer):
         return "This alarm is not known here any more."

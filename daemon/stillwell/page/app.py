@@ -1,4 +1,5 @@
-"""The page as one ASGI application: routes, files, and what is said when something can't be."""
+"""The page as one ASGI application: routes, files, and the answers when something can't be
+shown."""
 
 from __future__ import annotations
 
@@ -35,11 +36,11 @@ from stillwell.store import StoreError
 log = logging.getLogger(__name__)
 
 CHARTS = Path("/usr/share/javascript/dygraphs")
-"""Of Debian's libjs-dygraphs."""
+"""The folder of Debian's libjs-dygraphs."""
 CHART_FILES = {"dygraph.min.js": "text/javascript", "dygraph.min.css": "text/css"}
 FILES = {"page.css": "text/css", "page.js": "text/javascript", "night.js": "text/javascript"}
 AT_ONCE = 6
-"""Requests that are worked on: each may have a store open."""
+"""How many requests are worked on at once: each may have a store open."""
 _FOR_GOOD = {"cache-control": "public, max-age=31536000, immutable"}
 _A_DAY = {"cache-control": "public, max-age=86400"}
 

@@ -1,5 +1,5 @@
-"""The book: what was done and measured by hand, day by day; a note in two taps, struck out in two
-more; the weeks behind it. The same questions and refusals as at the command line."""
+"""The book: what was done and measured by hand, day by day; a note in two taps, struck out in
+two more; the weeks behind it. Questions and refusals are the same as at the command line."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ class Book:
             )
 
     def note(self, request: Request, visitor: Visitor) -> Response:
-        """Notes what was typed, or says why not, or asks whether it is meant."""
+        """Notes what was typed, or shows why it can't, or asks whether it is meant."""
         tank, sent = self._site.tank(request), fields(request)
         if tank is None:
             return self._site.trouble(request, 404, "There is no such tank here.")
@@ -135,7 +135,7 @@ class Book:
     def _noted(
         self, tank: Tank, typed: Mapping[str, str], visitor: Visitor, *, sure: bool
     ) -> str | tuple[str, ...]:
-        """What is said of the new entry, or what is to be asked first."""
+        """Returns what to say about the new entry, or what to ask first."""
         asked = NoteRequest(
             typed["kind"], typed["value"], typed["unit"], typed["at"], typed["lasted"], sure
         )
@@ -175,7 +175,7 @@ class Book:
         return RedirectResponse(f"/tank/{tank.name}/book{told}", 303)
 
     def export(self, request: Request, visitor: Visitor) -> Response:
-        """The journal as the command line writes it."""
+        """Returns the journal as the command line writes it."""
         tank = self._site.tank(request)
         if tank is None:
             return self._site.trouble(request, 404, "There is no such tank here.")
@@ -195,7 +195,7 @@ def _place(now: Seen) -> Place:
 
 
 def _taps(now: Seen) -> list[tuple[str, dict[str, str]]]:
-    """The usual pours as buttons: what they say, and what they send."""
+    """Returns the usual pours as buttons: what they show, and what they send."""
     begin = now.now_ms - _TAPS_DAYS * DAY_MS
     poured = [e for e in now.reader.journal(begin, now.now_ms + 1, (Kind.POUR,)) if e.value]
     usual = Counter(e.value for e in poured if e.value is not None)
@@ -207,7 +207,7 @@ def _taps(now: Seen) -> list[tuple[str, dict[str, str]]]:
 
 
 def _days(entries: Sequence[Entry], now: Seen) -> Iterator[tuple[str, list[tuple[Entry, str]]]]:
-    """The newest day first, and of each day the newest entry."""
+    """Yields the days, the newest first, each with its entries, the newest first."""
     by_day: dict[str, list[tuple[Entry, str]]] = {}
     for entry in reversed(entries):
         if entry.kind == STRUCK:
@@ -221,7 +221,7 @@ def _days(entries: Sequence[Entry], now: Seen) -> Iterator[tuple[str, list[tuple
 
 
 def _month(text: str, now: Seen) -> tuple[int, int] | None:
-    """The span of ``2026-11``; None where none is named."""
+    """Returns the span of a month such as ``2026-11``; None where none is named."""
     try:
         first = dt.datetime.strptime(text, "%Y-%m").replace(tzinfo=now.zone)
     except ValueError:
@@ -234,7 +234,7 @@ def _month(text: str, now: Seen) -> tuple[int, int] | None:
 
 
 def _months(now: Seen) -> list[tuple[str, str]]:
-    """The months that there are, the newest first, a year of them."""
+    """Returns the months of the last year that there are, the newest first."""
     began = now.reader.began() or now.now_ms
     first = dt.datetime.fromtimestamp(began / 1000, now.zone)
     at = dt.datetime.fromtimestamp(now.now_ms / 1000, now.zone).replace(day=1)
@@ -246,7 +246,7 @@ def _months(now: Seen) -> list[tuple[str, str]]:
 
 
 def _weeks(weeks: Weeks, now: Seen) -> dict[str, Any]:
-    """Salinity as a picture, tests as a table, extremes in words."""
+    """Returns salinity as a picture, tests as a table, extremes in words."""
     units = now.plan.units
     salt = [(at, value) for at, value, _, _ in weeks.salinity]
     spread = [(at, low, high) for at, _, low, high in weeks.salinity]

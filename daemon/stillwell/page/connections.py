@@ -1,5 +1,6 @@
-"""How long a connection may say nothing, and how many there may be. Uvicorn's own protocol waits
-for ever for the end of a request's head, and takes as many connections as there are descriptors."""
+"""How long a connection may be silent, and how many there may be. Uvicorn's own protocol waits
+for ever for the end of a request's head, and accepts as many connections as there are
+descriptors."""
 
 from __future__ import annotations
 
@@ -10,15 +11,17 @@ import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 ASKS_WITHIN_S = 10.0
-"""From the beginning of a connection, or of a request on it, to the request's end."""
+"""The longest time from the beginning of a connection, or of a request on it, to the request's
+end."""
 READS_WITHIN_S = 30.0
-"""A browser that takes nothing for so long is gone."""
+"""A browser that reads nothing for this long is gone."""
 MOST = 96
-"""Connections. Beyond that the longest that has asked nothing goes; else the newest."""
+"""The most connections. With more, the connection that has asked nothing for the longest is
+closed; if there is none, the newest."""
 
 
 class Impatient(H11Protocol):
-    """An HTTP/1.1 connection that is not waited for."""
+    """An HTTP/1.1 connection with limits on how long it is waited for."""
 
     _all: dict[asyncio.Transport, Impatient]
     _asking: asyncio.TimerHandle | None = None
@@ -64,7 +67,7 @@ class Impatient(H11Protocol):
             self._reading = None
 
     def _look(self) -> None:
-        """Waits for a request's end, or for nothing."""
+        """Starts the timer for a request's end, or stops it when no request is under way."""
         if self.conn.their_state in (h11.IDLE, h11.SEND_BODY):
             if self._asking is None:
                 self._asking = self.loop.call_later(ASKS_WITHIN_S, self.transport.abort)

@@ -1,4 +1,4 @@
-"""What the buttons of Now ask of the daemon."""
+"""The buttons of Now: what they ask of the daemon."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Deeds:
         return self._ask(tank, asked, f"/tank/{tank.name}")
 
     def _ask(self, tank: Tank, asked: Asked, then: str) -> Response:
-        """Says what has happened when it has happened."""
+        """Sends a request to the daemon, waits for the reply, and shows it."""
         try:
             reply = await_reply(tank.store, ask(tank.store, asked))
             told = self._site.say(reply.text, well=reply.done)

@@ -1,5 +1,5 @@
-"""A series as the shapes of a small picture (SVG): works without a script, in a reader's colours,
-and on paper. Pure."""
+"""A series as the shapes of a small picture (SVG). It works without a script, in a reader's
+colours, and on paper. Pure."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ WIDTH, HEIGHT = 600, 120
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """In a box of `WIDTH` by `HEIGHT`."""
+    """The shapes of one picture, in a box of `WIDTH` by `HEIGHT`."""
 
     line: str
     """The path of the values."""
     band: tuple[float, float] | None
-    """Top and height of what is wanted."""
+    """Top and height of the wanted range."""
     spread: str
-    """The path around the intervals; empty without any."""
+    """The path around the intervals; empty where there are none."""
     marks: tuple[tuple[float, str], ...]
-    """Where something happened: x, and of which kind."""
+    """Where something happened: x, and the kind."""
     hours: tuple[tuple[float, str], ...]
-    """x and the time of day there."""
+    """Pairs of x and the time of day there."""
     low: float
     high: float
-    """What bottom and top stand for."""
+    """The values at the bottom and the top."""
 
 
 Point = tuple[int, float]
@@ -47,10 +47,10 @@ def drawing(
 
     Args:
         points: (UTC ms, value), in order.
-        wanted: limits of what is wanted.
+        wanted: limits of the wanted range.
         spread: (UTC ms, low, high), in order.
         marks: when something happened, and its kind.
-        longest_ms: over what is longer no line is drawn: nobody saw it.
+        longest_ms: no line is drawn over a longer gap, which nobody saw.
     """
     inside = [p for p in points if start_ms <= p[0] <= end_ms]
     if not inside:
@@ -92,7 +92,8 @@ def drawing(
 
 
 def _thinned(points: Sequence[Point], most: int = 300) -> list[Point]:
-    """At most so many points, of each part its lowest and highest: no peak is lost."""
+    """Returns at most `most` points, the lowest and the highest of each part, so that no peak is
+    lost."""
     if len(points) <= most:
         return list(points)
     size = -(-len(points) * 2 // most)
@@ -105,7 +106,7 @@ def _thinned(points: Sequence[Point], most: int = 300) -> list[Point]:
 
 
 def _hours(start_ms: int, end_ms: int, zone: dt.tzinfo) -> list[int]:
-    """Some full hours within, three to five of them."""
+    """Returns three to five full hours within the span."""
     hour = 3_600_000
     step = next((h for h in (1, 2, 3, 6, 12, 24) if (end_ms - start_ms) / (h * hour) <= 5), 24)
     local = dt.datetime.fromtimestamp(start_ms / 1000, zone)

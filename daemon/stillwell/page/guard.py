@@ -1,7 +1,7 @@
-"""What every request passes before a route sees it, and every answer on its way out: whom it names,
-what it brings and how much of it, and what the browser may do with the answer.
+"""The checks on every request before a route sees it, and on every answer on its way out: the host
+that it names, what it brings and how much of it, and what the browser may do with the answer.
 
-An ASGI application around another. It knows no tank."""
+An ASGI application around another one. It knows nothing about tanks."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from urllib.parse import parse_qsl
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MOST_BODY = 32_768
-"""Bytes: a note with its text takes one of them."""
+"""The most bytes of a body, enough for a note with its text."""
 MOST_FIELDS = 40
 MOST_HEAD = 16_384
-"""Bytes of all headers."""
+"""The most bytes of all headers."""
 BODY_WITHIN_S = 10.0
 FIELDS = "stillwell.fields"
-"""Under which a route finds what a form brought."""
+"""The key under which a route finds the fields of a form."""
 SECURITY = {
     "content-security-policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
@@ -86,8 +86,8 @@ class Guard:
 
 
 def answers_to(host: str, names: Container[str]) -> bool:
-    """Whether a Host header names this page. An address in numbers can't be made to point elsewhere
-    by whoever keeps a name's records (DNS rebinding); a name can, so it must be known."""
+    """Whether a Host header names this page. A numeric address can't be redirected by whoever
+    controls a name's records (DNS rebinding); a name can, so it must be known."""
     name = host.rsplit("]", 1)[0] + "]" if host.startswith("[") else host.partition(":")[0]
     name = name.lower().rstrip(".")
     if name == "localhost" or name in names:
@@ -100,7 +100,7 @@ def answers_to(host: str, names: Container[str]) -> bool:
 
 
 def _from_here(headers: dict[bytes, str]) -> bool:
-    """Whether a form was sent by a page of ours, by what browsers say of it."""
+    """Whether a form was sent by a page of ours, by the headers that browsers set."""
     site = headers.get(b"sec-fetch-site")
     if site is not None:
         return site in ("same-origin", "none")
@@ -109,7 +109,7 @@ def _from_here(headers: dict[bytes, str]) -> bool:
 
 
 async def _body(headers: dict[bytes, str], receive: Receive) -> bytes | None:
-    """The whole body; None where it is too long or too slow."""
+    """Returns the whole body; None where it is too long or too slow."""
     if len(said := headers.get(b"content-length", "0")) > 9 or int(said or 0) > MOST_BODY:
         return None
     parts = bytearray()
@@ -139,7 +139,8 @@ def _fields(body: bytes, headers: dict[bytes, str]) -> dict[str, str]:
 
 
 def _nothing_more(receive: Receive) -> Receive:
-    """The body has been read; what still comes is that the browser is gone."""
+    """Returns a `receive` for a body that has been read: its only news is that the browser is
+    gone."""
     told = False
 
     async def rest() -> Message:

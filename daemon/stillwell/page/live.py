@@ -1,4 +1,4 @@
-"""Now, worked out once for all who look at it, and sent to them when it changes."""
+"""The screen Now, worked out once for all who look at it, and sent to them when it changes."""
 
 from __future__ import annotations
 
@@ -23,10 +23,11 @@ from stillwell.page.site import Site, now_ms
 from stillwell.store import StoreError, is_held
 
 KEEPS_S = 10.0
-"""So long what was worked out is good, where the store has not changed."""
+"""How long a worked-out screen is used while the store has not changed."""
 LOOKS_S = 3.0
 ALIVE_S = 15.0
-"""A browser that hears nothing for 40 s says that the connection is gone."""
+"""The interval between signs of life. A browser that hears nothing for 40 s reports that the
+connection is gone."""
 MOST_LOOKING = 48
 _AGES = re.compile(r"<time [^>]*>[^<]*</time>")
 _Signs = tuple[object, ...]
@@ -34,11 +35,11 @@ _Signs = tuple[object, ...]
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A screen as it is sent."""
+    """A screen in the form in which it is sent."""
 
     title: str
     html: str
-    """With `Boards.mark` where a form's token belongs."""
+    """The HTML, with `Boards.mark` where a form's token belongs."""
     now_ms: int
     now: Now | None
     """None where the store can't be read; then `html` says why."""
@@ -46,25 +47,25 @@ class Shown:
 
     @property
     def without_ages(self) -> str:
-        """What has changed only if something else has than the time."""
+        """Returns the screen without ages, which changes only if more than the time has changed."""
         return _AGES.sub("", self.html)
 
 
 class Board:
-    """One tank's."""
+    """The screen of one tank."""
 
     def __init__(self, site: Site, tank: Tank, mark: str) -> None:
         self._site, self._tank, self._mark = site, tank, mark
         self._lock = threading.Lock()
         self._kept: dict[bool, Shown] = {}
         self._pages: dict[tuple[bool, bool], str] = {}
-        """Whole, with the mark where a form's token belongs: by who may act, and who has signed
-        in."""
+        """Whole pages, with the mark where a form's token belongs: by whether the visitor may
+        act, and has signed in."""
         self._signs: _Signs = ()
         self._at_s = 0.0
 
     def shown(self, *, acts: bool) -> Shown:
-        """What stands there now."""
+        """Returns the present screen."""
         with self._lock:
             signs = self._look()
             fresh = signs == self._signs and time.monotonic() - self._at_s < KEEPS_S
@@ -76,7 +77,7 @@ class Board:
             return self._kept[acts]
 
     def page(self, visitor: Visitor) -> tuple[str, bool]:
-        """The whole page for this visitor, and whether the store could be read."""
+        """Returns the whole page for this visitor, and whether the store could be read."""
         acts, device = visitor.role is Role.ACT, bool(visitor.device)
         shown = self.shown(acts=acts)
         with self._lock:
@@ -99,7 +100,7 @@ class Board:
         return text.replace(self._mark, visitor.csrf), shown.now is not None
 
     def _look(self) -> _Signs:
-        """Cheap signs that the store has changed."""
+        """Returns signs, cheap to read, that show whether the store has changed."""
         signs: list[object] = []
         for suffix in ("", "-wal"):
             with suppress(OSError):
@@ -131,7 +132,7 @@ def _title(screen: Now, label: str) -> str:
 
 
 class Boards:
-    """Of all tanks."""
+    """The screens of all tanks."""
 
     def __init__(self, site: Site) -> None:
         self._site = site
@@ -141,7 +142,7 @@ class Boards:
         """How many browsers are being kept up to date."""
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        """The screen as a whole page."""
+        """Returns the screen as a whole page."""
         tank = self._site.tank(request)
         if tank is None:
             return self._site.trouble(request, 404, "There is no such tank here.")
@@ -163,7 +164,7 @@ class Boards:
         )
 
     def row(self, tank: Tank) -> Shown:
-        """For the list of all tanks."""
+        """Returns the screen for the list of all tanks."""
         return self._of[tank.name].shown(acts=False)
 
     async def live(self, request: Request) -> Response:

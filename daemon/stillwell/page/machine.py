@@ -1,5 +1,5 @@
-"""The machine behind the tank: the heater as it was learned, who is told of alarms, and whether the
-settings are right. Secrets are never among it."""
+"""The machine behind the tank: what was learned about the heater, who is told of alarms, and
+whether the settings are right. It never shows secrets."""
 
 from __future__ import annotations
 
@@ -65,8 +65,8 @@ class Machine:
             )
 
     def check(self, request: Request, visitor: Visitor) -> Response:
-        """What ``stillwell check`` says of the settings, asked of the command itself, whose models
-        need not stay in this process."""
+        """Returns what ``stillwell check`` says about the settings. The command itself is asked,
+        whose models need not stay in this process."""
         tank = self._site.tank(request)
         if tank is None or tank.config is None:
             return self._site.trouble(request, 404, "No settings belong to this store.")
@@ -103,7 +103,7 @@ class Machine:
 
 
 def _tables(given: Iterable[dict[str, str]]) -> dict[str, list[tuple[str, str]]]:
-    """The rows of each table of the settings."""
+    """Returns the rows of each table of the settings."""
     tables: dict[str, list[tuple[str, str]]] = {}
     for one in given:
         tables.setdefault(one["table"], []).append((one["key"], one["value"]))
@@ -111,7 +111,7 @@ def _tables(given: Iterable[dict[str, str]]) -> dict[str, list[tuple[str, str]]]
 
 
 def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], str]:
-    """Rows of what was learned, and what to do with the dial."""
+    """Returns rows of what was learned, and what to do with the dial."""
     plan = now.plan
     if not any(band.unit == "Cel" and "room" not in band.channels for band in plan.bands):
         return [], "No band watches the water's temperature."

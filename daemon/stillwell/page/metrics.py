@@ -33,7 +33,8 @@ class Metrics:
         self._site = site
 
     def page(self, request: Request) -> Response:
-        """To a program on this machine without a passphrase, else to who has signed in."""
+        """Answers a program on this machine without a passphrase, and otherwise only who has
+        signed in."""
         if not at_this_machine(request):
             visitor = self._site.visitor(request)
             if not isinstance(visitor, Visitor):
@@ -63,7 +64,7 @@ class _Tanks(Collector):
 
 
 class _Families:
-    """What is measured of every tank."""
+    """The metric families, with a sample for every tank."""
 
     def __init__(self) -> None:
         def of(name: str, says: str, labels: tuple[str, ...]) -> GaugeMetricFamily:
@@ -97,7 +98,7 @@ class _Families:
         return [family for family in vars(self).values() if family.samples]
 
     def add(self, tank: Tank, now: Seen) -> None:
-        """One tank's figures."""
+        """Adds one tank's figures."""
         reader, name = now.reader, tank.name
         self.up.add_metric((name,), 1)
         self.watched.add_metric((name,), 0 if now.watching.nobody or now.watching.made_up else 1)
@@ -145,8 +146,8 @@ class _Families:
 
 
 def _daemon_bytes(store: Path) -> int | None:
-    """Of the process that holds the writer's lock (/proc/locks, proc(5)); None where that can't be
-    seen."""
+    """Returns the memory, in bytes, of the process that holds the writer's lock (/proc/locks,
+    proc(5)); None where that can't be seen."""
     with suppress(OSError, ValueError, IndexError):
         inode = str(lock_path(store).stat().st_ino)
         for line in Path("/proc/locks").read_text(encoding="ascii").splitlines():

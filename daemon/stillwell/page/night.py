@@ -1,4 +1,4 @@
-"""A night: what it took, what rang, and what has been done since."""
+"""The screen of a night: what evaporated, what rang, and what has been done since."""
 
 from __future__ import annotations
 
@@ -52,17 +52,17 @@ class Chart:
     says: str
     picture: Drawing | None
     rows: tuple[tuple[str, str], ...]
-    """Time of day and value, for a table."""
+    """Pairs of time of day and value, for a table."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One night in the strip."""
+    """One night in the strip of the last weeks."""
 
     evening: str
     says: str
     height: int
-    """In twentieths; 0 where no loss is known."""
+    """The height in twentieths; 0 where no loss is known."""
     rang: bool
 
 
@@ -114,7 +114,8 @@ class Nights:
             )
 
     def series(self, request: Request, visitor: Visitor) -> Response:
-        """The series for the charts: each with unit, limits, and rows of ms, low, value, high."""
+        """Returns the series for the charts: each with unit, limits, and rows of ms, low, value,
+        high."""
         tank = self._site.tank(request)
         if tank is None:
             return JSONResponse({"error": "no such tank"}, 404)
@@ -134,7 +135,7 @@ class Nights:
             )
 
     def picture(self, request: Request, visitor: Visitor) -> Response:
-        """The night as the program draws it, by a process of its own."""
+        """Returns the night as the program draws it, made by a process of its own."""
         tank = self._site.tank(request)
         if tank is None:
             return self._site.trouble(request, 404, "There is no such tank here.")
@@ -170,7 +171,7 @@ class Nights:
 
 
 def _asked(request: Request, now: Seen) -> Night | None:
-    """The night that a path names; the last that has ended where it names none."""
+    """Returns the night that a path names; where it names none, the last that has ended."""
     named = request.path_params.get("evening")
     if named is None:
         return now.plan.last(now.now_ms + 1, 1)[-1]
@@ -195,7 +196,7 @@ def _marks(made: Review, now: Seen) -> list[tuple[int, str]]:
 
 
 def _level_rows(made: Review, now: Seen) -> list[list[Any]]:
-    """The estimate's pieces with their intervals."""
+    """Returns the pieces of the estimate with their intervals."""
     rows = [
         row
         for row in now.reader.estimates("level.now", made.start_ms - _HOUR_MS, made.end_ms + 1)
@@ -205,7 +206,7 @@ def _level_rows(made: Review, now: Seen) -> list[list[Any]]:
 
 
 def _charts(made: Review, now: Seen) -> Iterator[Chart]:
-    """As pictures and tables, for who has no script."""
+    """Yields pictures and tables, for readers without a script."""
     units, marks = now.plan.units, _marks(made, now)
     level = level_points(now.reader, now.plan, made.start_ms, made.end_ms)
     spread = [(r.time_ms, r.low, r.high) for piece in _level_rows(made, now) for r in piece]
@@ -256,7 +257,7 @@ def _range(points: Sequence[tuple[int, float]], unit: str, now: Seen) -> str:
 def _hourly(
     points: Sequence[tuple[int, float]], unit: str, now: Seen
 ) -> tuple[tuple[str, str], ...]:
-    """The value nearest to each full hour."""
+    """Returns the value nearest to each full hour."""
     by_hour: dict[int, tuple[int, float]] = {}
     for at_ms, value in points:
         hour = round(at_ms / _HOUR_MS)
@@ -306,8 +307,8 @@ _CELL_MS = 120_000
 def _bars(
     points: Iterator[tuple[int, float]], stale_ms: int, to: Callable[[float], float]
 ) -> Iterator[list[Any]]:
-    """Two minutes a row: the lowest, the mean and the highest of what was seen in them; an empty
-    row where nothing was for too long."""
+    """Yields a row for every two minutes: the lowest, the mean and the highest of what was seen
+    in them; an empty row after a gap that is too long."""
     cells: dict[int, list[float]] = {}
     for at_ms, value in points:
         cells.setdefault(at_ms // _CELL_MS, []).append(to(value))
@@ -326,7 +327,7 @@ def _round(value: float) -> float:
 
 
 def _strip(now: Seen, shown: dt.date) -> list[tuple[Bar, bool]]:
-    """The last weeks: the loss of each night, and whether something rang."""
+    """Returns the last weeks: the loss of each night, and whether something rang."""
     began = now.reader.began() or now.now_ms
     last = now.plan.last(now.now_ms + 1, STRIP_NIGHTS)
     nights = [night for night in last if night.end_utc_ms > began] or last[-1:]

@@ -1,4 +1,5 @@
-"""Now: is all well, and if not, what to do. Values for the screen, read once for all who look."""
+"""The screen Now: is all well, and if not, what to do. Values for the screen, read once for all
+who look."""
 
 from __future__ import annotations
 
@@ -33,25 +34,25 @@ from stillwell.words import Reader
 DAY_MS = 86_400_000
 _LEVEL_MS = 3 * 3_600_000
 _ESTIMATE_OLD_MS = 2 * 3_600_000
-"""It comes once an hour."""
+"""The age from which an estimate is old; one comes every hour."""
 _COLOUR_WORD = {Priority.HIGH: "high", Priority.MEDIUM: "medium", Priority.LOW: "low"}
 
 
 @dataclass(frozen=True, slots=True)
 class Age:
-    """When a figure was measured."""
+    """When a figure was measured, and its age."""
 
     at: str
-    """RFC 3339, for the browser to count on from."""
+    """The time of measurement in RFC 3339, from which the browser counts on."""
     words: str
     old_s: int
-    """Older than that it is old."""
+    """The age, in s, from which the figure is old."""
     old: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """An alarm that calls, or is kept quiet."""
+    """An alarm that rings, or is kept quiet."""
 
     name: str
     title: str
@@ -63,7 +64,7 @@ class Card:
     priority: str
     answered: bool
     until: str = ""
-    """Where it is kept quiet: until when."""
+    """Until when it is kept quiet; empty where it is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,19 +96,19 @@ class Now:
     calling: tuple[Card, ...]
     quiet: tuple[Card, ...]
     working: str
-    """Until when somebody works at the tank; empty when nobody does."""
+    """The end of the work at the tank; empty when nobody works there."""
     no_recipient: str
     figures: tuple[Figure, ...]
     salinity: tuple[str, ...]
     more: tuple[str, ...]
     due: tuple[Any, ...]
-    """Tasks with since when they are due."""
+    """The tasks that are due, with the time since which they are."""
     soon: tuple[tuple[str, str], ...]
     channels: tuple[tuple[str, str, Age | None], ...]
 
 
 def now(seen: Seen) -> Now:
-    """What the screen shows."""
+    """Returns the screen's values."""
     reader, at_ms = seen.reader, seen.now_ms
     facts = facts_of(reader, seen.book, at_ms)
     screen = Screen(seen.book, seen.plan, facts, at_ms)
@@ -152,7 +153,7 @@ def _light(light: Any) -> str:
 
 
 def age_of(at_ms: int, now_ms: int, old_ms: int = FRESH_MS) -> Age:
-    """How old a figure is, in words."""
+    """Returns how old a figure is, in words."""
     s = (now_ms - at_ms) / 1000
     if s < -AHEAD_MS / 1000:
         words = f"{seconds_in_words(-s)} ahead of the clock"
@@ -166,7 +167,7 @@ def age_of(at_ms: int, now_ms: int, old_ms: int = FRESH_MS) -> Age:
 
 
 def cards(alarms: Sequence[Transition], seen: Seen) -> tuple[Card, ...]:
-    """The most urgent first; those that nobody has answered before the others."""
+    """Returns the alarms as cards, the most urgent first; unanswered ones before the others."""
     order = list(Priority)
 
     def urgency(t: Transition) -> tuple[int, int, int]:
@@ -192,7 +193,7 @@ def _card(t: Transition, seen: Seen) -> Card:
 
 
 def in_words(state: State) -> str:
-    """A state for who knows no standard."""
+    """Returns a state in words for readers who know no standard."""
     return {
         State.UNACKNOWLEDGED: "nobody has answered",
         State.ACKNOWLEDGED: "somebody sees to it",
@@ -222,7 +223,7 @@ def _water(
         ]
         at_ms = max((r.moment.utc_ms for r in good), default=None)
         last = median(r.value for r in good if r.value is not None) if good else None
-        value = last if fresh is None else fresh  # the last that was seen is told as old
+        value = last if fresh is None else fresh  # the last value that was seen is shown as old
         units = seen.plan.units
         number, _, shown_unit = show_kept(value, unit, units).partition(" ")
         wanted = f"{show_kept(low, unit, units)} to {show_kept(high, unit, units)}"
@@ -266,7 +267,7 @@ def _course_in_words(points: Sequence[tuple[int, float]], unit: str, seen: Seen)
 def day_of(
     reader: StoreReader, band: BandPlan, start_ms: int, end_ms: int
 ) -> list[tuple[int, float]]:
-    """The ten-minute means of a measurand, the median of its channels."""
+    """Returns the ten-minute means of a measurand, the median of its channels."""
     by_start: dict[int, list[float]] = {}
     for name in band.channels:
         for cell in reader.ten_minutes(name, start_ms, end_ms):
@@ -276,7 +277,7 @@ def day_of(
 
 
 def _level(seen: Seen, level_now: LevelNow, newest: dict[str, Reading]) -> list[Figure]:
-    """The level, where anything measures it."""
+    """Returns the level, where anything measures it."""
     reader, units, at_ms = seen.reader, seen.plan.units, seen.now_ms
     latest: dict[str, Published] = {
         row.name: row
@@ -318,7 +319,7 @@ def _level(seen: Seen, level_now: LevelNow, newest: dict[str, Reading]) -> list[
 def _height(
     seen: Seen, estimate: Published | None, newest: dict[str, Reading]
 ) -> tuple[float, Age] | None:
-    """How high the water stands, mm: by the gauge, or by the hourly estimate."""
+    """Returns how high the water is, mm: by the gauge, or by the hourly estimate."""
     for name, quantity in seen.plan.channels.items():
         reading = newest.get(name)
         if quantity is Quantity.LEVEL and reading is not None and reading.value is not None:

@@ -1,5 +1,4 @@
-"""A passphrase as it is kept: what checks it, and what nobody can read it from. Pure, and slow on
-purpose."""
+"""A passphrase as it is kept: it can be checked, but not read. Pure, and slow on purpose."""
 
 from __future__ import annotations
 
@@ -8,7 +7,8 @@ import hmac
 import secrets
 
 SHORTEST = 10
-"""Signs. NIST SP 800-63B asks for eight at least; this one is typed once in three months."""
+"""The least number of characters. NIST SP 800-63B asks for at least eight; this one is typed
+once in three months."""
 LONGEST = 200
 _N, _R, _P = 1 << 14, 8, 5
 """scrypt (RFC 7914) with 16 MiB: one of the settings of equal strength in OWASP's Password Storage
@@ -23,7 +23,7 @@ def sealed(passphrase: str) -> str:
 
 
 def opens(passphrase: str, kept: str) -> bool:
-    """Whether a passphrase is the one of which `kept` was made; False for text of another form."""
+    """Whether `kept` was made from this passphrase; False for text of another form."""
     try:
         name, n, r, p, salt, digest = kept.split(":")
         found = _hash(passphrase, bytes.fromhex(salt), int(n), int(r), int(p))

@@ -1,5 +1,6 @@
-"""Which tanks the page shows, and what their configurations say of it. Read without the settings'
-models, which take half a second and ten megabytes; the daemon has held the file to them."""
+"""Which tanks the page shows, and what their configurations say about it. Read without the
+models of the settings, which take half a second and ten megabytes; the daemon has already
+checked the file against them."""
 
 from __future__ import annotations
 
@@ -16,12 +17,12 @@ from stillwell.cli.place import CONFIG, store_place
 from stillwell.deliver.links import key_file
 
 MORE_TANKS = "tanks"
-"""The folder beside the usual configuration with one of each further tank."""
+"""The folder beside the usual configuration that holds one configuration for each further tank."""
 
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """One tank, by its configuration."""
+    """One tank, as its configuration describes it."""
 
     name: str
     config: Path | None
@@ -32,7 +33,7 @@ class Tank:
     certificate_key: str = ""
 
     def link_key(self) -> bytes | None:
-        """What its links are signed with; None where nobody has made a key yet."""
+        """Returns the key that signs its links; None where nobody has made one yet."""
         given = os.environ.get("STILLWELL__PAGE__KEY", "") or _table(self.config).get("key", "")
         folder = os.environ.get("CREDENTIALS_DIRECTORY")
         if folder:
@@ -47,14 +48,14 @@ class Tank:
 
     @property
     def names(self) -> set[str]:
-        """By which hosts it may be asked for."""
+        """Returns the hosts under which it may be asked for."""
         host = urlsplit(self.address).hostname if self.address else None
         return {name.lower() for name in (*self.hosts, *([host] if host else ()))}
 
 
 def tanks(configs: Sequence[Path], store: Path | None) -> list[Tank]:
-    """The tanks that are meant: of these files, or of the usual one and those in the folder beside
-    it. Ends the command where a file does not say where its store is."""
+    """Returns the tanks of these files, or of the usual file and those in the folder beside it.
+    Ends the command where a file does not say where its store is."""
     if not configs and store is None:
         usual = Path(os.environ.get("STILLWELL_CONFIG") or CONFIG)
         more = sorted((usual.parent / MORE_TANKS).glob("*.toml"))

@@ -1,4 +1,4 @@
-"""What the store says of one tank at one moment, for every screen of the page."""
+"""What the store holds about one tank at one moment, for every screen of the page."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ class Seen:
 
     @property
     def line(self) -> str:
-        """Whether anybody watches."""
+        """Returns the line that says whether anybody watches."""
         return words(self.watching, self.zone)
 
 
 @contextmanager
 def seen(tank: Tank) -> Iterator[Seen]:
-    """Opens a tank's store. Raises `StoreError`."""
+    """Opens a tank's store for reading. Raises `StoreError`."""
     with StoreReader.open(tank.store) as reader:
         plan, book = kept_plan(reader), BOOK.known(reader.described(BOOK_KEY))
         if plan is None or book is None:

@@ -42,7 +42,7 @@ class Signing:
         return self._form(request.query_params.get("next", ""), "", "", 200)
 
     def sign_in(self, request: Request) -> Response:
-        """One try."""
+        """Checks one try to sign in."""
         sent, site = fields(request), self._site
         way, name = sent.get("next", ""), sent.get("name", "")
         if not site.tries.take(address_of(request), site.clock_s()):
@@ -83,7 +83,7 @@ class Signing:
         return self._site.page("devices.html", visitor, tank="", devices=rows)
 
     def sign_out(self, request: Request, visitor: Visitor) -> Response:
-        """A device that may only look signs itself out and no other."""
+        """Signs a device out. A device that may only look can only sign itself out."""
         device = fields(request).get("device", "")
         if visitor.role is not Role.ACT and device != visitor.device:
             return self._site.trouble(request, 403, "This device may look and not act.")
@@ -92,6 +92,7 @@ class Signing:
 
 
 def ours(way: str) -> str:
-    """A path of this page to go on to, whatever was asked for: another site's address is none."""
+    """Returns `way` where it is a path of this page to go on to, else the first page's path;
+    another site's address is no such path."""
     plain = way.isascii() and way.isprintable() and "\\" not in way and len(way) < 200
     return way if plain and way.startswith("/") and not way.startswith("//") else "/"

@@ -1,4 +1,4 @@
-"""What the routes share: the tanks, who asks, the templates, what was just said."""
+"""What the routes share: the tanks, who asks, the templates, the message for the next page."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ NO_PASSPHRASE = (
 
 
 class Site:
-    """One page."""
+    """What the whole page knows, shared by its routes."""
 
     def __init__(
         self,
@@ -48,7 +48,7 @@ class Site:
         self.charts = charts
         """The folder of the library that draws charts; None where it is not installed."""
         self.clock_s = clock_s
-        """One that is never stepped."""
+        """A clock in s that is never stepped."""
         self.tries = Tries()
         self._said: dict[str, tuple[str, bool]] = {}
         self._templates = Environment(
@@ -70,7 +70,7 @@ class Site:
     # -- who asks ------------------------------------------------------------------------------
 
     def look(self, endpoint: Endpoint) -> Callable[[Request], Response]:
-        """The endpoint for everybody who has signed in."""
+        """Returns the endpoint, open to everybody who has signed in."""
 
         def whole(request: Request) -> Response:
             visitor = self.visitor(request)
@@ -82,7 +82,7 @@ class Site:
         return whole
 
     def sent(self, endpoint: Endpoint) -> Callable[[Request], Response]:
-        """The endpoint for whoever has signed in and has sent our own form."""
+        """Returns the endpoint, open to whoever has signed in and has sent our own form."""
 
         def whole(request: Request, visitor: Visitor) -> Response:
             token = fields(request).get("csrf", "")
@@ -96,7 +96,7 @@ class Site:
         return self.look(whole)
 
     def act(self, endpoint: Endpoint) -> Callable[[Request], Response]:
-        """Like `sent`, for whoever may change something."""
+        """Returns the endpoint like `sent`, open to whoever may change something."""
 
         def whole(request: Request, visitor: Visitor) -> Response:
             if visitor.role is not Role.ACT:
@@ -107,7 +107,7 @@ class Site:
         return self.sent(whole)
 
     def visitor(self, request: Request) -> Visitor | Response:
-        """Who asks, or what to answer a stranger."""
+        """Returns who asks, or the answer to a stranger."""
         if not self.access.any_set():
             if at_this_machine(request):
                 return self.access.at_this_machine()
@@ -138,13 +138,13 @@ class Site:
         return HTMLResponse(text, status)
 
     def trouble(self, request: Request, status: int, what: str, do: str = "") -> Response:
-        """A clear page about what can't be done."""
+        """Returns a page that says what can't be done, and what to do."""
         lines = [line for line in (what, do) if line]
         return self.page("trouble.html", None, status=status, lines=lines, tank="")
 
     def say(self, text: str, *, well: bool) -> str:
-        """Keeps what is to be said on the next page; returns what to add to its address. The text
-        itself in the address would let anybody put words into our mouth."""
+        """Keeps a message for the next page; returns what to add to that page's address. With
+        the text itself in the address anybody could make us show their words."""
         number = secrets.token_urlsafe(6)
         while len(self._said) >= _SAID_AT_MOST:
             self._said.pop(next(iter(self._said)))
@@ -155,12 +155,12 @@ class Site:
         return self._said.get(request.query_params.get("said", ""))
 
     def tank(self, request: Request) -> Tank | None:
-        """Which tank a path names."""
+        """Returns the tank that a path names."""
         return self.tanks.get(request.path_params["tank"])
 
 
 def fields(request: Request) -> Mapping[str, str]:
-    """What a form brought."""
+    """Returns the fields that a form brought."""
     found = request.scope.get(FIELDS, {})
     assert isinstance(found, dict)
     return found
@@ -171,13 +171,14 @@ def now_ms() -> int:
 
 
 def stamped(name: str) -> str:
-    """The address of a file of ours, another one for every content: browsers keep it for good."""
+    """Returns the address of a file of ours, which changes with its content, because browsers
+    keep the file for ever."""
     digest = hashlib.sha256((HERE / "static" / name).read_bytes()).hexdigest()[:12]
     return f"/static/{name}?{digest}"
 
 
 def by_tls(request: Request) -> bool:
-    """Whether the browser speaks TLS, with us or with a proxy on this machine."""
+    """Whether the browser uses TLS, with us or with a proxy on this machine."""
     if request.url.scheme == "https":
         return True
     proxied = request.headers.get("x-forwarded-proto", "").strip().lower() == "https"
@@ -190,14 +191,15 @@ def cookie_name(request: Request) -> str:
 
 
 def address_of(request: Request) -> str:
-    """Whence a request comes; behind a proxy of this machine what that says."""
+    """Returns the address from which a request comes; behind a proxy on this machine the one
+    that the proxy gives."""
     if _peer_is_here(request):
         return request.headers.get("x-forwarded-for", "").rpartition(",")[2].strip() or "127.0.0.1"
     return request.client.host if request.client else "127.0.0.1"
 
 
 def at_this_machine(request: Request) -> bool:
-    """Whether it is this machine's own browser, with no proxy between."""
+    """Whether it is this machine's own browser, with no proxy in between."""
     if not _peer_is_here(request) or any(name in request.headers for name in _FORWARDED):
         return False
     host = request.url.hostname or ""
@@ -218,6 +220,6 @@ def _is_loopback(host: str) -> bool:
 
 
 def clock_words(at_ms: int, zone: dt.tzinfo, now: int) -> str:
-    """``13:06``, with its day where that is another."""
+    """Returns a time such as ``13:06``, with its day where that is not today."""
     at, today = (dt.datetime.fromtimestamp(ms / 1000, zone) for ms in (at_ms, now))
     return f"{at:%H:%M}" if at.date() == today.date() else f"{at:%a %d %b %H:%M}"
