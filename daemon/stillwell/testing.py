@@ -8,7 +8,7 @@ A driver's test file needs pytest and these lines::
         def case(self, tmp_path: Path) -> DriverCase:
             return DriverCase(MyDriver, settings={...}, absent={...})
 
-``settings`` is what stands in the configuration file below ``[source.NAME]`` without ``driver``,
+``settings`` has the keys of ``[source.NAME]`` in the configuration file without ``driver``,
 ``every``, ``look`` and ``deadline``; ``absent`` is the same for hardware that is not there. The
 hardware behind ``settings`` must answer while the tests run: a pseudo-terminal, a directory in the
 shape of sysfs, a fake of the hardware package, or the real thing.

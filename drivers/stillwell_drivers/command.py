@@ -9,10 +9,10 @@ In the configuration::
     level = {}
 
 It prints one number, or a line ``name=value`` for each channel that has a `name`; the latest line
-of a name counts. It is started for every reading, without a shell and without input, in a group of
-processes of its own; after `time_limit`, and also when it has ended by itself, what is left of that
-group is ended. Its output has room for the size of a pipe: who writes more waits until its time is
-over.
+of a name counts. It is started for every reading, without a shell and without input, in a process
+group of its own. After `time_limit`, and also when it has ended by itself, whatever is left of that
+group is ended. Its output may be as long as a pipe holds: a program that writes more is stopped
+until its time is over.
 
 Sources: the documentation of Python's subprocess; pipe(7), "Pipe capacity"; setsid(2).
 """

@@ -13,13 +13,13 @@ In the configuration::
 A reed float between the line and ground needs nothing else: the Pi's own pull-up holds the line
 high while the float is open. A sample is 1.0 with the water at or above the float and 0.0 below it.
 
-The level at the time of `read` is the truth. Edges seen in between are counted and told in the raw
-text, as a hint that the float chatters, and decide nothing: an edge can be lost on its way. With
-`debounce` the kernel's view of the level is read, which moves only after the line was quiet for so
-long; ``"0 ms"`` reads the bare line.
+The level at the time of `read` is what counts. Edges seen in between are counted and given in the
+raw text, as a hint that the float chatters; they decide nothing, because an edge can be lost on its
+way. With `debounce` the driver reads the kernel's view of the level, which changes only after the
+line was quiet for that long; ``"0 ms"`` reads the bare line.
 
-A line that another program holds costs only its own channel: the others are read, and it is asked
-for again at each read.
+A line that another program holds costs only its own channel: the others are read, and the line is
+requested again at each read.
 
 Sources: the documentation of libgpiod 2 (LineSettings, LineRequest, EdgeEvent); Linux
 Documentation/userspace-api/gpio/gpio-v2-get-line-ioctl.rst.

@@ -11,12 +11,12 @@ In the configuration::
     level = { unit = 1, register = 0, type = "int16", scale = 0.1 }
     room = { unit = 2, register = 4, type = "float32", words = "little" }
 
-By TCP, `host` stands in place of `port`, `baud` and `parity`. Registers are counted from 0, as they
+For TCP, give `host` instead of `port`, `baud` and `parity`. Registers are counted from 0, as they
 are sent: what a manual calls 40001 is holding register 0, and 30001 is input register 0. A value of
-two or four registers has its high word first, unless `words` says "little".
+two or four registers has its high word first, unless `words` is "little".
 
-Each channel is one request. A unit that does not answer costs one `timeout` in a read, however many
-channels it has; the others are read on. When none answers the source is down.
+Each channel takes one request. A unit that does not answer costs one `timeout` in a read, however
+many channels it has; the others are still read. When none answers, the source is down.
 
 Sources: MODBUS Application Protocol Specification V1.1b3, sections 6 and 7; MODBUS over Serial Line
 V1.02; the documentation of pymodbus 3.

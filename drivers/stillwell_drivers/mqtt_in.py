@@ -11,17 +11,18 @@ In the configuration::
     humidity = { topic = "shelf/air", pointer = "/sht/humidity" }
     level = { topic = "gauge/level", senml = "gauge/level" }
 
-A payload is one number; or SenML (RFC 8428), of which the record with the name in `senml` counts;
-or any JSON, in which `pointer` leads to the number (RFC 6901). "on", "off", "true" and "false" are
-1 and 0.
+A payload is one number; or SenML (RFC 8428), in which the record named in `senml` counts; or any
+JSON, in which `pointer` leads to the number (RFC 6901). "on", "off", "true" and "false" are 1 and
+0.
 
-How old a value is: it counts from its arrival and for `silent_after`; then the channel is silent.
-A retained message may be of any age, so it is never a value. Where `will` names the topic of the
-board's last will, the word `gone` there means that the board is away, until it says something else
-or sends a value.
+A value counts for `silent_after` from its arrival; then the channel is silent. A retained message
+may be of any age, so it is never a value. If `will` names the topic of the board's last will, the
+word `gone` there means that the board is away, until the topic says something else or the board
+sends a value.
 
-Each read asks the broker for the topics once more: its answer comes behind everything that it had
-to deliver before, so that everything has been read, and proves that it still works.
+Each read subscribes to the topics once more. The broker's answer comes after everything that it had
+to deliver before: so everything has been read by then, and the answer proves that the broker still
+works.
 
 Sources: MQTT 3.1.1 (OASIS), sections 3.3.1.3 (retain), 3.8 and 4.6 (order); RFC 8428; RFC 6901.
 """

@@ -9,26 +9,25 @@ In the configuration::
     water-a = { probe = "28-0316a2794a1f" }
     water-b = { probe = "28-0316a27948c3", resolution = 12 }
 
-A probe's number stands in ``ls /sys/bus/w1/devices``. The probe needs ``dtoverlay=w1-gpio`` in the
+``ls /sys/bus/w1/devices`` shows the probes' numbers. The probes need ``dtoverlay=w1-gpio`` in the
 Pi's config.txt and one 4.7 kΩ resistor from data to 3.3 V.
 
-Where a value comes from: the nine bytes in ``w1_slave``, whose check word is computed here; the
-kernel's ``t=`` is not used. After a bulk conversion ``w1_slave`` hands out that conversion, bytes
-and all, so bulk reading gives up no evidence (w1_slave_show in drivers/w1/slaves/w1_therm.c, Linux
-5.8 and later; the documentation names ``temperature`` only). ``temperature``, a bare number, is
-read only where there is no ``w1_slave``.
+A value comes from the nine bytes in ``w1_slave``, whose check word is computed here; the kernel's
+``t=`` is not used. After a bulk conversion ``w1_slave`` returns that conversion, bytes and all, so
+bulk reading loses no evidence (w1_slave_show in drivers/w1/slaves/w1_therm.c, Linux 5.8 and later;
+the documentation names ``temperature`` only). ``temperature``, a bare number, is read only where
+there is no ``w1_slave``.
 
-Which conversion it comes from: a convert command is not acknowledged, so a lost one can't be seen
-directly; the probe just hands out its last conversion again.
+Which conversion a value comes from is uncertain: a convert command is not acknowledged, so a lost
+one can't be seen directly; the probe just returns its last conversion again.
 
 - After a bulk conversion the kernel marks every probe as converted even if no probe was there to
   hear the command. So a bulk round in which no probe's bytes changed, and the first after `open`,
   is not believed: each probe is read once more with a conversion of its own. Only if that fails is
   the bulk frame given, marked stale.
-- Where somebody else's bulk conversion is pending and we may not start one, the first read hands
-  out that conversion, however old. It is thrown away and the probe read again.
-- That one probe's value stays the same for hours is for the flat-line test to judge, not for a
-  driver.
+- If another program's bulk conversion is pending and we may not start one, the first read returns
+  that conversion, however old. It is discarded and the probe is read again.
+- A value of one probe that stays the same for hours is judged by the flat-line test, not here.
 - When the CRC fails, the second line of ``w1_slave`` repeats an earlier frame: it is never used.
 
 Sources: Documentation/w1/slaves/w1_therm.rst and Documentation/ABI/testing/sysfs-driver-w1_therm of

@@ -12,17 +12,17 @@ In the configuration::
     [source.gauge.channels]
     level = { field = 0, scale = 0.1 }
 
-A frame's payload is what Python's struct calls `fields`, and a channel takes the field of that
+`fields` describes a frame's payload as Python's struct does, and a channel takes the field with its
 number, counted from 0. Framing is one of
 
 - ``cobs``: consistent overhead byte stuffing, each frame ended by a zero byte; the check word, if
-  any, stands behind the payload, inside the stuffing.
+  any, follows the payload, inside the stuffing.
 - ``length``: the bytes of `sync`, the length in the form of `length`, the payload, the check word.
   The length counts the payload, plus `length_more` for a device that counts more than that.
 
-Frames of another length are of no concern here and passed over. After garbage the next whole frame
-counts, wherever it begins. Only a frame that ends after `read` has begun counts: how old the ones
-are that the port has buffered nobody knows.
+Frames of another length are skipped. After garbage the next whole frame counts, wherever it begins.
+Only a frame that ends after `read` has begun counts: nobody knows how old the frames are that the
+port has buffered.
 
 Sources: Cheshire & Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Trans. Networking 7 (1999)
 159; the names of check words are those of crccheck, from the catalogue of parametrised CRC

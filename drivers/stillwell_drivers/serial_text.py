@@ -11,14 +11,13 @@ In the configuration::
     level = { group = "mm", scale = 1.0, offset = 0.0 }
 
 Each line must match `pattern` as a whole (blanks at its ends are dropped). A channel takes the
-number in its named group, times `scale`, plus `offset`. What a pattern may be says
-`stillwell_drivers.line_pattern`.
+number in its named group, times `scale`, plus `offset`. `stillwell_drivers.line_pattern` says which
+patterns are allowed.
 
-Which line counts: one that ends after `read` has begun, because what the port has buffered since
-the last read may be old. Only if none comes is the last buffered one taken; if the buffer had
-overflowed, that one is older than anybody knows and is marked stale. The piece of a line that
-stands at the start of the stream, and after an overflow, is thrown away: "3.4" may be the end of
-"123.4".
+A line counts if it ends after `read` has begun, because what the port has buffered since the last
+read may be old. Only if there is none, the last buffered line is taken; if the buffer had
+overflowed, nobody knows how old that line is, and it is marked stale. The part of a line at the
+start of the stream, and after an overflow, is discarded: "3.4" may be the end of "123.4".
 
 Sources: the documentation of pyserial 3.5; termios(3), "Noncanonical mode".
 """

@@ -17,10 +17,9 @@ In the configuration::
 The tank is that of `stillwell_drivers.tank_model`; `stillwell_drivers.tank_faults` lists every
 fault with its size. Its time is the daemon's monotonic clock, counted from the wall time at the
 first `open`: stepping the wall clock does not disturb the water. With ``start`` its life begins at
-that instant instead, and is lived through up to now when it opens (a year takes some seconds), so
-that two runs with the same seed and start see the same water at the same time; ``after`` counts
-from there. Two sources with the same seed, start, tank, keeper and faults of the water look at one
-and the same water.
+that instant instead, and is simulated up to now when it opens (a year takes some seconds), so that
+two runs with the same seed and start see the same water at the same time; ``after`` counts from
+there. Two sources with the same seed, start, tank, keeper and water faults see the same water.
 """
 
 from __future__ import annotations

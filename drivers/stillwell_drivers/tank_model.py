@@ -10,11 +10,12 @@ row, so that a step costs microseconds and no step is too long to be stable:
     thermostat    ds/dt = (T + x - s) / tau_s                u switches where s crosses its limits
 
 The instant of a switch inside a step is found by bisection to 10 ms. Evaporation, room and lamp are
-held for a step, and what begins inside one (a fault, a pour, the lamp) begins with the next.
-Between two grid points what is read is interpolated linearly.
+constant within a step, and what begins inside one (a fault, a pour, the lamp) takes effect with the
+next. Between two grid points readings are interpolated linearly.
 
-Only in the return chamber does the level move: it falls by what is lost over the chamber's area, it
-rises by what drains back when the pump stands, and the water's thermal expansion shows in it.
+The level moves only in the return chamber: it falls by the water lost divided by the chamber's
+area, it rises by what drains back when the pump stops, and the water's thermal expansion shows in
+it.
 
 The estimators of the daemon share no code with this module, on purpose.
 """

@@ -10,11 +10,11 @@ In the configuration::
     water-a = {}
     float-low = { column = "float-low" }
 
-What the file looks like stands in `trace_file`.
+`trace_file` describes the file.
 
-The driver maps the first row to the moment at which it is opened first and goes on by the daemon's
-monotonic clock. A row that is handed out again because the next one is not due yet is marked stale;
-a channel whose latest row is older than ``hold`` is silent.
+The first row is played at the moment of the first `open`, and the rest follows by the daemon's
+monotonic clock. A row that is returned again because the next one is not due yet is marked stale; a
+channel whose latest row is older than ``hold`` is silent.
 """
 
 from __future__ import annotations

@@ -2,13 +2,13 @@
 
 The readings are a CSV file, UTF-8, with the header ``time,channel,value``: RFC 3339 times, rows in
 time order, an empty value for a missed reading. A fourth column ``looks`` may say how many looks
-the share of a float rests on. Values are as a daemon has judged them, with the channels' offsets in
-them: a replay adds none. The journal has ``time,kind,value,unit`` and may have further
-columns, of which ``text``, ``by`` and ``reference`` (of a specific gravity) are read. `read_trace`
-and `read_journal` read them for replay: a damaged row is reported and left out, and never stops the
-rest, because the file in a bug report is often the one that a failing card has written. A file
-whose rows stand in another order than that of time is refused. A spreadsheet's semicolons for
-commas are taken, and with them (or between quotes) decimal commas.
+the share of a float rests on. Values are as a daemon has judged them, and include the channels'
+offsets: a replay adds none. The journal has ``time,kind,value,unit`` and may have further columns,
+of which ``text``, ``by`` and ``reference`` (of a specific gravity) are read. `read_trace` and
+`read_journal` read them for replay: a damaged row is reported and left out, and never stops the
+rest, because the file in a bug report is often one that a failing card has written. A file whose
+rows are not in time order is refused. A spreadsheet's semicolons in place of commas are accepted,
+and with them (or between quotes) decimal commas.
 """
 
 from __future__ import annotations

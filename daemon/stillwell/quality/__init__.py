@@ -1,4 +1,4 @@
-"""Is this number a measurement? One module a test, pure, named as the QARTOD manuals name it.
+"""Is this number a measurement? One module per test, pure, named as in the QARTOD manuals.
 
 Flags and tests follow the manuals of U.S. IOOS, *Manual for Real-Time Quality Control of In-situ
 Temperature and Salinity Data* (QARTOD; v2.0 2015, doi:10.7289/V5V40SD4). Each judges the
@@ -32,6 +32,6 @@ gap          asked when the clock says so       the same; and a gap empties the 
 
 Gross range is the same in both. Not in the manual, but needed beside a tank: `power_on` (85 °C) and
 `stale_conversion`. `judge` runs the tests of one channel on its samples; the manual's neighbour
-test, here between probes centimetres apart, flags no reading and stands with the alarms
+test, here between probes centimetres apart, flags no reading and is one of the alarm rules
 (`stillwell.alarm.rules.neighbours`).
 """
