@@ -111,7 +111,7 @@ def due(
 
 
 def _newest(now_utc_ms: int, zone: ZoneInfo, job: Job) -> tuple[date, int]:
-    """Returns the last date of the job whose time has come, and that time."""
+    """Returns the newest date of the job whose time has come, and that time."""
     day = local_date(now_utc_ms, zone) + _DAY
     while True:
         if job.on(day) and (scheduled := utc_ms(day, job.at, zone)) <= now_utc_ms:

@@ -44,8 +44,8 @@ class FailedError(Exception):
 
 
 def pause_after_hang_s(hangs: int) -> float:
-    """Seconds to leave something alone that has hung `hangs` times: none after the first, which may
-    be chance, then a minute, ten, an hour."""
+    """Returns the seconds to leave something alone that has hung `hangs` times: none after the
+    first, which may be chance, then a minute, ten, an hour."""
     return 0.0 if hangs < 2 else min(_LONGEST_PAUSE_S, 60.0 * 10.0 ** min(hangs - 2, 9))
 
 

@@ -306,7 +306,7 @@ class Pipeline:
     # -- inside
 
     def _save(self, now: Moment) -> None:
-        """Keeps what is being counted and learned, with the open batch."""
+        """Keeps what is being counted and learned; written with the open batch."""
         self._save_ms = now.mono_ms + SAVE_EVERY_MS
         self._observing.save()
         self._run_up.save(now)

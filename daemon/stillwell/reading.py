@@ -71,7 +71,7 @@ class Failure(StrEnum):
     SILENT = "silent"
     """Nothing was received within the time in which something should have been."""
     DRIVER = "driver"
-    """The driver itself failed; the text says how."""
+    """The driver itself failed; the sample's text says how."""
 
 
 class Moment(NamedTuple):

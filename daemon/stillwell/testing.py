@@ -66,7 +66,7 @@ class ManualClock:
         self._waiting = 0
 
     def monotonic_ns(self) -> int:
-        """Nanoseconds since an arbitrary start; only ever goes forward."""
+        """Nanoseconds since an arbitrary start; they never go back."""
         with self._changed:
             return self._mono_ns
 

@@ -99,7 +99,7 @@ class ModbusSettings(BaseModel):
 
     @property
     def at(self) -> str:
-        """Where the instruments are, for sentences."""
+        """The place of the instruments, for use in sentences."""
         return self.port or f"{self.host}:{self.tcp_port}"
 
 
@@ -124,7 +124,7 @@ def _serial_client() -> type[ModbusSerialClient]:
 
 
 class Modbus:
-    """Asks for registers; see the module's text."""
+    """Reads registers; see the module's text."""
 
     Settings: ClassVar[type[BaseModel]] = ModbusSettings
 
@@ -134,7 +134,7 @@ class Modbus:
 
     @classmethod
     def bus(cls, settings: ModbusSettings) -> str:
-        """``serial:`` and the port, or ``modbus:``, host and port."""
+        """Returns ``serial:`` and the port, or ``modbus:``, host and port."""
         return f"serial:{settings.port}" if settings.port else f"modbus:{settings.at}"
 
     def open(self) -> None:
@@ -142,12 +142,12 @@ class Modbus:
         from pymodbus.client import ModbusTcpClient
 
         self.close()
-        # It logs each request without an answer, which the samples say already.
+        # It logs each request without an answer, which the samples report already.
         logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
         given = self._settings
         if given.port is not None:
             parity = given.parity[0].upper()
-            # What is wrong with a port pymodbus only logs.
+            # If something is wrong with a port, pymodbus only logs it.
             shut(opened(given.port, given.baud, given.timeout, parity=parity))
             self._client = _serial_client()(
                 given.port,
@@ -170,7 +170,7 @@ class Modbus:
             )
 
     def read(self) -> Iterable[Sample]:
-        """Asks for every channel once."""
+        """Reads every channel once."""
         if self._client is None:
             raise DriverError("The Modbus line is not open.", "Open it before reading.")
         silent: set[int] = set()
@@ -196,7 +196,7 @@ class Modbus:
                 return
 
     def _sample(self, client: Any, channel: str, at: Register, silent: set[int]) -> Sample:
-        """One request; a unit that does not answer is added to `silent`."""
+        """Makes one request; a unit that does not answer is added to `silent`."""
         from pymodbus.client import ModbusTcpClient
         from pymodbus.exceptions import ConnectionException, ModbusException
 

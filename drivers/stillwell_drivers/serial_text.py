@@ -47,7 +47,7 @@ _POLL_S = 0.1
 _CHUNK = 4096
 _BACKLOG_FULL = 4095
 """A terminal's line discipline buffers 4096 bytes (N_TTY_BUF_SIZE in the kernel's
-drivers/tty/n_tty.c) and loses what comes after that and the driver's own buffer."""
+drivers/tty/n_tty.c); what comes after they and the driver's own buffer are full is lost."""
 _BACKLOG_READS = 64
 _REST_S = 0.02
 _ENDS = re.compile(rb"[\r\n]")

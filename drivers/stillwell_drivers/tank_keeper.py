@@ -79,7 +79,7 @@ class Deed(NamedTuple):
     kind: DeedKind
     noted: bool = False
     miss_mm: float = 0.0
-    """By how much the level ends above the fill mark."""
+    """How far above the fill mark the level ends."""
     note_error: float = 0.0
     """Error of what is written down: of a volume, relative to it; of a salinity, in g/kg."""
 

@@ -148,7 +148,7 @@ class TankParameters:
     """The part of the pump's power that heats the water."""
     pump_l_per_h: float = 1500.0
     still_w_per_k: float = 3.0
-    """Heat exchange between chamber and tank while the pump stands."""
+    """Heat exchange between chamber and tank while the pump has stopped."""
     lamp_w: float = 12.0
     """The part of the lamp's power that heats the water."""
     lamp_on: time = time(12, 0)
@@ -298,7 +298,7 @@ class TankState:
     """Heat lost to the room, without the latent heat."""
     latent_j_total: float
     heater_body_w: float
-    """What the heater's body gives to the water now."""
+    """The heat that the heater's body gives to the water now."""
     heater_on: bool
     """Whether the element is heating, at the end of the step that this instant is in."""
     pump_on: bool

@@ -195,7 +195,7 @@ class FloatKind:
     height_mm: float
     differential_mm: float = 2.0
     upside_down: bool = False
-    """Mounted so that its contact says the opposite."""
+    """Whether it is mounted so that its contact says the opposite."""
 
 
 def effective_looks(correlation: float) -> float:

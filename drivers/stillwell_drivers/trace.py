@@ -78,7 +78,7 @@ class Trace:
         return f"trace:{settings.readings}"
 
     def use_clock(self, clock: Clock) -> None:
-        """Takes the clock by which the trace goes on."""
+        """Takes the clock by which the trace is played."""
         self._clock = clock
 
     def open(self) -> None:

@@ -41,7 +41,8 @@ _IDLE_S = 3600.0
 
 
 class _Generation:
-    """One life of a bus thread. `over` is set when it has been abandoned or told to stop."""
+    """One life of a bus thread. `over` is set when the thread has been abandoned or told to
+    stop."""
 
     def __init__(self, number: int) -> None:
         self.number = number
@@ -58,7 +59,7 @@ class Bus:
 
     Args:
         name: the bus, as the drivers name it.
-        sources: what is on it.
+        sources: those on the bus.
         clock: the daemon's clock.
         deliver: takes batches and source states; must not block for long.
     """

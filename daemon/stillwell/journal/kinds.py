@@ -250,8 +250,8 @@ A value outside the possible span is refused."""
 
 
 def kind_named(word: str) -> Kind:
-    """Returns the kind of that name. Raises ValueError with a sentence that says which ones there
-    are."""
+    """Returns the kind of that name. Raises ValueError with a sentence that names the known
+    kinds."""
     plain = word.strip().casefold().replace("_", "-").replace(" ", "-")
     try:
         return Kind(plain)

@@ -1,4 +1,4 @@
-"""Which entries stand, after corrections and corrections of corrections."""
+"""Decides which entries stand, after corrections and corrections of corrections."""
 
 from __future__ import annotations
 

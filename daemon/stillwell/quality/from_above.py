@@ -23,7 +23,7 @@ meanwhile (our own choice)."""
 
 @dataclass(frozen=True, slots=True)
 class Mounted:
-    """Where such a gauge hangs."""
+    """How such a gauge is mounted."""
 
     height: float
     """mm above the fill mark."""

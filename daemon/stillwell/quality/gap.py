@@ -1,4 +1,4 @@
-"""QARTOD gap test: has a reading come when one was due?"""
+"""QARTOD gap test: has a reading come by the time at which one was due?"""
 
 from __future__ import annotations
 

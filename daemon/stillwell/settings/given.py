@@ -1,4 +1,4 @@
-"""What a configuration says, as it was written, without what is or may be secret. Pure."""
+"""Lists what a configuration sets, as it was written, without what is or may be secret. Pure."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _PLUGINS: Mapping[str, Collection[str]] = {
     "source": SourceKeys.model_fields,
     "sink": SinkKeys.model_fields,
 }
-"""By table the keys that are ours; what the others mean only the driver or the sink knows."""
+"""The keys of each table that are ours; only the driver or the sink knows what the others mean."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +25,11 @@ class Given:
     """One key that the file, a variable or a credential sets."""
 
     table: str
-    """``band.water``."""
+    """The table's name, such as ``band.water``."""
     key: str
-    """Dotted where it stands in a table within: ``channels.water-a``."""
+    """The key; with a dot if it is in an inner table: ``channels.water-a``."""
     value: str
-    """``"25.5 degC"``; `HIDDEN` in place of a secret."""
+    """The value as it was written: ``"25.5 degC"``; `HIDDEN` in place of a secret."""
 
 
 def given(tree: Mapping[str, Any], secret: Collection[tuple[str, ...]]) -> tuple[Given, ...]:
@@ -37,7 +37,7 @@ def given(tree: Mapping[str, Any], secret: Collection[tuple[str, ...]]) -> tuple
 
     Args:
         tree: all layers merged.
-        secret: paths below which nothing is said.
+        secret: paths at and below which no value is shown.
     """
     return tuple(_below(tree, (), frozenset(secret)))
 
@@ -68,7 +68,8 @@ def _named(path: tuple[str, ...], node: Mapping[str, Any], said: str) -> Given:
 
 def _said(value: object, by_plugin: bool) -> str:
     if isinstance(value, list):
-        # The words of a command may be secrets, and only the program that it starts knows which.
+        # The arguments of a command may be secrets, and only the program that it starts knows
+        # which.
         if by_plugin:
             return f"a list of {len(value)}"
         return f"[{', '.join(_said(each, by_plugin) for each in value)}]"

@@ -28,7 +28,7 @@ class Layers:
     tree: dict[str, Any] = field(default_factory=dict)
     """All layers merged; empty until the frame has been read."""
     overlaid: dict[Path, str] = field(default_factory=dict)
-    """The origin of what did not come from the file."""
+    """The origin of each value that did not come from the file."""
     faults: list[Fault] = field(default_factory=list)
     """Faults in the layers themselves."""
     _of: object = None
@@ -75,7 +75,7 @@ class Layers:
         return path in self.lines or path in self.overlaid
 
     def from_file(self, path: Path) -> bool:
-        """Whether the value at this path stands in the file."""
+        """Whether the value at this path comes from the file."""
         return path in self.lines and path not in self.overlaid
 
     def overlay(self, path: Path, origin: str) -> None:

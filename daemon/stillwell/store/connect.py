@@ -37,7 +37,7 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA journal_mode = WAL").fetchone()
         db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
-        # some builds zero what they delete: wear for nothing
+        # Some builds zero what they delete, which only wears the card.
         db.execute("PRAGMA secure_delete = OFF")
         db.execute("PRAGMA journal_size_limit = 8388608")
         db.execute("PRAGMA temp_store = MEMORY")

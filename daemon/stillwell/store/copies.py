@@ -20,7 +20,7 @@ ROOM_LEFT = 64 << 20
 """Bytes that must stay free beside the store, because a full disk would keep out new readings."""
 
 OnTheWay = Callable[[int, int], None]
-"""Called with pages done and pages in all; what it raises ends the copying."""
+"""Called with pages done and pages in all; an error that it raises ends the copying."""
 
 _PAGES_AT_ONCE = 1024
 _BESIDE = ("-journal", "-wal", "-shm")

@@ -78,10 +78,10 @@ def export_trace(
     channels: frozenset[str] | None = None,
     progress: Progress | None = None,
 ) -> Exported:
-    """A trace: what the daemon read and what the keeper noted, for a replay or a bug report.
+    """Writes a trace: what the daemon read and what the keeper noted, for a replay or a bug report.
 
-    Readings are ``time,channel,value,looks``, with an empty value where a reading was missed, and
-    without looks where nobody counted them; the judgement is left out, a replay makes its own.
+    Readings are ``time,channel,value,looks``; the value is empty where a reading was missed, and
+    looks where they were not counted. The judgement is left out, because a replay makes its own.
     Entries are ``time,kind,value,unit``, those that stand.
     """
     write = csv.writer(readings, lineterminator="\n").writerow

@@ -27,7 +27,7 @@ class KeptRows:
         """The connection, and the file version whose requests have all been taken."""
 
     def journal_waiting(self) -> tuple[Entry, ...]:
-        """Entries that a disk in trouble has not taken yet; they have no numbers."""
+        """Entries that are not yet on a disk in trouble; they have no numbers."""
         return tuple(self._backlog.journal)
 
     def described(self, key: str) -> str | None:

@@ -21,7 +21,7 @@ class Known:
         self.loaded = False
         """Whether the file's content has been taken over."""
         self.cursors: dict[tuple[str, str], int] = {}
-        """How far each sink has come with each stream."""
+        """How far each sink has come with each stream, by sink and stream."""
         self.done: set[tuple[str, str]] = set()
         """Calendar jobs that are done, each with the local date that it was done for."""
         self.keys: set[str] = set()

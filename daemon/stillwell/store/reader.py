@@ -38,7 +38,7 @@ _new = tuple.__new__  # skips the named tuple's __new__ in Python: a night has 5
 class Channel:
     name: str
     quantity: str
-    """A `Quantity`; empty for a channel that was never described."""
+    """The name of a `Quantity`; empty for a channel that was never described."""
     label: str
 
 

@@ -109,7 +109,7 @@ def with_times(body: Transition | Notice, offsets: Offsets) -> Transition | Noti
 
 
 def _agree(one: Moment, other: Moment) -> bool:
-    """Whether the two times were taken on one clock."""
+    """Whether the two times belong to the same clock."""
     return abs((one.utc_ms - one.mono_ms) - (other.utc_ms - other.mono_ms)) <= 1000
 
 

@@ -95,7 +95,7 @@ def _mark(file: PageFile) -> tuple[int, int]:
 
 
 def _was_ours(path: Path) -> bool:
-    """Whether a file that SQLite can't read is what is left of a store. Raises OSError."""
+    """Whether a file that SQLite can't read is the rest of a store. Raises OSError."""
     if lock_path(path).exists():
         return True
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as pattern:

@@ -47,12 +47,12 @@ class ClockWord:
     _trusted_ms: int | None = None
 
     def counts(self, mono_ms: int, wall_ms: int, trusted: bool) -> bool:
-        """Whether local dates and times of day may be taken from `wall_ms` now.
+        """Returns whether local dates and times of day may be taken from `wall_ms` now.
 
         Args:
             mono_ms: monotonic time.
-            wall_ms: what the wall clock says, UTC.
-            trusted: whether the machine knows its clock to be set.
+            wall_ms: the wall clock's time, UTC.
+            trusted: whether the machine knows that its clock is set.
         """
         if trusted and self._trusted_ms is None:
             # The clock was trusted from the start, so no times have to be corrected.
