@@ -147,7 +147,7 @@ class BringOver:
         self.hold()
 
     def hold(self) -> None:
-        """Tells the tail up to which number it may hand out rows."""
+        """Tells the tail from which number on the new file has all rows and may hand them out."""
         held = {
             stream: max((one.frontier(table) for one in self.rescues), default=0)
             for stream, table in TABLE.items()
