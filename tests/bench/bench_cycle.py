@@ -44,7 +44,7 @@ from stillwell.estimate.cycle.stage import Stage, Test, verdict
 
 @dataclass
 class Score:
-    """What a kind of tank came to."""
+    """The results of one kind of tank."""
 
     errors: list[float] = field(default_factory=list)
     best: list[float] = field(default_factory=list)
@@ -53,7 +53,7 @@ class Score:
     left: list[float] = field(default_factory=list)
     """Days to the forecast end when the forecast was made."""
     early: int = 0
-    """Verdicts of "finished" while the chart would have shown something again."""
+    """Verdicts of "finished" although the chart would have shown something again."""
     cycles: int = 0
     seconds: float = 0.0
     tests: int = 0
@@ -74,7 +74,7 @@ class Score:
 
 
 def bound(tank: Tank, tests: list[Test], sheets: list[Course]) -> float:
-    """The posterior median of the end on a grid of the one unknown parameter."""
+    """Returns the posterior median of the end on a grid of the one unknown parameter."""
     logs = []
     for z, sheet in zip(GRID, sheets, strict=True):
         total = -0.5 * z * z

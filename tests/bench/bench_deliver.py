@@ -46,7 +46,7 @@ from stillwell.words import Reader
 
 BEGAN = 1_700_000_000_000
 APPRISE_HOLDS_S = 6.0
-"""Apprise lets a mail account rest 5.5 s between two messages; that is no part of handing over."""
+"""Apprise makes a mail account wait 5.5 s between two messages; that is no part of handing over."""
 TOPIC = "stillwell/reading-room/notice"
 
 
@@ -77,7 +77,7 @@ class Ear:
         ready.wait()
 
     def time(self, deed: Callable[[], object]) -> float:
-        """Seconds from the deed to the message that it makes."""
+        """Returns the seconds from an action to the message that it causes."""
         self.came.clear()
         began = time.perf_counter()
         deed()
@@ -131,7 +131,7 @@ def to_a_subscriber(folder: Path, n: int) -> Line:
 
 
 def handed_over(url: str, n: int, pause_s: float = 0.0) -> tuple[float, float]:
-    """Milliseconds of ours and of a bare notify, median; each pair after a pause."""
+    """Returns the milliseconds of ours and of a bare notify, median; each pair after a pause."""
     import apprise
 
     sink = Push("niamh", "reading-room", PushSettings.model_validate({"url": url}))
@@ -272,7 +272,7 @@ def back_fill(folder: Path, n: int) -> list[Line]:
 
 
 def cost_of(code: str) -> tuple[float, float]:
-    """Seconds and MiB of a fresh interpreter that runs `code`."""
+    """Returns seconds and MiB of a fresh interpreter that runs `code`."""
     measure = f"import time\nbegan = time.perf_counter()\n{code}\n{PRINT}"
     said = subprocess.run(
         [sys.executable, "-W", "ignore", "-c", measure], capture_output=True, text=True, check=True

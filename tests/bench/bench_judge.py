@@ -23,7 +23,7 @@ Rows = list[tuple[Sample, Moment]]
 
 
 def traces(n: int) -> dict[str, tuple[Quantity, list[float]]]:
-    """Values as the sensors of a tank give them."""
+    """Returns values as the sensors of a tank give them."""
     rng = random.Random(SEED)
     water = [25.3 + 0.3 * math.sin(i / 60) + rng.gauss(0, 0.03) for i in range(n)]
     return {
@@ -38,7 +38,7 @@ def traces(n: int) -> dict[str, tuple[Quantity, list[float]]]:
 
 
 def best_us(make: Callable[[], Callable[[Sample, Moment], object]], rows: Rows) -> float:
-    """Microseconds a call."""
+    """Returns the microseconds of one call."""
     best = math.inf
     for _ in range(5):
         call = make()

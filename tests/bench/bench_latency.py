@@ -84,11 +84,11 @@ with open(sys.argv[1], "rb", buffering=0) as pipe:
 
 
 WARM = 5
-"""The first changes find nothing warm and are not counted."""
+"""How many first changes are not counted, because nothing is warm yet."""
 
 
 class Watcher:
-    """Subscribes to one topic and gives the time of the next message."""
+    """Subscribes to one topic and returns the time of the next message."""
 
     def __init__(self, port: int, topic: str) -> None:
         self.payload = b""
@@ -110,7 +110,7 @@ class Watcher:
         self._came.set()
 
     def after(self, deed: Callable[[], object]) -> float:
-        """Seconds from just before `deed` until the next message."""
+        """Returns the seconds from just before `deed` until the next message."""
         self._came.clear()
         began = time.perf_counter()
         deed()
@@ -136,7 +136,7 @@ def install_driver(folder: Path) -> Path:
 def timed(
     ours: tuple[Watcher, int], bare: tuple[Watcher, int], count: int
 ) -> tuple[list[float], list[float]]:
-    """The times of changes to both, in turn, at uneven moments; sorted."""
+    """Returns the times of changes to both, in turn, at uneven moments; sorted."""
     seeded = random.Random(1)
     times: tuple[list[float], list[float]] = ([], [])
     for n in range(count + WARM):
@@ -151,7 +151,7 @@ def timed(
 
 @contextlib.contextmanager
 def piped(path: Path) -> Iterator[int]:
-    """The writing end of a named pipe; opening waits for nobody."""
+    """Returns the writing end of a named pipe, without waiting for a reader."""
     os.mkfifo(path)
     end = os.open(path, os.O_RDWR)
     try:

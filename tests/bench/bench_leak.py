@@ -78,7 +78,7 @@ YEAR = (
     '{ name = "heat-wave", after = "300 d", for = "5 d" }',
     '{ name = "window-open", after = "330 d", for = "6 h" }',
 )
-"""From 1 March on: the room's climate brings the heating season with it (humidity about 60 % in
+"""The first day, 1 March: the room's climate then has a heating season (humidity about 60 % in
 summer, 35 % in winter)."""
 
 
@@ -96,7 +96,7 @@ def run(
     with_float: bool = True,
     progress: bool = False,
 ) -> list[Transition]:
-    """All raises and clears of ``level.`` and float alarms of one simulated tank."""
+    """Returns all raises and clears of ``level.`` and float alarms of one simulated tank."""
     path = folder / f"{seed}.toml"
     path.write_text(
         CONFIG.format(
@@ -137,7 +137,7 @@ def run(
 
 
 def leaks(n: int, seed: int) -> None:
-    """Hours to the alarm of n leaks."""
+    """Returns the hours to the alarm of n leaks."""
     hours: list[float] = []
     early = unheard = 0
     for k in range(n):
@@ -172,7 +172,7 @@ def leaks(n: int, seed: int) -> None:
 
 
 def clean(years: int, seed: int) -> None:
-    """False alarms in years without a leak."""
+    """Returns the false alarms in years without a leak."""
     for k in range(years):
         with tempfile.TemporaryDirectory() as folder:
             heard = run(

@@ -42,7 +42,7 @@ Array = npt.NDArray[np.float64]
 
 @dataclass
 class Score:
-    """What a mode came to, over its nights."""
+    """The results of a mode, over its nights."""
 
     error: list[float] = field(default_factory=list)
     half: list[float] = field(default_factory=list)
@@ -102,7 +102,7 @@ def evidence(run: Run, *, counted: bool = True) -> list[tuple[int, Evidence]]:
 def feed(
     model: LevelModel, run: Run, until_s: int | None = None, *, counted: bool = True
 ) -> LevelState:
-    """The state after the whole run, or after `until_s`."""
+    """Returns the state after the whole run, or after `until_s`."""
     end = len(run.level) - 1 if until_s is None else until_s
     state = model.start(0)
     for t, e in evidence(run, counted=counted):
@@ -112,7 +112,7 @@ def feed(
 
 
 def mornings(model: LevelModel, run: Run) -> Iterator[tuple[float, Estimate | NotEnough]]:
-    """Each night's true loss and what is said of it at 08:05, when the review is made."""
+    """Returns each night's true loss and the answer at 08:05, when the review is made."""
     state = model.start(0)
     events = iter(evidence(run))
     pending = next(events, None)
@@ -130,9 +130,9 @@ def spawn(seed: int, n: int) -> list[np.random.Generator]:
 
 KNOWN = Geometry(16200.0, 0.0)
 CALM = Habits(sway_mm=0.0)
-"""For worlds whose geometry is known and whose surface has no unrest but its ripple."""
+"""Habits for worlds whose geometry is known and whose surface moves only by its ripple."""
 STEADY = Habits(sway_mm=0.0, wander=(0.01,))
-"""Told that the rate is steady as well, as the Cramér–Rao bound of a straight line is."""
+"""The same, knowing that the rate is steady, as the Cramér–Rao bound of a straight line does."""
 LADDER = tuple(
     FloatTruth(n, mm, mm, 0.0) for n, mm in (("low", -16.0), ("mid", -10.0), ("high", -4.0))
 )

@@ -45,7 +45,7 @@ def written(path: Path, days: int) -> None:
 
 
 def cost_s(path: Path) -> float:
-    """The best of five."""
+    """Returns the best of five."""
     best = float("inf")
     for _ in range(5):
         begun = time.perf_counter()

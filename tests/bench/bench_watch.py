@@ -20,7 +20,7 @@ START_MS = 1_800_000_000_000
 
 
 def plan(rate: float | None) -> WatchPlan:
-    """A tank of eight channels, as a year's replay has it."""
+    """Returns a tank of eight channels, as in a year's replay."""
     temperatures = ("water-a", "water-b", "room")
     return WatchPlan(
         channels=(

@@ -36,7 +36,7 @@ def opened(folder: Path, name: str) -> tuple[Pipeline, Store]:
 
 
 def in_batches(folder: Path, every_s: int, minutes: int) -> tuple[float, float]:
-    """Bytes and commits a reading, as the daemon does it."""
+    """Returns bytes and commits a reading, as the daemon causes them."""
     line, store = opened(folder, f"batches-{every_s}.db")
     run = Run(line, eight_channels.START_MS, boot_id="bench", tick_ms=1000)
     line.store.commit()
@@ -51,7 +51,7 @@ def in_batches(folder: Path, every_s: int, minutes: int) -> tuple[float, float]:
 
 
 def one_by_one(folder: Path, every_s: int, readings: int) -> tuple[float, float]:
-    """Bytes and commits a reading, with a commit after each."""
+    """Returns bytes and commits a reading, with a commit after each."""
     line, store = opened(folder, f"single-{every_s}.db")
     run = Run(line, eight_channels.START_MS, boot_id="bench", tick_ms=1000)
     line.store.commit()

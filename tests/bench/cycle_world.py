@@ -20,7 +20,8 @@ NITRITE_CHART = (0.0, 0.08, 0.15, 0.3, 0.75, 1.5, 3.0)
 BELOW = (0.125, 0.04)
 """What the charts can't show, mg N/L: half of the first colour."""
 YIELD_A, YIELD_N = 0.15, 0.05
-"""g of biomass a g of N (Wiesmann 1994, 20 °C: 0.147 and 0.042, from memory). They cancel."""
+"""Grams of biomass for a gram of N (Wiesmann 1994, 20 °C: 0.147 and 0.042, from memory). They
+cancel."""
 DECAY = 0.05
 FAR_D = 400.0
 FAR_STEP = 0.05
@@ -28,7 +29,7 @@ FAR_STEP = 0.05
 
 @dataclass(frozen=True)
 class Tank:
-    """total N, release, rate_a, growth_a, half_a, rate_n, growth_n, half_n."""
+    """In order: total N, release, rate_a, growth_a, half_a, rate_n, growth_n, half_n."""
 
     p: tuple[float, ...]
     inhibited_at: float = math.inf
@@ -38,7 +39,7 @@ class Tank:
 
 @dataclass(frozen=True)
 class Course:
-    """The exact course, and when it ends."""
+    """Returns the exact course, and when it ends."""
 
     ammonia: Array
     nitrite: Array
@@ -81,7 +82,7 @@ def course(tank: Tank, until_d: float = FAR_D) -> Course:
 
 
 def chances(true: float, chart: tuple[float, ...], sd: float = 0.25) -> list[float]:
-    """How likely each colour is read: the eye is off by a factor, and takes the nearest."""
+    """Returns how likely each colour is read: the eye is off by a factor, and takes the nearest."""
     edges = [chart[1] / 2] + [math.sqrt(a * b) for a, b in pairwise(chart[1:])]
     seen = math.log(true + 1e-3)
     below = [0.5 * math.erfc((seen - math.log(e)) / (sd * math.sqrt(2))) for e in edges]

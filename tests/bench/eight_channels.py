@@ -139,7 +139,7 @@ def free_port() -> int:
 
 @contextlib.contextmanager
 def broker(folder: Path) -> Iterator[int]:
-    """A mosquitto on a free port of 127.0.0.1; gives the port."""
+    """Starts a mosquitto on a free port of 127.0.0.1; yields the port."""
     port = free_port()
     config = folder / "mosquitto.conf"
     lines = [f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 100000"]
@@ -168,12 +168,12 @@ def _wait_for_port(port: int) -> None:
 
 @dataclass(frozen=True)
 class Usage:
-    """What the kernel says of a process."""
+    """What the kernel reports about a process."""
 
     cpu_s: float
     resident_kib: int
     anonymous_kib: int
-    """The part of it that is no file's: what swapping or a lack of memory is about."""
+    """The memory that belongs to no file: it is what counts when memory is short or swapped."""
     threads: int
     wakes: int
     """Voluntary context switches of all threads since their start."""
@@ -229,7 +229,7 @@ class Live:
 
     pid: int
     ready_s: float
-    """From the start of the process until it told systemd that it was ready."""
+    """The time from the start of the process until it told systemd that it was ready."""
 
 
 @contextlib.contextmanager

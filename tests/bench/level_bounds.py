@@ -29,7 +29,8 @@ def wandering_loss_sd(
     tau_h: float,
     per_h: float,
 ) -> float:
-    """The van Trees bound for a gauge read once a minute in white noise; see `_regression_sd`."""
+    """Returns the van Trees bound for a gauge read once a minute in white noise; see
+    `_regression_sd`."""
     t = np.arange(0, hours + 1e-9, 1 / 60)
     return _regression_sd(t, np.full_like(t, noise_mm**2), window, wander * per_h, tau_h)
 
@@ -43,7 +44,7 @@ def _regression_sd(
     readings."""
 
     def cov(a: Array, b: Array) -> Array:
-        """Covariance of the rate's integrals from 0 to a and from 0 to b."""
+        """Returns the covariance of the rate's integrals from 0 to a and from 0 to b."""
         ends = np.exp(-a / tau_h) + np.exp(-b / tau_h) - np.exp(-np.abs(a - b) / tau_h) - 1
         return np.asarray(stray**2 * tau_h * (2 * np.minimum(a, b) + tau_h * ends))
 
@@ -88,8 +89,8 @@ def ladder_loss_sd(
 
 
 def _variance_rate(w: Array, tau_s: float) -> Array:
-    """Variance of the sum of one-second looks per second: sum over lags of Cov(look_0, look_k), by
-    the Hermite (tetrachoric) series phi(w)² sum_n He_{n-1}(w)² r^n / n!."""
+    """Returns the variance of the sum of one-second looks per second: sum over lags of
+    Cov(look_0, look_k), by the Hermite (tetrachoric) series phi(w)² sum_n He_{n-1}(w)² r^n / n!."""
     p = norm.cdf(w)
     r = np.exp(-np.arange(1, int(30 * tau_s)) / tau_s)
     total = p * (1 - p)
@@ -106,8 +107,8 @@ def _variance_rate(w: Array, tau_s: float) -> Array:
 def edges_loss_mm(
     shares: dict[str, Array], floats: Sequence[FloatTruth], window: tuple[int, int]
 ) -> float:
-    """What edges alone give: each float's crossing is the middle between its first opening and its
-    last closing, the fall is the line through these points."""
+    """Returns the bound from edges alone: each float's crossing is the middle between its first
+    opening and its last closing, and the fall is the line through these points."""
     times, heights = [], []
     for f in floats:
         s = shares[f.name]
@@ -122,7 +123,7 @@ def edges_loss_mm(
 
 
 def falling_crossings(share: Array) -> list[int]:
-    """Seconds at which the share falls through one half, smoothed over ten minutes."""
+    """Returns the seconds at which the share falls through one half, smoothed over ten minutes."""
     smooth = np.convolve(share, np.ones(20) / 20, mode="same")
     down = np.flatnonzero((smooth[:-1] >= 0.5) & (smooth[1:] < 0.5))
     out: list[int] = []
@@ -133,6 +134,6 @@ def falling_crossings(share: Array) -> list[int]:
 
 
 def crossing_sd_mm(level: Array, a_s: int, b_s: int) -> float:
-    """How far the level really differed between two crossings: known to the world, not to the
-    keeper."""
+    """Returns how far the level really differed between two crossings: known to the world, not
+    to the keeper."""
     return float(abs(level[b_s] - level[a_s]))

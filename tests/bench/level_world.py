@@ -39,9 +39,9 @@ class GaugeTruth:
 class PourTruth:
     second: int
     ml: float
-    """What really went in."""
+    """The volume that really went in."""
     noted_ml: float | None
-    """What the keeper wrote; None for a pour that nobody noted."""
+    """The volume that the keeper wrote down; None for a pour that nobody noted."""
     sd_ml: float
     noted_second: int
 
@@ -65,16 +65,16 @@ class Plan:
     floats: tuple[FloatTruth, ...] = ()
     gauge: GaugeTruth | None = None
     pour_hours: tuple[float, ...] = (18.5,)
-    """Clock hours of the daily fill to the mark."""
+    """The clock hours of the daily fill to the mark."""
     looks_missed: float = 0.0
-    """Share of a float's looks that do not come."""
+    """The share of a float's looks that are missed."""
     missed_in_a_row: int = 1
     """How many looks are missed at a time, seconds."""
     fill_sd_mm: float = 1.0
     pour_rel_sd: float = 0.02
     noted_share: float = 1.0
     note_late_s: float = 0.0
-    """Spread of the noted time about the true one."""
+    """The spread of the noted time about the true one."""
     missed_share: float = 0.0
 
 
@@ -82,7 +82,7 @@ class Plan:
 class Run:
     plan: Plan
     level: Array
-    """mm at each second."""
+    """The level, mm, at each second."""
     lost: Array
     """mL evaporated since second 0, at each second."""
     shares: dict[str, Array] = field(default_factory=dict)
@@ -97,7 +97,7 @@ class Run:
         return float(self.lost[b_s] - self.lost[a_s])
 
     def nights(self) -> list[tuple[int, int]]:
-        """(start, end) seconds of each whole night, 22:00 to 08:00."""
+        """Returns the (start, end) seconds of each whole night, 22:00 to 08:00."""
         out: list[tuple[int, int]] = []
         day = 0
         while True:
@@ -111,7 +111,7 @@ class Run:
 
 
 def ou(rng: np.random.Generator, n: int, step: float, tau: float) -> Array:
-    """n values of a unit-variance Ornstein–Uhlenbeck process, exact at the grid."""
+    """Returns n values of a unit-variance Ornstein–Uhlenbeck process, exact at the grid."""
     a = np.exp(-step / tau)
     noise = rng.standard_normal(n)
     noise[1:] *= np.sqrt(1 - a * a)
@@ -163,7 +163,7 @@ def simulate(plan: Plan, rng: np.random.Generator) -> Run:
 
 
 def _closed(surface: Array, f: FloatTruth) -> Array:
-    """1 closed, 0 open, each second, with hysteresis."""
+    """Returns 1 closed, 0 open for each second, with hysteresis."""
     turn = np.zeros(len(surface), dtype=np.int64)
     turn[surface >= f.true_mm] = 1
     turn[surface < f.true_mm - f.differential_mm] = -1
@@ -173,7 +173,7 @@ def _closed(surface: Array, f: FloatTruth) -> Array:
 
 
 def _seen(rng: np.random.Generator, n: int, plan: Plan) -> Array:
-    """1 for each second whose look comes."""
+    """Returns 1 for each second whose look comes."""
     if not plan.looks_missed:
         return np.ones(n)
     runs = rng.random(n // plan.missed_in_a_row + 1) >= plan.looks_missed

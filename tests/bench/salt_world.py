@@ -32,13 +32,13 @@ class Habits:
     batch_sd: float = 0.4
     evaporation_l_d: float = 0.54
     splash_per_root_day: float = 0.03
-    """Salinity that comes and goes irregularly."""
+    """The standard deviation of salinity that comes and goes irregularly."""
     leak_per_day: float = 0.0
-    """Salinity lost a day, steadily, and not noted."""
+    """The salinity that is steadily lost in a day, and not noted."""
     missed_top_up: float = 0.1
-    """Share of days without a top-up."""
+    """The share of days without a top-up."""
     salt_can_from_d: int | None = None
-    """From this day on the top-up can holds salt water, and nobody knows."""
+    """The day from which the top-up can holds salt water, without anybody knowing."""
 
 
 @dataclass(frozen=True)
@@ -47,16 +47,16 @@ class Water:
 
     end_kg: float
     change: tuple[float, float, float]
-    """Before a water change, taken out, filled in; kg, zeros on other days."""
+    """The water before a water change, taken out, filled in; kg, zeros on other days."""
 
 
 @dataclass
 class Run:
-    """What was noted, and what was so."""
+    """What was noted, and what was true."""
 
     events: list[Event] = field(default_factory=list)
     truth: list[tuple[int, float]] = field(default_factory=list)
-    """Each day at 21:00: time and salinity."""
+    """Time and salinity of each day at 21:00."""
     water: list[Water] = field(default_factory=list)
     """What no keeper knows, day by day."""
 

@@ -1,4 +1,5 @@
-"""What a deed comes to when another user does it: in a child process that has become that user."""
+"""The result of an action when another user does it: in a child process that has become that
+user."""
 
 from __future__ import annotations
 

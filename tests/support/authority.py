@@ -1,4 +1,4 @@
-"""A certificate authority of the test's own, by the openssl command."""
+"""A certificate authority of the test's own, made with the openssl command."""
 
 from __future__ import annotations
 

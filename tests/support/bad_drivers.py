@@ -38,7 +38,7 @@ class Bad:
 
 
 class Hangs(Bad):
-    """Brings its first channel and then nothing, for good."""
+    """Reports its first channel once and then nothing, for ever."""
 
     def read(self) -> Iterable[Sample]:
         yield Sample(self.names[0], 25.3)

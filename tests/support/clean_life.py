@@ -31,7 +31,7 @@ from stillwell_drivers.tank_model import TankModel, TankParameters, TankState
 DAY_S = 86_400.0
 LOOK_S = 120.0
 _BEFORE = 60
-"""So many looks back the truth may lie: delays are part of every alarm."""
+"""How many looks back the truth may lie: delays are part of every alarm."""
 _TEN_MINUTES = 5
 _HALF_AN_HOUR = 15
 
@@ -43,12 +43,12 @@ class Tank:
     name: str
     seed: int
     drawn: int | None
-    """Of `TankParameters.drawn`; None: the reading room's."""
+    """Arguments of `TankParameters.drawn`; None: the reading room's tank."""
     channels: tuple[str, ...]
     tolerance_k: float
     on_delay: str = "5 min"
-    """Of the band. A single probe beside the heater sees the chamber grow warm at every pause of
-    the pump: its keeper waits for longer than water is changed."""
+    """The on-delay of the band. A single probe beside the heater sees the chamber grow warm at
+    every pause of the pump, so its keeper waits for longer than a water change takes."""
     low_mm: float = -40.0
     high_mm: float = 10.0
 
@@ -69,7 +69,7 @@ TANKS = (
     ),
     Tank("58 L, 128 W, one probe and a gauge", 103, 9, ("water-a", "level"), 0.6, "35 min"),
 )
-"""Unlike in size, heater, differential, room and in what looks at them."""
+"""Tanks that differ in size, heater, differential, room and sensors."""
 FLOATS_ONLY = Tank(
     "113 L, one probe, two floats",
     104,
@@ -78,7 +78,8 @@ FLOATS_ONLY = Tank(
     0.9,
     "35 min",
 )
-"""Without a gauge the level's model costs some ten times as much: not among the three years."""
+"""A tank without a gauge costs the level's model some ten times as much, so it is not among the
+three years."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +88,10 @@ class Sounded:
 
     tank: str
     day: int
-    """Of the year, the first is 0."""
+    """The day of the year; the first is 0."""
     transition: Transition
     true: bool
-    """Whether the tank was so."""
+    """Whether the alarm was true."""
 
     def __str__(self) -> str:
         t = self.transition
@@ -165,7 +166,7 @@ def live(
 
 
 class Truth:
-    """What was so in the last two hours."""
+    """What was true in the last two hours."""
 
     def __init__(self, tank: Tank, events: Sequence[Event] = ()) -> None:
         self._tank = tank
@@ -180,7 +181,7 @@ class Truth:
         self._seen.append(state)
 
     def bears_out(self, alarm: str) -> bool:
-        """Whether the tank has been, within the last two hours, what the alarm says."""
+        """Returns whether the tank has been, within the last two hours, what the alarm says."""
         if not self._seen:
             return False
         p, tank = self._parameters, self._tank
@@ -198,7 +199,7 @@ class Truth:
             case "room.too-warm":
                 return last.display_c > off_c + 0.2 and not last.heater_on
             case "heater.too-weak":
-                # Told too while the water still holds and the heater has no time to spare.
+                # Reported too while the water still holds and the heater has no power to spare.
                 seconds = (last.utc_ms - first.utc_ms) / 1000
                 return last.heater_on_s_total - first.heater_on_s_total > 0.9 * seconds
             case "top-up":
@@ -218,7 +219,7 @@ class Truth:
         return False
 
     def _zeros_apart(self, utc_ms: int) -> float:
-        """By how much the zeros of the probes in the water differ, K."""
+        """Returns by how much the zeros of the probes in the water differ, K."""
         zeros = {name: 0.0 for name in self._tank.channels if name.startswith("water")}
         assert self._start_ms is not None
         for event in self._replaced:
@@ -228,12 +229,12 @@ class Truth:
 
 
 NOISE_K = 0.1
-"""Of what two probes read apart, by their noise and steps."""
+"""How far two probes may read apart by their noise and steps."""
 APART_K = 0.5
-"""What the keeper wants to be told of."""
+"""How far apart two probes must read before the keeper wants to be told."""
 PROBE_K = 0.2
-"""A reading is right if it is no further off: a DS18B20 is sold as within 0.5 K (Maxim data sheet),
-and probes are replaced here by ones that read otherwise."""
+"""The largest error of a right reading: a DS18B20 is sold as within 0.5 K (Maxim data sheet),
+and probes are replaced here by ones with another error."""
 LOWEST_SAFE_MM = -60.0
 SALINITY = (34.0, 36.0)
 
@@ -241,7 +242,7 @@ SALINITY = (34.0, 36.0)
 def settings_of(
     tank: Tank, start: datetime, days: int, folder: Path, *, chamber: bool = True
 ) -> Settings:
-    """The configuration of one tank's life."""
+    """Returns the configuration of one tank's life."""
     path = folder / f"{tank.seed}.toml"
     path.write_text(_toml(tank, start, days, chamber), encoding="utf-8")
     settings = load(path)
@@ -355,7 +356,7 @@ def _channel(name: str, tank: Tank) -> str:
 
 
 def _events(tank: Tank, start: datetime, days: int) -> Iterator[str]:
-    """What goes on in the life: as often as in a real one, or more so, by our own choice."""
+    """Yields the events of the life: as often as in a real one, or more often, by our own choice."""
     rng = random.Random(f"{tank.seed}/{start:%Y-%m-%d}/events")
 
     def one(

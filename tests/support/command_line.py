@@ -1,4 +1,4 @@
-"""The command line as the tests call it: in this process, or as one of its own."""
+"""The command line as the tests call it: in this process, or as a process of its own."""
 
 from __future__ import annotations
 
@@ -67,8 +67,8 @@ says = "Top up with fresh water to the fill mark."
 
 
 def tank(folder: Path, more: str = "", every: str = "30 s") -> Path:
-    """Writes a configuration of a simulated tank that is read so often; its store is ``tank.db``
-    beside it."""
+    """Writes a configuration of a simulated tank with this interval between readings; its store
+    is ``tank.db`` beside it."""
     path = folder / "tank.toml"
     path.write_text(TANK.format(store=folder / "tank.db", every=every) + more, encoding="utf-8")
     return path
@@ -78,8 +78,7 @@ FORMS = json.loads((ROOT / "config" / "output.schema.json").read_text(encoding="
 
 
 def held_to_its_form(arguments: Sequence[object], stdout: str, stderr: str = "") -> None:
-    """Fails where a line that a command printed with --json is not of the form that the schema
-    says."""
+    """Fails where a line that a command printed with --json does not match the schema."""
     if "--json" not in arguments:
         return
     for name, text in ((str(arguments[0]), stdout), ("error", stderr)):
@@ -89,7 +88,7 @@ def held_to_its_form(arguments: Sequence[object], stdout: str, stderr: str = "")
 
 
 def call(*arguments: object, env: dict[str, str] | None = None) -> Result:
-    """A command in this process; what it prints as JSON is of the form that config/ says."""
+    """Runs a command in this process, and checks its JSON output against the form in config/."""
     result = CliRunner().invoke(app, [str(a) for a in arguments], env=env)
     held_to_its_form(arguments, result.stdout, result.stderr)
     return result
@@ -102,7 +101,7 @@ def json_lines(result: Result) -> list[dict[str, Any]]:
 def process(
     *arguments: object, env: dict[str, str] | None = None, cwd: Path | None = None
 ) -> subprocess.CompletedProcess[str]:
-    """A command in a process of its own; its JSON is held to its form as in `call`."""
+    """Runs a command in a process of its own, and checks its JSON output as `call` does."""
     done = subprocess.run(
         [str(STILLWELL), *(str(a) for a in arguments)],
         capture_output=True,

@@ -1,4 +1,4 @@
-"""A store with a life behind it, pages that are spoilt for real, and what must be left of it."""
+"""A store with a life behind it, pages that are really damaged, and what must be left of it."""
 
 from __future__ import annotations
 
@@ -83,12 +83,12 @@ def _at(n: int, epoch: int) -> Moment:
 
 @cache
 def rows_before(path: Path) -> dict[str, list[Any]]:
-    """Those of a file that nobody changes."""
+    """Returns the rows of a file that nobody changes."""
     return rows_of(path)
 
 
 def rows_of(path: Path, tables: Iterable[str] = (*BIG, *SMALL)) -> dict[str, list[Any]]:
-    """What SQLite finds in a sound file."""
+    """Returns the rows that SQLite finds in a sound file."""
     db = sqlite3.connect(path)
     try:
         return {table: db.execute(f"SELECT * FROM {table}").fetchall() for table in tables}
@@ -98,7 +98,7 @@ def rows_of(path: Path, tables: Iterable[str] = (*BIG, *SMALL)) -> dict[str, lis
 
 @cache
 def rows_by_page(path: Path) -> dict[int, dict[str, list[Any]]]:
-    """The rows of each page of a sound file that nobody changes, by table."""
+    """Returns the rows of each page of a sound file that nobody changes, by table."""
     descriptor = os.open(path, os.O_RDONLY)
     file = PageFile(descriptor, None, columns(path))
     *_, survey = file.survey()
@@ -122,8 +122,7 @@ def columns(path: Path) -> dict[str, int]:
 
 
 def spoil(path: Path, pages: Iterable[int], seed: int = 1) -> None:
-    """Overwrites pages as a failing card does: with what stood elsewhere, with nothing, with
-    noise."""
+    """Overwrites pages as a failing card does: with data from elsewhere, with zeros, with noise."""
     chance = random.Random(seed)
     with path.open("r+b") as file:
         for page in pages:
@@ -134,7 +133,7 @@ def spoil(path: Path, pages: Iterable[int], seed: int = 1) -> None:
 
 
 def bring_over(store: Store, start_ms: int = 1000) -> int:
-    """Ticks until nothing is left to be brought over. Returns the time it is then."""
+    """Ticks until nothing is left to be copied over. Returns the time then."""
     at = start_ms
     deadline = time.monotonic() + 120
     while any(one.ended_ms is None for one in store.disk.rescues):

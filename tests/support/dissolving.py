@@ -1,4 +1,4 @@
-"""What a mix of salt makes of water, by its mass: the way back from what a recipe works out."""
+"""The water that a mass of salt mix gives: the inverse of what a recipe works out."""
 
 from __future__ import annotations
 
@@ -7,6 +7,6 @@ from stillwell.water.seawater import practical_salinity
 
 
 def dissolved(mix: DryMix, water: Water, weighed_g: float) -> Water:
-    """Returns the water with so much of the mix in it."""
+    """Returns the water with this much of the mix in it."""
     kg = water.kg + weighed_g / 1000
     return Water(kg, practical_salinity((water.salt_g + mix.salt(weighed_g)) / kg), water.t_c)

@@ -17,7 +17,8 @@ def words(form: str, *numbers: float) -> list[int]:
 
 
 HOLDING = [*words("h", -125), *words("f", 25.3125), *reversed(words("i", -70000)), 0x7FC0, 0]
-"""Register 0: an int16; 1: a float32; 3: an int32, low word first; 5: a float32 that is NaN."""
+"""The values of the registers. 0: an int16; 1: a float32; 3: an int32, low word first; 5: a
+float32 that is NaN."""
 
 
 def instruments() -> list[SimDevice]:

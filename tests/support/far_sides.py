@@ -61,7 +61,7 @@ class Server:
         wait_until(answers, f"{self.command()[0]} answers")
 
     def kill(self) -> None:
-        """SIGKILL: what it has not written down is gone."""
+        """Kills it with SIGKILL: what it has not written to disk is lost."""
         if self._process is not None:
             self._process.kill()
             self._process.wait()
@@ -69,7 +69,7 @@ class Server:
 
     @contextlib.contextmanager
     def frozen(self) -> Any:
-        """SIGSTOP: connections are taken, and nothing is answered."""
+        """Stops it with SIGSTOP: connections are accepted, and nothing is answered."""
         assert self._process is not None
         os.kill(self._process.pid, signal.SIGSTOP)
         try:
@@ -93,10 +93,10 @@ class Victoria(Server):
         ]
 
     def points(self, metric: str, **labels: str) -> list[tuple[int, float]]:
-        """(ms, value) of all points of a metric, in order of time, equal ones once."""
+        """Returns (ms, value) of all points of a metric, in order of time; equal ones once."""
         urllib.request.urlopen(f"{self.url}/internal/force_flush").close()
         chosen = ",".join([f'__name__="{metric}"', *(f'{k}="{v}"' for k, v in labels.items())])
-        # Without an end it leaves out what a fast clock has dated ahead of now.
+        # Without an end the server leaves out what a fast clock has dated ahead of now.
         query = urllib.parse.urlencode({"match[]": "{" + chosen + "}", "end": "4102444800"})
         with urllib.request.urlopen(f"{self.url}/api/v1/export?{query}") as answer:
             found = [json.loads(line) for line in answer.read().splitlines()]
@@ -187,7 +187,7 @@ class Receiver:
             do_GET = do_POST = _take  # noqa: N815 - the library's names
 
             def log_message(self, format: str, *args: object) -> None:  # noqa: A002
-                """Keeps still."""
+                """Logs nothing."""
 
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
@@ -201,7 +201,7 @@ class Receiver:
 
 
 class Trickler:
-    """A server of the test's own that begins to answer and never comes to an end: a byte of a
+    """A server of the test's own that begins to answer and never finishes: it sends a byte of a
     header now and then, sooner than any time limit for a single receive."""
 
     def __init__(self) -> None:
@@ -227,7 +227,7 @@ class Trickler:
 
 
 class Mailbox:
-    """A mail server of the test's own: as much of SMTP (RFC 5321) as one message needs."""
+    """A mail server of the test's own, with as much of SMTP (RFC 5321) as one message needs."""
 
     def __init__(self) -> None:
         self.mails: list[Mail] = []
@@ -267,7 +267,7 @@ class Mailbox:
 
 @pytest.fixture
 def server() -> Iterator[Receiver]:
-    """Takes everything, as a time-series server does."""
+    """Accepts everything, as a time-series server does."""
     one = Receiver()
     yield one
     one.close()
@@ -275,7 +275,7 @@ def server() -> Iterator[Receiver]:
 
 @pytest.fixture
 def hook() -> Iterator[Receiver]:
-    """Takes every message, as a push service does."""
+    """Accepts every message, as a push service does."""
     one = Receiver()
     one.answer = lambda asked: Says(200)
     yield one

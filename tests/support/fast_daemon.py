@@ -28,7 +28,7 @@ from stillwell.notice import Transition
 
 
 class CampaignClock(FastClock):
-    """Goes on from `mono_ms` of the boot that the last process ended in."""
+    """Continues from `mono_ms` of the boot in which the last process ended."""
 
     def __init__(self, utc_ms: int, mono_ms: int, speed: float) -> None:
         super().__init__(utc_ms, speed)
@@ -40,7 +40,7 @@ class CampaignClock(FastClock):
 
     @property
     def elapsed_s(self) -> float:
-        """How long this clock has run, in its own seconds."""
+        """Returns how long this clock has run, in its own seconds."""
         return super().monotonic_ns() / 1e9
 
     def wall_ms(self) -> int:
@@ -56,7 +56,7 @@ _one = threading.Lock()
 
 
 def say(**words: object) -> None:
-    """Says it in one line, whichever threads say something at the same time."""
+    """Prints it in one line, even if several threads print at the same time."""
     with _one:
         print(json.dumps(words), flush=True)
 
@@ -80,13 +80,13 @@ def main() -> None:
     parser.add_argument("--mono-ms", type=int, default=0)
     parser.add_argument("--boot", default="boot-1")
     args = parser.parse_args()
-    faulthandler.register(signal.SIGUSR1)  # where it is, for whoever looks into a campaign
+    faulthandler.register(signal.SIGUSR1)  # shows where it is, for whoever examines a campaign
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     from stillwell import foreign
 
     pause_s = foreign.pause_after_hang_s
-    # Else what hangs again and again would still be given another thread after days of this clock.
+    # Otherwise a part that hangs again and again would get another thread after days of this clock.
     foreign.pause_after_hang_s = lambda hangs: pause_s(hangs) / args.speed
     from stillwell.settings import load
     from stillwell.wiring import assemble

@@ -1,4 +1,4 @@
-"""`fast_daemon.py` as a process that a campaign starts, hears, steps and kills."""
+"""`fast_daemon.py` as a process that a campaign starts, reads, steps and kills."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from typing import Any
 
 HERE = Path(__file__).parent
 GENEROUS_S = 120.0
-"""No campaign measures time to judge; this only ends one whose condition never comes true."""
+"""A limit, in s, that only ends a campaign whose condition never comes true; no time is judged."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """What the daemon has said, and when: seconds of `time.monotonic`."""
+    """A line that the daemon has printed, and when: seconds of `time.monotonic`."""
 
     at_s: float
     words: dict[str, Any]
@@ -31,11 +31,11 @@ class FastDaemon:
     """One configured daemon; may be started again after its end."""
 
     def __init__(self, config: Path, log: Path, site: Path | None = None) -> None:
-        """`site`: a folder with packages of others, for its PYTHONPATH."""
+        """Makes the daemon. `site`: a folder with packages of others, for its PYTHONPATH."""
         self.lines: queue.Queue[Line] = queue.Queue()
         self.began_s = 0.0
         self.ran_s: float | None = None
-        """When its clock began to run: seconds of `time.monotonic`."""
+        """When its clock began to run, in seconds of `time.monotonic`."""
         self.process: subprocess.Popen[str] | None = None
         self._config = config
         self._log = log
@@ -79,7 +79,7 @@ class FastDaemon:
                     lines.put(line)
 
     def until(self, word: str) -> Line:
-        """Waits for a line that has something to say under `word`."""
+        """Waits for a line that has a value under `word`."""
         end = time.monotonic() + GENEROUS_S
         while True:
             try:
@@ -106,7 +106,7 @@ class FastDaemon:
         self.process.stdin.flush()
 
     def kill(self) -> tuple[float, int]:
-        """SIGKILL. Returns when that was, and how many ms its clock had run."""
+        """Kills it with SIGKILL. Returns when that was, and how many ms its clock had run."""
         process, self.process = self.process, None
         ended_s = time.monotonic()
         if process is None:
@@ -120,5 +120,5 @@ class FastDaemon:
         return ended_s, round((ended_s - (self.ran_s or self.began_s)) * 1000 * self._speed)
 
     def said(self) -> str:
-        """The end of its log."""
+        """Returns the end of its log."""
         return self._log.read_text("utf-8", errors="replace")[-3000:] if self._log.exists() else ""

@@ -39,7 +39,7 @@ CATALOGUE = ROOT / "tests" / "whole" / "faults.toml"
 DAY_S = 86_400.0
 LEARNING_S = 4 * DAY_S
 SHOWN_K, SHOWN_MM = 0.05, 2.0
-"""By so much the truth has to differ from the twin's to be seen by anybody."""
+"""How far the truth must differ from the twin's for anybody to see it."""
 LOOK_S = 60.0
 NOBODY_ELSE: Mapping[str, Any] = {}
 """The usual keeper's habits."""
@@ -54,37 +54,38 @@ class Line:
     inject: tuple[Mapping[str, Any], ...]
     """Faults of the simulated tank; empty for those of the machine."""
     alarm: str
-    """A pattern that one of the alarms which sound must match; empty: none may sound."""
+    """A pattern that one of the alarms that ring must match; empty: none may ring."""
     also: tuple[str, ...]
-    """Patterns of further alarms that must sound, whenever it is listened."""
+    """Patterns of further alarms that must ring at some time while the run listens."""
     priority: str
     shows: str
     """``at once``, ``call`` (when the thermostat calls for heat), ``water``, ``level`` (when the
     truth differs from the twin's), or how long after the fault began."""
     within_s: float
     listen_s: float
-    """For so long after it could show, at least, it is listened to what sounds."""
+    """The least time, after the fault could show, for which the run listens to what rings."""
     never: tuple[str, ...]
-    """Patterns that no alarm which sounds may match, from the fault on."""
+    """Patterns that no alarm that rings may match, from the fault on."""
     begins: str
-    """Hours after midnight UTC; empty: drawn."""
+    """Hours after midnight UTC at which the fault begins; empty: drawn."""
     probes: int
-    """How many of the tank's three temperature probes there are: 1 leaves nothing but one."""
+    """How many of the tank's three temperature probes are there; with 1 there is nothing but
+    that probe."""
     slow: bool
-    """Takes days: only in the long form."""
+    """Whether it takes days, and so runs only in the long form."""
     journal: tuple[Mapping[str, Any], ...]
     keeper: Mapping[str, Any]
     """Habits of the tank's keeper that differ from the usual, from the learning on."""
     heater: str
-    """Another power than the demo's, from the learning on; empty for the demo's."""
+    """The heater's power where it is not the demo's, from the learning on; empty for the demo's."""
     told_by: str
     """The test that shows it, for faults of the machine."""
     open: str
-    """Why it is not told yet; empty when it is."""
+    """Why the fault is not reported yet; empty when it is."""
 
 
 def catalogue(path: Path = CATALOGUE) -> list[Line]:
-    """The lines of the table."""
+    """Returns the lines of the table."""
     table = tomllib.loads(path.read_text(encoding="utf-8"))
     return [_line(name, keys) for name, keys in table.items()]
 
@@ -123,16 +124,16 @@ class Outcome:
     line: Line
     seed: int
     sounded: tuple[tuple[float, Transition], ...]
-    """What somebody heard: suppressed alarms are not in it. Negative: before the fault."""
+    """What somebody heard, without suppressed alarms. Negative times are before the fault."""
     moved: tuple[tuple[float, Transition], ...]
     """Every change of an alarm."""
     shown_s: float
-    """When it could show at first."""
+    """When the fault could first show."""
     store: Path
 
     @property
     def heard(self) -> tuple[float, Transition] | None:
-        """The alarm that the line expects, at the first time that it sounded after the fault."""
+        """Returns the alarm that the line expects, when it first rang after the fault."""
         for at_s, transition in self.sounded:
             if at_s >= 0 and fnmatch.fnmatchcase(transition.alarm, self.line.alarm):
                 return at_s, transition
@@ -140,11 +141,12 @@ class Outcome:
 
     @property
     def delay_s(self) -> float | None:
-        """From the first moment at which it could show."""
+        """Returns its delay from the first moment at which the fault could show."""
         return None if self.heard is None else max(0.0, self.heard[0] - self.shown_s)
 
     def misses(self) -> list[str]:
-        """How the alarm that the line expects fell short; empty when it is as it should be."""
+        """Returns how the alarm that the line expects fell short; empty when it is as it should
+        be."""
         line, heard = self.line, self.heard
         if not line.alarm:
             return []
@@ -163,7 +165,7 @@ class Outcome:
         return [f"{also} did not sound beside it" for also in missed]
 
     def cries(self) -> list[str]:
-        """What sounded and must not; empty when all is as it should be."""
+        """Returns what rang and must not; empty when all is as it should be."""
         early = [f"{t.alarm} sounded before the fault" for at_s, t in self.sounded if at_s < 0]
         wrong = {
             t.alarm
@@ -175,7 +177,7 @@ class Outcome:
 
 
 def _calls(tank: TankModel, _: TankModel) -> bool:
-    """A heater that died while it heated is missed once the water is where it should come on."""
+    """A heater that died while it heated shows once the water is where it should come on."""
     p = tank.parameters
     return tank.state.chamber_c < p.setting_c - p.differential_k / 2
 
@@ -189,20 +191,20 @@ def _level_differs(tank: TankModel, twin: TankModel) -> bool:
 
 
 SHOWS = {"call": _calls, "water": _warmth_differs, "level": _level_differs}
-"""Whether a fault shows by now, from the tank's own truth and that of its twin."""
+"""By name: whether a fault shows by now, from the tank's own truth and that of its twin."""
 
 
 class Lives:
-    """Simulated tanks that have been learned, by seed, and what faults do to them."""
+    """Simulated tanks with a finished learning, by seed, and what faults do to them."""
 
     def __init__(self, folder: Path, every: str = "30 s") -> None:
-        """`every`: how often the sensors are read."""
+        """Makes the runs. `every`: the interval between readings of the sensors."""
         self._folder = folder
         self._every = every
         self._learned: dict[str, Path] = {}
 
     def run(self, line: Line, seed: int) -> Outcome:
-        """One fault on one seed."""
+        """Runs one fault on one seed."""
         learned = self._learn(seed, line.probes, line.keeper, line.heater)
         begins_s = LEARNING_S + _begins_s(line, seed)
         faults = [{**fault, "after": _after(fault, begins_s)} for fault in line.inject]
@@ -285,7 +287,7 @@ class Lives:
         span_s: tuple[float, float],
         journal: Sequence[Entry] = (),
     ) -> list[Transition]:
-        """Lives through a span of a tank's life, seconds after its first moment."""
+        """Runs a span of a tank's life, in seconds after its first moment."""
         heard: list[Transition] = []
         store = open_store(settings, path, bulk=True)
         line = assemble.pipeline(settings, store, heard.append)
@@ -307,8 +309,8 @@ class Lives:
         keeper: Mapping[str, Any] = NOBODY_ELSE,
         heater: str = "",
     ) -> Settings:
-        """The demo's configuration with another seed, its beginning, its keeper's habits, faults
-        and another heater."""
+        """Returns the demo's configuration with another seed, beginning, keeper's habits, faults
+        and heater."""
         text = DEMO.read_text(encoding="utf-8")
         start = datetime.fromtimestamp(_start_ms(seed) / 1000, UTC).isoformat()
         said = ", ".join(_inline(fault) for fault in faults)
@@ -326,7 +328,7 @@ class Lives:
     def _shown_s(
         self, line: Line, seed: int, faults: Sequence[Mapping[str, Any]], begins_s: float
     ) -> float:
-        """Seconds after the fault began until anybody could see it."""
+        """Returns the seconds after the fault began until anybody could see it."""
         if line.shows == "at once":
             return 0.0
         if line.shows not in SHOWS:
@@ -346,8 +348,8 @@ class Lives:
 
 
 def _begins_s(line: Line, seed: int) -> float:
-    """When the fault begins, after the end of learning: at its hour, or drawn within a night and
-    a morning, the first hour left to the restart."""
+    """Returns when the fault begins, after the end of learning: at its hour, or drawn within a
+    night and a morning, the first hour left to the restart."""
     if line.begins:
         return parse(line.begins, Dimension.DURATION)
     return 3600.0 * random.Random(f"{seed}/{line.name}").uniform(1.0, 7.0)
@@ -358,13 +360,13 @@ def _after(fault: Mapping[str, Any], begins_s: float) -> str:
 
 
 def _later_s(fault: Mapping[str, Any]) -> float:
-    """So long after the first fault of its line."""
+    """Returns how long this fault begins after the first fault of its line."""
     return parse(fault["after"], Dimension.DURATION) if "after" in fault else 0.0
 
 
 def _start_ms(seed: int) -> int:
-    """The tank's first moment: midnight UTC, each seed in another season, never a change of
-    clocks or of water within its days of learning."""
+    """Returns the tank's first moment: midnight UTC, each seed in another season, never with a
+    change of clocks or of water within its days of learning."""
     month = 1 + seed % 12
     return round(datetime(2026, month, 8, tzinfo=UTC).timestamp() * 1000)
 
@@ -398,7 +400,7 @@ def _inline(fault: Mapping[str, Any]) -> str:
 
 
 def _with_one_probe(settings: Settings) -> Settings:
-    """A tank with one probe and nothing else."""
+    """Returns a tank with one probe and nothing else."""
     only = "water-a"
     source = settings.source["tank"]
     model = source.settings
@@ -417,7 +419,7 @@ def _with_one_probe(settings: Settings) -> Settings:
 
 
 def _model(settings: Settings) -> TankModel:
-    """The tank alone, at its first moment, without sensors."""
+    """Returns the tank alone, at its first moment, without sensors."""
     driver = settings.source["tank"].settings
     assert isinstance(driver, SimulatedSettings)
     simulated = Simulated(driver)

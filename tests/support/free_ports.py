@@ -1,4 +1,4 @@
-"""Free TCP ports of 127.0.0.1, for what a test is about to start."""
+"""Free TCP ports of 127.0.0.1, for servers that a test is about to start."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import random
 import socket
 
 FIRST, LAST = 20_000, 32_000
-"""Below those that Linux gives to outgoing connections: one of these would take the port before the
-test's own server listens on it."""
+"""Ports below those that Linux gives to outgoing connections, one of which could take the port
+before the test's own server listens on it."""
 
 
 def free_port() -> int:
-    """A port that nobody listened on a moment ago. Drawn, so that tests that run at the same time
-    do not meet."""
+    """Returns a port that nobody listened on a moment ago. It is drawn, so that tests that run
+    at the same time do not collide."""
     chance = random.SystemRandom()
     while True:
         port = chance.randint(FIRST, LAST)

@@ -43,8 +43,8 @@ sink_exits_on_import = exits_on_import:HostileSink
 
 
 def install(site: Path) -> Path:
-    """Writes the package's description and the modules that can't be imported; returns the folder,
-    which must be on the path together with the one of this file."""
+    """Writes the package's description and the modules that can't be imported. Returns the
+    folder, which must be on the path together with the folder of this file."""
     info = site / "hostile-1.0.dist-info"
     info.mkdir(parents=True)
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: hostile\nVersion: 1.0\n")
@@ -57,14 +57,14 @@ def install(site: Path) -> Path:
 
 
 class Odd(BaseException):
-    """No Exception, and one that can't even be said."""
+    """An exception that is no `Exception`, and whose text can't even be read."""
 
     def __str__(self) -> str:
         raise SystemExit(3)
 
 
 class OddError(DriverError):
-    """A driver's error whose words are none."""
+    """A driver's error whose texts are not text."""
 
     def __init__(self) -> None:
         super().__init__("")
@@ -72,7 +72,7 @@ class OddError(DriverError):
 
 
 class Trap:
-    """Whatever is asked of it ends badly."""
+    """An object on which every operation raises."""
 
     def __float__(self) -> float:
         raise SystemExit(4)
@@ -160,7 +160,7 @@ READS: dict[str, tuple[Callable[[str], Any], str]] = {
     "hangs": (lambda n: RELEASE.wait(), "has not answered for"),
     "hangs midway": (lambda n: endless_and_silent(), "has not answered for"),
 }
-"""What `read` does, by attack, and what is said of it."""
+"""By attack: what `read` does, and what is said about it."""
 
 QUIET_READS: dict[str, Callable[[str], Any]] = {
     "value NaN": lambda n: [Sample(n, float("nan"))],
@@ -172,7 +172,7 @@ QUIET_READS: dict[str, Callable[[str], Any]] = {
     "strangers": lambda n: [Sample(f"stranger{i}", 1.0) for i in range(9)],
     "nothing": lambda n: [],
 }
-"""Reads that are no mistake or cost no reading: the source is not down."""
+"""Reads that are no mistake or cost no reading, so that the source is not down."""
 
 ELSEWHERE: dict[str, str] = {
     "bus raises": "can't name its bus: SystemExit: 2",
@@ -190,7 +190,7 @@ ELSEWHERE: dict[str, str] = {
     "journal raises": "failed: SystemExit: 11",
     "journal hangs": "has not answered for",
 }
-"""What else a driver does wrong, and what is said of it."""
+"""By attack: what else a driver does wrong, and what is said about it."""
 
 
 class HostileSettings(BaseModel):
@@ -206,7 +206,7 @@ class HostileSettings(BaseModel):
 
 
 class Errs:
-    """Its value is a text in every other read."""
+    """A driver whose value is a text in every other read."""
 
     Settings: ClassVar[type[BaseModel]] = HostileSettings
 
@@ -302,7 +302,7 @@ class Hostile:
 
 
 class LeavesThreads(Hostile):
-    """Leaves a thread and an exit handler behind that both hang."""
+    """A driver that leaves a thread and an exit handler behind that both hang."""
 
     def open(self) -> None:
         threading.Thread(target=time.sleep, args=(3600,), daemon=False).start()
@@ -324,7 +324,7 @@ SENDS: dict[str, tuple[Callable[[Sequence[Row]], Any], str]] = {
     "send raises what can't be said": (lambda rows: fail(Odd()), "failed: Odd"),
     "send hangs": (lambda rows: RELEASE.wait(), "has not answered for"),
 }
-"""What `send` does, by attack, and what is said of it."""
+"""By attack: what `send` does, and what is said about it."""
 
 SINKS_ELSEWHERE: dict[str, str] = {
     "made raises": "can't be made: SystemExit",
@@ -338,15 +338,15 @@ SINKS_ELSEWHERE: dict[str, str] = {
     "tend raises": "",
     "tend hangs": "has not answered for",
 }
-"""What else a sink does wrong, and what is said of it."""
+"""By attack: what else a sink does wrong, and what is said about it."""
 
 
 QUIET_SINKS = ("accepts too much", "asks garbage", "stuck in answers", "raises in an answer")
-"""What a sink may do without being away."""
+"""By name: what a sink may do without counting as away."""
 
 
 class HostileSink:
-    """Takes notices, and has 0.3 s for each call where it hangs."""
+    """A sink that takes notices, and may take 0.3 s for each call; in some calls it hangs."""
 
     class Settings(BaseModel):
         attack: str
@@ -404,7 +404,7 @@ class HostileSink:
 
 
 class Phone:
-    """A sink that works: what it takes is in `heard`."""
+    """A sink that works; what it takes is in `heard`."""
 
     heard: ClassVar[list[Row]] = []
 

@@ -1,4 +1,4 @@
-"""What somebody reads of alarms and notices."""
+"""What somebody reads in alarms and notices."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ NOON = Moment(0, 1_795_000_000_000, 1)
 def said(
     about: Transition | Finding, units: str = "metric", zone: str = "UTC", now: Moment | None = None
 ) -> Said:
-    """An alarm in words. Of a finding at `now`; without it, as it began."""
+    """Returns an alarm in words: a finding at `now`; without `now`, as it began."""
     reader = Reader(zone, System(units))
     if isinstance(about, Transition):
         return reader.alarm(about)
@@ -24,11 +24,11 @@ def said(
 def what(
     about: Transition | Finding, units: str = "metric", zone: str = "UTC", now: Moment | None = None
 ) -> str:
-    """Title and what was seen."""
+    """Returns the title and what was seen."""
     words = said(about, units, zone, now)
     return f"{words.title} {words.seen}".strip()
 
 
 def told(notice: Notice, units: str = "metric", zone: str = "UTC") -> Told:
-    """A notice in words."""
+    """Returns a notice in words."""
     return Reader(zone, System(units)).notice(notice)

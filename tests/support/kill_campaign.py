@@ -180,7 +180,7 @@ class Campaign:
 
     @property
     def heard(self) -> int:
-        """How many messages the phone has had."""
+        """Returns how many messages the phone has received."""
         return len(self._phone.notices)
 
     # -- one kill
@@ -225,8 +225,7 @@ class Campaign:
         self.tally.starts_s += took
 
     def _wait_for_notice(self, by: threading.Event | None) -> None:
-        """Returns within some ms of a notice: of its arrival at a recipient, or of its being
-        kept."""
+        """Returns within some ms of a notice's arrival at a recipient, or of its being kept."""
         pause = max(0.0, self._chance.uniform(-0.5, 0.75)) * CLOSE_S
         if by is None:
             at = self._daemon.until("keys").at_s
@@ -247,7 +246,8 @@ class Campaign:
         self._mono_ms += passed_ms
 
     def _pass_time(self) -> None:
-        """Until systemd has started it again; now and then the machine was off for a while."""
+        """Waits until systemd would have started it again; now and then the machine was off for
+        a while."""
         dark_ms = round(self._chance.uniform(1000, 6000))
         if self._chance.random() < 0.05:
             dark_ms += round(self._chance.uniform(0, 3_600_000))
@@ -286,7 +286,7 @@ class Campaign:
             self.tally.wrong.append(f"{self._folder.name}, kill {self.tally.kills}: {what}")
 
     def _look(self) -> dict[str, tuple[int, ...]]:
-        """What another process finds committed: per table (highest number, rows, sum)."""
+        """Returns what another process finds committed: per table (highest number, rows, sum)."""
         if not self._store.exists():
             return {}
         found = {}
@@ -319,7 +319,7 @@ class Campaign:
         self._known.update(seen)
 
     def settle(self) -> None:
-        """Lets everything arrive, and compares all that was heard with all that is kept."""
+        """Lets everything arrive, and compares everything heard with everything kept."""
         # At its own pace little is added any more.
         self._start(speed=1.0)
         self._wait_for_reading()
@@ -347,8 +347,8 @@ class Campaign:
 
 
 def batch(folder: Path, seed: int, kills: int) -> Tally:
-    """The kills of one tank and the comparison at the end; from its file where it is done
-    already."""
+    """Returns the kills of one tank and the comparison at the end; from its file where that is
+    already done."""
     kept = folder / f"batch-{seed}-{kills}.json"
     if kept.exists():
         return from_json(kept.read_text())
@@ -368,7 +368,7 @@ def batch(folder: Path, seed: int, kills: int) -> Tally:
 
 
 def batches(kills: int, jobs: int, seed: int, folder: Path) -> Iterator[Tally]:
-    """Each batch as it is done, `jobs` of them at a time."""
+    """Yields each batch when it is done; `jobs` of them run at a time."""
     folder.mkdir(parents=True, exist_ok=True)
     sizes = [min(BATCH, kills - at) for at in range(0, kills, BATCH)]
     with ProcessPoolExecutor(jobs, get_context("spawn")) as pool:

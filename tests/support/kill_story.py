@@ -1,4 +1,4 @@
-"""What was heard of a tank, held against what its store keeps."""
+"""Compares what was heard of a tank with what its store keeps."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from stillwell.deliver.mqtt.topics import rfc3339
 from stillwell.store import StoreReader
 
 Wrong = Callable[[str, int, str], None]
-"""Takes which count, how many, and what in words; nothing where it is none."""
+"""Takes a count's name, how many, and what they are in words; does nothing where there is none."""
 CHANNELS = ("water-a", "water-b", "level", "float-high")
 
 
@@ -33,8 +33,8 @@ class Story:
             self.readings = sum(1 for _ in reader.all_readings())
 
     def heard(self, bodies: Iterable[bytes]) -> dict[str, list[bytes]]:
-        """What was heard of each notice. Many at one time are one message, whose key is made of
-        theirs."""
+        """Returns what was heard of each notice. Many notices at one time are one message, whose
+        key is made of theirs."""
         found: dict[str, list[bytes]] = defaultdict(list)
         for body in tuple(bodies):
             key = json.loads(body)["key"]
@@ -43,12 +43,12 @@ class Story:
         return found
 
     def unheard(self, bodies: Iterable[bytes]) -> list[str]:
-        """Keys of kept notices of which nothing was heard."""
+        """Returns the keys of kept notices of which nothing was heard."""
         heard = self.heard(bodies)
         return [key for key in self.keys if key not in heard]
 
     def absent(self, server: Victoria) -> list[tuple[str, int]]:
-        """(channel, ms) of kept readings that the server does not have."""
+        """Returns (channel, ms) of the kept readings that the server does not have."""
         missing = []
         with StoreReader.open(self._path) as reader:
             for name in CHANNELS:
@@ -62,7 +62,7 @@ class Story:
         return missing
 
     def check_store(self, wrong: Wrong) -> None:
-        """Numbers without gaps, alarms as chains, each change with its notice."""
+        """Checks that numbers have no gaps, alarms are chains, and each change has its notice."""
         with closing(sqlite3.connect(self._path)) as db:
             for table in ("reading", "transition", "notice"):
                 first, last, count = db.execute(
@@ -81,7 +81,7 @@ class Story:
         wrong("torn", len(missing), f"kept changes of alarms without their notice: {missing[:5]}")
 
     def check_states(self, states: Iterable[bytes], wrong: Wrong) -> None:
-        """Whoever looks at the broker saw no state that the alarm log does not know."""
+        """Checks that the broker never showed a state that is not in the alarm log."""
         known = {(t.alarm, str(t.after), rfc3339(t.moment.utc_ms)) for t in self.log}
         for body in tuple(states):
             state = json.loads(body)
@@ -100,7 +100,7 @@ class Story:
         changed = [key for key, same in alone.items() if len(same) > 1]
         wrong("other_key", len(changed), f"changed under one key: {changed[:5]}")
         bodies_once = {body for same in alone.values() for body in same}
-        # A web hook's message has no time of its own: two of them may well say the same.
+        # A web hook's message has no time of its own, so two of them may be equal.
         said = Counter(
             _without_key(told) for told in map(json.loads, bodies_once) if "time" in told
         )
@@ -110,8 +110,8 @@ class Story:
 
 
 def parts(key: str, keys: Sequence[str]) -> Sequence[str]:
-    """The notices, out of those that a recipient was to get, that a message with this key is about:
-    itself, or all those that were merged into it."""
+    """Returns the notices, out of those that a recipient was to get, that a message with this
+    key is about: one, or all those that were merged into it."""
     if not key.startswith("merged:"):
         return [key]
     for start in range(len(keys)):

@@ -1,4 +1,4 @@
-"""What a campaign of kills has come to."""
+"""The results of a campaign of kills."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import json
 from dataclasses import asdict, dataclass, field, fields
 
 CLOSE_S = 0.020
-"""A kill within this of a notice has its own line in the table."""
+"""A kill within this time of a notice has its own line in the table."""
 
 
 @dataclass
 class Tally:
-    """What a campaign has come to; those of several add up."""
+    """The results of one campaign; those of several can be added up."""
 
     kills: int = 0
     near: int = 0
@@ -29,7 +29,7 @@ class Tally:
     other_key: int = 0
     """Notices that came again under another key, or changed under the same."""
     unkept: int = 0
-    """Heard (notice or alarm's state), and the store never kept it."""
+    """Notices or alarm states that were heard although the store never kept them."""
     unheard: int = 0
     """Kept notices that a recipient never heard."""
     lost: int = 0
@@ -41,7 +41,7 @@ class Tally:
     damaged: int = 0
     """Files that PRAGMA integrity_check does not call ok."""
     longest_start_s: float = 0.0
-    """From the start of the process to its first reading."""
+    """The longest time from the start of the process to its first reading."""
     starts_s: float = 0.0
     wrong: list[str] = field(default_factory=list)
     """What was found, in words."""
@@ -57,7 +57,7 @@ class Tally:
         return not self.wrong
 
     def lines(self) -> list[tuple[str, str]]:
-        """(what, how much) for a table."""
+        """Returns pairs of (what, how much) for a table."""
         started = max(1, self.kills - self.starting)
         shown: list[tuple[str, int | str]] = [
             ("kills", self.kills),

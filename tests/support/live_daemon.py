@@ -13,11 +13,12 @@ from stillwell.wiring import assemble
 from stillwell.wiring.assemble import open_store
 
 SPEED = 300.0
-"""Three minutes without a reading are a silent channel: 0.6 s here, which a busy machine bears."""
+"""How fast the clock runs. A channel is silent after three minutes without a reading: 0.6 s here,
+which a busy machine can keep."""
 
 
 class SteppedClock(FastClock):
-    """A fast clock whose wall side somebody sets."""
+    """A fast clock whose wall time somebody sets."""
 
     def __init__(self, start_utc_ms: int, trusted: bool = True) -> None:
         super().__init__(start_utc_ms, SPEED)
@@ -47,7 +48,7 @@ class Live:
         self._thread.start()
 
     def pass_h(self, hours: float) -> None:
-        """Lets so many hours of the daemon's time pass."""
+        """Lets this many hours of the daemon's time pass."""
         until = self.clock.monotonic_ns() + hours * 3600e9
         while self.clock.monotonic_ns() < until:
             assert self._thread.is_alive(), "the daemon has ended"

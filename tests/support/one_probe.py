@@ -25,7 +25,7 @@ PLAN = WatchPlan(
 
 
 class OneProbe:
-    """One run of it, over the store of the runs before."""
+    """One run of the tank, over the store of the runs before."""
 
     def __init__(
         self,
@@ -53,7 +53,7 @@ class OneProbe:
         self.trusted = trusted
 
     def minutes(self, n: float, value: float | None) -> None:
-        """Lets time pass; None: the probe shows nothing."""
+        """Lets time pass with this reading; None: the probe shows nothing."""
         for _ in range(round(2 * n)):
             self.mono_ms += 30_000
             self.wall_ms += 30_000
@@ -63,6 +63,6 @@ class OneProbe:
             self.line.tick(self.mono_ms)
 
     def notices(self) -> list[Notice]:
-        """All that people were told, oldest first."""
+        """Returns everything that people were told, oldest first."""
         rows = self.store.tail.rows(Stream.NOTICES, 0, 1000, committed_only=False)
         return [row.body for row in rows if isinstance(row.body, Notice)]

@@ -23,11 +23,12 @@ ACT, LOOK = "rock pool at low tide", "only looking today"
 NAME = "reading-room"
 PHONE = "Niamh's phone"
 KNOWN: dict[tuple[Role, str], str] = {}
-"""Cookies: signing in is slow on purpose, and a copied tank comes with its devices."""
+"""Cookies of signed-in devices: signing in is slow on purpose, and a copied tank keeps its
+devices."""
 
 
 def lived(folder: Path, days: float = 1.5, *more: str) -> Path:
-    """Lets the simulated reading room's tank live for some days; returns its configuration. A
+    """Lets the simulated reading room's tank live for some days; returns its configuration. One
     reading in four minutes is enough for it."""
     text = (ROOT / "config" / "reading-room-simulated.toml").read_text(encoding="utf-8")
     text = text.replace("/var/lib/stillwell/reading-room-simulated.db", str(folder / "tank.db"))
@@ -82,18 +83,18 @@ class Visit:
         return self.client.get(path, **more)
 
     def post(self, path: str, more: dict[str, str] | None = None, **rest: Any) -> Any:
-        """With the form's token."""
+        """Sends a form with its token."""
         return self.client.post(path, data={"csrf": self.csrf, **(more or {})}, **rest)
 
     def told(self, path: str, more: dict[str, str] | None = None) -> str:
-        """What the next page says after a deed."""
+        """Returns what the next page says after an action."""
         answer = self.post(path, more)
         assert answer.status_code == 303, answer.text
         return str(self.get(answer.headers["location"]).text)
 
 
 def with_passphrases(config: Path) -> Tank:
-    """Sets both; the tank."""
+    """Sets both passphrases; returns the tank."""
     tank = tank_of(config)
     access = Access(access_file(tank.store))
     access.set_passphrase(Role.ACT, ACT)
@@ -146,7 +147,7 @@ class Served:
 
 
 def until(true: Callable[[], object], what: str, patience_s: float = 60.0) -> None:
-    """Waits; a generous limit that only ends a hung test."""
+    """Waits for a condition; a generous limit only ends a hung test."""
     end = time.monotonic() + patience_s
     while not true():
         assert time.monotonic() < end, f"waited in vain: {what}"

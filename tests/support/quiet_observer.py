@@ -1,4 +1,4 @@
-"""An observer that finds nothing, for tests to do one thing in."""
+"""An observer that finds nothing, in which a test replaces one method."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from stillwell.reading import Moment, Reading
 
 
 class QuietObserver:
-    """Sees everything and says nothing. Subclass it and write anew what the test is about."""
+    """Sees everything and finds nothing. Subclass it and override what the test is about."""
 
     name = "heater"
 

@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 GENEROUS_S = 20.0
-"""No test measures time; this only ends one whose condition never comes true."""
+"""A limit, in s, that only ends a test whose condition never comes true; no test measures time."""
 
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 
@@ -88,7 +88,7 @@ class Broker:
         wait_until(listens, "mosquitto listens")
 
     def kill(self) -> None:
-        """SIGKILL: it writes nothing down and says goodbye to nobody."""
+        """Kills it with SIGKILL: it writes nothing to disk and tells nobody."""
         if self._process is not None:
             self._process.kill()
             self._process.wait()
@@ -105,7 +105,8 @@ class Broker:
 
     @contextlib.contextmanager
     def frozen(self) -> Iterator[None]:
-        """SIGSTOP: its sockets stay open, the kernel takes what is sent, and nothing answers."""
+        """Stops it with SIGSTOP: its sockets stay open, the kernel accepts what is sent, and
+        nothing answers."""
         assert self._process is not None
         os.kill(self._process.pid, signal.SIGSTOP)
         try:
@@ -114,7 +115,7 @@ class Broker:
             os.kill(self._process.pid, signal.SIGCONT)
 
     def passwords(self, **users: str) -> Path:
-        """A password file by mosquitto's own tool."""
+        """Makes a password file with mosquitto's own tool."""
         path = self.folder / "passwords"
         path.unlink(missing_ok=True)
         for user, password in users.items():
@@ -125,7 +126,8 @@ class Broker:
 
 @pytest.fixture
 def broker(tmp_path: Path, free_ports: Callable[[], int]) -> Iterator[Callable[..., Broker]]:
-    """Makes brokers (the arguments are lines of mosquitto.conf), started; stops them afterwards."""
+    """Makes and starts brokers (the arguments are lines of mosquitto.conf); stops them
+    afterwards."""
     made: list[Broker] = []
 
     def make(*lines: str, start: bool = True) -> Broker:
@@ -142,7 +144,7 @@ def broker(tmp_path: Path, free_ports: Callable[[], int]) -> Iterator[Callable[.
 
 @dataclass
 class Heard:
-    """One message as a subscriber got it."""
+    """One message as a subscriber received it."""
 
     topic: str
     payload: bytes
@@ -152,7 +154,7 @@ class Heard:
 
 @dataclass
 class Listener:
-    """A subscriber by paho, MQTT 5 unless said otherwise."""
+    """A subscriber made with paho, MQTT 5 unless another version is asked for."""
 
     client: Client
     heard: list[Heard] = field(default_factory=list)

@@ -44,7 +44,7 @@ NAME = "stillwell/reading-room"
 
 @dataclass(frozen=True)
 class Size:
-    """How large the process was."""
+    """The size of the process."""
 
     mono_ms: int
     rss_kb: int
@@ -64,28 +64,28 @@ class Outcome:
     """Alarms of the healthy probes that should have been raised."""
     kept: list[int] = field(default_factory=list)
     heard: list[int] = field(default_factory=list)
-    """At the healthy recipient."""
+    """Latencies at the healthy recipient."""
     lost: list[str] = field(default_factory=list)
-    """Alarms that were never raised or never heard there."""
+    """Alarms that were never raised, or never heard there."""
     sizes: list[Size] = field(default_factory=list)
     done: dict[str, int] = field(default_factory=dict)
-    """How often each mischief was done."""
+    """How often each attack was done."""
     ended: str = ""
     """Why the process ended before it was told to; empty when it did not."""
     stopped_s: float = 0.0
-    """How long SIGTERM took, on the wall."""
+    """How long SIGTERM took, on the wall clock."""
     exit_code: int | None = None
     sources: int = 0
     sinks: int = 0
 
     def settled(self) -> list[Size]:
-        """Sizes after day one, or after the first half of a shorter storm."""
+        """Returns sizes after day one, or after the first half of a shorter storm."""
         last = self.sizes[-1].mono_ms if self.sizes else 0
         return [size for size in self.sizes if size.mono_ms >= min(24 * HOUR_MS, last / 2)]
 
 
 class Storm:
-    """Use as a context, then `blow`."""
+    """Use it as a context, then call `blow`."""
 
     def __init__(
         self,
@@ -96,7 +96,8 @@ class Storm:
         probes: int = 1,
         slow_start: bool = True,
     ) -> None:
-        """`probes`: how many are healthy. `slow_start`: with what hangs at the start too."""
+        """Makes a storm. `probes`: how many are healthy. `slow_start`: also with plugins that
+        hang at the start."""
         self._probes = range(probes)
         self._left_out: frozenset[str] = frozenset() if slow_start else HANGS_AT_START
         self._chance = random.Random(seed)
@@ -138,7 +139,7 @@ class Storm:
         return Says(200)
 
     def blow(self, hours: float, hear: Callable[[str], None] = lambda words: None) -> Outcome:
-        """Lets so many hours pass on the daemon's clock. `hear` is told how far it is."""
+        """Lets this many hours pass on the daemon's clock; calls `hear` with how far it is."""
         self._write_config()
         self._daemon.start(self._speed, time.time_ns() // 1_000_000)
         # A recipient that has heard something is there: from now on it must hear everything.
@@ -180,8 +181,8 @@ class Storm:
     # -- mischief
 
     def _plan(self, begin_ms: int, until_ms: int) -> list[tuple[int, str, Callable[[], None]]]:
-        """(when, what, deed) in order: each kind once in every stretch of six hours (of the whole
-        storm, where that is shorter)."""
+        """Returns (when, what, action) in order: each kind once in every stretch of six hours
+        (of the whole storm, where that is shorter)."""
         kinds: tuple[tuple[str, Callable[[], None], Callable[[], None]], ...] = (
             ("broker killed", self._broker.kill, self._broker.start),
             ("broker hung", self._freeze, self._thaw),
@@ -219,7 +220,7 @@ class Storm:
         self._daemon.step(-3_600_000)
 
     def _flood(self) -> None:
-        """Some hundred notes at once, some of them garbage."""
+        """Enters some hundred notes at once, some of them garbage."""
         client = Client(CallbackAPIVersion.VERSION2)
         with contextlib.suppress(OSError):
             client.connect("127.0.0.1", self._broker.port)
@@ -272,7 +273,7 @@ class Storm:
         self.outcome.stopped_s = time.monotonic() - began
 
     def _judge(self, running_s: float, begin_ms: int, until_ms: int) -> None:
-        """Holds what was raised and heard against when each probe was low."""
+        """Compares what was raised and heard with the times when each probe was low."""
         raised: dict[str, dict[int, list[str]]] = {}
         with (self._folder / "said").open("a") as said:
             while not self._daemon.lines.empty():

@@ -17,13 +17,13 @@ from stillwell.reading import Sample
 
 PERIOD_MS = 30 * 60_000
 OUT_FROM_MS, OUT_TO_MS = 10 * 60_000, 20 * 60_000
-"""When in each period the first probe is too low, on the daemon's monotonic clock."""
+"""When in each period the first probe is too low, in ms of the daemon's monotonic clock."""
 WELL, LOW = 45.0, 25.0
 """%RH."""
 
 
 def shift_ms(probe: int, probes: int) -> int:
-    """By how much a probe is low later than the first: all of them share the period evenly."""
+    """Returns how much later than the first a probe is low: all of them share the period evenly."""
     return PERIOD_MS * probe // probes
 
 
@@ -54,7 +54,7 @@ class Known:
     def read(self) -> Iterable[Sample]:
         assert self._clock is not None
         now_ms = self._clock.monotonic_ns() // 1_000_000
-        # Never twice the same to the last digit: that would be a probe that is stuck.
+        # Never twice the same to the last digit, because that would be a stuck probe.
         dither = (now_ms // 1000 % 7) / 1000
         samples = []
         for probe, name in enumerate(self._names):

@@ -1,5 +1,5 @@
-"""What surrounds the daemon in a storm: its settings with everything hostile in them, a receiver
-that trickles, a disk that can be filled."""
+"""The surroundings of the daemon in a storm: settings with everything hostile in them, a
+receiver that trickles, a disk that can be filled."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ attack = "{attack}"
 
 
 class Trickler:
-    """Takes every connection and answers with one byte every half second, without an end."""
+    """Accepts every connection and answers with one byte every half second, without an end."""
 
     def __init__(self) -> None:
         self._server = socket.create_server(("127.0.0.1", 0))
@@ -119,8 +119,8 @@ class Trickler:
 
 
 class Disk:
-    """A file system in memory for the store, which can be filled; an ordinary folder where none can
-    be mounted."""
+    """A file system in memory for the store, which can be filled; an ordinary folder where none
+    can be mounted."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
@@ -149,7 +149,8 @@ class Disk:
 
 
 def hostile(left_out: Container[str]) -> tuple[str, int, int]:
-    """Returns the settings of every hostile source and sink but those, and how many they are."""
+    """Returns the settings of every hostile source and sink except these, and how many there
+    are."""
     drivers = [
         (attack, "hostile")
         for attacks in (

@@ -15,7 +15,7 @@ MARK = "#### "
 
 
 def lines() -> list[str]:
-    """Its indented lines, in order."""
+    """Returns its indented lines, in order."""
     return re.findall(r"^ {4}(\S.*)$", GUIDE.read_text(encoding="utf-8"), re.MULTILINE)
 
 

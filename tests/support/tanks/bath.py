@@ -34,11 +34,11 @@ class Bath:
         self.gain, self.tau_s, self.lag_s = gain, tau_s, lag_s
         self.low, self.high = low, high
         self.water = self.felt = begins
-        """And what the probe has come to."""
+        """The temperature that the probe has reached."""
         self.on = False
-        """Whether the relay is."""
+        """Whether the relay is on."""
         self.share = 1.0
-        """Of the heater's heat that comes while it is; 0 for a heater that is dead."""
+        """The share of the heater's heat that comes while it is on; 0 for a dead heater."""
 
     def move(self, seconds: float, room: float = 0.0, other: float = 0.0) -> None:
         """Lets so much time pass beside a room of so many °C; `other` is heat that is not the
@@ -50,5 +50,5 @@ class Bath:
 
 
 def shown(true: float, noise: float, chance: random.Random) -> float:
-    """What a probe with steps of 1/16 K shows."""
+    """Returns what a probe with steps of 1/16 K shows."""
     return round((true + chance.gauss(0, noise)) * 16) / 16

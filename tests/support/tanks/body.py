@@ -1,4 +1,4 @@
-"""What a world's water must be able to do, so that one life can be led by any of them."""
+"""What the water of every world must be able to do, so that one life can use any of them."""
 
 from __future__ import annotations
 
@@ -44,11 +44,11 @@ class Body(Protocol):
         pump_w: float,
         pumping: bool,
     ) -> None:
-        """Goes on by `dt_s`, at most 30 s."""
+        """Moves on by `dt_s`, at most 30 s."""
         ...
 
     def pour(self, litres: float, t_c: float) -> None:
-        """Puts in that much water of `t_c`, for as much that has gone."""
+        """Replaces this much water with water of `t_c`."""
         ...
 
     def settle(self, t_c: float) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 MINUTE_MS = 60_000
 DAY = 24 * 60
-"""In minutes, as all times of this module are, counted from the trace's start."""
+"""In minutes, as are all times in this module, counted from the trace's start."""
 
 RIPPLES_A_MINUTE = 30
 """From memory: wavelets on a chamber as wide as a hand pass a float every second or two."""
@@ -32,9 +32,9 @@ class Switch:
     every: int = 1
     upside_down: bool = False
     stuck: Sequence[tuple[float, float, int]] = ()
-    """(from, to, what it says)"""
+    """Spans (from, to, the state that it reports)."""
     loose: Sequence[Span] = ()
-    """While its plug is loose it says anything."""
+    """Spans while its plug is loose, so that it reports either state at random."""
 
 
 @dataclass(frozen=True)
@@ -47,10 +47,10 @@ class Rod:
     step: float = 0.0
     """mm between two values that it can show."""
     zero: float = 0.0
-    """By how much it shows too much."""
+    """By how much it reads too high, mm."""
     gone: Sequence[Span] = ()
     range: Span = (-1000.0, 1000.0)
-    """Beyond these it shows the nearer of them."""
+    """It shows the nearer of these limits for a level beyond them."""
 
 
 @dataclass
@@ -72,12 +72,12 @@ class Tank:
     begin_ml: float = 0.0
     ripple: float = 0.8
     pump_off: Sequence[Span] = ()
-    """While the pump stands, `drains_back` more stands in the chamber."""
+    """Spans in which the pump has stopped, so that `drains_back` more water is in the chamber."""
     drains_back: float = 900.0
     changes: Sequence[Span] = ()
     """Water changes: the chamber is emptied and comes back a little differently."""
     lowest: float = -80.0
-    """Where the chamber's floor is, mm: no lower can the level go."""
+    """The chamber's floor, mm: the level can go no lower."""
     climate: Callable[[float], dict[str, float]] | None = None
     """Further channels, every five minutes."""
     seed: int = 1
@@ -92,7 +92,7 @@ class Tank:
         return round(self.start.timestamp() * 1000 + minute * MINUTE_MS)
 
     def readings(self) -> Iterator[tuple[float, str, float | None]]:
-        """(minute, channel, value) in time order; a value of None is a missed reading."""
+        """Yields (minute, channel, value) in time order; a value of None is a missed reading."""
         draw = random.Random(self.seed)
         ml, gone, closed = self.begin_ml, 0.0, dict[str, bool]()
         waiting = sorted(self.pours)
@@ -125,7 +125,8 @@ class Tank:
     def _ride(
         self, switch: Switch, mm: float, closed: dict[str, bool], draw: random.Random
     ) -> None:
-        """A minute of a float on the ripple, at which it also moves between two looks."""
+        """Moves a float on the ripple for one minute, in which it also changes between two
+        looks."""
         near = abs(mm - switch.height) < switch.differential + 6 * self.ripple
         for _ in range(RIPPLES_A_MINUTE if near and self.ripple else 1):
             here = mm + draw.gauss(0, self.ripple)
@@ -135,7 +136,7 @@ class Tank:
                 closed[switch.name] = False
 
     def lost(self, from_ms: int, to_ms: int) -> float:
-        """mL that evaporated between two times, UTC ms; after `readings`."""
+        """Returns the mL that evaporated between two times, UTC ms; call it after `readings`."""
         first, last = ((ms - self.ms(0)) // MINUTE_MS for ms in (from_ms, to_ms))
         gone = [0.0, *self.gone_ml]
         return gone[min(last, len(gone) - 1)] - gone[max(0, first)]
@@ -186,7 +187,7 @@ def _shows(rod: Rod, mm: float, minute: float, draw: random.Random) -> float | N
 
 
 def wandering(ml_per_h: float, seed: int, by: float = 0.12) -> Callable[[float], float]:
-    """A rate that is higher by day than by night and differs from day to day by `by`."""
+    """Returns a rate that is higher by day than by night and differs from day to day by `by`."""
     draw = random.Random(f"rate {seed}")
     days = [ml_per_h * math.exp(draw.gauss(0, by)) for _ in range(400)]
 
@@ -201,7 +202,8 @@ def wandering(ml_per_h: float, seed: int, by: float = 0.12) -> Callable[[float],
 def daily_pours(
     tank_days: float, each: Callable[[int], float], at: float = 9 * 60, seed: int = 1
 ) -> list[tuple[float, float]]:
-    """(minute, mL): once a day at about `at` minutes after the trace's start of day."""
+    """Returns (minute, mL) of a pour once a day, at about `at` minutes after the start of the
+    day."""
     draw = random.Random(f"pours {seed}")
     return [
         (day * DAY + round(at + draw.uniform(-40, 40)), each(day)) for day in range(int(tank_days))

@@ -16,7 +16,7 @@ class Control(Protocol):
     """Decides what a device gives."""
 
     error_c: float
-    """By how much the water is kept warmer than the dial says, more or less."""
+    """By how much, about, the water is kept warmer than the dial says."""
 
     def share(self, seen_c: float, setting_c: float, dt_s: float) -> float:
         """Returns the share of the full power, 0 to 1, for the next `dt_s` seconds."""
@@ -36,7 +36,7 @@ class Bimetal:
     wander_k_day: float
     """Standard deviation of the setting's wandering in a day."""
     anticipates_k: float
-    """What the heater's own warmth lifts the metal by."""
+    """By how much the heater's own warmth lifts the metal's temperature."""
     on: bool = False
     _felt_c: float | None = None
     _point_k: float = 0.0
@@ -69,7 +69,7 @@ class Continuous:
 
     error_c: float
     band_k: float
-    """Over which the share goes from 0 to 1."""
+    """The range over which the share goes from 0 to 1."""
     reset_s: float
     lag_s: float
     _felt_c: float | None = None
@@ -99,7 +99,7 @@ class Sampled:
     step_k: float
     noise_k: float
     least_s: float
-    """The shortest time on, and off."""
+    """The shortest time on, and the shortest time off."""
     on: bool = False
     _looked_s: float = 1e9
     _since_s: float = 1e9

@@ -19,7 +19,7 @@ class Tank:
     """What is drawn before the world's own physics. Hours are local, 0 to 24."""
 
     volume_l: float
-    """What is in it."""
+    """The volume of the water in it."""
     stated_l: float
     top_m2: float
     side_m2: float
@@ -43,11 +43,11 @@ class Tank:
     feeding_pause: bool
     feeds_hour: float
     pour_l: float
-    """What is poured by hand on a usual day."""
+    """The volume poured by hand on a usual day."""
     refills: bool
-    """Evaporation is made good at once by a machine, with water of the room's temperature."""
+    """Whether a machine replaces evaporated water at once, with water at the room's temperature."""
     change_days: int
-    """0: never."""
+    """The interval between water changes; 0: never."""
     change_share: float
     change_cold: bool
     unplugs: bool

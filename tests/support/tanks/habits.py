@@ -15,12 +15,12 @@ _MIN_DAY = 1_440
 
 @dataclass(slots=True)
 class Habits:
-    """One value a minute."""
+    """One value for each minute."""
 
     lamp_w: list[float]
     sun_w: list[float]
     fan_m_s: list[float]
-    """Of the fan that a clock switches."""
+    """The speed of air from the fan that a clock switches."""
     night_k: list[float]
     """What a schedule adds to the heater's setting."""
     pumping: bytearray
@@ -31,8 +31,8 @@ class Habits:
     """0 while the whole household is without power, the logger too."""
     disturbed: bytearray
     pours: dict[int, tuple[float, float | None]]
-    """By minute: litres and their temperature in degC, None for the room's. As much goes out as
-    comes in, by hand or as vapour."""
+    """By minute: litres and their temperature in degC, None for the room's. As much water goes
+    out as comes in, by hand or as vapour."""
 
 
 def habits(rng: Random, tank: Tank, minutes: int, absent: tuple[int, int] | None) -> Habits:

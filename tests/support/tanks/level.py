@@ -34,7 +34,7 @@ class Water:
         start_mm: float = 0.0,
         pours: Iterable[tuple[int, float]] = (),
     ) -> None:
-        """`pours`: times, and mL."""
+        """Makes the water. `pours`: times and mL."""
         self.mm_per_h = ml_per_h / ML_PER_MM
         self.start_mm = start_mm
         self.pours = list(pours)
@@ -48,7 +48,7 @@ class Water:
         return self.start_mm - self.mm_per_h * t_ms / H + up
 
     def gauge(self, t0: int, t1: int, noise: float = 0.5, seed: int = 1) -> list[Event]:
-        """Once a minute."""
+        """Returns readings of the gauge, once a minute."""
         draw = random.Random(seed)
         return [(t, Gauge(t, self.level(t) + draw.gauss(0, noise))) for t in range(t0, t1 + 1, MIN)]
 
@@ -62,8 +62,8 @@ class Water:
         *,
         upside_down: bool = False,
     ) -> list[Event]:
-        """Shares of a float without differential, once a minute, to the law (water that ripples
-        normally about its level), rounded to looks."""
+        """Returns shares of a float without differential, once a minute, by the law (water that
+        ripples normally about its level), rounded to looks."""
         out: list[Event] = []
         for t in range(t0 + MIN, t1 + 1, MIN):
             over = (self.level(t - MIN / 2) - height) / ripple
@@ -75,7 +75,7 @@ class Water:
 def play(
     model: LevelModel, events: Iterable[Event], until: int, state: LevelState | None = None
 ) -> LevelState:
-    """What the model knows at `until`, of events in any order."""
+    """Returns what the model knows at `until`, from events in any order."""
     state = state or model.start(0)
     for t, e in sorted(events, key=lambda pair: pair[0]):
         state = model.update(state, e, t)
@@ -93,7 +93,7 @@ def reason(answer: object) -> str:
 
 
 def holds(answer: Estimate | NotEnough, truth: float) -> bool:
-    """The number is withheld with a reason, or its interval holds the truth."""
+    """Whether the number is withheld with a reason, or its interval holds the truth."""
     if isinstance(answer, NotEnough):
         return bool(answer.reason)
     return answer.low <= truth <= answer.high

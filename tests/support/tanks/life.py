@@ -1,5 +1,5 @@
-"""The life of one tank, row by row: controls decide, faults bend what they decide, the body goes
-on, and the probes are read. Which body, room and controls it has is the world's affair."""
+"""The life of one tank, row by row: controls decide, faults change what they decide, the body
+moves on, and the probes are read. The world decides which body, room and controls it has."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _OF_PROBES = {Fault.PROBE_OUT, Fault.PROBE_DRIFTS, Fault.PROBE_STUCK, Fault.PROB
 
 @dataclass(slots=True)
 class Devices:
-    """The controls of a tank, and how each stood in the last step."""
+    """The controls of a tank, and their state in the last step."""
 
     heaters: list[Control]
     chiller: Control | None
@@ -48,7 +48,7 @@ class Devices:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """All that a run begins with."""
+    """Everything that a run begins with."""
 
     household: Household
     injected: Injected | None
@@ -58,14 +58,14 @@ class Setup:
     habits: Habits
     devices: Devices
     watts: tuple[float, ...]
-    """What each heater truly gives."""
+    """The true power of each heater."""
     chills_w: float
     chills_less: float
-    """By what share a chiller is weaker for each K of the room above 25 degC."""
+    """The share by which a chiller is weaker for each K of the room above 25 degC."""
     probes: tuple[Probe, ...]
     room_probe: Probe
     near_tank: float
-    """How much of the water's warmth a probe in the air has."""
+    """The share of the water's warmth that a probe in the air feels."""
     misdeeds: Misdeeds
 
 
@@ -79,7 +79,7 @@ class Misdeeds:
     sticks: float
     """The chance that a relay does not open."""
     logger_too: bool
-    """The logger loses its power with the tank."""
+    """Whether the logger loses its power with the tank."""
     until_s: float = -1.0
     was_on: bool = False
 
@@ -97,14 +97,14 @@ def misdeeds(rng: Random) -> Misdeeds:
 
 
 class _Life:
-    """One going through of a `Setup`."""
+    """One run of a `Setup`."""
 
     def __init__(self, setup: Setup) -> None:
         self._setup = setup
         self._body = deepcopy(setup.body)
         self._devices = deepcopy(setup.devices)
         self._sound: Devices | None = None
-        """What sound devices would do, kept from the onset to the end of a fault."""
+        """The state that sound devices would have, kept from the onset to the end of a fault."""
         self._probes = deepcopy(setup.probes)
         self._room_probe = deepcopy(setup.room_probe)
         self._misdeeds = deepcopy(setup.misdeeds)
@@ -114,7 +114,7 @@ class _Life:
         self._pumping = True
 
     def rows(self, days: float) -> Iterator[Row]:
-        """Gives the rows of `days`."""
+        """Yields the rows of `days`."""
         household = self._setup.household
         every = household.every_s
         parts = max(1, round(every / _LONGEST_S))
@@ -294,5 +294,5 @@ class _Life:
 
 
 def live(setup: Setup, days: float) -> Iterator[Row]:
-    """Gives the rows of a tank's life; the setup itself stays as it is."""
+    """Yields the rows of a tank's life; the setup itself stays as it is."""
     return _Life(setup).rows(days)

@@ -51,14 +51,14 @@ class Nodes:
     glass_m: float
     base_w_k: float
     chamber_share: float
-    """Of volume, top and sides."""
+    """The chamber's share of volume, top and sides."""
     chamber_open: float
-    """How much of the chamber's top is open."""
+    """The open share of the chamber's top."""
     lid_lets: float
-    """Share of evaporation that a lid lets through."""
+    """The share of evaporation that a lid lets through."""
     heaters_in_chamber: tuple[bool, ...]
     plume_k: float
-    """By how much a heater's sensor is warmer than the water while it is full on."""
+    """By how much a heater's sensor is warmer than the water at full power."""
     refills: bool
     display_c: float = 25.0
     chamber_c: float = 25.0
@@ -143,8 +143,8 @@ class Nodes:
         pump_w: float,
         pumping: bool,
     ) -> None:
-        """Goes on by `dt_s`: heat from and to outside, then the exchanges between the nodes, each
-        by its exact solution, so that no heat is lost and no step is too long."""
+        """Moves on by `dt_s`: heat from and to outside, then the exchanges between the nodes,
+        each by its exact solution, so that no heat is lost and no step is too long."""
         display, chamber = self.display_c, self.chamber_c
         latent, sensible = self._surface_w_m2(display, room_c, vapour_pa, speed_m_s)
         lets = self.lid_lets if covered else 1.0

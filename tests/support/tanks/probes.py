@@ -1,4 +1,4 @@
-"""Probes: lag, self-heating, steps, noise, offset, drift, dropouts, and what befalls them."""
+"""Probes: lag, self-heating, steps, noise, offset, drift, dropouts, and faults."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ class Probe:
     """Where it sits, as the world's body numbers places."""
     lag_s: float
     warm_k: float
-    """Self-heating: what its own current lifts it by."""
+    """Self-heating: how much warmer its own current makes it."""
     step_k: float
     noise_k: float
     offset_k: float
     drift_k_day: float
     drop: float
-    """Share of single readings that fail."""
+    """The share of single readings that fail."""
     outages_day: float
     """How often a day the cable fails for some minutes."""
     out_until_s: float = -1.0

@@ -43,18 +43,18 @@ class Slab:
     """The heat of a tank as one stirred node within panes, under air of its own."""
 
     water_j_k: float
-    """With the rock."""
+    """The water's heat capacity, with the rock."""
     panes_j_k: float
     panes_w_k: float
-    """Between the water and the middle of its panes."""
+    """The conductance between the water and the middle of its panes."""
     top_m2: float
     side_m2: float
     base_w_k: float
     hood: bool
     hood_w_k: float
-    """Through the hood's own walls."""
+    """The conductance of the hood's own walls."""
     airs_m3_s: float
-    """Of the room's air that goes through the hood."""
+    """The flow of the room's air through the hood."""
     hood_lamp: float
     """The share of the lamp's heat that warms the hood's air and not the water."""
     rough: float
