@@ -356,7 +356,7 @@ def _channel(name: str, tank: Tank) -> str:
 
 
 def _events(tank: Tank, start: datetime, days: int) -> Iterator[str]:
-    """Yields the events of the life: as often as in a real one, or more often, by our own choice."""
+    """Yields the events of the life: as often as in a real one, or more, by our own choice."""
     rng = random.Random(f"{tank.seed}/{start:%Y-%m-%d}/events")
 
     def one(

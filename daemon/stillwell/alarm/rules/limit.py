@@ -36,7 +36,7 @@ class Limit:
 
     side: Side
     at: float
-    """The last value that is still in order, on the way out."""
+    """The last value that is still in order."""
     deadband: float = 0.0
     on_delay_ms: int = 0
     off_delay_ms: int = 0

@@ -131,7 +131,7 @@ class Memory:
     inverted: tuple[str, ...] = ()
     """The floats that were taken to be upside down at the last look."""
     refused: list[tuple[int, str]] = field(default_factory=list)
-    """Entries that contradict themselves or the clock: time on the line, and the reason."""
+    """Entries that can't be true: time on the line, and the reason."""
     climate: dict[str, Climate] = field(default_factory=dict)
     """Temperatures and humidity."""
     slice: int = 0
