@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import http.client
 import os
 import resource
 import socket
+import ssl
 import subprocess
 import sys
 import urllib.error
+import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from far_sides import Victoria
-from page_tank import NAME, Served, lived, tank_of, until, with_passphrases
+from page_tank import ACT, NAME, Served, lived, tank_of, until, with_passphrases
 from real_broker import wait_until
 from stillwell.page.__main__ import opened
 from stillwell.page.access import access_file
@@ -258,6 +261,52 @@ class TestMetrics:
             assert has("stillwell_reading_age_seconds")
         finally:
             server.kill()
+
+
+class TestByTls:
+    def test_with_a_certificate_it_speaks_nothing_else_and_its_cookie_is_secure(
+        self, config: Path, tmp_path: Path, free_port: int
+    ) -> None:
+        pem, key = tmp_path / "tank.pem", tmp_path / "tank.key"
+        subprocess.run(
+            [
+                *("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"),
+                *("-subj", "/CN=tank.local", "-addext", "subjectAltName=IP:127.0.0.1"),
+                *("-keyout", key, "-out", pem),
+            ],
+            check=True,
+            capture_output=True,
+        )
+        text = config.read_text(encoding="utf-8")
+        own = tmp_path / "tank.toml"
+        own.write_text(
+            f'{text}\n[page]\ncertificate = "{pem}"\ncertificate_key = "{key}"\n',
+            encoding="utf-8",
+        )
+        with_passphrases(own)
+        page = Served(own, free_port)
+        try:
+            line = http.client.HTTPSConnection(
+                "127.0.0.1", free_port, context=ssl.create_default_context(cafile=pem), timeout=60
+            )
+            sent = urllib.parse.urlencode({"passphrase": ACT, "name": "kitchen"})
+            form = {"Content-Type": "application/x-www-form-urlencoded"}
+            line.request("POST", "/sign-in", sent, form)
+            answer = line.getresponse()
+            answer.read()
+            cookie = answer.headers["set-cookie"]
+            assert answer.status == 303
+            assert cookie.startswith("__Host-stillwell=")
+            assert "Secure" in cookie
+            assert answer.headers["strict-transport-security"]
+            line.request("GET", HERE, headers={"Cookie": cookie.partition(";")[0]})
+            assert line.getresponse().status == 200
+            line.close()
+            plainly = f"GET {HERE} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode()
+            assert b"HTTP" not in said(free_port, plainly)
+        finally:
+            page.stop()
+            access_file(tank_of(config).store).unlink(missing_ok=True)
 
 
 class TestByCaddy:

@@ -204,6 +204,15 @@ class TestJournal:
             both = reader.journal(struck=True)
         assert [(e.value, e.struck_by) for e in both] == [(12.0, both[1].id), (1.2, None)]
 
+    def test_is_asked_for_some_kinds_alone(self, store: Store, path: Path) -> None:
+        for kind in ("pour", "fed", "cleaning"):
+            store.put_journal(Entry(kind, NOON))
+        with StoreReader.open(path) as reader:
+            assert [e.kind for e in reader.journal(kinds=("cleaning", "pour"))] == [
+                "pour",
+                "cleaning",
+            ]
+
     def test_striking_out_leaves_nothing_in_its_place(self, store: Store, path: Path) -> None:
         first = note(path, Entry("pour", NOON, 1.0, "L"))
         note(path, Entry(STRUCK, NOON, strikes=first))

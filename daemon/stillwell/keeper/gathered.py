@@ -42,9 +42,10 @@ def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
     # Animals may have been put in years ago.
     entries += reader.journal(0, now_ms - JOURNAL_MS, (Kind.ANIMALS_IN, Kind.ANIMALS_OUT))
     span = reader.span()
-    level = list(reader.estimates("level.to-mark", now_ms - LOOK_BACK_MS, now_ms + 1))
+    missing = daily(reader.estimates("level.to-mark", now_ms - LOOK_BACK_MS, now_ms + 1))
+    level = list(reader.estimates("level.to-mark", now_ms - LEVEL_FRESH_MS, now_ms + 1))
     ledger = Ledger(plan.salt)
-    salt = ledger.at(entries, daily(level), now_ms)
+    salt = ledger.at(entries, missing, now_ms)
     drilled = [t.moment.utc_ms for t in reader.alarms() if t.alarm == DRILL_ALARM]
     return Facts(
         entries=sorted(entries, key=lambda e: (e.at_ms, e.id)),

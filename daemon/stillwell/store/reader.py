@@ -26,8 +26,13 @@ from stillwell.store.ten_minutes import TenMinutes, joined
 
 ALWAYS = -(1 << 53)
 """A time before everything, as a start."""
+_STANDS = (
+    f"AND j.kind != '{STRUCK}' AND NOT EXISTS (SELECT 1 FROM journal s WHERE s.strikes = j.id) "
+)
 _COUNTED = 10_000
 """Up to this many rows are counted one by one."""
+_AT_ONCE = 500
+"""So many estimates are read at a time: what a process once took it keeps."""
 FOREVER = 1 << 53
 """A time after everything, as an end."""
 
@@ -228,11 +233,11 @@ class StoreReader:
             part = self._all(
                 f"SELECT {rows.ESTIMATE} FROM estimate "
                 "WHERE (time_ms, seq) > (?, ?) AND time_ms < ? AND (?4 IS NULL OR name = ?4) "
-                "ORDER BY time_ms, seq LIMIT 2000",
+                f"ORDER BY time_ms, seq LIMIT {_AT_ONCE}",
                 (*after, end_ms, name),
             )
             yield from (rows.to_estimate(row) for row in part)
-            if len(part) < 2000:
+            if len(part) < _AT_ONCE:
                 return
             after = (part[-1][2], part[-1][0])
 
@@ -250,17 +255,13 @@ class StoreReader:
             kinds: only these; all when empty.
             struck: also entries that a later one struck out, and those that only strike.
         """
+        of = f"AND j.kind IN ({', '.join('?' * len(kinds))}) " if kinds else ""
         found = self._all(
-            f"SELECT {rows.ENTRY} FROM journal j WHERE j.at_ms >= ? AND j.at_ms < ? "
-            "ORDER BY j.at_ms, j.id",
-            (start_ms, end_ms),
+            f"SELECT {rows.ENTRY} FROM journal j WHERE j.at_ms >= ? AND j.at_ms < ? {of}"
+            f"{'' if struck else _STANDS}ORDER BY j.at_ms, j.id",
+            (start_ms, end_ms, *map(str, kinds)),
         )
-        return [
-            entry
-            for entry in map(rows.to_entry, found)
-            if (struck or (entry.struck_by is None and entry.kind != STRUCK))
-            and (not kinds or entry.kind in kinds)
-        ]
+        return [rows.to_entry(row) for row in found]
 
     def entry_keyed(self, key: str) -> Entry | None:
         """The journal entry that was written under a key."""
