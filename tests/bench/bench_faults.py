@@ -54,7 +54,7 @@ def main() -> None:
 
 
 def show(by_fault: dict[str, list[Outcome]]) -> None:
-    """The confusion table."""
+    """Prints the confusion table."""
     table = Table(title="injected against reported", title_justify="left")
     table.add_column("injected")
     table.add_column("expected")

@@ -124,7 +124,7 @@ class Watcher:
 
 
 def install_driver(folder: Path) -> Path:
-    """The driver and its entry point, as a package that is installed there."""
+    """Installs the driver and its entry point, as a package does."""
     (folder / "bench_pipe.py").write_text(DRIVER)
     about = folder / "bench_pipe-0.dist-info"
     about.mkdir(parents=True)

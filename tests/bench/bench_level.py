@@ -139,7 +139,8 @@ LADDER = tuple(
 
 
 def gauge_steady(nights: int, seed: int) -> Iterator[str]:
-    """The gauge alone, heard only in the night; constant rate: the textbook bound."""
+    """Compares the gauge alone, heard only in the night, at a constant rate, with the textbook
+    bound."""
     spec = GaugeSpec(1.0, offset_sd_mm=0.0, drift_mm_per_sqrt_day=0.0)
     model = LevelModel(KNOWN, gauge=spec, habits=CALM)
     score = Score()
@@ -163,7 +164,8 @@ def gauge_steady(nights: int, seed: int) -> Iterator[str]:
 
 
 def gauge_wander(nights: int, seed: int) -> Iterator[str]:
-    """The gauge alone, a day before the night, restless rate: the Bayesian (van Trees) bound."""
+    """Compares the gauge alone, from a day before the night, at a restless rate, with the
+    Bayesian (van Trees) bound."""
     spec = GaugeSpec(1.0, offset_sd_mm=0.0, drift_mm_per_sqrt_day=0.0)
     model = LevelModel(KNOWN, gauge=spec, habits=CALM)
     for wander, tau in ((0.12, 3.0), (0.3, 3.0), (0.2, 6.0)):
@@ -240,8 +242,8 @@ def ladder(nights: int, seed: int) -> Iterator[str]:
 
 
 def missed(nights: int, seed: int) -> Iterator[str]:
-    """Three floats of which a third of the looks is missed: looks that were counted against those
-    that were to come."""
+    """Compares looks that were counted with looks that were to come, on three floats of which a
+    third of the looks is missed."""
     for what, share, row in (
         ("none missed", 0.0, 1),
         ("a third missed, here and there", 1 / 3, 1),
@@ -274,7 +276,8 @@ def missed(nights: int, seed: int) -> Iterator[str]:
 
 
 def ledger(runs: int, seed: int) -> Iterator[str]:
-    """One float, noted pours, nothing else: loss between two crossings is what was poured."""
+    """Checks one float with noted pours and nothing else: the loss between two crossings is what
+    was poured."""
     floats = (FloatTruth("low", -12.0, -12.0, 1.0),)
     specs = (FloatSpec("low", -12.0, 1.0, 0.5),)
     score = Score()
@@ -309,7 +312,7 @@ MODES = ("gauge", "gauge, unnoted pours", "ladder", "one float", "gauge and ladd
 
 
 def coverage(nights: int, seed: int, modes: Sequence[str] = MODES) -> Iterator[str]:
-    """The interval with everything uncertain, drawn at random, in every mode."""
+    """Checks the interval with everything uncertain, drawn at random, in every mode."""
     for mode in modes:
         score, first = Score(), Score()
         for rng in spawn(seed, max(1, nights // 4)):
@@ -322,7 +325,8 @@ def coverage(nights: int, seed: int, modes: Sequence[str] = MODES) -> Iterator[s
 
 
 def drawn(mode: str, rng: np.random.Generator) -> tuple[Run, LevelModel]:
-    """Five nights in a tank whose errors are drawn from what the estimator is told of them."""
+    """Returns five nights in a tank whose errors are drawn from the spreads that the estimator
+    is given, and its model."""
     area = 16200.0 * (1 + rng.normal(0, 0.05))
     differential = float(rng.uniform(0.5, 2.5))
     stated = {

@@ -27,7 +27,7 @@ TRUE_H = 10.0
 
 
 def lived(tank: TankParameters, seed: int, days: int) -> list[Cell]:
-    """Ten-minute means of a tank's life, after a day to settle."""
+    """Returns the ten-minute means of a tank's life, after a day to settle."""
     model = TankModel(tank, seed, START_MS, ZONE, keeper=Keeper())
     rng = random.Random(seed)
     cells = []

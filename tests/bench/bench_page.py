@@ -47,7 +47,7 @@ def grown(config: Path, days: int) -> None:
 
 
 def first_byte_ms(port: int, path: str, times: int = TIMES) -> float:
-    """The median, on a connection that is kept."""
+    """Returns the median, on a connection that is kept open."""
     line = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
     took = []
     for _ in range(times):
@@ -71,7 +71,7 @@ uvicorn.run(app, port=18311, http="h11", log_level="error")
 
 
 def hello() -> subprocess.Popen[bytes]:
-    """A bare server, a process like ours."""
+    """Starts a bare server, in a process like ours."""
     bare = subprocess.Popen([sys.executable, "-c", BARE])
     while True:
         with contextlib.suppress(OSError):

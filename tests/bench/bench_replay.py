@@ -33,7 +33,7 @@ Chunk = list[tuple[int, tuple[Sample, ...]]]
 
 
 class Through:
-    """The pipeline, timed; making the samples is not in it."""
+    """Times the pipeline; making the samples is not included."""
 
     def __init__(self, folder: Path) -> None:
         settings = eight_channels.settings(folder)
@@ -56,7 +56,7 @@ class Through:
 
 
 class Bare:
-    """`executemany` alone, timed; making the rows is not in it."""
+    """Times `executemany` alone; making the rows is not included."""
 
     def __init__(self, folder: Path) -> None:
         path = folder / "bare.db"
@@ -86,8 +86,8 @@ class Bare:
 
 
 def both_s(folder: Path, minutes: int) -> tuple[float, float]:
-    """Seconds through the pipeline and of `executemany`. They take turns, day by day, so that a
-    machine that is busy with something else is so for both."""
+    """Returns the seconds through the pipeline and of `executemany`. They take turns, day by
+    day, so that a machine that is busy with something else slows both."""
     through, bare = Through(folder), Bare(folder)
     source = eight_channels.stream(minutes)
     with hurry():
@@ -108,7 +108,7 @@ def write_trace(path: Path, minutes: int) -> None:
 
 
 def command_s(folder: Path, minutes: int) -> float:
-    """Seconds of the whole command, its start and its reviews included."""
+    """Returns the seconds of the whole command, its start and its reviews included."""
     trace = folder / "trace.csv"
     write_trace(trace, minutes)
     config, store = eight_channels.configuration(folder), folder / "replay.db"

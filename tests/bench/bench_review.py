@@ -30,7 +30,8 @@ TURNS = 30
 
 
 def rows(days: int, sparse: int) -> Iterator[tuple[int, tuple[Sample, ...]]]:
-    """The stream, ending at the same instant whatever its length, only the last week in full."""
+    """Yields the stream, which ends at the same instant whatever its length, with only the last
+    week in full."""
     full_from = (days - WEEK) * 1440
     first_ms = eight_channels.START_MS - days * DAY_MS
     for minute, (_, samples) in enumerate(eight_channels.stream(days * 1440)):
@@ -39,7 +40,7 @@ def rows(days: int, sparse: int) -> Iterator[tuple[int, tuple[Sample, ...]]]:
 
 
 def fill(path: Path, plan: ReviewPlan, days: int, sparse: int) -> Path:
-    """A store as it is after so many days without an alarm."""
+    """Fills a store as it is after this many days without an alarm."""
     with Store.open(path, bulk=True) as store:
         first_ms = eight_channels.START_MS - days * DAY_MS
         epoch = store.begin_epoch("bench", Moment(0, first_ms), True)

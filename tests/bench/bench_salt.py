@@ -76,8 +76,8 @@ def ours(run: Run, habits: Habits) -> tuple[list[float], list[bool], list[float]
 
 
 def knows(run: Run, habits: Habits) -> list[float]:
-    """The best linear estimator on the entries, given law and variances: salt, kg missing, the
-    tank's rate and the weather's part of it, in kg a day."""
+    """Returns the errors of the best linear estimator on the entries, given law and variances:
+    salt, kg missing, the tank's rate and the weather's part of it, in kg a day."""
     rate = habits.evaporation_l_d * FRESH_KG_PER_L
     x = np.array([35.0, 0.0, rate * np.exp(0.02), 0.0])
     spread = np.diag([0.5**2, 0.0, (0.2 * rate) ** 2, 0.0])
@@ -137,7 +137,7 @@ def knows(run: Run, habits: Habits) -> list[float]:
 
 
 def sees(run: Run, habits: Habits) -> list[float]:
-    """The same, of one who also sees the water."""
+    """Returns the errors of an estimator that also sees the water."""
     errors = []
     mean, variance = 35.0, 0.5**2
     by_day: dict[int, list[Event]] = {}

@@ -91,7 +91,7 @@ def written(path: Path, days: int) -> None:
 
 
 def cost_s(command: list[str], environ: dict[str, str], times: int) -> tuple[float, float]:
-    """Wall and processor seconds, the best of some."""
+    """Returns wall and processor seconds, the best of several."""
     walls, busy = [], []
     for _ in range(times):
         used, begun = _used(), time.perf_counter()

@@ -28,11 +28,11 @@ LATEST_S = 5.0
 """How late the 99th of a hundred alarms may be. A daemon at its own pace is late by at most its
 tick of a second and what the wall says here, where everything happens `speed` times as often."""
 FLAT = 0.02
-"""How much memory may change after day one."""
+"""The most that memory may change after day one."""
 
 
 def percentile(values: list[int], share: float) -> int:
-    """The smallest value that `share` of them do not exceed."""
+    """Returns the smallest value that `share` of them do not exceed."""
     ordered = sorted(values)
     return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
 

@@ -272,7 +272,7 @@ def live(config: Path, *, modules: Path | None = None, path: Path | None = None)
 
 @contextlib.contextmanager
 def bare(modules: Path) -> Iterator[Live]:
-    """An interpreter that has imported what `modules` lists, except what is ours."""
+    """Runs an interpreter that has imported what `modules` lists, except what is ours."""
     foreign = [
         name
         for name in json.loads(modules.read_text())

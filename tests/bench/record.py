@@ -29,7 +29,7 @@ UNITS = ("metric", "us")
 
 
 def of_outcome(outcome: Outcome) -> Iterator[str]:
-    """The lines of one fault."""
+    """Returns the lines of one fault."""
     for at_s, transition in outcome.moved:
         yield (
             f"{at_s / 60:+.1f} min  {transition.alarm}: {transition.event} -> {transition.after}, "

@@ -177,7 +177,7 @@ class Outcome:
 
 
 def _calls(tank: TankModel, _: TankModel) -> bool:
-    """A heater that died while it heated shows once the water is where it should come on."""
+    """Whether a heater that died while it heated can show: the water is where it should come on."""
     p = tank.parameters
     return tank.state.chamber_c < p.setting_c - p.differential_k / 2
 

@@ -305,7 +305,7 @@ class Storm:
     def _judge_one(
         self, start: int, low: list[int], raised: dict[int, list[str]], rang: dict[str, int]
     ) -> None:
-        """One period of one probe; times are ms of the daemon's clock."""
+        """Judges one period of one probe; times are ms of the daemon's clock."""
         outcome = self.outcome
         outcome.due += 1
         found = [at for at in raised if start + OUT_FROM_MS <= at < start + PERIOD_MS]

@@ -123,7 +123,8 @@ class Watch:
         self._past = {}
 
     def deaf(self, from_ms: int, to_ms: int) -> None:
-        """Nobody listened between these monotonic times: silence in them counts for nothing."""
+        """Notes that nobody listened between these monotonic times: silence in them counts for
+        nothing."""
         self._sensors.deaf(from_ms, to_ms)
 
     def look_up(self, now: Moment) -> list[Transition]:

@@ -305,7 +305,7 @@ class AgreementWatch:
         self.company, _ = seen(self.company, self.terms, name, mean, ends_ms)
 
     def means(self, now: Moment) -> dict[str, float]:
-        """The newest stretch's mean of each channel that shows something now."""
+        """Returns the newest stretch's mean of each channel that shows something now."""
         return {
             c.watch.name: c.trail.points[-1][1]
             for c in self.channels

@@ -63,7 +63,7 @@ class Gaussian:
                 P[i] = [p - gs * h for p, h in zip(P[i], gain, strict=True)]
 
     def mix(self, i: int, j: int, a: float) -> None:
-        """``x[i] += a x[j]``, with its covariances."""
+        """Computes ``x[i] += a x[j]``, with its covariances."""
         P = self.P  # noqa: N806
         self.x[i] += a * self.x[j]
         target = [p + a * q for p, q in zip(P[i], P[j], strict=True)]
@@ -71,7 +71,8 @@ class Gaussian:
         self._replace(i, target)
 
     def mix_two(self, i: int, j: int, a: float, k: int, b: float) -> None:
-        """``x[i] += a x[j] + b x[k]``, with its covariances; `i` is neither of the others."""
+        """Computes ``x[i] += a x[j] + b x[k]``, with its covariances; `i` is neither of the
+        others."""
         P = self.P  # noqa: N806
         x = self.x
         x[i] += a * x[j] + b * x[k]
@@ -87,7 +88,7 @@ class Gaussian:
         P[i] = line
 
     def scale(self, i: int, a: float) -> None:
-        """``x[i] *= a``, with its covariances."""
+        """Computes ``x[i] *= a``, with its covariances."""
         self.x[i] *= a
         line = [a * p for p in self.P[i]]
         line[i] *= a

@@ -47,7 +47,7 @@ class Noise:
 
     @property
     def usual(self) -> float:
-        """Standard deviation of one reading, K."""
+        """The standard deviation of one reading, K."""
         return math.sqrt(max(LEAST2, self.usual2))
 
     @property

@@ -54,13 +54,13 @@ def page(
     seen: Callable[[], None] = lambda: None,
     clock_s: Callable[[], float] = time.monotonic,
 ) -> ASGIApp:
-    """The application.
+    """Returns the application.
 
     Args:
-        names: hosts by which it may be asked for, besides those of the tanks' settings.
+        names: hosts under which it may be asked for, besides those of the tanks' settings.
         charts: the folder of the library that draws charts, which may be missing.
         seen: called at every request.
-        clock_s: by which somebody has tried too many passphrases.
+        clock_s: a clock by which tries of passphrases are limited.
     """
     there = charts if (charts / "dygraph.min.js").exists() else None
     site = Site({tank.name: tank for tank in tanks}, access, there, clock_s)

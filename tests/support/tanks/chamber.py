@@ -142,8 +142,8 @@ class Tank:
         return gone[min(last, len(gone) - 1)] - gone[max(0, first)]
 
     def level_mm(self, at_ms: int) -> float:
-        """The level without ripple, where neither pump nor water change meddles; after
-        `readings`."""
+        """Returns the level without ripple, at a time without a stopped pump or a water change;
+        call it after `readings`."""
         minute = (at_ms - self.ms(0)) // MINUTE_MS
         poured = sum(ml for at, ml in self.pours if at <= minute)
         return (self.begin_ml + poured - self.gone_ml[minute]) / self.area * 1000

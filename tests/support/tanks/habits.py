@@ -109,7 +109,8 @@ def _hours(minutes: int, hours: tuple[float, float]) -> list[int]:
 def _day(
     rng: Random, tank: Tank, kept: Habits, midnight: int, absent: tuple[int, int] | None
 ) -> None:
-    """What the keeper does on one day; the same draws are made on a holiday and lead to nothing."""
+    """Writes what the keeper does on one day; on a holiday the same draws are made and lead to
+    nothing."""
     end = len(kept.pumping)
     lid_on, lid_off = rng.gauss(22.5, 0.4) * 60, rng.gauss(7.0, 0.4) * 60 + _MIN_DAY
     feeds, feeds_min = rng.gauss(tank.feeds_hour, 0.5) * 60, int(rng.uniform(8, 25))

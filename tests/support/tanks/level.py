@@ -21,7 +21,7 @@ Event = tuple[int, Evidence]
 
 
 def phi(z: float) -> float:
-    """The normal distribution's share below `z`."""
+    """Returns the normal distribution's share below `z`."""
     return 0.5 * math.erfc(-z / math.sqrt(2))
 
 

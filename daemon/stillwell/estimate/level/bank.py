@@ -210,7 +210,7 @@ class Bank:
         self._weights = self._normal(logs)
 
     def step(self, direction: int) -> None:
-        """The level moved by an unknown amount, up (+1) or down (-1)."""
+        """Takes a move of the level by an unknown amount, up (+1) or down (-1)."""
         self._merge(always=True)
         lowest = self.physics.geometry.lowest_safe_mm
         for g in self.members:

@@ -38,7 +38,7 @@ _THRESHOLD_MEMORY = math.log(2.0)
 
 
 def log_upper(u: float) -> float:
-    """ln(1 - Phi(u)), accurate in both tails."""
+    """Returns ln(1 - Phi(u)), accurate in both tails."""
     if u < 6.0:
         return math.log(0.5 * math.erfc(u / math.sqrt(2.0)))
     s = 1.0 / (u * u)
