@@ -112,9 +112,9 @@ class ChannelSettings(_Strict):
     outliers: Ratio = 0.0
     """Share of a gauge's values that are far off."""
     height: Millimetres | None = None
-    """Of a float: closed when the water is at or above, relative to the fill mark."""
+    """A float is closed when the water is at or above this height, relative to the fill mark."""
     differential: Millimetres = 2.0
-    """Of a float: it opens again so much below its height."""
+    """A float opens again this far below its height."""
     upside_down: bool = False
     """Whether the float is mounted the wrong way round."""
 
@@ -162,7 +162,7 @@ class FaultSettings(_Strict):
     after: Seconds = 0.0
     lasts: Seconds | None = Field(default=None, alias="for")
     size: float | None = None
-    """In the unit that the table of faults gives."""
+    """How large the fault is, in the unit that the table of faults gives."""
     target: str = ""
     """The channel of a faulty sensor; without one, the first that fits."""
 
@@ -268,7 +268,7 @@ class SimulatedSettings(_Strict):
     channels: dict[str, ChannelSettings] = Field(min_length=1)
     seed: int = 1
     zone: str = "Europe/Dublin"
-    """Of the lamp's and the keeper's hours."""
+    """The time zone of the lamp's and the keeper's hours."""
     start: AwareDatetime | None = None
     """When its life began; without it, when it is first opened."""
     tank: TankSettings = TankSettings()

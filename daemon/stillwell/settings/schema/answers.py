@@ -27,7 +27,7 @@ class Unanswered(Part):
     repeat_after: Annotated[
         tuple[Annotated[Seconds, Gt(0)], ...], MinLen(1), AfterValidator(_growing)
     ] = (600.0, 1800.0, 3600.0)
-    """So long after the alarm, and after each passing on."""
+    """How long after the alarm, and after each passing on, the next person is called."""
     pass_on_after: Annotated[Seconds, Gt(0)] = 3600.0
     """Then it is said to the recipients of the next turn as well."""
     then_every: Annotated[Seconds, Ge(0)] = 21_600.0
@@ -66,7 +66,8 @@ class Page(Part):
     """The web page that `stillwell page` serves, and the links in messages that lead to it."""
 
     address: Annotated[str, AfterValidator(_web_address)] | None = None
-    """As the phone reaches it: http://tank.local:8080. Without it no message has a link."""
+    """The page's address as a phone reaches it: http://tank.local:8080. Without it no message has a
+    link."""
     hosts: tuple[str, ...] = ()
     """Other names under which it is reached; a request for any other name is refused."""
     certificate: str | None = None

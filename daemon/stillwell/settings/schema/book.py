@@ -31,7 +31,7 @@ class Book(Part):
     remind_at: TimeOfDay = dt.time(9)
     """At what time of day something becomes due."""
     water_change: Annotated[Ratio, Gt(0), Lt(1)] = 0.15
-    """Share of the tank."""
+    """The part of the tank's water that is changed."""
     water_change_every: Annotated[Seconds, Ge(86_400)] = 7.0 * 86_400
     measure_salinity_every: Annotated[Seconds, Ge(86_400)] = 7.0 * 86_400
     calibrate_refractometer_every: Annotated[Seconds, Ge(86_400)] = 30.0 * 86_400

@@ -30,7 +30,7 @@ class SourceKeys(Part):
     driver: str = Field(examples=["onewire"])
     """The name under which the driver is registered."""
     every: Annotated[Seconds, Gt(0)] = 30.0
-    """A reading this often."""
+    """How often a reading is taken."""
     look: Annotated[Seconds, Gt(0)] | None = None
     """Read the hardware this often and fold the looks into one reading: the share that was
     closed."""

@@ -67,7 +67,7 @@ class Tank(Part):
     units: Literal[System.METRIC, System.US] = System.METRIC
     """How people see numbers: metric or us."""
     surface: Surface | None = None
-    """Of all open water; guessed from the volume when it is not given."""
+    """The surface of all open water; guessed from the volume when it is not given."""
     chamber: Chamber | None = None
     heater: Heater | None = None
     lamp: Lamp | None = None

@@ -67,9 +67,9 @@ class BandKeys(Part):
 
     of: Channels
     on_delay: Seconds = 300.0
-    """The alarm sounds after the value has been outside for so long."""
+    """The alarm rings after the value has been outside for this long."""
     off_delay: Seconds = 300.0
-    """The alarm returns after the value has been back for so long."""
+    """The alarm returns after the value has been back for this long."""
     priority: Priority = Priority.HIGH
     latching: bool = False
     """A latching alarm stays until a person resets it, also when the value is back."""
@@ -79,7 +79,7 @@ class TemperatureBand(BandKeys):
     target: Celsius
     tolerance: Annotated[Kelvin, Gt(0)]
     deadband: Annotated[Kelvin, Gt(0)] = 0.1
-    """The value must be so far inside the band again before the alarm returns."""
+    """The value must be this far inside the band again before the alarm returns."""
     rate: Annotated[KelvinPerHour, Gt(0)] | None = None
     """A change faster than this, in either direction, is an alarm of its own."""
 
@@ -88,7 +88,7 @@ class LevelBand(BandKeys):
     target: Millimetres
     tolerance: Annotated[Millimetres, Gt(0)]
     deadband: Annotated[Millimetres, Gt(0)] = 1.0
-    """The value must be so far inside the band again before the alarm returns."""
+    """The value must be this far inside the band again before the alarm returns."""
     rate: Annotated[MillimetresPerHour, Gt(0)] | None = None
     """A change faster than this, in either direction, is an alarm of its own."""
 
@@ -97,21 +97,21 @@ class HumidityBand(BandKeys):
     target: RelativeHumidity
     tolerance: Annotated[RelativeHumidity, Gt(0)]
     deadband: Annotated[RelativeHumidity, Gt(0)] = 2.0
-    """The value must be so far inside the band again before the alarm returns."""
+    """The value must be this far inside the band again before the alarm returns."""
 
 
 class ConductivityBand(BandKeys):
     target: Conductivity
     tolerance: Annotated[Conductivity, Gt(0)]
     deadband: Annotated[Conductivity, Gt(0)] = 0.2
-    """The value must be so far inside the band again before the alarm returns."""
+    """The value must be this far inside the band again before the alarm returns."""
 
 
 class PhBand(BandKeys):
     target: Plain
     tolerance: Annotated[Plain, Gt(0)]
     deadband: Annotated[Plain, Gt(0)] = 0.05
-    """The value must be so far inside the band again before the alarm returns."""
+    """The value must be this far inside the band again before the alarm returns."""
 
 
 Band = TemperatureBand | LevelBand | HumidityBand | ConductivityBand | PhBand
