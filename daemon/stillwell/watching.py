@@ -56,6 +56,23 @@ RUN = Form(Run, 2)
 
 
 @dataclass(frozen=True, slots=True)
+class Work:
+    """What the newest run has done and lost since it began, for monitoring systems."""
+
+    commits: int
+    """Of the store."""
+    dropped: int
+    """Batches and events that the pipeline had no room for."""
+    lost: int
+    """Readings that were given up while the disk took none."""
+
+
+WORK = Form(Work)
+WORK_KEY = "work"
+"""Under which the store keeps it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Signs:
     """What can be seen of a daemon from outside; times in UTC ms."""
 

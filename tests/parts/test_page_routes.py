@@ -34,7 +34,7 @@ from stillwell.request import Command
 from stillwell.store import Store, StoreReader
 from stillwell.store.lock import lock_path
 from stillwell.watching import KEY as RUN_KEY
-from stillwell.watching import RUN, Run
+from stillwell.watching import RUN, WORK, WORK_KEY, Run, Work
 
 HERE = f"/tank/{NAME}"
 SCREENS = (HERE, f"{HERE}/night", f"{HERE}/book", f"{HERE}/machine", "/devices")
@@ -260,6 +260,14 @@ class TestMetrics:
             for name in ("stillwell_estimate_low", "stillwell_estimate", "stillwell_estimate_high")
         )
         assert low <= value <= high
+
+    def test_count_what_the_daemon_has_done_and_lost(self, own: Tank) -> None:
+        with Store.open(own.store) as store:
+            store.describe(WORK_KEY, WORK.text(Work(commits=41, dropped=2, lost=3)))
+        families = {f.name: f for f in parsed(Visit(own).get("/metrics").text)}
+        for name, count in (("store_commits", 41), ("dropped_items", 2), ("lost_readings", 3)):
+            family = families[f"stillwell_{name}"]
+            assert (family.type, family.samples[0].value) == ("counter", count)
 
     def test_are_for_this_machine_or_who_has_signed_in(self, room: Tank) -> None:
         assert Visit(room, role=None).get("/metrics").status_code == 403

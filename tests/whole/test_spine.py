@@ -15,6 +15,7 @@ import pytest
 from stillwell.notice import State
 from stillwell.reading import Reading
 from stillwell.supervise.daemon import EX_TEMPFAIL
+from stillwell.watching import WORK, WORK_KEY
 from stillwell.words import Reader
 
 Make = Callable[..., Any]
@@ -48,6 +49,11 @@ class TestAlarmOnThePhone:
         state = json.loads(phone.on("stillwell/reading-room/alarm/water.low")[-1].payload)
         assert state["state"] == State.RETURNED
         assert phone.on("stillwell/reading-room/reading/water-a"), "no reading was published"
+        with tank.reader() as reader:
+            work = WORK.known(reader.described(WORK_KEY))
+        assert work is not None
+        assert work.commits > 1
+        assert (work.dropped, work.lost) == (0, 0)
 
     def test_the_phone_can_acknowledge(
         self, daemon: Make, broker: Make, listen: Make, fault: Make

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from prometheus_client import CollectorRegistry
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 from starlette.requests import Request
@@ -22,6 +22,7 @@ from stillwell.ports import Stream
 from stillwell.reading import UNIT
 from stillwell.store import StoreError
 from stillwell.store.lock import lock_path
+from stillwell.watching import WORK, WORK_KEY
 
 _ESTIMATES_MS = 3 * 3_600_000
 
@@ -92,9 +93,17 @@ class _Families:
         )
         self.rows = of("store_rows_ever", "Rows ever written, by stream.", ("tank", "stream"))
         self.size = of("store_bytes", "Size of the store with its log.", tank)
+        self.commits, self.dropped, self.lost = (
+            CounterMetricFamily(f"stillwell_{name}", f"{says} since the daemon began.", labels=tank)
+            for name, says in (
+                ("store_commits", "Commits of the store"),
+                ("dropped_items", "Batches and events that the daemon had no room for"),
+                ("lost_readings", "Readings that were given up while the disk took none"),
+            )
+        )
         self.memory = of("daemon_resident_bytes", "Resident memory of the daemon.", tank)
 
-    def all(self) -> list[GaugeMetricFamily]:
+    def all(self) -> list[Metric]:
         return [family for family in vars(self).values() if family.samples]
 
     def add(self, tank: Tank, now: Seen) -> None:
@@ -140,6 +149,11 @@ class _Families:
         files = (tank.store, tank.store.with_name(f"{tank.store.name}-wal"))
         size = sum(file.stat().st_size for file in files if file.exists())
         self.size.add_metric((tank.name,), size)
+        work = WORK.known(now.reader.described(WORK_KEY))
+        if work is not None:
+            self.commits.add_metric((tank.name,), work.commits)
+            self.dropped.add_metric((tank.name,), work.dropped)
+            self.lost.add_metric((tank.name,), work.lost)
         memory = _daemon_bytes(tank.store)
         if memory is not None:
             self.memory.add_metric((tank.name,), memory)

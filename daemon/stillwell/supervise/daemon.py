@@ -37,6 +37,7 @@ from stillwell.supervise.inbox import (
 from stillwell.supervise.sd_notify import notify, watchdog_s
 from stillwell.supervise.verdict import VERDICT, Verdict, verdict_key
 from stillwell.supervise.vigil import Vigil
+from stillwell.watching import WORK, WORK_KEY, Work
 
 log = logging.getLogger(__name__)
 
@@ -130,6 +131,7 @@ class Daemon:
         self._letters_out: set[int] = set()
         """Dead letters that their sinks have been given once more."""
         self._letters_ms = 0
+        self._counted: Work | None = None
         self._reached_ms = 0
 
     @property
@@ -306,7 +308,17 @@ class Daemon:
         if now_ms >= self._letters_ms:
             self._letters_ms = now_ms + LETTERS_EVERY_MS
             self._hand_letters_out()
+            self._count()
         self._pipeline.tick(self._reached(now_ms))
+
+    def _count(self) -> None:
+        """Keeps what was done and lost for those who look at the store. It is written with readings
+        that wait, never on its own: writes wear a memory card."""
+        store = self._pipeline.store
+        work = Work(store.disk.commits, self._parts.inbox.dropped, store.backlog_lost)
+        if store.waiting and work != self._counted:
+            self._counted = work
+            store.describe(WORK_KEY, WORK.text(work))
 
     def _reached(self, now_ms: int) -> int:
         """Returns the time up to which the pipeline knows what was measured. After a disk that
