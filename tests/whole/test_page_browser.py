@@ -30,6 +30,7 @@ SCREENS = {
     "night": f"{HERE}/night",
     "book": f"{HERE}/book",
     "machine": f"{HERE}/machine",
+    "settings": f"{HERE}/machine/check",
     "devices": "/devices",
     "sign-in": "/sign-in",
     "not-there": "/nowhere",

@@ -26,7 +26,6 @@ from stillwell.page.deeds import Deeds
 from stillwell.page.guard import Guard
 from stillwell.page.live import Boards
 from stillwell.page.machine import Machine
-from stillwell.page.metrics import Metrics
 from stillwell.page.night import Nights
 from stillwell.page.place import Tank
 from stillwell.page.signing import Signing
@@ -144,6 +143,12 @@ def _routes(
     signing, answers, deeds = Signing(site), Answers(site), Deeds(site)
     nights, book, machine = Nights(site), Book(site), Machine(site)
     look, act = site.look, site.act
+
+    def metrics(request: Request) -> Response:
+        from stillwell.page.metrics import Metrics  # its library is wanted by few
+
+        return Metrics(site).page(request)
+
     tank = "/tank/{tank}"
     night = tank + "/night/{evening}"
     post = ["POST"]
@@ -169,7 +174,7 @@ def _routes(
         Route(tank + "/book/export.csv", look(book.export)),
         Route(tank + "/machine", look(machine.page)),
         Route(tank + "/machine/check", look(machine.check)),
-        Route("/metrics", Metrics(site).page),
+        Route("/metrics", metrics),
         Route("/static/{name}", files),
         Route("/dygraphs/{name}", chart_files),
     ]
