@@ -16,6 +16,7 @@ from rich.text import Text
 from command_line import process, tank
 from in_words import said, told
 from stillwell.cli import console
+from stillwell.cli.plain_console import PlainConsole
 from stillwell.deliver.mqtt.commands import parse
 from stillwell.deliver.mqtt.topics import Topics, alarm_payload, notice_payload, reply_payload
 from stillwell.journal.drafting import Circumstances, drafted
@@ -73,10 +74,10 @@ class TestTheLog:
 
 class TestTheTerminal:
     @pytest.fixture
-    def out(self) -> console.PlainConsole:
-        return console.PlainConsole(file=io.StringIO(), force_terminal=True, width=200)
+    def out(self) -> PlainConsole:
+        return PlainConsole(file=io.StringIO(), force_terminal=True, width=200)
 
-    def test_shows_plain_signs_and_our_own_styles(self, out: console.PlainConsole) -> None:
+    def test_shows_plain_signs_and_our_own_styles(self, out: PlainConsole) -> None:
         table = Table(title=HOSTILE)
         table.add_column(HOSTILE)
         table.add_row(HOSTILE)

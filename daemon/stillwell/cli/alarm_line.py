@@ -6,14 +6,14 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from rich.text import Text
-
 from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE
 from stillwell.notice import Transition
 from stillwell.reading import rfc3339 as rfc3339
 from stillwell.words import Reader
 
 if TYPE_CHECKING:
+    from rich.text import Text
+
     from stillwell.cli.printed import AlarmChange
 
 
@@ -38,6 +38,8 @@ def alarm_as_text(transition: Transition, reader: Reader, *, full: bool = False)
     Args:
         full: also what to do, what was seen, why, and the caution, on lines of their own.
     """
+    from rich.text import Text
+
     at = datetime.fromtimestamp(transition.moment.utc_ms / 1000, ZoneInfo(reader.zone))
     by = f" by {transition.by}" if transition.by else ""
     said = reader.alarm(transition)

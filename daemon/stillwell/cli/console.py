@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING, Any, TextIO
 
-from rich.console import Console, ConsoleOptions, RenderableType
-from rich.segment import Segment
-from rich.text import Text
-
 from stillwell.cli.called import GLUE, call
 from stillwell.notice import Priority, State
-from stillwell.shown import plain, plain_lines
+from stillwell.shown import plain
 
 if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.text import Text
+
     from stillwell.cli.printed import Quantity
 
 STATE_STYLE = {
@@ -33,25 +31,17 @@ STATE_STYLE = {
 PRIORITY_STYLE = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority.LOW: "cyan"}
 
 
-class PlainConsole(Console):
-    """A console whose texts are plain: what a sensor, a broker or a file's name says is shown, but
-    no terminal obeys it. The styles are rich's own and stay."""
-
-    def render(
-        self, renderable: RenderableType, options: ConsoleOptions | None = None
-    ) -> Iterable[Segment]:
-        for segment in super().render(renderable, options):
-            text, style, control = segment
-            yield segment if control else Segment(plain_lines(text), style)
-
-
 @cache
 def stdout() -> Console:
+    from stillwell.cli.plain_console import PlainConsole
+
     return PlainConsole(highlight=False)
 
 
 @cache
 def stderr() -> Console:
+    from stillwell.cli.plain_console import PlainConsole
+
     return PlainConsole(stderr=True, highlight=False)
 
 
@@ -74,6 +64,8 @@ def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | No
         indent: spaces before every line; `hanging`: more of them before all but the first.
         to: where to print; standard output by default.
     """
+    from rich.text import Text
+
     out = stdout() if to is None else to
     if wants_json():
         print_json({"remark": _as_typed(text)}, to=sys.stderr)
@@ -99,6 +91,8 @@ def quantity(value: float | None, unit: str) -> Quantity | None:
 
 def say_error(what: str, do: str = "") -> None:
     """Prints on standard error what is wrong, and what to do about it."""
+    from rich.text import Text
+
     if wants_json():
         print_json({"error": _as_typed(what), "do": _as_typed(do)}, to=sys.stderr)
     else:
@@ -107,6 +101,8 @@ def say_error(what: str, do: str = "") -> None:
 
 def _as_typed(text: Text | str) -> str:
     """Returns the text with its commands as they have to be typed here."""
+    from rich.text import Text
+
     return call().again(Text(text) if isinstance(text, str) else text).plain.replace(GLUE, " ")
 
 
