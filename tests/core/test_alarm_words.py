@@ -152,7 +152,7 @@ class TestSensors:
     def test_a_float_in_the_chamber_orders_no_water_before_the_pump_was_looked_at(self) -> None:
         for above, first, then in (
             (True, "whether the pump runs. If it has stopped", " If it runs: Take water out."),
-            (False, "that the pump runs, that water comes back", " Then: Take water out."),
+            (False, "that the pump runs, water comes back", " Then: Take water out."),
         ):
             do = said(replace(FULL, above=above)).do
             assert do.startswith(f"First see {first}")

@@ -21,7 +21,7 @@ pytestmark = needs_root
 @pytest.fixture
 def file(tmp_path: Path) -> Path:
     """A file of root's that the group mail may read, in a folder like /etc/stillwell."""
-    for parent in (tmp_path, *tmp_path.parents[:2]):
+    for parent in (tmp_path, *tmp_path.parents[:-2]):
         parent.chmod(0o755)
     folder = tmp_path / "etc"
     folder.mkdir()

@@ -207,7 +207,7 @@ class TestMachine:
     @needs_root
     @pytest.mark.parametrize("closed", [0o555, 0o700])
     def test_a_directory_of_somebody_else_is_to_fix(self, tmp_path: Path, closed: int) -> None:
-        for parent in (tmp_path, *tmp_path.parents[:2]):
+        for parent in (tmp_path, *tmp_path.parents[:-2]):
             parent.chmod(0o755)
         folder = tmp_path / "kept"
         folder.mkdir(mode=closed)

@@ -18,6 +18,8 @@ from stillwell.settings import load
 from stillwell.wiring.assemble import open_store, pipeline
 
 COMMANDS = sorted(get_command(app).commands)  # type: ignore[attr-defined]
+PRINT = [command for command in COMMANDS if command != "page"]
+"""The page serves: it prints nothing for a program to read."""
 
 BREAK = """
 import sys
@@ -41,13 +43,13 @@ def broken(error: str, **env: str) -> subprocess.CompletedProcess[str]:
 
 
 class TestHelp:
-    @pytest.mark.parametrize("command", COMMANDS)
+    @pytest.mark.parametrize("command", PRINT)
     def test_every_command_has_an_example_and_json(self, command: str) -> None:
         said = call(command, "--help", env={"COLUMNS": "100", "TERM": "dumb"}).stdout
         assert f"Example: stillwell {command}" in " ".join(said.split())
         assert "--json" in said
 
-    @pytest.mark.parametrize("command", COMMANDS)
+    @pytest.mark.parametrize("command", PRINT)
     def test_every_command_names_the_keys_of_its_json(self, command: str) -> None:
         assert "With --json" in (get_command(app).commands[command].help or "")  # type: ignore[attr-defined]
 

@@ -387,7 +387,7 @@ class TestRestore:
     def test_by_a_member_of_the_group_it_stays_the_groups(
         self, path: Path, saved: Path, tmp_path: Path
     ) -> None:
-        for folder in (saved.parent, tmp_path, *tmp_path.parents[:2]):
+        for folder in (saved.parent, tmp_path, *tmp_path.parents[:-2]):
             folder.chmod(0o2777)
         saved.chmod(0o644)
         for each in (path, tmp_path / ".tank.db.lock"):

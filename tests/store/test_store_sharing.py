@@ -26,7 +26,7 @@ GROUP = pwd.getpwnam(SERVICE).pw_gid
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """As deploy/systemd/stillwell.tmpfiles makes it."""
-    for parent in (tmp_path, *tmp_path.parents[:2]):
+    for parent in (tmp_path, *tmp_path.parents[:-2]):
         parent.chmod(0o755)
     made = tmp_path / "state"
     made.mkdir()

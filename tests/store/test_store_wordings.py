@@ -75,4 +75,4 @@ class TestFacts:
         with Store.open(path) as store:
             assert [r.body for r in store.tail.rows(Stream.NOTICES, 0, 9)] == [NOTICE]
             assert store.latest_transitions() == [RAISED]
-        assert said(RAISED).title == "Water 24 °C"
+        assert said(RAISED).title == "Water 24 °C."

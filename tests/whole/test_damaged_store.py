@@ -25,7 +25,7 @@ class Phone:
 
     def heard(self, kind: str) -> list[str]:
         heard = [json.loads(h.payload) for h in self._listener.on("stillwell/reading-room/notice")]
-        return [n["text"] for n in heard if n["alarm"] == self._alarm and n["kind"] == kind]
+        return [f"{n['title']}\n{n['text']}" for n in heard if n["alarm"] == self._alarm and n["kind"] == kind]
 
 
 def spoilt_store(path: Path) -> int:
@@ -53,7 +53,8 @@ class TestADamagedStore:
         tank.until(lambda: phone.heard("returned"), "the phone hears what was kept")
         assert "readings are being brought over" in phone.heard("raised")[0]
         [text] = phone.heard("returned")
-        assert f"{9000 - lost:,} of 9,000 readings of the old store are kept. Lost: {lost}" in text
+        assert f"{9000 - lost:,} of 9,000 readings of the old store are kept." in text
+        assert f"Lost: {lost} (" in text
         assert "replace it soon" in text
         assert not Phone(listener, "store.failing").heard("raised")
         silent = Phone(listener, "water-b.silent")

@@ -25,7 +25,7 @@ class TestKill:
         self, tmp_path: Path, long_run: bool
     ) -> None:
         tally = Tally()
-        for one in batches(1000 if long_run else 6, 2 if long_run else 1, SEED, tmp_path):
+        for one in batches(1000 if long_run else 10, 2 if long_run else 1, SEED, tmp_path):
             tally.add(one)
         assert not tally.wrong
         assert tally.near >= tally.kills // 5, "too few kills were near a notice"

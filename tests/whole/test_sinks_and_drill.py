@@ -35,7 +35,7 @@ def drills(phone: Any) -> list[Any]:
 
 def told_of_it(hook: Receiver) -> list[str]:
     """Which recipients have been told of a drill."""
-    return [one.path for one in list(hook.asked) if b"Drill, no alarm" in one.body]
+    return [one.path for one in list(hook.asked) if b"Drill: only a test" in one.body]
 
 
 class TestADrill:
