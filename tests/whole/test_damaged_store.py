@@ -25,7 +25,11 @@ class Phone:
 
     def heard(self, kind: str) -> list[str]:
         heard = [json.loads(h.payload) for h in self._listener.on("stillwell/reading-room/notice")]
-        return [f"{n['title']}\n{n['text']}" for n in heard if n["alarm"] == self._alarm and n["kind"] == kind]
+        return [
+            f"{n['title']}\n{n['text']}"
+            for n in heard
+            if n["alarm"] == self._alarm and n["kind"] == kind
+        ]
 
 
 def spoilt_store(path: Path) -> int:

@@ -50,7 +50,9 @@ class TestAKeeperWhoMayNotReadTheSecrets:
             )
         )
         asking.start()
-        until(lambda: any(b"Drill: only a test" in one.body for one in list(hook.asked)), "told", 60)
+        until(
+            lambda: any(b"Drill: only a test" in one.body for one in list(hook.asked)), "told", 60
+        )
         told = call("ack", "drill", "-c", tank.config, "--by", "Niamh")
         assert told.exit_code == 0, told.output
         asking.join(60)
