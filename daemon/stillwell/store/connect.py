@@ -47,6 +47,11 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
     return db
 
 
+_READER_KIB = 512
+"""So much of the file a reader keeps in memory: it asks for each page once or twice, and what a
+process once took it keeps."""
+
+
 def connect_reader(path: Path) -> sqlite3.Connection:
     """Opens the file for reading only. Raises `StoreMissing`, `StoreError`, `StoreTooNew`,
     `StoreForeign`."""
@@ -58,6 +63,7 @@ def connect_reader(path: Path) -> sqlite3.Connection:
         )
     try:
         db = open_reader(path)
+        db.execute(f"PRAGMA cache_size = -{_READER_KIB}")
         found = version(db)
     except sqlite3.Error as error:
         raise refusal(error, path) from error
