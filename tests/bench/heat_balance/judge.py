@@ -1,0 +1,155 @@
+"""What the hypotheses come to: judged by consequence, named by cause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from heat_balance.hypotheses import Cause, Level
+from heat_balance.tank import TankHeat
+
+RAISE, CLEAR = 0.97, 0.03
+"""Probabilities at which an alarm is raised and cleared: thirty times the cost of a silence is that
+of an alarm for nothing, and an alarm that stands needs as much to be taken back."""
+UNLIKELY = 0.5
+"""What is to be waited out begins anew below this."""
+ESTABLISHED = 0.9
+"""A dial that is known to have moved is no missing heat."""
+BEYOND = 3.0
+"""Scatters beyond its point, heat is missing or too much: where a device has always switched by."""
+
+PATIENT_H = 1.0
+"""h: proportional control holds the water so closely that a pause of the pump looks like a fault;
+people and timers let pumps rest for less. Before a band is left there are hours."""
+SETTLED_H = 6.0
+"""h: water that proportional control does not hold, because it is too warm, rests for less."""
+HELD_H = 1.0
+"""h: an alarm that stands is taken back after so long below `CLEAR`: a half cycle of a tank."""
+SHORT_H = 3.0
+"""h: a water change is warmed up within this; a heater that is on for longer is too weak."""
+
+
+def sums(tank: TankHeat) -> tuple[float, float]:
+    """Returns the probabilities that heat is missing where it always came, and that it goes on
+    where it always ended."""
+    mixture = tank.mixture
+    if mixture is None:
+        return 0.0, 0.0
+    causes = mixture.causes()
+    missing = sum(
+        causes.get(c, 0.0) for c in (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN)
+    )
+    goes_on = causes.get(Cause.STUCK, 0.0) + causes.get(Cause.MOVED_UP, 0.0)
+    if causes.get(Cause.MOVED, 0.0) < ESTABLISHED:
+        low, high = tank.pair()
+        water = mixture.leader.water
+        moved = mixture.of(Cause.MOVED)
+        if water < low.at - BEYOND * low.scatter:
+            missing += moved.get(Level.OFF, 0.0)
+        if water > high.at + BEYOND * high.scatter:
+            goes_on += moved.get(Level.ON, 0.0)
+    return missing, goes_on
+
+
+class Verdict(StrEnum):
+    """What may be said of a tank's heat, as alarms are called."""
+
+    NOT_HEATING = "heater.not-heating"
+    STUCK_ON = "heater.stuck-on"
+    TOO_WEAK = "heater.too-weak"
+    SETTING_MOVED = "heater.setting-moved"
+    NOT_COOLING = "chiller.not-cooling"
+    CHILLER_STUCK = "chiller.stuck-on"
+
+
+@dataclass(slots=True)
+class Judgement:
+    """Which verdicts stand. Mutable; one a tank."""
+
+    since: dict[Verdict, float] = field(default_factory=dict)
+    """What stands, and since when, h."""
+    doubtful: dict[Verdict, float] = field(default_factory=dict)
+    """What stands and is no longer borne out, and since when, h."""
+    held: dict[Verdict, float] = field(default_factory=dict)
+    """What is as probable as it need be, and since when, h."""
+    short_h: float | None = None
+    """Since when a heater that works does not hold the water."""
+
+    def look(self, tank: TankHeat) -> bool:
+        """Returns whether what stands has changed."""
+        at_h = tank.at_h
+        if at_h is None or tank.mixture is None:
+            return False
+        changed = False
+        for verdict, probability in self._odds(tank, at_h).items():
+            stands = verdict in self.since
+            if not stands and probability < UNLIKELY:
+                self.held.pop(verdict, None)
+            elif not stands and probability >= RAISE and _beyond(verdict, tank):
+                patience = self._patience(verdict, tank)
+                if at_h - self.held.setdefault(verdict, at_h) >= patience:
+                    self.since[verdict] = self.held.pop(verdict)
+                    changed = True
+            elif stands and probability > CLEAR:
+                self.doubtful.pop(verdict, None)
+            elif stands and at_h - self.doubtful.setdefault(verdict, at_h) >= HELD_H:
+                del self.since[verdict], self.doubtful[verdict]
+                changed = True
+        return changed
+
+    @staticmethod
+    def _patience(verdict: Verdict, tank: TankHeat) -> float:
+        if not tank.proportional:
+            return 0.0
+        return SETTLED_H if verdict is Verdict.SETTING_MOVED else PATIENT_H
+
+    def _odds(self, tank: TankHeat, at_h: float) -> dict[Verdict, float]:
+        """Returns the probability of each verdict. A lack of heat has one name for as long as it
+        lasts."""
+        mixture = tank.mixture
+        assert mixture is not None
+        causes = mixture.causes()
+        missing, goes_on = sums(tank)
+        weak = Verdict.TOO_WEAK in self.since
+        if not weak and Verdict.NOT_HEATING not in self.since:
+            weak = causes.get(Cause.WEAK, 0.0) > 0.5 * missing
+        short = self._short(tank, at_h)
+        return {
+            Verdict.NOT_HEATING: 0.0 if weak else missing,
+            Verdict.TOO_WEAK: max(missing if weak else 0.0, short),
+            Verdict.STUCK_ON: goes_on,
+            # Of several heaters nobody can tell whose dial it was.
+            Verdict.SETTING_MOVED: 0.0
+            if tank.devices.first_share
+            else causes.get(Cause.MOVED, 0.0),
+            Verdict.NOT_COOLING: causes.get(Cause.CHILLER_DEAD, 0.0),
+            Verdict.CHILLER_STUCK: causes.get(Cause.CHILLER_STUCK, 0.0),
+        }
+
+    def _short(self, tank: TankHeat, at_h: float) -> float:
+        """Returns the probability that a heater that is on does not hold the water."""
+        mixture = tank.mixture
+        assert mixture is not None
+        low = tank.pair()[0]
+        law = tank.learner.law
+        settles = tank.rest + mixture.leader.w + law.heater / law.loss
+        below = mixture.leader.water < low.at - BEYOND * low.scatter
+        if tank.proportional or not below or settles > low.at:
+            self.short_h = None
+            return 0.0
+        self.short_h = at_h if self.short_h is None else self.short_h
+        on = mixture.of(Cause.HEALTHY).get(Level.ON, 0.0)
+        return on if at_h - self.short_h > SHORT_H else 0.0
+
+
+def _beyond(verdict: Verdict, tank: TankHeat) -> bool:
+    """Returns whether the water is where the device has always switched by. Water that hovers at
+    its point says little, however long it does."""
+    assert tank.mixture is not None
+    water = tank.mixture.leader.water
+    low, high = tank.pair()
+    if verdict in (Verdict.NOT_HEATING, Verdict.TOO_WEAK):
+        return water < low.at - BEYOND * low.scatter
+    if verdict is Verdict.STUCK_ON:
+        return water > high.at + BEYOND * high.scatter
+    return True

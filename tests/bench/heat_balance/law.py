@@ -1,0 +1,132 @@
+"""The balance of a tank's heat, and how it is learned.
+
+    dT/dt = heater · u - chiller · v + loss · (rest - T)        rest = room + offset + lamp · l
+
+T is the water, °C, u and v the shares of time that heater and chiller are on, l the lamp's. All
+rates are per hour. Where no probe sees the room, a fixed temperature stands for it, and `offset`
+and the slow wander of the filter carry what the room does.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from stillwell.estimate.gaussian import Gaussian
+
+LOSS, LOSS_ERROR = 1 / 15, 0.5
+"""1/h, and its relative error: of 68 L with what evaporation takes; the loss per litre goes with
+the surface per litre. From the physics of `stillwell.water`; time constants of 8 to 80 hours."""
+LOSS_LITRES = 68.0
+LIFT_ERROR = 0.25
+"""Relative: of a printed power over a stated volume. An assumption."""
+LIFT, LIFT_UNKNOWN = 1.0, 0.7
+"""K/h and its relative error where nobody said a power: common practice is 1 W a litre."""
+OFFSET, OFFSET_ERROR = -1.0, 3.0
+"""K: the pump's heat less what evaporation takes. From the physics of `stillwell.water`, wide."""
+UNSEEN_ERROR = 8.0
+"""K: as `OFFSET_ERROR`, where the room is not seen."""
+LAMP_ERROR = 3.0
+"""K: by how much a lamp lifts the temperature at which the water rests; LEDs to halides."""
+DRIFT = (0.03, 0.03, 0.02, 0.15, 0.05)
+"""By so much each of the law's numbers wanders in the root of a day: relative for lifts and loss,
+K for offset and lamp. An assumption: salt creeps over a cover, a heater lets up with the years."""
+SLOPE_ERROR = {True: 0.12, False: 0.25}
+"""K/h: what disturbs the slope over a piece, drafts, hands, feeding, with the room seen and not
+seen: one unseen hour of a room is like the next, so that a dozen pieces teach no more than one."""
+ASTRAY_ERROR = 3.0
+"""By so much more where sun or wind are at work. An assumption."""
+LIFT_SCATTER = 0.12
+"""Relative: of the lift as seen at one turning point: lags, lamp and pours."""
+SLOWEST, FASTEST = 1 / 80, 1 / 4
+"""1/h: no tank of 20 L or more loses its heat slower or faster; holds the learned loss."""
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """Heater and chiller K/h, loss 1/h, offset and lamp K."""
+
+    heater: float
+    chiller: float
+    loss: float
+    offset: float
+    lamp: float
+
+    def rest(self, room: float, lamp: float) -> float:
+        """Returns where the water settles without heater and chiller, °C."""
+        return room + self.offset + self.lamp * lamp
+
+
+class LawLearner:
+    """Recursive least squares over pieces of the trace, each with a slope. The numbers learned are
+    heater, chiller, loss, loss · offset and loss · lamp, in which the slope is linear."""
+
+    def __init__(
+        self,
+        heater: float | None,
+        chiller: float | None,
+        room_seen: bool,
+        litres: float | None = None,
+    ) -> None:
+        loss = LOSS * (LOSS_LITRES / (litres or LOSS_LITRES)) ** (1 / 3)
+        up, up_error = (LIFT, LIFT_UNKNOWN) if heater is None else (heater, LIFT_ERROR)
+        down, down_error = (LIFT, LIFT_UNKNOWN) if chiller is None else (chiller, LIFT_ERROR)
+        offset = OFFSET if room_seen else 0.0
+        error = OFFSET_ERROR if room_seen else UNSEEN_ERROR
+        self.theta = Gaussian.diagonal(
+            [up, down, loss, loss * offset, 0.0],
+            [up * up_error, down * down_error, loss * LOSS_ERROR, loss * error, loss * LAMP_ERROR],
+        )
+        self.pieces = 0
+        self.room_seen = room_seen
+
+    @property
+    def law(self) -> Law:
+        heater, chiller, loss, offset, lamp = self.theta.x
+        loss = min(max(loss, SLOWEST), FASTEST)
+        return Law(max(heater, 0.02), max(chiller, 0.02), loss, offset / loss, lamp / loss)
+
+    def take(
+        self, share: tuple[float, float], gap: float, lamp: float, slope: float, calm: float
+    ) -> None:
+        """Learns from one piece.
+
+        Args:
+            share: of its time that heater and chiller were on.
+            gap: of the room (or what stands for it) above the water, K.
+            lamp: share of its time that the lamp was on.
+            slope: of the water, K/h.
+            calm: how probable it is that the surroundings were calm.
+        """
+        row = [(0, share[0]), (1, -share[1]), (2, gap), (3, 1.0), (4, lamp)]
+        self._learn(
+            [(i, a) for i, a in row if a],
+            slope,
+            SLOPE_ERROR[self.room_seen] * (1 + ASTRAY_ERROR * (1 - calm)),
+        )
+        self.pieces += 1
+
+    def take_lift(self, index: int, lift: float, error: float) -> None:
+        """Learns from what a switch changed: heater 0 or chiller 1, K/h."""
+        self._learn([(index, 1.0)], lift, error)
+
+    def _learn(self, row: list[tuple[int, float]], seen: float, error: float) -> None:
+        mean, variance, gain = self.theta.project(row)
+        total = variance + error * error
+        shift = seen - mean
+        if shift * shift > 9 * total:
+            total = shift * shift / 9  # a tail: what is far off counts for less
+        spare = total - variance
+        self.theta.revise(gain, variance, shift * variance / total, variance * spare / total)
+
+    def age(self, hours: float) -> None:
+        """Lets the numbers wander."""
+        days = hours / 24
+        loss = self.theta.x[2]
+        scale = (*self.theta.x[:3], loss, loss)
+        for i, drift in enumerate(DRIFT):
+            self.theta.P[i][i] += (drift * scale[i]) ** 2 * days
+
+    def error(self, index: int) -> float:
+        """Returns the standard error of one number."""
+        return math.sqrt(max(self.theta.P[index][index], 0.0))

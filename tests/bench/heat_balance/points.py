@@ -1,0 +1,110 @@
+"""Where a device switches, from the turning points of the water's trace."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from statistics import median
+
+from heat_balance.filter import Point
+
+KEPT = 12
+"""Turning points of each kind."""
+ENOUGH = 4
+"""So many of each kind teach where a device switches."""
+REVERSAL_K, REVERSAL_ERRORS = 0.07, 4.5
+"""A reversal is at least so much, and so many standard errors of one value: noise makes none."""
+LEAST_SCATTER = 0.03
+"""K: of a bimetal or a sensor of 1/16 K; from memory."""
+SWING_PART = 0.12
+"""Of the distance of its points a thermostat's own scatter is no less: lags and stirring."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One turning point."""
+
+    at_h: float
+    water: float
+    peak: bool
+
+
+@dataclass(slots=True)
+class Zigzag:
+    """Finds turning points: an extreme from which the trace came back by a reversal."""
+
+    low: float = 1e9
+    low_h: float = 0.0
+    high: float = -1e9
+    high_h: float = 0.0
+    rising: bool | None = None
+
+    def add(self, at_h: float, water: float, reversal: float) -> Turn | None:
+        if water < self.low:
+            self.low, self.low_h = water, at_h
+        if water > self.high:
+            self.high, self.high_h = water, at_h
+        if self.rising is not True and water > self.low + reversal:
+            turn = None if self.rising is None else Turn(self.low_h, self.low, False)
+            self.rising, self.high, self.high_h = True, water, at_h
+            return turn
+        if self.rising is not False and water < self.high - reversal:
+            turn = None if self.rising is None else Turn(self.high_h, self.high, True)
+            self.rising, self.low, self.low_h = False, water, at_h
+            return turn
+        return None
+
+    def cut(self) -> None:
+        """What comes next has nothing to do with what was."""
+        self.low, self.high, self.rising = 1e9, -1e9, None
+
+
+@dataclass(slots=True)
+class Turns:
+    """The last turning points of one setting."""
+
+    peaks: list[Turn] = field(default_factory=list)
+    troughs: list[Turn] = field(default_factory=list)
+    rises: list[float] = field(default_factory=list)
+    """Slopes of the half cycles, K/h."""
+    falls: list[float] = field(default_factory=list)
+
+    def add(self, turn: Turn, before: Turn | None) -> None:
+        kept = self.peaks if turn.peak else self.troughs
+        kept.append(turn)
+        del kept[:-KEPT]
+        if before is not None and before.peak is not turn.peak and turn.at_h > before.at_h:
+            slopes = self.rises if turn.peak else self.falls
+            slopes.append((turn.water - before.water) / (turn.at_h - before.at_h))
+            del slopes[:-KEPT]
+
+    def become(self, other: Turns) -> None:
+        """Forgets its own for another's."""
+        self.peaks, self.troughs = other.peaks, other.troughs
+        self.rises, self.falls = other.rises, other.falls
+
+    def pair(self) -> tuple[Point, Point] | None:
+        """Returns where the device's heat begins as the water falls, and where it ends; None where
+        the turning points are few or do not agree."""
+        if min(len(self.peaks), len(self.troughs)) < ENOUGH:
+            return None
+        low, high = robust([t.water for t in self.troughs]), robust([t.water for t in self.peaks])
+        swing = high.at - low.at
+        if swing < REVERSAL_K or max(low.scatter, high.scatter) > 0.6 * swing + 0.05:
+            return None
+        least = SWING_PART * swing
+        low.scatter, high.scatter = max(low.scatter, least), max(high.scatter, least)
+        return low, high
+
+    def swing_slope(self) -> float | None:
+        """Returns by how much the device changes the slope, K/h."""
+        if min(len(self.rises), len(self.falls)) < ENOUGH - 1:
+            return None
+        return median(self.rises) - median(self.falls)
+
+
+def robust(values: Sequence[float]) -> Point:
+    """Returns middle and scatter, by median and median deviation; fewer scatter more."""
+    middle = median(values)
+    spread = 1.48 * median([abs(v - middle) for v in values])
+    return Point(middle, (1 + 2 / len(values)) * (spread**2 + LEAST_SCATTER**2) ** 0.5)
