@@ -67,11 +67,11 @@ LEAST = 1e-6
 comes to it by its rate has made it likelier."""
 FLOOR = 1e-12
 PARTED = 0.9
-"""The probability that what no model foretold is no longer the tank's water. An assumption."""
+"""The probability that what no model predicted is no longer the tank's water. An assumption."""
 ROUGH = 1 / 12
 """1/h: how fast it is learned by how much the water is rougher than its models."""
 JUMP = 6.0
-"""Standard errors: what no model foretold, twice, is water that was poured."""
+"""Standard errors: what no model predicted, twice, is water that was poured."""
 
 CARRIED = (Around.CALM, Around.WARMED, Around.CHILLED)
 
@@ -391,7 +391,7 @@ class Mixture:
         self.rough = max(1.0, 2.0 * self.rough_now)
 
     def _part(self) -> None:
-        """What no model foretold is most likely seen by a probe that is not in the tank's water, or
+        """What no model predicted is most likely seen by a probe outside the tank's water, or
         it is water that was poured: for a while it says nothing about the devices."""
         last = self.weight[Around.APART]
         for a in CARRIED:
