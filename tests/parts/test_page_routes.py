@@ -460,6 +460,15 @@ class TestAttacks:
         for host in ("tank.local", "TANK.LOCAL:8080", "192.168.1.5:8080", "[fe80::1]:8080"):
             assert visit.get(HERE, headers={"host": host}).status_code in (200, 303)
 
+    def test_a_tank_that_is_not_here_is_said_to_be_none(self, room: Tank) -> None:
+        visit = Visit(room)
+        for screen in ("", "/night", "/book", "/machine", "/book/export.csv"):
+            answer = visit.get(f"/tank/another{screen}")
+            assert answer.status_code == 404, screen
+            assert "There is no such tank here." in answer.text, screen
+        for deed in ("/book", "/drill"):
+            assert "There is no such tank here." in visit.post(f"/tank/another{deed}", {}).text
+
     @given(st.text(max_size=40))
     def test_no_name_is_taken_for_an_address(self, host: str) -> None:
         assert not answers_to(f"{host}.example", ())

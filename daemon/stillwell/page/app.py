@@ -29,7 +29,7 @@ from stillwell.page.machine import Machine
 from stillwell.page.night import Nights
 from stillwell.page.place import Tank
 from stillwell.page.signing import Signing
-from stillwell.page.site import HERE, Site
+from stillwell.page.site import HERE, NoTankError, Site
 from stillwell.store import StoreError
 
 log = logging.getLogger(__name__)
@@ -97,7 +97,12 @@ def page(
 
     def lacking(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        what = "There is no such page." if error.status_code == 404 else "That can't be asked here."
+        if isinstance(error, NoTankError):
+            what = error.detail
+        elif error.status_code == 404:
+            what = "There is no such page."
+        else:
+            what = "That can't be asked here."
         return site.trouble(request, error.status_code, what)
 
     def unreadable(request: Request, error: Exception) -> Response:

@@ -63,9 +63,7 @@ class Book:
         """By device and kind: the unit that was typed last."""
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         kind = request.query_params.get("kind", "")[:40]
         typed = {"kind": kind if kind in list(Kind) else Kind.POUR}
         return self._shown(request, visitor, tank, typed)
@@ -113,9 +111,7 @@ class Book:
 
     def note(self, request: Request, visitor: Visitor) -> Response:
         """Notes what was typed, or shows why it can't, or asks whether it is meant."""
-        tank, sent = self._site.tank(request), fields(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank, sent = self._site.tank_asked(request), fields(request)
         typed = {name: sent.get(name, "")[:_MOST_TYPED] for name in _TYPED}
         try:
             told = self._noted(tank, typed, visitor, sure=sent.get("sure") == "1")
@@ -176,9 +172,7 @@ class Book:
 
     def export(self, request: Request, visitor: Visitor) -> Response:
         """Returns the journal as the command line writes it."""
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         with seen(tank) as now:
             out = io.StringIO()
             write = csv.writer(out, lineterminator="\n").writerow

@@ -42,9 +42,7 @@ class Deeds:
         return self._ask(tank, asked, f"/tank/{tank.name}")
 
     def drill(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         asked = Asked(Command.DRILL, by=visitor.name or "the page", seconds=PATIENCE_S)
         return self._ask(tank, asked, f"/tank/{tank.name}")
 

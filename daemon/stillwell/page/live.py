@@ -143,9 +143,7 @@ class Boards:
 
     def page(self, request: Request, visitor: Visitor) -> Response:
         """Returns the screen as a whole page."""
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         told = self._site.said(request)
         if told is None:
             text, well = self._of[tank.name].page(visitor)

@@ -37,9 +37,7 @@ class Machine:
         self._site = site
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         with seen(tank) as now:
             run = kept_run(now.reader)
             configured = None if run is None else [one.name for one in run.recipients]
@@ -113,7 +111,7 @@ def _tables(given: Iterable[dict[str, str]]) -> dict[str, list[tuple[str, str]]]
 def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], str]:
     """Returns rows of what was learned, and what to do with the dial."""
     plan = now.plan
-    if not any(band.unit == "Cel" and "room" not in band.channels for band in plan.bands):
+    if not any(band.unit == "Cel" and band.of_water for band in plan.bands):
         return [], "No band watches the water's temperature."
     found = learned_of(now.reader, plan)
     if found is None:

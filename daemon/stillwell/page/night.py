@@ -73,9 +73,7 @@ class Nights:
         self._site = site
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         with seen(tank) as now:
             night = _asked(request, now)
             if night is None:
@@ -136,9 +134,7 @@ class Nights:
 
     def picture(self, request: Request, visitor: Visitor) -> Response:
         """Returns the night as the program draws it, made by a process of its own."""
-        tank = self._site.tank(request)
-        if tank is None:
-            return self._site.trouble(request, 404, "There is no such tank here.")
+        tank = self._site.tank_asked(request)
         with seen(tank) as now:
             night = _asked(request, now)
             units = now.plan.units

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
@@ -31,6 +32,13 @@ NO_PASSPHRASE = (
     "No passphrase is set, so this page shows itself on its own machine only. Set one there: "
     "sudo stillwell page --set-passphrase"
 )
+
+
+class NoTankError(HTTPException):
+    """A path names a tank that is not shown here."""
+
+    def __init__(self) -> None:
+        super().__init__(404, "There is no such tank here.")
 
 
 class Site:
@@ -155,8 +163,15 @@ class Site:
         return self._said.get(request.query_params.get("said", ""))
 
     def tank(self, request: Request) -> Tank | None:
-        """Returns the tank that a path names."""
+        """Returns the tank that a path names; None where there is none of that name."""
         return self.tanks.get(request.path_params["tank"])
+
+    def tank_asked(self, request: Request) -> Tank:
+        """Returns the tank that a path names. Raises `NoTankError`, which is answered as a page."""
+        found = self.tank(request)
+        if found is None:
+            raise NoTankError
+        return found
 
 
 def fields(request: Request) -> Mapping[str, str]:
