@@ -26,14 +26,14 @@ from rich.console import Console
 from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-from heat_balance.devices import Control, Devices, Night
-from heat_balance.judge import Judgement
-from heat_balance.judge import Verdict as Said
-from heat_balance.means import Means
-from heat_balance.tank import TankHeat
 from heat_judge import Alarm, Verdict, Witness, judge, tally
 
 from stillwell.estimate.heat import BandEdges, HeaterPlan
+from stillwell.estimate.heat_balance.devices import Control, Devices, Night
+from stillwell.estimate.heat_balance.judge import Judgement
+from stillwell.estimate.heat_balance.judge import Verdict as Said
+from stillwell.estimate.heat_balance.means import Means
+from stillwell.estimate.heat_balance.tank import TankHeat
 from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.reading import Flag, Moment, Reading
 from tanks.trace import DAY_S, LAMP, ROOM, Fault, Heater, Household, Row, seeds

@@ -7,15 +7,17 @@ import random
 from collections.abc import Callable, Iterator
 
 import pytest
-from heat_balance.devices import Control, Devices, Night
-from heat_balance.filter import Mixture, Point
-from heat_balance.hypotheses import Cause, chain
-from heat_balance.judge import Judgement, Verdict
-from heat_balance.law import Law
-from heat_balance.means import Means
-from heat_balance.tank import TankHeat
 from hypothesis import given
 from hypothesis import strategies as st
+
+from stillwell.estimate.heat_balance.devices import Control, Devices, Night
+from stillwell.estimate.heat_balance.hypotheses import Cause, chain
+from stillwell.estimate.heat_balance.judge import Judgement, Verdict
+from stillwell.estimate.heat_balance.kalman import Point
+from stillwell.estimate.heat_balance.law import Law
+from stillwell.estimate.heat_balance.means import Means
+from stillwell.estimate.heat_balance.mixture import Mixture
+from stillwell.estimate.heat_balance.tank import TankHeat
 
 LIFT, LOSS, SETTING = 1.1, 1 / 16, 25.3
 DAY_H = 24.0

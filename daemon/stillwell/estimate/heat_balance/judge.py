@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from heat_balance.hypotheses import Cause, Level
-from heat_balance.tank import TankHeat
+from stillwell.estimate.heat_balance.hypotheses import Cause, Level
+from stillwell.estimate.heat_balance.tank import TankHeat
 
 RAISE, CLEAR = 0.97, 0.03
 """Probabilities at which an alarm is raised and cleared: thirty times the cost of a silence is that

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
-from heat_balance.devices import Devices
+from stillwell.estimate.heat_balance.devices import Devices
 
 YEAR_H = 8766.0
 

@@ -11,22 +11,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
-from heat_balance.hypotheses import (
+from stillwell.estimate.heat_balance.hypotheses import (
     APART,
     BEGINS,
     BY_NIGHT,
     CEASES,
     JOINS,
-    RELATIVE,
     SHARE,
     Around,
     Cause,
     Chain,
     Level,
 )
-from heat_balance.law import Law
+from stillwell.estimate.heat_balance.kalman import Filter, Point, merged, switches
+from stillwell.estimate.heat_balance.law import Law
 
 SPEED = {True: 0.5, False: 0.9}
 """K in the root of an hour: how fast the resting temperature wanders, with the room seen and not
@@ -54,10 +53,6 @@ STIR = 0.04
 HELD = {Level.HOLD: 0.3, Level.RETURN: 2.0, Level.STILL: 0.0}
 """1/h: how fast control brings the water to its setting: near it, far from it, anywhere.
 Assumptions."""
-SWING_SCATTER = 0.3
-"""Relative: a dial that was moved changes the distance of its points by so much. An assumption."""
-LATE_H = 0.2
-"""h: a thermostat that should have switched, and has not, does so within this. Its own lag."""
 FAR = 0.02
 """Part of the readings that are off for no reason of the model's."""
 FAR_K = 0.3
@@ -74,39 +69,6 @@ JUMP = 6.0
 """Standard errors: what no model predicted, twice, is water that was poured."""
 
 CARRIED = (Around.CALM, Around.WARMED, Around.CHILLED)
-
-
-@dataclass(slots=True)
-class Point:
-    """Where a device switches, °C, with its scatter as a standard deviation, K."""
-
-    at: float
-    scatter: float
-
-    def not_yet(self, water: float, falls: bool) -> float:
-        """Returns the logarithm of the probability that it has not switched by `water`, falling or
-        rising. A logistic law: its tails are heavier than the normal's."""
-        z = (water - self.at) / (0.55 * self.scatter)
-        if not falls:
-            z = -z
-        if z > 30:
-            return 0.0
-        return -math.log1p(math.exp(-z)) if z > -30 else z
-
-
-class Filter:
-    """State: water and wander, °C and K, with covariance, by (level, surrounding)."""
-
-    __slots__ = ("high", "low", "tt", "tw", "w", "water", "ww")
-
-    def __init__(self, water: float, w: float, tt: float, tw: float, ww: float) -> None:
-        self.water, self.w, self.tt, self.tw, self.ww = water, w, tt, tw, ww
-        self.low = self.high = water
-
-    def copy(self) -> Filter:
-        out = Filter(self.water, self.w, self.tt, self.tw, self.ww)
-        out.low, out.high = self.low, self.high
-        return out
 
 
 class Mixture:
@@ -196,7 +158,7 @@ class Mixture:
                     part = left * (
                         hours * 0.7
                         if a == 3
-                        else self._switch(self.filters[source], points, pair, falls, hours)
+                        else switches(self.filters[source], points, pair, falls, hours)
                     )
                     left -= part
                     fresh[j] += part
@@ -224,25 +186,6 @@ class Mixture:
         self.weight = new
         return flows
 
-    @staticmethod
-    def _switch(
-        at: Filter, points: Sequence[tuple[Point, Point]], pair: int, falls: bool, hours: float
-    ) -> float:
-        """Returns the probability that a thermostat switches within the step."""
-        water = at.water
-        if pair == RELATIVE:
-            swing = max(points[0][1].at - points[0][0].at, 0.1)
-            point = Point(at.high - swing if falls else at.low + swing, SWING_SCATTER * swing)
-        else:
-            point = points[pair][0] if falls else points[pair][1]
-        now = point.not_yet(water, falls)
-        rate = hours / LATE_H * (1.0 - math.exp(now))
-        if falls and water < at.low:
-            rate += point.not_yet(at.low, falls) - now
-        elif not falls and water > at.high:
-            rate += point.not_yet(at.high, falls) - now
-        return 1.0 - math.exp(-rate)
-
     def _blend(self, flows: Mapping[tuple[Level, int], Mapping[tuple[Level, int], float]]) -> None:
         """Each filter becomes the blend of those from which its weight came; one to which none came
         follows the leader."""
@@ -253,46 +196,19 @@ class Mixture:
                 for source, weight in sources.items():
                     apart[source] = apart.get(source, 0.0) + weight
             elif sum(sources.values()) >= LEAST:
-                fresh[to] = self._merged(sources, to[0])
+                fresh[to] = merged(self._found(sources), to[0])
         if sum(apart.values()) >= LEAST:
-            self.apart = self._merged(apart, None)
+            self.apart = merged(self._found(apart), None)
         self.filters = fresh
 
-    def _merged(self, sources: Mapping[tuple[Level, int], float], level: Level | None) -> Filter:
-        filters, apart = self.filters, self.apart
-        found = [
-            (weight, key, apart if key[1] == 3 else filters[key])
+    def _found(
+        self, sources: Mapping[tuple[Level, int], float]
+    ) -> list[tuple[float, Level, Filter]]:
+        return [
+            (weight, key[0], self.apart if key[1] == 3 else self.filters[key])
             for key, weight in sources.items()
-            if key[1] == 3 or key in filters
+            if key[1] == 3 or key in self.filters
         ]
-        total, (top, of, lead) = sum(f[0] for f in found), max(found, key=lambda f: f[0])
-        if top > (1 - 1e-6) * total:
-            out = lead.copy()
-            if of[0] is not level:
-                out.low = out.high = out.water
-            return out
-        water = w = low = high = 0.0
-        parts = []
-        for weight, key, one in found:
-            share = weight / total
-            parts.append((share, one))
-            water += share * one.water
-            w += share * one.w
-            if key[0] is level:
-                low += share * one.low
-                high += share * one.high
-            else:
-                low += share * one.water
-                high += share * one.water
-        tt = tw = ww = 0.0
-        for share, one in parts:
-            dt, dw = one.water - water, one.w - w
-            tt += share * (one.tt + dt * dt)
-            tw += share * (one.tw + dt * dw)
-            ww += share * (one.ww + dw * dw)
-        out = Filter(water, w, tt, tw, ww)
-        out.low, out.high = low, high
-        return out
 
     def _predict(
         self,

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from statistics import median, quantiles
 
-from heat_balance.devices import Control, Devices
-from heat_balance.filter import Mixture, Point
-from heat_balance.hypotheses import SHARE, SUN, Cause, Level, chain
-from heat_balance.law import LIFT_SCATTER, LawLearner
-from heat_balance.points import (
+from stillwell.estimate.heat_balance.devices import Control, Devices
+from stillwell.estimate.heat_balance.hypotheses import SHARE, SUN, Cause, Level, chain
+from stillwell.estimate.heat_balance.kalman import Point
+from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner
+from stillwell.estimate.heat_balance.mixture import Mixture
+from stillwell.estimate.heat_balance.points import (
     REVERSAL_ERRORS,
     REVERSAL_K,
     Turn,

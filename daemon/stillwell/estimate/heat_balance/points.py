@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
-from heat_balance.filter import Point
+from stillwell.estimate.heat_balance.kalman import Point
 
 KEPT = 12
 """Turning points of each kind."""
