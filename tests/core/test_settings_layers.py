@@ -79,10 +79,20 @@ class TestEnvironment:
         )
         assert settings.tank.volume == 68_137.412112  # 18 x 3.785 411 784 L
         assert settings.tank.heater is not None
-        assert settings.tank.heater.power == 100.0
+        assert settings.tank.heater.power == (100.0,)
         assert settings.band["water"].on_delay == 600.0
         assert settings.band["water"].latching is True
         assert getattr(settings.sink["house-broker"].settings, "port", None) == 1884
+
+    @pytest.mark.parametrize(
+        ("text", "watts"), [("80 W", (80.0,)), ('["50 W", "50 W"]', (50.0, 50.0))]
+    )
+    def test_one_value_may_stand_for_a_list(
+        self, file: Path, text: str, watts: tuple[float, ...]
+    ) -> None:
+        heater = load(file, environ={"STILLWELL__TANK__HEATER__POWER": text}).tank.heater
+        assert heater is not None
+        assert heater.power == watts
 
     def test_lists_are_json(self, file: Path) -> None:
         settings = load(file, environ={"STILLWELL__BAND__WATER__OF": '["water-a"]'})

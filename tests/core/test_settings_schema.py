@@ -156,7 +156,7 @@ class TestSamples:
             assert tank.chamber is not None
             assert tank.chamber.area_mm2 == 16_200.0
             assert tank.heater is not None
-            assert tank.heater.power == 75.0
+            assert tank.heater.power == (75.0,)
             assert tank.lamp is not None
             assert (tank.lamp.on.hour, tank.lamp.off.hour) == (12, 22)
         assert real.band["water"] == simulated.band["water"]

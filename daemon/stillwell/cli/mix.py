@@ -316,7 +316,7 @@ def _warming(
     now_c = _value(cold, Dimension.TEMPERATURE, units)
     power = _value(heater, Dimension.POWER, units) if heater else 0.0
     if not power and settings is not None and settings.tank.heater is not None:
-        power = settings.tank.heater.power
+        power = settings.tank.heater.watts
     if not power:
         fail("How strong is the heater in the batch?", 'Write: --heater "75 W".')
     batch = Water.of_volume(ml, salinity, now_c)

@@ -206,8 +206,8 @@ def _sound(name: str, channel: LevelChannel, frame: Frame, layers: Layers) -> It
 
 
 def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:
-    """Faults in the chamber's levels, the lamp, the night."""
-    chamber, lamp, night = frame.tank.chamber, frame.tank.lamp, frame.night
+    """Faults in the chamber's levels, what warms and cools the water, the night."""
+    chamber, night = frame.tank.chamber, frame.night
     if chamber is not None:
         if chamber.lowest_safe is not None and chamber.lowest_safe >= 0:
             what = "lowest_safe is not below the fill mark, which is 0 mm."
@@ -217,11 +217,12 @@ def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:
             what = "highest_safe is not above the fill mark, which is 0 mm."
             do = 'Write how far above the fill mark: highest_safe = "25 mm".'
             yield layers.fault(("tank", "chamber", "highest_safe"), what, do)
-    if lamp is not None and lamp.on == lamp.off:
-        what = "The lamp goes off when it goes on."
-        yield layers.fault(
-            ("tank", "lamp", "off"), what, 'Write two times: on = "12:00", off = "22:00".'
-        )
+    for name, hours in (("lamp", frame.tank.lamp), ("fan", frame.tank.fan)):
+        if hours is not None and hours.on == hours.off:
+            what = f"The {name} goes off when it goes on."
+            do = 'Write two times: on = "12:00", off = "22:00".'
+            yield layers.fault(("tank", name, "off"), what, do)
+    yield from _heat(frame, layers)
     if night.from_ == night.to:
         do = 'Write two times: from = "22:00", to = "08:00".'
         yield layers.fault(("night", "to"), "The night ends when it begins.", do)
@@ -229,6 +230,22 @@ def tank_and_times(frame: Frame, layers: Layers) -> Iterator[Fault]:
         what = f"review_at lies within the night, which ends at {night.to:%H:%M}."
         do = "Write a time at or after the end of the night."
         yield layers.fault(("night", "review_at"), what, do)
+
+
+def _heat(frame: Frame, layers: Layers) -> Iterator[Fault]:
+    heater, chiller = frame.tank.heater, frame.tank.chiller
+    schedule = heater.schedule if heater else None
+    path: Where = ("tank", "heater", "schedule")
+    if schedule is not None and schedule.from_ == schedule.to:
+        do = 'Write two times: from = "22:00", to = "07:00".'
+        yield layers.fault((*path, "to"), "The schedule ends when it begins.", do)
+    if schedule is not None and schedule.by == 0:
+        do = 'Write how much warmer it is set, below 0 for cooler: by = "-1 K". Or leave it out.'
+        yield layers.fault((*path, "by"), "The schedule changes nothing.", do)
+    if heater is not None and chiller is not None and chiller.setting is None:
+        what = "With a heater beside it nobody can tell whether it was the chiller that switched."
+        do = 'Add under [tank.chiller] what its dial says: setting = "26.5 degC".'
+        yield layers.fault(("tank", "chiller", "setting"), what, do)
 
 
 def _inside(time: dt.time, start: dt.time, end: dt.time) -> bool:

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from pydantic import BeforeValidator
 from pydantic.fields import FieldInfo
 from pydantic_settings import (
     BaseSettings,
@@ -148,8 +149,10 @@ class Environment(_OneByOne):
 
     def decode_complex_value(self, field_name: str, field: FieldInfo | None, value: Any) -> Any:
         """Returns the value of JSON. Where only a driver's or a sink's own model knows the type, a
-        value that does not look like a list or a table stays text: 12345678 may be a password."""
-        if field is None:
+        value that does not look like a list or a table stays text: 12345678 may be a password. So
+        it does where one value may stand for a list."""
+        one = field is not None and any(isinstance(m, BeforeValidator) for m in field.metadata)
+        if field is None or one:
             return json.loads(value) if value.lstrip()[:1] in ("[", "{") else value
         return super().decode_complex_value(field_name, field, value)
 

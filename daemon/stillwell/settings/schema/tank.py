@@ -1,15 +1,18 @@
-"""``[tank]``: the water, the return chamber, the heater, the lamp."""
+"""``[tank]``: the water, the return chamber, what warms and cools the water."""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from enum import StrEnum
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from annotated_types import Gt, Lt
-from pydantic import Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from stillwell.settings.schema.values import Name, Part, TimeOfDay, Zone
-from stillwell.units import Millilitres, Millimetres, Ratio, System, Watts
+from stillwell.settings.setting_error import SettingError
+from stillwell.shown import shown
+from stillwell.units import Celsius, Kelvin, Millilitres, Millimetres, Ratio, System, Watts
 
 
 class Chamber(Part):
@@ -30,17 +33,95 @@ class Chamber(Part):
         return self.length * self.width
 
 
+class HeaterKind(StrEnum):
+    """How a heater is controlled."""
+
+    THERMOSTAT = "thermostat"
+    """It is on or off, by a dial of its own or a controller's setting."""
+    PROPORTIONAL = "proportional"
+    """A controller gives a share of its power, continuously or in pulses."""
+
+
+_OTHERWISE = {
+    "several": 'power = ["50 W", "50 W"]',
+    "schedule": 'schedule = { from = "22:00", to = "07:00", by = "-1 K" }',
+}
+"""Words that say something else than how a heater is controlled, and where that is written."""
+
+
+def _kind(value: Any) -> Any:
+    if isinstance(value, str) and value in _OTHERWISE:
+        what = f"{shown(value)} does not say how the heater is controlled."
+        do = f'Write kind = "thermostat" or "proportional", and beside it {_OTHERWISE[value]}.'
+        raise SettingError(what, do)
+    return value
+
+
+def _each(value: Any) -> Any:
+    return value if isinstance(value, list | tuple) else [value]
+
+
+_POWER = {"type": "string", "pattern": r"^\s*[+\-−]?[0-9.]", "examples": ["75 W"]}
+Powers = Annotated[
+    tuple[Annotated[Watts, Gt(0)], ...],
+    BeforeValidator(_each),
+    WithJsonSchema(
+        {
+            "anyOf": [_POWER, {"type": "array", "items": _POWER}],
+            "description": "Of one heater, or a list with that of each.",
+            "examples": ["75 W"],
+        }
+    ),
+]
+
+
+class Schedule(Part):
+    """Hours, in the tank's zone, in which the heater is set otherwise than in the others."""
+
+    from_: TimeOfDay = Field(alias="from")
+    to: TimeOfDay
+    by: Kelvin = Field(examples=["-1 K"])
+    """By so much warmer; a cooler night is below 0."""
+
+
 class Heater(Part):
-    """The heater in the tank; it is watched, never switched."""
+    """The heaters in the tank; they are watched, never switched. Without this table, and without
+    one of a chiller, there is no alarm about them."""
 
-    power: Annotated[Watts, Gt(0)]
+    kind: Annotated[HeaterKind, BeforeValidator(_kind)] | None = None
+    """Found out from the water's temperature, and asked about, when it is not given."""
+    power: Powers = ()
+    """As printed on it; a list when there are several."""
+    schedule: Schedule | None = None
+
+    @property
+    def watts(self) -> float:
+        """All heaters together, W; 0 where nobody said."""
+        return sum(self.power)
 
 
-class Lamp(Part):
-    """The photoperiod, in the tank's zone."""
+class Chiller(Part):
+    """What cools the water by a thermostat: a chiller, or a fan that has one."""
+
+    power: Annotated[Watts, Gt(0)] | None = None
+    """The heat that it takes out, not what it draws from the mains."""
+    setting: Celsius | None = None
+    """What its dial says; needed beside a heater, to tell which of the two has switched."""
+
+
+class Hours(Part):
+    """Between which times of day something is on, in the tank's zone."""
 
     on: TimeOfDay
     off: TimeOfDay
+
+
+class Lamp(Hours):
+    """The photoperiod."""
+
+
+class Fan(Hours):
+    """A fan over the water that a timer switches. One with a thermostat is a chiller."""
 
 
 class Surface(Part):
@@ -70,6 +151,8 @@ class Tank(Part):
     """The surface of all open water; guessed from the volume when it is not given."""
     chamber: Chamber | None = None
     heater: Heater | None = None
+    chiller: Chiller | None = None
+    fan: Fan | None = None
     lamp: Lamp | None = None
 
     @property
