@@ -120,12 +120,12 @@ def values() -> st.SearchStrategy[list[float]]:
 def test_weights_stay_a_distribution_whatever_is_read(
     read: list[float], proportional: bool, chiller: bool
 ) -> None:
-    mixture = Mixture(chain(Devices(chiller=chiller), proportional), 25.0, room_seen=True)
+    mixture = Mixture.begun(chain(Devices(chiller=chiller), proportional), 25.0, room_seen=True)
     law = Law(1.0, 1.0, 0.05, -1.0, 0.0)
     pair = (Point(25.0, 0.05), Point(25.4, 0.05))
     for value in read:
         mixture.step(1 / 30, value, 0.02, law, 21.0, [pair] * 6)
-        causes = mixture.causes()
+        causes = mixture.causes
         assert sum(causes.values()) == pytest.approx(1.0)
         assert all(0 <= p <= 1 + 1e-9 for p in causes.values())
         assert Cause.HEALTHY in causes

@@ -35,7 +35,7 @@ def sums(tank: TankHeat) -> tuple[float, float]:
     mixture = tank.mixture
     if mixture is None:
         return 0.0, 0.0
-    causes = mixture.causes()
+    causes = mixture.causes
     missing = sum(
         causes.get(c, 0.0) for c in (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN)
     )
@@ -77,7 +77,7 @@ class Judgement:
 
     def look(self, tank: TankHeat) -> bool:
         """Returns whether what stands has changed."""
-        at_h = tank.at_h
+        at_h = tank.known.at_h
         if at_h is None or tank.mixture is None:
             return False
         changed = False
@@ -99,7 +99,7 @@ class Judgement:
 
     @staticmethod
     def _patience(verdict: Verdict, tank: TankHeat) -> float:
-        if not tank.proportional:
+        if not tank.known.proportional:
             return 0.0
         return SETTLED_H if verdict is Verdict.SETTING_MOVED else PATIENT_H
 
@@ -108,7 +108,7 @@ class Judgement:
         lasts."""
         mixture = tank.mixture
         assert mixture is not None
-        causes = mixture.causes()
+        causes = mixture.causes
         missing, goes_on = sums(tank)
         weak = Verdict.TOO_WEAK in self.since
         if not weak and Verdict.NOT_HEATING not in self.since:
@@ -134,7 +134,7 @@ class Judgement:
         law = tank.learner.law
         settles = tank.rest + mixture.leader.w + law.heater / law.loss
         below = mixture.leader.water < low.at - BEYOND * low.scatter
-        if tank.proportional or not below or settles > low.at:
+        if tank.known.proportional or not below or settles > low.at:
             self.short_h = None
             return 0.0
         self.short_h = at_h if self.short_h is None else self.short_h

@@ -7,8 +7,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stillwell.estimate.heat_balance.hypotheses import RELATIVE, Level
-
 SWING_SCATTER = 0.3
 """Relative: a dial that was moved changes the distance of its points by so much. An assumption."""
 LATE_H = 0.2
@@ -33,67 +31,71 @@ class Point:
         return -math.log1p(math.exp(-z)) if z > -30 else z
 
 
+Pair = tuple[Point, Point]
+"""Where a device's heat begins as the water falls, and where it ends as the water rises."""
+
+
+@dataclass(slots=True)
 class Filter:
-    """State: water and wander, °C and K, with covariance, by (level, surrounding)."""
+    """Water and wander, °C and K, with their covariance, and the lowest and highest water since
+    the devices last switched."""
 
-    __slots__ = ("high", "low", "tt", "tw", "w", "water", "ww")
-
-    def __init__(self, water: float, w: float, tt: float, tw: float, ww: float) -> None:
-        self.water, self.w, self.tt, self.tw, self.ww = water, w, tt, tw, ww
-        self.low = self.high = water
-
-    def copy(self) -> Filter:
-        out = Filter(self.water, self.w, self.tt, self.tw, self.ww)
-        out.low, out.high = self.low, self.high
-        return out
+    water: float
+    w: float
+    tt: float
+    tw: float
+    ww: float
+    low: float
+    high: float
 
 
-def merged(found: Sequence[tuple[float, Level, Filter]], level: Level | None) -> Filter:
-    """Returns the blend of weighted filters, each with the level that it had."""
-    total, (top, of, lead) = sum(f[0] for f in found), max(found, key=lambda f: f[0])
-    if top > (1 - 1e-6) * total:
-        out = lead.copy()
-        if of is not level:
-            out.low = out.high = out.water
-        return out
-    water = w = low = high = 0.0
-    parts = []
-    for weight, key, one in found:
-        share = weight / total
-        parts.append((share, one))
-        water += share * one.water
-        w += share * one.w
-        if key is level:
-            low += share * one.low
-            high += share * one.high
-        else:
-            low += share * one.water
-            high += share * one.water
-    tt = tw = ww = 0.0
-    for share, one in parts:
+def fresh(water: float, w: float, ww: float) -> Filter:
+    """Returns a filter that knows the water to a tenth of a kelvin."""
+    return Filter(water, w, 0.01, 0.0, ww, water, water)
+
+
+def merged(found: Sequence[tuple[float, Filter, bool]], total: float) -> Filter:
+    """Returns the blend of weighted filters, the heaviest one first.
+
+    Args:
+        found: weight, filter, and whether it comes from another level of the devices, so that a
+            half cycle begins with it.
+        total: of the weights.
+    """
+    weight, lead, begins = found[0]
+    water, w, tt, tw, ww = lead.water, lead.w, lead.tt, lead.tw, lead.ww
+    low, high = (water, water) if begins else (lead.low, lead.high)
+    for part, one, begins in found[1:]:
+        # Two at a time is the same as all at once.
+        weight += part
+        share = part / weight
         dt, dw = one.water - water, one.w - w
-        tt += share * (one.tt + dt * dt)
-        tw += share * (one.tw + dt * dw)
-        ww += share * (one.ww + dw * dw)
-    out = Filter(water, w, tt, tw, ww)
-    out.low, out.high = low, high
-    return out
+        rest = share * (1.0 - share)
+        tt += share * (one.tt - tt) + rest * dt * dt
+        tw += share * (one.tw - tw) + rest * dt * dw
+        ww += share * (one.ww - ww) + rest * dw * dw
+        low += share * ((one.water if begins else one.low) - low)
+        high += share * ((one.water if begins else one.high) - high)
+        water += share * dt
+        w += share * dw
+    return Filter(water, w, tt, tw, ww, low, high)
 
 
-def switches(
-    at: Filter, points: Sequence[tuple[Point, Point]], pair: int, falls: bool, hours: float
-) -> float:
-    """Returns the probability that a thermostat switches within the step."""
+def switches(at: Filter, pair: Pair, falls: bool, hours: float) -> float:
+    """Returns the probability that a thermostat switches within a step."""
     water = at.water
-    if pair == RELATIVE:
-        swing = max(points[0][1].at - points[0][0].at, 0.1)
-        point = Point(at.high - swing if falls else at.low + swing, SWING_SCATTER * swing)
-    else:
-        point = points[pair][0] if falls else points[pair][1]
+    point = pair[0] if falls else pair[1]
+    before = at.low if falls else at.high
     now = point.not_yet(water, falls)
     rate = hours / LATE_H * (1.0 - math.exp(now))
-    if falls and water < at.low:
-        rate += point.not_yet(at.low, falls) - now
-    elif not falls and water > at.high:
-        rate += point.not_yet(at.high, falls) - now
-    return 1.0 - math.exp(-rate)
+    if (water < before) if falls else (water > before):
+        rate += point.not_yet(before, falls) - now
+    return 1.0 - math.exp(-rate) if rate > 1e-12 else 0.0
+
+
+def moved_pair(at: Filter, pair: Pair) -> Pair:
+    """Returns the points of a device with a moved dial: as far from where it last switched as its
+    points were apart."""
+    swing = max(pair[1].at - pair[0].at, 0.1)
+    scatter = SWING_SCATTER * swing
+    return Point(at.high - swing, scatter), Point(at.low + swing, scatter)

@@ -77,11 +77,16 @@ class LawLearner:
             [up, down, loss, loss * offset, 0.0],
             [up * up_error, down * down_error, loss * LOSS_ERROR, loss * error, loss * LAMP_ERROR],
         )
-        self.pieces = 0
         self.room_seen = room_seen
+        self.law = self._law()
+        """As learned by now."""
 
-    @property
-    def law(self) -> Law:
+    def take_up(self, numbers: list[float], covariance: list[list[float]]) -> None:
+        """Goes on from what an earlier run had learned."""
+        self.theta = Gaussian(numbers, covariance)
+        self.law = self._law()
+
+    def _law(self) -> Law:
         heater, chiller, loss, offset, lamp = self.theta.x
         loss = min(max(loss, SLOWEST), FASTEST)
         return Law(max(heater, 0.02), max(chiller, 0.02), loss, offset / loss, lamp / loss)
@@ -104,7 +109,6 @@ class LawLearner:
             slope,
             SLOPE_ERROR[self.room_seen] * (1 + ASTRAY_ERROR * (1 - calm)),
         )
-        self.pieces += 1
 
     def take_lift(self, index: int, lift: float, error: float) -> None:
         """Learns from what a switch changed: heater 0 or chiller 1, K/h."""
@@ -118,6 +122,7 @@ class LawLearner:
             total = shift * shift / 9  # a tail: what is far off counts for less
         spare = total - variance
         self.theta.revise(gain, variance, shift * variance / total, variance * spare / total)
+        self.law = self._law()
 
     def age(self, hours: float) -> None:
         """Lets the numbers wander."""

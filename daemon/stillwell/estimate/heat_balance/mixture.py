@@ -10,7 +10,8 @@ Estimation with Applications to Tracking and Navigation (2001), 11.6.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from stillwell.estimate.heat_balance.hypotheses import (
     APART,
@@ -18,13 +19,14 @@ from stillwell.estimate.heat_balance.hypotheses import (
     BY_NIGHT,
     CEASES,
     JOINS,
+    RELATIVE,
     SHARE,
     Around,
     Cause,
     Chain,
     Level,
 )
-from stillwell.estimate.heat_balance.kalman import Filter, Point, merged, switches
+from stillwell.estimate.heat_balance.kalman import Filter, Pair, fresh, merged, moved_pair, switches
 from stillwell.estimate.heat_balance.law import Law
 
 SPEED = {True: 0.5, False: 0.9}
@@ -61,6 +63,8 @@ LEAST = 1e-6
 """A state of less weight has no filter of its own: it follows the leader, and is weighed once what
 comes to it by its rate has made it likelier."""
 FLOOR = 1e-12
+RATES_H = 0.12
+"""h: what comes at rates of days and years is let come as often as this."""
 PARTED = 0.9
 """The probability that what no model predicted is no longer the tank's water. An assumption."""
 ROUGH = 1 / 12
@@ -68,32 +72,61 @@ ROUGH = 1 / 12
 JUMP = 6.0
 """Standard errors: what no model predicted, twice, is water that was poured."""
 
-CARRIED = (Around.CALM, Around.WARMED, Around.CHILLED)
+
+@dataclass(slots=True)
+class Belief:
+    """What is weighed: all that is to be kept for the next run. Lists are by surrounding and in it
+    by state or by level; the last filter is of a probe apart."""
+
+    weight: list[float]
+    filters: list[Filter | None]
+    surprised: bool = False
+    rough_now: float = 0.5
+    """The squared error of the best model, in units of its variance."""
+    waiting_h: float = 0.0
+    """Since rates were last let come, h."""
 
 
 class Mixture:
-    """Weights and filters. Mutable; owned by one tank."""
+    """Weights and filters. Mutable; owned by one tank.
 
-    def __init__(self, chain: Chain, water: float, room_seen: bool, wander: float = 0.0) -> None:
-        self.chain = chain
-        self.room_seen = room_seen
+    Args:
+        chain: the states.
+        belief: what is kept of them.
+        room_seen: whether a probe sees the room.
+        first: of several heaters' lift, the first one's share.
+    """
+
+    def __init__(self, chain: Chain, belief: Belief, room_seen: bool, first: float) -> None:
+        self.chain, self.belief = chain, belief
+        self.room_seen, self.first = room_seen, first
+        self.sunny = True
+        n, levels = len(chain.states), chain.levels
+        self._n, self._l = n, len(levels)
+        self._apart = 3 * self._l
+        spot = {level: i for i, level in enumerate(levels)}
+        self._place = [a * self._l + spot[s.level] for a in range(3) for s in chain.states]
+        self._place += [self._apart] * n
+        self._level = [spot[s.level] for s in chain.states]
+        self._switching = [(i, chain.switched[i]) for i in range(n) if chain.switched[i]]
+        self._rated = [(i, chain.fixed[i]) for i in range(n) if chain.fixed[i]]
+        self._causes = [s.cause for s in chain.states]
+        self._look()
+
+    @classmethod
+    def begun(
+        cls, chain: Chain, water: float, room_seen: bool, wander: float = 0.0, first: float = 0.5
+    ) -> Mixture:
+        """Returns a mixture of a tank that is well."""
         n = len(chain.states)
-        self.weight = [[0.0] * n for _ in Around]
+        weight = [FLOOR] * (4 * n)
         start = [i for i, s in enumerate(chain.states) if s.cause is Cause.HEALTHY]
         for i in start:
-            self.weight[0][i] = 1.0 / len(start)
-        wide = 2.0 if room_seen else 4.0
-        self.filters: dict[tuple[Level, int], Filter] = {
-            (level, a): Filter(water, wander, 0.01, 0.0, wide * wide)
-            for level in chain.levels
-            for a in CARRIED
-        }
-        self.apart = Filter(water, wander, 0.01, 0.0, wide * wide)
-        self.surprised = False
-        self.sunny = True
-        self.rough_now, self.rough = 0.5, 1.0
-        self.level_of = [s.level for s in chain.states]
-        self.logl = 0.0
+            weight[i] = 1.0 / len(start)
+        wide = (2.0 if room_seen else 4.0) ** 2
+        count = 3 * len(chain.levels) + 1
+        filters: list[Filter | None] = [fresh(water, wander, wide) for _ in range(count)]
+        return cls(chain, Belief(weight, filters), room_seen, first)
 
     # -- one step --------------------------------------------------------------------------------
 
@@ -104,7 +137,7 @@ class Mixture:
         error: float,
         law: Law,
         rest: float,
-        points: Sequence[tuple[Point, Point]],
+        points: Sequence[Pair],
     ) -> None:
         """Passes time and weighs one value.
 
@@ -112,283 +145,335 @@ class Mixture:
             hours: since the last step.
             value: the water, °C; None where nothing says anything about it.
             error: of the value, K.
+            law: of the tank.
             rest: where the water would settle by the law, with the room and lamp of now, °C.
             points: by pair, where the device's heat begins as the water falls, and where it ends as
                 the water rises.
         """
-        flows = self._spread(hours, points)
-        self._blend(flows)
-        likelihood = self._predict(hours, value, error, law, rest, points)
+        flows: dict[int, list[tuple[float, int]]] = {}
+        stays = self._masses()
+        self._switch(hours, points, flows, stays)
+        belief = self.belief
+        belief.waiting_h += hours
+        if belief.waiting_h >= RATES_H:
+            self._come(belief.waiting_h, flows, stays)
+            belief.waiting_h = 0.0
+        self._blend(flows, stays)
+        self._predict(hours, law, rest, points[0][0].at)
         if value is not None:
-            self._weigh(likelihood)
+            likelihood = self._correct(hours, value, error)
+            if likelihood:
+                self._weigh(likelihood)
+        self._look()
 
-    def _spread(
-        self, hours: float, points: Sequence[tuple[Point, Point]]
-    ) -> dict[tuple[Level, int], dict[tuple[Level, int], float]]:
-        """Lets weights follow the chain. Returns how much weight came to each filter from which."""
-        chain, levels = self.chain, self.level_of
-        flows: dict[tuple[Level, int], dict[tuple[Level, int], float]] = {}
-        new = [[FLOOR] * len(levels) for _ in Around]
-        warmed = BEGINS[CARRIED[1]] * (1.0 if self.sunny else BY_NIGHT)
-        begins = [
-            (b, 1.0 - math.exp(-rate * hours))
-            for b, rate in ((1, warmed), (2, BEGINS[CARRIED[2]]), (3, APART))
-        ]
-        lead = self.leader_key
-        joins = ((0, 1.0 - math.exp(-JOINS * hours)),)
-        for a in Around:
-            weights, fresh = self.weight[a], new[a]
-            for i, weight in enumerate(weights):
-                level = levels[i]
-                source = (level, int(a))
-                if weight < LEAST or (a < 3 and source not in self.filters):
-                    fresh[i] += weight
-                    if weight >= LEAST:
-                        into = flows.setdefault(source, {})
-                        into[lead] = into.get(lead, 0.0) + weight
-                    continue
-                left = weight
-                for j, rate in chain.fixed[i]:
-                    part = weight * rate * hours
-                    left -= part
-                    fresh[j] += part
-                    into = flows.setdefault((levels[j], a), {})
-                    into[source] = into.get(source, 0.0) + part
-                for j, pair, falls in chain.switched[i]:
-                    part = left * (
-                        hours * 0.7
-                        if a == 3
-                        else switches(self.filters[source], points, pair, falls, hours)
-                    )
-                    left -= part
-                    fresh[j] += part
-                    into = flows.setdefault((levels[j], a), {})
-                    into[source] = into.get(source, 0.0) + part
-                if a == 0:
-                    ways: Sequence[tuple[int, float]] = begins
-                elif a == 3:
-                    ways = joins
-                else:
-                    w = self.filters[source].w
-                    near = NEVER_BACK[self.room_seen] + math.exp(
-                        -0.5 * (w / BACK[self.room_seen]) ** 2
-                    )
-                    ways = ((0, 1.0 - math.exp(-CEASES * near * hours)), begins[2])
-                for b, rate in ways:
-                    part = left * rate
-                    new[b][i] += part
-                    into = flows.setdefault((level, b), {})
-                    into[source] = into.get(source, 0.0) + part
-                    left -= part
-                fresh[i] += left
-                into = flows.setdefault(source, {})
-                into[source] = into.get(source, 0.0) + left
-        self.weight = new
-        return flows
+    def _masses(self) -> list[float]:
+        """Returns the weight of each filter."""
+        masses = [0.0] * (self._apart + 1)
+        for place, weight in zip(self._place, self.belief.weight, strict=True):
+            masses[place] += weight
+        return masses
 
-    def _blend(self, flows: Mapping[tuple[Level, int], Mapping[tuple[Level, int], float]]) -> None:
-        """Each filter becomes the blend of those from which its weight came; one to which none came
-        follows the leader."""
-        fresh: dict[tuple[Level, int], Filter] = {}
-        apart: dict[tuple[Level, int], float] = {}
-        for to, sources in flows.items():
-            if to[1] == 3:
-                for source, weight in sources.items():
-                    apart[source] = apart.get(source, 0.0) + weight
-            elif sum(sources.values()) >= LEAST:
-                fresh[to] = merged(self._found(sources), to[0])
-        if sum(apart.values()) >= LEAST:
-            self.apart = merged(self._found(apart), None)
-        self.filters = fresh
-
-    def _found(
-        self, sources: Mapping[tuple[Level, int], float]
-    ) -> list[tuple[float, Level, Filter]]:
-        return [
-            (weight, key[0], self.apart if key[1] == 3 else self.filters[key])
-            for key, weight in sources.items()
-            if key[1] == 3 or key in self.filters
-        ]
-
-    def _predict(
+    def _switch(
         self,
         hours: float,
-        value: float | None,
-        error: float,
-        law: Law,
-        rest: float,
-        points: Sequence[tuple[Point, Point]],
-    ) -> dict[tuple[Level, int], float]:
-        """Moves every filter on and, given a value, corrects it. Returns likelihoods."""
+        points: Sequence[Pair],
+        flows: dict[int, list[tuple[float, int]]],
+        stays: list[float],
+    ) -> None:
+        """Lets devices switch. Notes in `flows`, by filter, how much weight comes from which other,
+        and takes it from `stays`."""
+        belief = self.belief
+        weight, filters, place = belief.weight, belief.filters, self._place
+        known: dict[tuple[int, int, bool], float] = {}
+        blind = 1.0 - math.exp(-0.7 * hours)
+        moves = []
+        for base in range(0, 4 * self._n, self._n):
+            for i, ways in self._switching:
+                k = base + i
+                left = weight[k]
+                source = place[k]
+                at = filters[source]
+                if left < LEAST or at is None:
+                    continue
+                for j, pair, falls in ways:
+                    if source == self._apart:
+                        chance = blind
+                    else:
+                        key = (source, pair, falls)
+                        if key not in known:
+                            of = moved_pair(at, points[0]) if pair == RELATIVE else points[pair]
+                            known[key] = switches(at, of, falls, hours)
+                        chance = known[key]
+                    if chance == 0.0:
+                        continue
+                    part = left * chance
+                    left -= part
+                    moves.append((base + j, part))
+                    to = place[base + j]
+                    if to != source:
+                        stays[source] -= part
+                        flows.setdefault(to, []).append((part, source))
+                weight[k] = left
+        for k, part in moves:
+            weight[k] += part
+
+    def _come(
+        self, hours: float, flows: dict[int, list[tuple[float, int]]], stays: list[float]
+    ) -> None:
+        """Lets come what comes at its rate: faults, their ends, and what goes on around."""
+        belief, n = self.belief, self._n
+        old, place, filters = belief.weight, self._place, belief.filters
+        new = old[:]
+        warmed = BEGINS[Around.WARMED] * (1.0 if self.sunny else BY_NIGHT)
+        begins = [
+            (b, 1.0 - math.exp(-rate * hours))
+            for b, rate in ((1, warmed), (2, BEGINS[Around.CHILLED]), (3, APART))
+        ]
+        calms = (1.0 - math.exp(-CEASES * hours)) / CEASES
+        # What comes may have come before a device switched: the weights of before are as good.
+        moves = []
+        for base in range(0, 4 * n, n):
+            for i, ways in self._rated:
+                weight = old[base + i]
+                if weight >= LEAST:
+                    moves += [(base + i, base + j, weight * rate * hours) for j, rate in ways]
+        for a in range(4):
+            for i in range(n):
+                k = a * n + i
+                weight, at = old[k], filters[place[k]]
+                if weight < LEAST or at is None:
+                    continue
+                if a == 0:
+                    moves += [(k, b * n + i, weight * rate) for b, rate in begins]
+                elif a == 3:
+                    moves.append((k, i, weight * (1.0 - math.exp(-JOINS * hours))))
+                else:
+                    near = math.exp(-0.5 * (at.w / BACK[self.room_seen]) ** 2)
+                    rate = CEASES * (NEVER_BACK[self.room_seen] + near)
+                    moves.append((k, i, weight * calms * rate))
+                    moves.append((k, 3 * n + i, weight * begins[2][1]))
+        for k, to, part in moves:
+            new[k] -= part
+            new[to] += part
+            source, target = place[k], place[to]
+            if source != target:
+                stays[source] -= part
+                flows.setdefault(target, []).append((part, source))
+        belief.weight = new
+
+    def _blend(self, flows: dict[int, list[tuple[float, int]]], stays: list[float]) -> None:
+        """Each filter becomes the blend of those from which its weight came; one of no weight is
+        dropped, and follows the leader."""
+        filters, levels = self.belief.filters, self._l
+        lead = self.lead
+        new = filters[:]
+        for to in range(self._apart + 1):
+            own = filters[to]
+            found: list[tuple[float, Filter, bool]] = []
+            total = max(stays[to], FLOOR)
+            if own is not None:
+                found.append((total, own, False))
+            elif to in flows:
+                found.append((total, filters[lead], lead % levels != to % levels))  # type: ignore[arg-type]
+            for part, source in flows.get(to, ()):
+                one = filters[source]
+                if one is not None:
+                    total += part
+                    found.append((part, one, source % levels != to % levels))
+            if total < LEAST and to != lead:
+                new[to] = None
+            elif len(found) > 1:
+                found.sort(key=_weight, reverse=True)
+                if found[0][0] < (1 - 1e-6) * total or found[0][1] is not own:
+                    new[to] = merged(found, total)
+        self.belief.filters = new
+
+    def _predict(self, hours: float, law: Law, rest: float, middle: float) -> None:
+        """Moves every filter on."""
         seen = self.room_seen
-        keep = math.exp(-RETURNS[seen] * hours)
-        slow = SPEED[seen] ** 2 * hours
         astray = ASTRAY if seen else ASTRAY_UNSEEN
         fast = math.exp(-STRAYS * hours)
         stir = STIR**2 * hours
         phi = math.exp(-law.loss * hours)
         gain = 1.0 - phi
-        r2 = error * error * self.rough
-        lifts = {Level.OFF: 0.0, Level.ON: law.heater, Level.COOL: -law.chiller}
-        for level, share in SHARE.items():
-            lifts[level] = share * law.heater
-        lifts[Level.FIRST] = self.first * law.heater
-        jobs = []
-        for key, one in self.filters.items():
-            level, around = key
-            if one.water < one.low:
-                one.low = one.water
-            if one.water > one.high:
-                one.high = one.water
-            if around == 0:
-                rho, q, mean = keep, slow, 0.0
+        ways = [(math.exp(-RETURNS[seen] * hours), SPEED[seen] ** 2 * hours, 0.0)]
+        for around in (Around.WARMED, Around.CHILLED):
+            mean, spread = astray[around]
+            if around is Around.WARMED and not self.sunny:
+                mean, spread = ASTRAY_DARK
+            ways.append((fast, spread * spread * (1 - fast * fast), mean))
+        lifts = self._lifts(law)
+        filters = self.belief.filters
+        for place in range(self._apart):
+            one = filters[place]
+            if one is None:
+                continue
+            a, spot = divmod(place, self._l)
+            rho, q, mean = ways[a]
+            water, tt, tw, ww = one.water, one.tt, one.tw, one.ww
+            one.low, one.high = min(one.low, water), max(one.high, water)
+            lift = lifts[spot]
+            if lift is None:
+                held = math.exp(-HELD[self.chain.levels[spot]] * hours)
+                one.water = middle + (water - middle) * held
+                one.tt = tt * held * held + stir
+                one.tw = tw * held * rho
             else:
-                mean, spread = astray[CARRIED[around]]
-                if around == Around.WARMED and not self.sunny:
-                    mean, spread = ASTRAY_DARK
-                rho, q = fast, spread * spread * (1 - fast * fast)
-            if level in HELD:
-                held = math.exp(-HELD[level] * hours)
-                middle = points[0][0].at
-                one.water = middle + (one.water - middle) * held
-                one.tt = one.tt * held * held + stir
-                one.tw *= held * rho
-            else:
-                drive = rest + one.w + lifts[level] / law.loss
-                one.water = phi * one.water + gain * drive
-                one.tt = phi * phi * one.tt + 2 * phi * gain * one.tw + gain * gain * one.ww + stir
+                one.water = phi * water + gain * (rest + one.w + lift)
                 # The wander of the step itself acts on half of it.
-                one.tt += gain * gain * q / 3
-                one.tw = rho * (phi * one.tw + gain * one.ww) + gain * q / 2
+                one.tt = phi * phi * tt + 2 * phi * gain * tw + gain * gain * (ww + q / 3) + stir
+                one.tw = rho * (phi * tw + gain * ww) + gain * q / 2
             one.w = mean + (one.w - mean) * rho
-            one.ww = rho * rho * one.ww + q
-            jobs.append((key, one))
-        apart = self.apart
-        apart.tt += APART_SPEED**2 * hours
-        apart.ww += slow
-        jobs.append(((Level.OFF, 3), apart))
-        if value is None:
-            return {}
-        out = {}
-        shock = min(abs(value - one.water) / math.sqrt(one.tt + r2) for _, one in jobs)
-        if shock > JUMP:
-            if not self.surprised:
-                self.surprised = True
-                return {}
-            for _, one in jobs:
-                one.tt += (value - one.water) ** 2
-                one.low = one.high = value
-            self._part()
-        self.surprised = False
-        self._roughen(hours, min((value - one.water) ** 2 / (one.tt + r2) for _, one in jobs))
-        for key, one in jobs:
-            off = value - one.water
-            s = one.tt + r2
-            near = math.exp(-0.5 * off * off / s) / math.sqrt(s)
+            one.ww = rho * rho * ww + q
+        apart = filters[self._apart]
+        if apart is not None:
+            apart.tt += APART_SPEED**2 * hours
+            apart.ww += ways[0][1]
+
+    def _lifts(self, law: Law) -> list[float | None]:
+        """Returns by how much each level lifts where the water settles, K; None where it holds the
+        water."""
+        shares = {Level.OFF: 0.0, Level.ON: 1.0, Level.FIRST: self.first, **SHARE}
+        full = law.heater / law.loss
+        return [
+            None
+            if level in HELD
+            else (-law.chiller / law.loss if level is Level.COOL else shares[level] * full)
+            for level in self.chain.levels
+        ]
+
+    def _correct(self, hours: float, value: float, error: float) -> list[float] | None:
+        """Corrects every filter by a value. Returns likelihoods; None for what no model predicted
+        and may be a single bad value."""
+        belief = self.belief
+        filters = belief.filters
+        r2 = error * error * max(1.0, 2.0 * belief.rough_now)
+        shock = min((value - one.water) ** 2 / (one.tt + r2) for one in filters if one is not None)
+        if shock > JUMP * JUMP:
+            if not belief.surprised:
+                belief.surprised = True
+                return None
+            self._part(value)
+            shock = 1.0
+        belief.surprised = False
+        # Learned from the best of several models, it is a little below 1.
+        belief.rough_now += min(1.0, ROUGH * hours) * (min(shock, 9.0) - belief.rough_now)
+        out = []
+        for one in filters:
+            if one is None:
+                out.append(-1.0)
+                continue
+            off, tt, tw = value - one.water, one.tt, one.tw
+            s = tt + r2
+            near = (1 - FAR) * math.exp(-0.5 * off * off / s) / math.sqrt(s)
             far2 = s + FAR_K * FAR_K
-            far = FAR * math.exp(-0.5 * off * off / far2) / math.sqrt(far2)
-            near *= 1 - FAR
-            out[key] = near + far
-            trust = near / (near + far) if near + far > 0 else 0.0
-            k = trust * one.tt / s
-            kw = trust * one.tw / s
-            one.water += k * off
-            one.w += kw * off
-            one.ww -= kw * one.tw
-            one.tw -= k * one.tw
-            one.tt -= k * one.tt
+            both = near + FAR * math.exp(-0.5 * off * off / far2) / math.sqrt(far2)
+            out.append(both)
+            if both > 0.0:
+                k = near / both / s
+                one.water += k * tt * off
+                one.w += k * tw * off
+                one.ww -= k * tw * tw
+                one.tw -= k * tt * tw
+                one.tt -= k * tt * tt
         return out
 
-    def _roughen(self, hours: float, surprise: float) -> None:
-        """Learns from the squared error of the best model, in units of its variance: with several
-        models it is a little below 1."""
-        part = min(1.0, ROUGH * hours)
-        self.rough_now += part * (min(surprise, 9.0) - self.rough_now)
-        self.rough = max(1.0, 2.0 * self.rough_now)
-
-    def _part(self) -> None:
+    def _part(self, value: float) -> None:
         """What no model predicted is most likely seen by a probe outside the tank's water, or
         it is water that was poured: for a while it says nothing about the devices."""
-        last = self.weight[Around.APART]
-        for a in CARRIED:
-            weights = self.weight[a]
-            for i, weight in enumerate(weights):
-                last[i] += PARTED * weight
-                weights[i] = weight - PARTED * weight
-        if self.filters:
-            lead = self.leader
-            self.apart = lead.copy()
-            self.apart.tt = 1.0
+        belief, n = self.belief, self._n
+        weight = belief.weight
+        for one in belief.filters:
+            if one is not None:
+                one.tt += (value - one.water) ** 2
+                one.low = one.high = value
+        for k in range(3 * n):
+            weight[3 * n + k % n] += PARTED * weight[k]
+            weight[k] -= PARTED * weight[k]
+        lead = self.leader
+        belief.filters[self._apart] = Filter(
+            lead.water, lead.w, 1.0, lead.tw, lead.ww, value, value
+        )
 
-    first = 0.5
-    """Of several heaters' lift, the first one's share."""
-
-    def _weigh(self, likelihood: Mapping[tuple[Level, int], float]) -> None:
-        if not likelihood:
-            return
-        levels = self.level_of
-        usual = likelihood.get(self.leader_key, 0.0)
-        total = 0.0
-        for a, weights in enumerate(self.weight):
-            for i, level in enumerate(levels):
-                weights[i] *= likelihood.get((level if a < 3 else Level.OFF, a), usual)
-                total += weights[i]
-        if not total > 0:
-            return
-        for weights in self.weight:
-            for i in range(len(weights)):
-                weights[i] /= total
+    def _weigh(self, likelihood: list[float]) -> None:
+        belief = self.belief
+        usual = likelihood[self.lead]
+        weight = [
+            w * (likelihood[place] if likelihood[place] >= 0.0 else usual)
+            for w, place in zip(belief.weight, self._place, strict=True)
+        ]
+        total = sum(weight)
+        if total > 0:
+            belief.weight = [max(w / total, FLOOR) for w in weight]
 
     # -- what it says ----------------------------------------------------------------------------
 
-    @property
-    def leader_key(self) -> tuple[Level, int]:
-        best, key = -1.0, (Level.OFF, 0)
-        for a in CARRIED:
-            for i, weight in enumerate(self.weight[a]):
-                if weight > best and (self.level_of[i], int(a)) in self.filters:
-                    best, key = weight, (self.level_of[i], int(a))
-        return key
+    def _look(self) -> None:
+        """Looks which state leads."""
+        belief, n = self.belief, self._n
+        filters, place, weight = belief.filters, self._place, belief.weight
+        best, self.lead = -1.0, 0
+        self.states = weight[:n]
+        for base in range(0, 4 * n, n):
+            for i in range(n):
+                w = weight[base + i]
+                if base:
+                    self.states[i] += w
+                if w > best and base < 3 * n and filters[place[base + i]] is not None:
+                    best, self.lead = w, place[base + i]
+        causes: dict[Cause, float] = dict.fromkeys(self._causes, 0.0)
+        for cause, w in zip(self._causes, self.states, strict=True):
+            causes[cause] += w
+        self.causes = causes
+        """The probability of each cause."""
 
     @property
     def leader(self) -> Filter:
         """The filter of the likeliest state that has one."""
-        return self.filters[self.leader_key]
-
-    def causes(self) -> dict[Cause, float]:
-        """Returns the probability of each cause."""
-        out: dict[Cause, float] = {}
-        for i, state in enumerate(self.chain.states):
-            mass = sum(w[i] for w in self.weight)
-            out[state.cause] = out.get(state.cause, 0.0) + mass
-        return out
+        one = self.belief.filters[self.lead]
+        assert one is not None
+        return one
 
     def of(self, cause: Cause) -> dict[Level, float]:
         """Returns the probability of each level of a cause."""
         return {
-            state.level: sum(w[i] for w in self.weight)
-            for i, state in enumerate(self.chain.states)
+            state.level: w
+            for state, w in zip(self.chain.states, self.states, strict=True)
             if state.cause is cause
         }
 
-    def around(self) -> tuple[float, ...]:
-        return tuple(sum(w) for w in self.weight)
+    def around(self, where: Around) -> float:
+        """Returns the probability of a surrounding."""
+        return sum(self.belief.weight[where * self._n : (where + 1) * self._n])
+
+    def given(self) -> tuple[float, float]:
+        """Returns the shares of their lift that heater and chiller are likely to give."""
+        shares = {Level.ON: 1.0, Level.FIRST: self.first, **SHARE}
+        heats = chills = 0.0
+        for state, w in zip(self.chain.states, self.states, strict=True):
+            heats += w * shares.get(state.level, 0.0)
+            chills += w if state.level is Level.COOL else 0.0
+        return heats, chills
 
     def share(self, level: Level) -> float:
         """Returns the probability of one level."""
-        return sum(w[i] for w in self.weight for i, x in enumerate(self.level_of) if x is level)
-
-    def rest(self) -> float:
-        """Returns the wander as the leader sees it, K."""
-        return self.leader.w
+        return sum(
+            w for s, w in zip(self.chain.states, self.states, strict=True) if s.level is level
+        )
 
     def heal(self) -> None:
         """What was held for a moved device is how this tank is now."""
         index = {(s.cause, s.level): i for i, s in enumerate(self.chain.states)}
-        for weights in self.weight:
-            for i, state in enumerate(self.chain.states):
-                home = Level.HOLD if state.level is Level.STILL else state.level
-                j = index.get((Cause.HEALTHY, home))
-                if state.cause in (Cause.MOVED, Cause.MOVED_DOWN, Cause.MOVED_UP) and j is not None:
-                    weights[j] += weights[i] - FLOOR
-                    weights[i] = FLOOR
+        weight = self.belief.weight
+        for i, state in enumerate(self.chain.states):
+            home = Level.HOLD if state.level is Level.STILL else state.level
+            j = index.get((Cause.HEALTHY, home))
+            if state.cause in (Cause.MOVED, Cause.MOVED_DOWN, Cause.MOVED_UP) and j is not None:
+                for base in range(0, 4 * self._n, self._n):
+                    weight[base + j] += weight[base + i] - FLOOR
+                    weight[base + i] = FLOOR
+        self._look()
+
+
+def _weight(found: tuple[float, Filter, bool]) -> float:
+    return found[0]
