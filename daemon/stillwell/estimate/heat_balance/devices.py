@@ -71,6 +71,10 @@ class Devices:
         return None if self.chiller_w is None else self.lift(self.chiller_w)
 
     @property
-    def first_share(self) -> float | None:
-        """Of the heaters' lift, the first one's share; None with fewer than two."""
-        return self.heaters_w[0] / sum(self.heaters_w) if len(self.heaters_w) > 1 else None
+    def several(self) -> bool:
+        return len(self.heaters_w) > 1
+
+    @property
+    def switching_lift(self) -> float | None:
+        """As `heater_lift`, of one of several: nobody knows which of them is set highest."""
+        return self.lift(sum(self.heaters_w) / len(self.heaters_w)) if self.heaters_w else None

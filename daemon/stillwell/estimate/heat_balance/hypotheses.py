@@ -52,6 +52,8 @@ class Level(IntEnum):
     """What the water needs to stay where it is."""
     RETURN = 8
     """What brings it back to the setting: the less, the nearer it is."""
+    BOTH = 9
+    """Heater and chiller against each other: one of them is stuck."""
 
 
 class Around(IntEnum):
@@ -83,8 +85,14 @@ STUCK_WHILE_OFF = 0.1
 """A contact welds while it closes: so much of the rate of `STUCK` while the heater is off."""
 MENDED = 1 / 72
 """A fault is over after three days: whoever was told sees to it. An assumption."""
-SETTLES = 1 / 3
-"""A device with a moved dial comes to its new point after three hours. An assumption."""
+ANYWHERE = 7
+"""Stands for a pair of points: a device with a moved dial comes to its new point while the water
+moves, anywhere within some kelvin."""
+BALANCE = 8
+"""Stands for a pair of points: what holds the water with no heat at all, or with more than there
+is, holds nothing."""
+OTHERS = 6
+"""The pair of points of the others of several heaters."""
 RELATIVE = 4
 """The pair of points of a device with a moved dial: as far from where it last switched as its
 points were apart."""
@@ -102,6 +110,10 @@ SHARE = {Level.FAINT: 0.33, Level.WEAK: 0.67}
 """Of the heater's lift."""
 
 
+HEATERS = (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN, Cause.MOVED)
+"""Faults of heaters with which the water falls to the chiller's business."""
+
+
 @dataclass(frozen=True, slots=True)
 class Switch:
     """One change between neighbours of the ladder of levels."""
@@ -110,7 +122,8 @@ class Switch:
     high: Level
     points: int
     """Which pair of points it has: 0 the heater's, 1 the chiller's, 2, 3 and 5 where
-    proportional control reaches its lower end, works harder, and reaches its upper end."""
+    proportional control reaches its lower end, works harder, and reaches its upper end, 6 that of
+    the others of several heaters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,17 +169,9 @@ def chain(devices: Devices, proportional: bool) -> Chain:
         tie(Cause.HEALTHY, switch.low, switch.high, switch.points)
     healthy = tuple(found)
     if devices.heater is not None:
-        _heater_faults(ladder, healthy, add, tie, fixed, proportional)
+        _heater_faults(ladder, healthy, add, tie, fixed, switched, proportional)
     if devices.chiller:
-        dead = add(State(Cause.CHILLER_DEAD, Level.OFF))
-        stuck = add(State(Cause.CHILLER_STUCK, Level.COOL))
-        for state in healthy:
-            fixed[state].append((dead, RATE[Cause.CHILLER_DEAD]))
-            much = 1.0 if state.level is Level.COOL else STUCK_WHILE_OFF
-            fixed[state].append((stuck, much * RATE[Cause.CHILLER_STUCK]))
-        for fault in (dead, stuck):
-            for level in (Level.COOL, Level.OFF):
-                fixed[fault].append((State(Cause.HEALTHY, level), MENDED / 2))
+        _chiller_faults(ladder, healthy, add, tie, fixed)
     states = tuple(found)
     return Chain(
         states,
@@ -174,6 +179,40 @@ def chain(devices: Devices, proportional: bool) -> Chain:
         tuple(tuple((found[to], p, falls) for to, p, falls in switched[s]) for s in states),
         tuple(dict.fromkeys(s.level for s in states)),
     )
+
+
+def _chiller_faults(
+    ladder: Sequence[Switch],
+    healthy: Sequence[State],
+    add: Callable[[State], State],
+    tie: Callable[[Cause, Level, Level, int], None],
+    fixed: Mapping[State, list[tuple[State, float]]],
+) -> None:
+    """Adds the chiller's faults. The heater goes on meanwhile, and where the heater is at fault,
+    the chiller does."""
+    for cause in HEATERS:
+        if State(cause, Level.OFF) in fixed:
+            tie(cause, Level.COOL, Level.OFF, 1)
+    for level in (Level.ON, Level.FIRST):
+        if State(Cause.STUCK, level) in fixed:
+            tie(Cause.STUCK, Level.BOTH, level, 1)
+    dead, stuck = State(Cause.CHILLER_DEAD, Level.OFF), State(Cause.CHILLER_STUCK, Level.COOL)
+    add(dead)
+    add(stuck)
+    for switch in ladder:
+        if switch.low is not Level.COOL:
+            tie(Cause.CHILLER_DEAD, switch.low, switch.high, switch.points)
+    if any(switch.points == 0 for switch in ladder):
+        tie(Cause.CHILLER_STUCK, Level.COOL, Level.BOTH, 0)
+    for state in healthy:
+        to = dead if state.level is Level.COOL else State(Cause.CHILLER_DEAD, state.level)
+        fixed[state].append((to, RATE[Cause.CHILLER_DEAD]))
+        much = 1.0 if state.level is Level.COOL else STUCK_WHILE_OFF
+        fixed[state].append((stuck, much * RATE[Cause.CHILLER_STUCK]))
+        if state.level is not Level.COOL:
+            fixed[to].append((state, MENDED))
+    fixed[dead].append((State(Cause.HEALTHY, Level.COOL), MENDED))
+    fixed[stuck] += [(State(Cause.HEALTHY, x), MENDED / 2) for x in (Level.COOL, Level.OFF)]
 
 
 def _ladder(devices: Devices, proportional: bool) -> list[Switch]:
@@ -185,8 +224,8 @@ def _ladder(devices: Devices, proportional: bool) -> list[Switch]:
     if proportional:
         out += [Switch(Level.OFF, Level.HOLD, 2), Switch(Level.HOLD, Level.RETURN, 3)]
         out.append(Switch(Level.RETURN, Level.ON, 5))
-    elif devices.first_share is not None:
-        out += [Switch(Level.OFF, Level.FIRST, 0), Switch(Level.FIRST, Level.ON, 0)]
+    elif devices.several:
+        out += [Switch(Level.OFF, Level.FIRST, 0), Switch(Level.FIRST, Level.ON, OTHERS)]
     else:
         out.append(Switch(Level.OFF, Level.ON, 0))
     return out
@@ -198,13 +237,15 @@ def _heater_faults(
     add: Callable[[State], State],
     tie: Callable[[Cause, Level, Level, int], None],
     fixed: Mapping[State, list[tuple[State, float]]],
+    switched: Mapping[State, list[tuple[State, int, bool]]],
     proportional: bool,
 ) -> None:
     dead, stuck = add(State(Cause.DEAD, Level.OFF)), add(State(Cause.STUCK, Level.ON))
-    if any(switch.low is Level.FIRST for switch in ladder):
+    several = any(switch.low is Level.FIRST for switch in ladder)
+    if several:
         # The first one's contact has welded, and the others go on.
         stuck = State(Cause.STUCK, Level.FIRST)
-        tie(Cause.STUCK, Level.FIRST, Level.ON, 0)
+        tie(Cause.STUCK, Level.FIRST, Level.ON, OTHERS)
     down, up = add(State(Cause.MOVED_DOWN, Level.OFF)), add(State(Cause.MOVED_UP, Level.ON))
     for state in healthy:
         warm = state.level not in (Level.OFF, Level.COOL)
@@ -213,13 +254,20 @@ def _heater_faults(
         fixed[state].append((down, RATE[Cause.MOVED_DOWN]))
         fixed[state].append((up, RATE[Cause.MOVED_UP]))
     for cause, level in ((Cause.FAINT, Level.FAINT), (Cause.WEAK, Level.WEAK)):
-        tie(cause, Level.OFF, level, 0)
+        if proportional:
+            # A heater that is weak and holds the water is well.
+            weak = add(State(cause, level))
+            switched[weak].append((State(Cause.HEALTHY, Level.HOLD), 0, False))
+        else:
+            # Of several, where one gives nothing the others come in at their own points.
+            tie(cause, Level.OFF, level, OTHERS if several and cause is Cause.WEAK else 0)
         for state in healthy:
             warm = state.level not in (Level.OFF, Level.COOL)
-            to = State(cause, level if warm else Level.OFF)
+            to = State(cause, level if warm or proportional else Level.OFF)
             fixed[state].append((to, RATE[cause]))
         for one, other in ((level, Level.ON), (Level.OFF, Level.OFF)):
-            fixed[State(cause, one)].append((State(Cause.HEALTHY, other), MENDED))
+            if State(cause, one) in fixed:
+                fixed[State(cause, one)].append((State(Cause.HEALTHY, other), MENDED))
         # What fails may fail altogether.
         fixed[State(cause, level)].append((dead, RATE[Cause.DEAD]))
     fixed[State(Cause.STUCK, Level.ON)].append((State(Cause.HEALTHY, Level.ON), MENDED))
@@ -228,13 +276,14 @@ def _heater_faults(
             fixed[fault].append((State(Cause.HEALTHY, level), MENDED / 2))
     if proportional:
         still = add(State(Cause.MOVED, Level.STILL))
-        fixed[down].append((still, SETTLES))
-        fixed[up].append((still, SETTLES))
+        switched[down].append((still, ANYWHERE, True))
+        switched[up].append((still, ANYWHERE, False))
+        switched[still] += [(down, BALANCE, True), (up, BALANCE, False)]
         moved: tuple[State, ...] = (still,)
     else:
         off, on = add(State(Cause.MOVED, Level.OFF)), add(State(Cause.MOVED, Level.ON))
-        fixed[down].append((on, SETTLES))
-        fixed[up].append((off, SETTLES))
+        switched[down].append((on, ANYWHERE, True))
+        switched[up].append((off, ANYWHERE, False))
         tie(Cause.MOVED, Level.OFF, Level.ON, RELATIVE)
         moved = (off, on)
     for state in moved:

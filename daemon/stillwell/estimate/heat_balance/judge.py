@@ -11,6 +11,9 @@ from stillwell.estimate.heat_balance.tank import TankHeat
 RAISE, CLEAR = 0.97, 0.03
 """Probabilities at which an alarm is raised and cleared: thirty times the cost of a silence is that
 of an alarm for nothing, and an alarm that stands needs as much to be taken back."""
+SURELY_SOME = 0.9
+"""What is missing is called a part of the heat where that is as probable: nobody is to take a dead
+heater for a weak one."""
 UNLIKELY = 0.5
 """What is to be waited out begins anew below this."""
 ESTABLISHED = 0.9
@@ -18,7 +21,7 @@ ESTABLISHED = 0.9
 BEYOND = 3.0
 """Scatters beyond its point, heat is missing or too much: where a device has always switched by."""
 
-PATIENT_H = 1.0
+PATIENT_H = 0.3
 """h: proportional control holds the water so closely that a pause of the pump looks like a fault;
 people and timers let pumps rest for less. Before a band is left there are hours."""
 SETTLED_H = 6.0
@@ -112,16 +115,15 @@ class Judgement:
         missing, goes_on = sums(tank)
         weak = Verdict.TOO_WEAK in self.since
         if not weak and Verdict.NOT_HEATING not in self.since:
-            weak = causes.get(Cause.WEAK, 0.0) > 0.5 * missing
+            some = causes.get(Cause.WEAK, 0.0) + causes.get(Cause.FAINT, 0.0)
+            weak = some > SURELY_SOME * missing
         short = self._short(tank, at_h)
         return {
             Verdict.NOT_HEATING: 0.0 if weak else missing,
             Verdict.TOO_WEAK: max(missing if weak else 0.0, short),
             Verdict.STUCK_ON: goes_on,
             # Of several heaters nobody can tell whose dial it was.
-            Verdict.SETTING_MOVED: 0.0
-            if tank.devices.first_share
-            else causes.get(Cause.MOVED, 0.0),
+            Verdict.SETTING_MOVED: 0.0 if tank.devices.several else causes.get(Cause.MOVED, 0.0),
             Verdict.NOT_COOLING: causes.get(Cause.CHILLER_DEAD, 0.0),
             Verdict.CHILLER_STUCK: causes.get(Cause.CHILLER_STUCK, 0.0),
         }
@@ -132,7 +134,8 @@ class Judgement:
         assert mixture is not None
         low = tank.pair()[0]
         law = tank.learner.law
-        settles = tank.rest + mixture.leader.w + law.heater / law.loss
+        full = tank.devices.heater_lift if tank.devices.several else law.heater
+        settles = tank.rest + mixture.leader.w + (full or law.heater) / law.loss
         below = mixture.leader.water < low.at - BEYOND * low.scatter
         if tank.known.proportional or not below or settles > low.at:
             self.short_h = None

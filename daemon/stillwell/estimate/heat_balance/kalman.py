@@ -7,8 +7,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stillwell.estimate.heat_balance.law import Law
+
 SWING_SCATTER = 0.3
 """Relative: a dial that was moved changes the distance of its points by so much. An assumption."""
+DIAL_K = 1.5
+"""K: of such a size are the moves of a dial. An assumption."""
+SHARE_LEAST, SHARE_ERROR = 0.08, 0.05
+"""Of its lift, a heater that holds the water gives at least so much, and leaves as much; and how
+far that is to be believed. Assumptions."""
 LATE_H = 0.2
 """h: a thermostat that should have switched, and has not, does so within this. Its own lag."""
 
@@ -99,3 +106,21 @@ def moved_pair(at: Filter, pair: Pair) -> Pair:
     swing = max(pair[1].at - pair[0].at, 0.1)
     scatter = SWING_SCATTER * swing
     return Point(at.high - swing, scatter), Point(at.low + swing, scatter)
+
+
+def settles(at: Filter, falls: bool) -> float:
+    """Returns the probability that a device with a moved dial has come to its new point within a
+    step: there is none where the water does not move."""
+    beyond = at.low - at.water if falls else at.water - at.high
+    return 1.0 - math.exp(-beyond / DIAL_K) if beyond > 0 else 0.0
+
+
+def unbalanced(at: Filter, rest: float, law: Law, falls: bool, hours: float) -> float:
+    """Returns the probability that what seemed to hold the water is seen, within a step, to give
+    nothing, or, where it does not fall, everything: the balance needs no heat or all of it."""
+    per_k = law.loss / law.heater
+    need = per_k * (at.water - rest - at.w)
+    left = need if falls else 1.0 - need
+    error = math.hypot(SHARE_ERROR, per_k * math.sqrt(at.ww))
+    z = (left - SHARE_LEAST) / (0.55 * error)
+    return 1.0 - math.exp(-hours / LATE_H / (1.0 + math.exp(min(z, 50.0))))

@@ -53,4 +53,6 @@ class Knowledge:
     flat_h: float = -1e9
     base: float = 0.0
     """Stands for the room where it is not seen, °C."""
+    usual_rest: float = 0.0
+    """Where the water would settle, as control has come to terms with it, °C."""
     piece: Piece | None = None

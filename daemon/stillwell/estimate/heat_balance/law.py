@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 
 from stillwell.estimate.gaussian import Gaussian
+from stillwell.estimate.heat_balance.devices import Devices
 
 LOSS, LOSS_ERROR = 1 / 15, 0.5
 """1/h, and its relative error: of 68 L with what evaporation takes; the loss per litre goes with
@@ -20,6 +21,8 @@ the surface per litre. From the physics of `stillwell.water`; time constants of 
 LOSS_LITRES = 68.0
 LIFT_ERROR = 0.25
 """Relative: of a printed power over a stated volume. An assumption."""
+ONE_OF_SEVERAL_ERROR = 0.4
+"""Relative: of the mean of several heaters' lifts, where one of them is meant."""
 LIFT, LIFT_UNKNOWN = 1.0, 0.7
 """K/h and its relative error where nobody said a power: common practice is 1 W a litre."""
 OFFSET, OFFSET_ERROR = -1.0, 3.0
@@ -61,15 +64,12 @@ class LawLearner:
     """Recursive least squares over pieces of the trace, each with a slope. The numbers learned are
     heater, chiller, loss, loss · offset and loss · lamp, in which the slope is linear."""
 
-    def __init__(
-        self,
-        heater: float | None,
-        chiller: float | None,
-        room_seen: bool,
-        litres: float | None = None,
-    ) -> None:
+    def __init__(self, devices: Devices, room_seen: bool) -> None:
+        litres, heater, chiller = devices.volume_l, devices.switching_lift, devices.chiller_lift
         loss = LOSS * (LOSS_LITRES / (litres or LOSS_LITRES)) ** (1 / 3)
         up, up_error = (LIFT, LIFT_UNKNOWN) if heater is None else (heater, LIFT_ERROR)
+        if devices.several:
+            up_error = ONE_OF_SEVERAL_ERROR
         down, down_error = (LIFT, LIFT_UNKNOWN) if chiller is None else (chiller, LIFT_ERROR)
         offset = OFFSET if room_seen else 0.0
         error = OFFSET_ERROR if room_seen else UNSEEN_ERROR

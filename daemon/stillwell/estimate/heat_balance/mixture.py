@@ -14,7 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stillwell.estimate.heat_balance.hypotheses import (
+    ANYWHERE,
     APART,
+    BALANCE,
     BEGINS,
     BY_NIGHT,
     CEASES,
@@ -26,19 +28,28 @@ from stillwell.estimate.heat_balance.hypotheses import (
     Chain,
     Level,
 )
-from stillwell.estimate.heat_balance.kalman import Filter, Pair, fresh, merged, moved_pair, switches
+from stillwell.estimate.heat_balance.kalman import (
+    Filter,
+    Pair,
+    fresh,
+    merged,
+    moved_pair,
+    settles,
+    switches,
+    unbalanced,
+)
 from stillwell.estimate.heat_balance.law import Law
 
 SPEED = {True: 0.5, False: 0.9}
 """K in the root of an hour: how fast the resting temperature wanders, with the room seen and not
 seen. A room's own speed, from simulated rooms and from memory of logged ones."""
-RETURNS = {True: 1 / 8, False: 1 / 24}
+RETURNS = {True: 1 / 24, False: 1 / 24}
 """1/h: how fast it comes back to what was learned."""
-ASTRAY = {Around.WARMED: (10.0, 8.0), Around.CHILLED: (-4.0, 3.0)}
+ASTRAY = {Around.WARMED: (10.0, 8.0), Around.CHILLED: (-3.0, 2.0)}
 """K: by how much sun lifts the temperature at which a small tank would settle, and how much that
 differs; and by how much moving air lowers it: no lower than the wet bulb, 4 to 8 K below the room
 (from memory of psychrometric charts)."""
-ASTRAY_UNSEEN = {Around.WARMED: (10.0, 8.0), Around.CHILLED: (-5.0, 5.0)}
+ASTRAY_UNSEEN = {Around.WARMED: (10.0, 8.0), Around.CHILLED: (-5.0, 4.0)}
 """As `ASTRAY`, where the room itself may turn cold unseen."""
 ASTRAY_DARK = (2.0, 2.0)
 """K: by how much a lamp or a cooker warms what the sun does not."""
@@ -55,6 +66,10 @@ STIR = 0.04
 HELD = {Level.HOLD: 0.3, Level.RETURN: 2.0, Level.STILL: 0.0}
 """1/h: how fast control brings the water to its setting: near it, far from it, anywhere.
 Assumptions."""
+SECOND = 1.3
+"""Of the lift of the one that switches, several heaters together have at least so much."""
+GIVES = frozenset({Level.ON, Level.FIRST, Level.WEAK, Level.FAINT})
+"""Levels whose heat is the heater's lift."""
 FAR = 0.02
 """Part of the readings that are off for no reason of the model's."""
 FAR_K = 0.3
@@ -69,6 +84,8 @@ PARTED = 0.9
 """The probability that what no model predicted is no longer the tank's water. An assumption."""
 ROUGH = 1 / 12
 """1/h: how fast it is learned by how much the water is rougher than its models."""
+JOLT = 2.5
+"""Standard errors: what is further from all models has moved the water at once."""
 JUMP = 6.0
 """Standard errors: what no model predicted, twice, is water that was poured."""
 
@@ -94,13 +111,18 @@ class Mixture:
         chain: the states.
         belief: what is kept of them.
         room_seen: whether a probe sees the room.
-        first: of several heaters' lift, the first one's share.
+        together: the lift of several heaters, K/h; None with a single one.
     """
 
-    def __init__(self, chain: Chain, belief: Belief, room_seen: bool, first: float) -> None:
+    def __init__(
+        self, chain: Chain, belief: Belief, room_seen: bool, together: float | None = None
+    ) -> None:
         self.chain, self.belief = chain, belief
-        self.room_seen, self.first = room_seen, first
+        self.room_seen, self.together = room_seen, together
         self.sunny = True
+        self.doubt = 0.0
+        """By how much the error of the heater's lift moves where the water settles, K. What an ever
+        unseen heater would give is told by its label alone."""
         n, levels = len(chain.states), chain.levels
         self._n, self._l = n, len(levels)
         self._apart = 3 * self._l
@@ -115,7 +137,12 @@ class Mixture:
 
     @classmethod
     def begun(
-        cls, chain: Chain, water: float, room_seen: bool, wander: float = 0.0, first: float = 0.5
+        cls,
+        chain: Chain,
+        water: float,
+        room_seen: bool,
+        wander: float = 0.0,
+        together: float | None = None,
     ) -> Mixture:
         """Returns a mixture of a tank that is well."""
         n = len(chain.states)
@@ -126,7 +153,7 @@ class Mixture:
         wide = (2.0 if room_seen else 4.0) ** 2
         count = 3 * len(chain.levels) + 1
         filters: list[Filter | None] = [fresh(water, wander, wide) for _ in range(count)]
-        return cls(chain, Belief(weight, filters), room_seen, first)
+        return cls(chain, Belief(weight, filters), room_seen, together)
 
     # -- one step --------------------------------------------------------------------------------
 
@@ -138,6 +165,7 @@ class Mixture:
         law: Law,
         rest: float,
         points: Sequence[Pair],
+        odd: float = 0.0,
     ) -> None:
         """Passes time and weighs one value.
 
@@ -149,17 +177,18 @@ class Mixture:
             rest: where the water would settle by the law, with the room and lamp of now, °C.
             points: by pair, where the device's heat begins as the water falls, and where it ends as
                 the water rises.
+            odd: by how much `rest` is above what control has come to terms with, K.
         """
         flows: dict[int, list[tuple[float, int]]] = {}
         stays = self._masses()
-        self._switch(hours, points, flows, stays)
+        self._switch(hours, law, rest, points, flows, stays)
         belief = self.belief
         belief.waiting_h += hours
         if belief.waiting_h >= RATES_H:
             self._come(belief.waiting_h, flows, stays)
             belief.waiting_h = 0.0
         self._blend(flows, stays)
-        self._predict(hours, law, rest, points[0][0].at)
+        self._predict(hours, law, rest, points[0][0].at, odd)
         if value is not None:
             likelihood = self._correct(hours, value, error)
             if likelihood:
@@ -176,6 +205,8 @@ class Mixture:
     def _switch(
         self,
         hours: float,
+        law: Law,
+        rest: float,
         points: Sequence[Pair],
         flows: dict[int, list[tuple[float, int]]],
         stays: list[float],
@@ -200,7 +231,11 @@ class Mixture:
                         chance = blind
                     else:
                         key = (source, pair, falls)
-                        if key not in known:
+                        if key not in known and pair == BALANCE:
+                            known[key] = unbalanced(at, rest, law, falls, hours)
+                        elif key not in known and pair == ANYWHERE:
+                            known[key] = settles(at, falls)
+                        elif key not in known:
                             of = moved_pair(at, points[0]) if pair == RELATIVE else points[pair]
                             known[key] = switches(at, of, falls, hours)
                         chance = known[key]
@@ -264,7 +299,7 @@ class Mixture:
     def _blend(self, flows: dict[int, list[tuple[float, int]]], stays: list[float]) -> None:
         """Each filter becomes the blend of those from which its weight came; one of no weight is
         dropped, and follows the leader."""
-        filters, levels = self.belief.filters, self._l
+        filters, count, levels = self.belief.filters, self._l, self.chain.levels
         lead = self.lead
         new = filters[:]
         for to in range(self._apart + 1):
@@ -274,21 +309,24 @@ class Mixture:
             if own is not None:
                 found.append((total, own, False))
             elif to in flows:
-                found.append((total, filters[lead], lead % levels != to % levels))  # type: ignore[arg-type]
+                found.append((total, filters[lead], lead % count != to % count))  # type: ignore[arg-type]
             for part, source in flows.get(to, ()):
                 one = filters[source]
                 if one is not None:
                     total += part
-                    found.append((part, one, source % levels != to % levels))
+                    found.append((part, one, source % count != to % count))
             if total < LEAST and to != lead:
                 new[to] = None
             elif len(found) > 1:
                 found.sort(key=_weight, reverse=True)
                 if found[0][0] < (1 - 1e-6) * total or found[0][1] is not own:
-                    new[to] = merged(found, total)
+                    new[to] = one = merged(found, total)
+                    if self.doubt and levels[to % count] in GIVES:
+                        begun = sum(part for part, _, begins in found if begins)
+                        one.ww += self.doubt**2 * begun / total
         self.belief.filters = new
 
-    def _predict(self, hours: float, law: Law, rest: float, middle: float) -> None:
+    def _predict(self, hours: float, law: Law, rest: float, middle: float, odd: float) -> None:
         """Moves every filter on."""
         seen = self.room_seen
         astray = ASTRAY if seen else ASTRAY_UNSEEN
@@ -315,7 +353,7 @@ class Mixture:
             lift = lifts[spot]
             if lift is None:
                 held = math.exp(-HELD[self.chain.levels[spot]] * hours)
-                one.water = middle + (water - middle) * held
+                one.water = middle + (water - middle) * held + gain * odd
                 one.tt = tt * held * held + stir
                 one.tw = tw * held * rho
             else:
@@ -333,14 +371,15 @@ class Mixture:
     def _lifts(self, law: Law) -> list[float | None]:
         """Returns by how much each level lifts where the water settles, K; None where it holds the
         water."""
-        shares = {Level.OFF: 0.0, Level.ON: 1.0, Level.FIRST: self.first, **SHARE}
-        full = law.heater / law.loss
-        return [
-            None
-            if level in HELD
-            else (-law.chiller / law.loss if level is Level.COOL else shares[level] * full)
-            for level in self.chain.levels
-        ]
+        lifts = {Level.OFF: 0.0, Level.ON: law.heater, Level.COOL: -law.chiller}
+        for level, share in SHARE.items():
+            lifts[level] = share * law.heater
+        if self.together is not None:
+            lifts[Level.FIRST] = law.heater
+            lifts[Level.ON] = max(self.together, SECOND * law.heater)
+            lifts[Level.WEAK] = lifts[Level.ON] - law.heater
+        lifts[Level.BOTH] = lifts.get(Level.FIRST, law.heater) - law.chiller
+        return [None if level in HELD else lifts[level] / law.loss for level in self.chain.levels]
 
     def _correct(self, hours: float, value: float, error: float) -> list[float] | None:
         """Corrects every filter by a value. Returns likelihoods; None for what no model predicted
@@ -356,6 +395,13 @@ class Mixture:
             self._part(value)
             shock = 1.0
         belief.surprised = False
+        if shock > JOLT * JOLT:
+            # Hands, or a little water: no device changes the water so fast.
+            jolt2 = min((value - one.water) ** 2 for one in filters if one is not None)
+            for one in filters:
+                if one is not None:
+                    one.tt += jolt2
+            shock = 1.0
         # Learned from the best of several models, it is a little below 1.
         belief.rough_now += min(1.0, ROUGH * hours) * (min(shock, 9.0) - belief.rough_now)
         out = []
@@ -446,14 +492,19 @@ class Mixture:
         """Returns the probability of a surrounding."""
         return sum(self.belief.weight[where * self._n : (where + 1) * self._n])
 
-    def given(self) -> tuple[float, float]:
-        """Returns the shares of their lift that heater and chiller are likely to give."""
-        shares = {Level.ON: 1.0, Level.FIRST: self.first, **SHARE}
+    def given(self, law: Law) -> tuple[float, float]:
+        """Returns the shares of their lift that heater and chiller are likely to give; of several
+        heaters, of the one that switches."""
+        lifts = dict(zip(self.chain.levels, self._lifts(law), strict=True))
         heats = chills = 0.0
         for state, w in zip(self.chain.states, self.states, strict=True):
-            heats += w * shares.get(state.level, 0.0)
-            chills += w if state.level is Level.COOL else 0.0
-        return heats, chills
+            if state.level in (Level.COOL, Level.BOTH):
+                chills += w
+            if state.level is Level.BOTH:
+                heats += w * law.heater / law.loss
+            elif state.level is not Level.COOL:
+                heats += w * (lifts[state.level] or 0.0)
+        return heats * law.loss / law.heater, chills
 
     def share(self, level: Level) -> float:
         """Returns the probability of one level."""

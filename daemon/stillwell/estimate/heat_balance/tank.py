@@ -28,8 +28,21 @@ FLAT_K = 0.25
 HELD_LEAST, HELD_WIDER = 0.06, 1.5
 """K: proportional control holds no tank closer than this; and by so much more than the nine tenths
 of a day, if these are normal, it may let the water go on another one. Assumptions."""
+OTHERS_K = 0.4
+"""K: below the one of several heaters that is set highest, the next one is by so much, give or
+take as much. An assumption: dials err by a quarter of a kelvin each."""
+IDLE_ERROR = {True: 0.25, False: 0.6}
+"""K/h: of the slope that the water has by itself, with the room seen and not seen, before much is
+learned. An assumption."""
+BETWEEN_K = 0.5
+"""K: dials err by as much."""
 MOSTLY_APART = 0.3
 """The probability of a probe apart above which the law learns nothing."""
+CONTROL_H = 2.0
+"""h: proportional control comes to terms with another room within this. From memory of integral
+times: half an hour to four."""
+NEEDS_K = 1.5
+"""K: pump and lamp hold a tank at most so much above its room. Common practice."""
 UNKNOWN_K = 1.0
 """K: of points that nobody has seen."""
 AGES_H = 1.0
@@ -42,6 +55,8 @@ KINK = 0.4
 """Of a device's lift, a turning point that is its own changes the slope by as much."""
 USUAL = 3.0
 """Scatters from its point, a turning point is the device's."""
+OWN, OWN_LEAST_K = 6.0, 0.1
+"""A turning point further away than so many scatters, of at least so many kelvin, is another's."""
 ADOPTED = 3
 """So many new turning points of each kind, where a moved dial leads, are its new points."""
 
@@ -60,9 +75,7 @@ class TankHeat:
     ) -> None:
         self.devices, self.room_seen = devices, room_seen
         self.known = known = known or Knowledge()
-        self.learner = LawLearner(
-            devices.heater_lift, devices.chiller_lift, room_seen, devices.volume_l
-        )
+        self.learner = LawLearner(devices, room_seen)
         if known.law:
             self.learner.take_up(known.law, known.covariance)
         self.mixture: Mixture | None = None
@@ -71,11 +84,11 @@ class TankHeat:
                 chain(devices, known.proportional),
                 known.belief,
                 room_seen,
-                devices.first_share or 0.5,
+                devices.heater_lift if devices.several else None,
             )
         self.shift = 0.0
         """By how much the heater is set higher now than by day, K."""
-        self.rest = known.base
+        self.room = self.rest = known.base
         """Where the water would settle by the law without heater and chiller, °C."""
         self._by_shift: dict[float, list[Pair]] = {}
 
@@ -120,6 +133,8 @@ class TankHeat:
             self.known.piece = None
         shift = self.shift = self._shift(hour)
         room = self.known.base if room is None else room
+        self.room = room
+        self.rest = self.learner.law.rest(room, lamp)
         if at_h - self.known.aged_h >= AGES_H:
             self.learner.age(at_h - self.known.aged_h)
             self.known.aged_h = at_h
@@ -130,15 +145,19 @@ class TankHeat:
             return
         if self.known.proportional and self.mixture.causes[Cause.HEALTHY] > LIKELY:
             self._watch_flatness(at_h, value)
+        if self.known.proportional:
+            self.mixture.doubt = self.learner.error(0) / self.learner.law.loss
         self.mixture.sunny = SUN[0] <= hour < SUN[1]
         law = self.learner.law
-        rest = self.rest = law.rest(room, lamp)
+        rest = self.rest
+        self.known.usual_rest += (rest - self.known.usual_rest) * min(1.0, hours / CONTROL_H)
+        odd = rest - self.known.usual_rest if self.known.proportional else 0.0
         left = hours
         while left > 0.11:
             # A gap is gone through in steps short enough for a thermostat to switch in them.
             self.mixture.step(0.1, None, error, law, rest, self.points(shift))
             left -= 0.1
-        self.mixture.step(left, value, error, law, rest, self.points(shift))
+        self.mixture.step(left, value, error, law, rest, self.points(shift), odd)
         self._learn(hours, room, lamp)
 
     def disturb(self, at_h: float) -> None:
@@ -172,7 +191,7 @@ class TankHeat:
     def _take_turn(self, before: Turn, turn: Turn, after: Turn) -> None:
         """Learns from a turning point at which a device switched: rooms and lamps turn the water
         too, but not as sharply."""
-        which = self._whose(turn)
+        which = self._whose(before, turn, after)
         law = self.learner.law
         if (
             abs(_slope(turn, after) - _slope(before, turn))
@@ -181,7 +200,7 @@ class TankHeat:
             return
         causes = self.mixture.causes if self.mixture is not None else {Cause.HEALTHY: 1.0}
         apart = self.mixture.around(Around.APART) if self.mixture is not None else 0.0
-        if causes[Cause.HEALTHY] > LIKELY and apart < 0.5:
+        if causes[Cause.HEALTHY] > LIKELY and apart < 0.5 and self._own(which, turn):
             self.known.turns[which].add(turn, before)
             self._by_shift.clear()
             if self.mixture is not None:
@@ -191,12 +210,31 @@ class TankHeat:
             self.known.moved_turns.add(turn, before)
             self._adopt()
 
-    def _whose(self, turn: Turn) -> int:
-        """Returns whose switching a turning point is: the heater's 0, the chiller's 1."""
-        if self.devices.heater is None:
-            return 1
-        between = self.devices.between_c
-        return int(self.devices.chiller and between is not None and turn.water > between)
+    def _whose(self, before: Turn, turn: Turn, after: Turn) -> int:
+        """Returns whose switching a turning point is: the heater's 0, the chiller's 1. A heater
+        makes the water rise as it would not by itself, a chiller makes it fall so."""
+        devices = self.devices
+        if devices.heater is None or not devices.chiller:
+            return int(devices.heater is None)
+        law = self.learner.law
+        one, other = _slope(before, turn), _slope(turn, after)
+        rise, fall = (one, other) if turn.peak else (other, one)
+        idle = law.loss * (self.rest - turn.water)
+        error2 = (IDLE_ERROR[self.room_seen]) ** 2
+        heats = (fall - idle) ** 2 + (rise - idle - law.heater) ** 2
+        chills = (rise - idle) ** 2 + (fall - idle + law.chiller) ** 2
+        evidence = (heats - chills) / (2 * error2)
+        if devices.between_c is not None:
+            evidence += (turn.water - devices.between_c) / BETWEEN_K
+        return int(evidence > 0)
+
+    def _own(self, which: int, turn: Turn) -> bool:
+        """Returns whether a turning point is near where the device switches, if that is known."""
+        pair = self.known.turns[which].pair()
+        if pair is None:
+            return True
+        point = pair[1] if turn.peak else pair[0]
+        return abs(turn.water - point.at) < OWN * max(point.scatter, OWN_LEAST_K)
 
     def _learn_lift(self, which: int, turn: Turn) -> None:
         """Learns from what the last switch changed, where it and the ones before were where the
@@ -250,7 +288,7 @@ class TankHeat:
                 Point(heats[0].at + shift, heats[0].scatter),
                 Point(heats[1].at + shift, heats[1].scatter),
             )
-        return [heats, chills]
+        return [heats, chills, heats, heats, heats, heats, _lower(heats)]
 
     def _supposed(self, which: int) -> tuple[Point, Point]:
         """Returns where a device that has not switched yet may do so: beyond the other's points."""
@@ -296,12 +334,11 @@ class TankHeat:
                 swing = turns.swing_slope()
                 if swing is not None and known[which]:
                     self.learner.take_lift(which, swing, 0.25 * swing)
-        elif self.known.at_h - self.known.start_h > FLAT_H and devices.heater in (
-            Control.PROPORTIONAL,
-            Control.UNKNOWN,
-        ):
+        elif self.known.at_h - self.known.start_h > FLAT_H and devices.heater is not None:
+            # So does a thermostat whose points are nearer to each other than a probe can see.
             tenths = quantiles(self.known.flat, n=10)
-            if tenths[-1] - tenths[0] > FLAT_K:
+            needs = self.room + NEEDS_K < tenths[0] if self.room_seen else not devices.chiller
+            if tenths[-1] - tenths[0] > FLAT_K or not needs:
                 return
             self.known.proportional = True
         else:
@@ -312,16 +349,18 @@ class TankHeat:
         if falls and devices.heater is not None:
             wander = value + median(falls) / law.loss - law.rest(room, lamp)
         states = chain(devices, self.known.proportional)
-        first = devices.first_share or 0.5
-        self.mixture = Mixture.begun(states, value, self.room_seen, wander, first)
+        together = devices.heater_lift if devices.several else None
+        self.mixture = Mixture.begun(states, value, self.room_seen, wander, together)
         self.known.belief = self.mixture.belief
+        self.known.usual_rest = self.rest
         self._by_shift.clear()
 
     def _learn(self, hours: float, room: float, lamp: float) -> None:
         mixture, known = self.mixture, self.known
         assert mixture is not None
+        held = known.proportional and mixture.causes[Cause.HEALTHY] > LIKELY
         if (
-            known.proportional
+            held  # what the heater gives is not known
             or not _known(mixture.causes)
             or mixture.around(Around.APART) > MOSTLY_APART
         ):
@@ -332,7 +371,7 @@ class TankHeat:
         if piece is None:
             known.piece = Piece(water)
             return
-        heats, chills = mixture.given()
+        heats, chills = mixture.given(self.learner.law)
         piece.hours += hours
         piece.heats += hours * heats
         piece.chills += hours * chills
@@ -349,6 +388,12 @@ class TankHeat:
                 piece.calm / total,
             )
             known.piece = None
+
+
+def _lower(pair: Pair) -> Pair:
+    """Returns where the others of several heaters switch."""
+    low, high = pair
+    return Point(low.at - OTHERS_K, OTHERS_K), Point(high.at - OTHERS_K, OTHERS_K)
 
 
 def _slope(one: Turn, other: Turn) -> float:
