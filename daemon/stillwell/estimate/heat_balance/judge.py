@@ -43,7 +43,7 @@ def sums(tank: TankHeat) -> tuple[float, float]:
         causes.get(c, 0.0) for c in (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN)
     )
     goes_on = causes.get(Cause.STUCK, 0.0) + causes.get(Cause.MOVED_UP, 0.0)
-    if causes.get(Cause.MOVED, 0.0) < ESTABLISHED:
+    if causes.get(Cause.MOVED, 0.0) < ESTABLISHED or not tank.moved_switches:
         low, high = tank.pair()
         water = mixture.leader.water
         moved = mixture.of(Cause.MOVED)
@@ -63,6 +63,9 @@ class Verdict(StrEnum):
     SETTING_MOVED = "heater.setting-moved"
     NOT_COOLING = "chiller.not-cooling"
     CHILLER_STUCK = "chiller.stuck-on"
+
+
+_HIGHER = frozenset({Verdict.NOT_HEATING, Verdict.STUCK_ON})
 
 
 @dataclass(slots=True)

@@ -88,6 +88,24 @@ def merged(found: Sequence[tuple[float, Filter, bool]], total: float) -> Filter:
     return Filter(water, w, tt, tw, ww, low, high)
 
 
+def calmed(at: Filter, spread: float) -> tuple[float, Filter]:
+    """Returns how near to the learned temperature the wander is, 0 to 1, for a spread in K, and the
+    filter for which it is as near."""
+    total = at.ww + spread * spread
+    gain, water = at.ww / total, at.tw / total
+    near = spread / math.sqrt(total) * math.exp(-0.5 * at.w * at.w / total)
+    calm = Filter(
+        at.water - water * at.w,
+        at.w - gain * at.w,
+        at.tt - water * at.tw,
+        at.tw - gain * at.tw,
+        at.ww - gain * at.ww,
+        at.low,
+        at.high,
+    )
+    return near, calm
+
+
 def switches(at: Filter, pair: Pair, falls: bool, hours: float) -> float:
     """Returns the probability that a thermostat switches within a step."""
     water = at.water

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stillwell.estimate.heat_balance.kalman import Point
-from stillwell.estimate.heat_balance.mixture import Belief
 from stillwell.estimate.heat_balance.points import Turn, Turns, Zigzag
+from stillwell.estimate.heat_balance.transitions import Belief
 
 
 @dataclass(slots=True)

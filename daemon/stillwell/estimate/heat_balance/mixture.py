@@ -11,17 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from stillwell.estimate.heat_balance.hypotheses import (
-    ANYWHERE,
-    APART,
-    BALANCE,
-    BEGINS,
-    BY_NIGHT,
-    CEASES,
-    JOINS,
-    RELATIVE,
     SHARE,
     Around,
     Cause,
@@ -33,12 +24,9 @@ from stillwell.estimate.heat_balance.kalman import (
     Pair,
     fresh,
     merged,
-    moved_pair,
-    settles,
-    switches,
-    unbalanced,
 )
 from stillwell.estimate.heat_balance.law import Law
+from stillwell.estimate.heat_balance.transitions import LEAST, Belief, Flows, Transitions
 
 SPEED = {True: 0.5, False: 0.9}
 """K in the root of an hour: how fast the resting temperature wanders, with the room seen and not
@@ -55,10 +43,6 @@ ASTRAY_DARK = (2.0, 2.0)
 """K: by how much a lamp or a cooker warms what the sun does not."""
 STRAYS = 1.5
 """1/h: how fast it gets there: clouds, hands on windows."""
-BACK = {True: 2.5, False: 5.0}
-"""K: as near to the learned temperature the surroundings are taken to be calm again."""
-NEVER_BACK = {True: 0.02, False: 0.1}
-"""For so much of `CEASES` they are taken to be calm at any temperature: a lid was left off."""
 APART_SPEED = 1.5
 """K in the root of an hour: of a small chamber with the heater in it, or of water that stands."""
 STIR = 0.04
@@ -74,9 +58,6 @@ FAR = 0.02
 """Part of the readings that are off for no reason of the model's."""
 FAR_K = 0.3
 """K: by so much."""
-LEAST = 1e-6
-"""A state of less weight has no filter of its own: it follows the leader, and is weighed once what
-comes to it by its rate has made it likelier."""
 FLOOR = 1e-12
 RATES_H = 0.12
 """h: what comes at rates of days and years is let come as often as this."""
@@ -88,20 +69,6 @@ JOLT = 2.5
 """Standard errors: what is further from all models has moved the water at once."""
 JUMP = 6.0
 """Standard errors: what no model predicted, twice, is water that was poured."""
-
-
-@dataclass(slots=True)
-class Belief:
-    """What is weighed: all that is to be kept for the next run. Lists are by surrounding and in it
-    by state or by level; the last filter is of a probe apart."""
-
-    weight: list[float]
-    filters: list[Filter | None]
-    surprised: bool = False
-    rough_now: float = 0.5
-    """The squared error of the best model, in units of its variance."""
-    waiting_h: float = 0.0
-    """Since rates were last let come, h."""
 
 
 class Mixture:
@@ -125,13 +92,8 @@ class Mixture:
         unseen heater would give is told by its label alone."""
         n, levels = len(chain.states), chain.levels
         self._n, self._l = n, len(levels)
-        self._apart = 3 * self._l
-        spot = {level: i for i, level in enumerate(levels)}
-        self._place = [a * self._l + spot[s.level] for a in range(3) for s in chain.states]
-        self._place += [self._apart] * n
-        self._level = [spot[s.level] for s in chain.states]
-        self._switching = [(i, chain.switched[i]) for i in range(n) if chain.switched[i]]
-        self._rated = [(i, chain.fixed[i]) for i in range(n) if chain.fixed[i]]
+        self._moves = Transitions(chain)
+        self._place, self._apart = self._moves.place, self._moves.apart
         self._causes = [s.cause for s in chain.states]
         self._look()
 
@@ -179,13 +141,13 @@ class Mixture:
                 the water rises.
             odd: by how much `rest` is above what control has come to terms with, K.
         """
-        flows: dict[int, list[tuple[float, int]]] = {}
-        stays = self._masses()
-        self._switch(hours, law, rest, points, flows, stays)
+        flows: Flows = {}
         belief = self.belief
+        stays = self._moves.masses(belief)
+        self._moves.switch(belief, hours, law, rest, points, flows, stays)
         belief.waiting_h += hours
         if belief.waiting_h >= RATES_H:
-            self._come(belief.waiting_h, flows, stays)
+            self._moves.come(belief, belief.waiting_h, self.room_seen, self.sunny, flows, stays)
             belief.waiting_h = 0.0
         self._blend(flows, stays)
         self._predict(hours, law, rest, points[0][0].at, odd)
@@ -195,108 +157,7 @@ class Mixture:
                 self._weigh(likelihood)
         self._look()
 
-    def _masses(self) -> list[float]:
-        """Returns the weight of each filter."""
-        masses = [0.0] * (self._apart + 1)
-        for place, weight in zip(self._place, self.belief.weight, strict=True):
-            masses[place] += weight
-        return masses
-
-    def _switch(
-        self,
-        hours: float,
-        law: Law,
-        rest: float,
-        points: Sequence[Pair],
-        flows: dict[int, list[tuple[float, int]]],
-        stays: list[float],
-    ) -> None:
-        """Lets devices switch. Notes in `flows`, by filter, how much weight comes from which other,
-        and takes it from `stays`."""
-        belief = self.belief
-        weight, filters, place = belief.weight, belief.filters, self._place
-        known: dict[tuple[int, int, bool], float] = {}
-        blind = 1.0 - math.exp(-0.7 * hours)
-        moves = []
-        for base in range(0, 4 * self._n, self._n):
-            for i, ways in self._switching:
-                k = base + i
-                left = weight[k]
-                source = place[k]
-                at = filters[source]
-                if left < LEAST or at is None:
-                    continue
-                for j, pair, falls in ways:
-                    if source == self._apart:
-                        chance = blind
-                    else:
-                        key = (source, pair, falls)
-                        if key not in known and pair == BALANCE:
-                            known[key] = unbalanced(at, rest, law, falls, hours)
-                        elif key not in known and pair == ANYWHERE:
-                            known[key] = settles(at, falls)
-                        elif key not in known:
-                            of = moved_pair(at, points[0]) if pair == RELATIVE else points[pair]
-                            known[key] = switches(at, of, falls, hours)
-                        chance = known[key]
-                    if chance == 0.0:
-                        continue
-                    part = left * chance
-                    left -= part
-                    moves.append((base + j, part))
-                    to = place[base + j]
-                    if to != source:
-                        stays[source] -= part
-                        flows.setdefault(to, []).append((part, source))
-                weight[k] = left
-        for k, part in moves:
-            weight[k] += part
-
-    def _come(
-        self, hours: float, flows: dict[int, list[tuple[float, int]]], stays: list[float]
-    ) -> None:
-        """Lets come what comes at its rate: faults, their ends, and what goes on around."""
-        belief, n = self.belief, self._n
-        old, place, filters = belief.weight, self._place, belief.filters
-        new = old[:]
-        warmed = BEGINS[Around.WARMED] * (1.0 if self.sunny else BY_NIGHT)
-        begins = [
-            (b, 1.0 - math.exp(-rate * hours))
-            for b, rate in ((1, warmed), (2, BEGINS[Around.CHILLED]), (3, APART))
-        ]
-        calms = (1.0 - math.exp(-CEASES * hours)) / CEASES
-        # What comes may have come before a device switched: the weights of before are as good.
-        moves = []
-        for base in range(0, 4 * n, n):
-            for i, ways in self._rated:
-                weight = old[base + i]
-                if weight >= LEAST:
-                    moves += [(base + i, base + j, weight * rate * hours) for j, rate in ways]
-        for a in range(4):
-            for i in range(n):
-                k = a * n + i
-                weight, at = old[k], filters[place[k]]
-                if weight < LEAST or at is None:
-                    continue
-                if a == 0:
-                    moves += [(k, b * n + i, weight * rate) for b, rate in begins]
-                elif a == 3:
-                    moves.append((k, i, weight * (1.0 - math.exp(-JOINS * hours))))
-                else:
-                    near = math.exp(-0.5 * (at.w / BACK[self.room_seen]) ** 2)
-                    rate = CEASES * (NEVER_BACK[self.room_seen] + near)
-                    moves.append((k, i, weight * calms * rate))
-                    moves.append((k, 3 * n + i, weight * begins[2][1]))
-        for k, to, part in moves:
-            new[k] -= part
-            new[to] += part
-            source, target = place[k], place[to]
-            if source != target:
-                stays[source] -= part
-                flows.setdefault(target, []).append((part, source))
-        belief.weight = new
-
-    def _blend(self, flows: dict[int, list[tuple[float, int]]], stays: list[float]) -> None:
+    def _blend(self, flows: Flows, stays: list[float]) -> None:
         """Each filter becomes the blend of those from which its weight came; one of no weight is
         dropped, and follows the leader."""
         filters, count, levels = self.belief.filters, self._l, self.chain.levels
@@ -309,12 +170,10 @@ class Mixture:
             if own is not None:
                 found.append((total, own, False))
             elif to in flows:
-                found.append((total, filters[lead], lead % count != to % count))  # type: ignore[arg-type]
-            for part, source in flows.get(to, ()):
-                one = filters[source]
-                if one is not None:
-                    total += part
-                    found.append((part, one, source % count != to % count))
+                found.append((total, self.leader, lead % count != to % count))
+            for flow in flows.get(to, ()):
+                total += flow[0]
+                found.append(flow)
             if total < LEAST and to != lead:
                 new[to] = None
             elif len(found) > 1:

@@ -10,6 +10,7 @@ from stillwell.estimate.heat_balance.kalman import Pair, Point
 from stillwell.estimate.heat_balance.knowledge import Knowledge, Piece
 from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner
 from stillwell.estimate.heat_balance.mixture import Mixture
+from stillwell.estimate.heat_balance.places import placed
 from stillwell.estimate.heat_balance.points import (
     REVERSAL_ERRORS,
     REVERSAL_K,
@@ -25,12 +26,6 @@ FLAT_H = 30.0
 """h: water that has been flat for so long without turning points is held proportionally."""
 FLAT_K = 0.25
 """K: as flat as this, between its 10th and 90th percentile."""
-HELD_LEAST, HELD_WIDER = 0.06, 1.5
-"""K: proportional control holds no tank closer than this; and by so much more than the nine tenths
-of a day, if these are normal, it may let the water go on another one. Assumptions."""
-OTHERS_K = 0.4
-"""K: below the one of several heaters that is set highest, the next one is by so much, give or
-take as much. An assumption: dials err by a quarter of a kelvin each."""
 IDLE_ERROR = {True: 0.25, False: 0.6}
 """K/h: of the slope that the water has by itself, with the room seen and not seen, before much is
 learned. An assumption."""
@@ -43,8 +38,6 @@ CONTROL_H = 2.0
 times: half an hour to four."""
 NEEDS_K = 1.5
 """K: pump and lamp hold a tank at most so much above its room. Common practice."""
-UNKNOWN_K = 1.0
-"""K: of points that nobody has seen."""
 AGES_H = 1.0
 """h: the law's numbers are let wander as often as this."""
 LONG_GAP_H = 1.0
@@ -167,6 +160,13 @@ class TankHeat:
         if self.mixture is not None:
             self.mixture.belief.surprised = True
 
+    @property
+    def moved_switches(self) -> bool:
+        """Whether a device with a moved dial has been seen to switch there. Proportional control
+        never does."""
+        moved = self.known.moved_turns
+        return self.known.proportional or bool(moved.peaks and moved.troughs)
+
     # -- inside ----------------------------------------------------------------------------------
 
     def _shift(self, hour: float) -> float:
@@ -264,50 +264,8 @@ class TankHeat:
         """Returns the pairs of points by their number; see `hypotheses.Switch`."""
         found = self._by_shift.get(shift)
         if found is None:
-            found = self._by_shift[shift] = self._placed(shift)
+            found = self._by_shift[shift] = placed(self.known, self.devices, shift)
         return found
-
-    def _placed(self, shift: float) -> list[Pair]:
-        known = [
-            turns.pair() or last
-            for turns, last in zip(self.known.turns, self.known.pairs, strict=True)
-        ]
-        self.known.pairs = known
-        if self.known.proportional:
-            a, s = self.held()
-            a += shift
-            middle = (Point(a, s), Point(a, s))
-            chills = known[1] or self._supposed(1)
-            upper = (Point(a + s, s / 2), Point(a + 3 * s, s / 2))
-            lower = (Point(a - 3 * s, s / 2), Point(a - s, s / 2))
-            full = (Point(a - 6 * s, 3 * s), Point(a - 4 * s, 3 * s))
-            return [middle, chills, upper, lower, middle, full]
-        heats, chills = (pair or self._supposed(i) for i, pair in enumerate(known))
-        if shift:
-            heats = (
-                Point(heats[0].at + shift, heats[0].scatter),
-                Point(heats[1].at + shift, heats[1].scatter),
-            )
-        return [heats, chills, heats, heats, heats, heats, _lower(heats)]
-
-    def _supposed(self, which: int) -> tuple[Point, Point]:
-        """Returns where a device that has not switched yet may do so: beyond the other's points."""
-        other = self.known.pairs[1 - which]
-        if other is None:
-            return Point(self.known.base, UNKNOWN_K), Point(self.known.base, UNKNOWN_K)
-        between = self.devices.between_c
-        middle = 0.5 * (other[0].at + other[1].at)
-        away = UNKNOWN_K if between is None else max(2 * abs(between - middle), UNKNOWN_K)
-        at = middle + away if which else middle - away
-        return Point(at - UNKNOWN_K / 4, UNKNOWN_K / 2), Point(at + UNKNOWN_K / 4, UNKNOWN_K / 2)
-
-    def held(self) -> tuple[float, float]:
-        """Returns where proportional control holds the water, and how far from there it lets it go
-        on a day, °C and K."""
-        ordered = sorted(self.known.flat)
-        n = len(ordered)
-        low, high = ordered[n // 20], ordered[n - 1 - n // 20]
-        return ordered[n // 2], max(HELD_LEAST, HELD_WIDER * (high - low) / 3.3)
 
     def pair(self) -> tuple[Point, Point]:
         """Returns where the device's heat begins and ends now."""
@@ -388,12 +346,6 @@ class TankHeat:
                 piece.calm / total,
             )
             known.piece = None
-
-
-def _lower(pair: Pair) -> Pair:
-    """Returns where the others of several heaters switch."""
-    low, high = pair
-    return Point(low.at - OTHERS_K, OTHERS_K), Point(high.at - OTHERS_K, OTHERS_K)
 
 
 def _slope(one: Turn, other: Turn) -> float:
