@@ -29,6 +29,10 @@ class ReviewPlan:
     night_to: dt.time
     bands: tuple[BandPlan, ...]
     channels: Mapping[str, Quantity]
+    heater: str | None = None
+    """How the settings say that the heater is controlled; empty where they leave that to be found
+    out, None where they name no heater."""
+    chiller: bool = False
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
         """Returns the last nights that have ended, the oldest first."""

@@ -1,4 +1,4 @@
-"""Today's watch over the heat beside the model of the balance, on simulated tanks that neither was
+"""The observer of heat beside the bare model of the balance, on simulated tanks that neither was
 made on: ``bench_heat.py [--purpose choose|report] [--count N] [--days D] [--jobs J]
 [--worlds W ...] [--kinds K ...] [--faults F ...]``.
 
@@ -28,13 +28,13 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from heat_judge import Alarm, Verdict, Witness, judge, tally
 
-from stillwell.estimate.heat import BandEdges, HeaterPlan
 from stillwell.estimate.heat_balance.devices import Control, Devices, Night
 from stillwell.estimate.heat_balance.judge import Judgement
 from stillwell.estimate.heat_balance.judge import Verdict as Said
 from stillwell.estimate.heat_balance.means import Means
 from stillwell.estimate.heat_balance.tank import TankHeat
-from stillwell.observe.heat.watch import HeaterWatch
+from stillwell.observe.heat.plan import BandEdges, HeatPlan
+from stillwell.observe.heat.watch import HeatWatch
 from stillwell.reading import Flag, Moment, Reading
 from tanks.trace import DAY_S, LAMP, ROOM, Fault, Heater, Household, Row, seeds
 from tanks.worlds import WORLDS
@@ -49,17 +49,19 @@ class Watch(Protocol):
         ...
 
 
-class Today:
+class Observer:
     """The observer of the pipeline, as its settings would make it."""
 
     def __init__(self, household: Household) -> None:
         self._household = household
         lamp = household.lamp_hours
-        self._watch = HeaterWatch(
-            HeaterPlan(
+        self._watch = HeatWatch(
+            HeatPlan(
                 household.probes,
                 ROOM if household.room_probe else "",
                 bands=(BandEdges("water", *household.band_c),),
+                devices=_devices(household),
+                lamp_switch=LAMP if household.lamp_switch else "",
                 lamp=None if lamp is None or lamp[0] == lamp[1] else (_of(lamp[0]), _of(lamp[1])),
                 zone=household.zone,
             )
@@ -69,8 +71,7 @@ class Today:
     def see(self, row: Row) -> Iterable[tuple[str, str, bool]]:
         household = self._household
         now = Moment(row.at_s * 1000 + 5_000_000, household.utc_ms(row.at_s), 1)
-        for name in (*household.probes, *([ROOM] if household.room_probe else [])):
-            value = row.values[name]
+        for name, value in row.values.items():
             flag = Flag.FAIL if value is None else Flag.PASS
             for finding in self._watch.see(Reading(name, now, value, flag)):
                 known = self._stands.get(finding.alarm, False)
@@ -166,7 +167,7 @@ def run(job: Job) -> tuple[Job, dict[str, tuple[Verdict, float]]] | None:
         return None
     witness = Witness(life)
     watches: dict[str, Watch] = {
-        "today": Today(life.household),
+        "observer": Observer(life.household),
         "balance": Balance(life.household),
     }
     alarms: dict[str, list[Alarm]] = {name: [] for name in watches}
@@ -225,11 +226,11 @@ def show(found: list[tuple[Job, dict[str, tuple[Verdict, float]]]], purpose: str
         groups.setdefault(f"{job.fault.value}, {kind}", []).append(verdicts)
     groups["all"] = [verdicts for _, verdicts in found]
     for title, rows in groups.items():
-        for name in ("today", "balance"):
+        for name in ("observer", "balance"):
             t = tally(row[name][0] for row in rows)
             cost = sum(row[name][1] for row in rows) / len(rows)
             table.add_row(
-                title if name == "today" else "",
+                title if name == "observer" else "",
                 name,
                 f"{t.days:.0f}",
                 f"{t.false_high} ({t.per_tank_day(t.false_high):.3f})",

@@ -28,10 +28,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from heater_delays import delays
 from heater_forecasts import forecasts
-from heater_world import DAY_S, World, quantile
+from heater_world import DAY_S, Mind, World, quantile
 
-from stillwell.estimate.heat import Condition, HeaterPlan, Inference
-from stillwell.observe.heat.watch import HeaterWatch
+from stillwell.estimate.heat_balance.devices import Control, Devices
+from stillwell.estimate.heat_balance.judge import Verdict
+from stillwell.observe.heat.plan import HeatPlan
+from stillwell.observe.heat.watch import TOO_WARM, HeatWatch
 from stillwell.reading import Reading
 from stillwell_drivers.tank_faults import Event, EventName
 from stillwell_drivers.tank_keeper import Keeper
@@ -69,6 +71,11 @@ def happenings(seed: int, days: float) -> list[Event]:
     return events
 
 
+def watch_of(tank: TankParameters, probes: tuple[str, ...]) -> HeatWatch:
+    devices = Devices(Control.THERMOSTAT, (tank.heater_w,), volume_l=tank.volume_ml / 1000)
+    return HeatWatch(HeatPlan(probes, "room", devices=devices))
+
+
 def clean_tank(job: tuple[int, float, tuple[str, ...]]) -> tuple[int, float, list[str], list[str]]:
     """Runs one clean tank; returns the alarms that were false, and those that the truth bears out
     (the water really was out of the thermostat's reach)."""
@@ -82,7 +89,7 @@ def clean_tank(job: tuple[int, float, tuple[str, ...]]) -> tuple[int, float, lis
         keeper=keeper,
         channels=(*probes, "room"),
     )
-    watch = HeaterWatch(HeaterPlan(probes, room="room"))
+    watch = watch_of(tank, probes)
     low = tank.setting_c - tank.differential_k / 2
     high = tank.setting_c + tank.differential_k / 2
     false: list[str] = []
@@ -94,9 +101,9 @@ def clean_tank(job: tuple[int, float, tuple[str, ...]]) -> tuple[int, float, lis
                     continue
                 state = look.state
                 text = f"day {look.at_s / DAY_S:.2f} {finding.alarm}, water {state.water_c:.2f}"
-                true = (
-                    finding.alarm == str(Condition.TOO_WARM) and state.water_c > high + 0.3
-                ) or (finding.alarm == str(Condition.TOO_WEAK) and state.water_c < low - 0.05)
+                true = (finding.alarm == TOO_WARM and state.water_c > high + 0.3) or (
+                    finding.alarm == Verdict.TOO_WEAK and state.water_c < low - 0.05
+                )
                 (borne_out if true else false).append(text)
     return seed, days, false, borne_out
 
@@ -126,7 +133,7 @@ def learned_tank(seed: int) -> dict[str, tuple[float, bool]]:
     interval holds the truth."""
     tank = TankParameters.drawn(seed)
     world = World(tank, seed, channels=("water-a", "room"))
-    mind = Inference()
+    mind = Mind(tank, room_seen=True)
     offset = world.offsets["water-a"]
     first = None
     on_s = 0.0
@@ -148,29 +155,27 @@ def learned_tank(seed: int) -> dict[str, tuple[float, bool]]:
     out = {"hours until learned": ((first or math.inf) / 3600, True)}
     if not mind.learned:
         return out
-    thermostat = mind.thermostat
+    found = mind.answers()
 
-    def score(name: str, value: float, error: float, truth: float) -> None:
-        out[name] = (value - truth, abs(value - truth) < 1.96 * error)
+    def score(name: str, of: str, truth: float, zero: float = 0.0, per: float = 1.0) -> None:
+        if of in found:
+            _, _, value, low, high = found[of]
+            error = (value - zero) * per - truth
+            out[name] = (error, (low - zero) * per <= truth <= (high - zero) * per)
 
     middle = (statistics.median(lows) + statistics.median(highs)) / 2
     swing = statistics.median(highs) - statistics.median(lows)
-    points = thermostat.points()
-    score("setting, K", points["setting"][0] - offset, points["setting"][1], middle)
-    score("differential, K", *points["differential"], swing)
+    score("setting, K", "heater.setting", middle, offset)
+    score("differential, K", "heater.differential", swing)
     truth = tank.heater_w / tank.heat_capacity
-    score("gain, %", thermostat.gain.mean / truth * 100, thermostat.gain_error / truth * 100, 100.0)
+    score("gain, %", "heater.gain", 100.0, per=100 / (3600 * truth))
     duty = (world.model.state.heater_on_s_total - on_s) / DAY_S
-    share = mind.duty.share(4 * DAY_S)
-    if share is not None:
-        score("duty", *share, duty)
-    tau = thermostat.room.tau_s()
-    if tau is not None:
-        # The response to the room with evaporation's part: by differences of the need for heat.
-        at = tank.climate.mean_c
-        slope = tank.heat_need_w(at - 0.5, 45.0) - tank.heat_need_w(at + 0.5, 45.0)
-        want = tank.heat_capacity / slope
-        out["time constant, %"] = ((tau[0] / want - 1) * 100, tau[1] <= want <= tau[2])
+    score("duty", "heater.duty", duty)
+    # The response to the room with evaporation's part: by differences of the need for heat.
+    at = tank.climate.mean_c
+    slope = tank.heat_need_w(at - 0.5, 45.0) - tank.heat_need_w(at + 0.5, 45.0)
+    want_h = tank.heat_capacity / slope / 3600
+    score("time constant, %", "heater.time-constant", 100.0, per=100 / want_h)
     return out
 
 
@@ -194,7 +199,7 @@ def cost() -> None:
     tank = TankParameters.drawn(3)
     looks = list(World(tank, 3, channels=("water-a", "water-b", "room")).until(6 * DAY_S))
     readings = [reading for look in looks for reading in look.readings]
-    watch = HeaterWatch(HeaterPlan(("water-a", "water-b"), room="room"))
+    watch = watch_of(tank, ("water-a", "water-b"))
 
     def nothing(reading: Reading) -> Iterable[object]:
         return ()

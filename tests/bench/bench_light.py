@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
-from stillwell.estimate.thermal.lamplight import CELL_MS, Cell, LitHours, lit_hours
+from stillwell.estimate.lamplight import CELL_MS, Cell, LitHours, lit_hours
 from stillwell_drivers.tank_keeper import Keeper
 from stillwell_drivers.tank_model import TankModel, TankParameters
 

@@ -35,9 +35,9 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 from heater_bounds import Chart, Informed, Mean, PlainBand, Twin, cusum_limit
-from heater_world import DAY_S, World, quantile
+from heater_world import DAY_S, Mind, World, quantile
 
-from stillwell.estimate.heat import Condition, Inference
+from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell_drivers.tank_faults import Fault, FaultName
 from stillwell_drivers.tank_model import TankParameters
 
@@ -91,14 +91,14 @@ def delay(job: tuple[int, str, bool]) -> Delay | None:  # noqa: C901
     fault = FaultName(name)
     cold = fault is FaultName.NOT_HEATING
     way = -1.0 if cold else 1.0
-    condition = Condition.NOT_HEATING if cold else Condition.STUCK_ON
+    condition = Verdict.NOT_HEATING if cold else Verdict.STUCK_ON
     low = tank.setting_c - tank.differential_k / 2
     high = tank.setting_c + tank.differential_k / 2
     sigma = math.hypot(tank.probe_noise_k, 1 / 16 / math.sqrt(12))
-    ours, mean = Inference(), Mean(24, 30)
+    ours, mean = Mind(tank), Mean(24, 30)
     band: PlainBand | None = None
     band_before = False
-    before: set[Condition] = set()
+    before: set[Verdict] = set()
     begun: float | None = None
     shows: float | None = None
     twin: Twin | None = None

@@ -17,10 +17,10 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
-from heater_world import DAY_S, World, quantile
+from heater_world import DAY_S, Mind, World, quantile
 
 from stillwell.alarm.rules.forecast import Forecast
-from stillwell.estimate.heat import Condition, Inference
+from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell_drivers.tank_faults import Fault, FaultName
 from stillwell_drivers.tank_model import TankParameters
 
@@ -70,11 +70,12 @@ class Asked:
 def told(job: tuple[int, str]) -> list[Told]:
     """Runs one tank; returns its forecasts, none where no alarm came."""
     seed, name = job
-    world = World(TankParameters.drawn(seed), seed, channels=("water-a", "room"))
+    tank = TankParameters.drawn(seed)
+    world = World(tank, seed, channels=("water-a", "room"))
     cold = name == FaultName.NOT_HEATING
-    condition = Condition.NOT_HEATING if cold else Condition.STUCK_ON
+    condition = Verdict.NOT_HEATING if cold else Verdict.STUCK_ON
     offset = world.offsets["water-a"]
-    mind = Inference()
+    mind = Mind(tank, room_seen=True)
     begin_s = 3 * DAY_S + (seed % 97) / 97 * DAY_S
     begun = alarm_s = None
     asked: list[Asked] = []
@@ -91,7 +92,7 @@ def told(job: tuple[int, str]) -> list[Told]:
             world.model.inject(Fault(FaultName(name), at))
         if begun is not None and alarm_s is None and condition in mind.standing:
             alarm_s = at
-            setting = mind.thermostat.setting_c
+            setting = mind.setting_c
             targets = {"band": setting + (-0.5 if cold else 0.5), "far": 23.0 if cold else 28.0}
         if alarm_s is None:
             continue

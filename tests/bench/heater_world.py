@@ -9,6 +9,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from stillwell.alarm.rules.forecast import Forecast
+from stillwell.estimate.heat_balance.answers import Answer, answers, setting_c
+from stillwell.estimate.heat_balance.devices import Control, Devices
+from stillwell.estimate.heat_balance.judge import Verdict
+from stillwell.estimate.heat_balance.probe import Around, ProbeHeat
+from stillwell.observe.heat.found import ahead
 from stillwell.reading import Flag, Moment, Reading
 from stillwell_drivers.tank_faults import Event, Fault
 from stillwell_drivers.tank_keeper import Keeper
@@ -103,6 +109,41 @@ class World:
     def until(self, end_s: float) -> Iterator[Look]:
         while self._at < end_s:
             yield self.look()
+
+
+class Mind:
+    """The balance of heat by one probe, as the observer feeds it.
+
+    Args:
+        parameters: of the tank; its settings would say its volume and the heater's power.
+        room_seen: whether it is told the room's temperature.
+    """
+
+    def __init__(self, parameters: TankParameters, *, room_seen: bool = False) -> None:
+        litres = parameters.volume_ml / 1000
+        devices = Devices(Control.THERMOSTAT, (parameters.heater_w,), volume_l=litres)
+        self.probe = ProbeHeat(devices, room_seen=room_seen)
+
+    def see(self, at_s: float, water: float, room: float | None = None) -> None:
+        self.probe.take(at_s, water, Around(room, 0.0, at_s / 3600 % 24))
+
+    @property
+    def standing(self) -> set[Verdict]:
+        return set(self.probe.judgement.since)
+
+    @property
+    def learned(self) -> bool:
+        return self.probe.learned
+
+    @property
+    def setting_c(self) -> float:
+        return setting_c(self.probe.tank) or 0.0
+
+    def answers(self) -> dict[str, Answer]:
+        return {each.name: each for each in answers(self.probe.tank, self.probe.day)}
+
+    def forecast(self, target: float) -> Forecast | None:
+        return ahead(self.probe, self.probe.slope(), target)
 
 
 def quantile(values: Iterable[float], share: float) -> float:

@@ -17,13 +17,14 @@ from stillwell.alarm.catalogue import BY_NAME, ROWS, page_with_marks, priority_o
 from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import Band, ChannelWatch, WatchPlan
 from stillwell.alarm.row import place_of
-from stillwell.estimate.heat import Condition
+from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.notice import Priority
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LEVEL_ALARMS
 from stillwell.observe.cycle import CycleWatch
-from stillwell.observe.heat.watch import MAINS_LOST, PUMP_RESTS, PUMP_STOPPED
-from stillwell.observe.lamp import alarms as lamp_alarms
+from stillwell.observe.heat.lamp import LAMP_ALARMS
+from stillwell.observe.heat.pump import MAINS_LOST, PUMP_ALARMS, PUMP_RESTS
+from stillwell.observe.heat.watch import HEAT_ALARMS
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.reading import Quantity
 from stillwell.run.restarts import ALARM as RESTARTING
@@ -49,8 +50,9 @@ RAISES: dict[str, tuple[str, ...]] = {
     "observe/chamber/alarms.py": (*LEVEL_ALARMS, *FLOATS),
     "observe/chamber/gauge_watch.py": ("{gauge}.moved",),
     "observe/cycle.py": CycleWatch.alarms(),
-    "observe/heat/watch.py": (*map(str, Condition), MAINS_LOST, PUMP_RESTS, PUMP_STOPPED),
-    "observe/lamp.py": lamp_alarms(),
+    "observe/heat/lamp.py": LAMP_ALARMS,
+    "observe/heat/pump.py": (*PUMP_ALARMS, PUMP_RESTS),
+    "observe/heat/watch.py": HEAT_ALARMS,
     "observe/observing.py": ("{observer}.failing",),
     "observe/salt/alarms.py": SaltWatch.alarms(),
     "observe/salt/watch.py": SaltWatch.alarms(),
@@ -71,8 +73,11 @@ SALT = "core/test_salt_balance.py::TestFindings::"
 APART = "TestSensorsToldApartFromWater::"
 
 RAISED_BY = {
-    "pump.resting": "core/test_heater_watch.py::TestAPumpThatRests::"
-    "test_is_a_state_for_as_long_as_the_chamber_is_up_and_half_an_hour_at_most",
+    "chiller.not-cooling": "core/test_heat_watch.py::TestAChiller::"
+    "test_that_dies_is_told_as_itself_and_is_no_heater",
+    "chiller.stuck-on": "core/test_heat_watch.py::TestAChiller::"
+    "test_that_does_not_stop_is_told_as_itself_and_is_no_heater",
+    "pump.resting": "core/test_heat_watch.py::TestNothingToCryAbout::test_in_a_pause_of_the_pump",
     "level.top-up": f"{LEVEL}TestFirstTick::"
     "test_an_alarm_of_the_last_run_is_told_again_with_its_figures",
     "level.too-high": f"{LEVEL}TestTopUp::test_too_much_is_another_alarm",
@@ -194,8 +199,8 @@ class TestCauses:
         others = Alarms(WatchPlan(channels=(channel,), bands=(air,))).relations
         assert not [cause for consequence, cause in others if consequence.startswith("air.")]
 
-    @pytest.mark.parametrize("cold", [Condition.NOT_HEATING, Condition.TOO_WEAK])
-    def test_of_a_cold_heater_are_the_mains(self, cold: Condition) -> None:
+    @pytest.mark.parametrize("cold", [Verdict.NOT_HEATING, Verdict.TOO_WEAK])
+    def test_of_a_cold_heater_are_the_mains(self, cold: Verdict) -> None:
         assert (str(cold), MAINS_LOST) in Alarms(WatchPlan()).relations
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.heat.trim import CLOSE_K, Trim, Turn, trim
+from stillwell.estimate.trim import CLOSE_K, Trim, Turn, trim
 
 degrees = st.floats(15.0, 35.0)
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
+from stillwell.estimate.lamplight import LitHours, NotSeen
 from stillwell.estimate.salt.balance import begun, updated
 from stillwell.estimate.salt.told import MissingWater
-from stillwell.estimate.thermal.lamplight import LitHours, NotSeen
 from stillwell.journal import Circumstances, JournalError, drafted, salt_events
 from stillwell.keeper import photoperiod
 from stillwell.keeper.gathered import daily

@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from stillwell.estimate.thermal.lamplight import Cell, LitHours, NotSeen, lit_hours
+from stillwell.estimate.lamplight import Cell, LitHours, NotSeen, lit_hours
 from tanks.bath import HOUR, Bath
 
 START = 1_767_571_200_000  # 5 January 2026 00:00 UTC

@@ -15,7 +15,6 @@ from quiet_observer import QuietObserver
 from stillwell.acquire.source import Batch
 from stillwell.alarm.plan import Agreement, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
-from stillwell.estimate.heat.plan import HeaterPlan
 from stillwell.estimate.level import GaugeSpec, Geometry
 from stillwell.finding import Finding
 from stillwell.keeper.held_beside import proposed
@@ -23,7 +22,6 @@ from stillwell.notice import Transition
 from stillwell.observe.chamber.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan
 from stillwell.observe.chamber.watch import LevelWatch
-from stillwell.observe.heat.watch import HeaterWatch
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Stream
 from stillwell.quality.judge import Judge
@@ -171,19 +169,6 @@ class TestRestart:
 
 
 class TestLearned:
-    def test_turning_points_of_the_heater_move_along(self) -> None:
-        watch = HeaterWatch(HeaterPlan(probes=("water-a", "water-b")))
-        for mind in watch.minds.values():
-            mind.thermostat.trough.add(25.1, 0.0, 0.01)
-            mind.thermostat.peak.add(25.5, 3600.0, 0.01)
-        again = HeaterWatch(HeaterPlan(probes=("water-a", "water-b")))
-        again.restore(watch.state())
-        again.moved({"water-a": 0.3})
-        a, b = (again.minds[name].thermostat for name in ("water-a", "water-b"))
-        assert (a.trough.level, a.peak.level) == pytest.approx((25.4, 25.8))
-        assert (b.trough.level, b.peak.level) == pytest.approx((25.1, 25.5))
-        again.restore(again.state())
-
     def test_a_gauge_is_learned_anew_and_nothing_else_is(self) -> None:
         gauge = GaugeWatch(GaugePlan("level"))
         datum = gauge.datum

@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from stillwell.estimate.heat.pump import Pump
+from stillwell.estimate.pump import Pump
 
 HOUR = 3600.0
 

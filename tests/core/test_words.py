@@ -33,7 +33,7 @@ from stillwell.alarm.rules.discrepancy import InState
 from stillwell.alarm.rules.forecast import Forecast
 from stillwell.alarm.rules.missing import Kind as Trouble
 from stillwell.alarm.rules.missing import Moves, NotRead, Reads, Stuck
-from stillwell.estimate.heat.standing import Condition
+from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.probes.doubt import Kind as Doubt
 from stillwell.estimate.probes.doubt import ProbeBelieved, ProbeDoubted
 from stillwell.finding import Over
@@ -71,14 +71,15 @@ from stillwell.observe.facts import (
 from stillwell.observe.heat.facts import (
     AtItsLimit,
     Bears,
+    Chances,
+    ChillerStuck,
     HeatOver,
-    Kind,
     MainsLost,
+    NotCooling,
     NotHeating,
     PumpStopped,
     RoomTooWarm,
     SettingMoved,
-    SettingSupposed,
     StuckOn,
     TooWeak,
     WaterSeen,
@@ -100,8 +101,11 @@ T, LEVEL = Quantity.TEMPERATURE, Quantity.LEVEL
 SOON = Forecast(23.8, 17_000.0, 15_000.0, 22_000.0)
 FALLS = Course(-0.62, 3300.0, NOW.utc_ms - 6 * H)
 WATER = ("Water", T, True, 24.31, NOW.utc_ms)
-SEEN = WaterSeen(25.61, -0.62, NOW.utc_ms, SOON, SOON)
-BEARS = Bears((5.87, 2.1, 9.4), 17.2, True)
+SEEN = WaterSeen(25.61, -0.62, NOW.utc_ms, 21.3, SOON, SOON)
+SLOW = WaterSeen(25.61, -0.12, NOW.utc_ms, 25.3, None, None)
+REST = WaterSeen(21.41, 0.01, NOW.utc_ms, 21.4, None, None)
+BEARS = Bears((5.87, 2.1, 9.4), 17.2)
+DEAD = Chances(0.62, 0.0, 0.38)
 MEND = Mend(1240.0, 4300.0, 40.0, 2.4)
 
 
@@ -115,13 +119,20 @@ def salt(why: Why, amount: float = 0.0, mend: Mend | None = MEND) -> Facts:
 
 
 STAND: list[tuple[str, Facts]] = [
-    ("heater.not-heating", NotHeating(SEEN, 25.61, 32)),
-    ("heater.stuck-on", StuckOn(SEEN, 25.4, 32)),
-    ("heater.too-weak", TooWeak(SEEN, (0.62, 0.5, 0.74), BEARS)),
+    ("heater.not-heating", NotHeating(SEEN, 25.61, 12, DEAD)),
+    ("heater.not-heating", NotHeating(SEEN, 25.61, 0, Chances(0.38, 0.31, 0.31))),
+    ("heater.not-heating", NotHeating(SLOW, 25.61, 12, Chances(0.02, 0.98, 0.0))),
+    ("heater.not-heating", NotHeating(REST, 25.61, 12, Chances(0.9, 0.1, 0.0))),
+    ("heater.not-heating", NotHeating(None, 25.61, 12, DEAD)),
+    ("heater.stuck-on", StuckOn(SEEN, 25.4, 12, DEAD)),
+    ("heater.stuck-on", StuckOn(REST, 25.4, 0, Chances(1.0, 0.0, 0.0))),
+    ("chiller.not-cooling", NotCooling(SEEN, 25.4, 12, DEAD)),
+    ("chiller.stuck-on", ChillerStuck(SEEN, 25.4, 12, DEAD)),
+    ("heater.too-weak", TooWeak(SEEN, 0.62, BEARS)),
     ("heater.too-weak", TooWeak(SEEN, None, BEARS)),
     ("heater.too-weak", AtItsLimit(SEEN, 0.96, 86_400.0, BEARS)),
-    ("heater.setting-moved", SettingMoved(SEEN, 25.5, 25.9, 0.41)),
-    ("heater.setting-moved", SettingSupposed(SEEN, 25.9, 0.41)),
+    ("heater.setting-moved", SettingMoved(SEEN, (25.5, 25.9), 0.41)),
+    ("heater.setting-moved", SettingMoved(SEEN, (25.9,), -0.41)),
     ("room.too-warm", RoomTooWarm(SEEN, 25.4)),
     ("pump.stopped", PumpStopped(("water-chamber", "water-tank"), 2.13)),
     ("mains.lost", MainsLost(SEEN)),
@@ -180,7 +191,7 @@ STAND: list[tuple[str, Facts]] = [
     ("salinity.unsure", Salinity(35.1, 33.2, 37.0, 34.0, 36.0, None, Why.WORN)),
     ("ammonia.seen", TestShows("ammonia", 0.25, 8.2, PhScale.NBS, 25.3, 35.0)),
     ("nitrite.seen", TestShows("nitrite", 0.25, 8.2, PhScale.NBS, 25.3, 35.0)),
-    ("heater.failing", ObserverFailed("heater")),
+    ("heat.failing", ObserverFailed("heat")),
     ("store.failing", StoreFailing("The disk is full.", "Delete what is not needed.", 12)),
     ("store.damaged", Message("The store was damaged.", do="Watching goes on with a new file.")),
     ("clock.stepped", ClockStepped(-7_400_000)),
@@ -194,10 +205,10 @@ STAND: list[tuple[str, Facts]] = [
 
 ENDS: list[tuple[str, Facts]] = [
     *(
-        ("heater.not-heating", HeatOver(SEEN, condition, kind, by))
-        for condition in Condition
-        for kind in Kind
+        (alarm, HeatOver(SEEN, alarm, by, limit))
+        for alarm in (*map(str, Verdict), "room.too-warm")
         for by in (0.0, -0.4)
+        for limit in (False, True)
     ),
     ("water-a.doubtful", ProbeBelieved("water-a")),
     ("level.leak", NoLeak(31.0)),
@@ -356,13 +367,14 @@ def test_a_forecast_says_tomorrow_where_it_is() -> None:
 
 
 def test_two_figures_are_told_apart() -> None:
-    title, text = spoken("heater.not-heating", NotHeating(SEEN, 25.63, 32), System.METRIC, "raised")
+    facts = NotHeating(SEEN, 25.63, 12, DEAD)
+    title, text = spoken("heater.not-heating", facts, System.METRIC, "raised")
     assert "25.61 °C" in title
-    assert "came on the last 32 times" in text
+    assert "where it always came on" in text
 
 
 def test_a_transition_speaks_as_its_notice() -> None:
-    facts = StuckOn(SEEN, 25.4, 32)
+    facts = StuckOn(SEEN, 25.4, 12, DEAD)
     moved = Transition(
         "heater.stuck-on", NOW, State.NORMAL, State.UNACKNOWLEDGED, "raise", Priority.HIGH, True,
         facts, BEGAN,

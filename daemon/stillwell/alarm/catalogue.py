@@ -28,8 +28,9 @@ def _causes(*names: str, when: When = When.ALWAYS) -> tuple[Cause, ...]:
 _DOUBTS = ("{probe}.doubtful", "{float}.stuck-up", "{float}.stuck-down", "{float}.chattering")
 _SOURCE = _causes("source.{source}.down")
 _NOT_HEARD = _causes("{channel}.silent", "{channel}.fault")
-_NO_HEAT = _causes("heater.not-heating", "heater.too-weak", "mains.lost", when=When.OF_WATER)
-_TOO_MUCH_HEAT = _causes("heater.stuck-on", "room.too-warm", when=When.OF_WATER)
+_COOLS = "heater.not-heating", "heater.too-weak", "chiller.stuck-on", "mains.lost"
+_WARMS = "heater.stuck-on", "chiller.not-cooling", "room.too-warm"
+_NO_HEAT, _TOO_MUCH_HEAT = (_causes(*each, when=When.OF_WATER) for each in (_COOLS, _WARMS))
 # The heater is in the chamber: without the pump its heat stays there.
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
@@ -38,8 +39,7 @@ _ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
 # what was before.
 _CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
 _CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
-# What a heater does in the chamber while the pump has stopped says nothing about this tank's
-# habits. A heater that does not switch off is reported all the same.
+# What a heater does in the chamber meanwhile says nothing, but that it does not switch off does.
 _NO_FLOW = _causes("pump.stopped")
 
 _SENSOR_PATIENCE_S = 2.5 * HOUR_S
@@ -68,7 +68,7 @@ ROWS: tuple[Row, ...] = (
     Row(
         "heater.not-heating",
         HIGH,
-        "The water has passed the point at which the heater always came on, and goes on cooling.",
+        "Heat is missing where it always came: a dead heater, or a dial turned down.",
         (*_NO_FLOW, *_causes("mains.lost")),
         needs=Part.HEATER,
         by_hand=When.ALWAYS,
@@ -77,7 +77,7 @@ ROWS: tuple[Row, ...] = (
     Row(
         "heater.stuck-on",
         HIGH,
-        "The water has passed the point at which the heater always went off, and goes on warming.",
+        "Heat goes on where it always ended: a contact that sticks, or a dial turned up.",
         needs=Part.HEATER,
     ),
     Row(
@@ -93,15 +93,30 @@ ROWS: tuple[Row, ...] = (
     Row(
         "heater.setting-moved",
         MEDIUM,
-        "Both switching points have moved together: somebody has turned the dial.",
+        "The heater switches, or holds the water, elsewhere than before: the dial was turned.",
         _NO_FLOW,
         needs=Part.HEATER,
         by_hand=When.ALWAYS,
     ),
     Row(
+        "chiller.not-cooling",
+        HIGH,
+        "The water has passed the point at which the chiller always came on, and is not cooled.",
+        (*_NO_FLOW, *_causes("mains.lost")),
+        needs=Part.CHILLER,
+        by_hand=When.ALWAYS,
+        patience_s=_HEAT_PATIENCE_S,
+    ),
+    Row(
+        "chiller.stuck-on",
+        HIGH,
+        "The water has passed the point at which the chiller always went off, and is still cooled.",
+        needs=Part.CHILLER,
+    ),
+    Row(
         "room.too-warm",
         MEDIUM,
-        "The water rises slowly with the heater off.",
+        "The water is warmer than where the heater goes off, without its heat.",
         needs=Part.HEATER,
     ),
     Row(
@@ -109,7 +124,7 @@ ROWS: tuple[Row, ...] = (
         HIGH,
         "The return chamber has risen, and the two probes part.",
         _causes("mains.lost"),
-        needs=Part.HEATER,
+        needs=Part.HEAT,
         by_hand=When.ALWAYS,
     ),
     Row(
@@ -117,7 +132,7 @@ ROWS: tuple[Row, ...] = (
         HIGH,
         "The pump may be resting while animals are fed: a probe in the chamber sees the heater's "
         "water and not the tank's.",
-        needs=Part.HEATER,
+        needs=Part.HEAT,
         is_state=True,
     ),
     Row(

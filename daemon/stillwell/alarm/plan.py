@@ -32,9 +32,9 @@ class WatchPlan:
     parts: frozenset[Part] = frozenset()
     """The parts that this tank has, each watched by an observer of its own."""
     probes: tuple[str, ...] = ()
-    """Channels of the probes in the water that the heater's watch judges."""
+    """Channels of the probes in the water that the observer of heat judges."""
     room: str = ""
-    """The channel of the room's temperature, which the heater's watch judges too."""
+    """The channel of the room's temperature, which the observer of heat judges too."""
     floats: tuple[str, ...] = ()
     """Channels of the floats that the level's watch judges."""
     gauge: str = ""

@@ -16,7 +16,7 @@ class Place(StrEnum):
 
     CHANNEL = "channel"
     PROBE = "probe"
-    """A probe that the heater's watch judges, including the room's."""
+    """A probe that the observer of heat judges, including the room's."""
     FLOAT = "float"
     """A float in the chamber that the level's watch judges."""
     GAUGE = "gauge"
@@ -30,9 +30,12 @@ class Place(StrEnum):
 
 
 class Part(StrEnum):
-    """What a tank may lack, and with it the alarms about it. Each has the name of its observer."""
+    """What a tank may lack, and with it the alarms about it."""
 
+    HEAT = "heat"
+    """Probes in the water; an observer has this name, as have `LEVEL` and `GAUGE`."""
     HEATER = "heater"
+    CHILLER = "chiller"
     LAMP = "lamp"
     LEVEL = "level"
     GAUGE = "gauge"

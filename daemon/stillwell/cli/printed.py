@@ -29,7 +29,7 @@ from stillwell.cli.printed_deeds import (
     Simulated,
     Time,
 )
-from stillwell.estimate.heat.trim import Turn
+from stillwell.estimate.trim import Turn
 from stillwell.notice import Priority, State
 from stillwell.review import Review
 from stillwell.watching import Watch
@@ -182,11 +182,15 @@ class Advice(TypedDict):
 
 class Heater(TypedDict):
     learned: Mapping[str, Learned]
-    """Empty until it has seen some cycles; then the other keys are there too."""
+    """Empty until it has seen some cycles; then the other keys are there too, the last two where
+    there is a heater."""
     basis: NotRequired[str]
     time: NotRequired[Time]
     target: NotRequired[Quantity]
+    looks_like: NotRequired[str]
+    """How the heater is controlled by what was learned: thermostat or proportional."""
     advice: NotRequired[Advice]
+    """What to do with the heater's dial."""
 
 
 class Night(TypedDict):

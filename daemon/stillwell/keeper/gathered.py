@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
+from stillwell.estimate.lamplight import Cell, lit_hours
 from stillwell.estimate.salt.told import MissingWater
-from stillwell.estimate.thermal.lamplight import Cell, lit_hours
 from stillwell.journal import Kind
 from stillwell.keeper.level_now import (
     TOLD_FOR_MS,

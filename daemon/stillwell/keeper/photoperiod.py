@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from stillwell.entry import Entry
-from stillwell.estimate.thermal.lamplight import LitHours, NotSeen
+from stillwell.estimate.lamplight import LitHours, NotSeen
 from stillwell.journal import Kind, standing
 
 USUAL_H = 10.0

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from stillwell.estimate.heat.trim import CAUTION, WARM_UP_S, Trim, Turn, trim
-from stillwell.estimate.heat.trim import words as advised
+from stillwell.estimate.trim import CAUTION, WARM_UP_S, Trim, Turn, trim
+from stillwell.estimate.trim import words as advised
 from stillwell.units import Dimension, System, show
 
 HOUR_MS = 3_600_000

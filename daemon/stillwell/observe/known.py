@@ -11,9 +11,9 @@ from typing import Protocol, TypeVar, runtime_checkable
 
 from stillwell.estimate.answer import Estimate
 
-ORDER = ("heater", "lamp", "gauge", "level", "salt", "cycle")
-"""The order of the observers, by name. The heater's watch comes first, because it judges the
-probes, and lamp and level take nothing from a doubted probe. The level comes before the salt,
+ORDER = ("heat", "gauge", "level", "salt", "cycle")
+"""The order of the observers, by name. That of heat comes first, because it judges the probes,
+and the level takes nothing from a doubted probe. The level comes before the salt,
 which takes from it how much is missing to the mark. Observers not named here come last."""
 
 

@@ -9,6 +9,8 @@ from stillwell.alarm.row import Part
 ALWAYS: Mapping[str, str] = {"salinity.now": "PSU", "cycle.stage": "1"}
 """By name, with their units: those of the observers that every tank has."""
 
+_AROUND: Mapping[str, str] = {"heat.room": "W", "heat.evaporation": "W"}
+
 OF_PART: Mapping[Part, Mapping[str, str]] = {
     Part.HEATER: {
         "heater.switches-on": "Cel",
@@ -21,7 +23,20 @@ OF_PART: Mapping[Part, Mapping[str, str]] = {
         "heater.duty-per-kelvin": "1/K",
         "heater.time-constant": "h",
         "heater.holds-down-to": "Cel",
+        "heat.heater": "W",
+        **_AROUND,
     },
+    Part.CHILLER: {
+        "chiller.switches-on": "Cel",
+        "chiller.switches-off": "Cel",
+        "chiller.setting": "Cel",
+        "chiller.differential": "K",
+        "chiller.gain": "K/h",
+        "chiller.duty": "1",
+        "heat.chiller": "W",
+        **_AROUND,
+    },
+    Part.LAMP: {"lamp.gain": "K/h", "heat.lamp": "W"},
     Part.LEVEL: {
         "level.now": "mm",
         "level.rate": "mL/h",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from starlette.requests import Request
 from starlette.responses import Response
 
-from stillwell.cli.heater import NOT_LEARNED, ROWS, advice_in_words, figures, learned_of
+from stillwell.cli.heater import ROWS, balance, figures, learned_of, nothing, told
 from stillwell.cli.sinks import Standing, standings
 from stillwell.cli.status import NO_RECIPIENT
 from stillwell.cli.watch_line import kept_run
@@ -42,7 +42,7 @@ class Machine:
             run = kept_run(now.reader)
             configured = None if run is None else [one.name for one in run.recipients]
             recipients = [_recipient(one, now) for one in standings(now.reader, configured)]
-            learned, advice = _heater(now)
+            learned, lines, picture = _heater(now)
             size = tank.store.stat().st_size
             return self._site.page(
                 "machine.html",
@@ -53,7 +53,8 @@ class Machine:
                 told=self._site.said(request),
                 line=now.line,
                 learned=learned,
-                advice=advice,
+                lines=lines,
+                balance=picture,
                 recipients=recipients,
                 no_recipient="" if recipients else NO_RECIPIENT,
                 store=str(tank.store),
@@ -108,18 +109,18 @@ def _tables(given: Iterable[dict[str, str]]) -> dict[str, list[tuple[str, str]]]
     return tables
 
 
-def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], str]:
-    """Returns rows of what was learned, and what to do with the dial."""
+def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], list[str], list[str]]:
+    """Returns rows of what was learned, what follows from it, and the balance of a day."""
     plan = now.plan
     if not any(band.unit == "Cel" and band.of_water for band in plan.bands):
-        return [], "No band watches the water's temperature."
+        return [], ["No band watches the water's temperature."], []
     found = learned_of(now.reader, plan)
     if found is None:
-        return [], NOT_LEARNED
+        return [], [nothing(plan)], []
     rows = [
         (what, *figures(found.learned[name], plan)) for name, what in ROWS if name in found.learned
     ]
-    return rows, advice_in_words(found, plan)
+    return rows, told(found, plan), balance(found)[1:]
 
 
 def _recipient(one: Standing, now: Seen) -> Recipient:

@@ -18,8 +18,7 @@ from stillwell.notice import Priority, Transition
 from stillwell.observe.chamber.gauge_watch import GaugeWatch
 from stillwell.observe.chamber.watch import LevelWatch
 from stillwell.observe.cycle import CycleWatch
-from stillwell.observe.heat.watch import HeaterWatch
-from stillwell.observe.lamp import LampWatch
+from stillwell.observe.heat.watch import HeatWatch
 from stillwell.observe.observing import Observer
 from stillwell.observe.plan import BOOK, BOOK_KEY
 from stillwell.observe.salt.watch import SaltWatch
@@ -38,7 +37,7 @@ from stillwell.watching import KEY as RUN_KEY
 from stillwell.watching import RUN, Recipient, Run
 from stillwell.wiring.plans.book import book_plan
 from stillwell.wiring.plans.channels import from_above, judge_of
-from stillwell.wiring.plans.heat import heater_plan, lamp_plan
+from stillwell.wiring.plans.heat import heat_plan
 from stillwell.wiring.plans.level import gauge_plan, level_plan
 from stillwell.wiring.plans.review import review_plan
 from stillwell.wiring.plans.watch import escalation_plan, watch_plan
@@ -50,13 +49,11 @@ log = logging.getLogger(__name__)
 
 def observers(settings: Settings) -> list[Observer]:
     """Returns fresh observers, for all that this tank has."""
-    heater, lamp, book = heater_plan(settings), lamp_plan(settings), book_plan(settings)
+    heat, book = heat_plan(settings), book_plan(settings)
     gauge, level = gauge_plan(settings), level_plan(settings)
     made: list[Observer] = [SaltWatch(book), CycleWatch(book)]
-    if heater is not None:
-        made.append(HeaterWatch(heater))
-    if lamp is not None:
-        made.append(LampWatch(lamp))
+    if heat is not None:
+        made.append(HeatWatch(heat))
     if gauge is not None:
         made.append(GaugeWatch(gauge))
     if level is not None:

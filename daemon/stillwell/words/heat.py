@@ -1,58 +1,97 @@
-"""Words for the heater, the room's warmth, the pump and the mains."""
+"""Words for heater and chiller, the room's warmth, the pump and the mains."""
 
 from __future__ import annotations
 
-from stillwell.estimate.heat.standing import Condition
 from stillwell.notice import Said
 from stillwell.observe.heat.facts import (
     AtItsLimit,
     Bears,
+    ChillerStuck,
     HeatOver,
-    Kind,
     MainsLost,
+    Misses,
+    NotCooling,
     NotHeating,
     OfHeat,
     PumpStopped,
     RoomTooWarm,
     SettingMoved,
-    SettingSupposed,
     StuckOn,
     TooWeak,
 )
 from stillwell.words.cautions import FAN, HOT_HEATER, UNPLUG
 from stillwell.words.figures import Figures, Speaking, capital
 
+_WORTH_SAYING = 0.05
+"""The probability below which a cause is not named. A choice of ours."""
+
 
 def not_heating(facts: NotHeating, figures: Figures) -> Said:
+    chances = facts.chances
+    ways = [
+        (chances.broken, "it is dead"),
+        (chances.dial, "the dial was turned down"),
+        (chances.weak, "it gives too little heat"),
+    ]
+    apart = "If turning the dial up lights it, it was the dial."
+    if chances.weak > chances.dial:
+        apart = "If its light is on, it gives too little."
     return Said(
-        f"Heater not heating{_figure(facts, figures, facts.on_c)}.",
-        "Check the heater with dry hands: plug, light, and that it is under water. If dead, put in "
-        "a spare, or cover the tank and warm the room.",
-        f"Below {figures.temperature(facts.on_c)} {figures.from_then()}, where it came on the last "
-        f"{facts.times} times. {_course(facts, figures)}",
-        "The water cools as with the heater off. Or the dial was turned down, or the pump stopped.",
+        f"Heater not heating{_figure(facts, figures, facts.at_c)}.",
+        "Check plug, light, and that it is under water, with dry hands. If dead, put in a spare, "
+        "or cover the tank and warm the room.",
+        f"Below {figures.temperature(facts.at_c)} {figures.from_then()}, "
+        f"{_usual(facts, 'came on')}. {_course(facts, figures)}",
+        f"{_likely(ways)} {apart}",
         f"{UNPLUG} {HOT_HEATER}",
     )
 
 
 def stuck_on(facts: StuckOn, figures: Figures) -> Said:
+    ways = [
+        (facts.chances.broken, "its contact sticks"),
+        (facts.chances.dial, "the dial was turned up"),
+    ]
     return Said(
-        f"Heater stuck on{_figure(facts, figures, facts.off_c)}. Unplug it.",
-        "Unplug the heater now, with dry hands, and measure the water by hand. If it is as always, "
-        "the probe is wrong: plug it in again. If too warm, replace the heater.",
-        f"Above {figures.temperature(facts.off_c)} {figures.from_then()}, where it went off the "
-        f"last {facts.times} times. {_course(facts, figures)}",
-        "The water rises as with the heater on. Or the dial was turned up.",
+        f"Heater stuck on{_figure(facts, figures, facts.at_c)}. Unplug it.",
+        "Unplug it now, with dry hands, and measure the water by hand. If that is as always, the "
+        "probe is wrong: plug it in again.",
+        f"Above {figures.temperature(facts.at_c)} {figures.from_then()}, "
+        f"{_usual(facts, 'went off')}. {_course(facts, figures)}",
+        f"{_likely(ways)} If the dial still turns it off, set it; else replace it.",
         f"{UNPLUG} {HOT_HEATER}",
+    )
+
+
+def not_cooling(facts: NotCooling, figures: Figures) -> Said:
+    return Said(
+        f"Chiller not cooling{_figure(facts, figures, facts.at_c)}.",
+        "Check the chiller with dry hands: plug, light, flow, dust on its fins. Meanwhile open the "
+        "lid, and let a fan blow across the water.",
+        f"Above {figures.temperature(facts.at_c)} {figures.from_then()}, "
+        f"{_usual(facts, 'came on')}. {_course(facts, figures)}",
+        "The water warms as without it. Or its dial was turned up, or its pump has stopped.",
+        FAN,
+    )
+
+
+def chiller_stuck(facts: ChillerStuck, figures: Figures) -> Said:
+    return Said(
+        f"Chiller stuck on{_figure(facts, figures, facts.at_c)}. Unplug it.",
+        "Unplug the chiller now, with dry hands, and measure the water by hand. If it is as "
+        "always, the probe is wrong: plug it in again.",
+        f"Below {figures.temperature(facts.at_c)} {figures.from_then()}, "
+        f"{_usual(facts, 'went off')}. {_course(facts, figures)}",
+        "The water cools as with it on. Or its dial was turned down.",
+        UNPLUG,
     )
 
 
 def too_weak(facts: TooWeak, figures: Figures) -> Said:
     if facts.share is not None:
-        value, low, high = map(_percent, facts.share)
         why = (
-            f"Only about {value} of its usual heat comes ({low} to {high}). Or a window, a fan or "
-            "an open lid takes more."
+            f"Only about {_percent(facts.share)} of its usual heat comes. Or a window, a fan or an "
+            "open lid takes more."
         )
     else:
         why = "Most likely the room is too cold for it. Or it has lost a part of its power."
@@ -80,27 +119,16 @@ def at_its_limit(facts: AtItsLimit, figures: Figures) -> Said:
 
 def setting_moved(facts: SettingMoved, figures: Figures) -> Said:
     way = "higher" if facts.by_k > 0 else "lower"
+    where = " and ".join(figures.temperature(each) for each in facts.at_c)
     return Said(
         f"Heater setting moved: {figures.difference(facts.by_k)} {way}.",
         "If you did it, do nothing: in a day it counts as the setting. If not, turn the dial back "
         "a little, with dry hands, and look again after an hour.",
-        f"It switches at {figures.temperature(facts.on_c)} and {figures.temperature(facts.off_c)} "
+        f"It {'switches at' if len(facts.at_c) > 1 else 'holds the water at'} {where} "
         f"{figures.from_then()}.",
-        "Both switching points have moved together, and the heater works. Or this probe was moved "
-        "or changed.",
+        "It works, at another temperature than before. Or its contact sticks now and then, or this "
+        "probe was moved or changed.",
         UNPLUG,
-    )
-
-
-def setting_supposed(facts: SettingSupposed, figures: Figures) -> Said:
-    return Said(
-        f"Heater went off {figures.difference(facts.by_k)} higher than before.",
-        "If you turned the dial, do nothing. If not, turn it back a little, with dry hands, and "
-        "look again after an hour. If nobody can have touched it, replace the heater.",
-        f"It went off at {figures.temperature(facts.off_c)}, {figures.from_then()}. "
-        f"{_course(facts, figures)}",
-        "Most likely its dial was turned up or bumped. Or its contacts stick.",
-        f"{UNPLUG} {HOT_HEATER}",
     )
 
 
@@ -156,32 +184,42 @@ def heat_over(facts: HeatOver, figures: Figures) -> Said:
 
 def _over(facts: HeatOver, figures: Figures) -> tuple[str, str]:
     """Returns the title, and what else to know."""
-    if facts.told is Kind.HOLDS:
+    if facts.limit:
         return "Heater has heat to spare again.", ""
-    if facts.told is Kind.SUPPOSED:
-        return (
-            "Heater contacts stuck for a while. Replace it.",
-            "It comes on where it always did, so its dial was not turned: it may stick for good "
-            "next time.",
-        )
     by = figures.difference(facts.dial_k)
-    if facts.dial_k and facts.condition is Condition.NOT_HEATING:
+    if facts.dial_k and facts.alarm == "heater.not-heating":
         return (
             f"Heater on again, {by} lower than before.",
             "If nobody has mended it or plugged it in, its dial was turned down.",
         )
-    if facts.dial_k and facts.condition is Condition.STUCK_ON:
+    if facts.dial_k and facts.alarm == "heater.stuck-on":
         return (
             f"Heater off again, {by} higher than before.",
-            "Its dial was turned up, or its thermostat sticks.",
+            "Its dial was turned up, or its contact sticks.",
         )
     return {
-        Condition.NOT_HEATING: "Heater heats again, or is no longer needed.",
-        Condition.STUCK_ON: "Heater has switched off.",
-        Condition.TOO_WEAK: "Heater reaches its setting again.",
-        Condition.SETTING_MOVED: "Heater's switching points count as its setting now.",
-        Condition.TOO_WARM: "Water is back where the heater holds it.",
-    }[facts.condition], ""
+        "heater.not-heating": "Heater heats again.",
+        "heater.stuck-on": "Heater has switched off.",
+        "heater.too-weak": "Heater reaches its setting again.",
+        "heater.setting-moved": "Heater's switching counts as its setting now.",
+        "chiller.not-cooling": "Chiller cools again.",
+        "chiller.stuck-on": "Chiller has switched off.",
+        "room.too-warm": "Water is back where the heater holds it.",
+    }.get(facts.alarm, "Over."), ""
+
+
+def _likely(ways: list[tuple[float, str]]) -> str:
+    """Returns what it may be, the likeliest first, without what is hardly possible."""
+    known = [way for way in sorted(ways, reverse=True) if way[0] >= _WORTH_SAYING]
+    if len(known) == 1:
+        return f"Almost surely {known[0][1]}."
+    (first, one), (second, other) = known[:2]
+    return f"{capital(one)} ({_percent(first)}), or {other} ({_percent(second)})."
+
+
+def _usual(facts: Misses, did: str) -> str:
+    """Returns what was usual there."""
+    return f"where it always {did}" if facts.times else "where it was held"
 
 
 def _figure(facts: OfHeat, figures: Figures, limit_c: float | None = None) -> str:
@@ -204,8 +242,10 @@ def _course(facts: OfHeat, figures: Figures) -> str:
         return ""
     motion = capital(figures.motion(water.per_h))
     ahead = water.harms or water.leaves
+    if ahead is None and motion == "Steady":
+        return f"It has come to rest at {figures.temperature(water.value_c)}."
     if ahead is None:
-        return f"{motion}."
+        return f"{motion}, to about {figures.temperature(water.rests_c)} in the end."
     target = figures.temperature(ahead.target)
     return f"{motion}; at this rate {target} {figures.arrival(ahead, water.at_ms)}."
 
@@ -225,13 +265,14 @@ def _percent(share: float) -> str:
 
 WORDS: Speaking = {
     AtItsLimit: at_its_limit,
+    ChillerStuck: chiller_stuck,
     HeatOver: heat_over,
     MainsLost: mains_lost,
+    NotCooling: not_cooling,
     NotHeating: not_heating,
     PumpStopped: pump_stopped,
     RoomTooWarm: room_too_warm,
     SettingMoved: setting_moved,
-    SettingSupposed: setting_supposed,
     StuckOn: stuck_on,
     TooWeak: too_weak,
 }

@@ -1,1 +1,1 @@
-"""The heater's watch: what is inferred from the water's temperature becomes alarms, in words."""
+"""The observer of the water's heat: what the balance of heat infers becomes alarms."""

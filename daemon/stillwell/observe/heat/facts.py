@@ -1,24 +1,12 @@
-"""What the heater's watch finds, as facts: where the water is and goes, what the thermostat has
-done before, what is known of its power."""
+"""What the observer of heat finds, as facts: where the water is and goes, what the devices did
+before, what may be so now."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from stillwell.alarm.rules.forecast import Forecast
-from stillwell.estimate.heat.standing import Condition
 from stillwell.notice import Facts
-
-
-class Kind(StrEnum):
-    """How a condition is told."""
-
-    PLAIN = "plain"
-    HOLDS = "holds"
-    """The heater is at its limit, and the water holds still."""
-    SUPPOSED = "supposed"
-    """The dial has been turned, by one switching point alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +15,27 @@ class WaterSeen:
 
     value_c: float
     per_h: float
-    """K/h."""
+    """K/h, by the balance of heat."""
     at_ms: int
     """When, UTC."""
+    rests_c: float
+    """Where it comes to rest, going on like this, °C."""
     harms: Forecast | None
     """When animals suffer, going on like this."""
     leaves: Forecast | None
     """When it leaves its band, going on like this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """How probable each cause is of those that would look like this, 0 to 1."""
+
+    broken: float
+    """The device gives nothing, or does not stop."""
+    weak: float
+    """It gives a part of its heat."""
+    dial: float
+    """Its dial was moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +45,6 @@ class Bears:
     room_c: tuple[float, float, float]
     now_c: float | None
     """How cold it is; None where that is not measured."""
-    measured: bool
-    """By how it heats now; else by what it has done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,29 +55,41 @@ class OfHeat(Facts):
 
 
 @dataclass(frozen=True, slots=True)
-class NotHeating(OfHeat):
-    """The water has passed the point at which the heater comes on."""
+class Misses(OfHeat):
+    """The water has passed the point at which a device always switched."""
 
-    on_c: float
-    """Where it came on before."""
+    at_c: float
     times: int
-    """So often."""
+    """So often it switched there; 0: it holds the water there without switching."""
+    chances: Chances
 
 
 @dataclass(frozen=True, slots=True)
-class StuckOn(OfHeat):
-    """The water has passed the point at which the heater goes off."""
+class NotHeating(Misses):
+    """Heat is missing where it always came."""
 
-    off_c: float
-    times: int
+
+@dataclass(frozen=True, slots=True)
+class StuckOn(Misses):
+    """Heat goes on where it always ended."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotCooling(Misses):
+    """The chiller does not come on."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChillerStuck(Misses):
+    """The chiller does not go off."""
 
 
 @dataclass(frozen=True, slots=True)
 class TooWeak(OfHeat):
     """The heater is on without a pause, and the water does not rise."""
 
-    share: tuple[float, float, float] | None
-    """Of the usual heat, what comes: value, low, high; None where none is known to be missing."""
+    share: float | None
+    """Of the usual heat, what comes; None where none is known to be missing."""
     bears: Bears | None
 
 
@@ -93,24 +105,16 @@ class AtItsLimit(OfHeat):
 
 @dataclass(frozen=True, slots=True)
 class SettingMoved(OfHeat):
-    """Both switching points have moved together."""
+    """The device switches, or holds the water, at another temperature than before."""
 
-    on_c: float
-    off_c: float
-    by_k: float
-
-
-@dataclass(frozen=True, slots=True)
-class SettingSupposed(OfHeat):
-    """The heater went on past where it always went off, and has gone off after all."""
-
-    off_c: float
+    at_c: tuple[float, ...]
+    """Where, °C: on and off; one where it holds the water there."""
     by_k: float
 
 
 @dataclass(frozen=True, slots=True)
 class RoomTooWarm(OfHeat):
-    """The water rises slowly with the heater off."""
+    """The water is warmer than where the heater goes off, without its heat."""
 
     off_c: float
 
@@ -132,7 +136,8 @@ class PumpStopped(Facts):
 class HeatOver(OfHeat):
     """A condition of heat has ended."""
 
-    condition: Condition
-    told: Kind
+    alarm: str
     dial_k: float
     """By how much the dial has turned out to be turned; 0.0: not at all."""
+    limit: bool = False
+    """The heater was only at its limit."""

@@ -1,89 +1,176 @@
-"""From what the inference of one probe says to facts."""
+"""From what the balance of heat says by one probe to facts."""
 
 from __future__ import annotations
 
 from stillwell.alarm.rules.forecast import Forecast
-from stillwell.estimate.heat.inference import Inference
-from stillwell.estimate.heat.plan import HeaterPlan
-from stillwell.estimate.heat.power import NEARLY_ALL
-from stillwell.estimate.heat.standing import Condition
+from stillwell.estimate.heat_balance.answers import answers
+from stillwell.estimate.heat_balance.forecast import reach
+from stillwell.estimate.heat_balance.hypotheses import SHARE, Cause, Level
+from stillwell.estimate.heat_balance.judge import Verdict
+from stillwell.estimate.heat_balance.kalman import Point
+from stillwell.estimate.heat_balance.law import FASTEST, SLOWEST
+from stillwell.estimate.heat_balance.probe import LIMIT_H, ProbeHeat
 from stillwell.notice import Facts
 from stillwell.observe.heat.facts import (
     AtItsLimit,
     Bears,
-    Kind,
+    Chances,
+    ChillerStuck,
+    HeatOver,
+    NotCooling,
     NotHeating,
-    RoomTooWarm,
     SettingMoved,
-    SettingSupposed,
     StuckOn,
     TooWeak,
     WaterSeen,
 )
+from stillwell.observe.heat.plan import HeatPlan
 from stillwell.reading import Moment
 
 _BEARS_WITHIN_K = 8.0
 """What is known less well is not worth telling. A choice of ours."""
+_SEEN_S = 6 * 3600.0
+"""By so much a dial may have been moved before that is seen: a half cycle. An assumption."""
+_STEADY_K_H = 0.05
+"""The least error of a slope by the balance. A choice of ours."""
 
 
 def found(
-    condition: Condition, kind: Kind, mind: Inference, plan: HeaterPlan, now: Moment
+    verdict: Verdict, probe: ProbeHeat, plan: HeatPlan, now: Moment, room: float | None
 ) -> Facts:
-    """Returns the facts of a condition that stands."""
-    learned = mind.thermostat
-    water = water_seen(mind, plan, now)
-    on_c, off_c = learned.trough.level, learned.peak.level
-    if kind is Kind.HOLDS:
-        on, over_s = mind.power.lately
-        return AtItsLimit(water, on, over_s, _bears(mind))
-    if kind is Kind.SUPPOSED:
-        by_k = mind.dial.supposed_k
-        return SettingSupposed(water, off_c + by_k, by_k)
-    match condition:
-        case Condition.NOT_HEATING:
-            return NotHeating(water, on_c, int(learned.trough.count))
-        case Condition.STUCK_ON:
-            return StuckOn(water, off_c, int(learned.peak.count))
-        case Condition.TOO_WEAK:
-            return TooWeak(water, _share(mind), _bears(mind))
-        case Condition.SETTING_MOVED:
-            return SettingMoved(water, on_c, off_c, mind.moved_k)
-        case Condition.TOO_WARM:
-            return RoomTooWarm(water, off_c)
+    """Returns the facts of a verdict that stands."""
+    water = water_seen(probe, plan, now)
+    match verdict:
+        case Verdict.NOT_HEATING:
+            return NotHeating(water, *_where(probe, 0, 0), _missing(probe))
+        case Verdict.STUCK_ON:
+            return StuckOn(water, *_where(probe, 0, 1), _goes_on(probe))
+        case Verdict.TOO_WEAK:
+            return TooWeak(water, _share(probe), _bears(probe, room))
+        case Verdict.SETTING_MOVED:
+            return SettingMoved(water, *moved(probe))
+        case Verdict.NOT_COOLING:
+            return NotCooling(water, *_where(probe, 1, 1), Chances(1.0, 0.0, 0.0))
+        case Verdict.CHILLER_STUCK:
+            return ChillerStuck(water, *_where(probe, 1, 0), Chances(1.0, 0.0, 0.0))
 
 
-def water_seen(mind: Inference, plan: HeaterPlan, now: Moment) -> WaterSeen | None:
-    """Returns where the water is and where it goes; None before the thermostat is learned."""
-    sight = mind.sight
-    if sight is None:
-        return None
-    falling = sight.slope < 0
-    return WaterSeen(
-        sight.value,
-        sight.slope * 3600,
-        now.utc_ms,
-        mind.forecast(plan.cold_c if falling else plan.hot_c),
-        _leaves(mind, plan, sight.value, falling),
+def at_limit(probe: ProbeHeat, plan: HeatPlan, now: Moment, room: float | None) -> AtItsLimit:
+    """Returns the facts of a heater that is at its limit while the water holds."""
+    lately = probe.day.lately(LIMIT_H)
+    on = 1.0 if lately is None else lately.heater
+    return AtItsLimit(water_seen(probe, plan, now), on, LIMIT_H * 3600.0, _bears(probe, room))
+
+
+def over(alarm: str, probe: ProbeHeat, plan: HeatPlan, now: Moment, *, limit: bool) -> HeatOver:
+    """Returns the facts of a condition that has ended."""
+    mixture = probe.tank.mixture
+    likely = 0.0 if mixture is None else mixture.causes.get(Cause.MOVED, 0.0)
+    return HeatOver(
+        water_seen(probe, plan, now), alarm, moved(probe)[1] if likely > 0.5 else 0.0, limit
     )
 
 
-def _leaves(mind: Inference, plan: HeaterPlan, value: float, falling: bool) -> Forecast | None:
+def water_seen(probe: ProbeHeat, plan: HeatPlan, now: Moment) -> WaterSeen | None:
+    """Returns where the water is and where it goes; None before anything is learned."""
+    if not probe.learned or probe.tank.mixture is None:
+        return None
+    at_c, per_h = probe.tank.mixture.leader.water, probe.slope()
+    falling = per_h < 0
     edges = (band.low if falling else band.high for band in plan.bands)
-    reached = (mind.forecast(edge) for edge in edges if (value > edge) == falling)
-    return min(filter(None, reached), key=lambda forecast: forecast.seconds, default=None)
+    reached = (ahead(probe, per_h, edge) for edge in edges if (at_c > edge) == falling)
+    leaves = min(filter(None, reached), key=lambda forecast: forecast.seconds, default=None)
+    harms = ahead(probe, per_h, plan.cold_c if falling else plan.hot_c)
+    rests = probe.rests_at(probe.heats())
+    return WaterSeen(at_c, per_h, now.utc_ms, rests, harms, leaves)
 
 
-def _share(mind: Inference) -> tuple[float, float, float] | None:
-    share = mind.power.share
-    if share is None or not share.below(NEARLY_ALL) or share.value <= 0:
+def ahead(probe: ProbeHeat, per_h: float, target: float) -> Forecast | None:
+    """Returns when the water reaches a target, going on as now; None where it does not."""
+    tank = probe.tank
+    assert tank.mixture is not None
+    loss, error = tank.learner.law.loss, tank.learner.error(2)
+    slow, fast = max(loss - 1.96 * error, SLOWEST), min(loss + 1.96 * error, FASTEST)
+    tau_s = (3600 / loss, 3600 / fast, 3600 / slow)
+    at = tank.mixture.leader
+    slope_error = max(loss * max(at.ww, 0.0) ** 0.5, _STEADY_K_H)
+    value_error = max(at.tt, 0.0) ** 0.5
+    return reach(at.water, per_h / 3600, slope_error / 3600, target, tau_s, value_error)
+
+
+def _where(probe: ProbeHeat, which: int, end: int) -> tuple[float, int]:
+    """Returns where a device's heat begins (`end` 0) or ends as the water rises, and how often it
+    did; 0 times for what holds the water at its setting."""
+    tank = probe.tank
+    if tank.known.proportional and which == 0:
+        return tank.held()[0], 0
+    pair: tuple[Point, Point] | None = tank.pair() if which == 0 else tank.known.pairs[1]
+    turns = tank.known.turns[which]
+    at_c = pair[end].at if pair is not None else tank.known.base
+    return at_c, len(turns.peaks if end else turns.troughs)
+
+
+def _missing(probe: ProbeHeat) -> Chances:
+    assert probe.tank.mixture is not None
+    causes = probe.tank.mixture.causes
+    weak = causes.get(Cause.WEAK, 0.0) + causes.get(Cause.FAINT, 0.0)
+    dial = causes.get(Cause.MOVED_DOWN, 0.0) + causes.get(Cause.MOVED, 0.0)
+    return _chances(causes.get(Cause.DEAD, 0.0), weak, dial)
+
+
+def _goes_on(probe: ProbeHeat) -> Chances:
+    assert probe.tank.mixture is not None
+    causes = probe.tank.mixture.causes
+    dial = causes.get(Cause.MOVED_UP, 0.0) + causes.get(Cause.MOVED, 0.0)
+    return _chances(causes.get(Cause.STUCK, 0.0), 0.0, dial)
+
+
+def _chances(broken: float, weak: float, dial: float) -> Chances:
+    total = broken + weak + dial
+    if not total > 0:
+        return Chances(1.0, 0.0, 0.0)
+    return Chances(broken / total, weak / total, dial / total)
+
+
+def _share(probe: ProbeHeat) -> float | None:
+    mixture = probe.tank.mixture
+    assert mixture is not None
+    causes = mixture.causes
+    weak, faint = (causes.get(c, 0.0) for c in (Cause.WEAK, Cause.FAINT))
+    if weak + faint < 0.5:
         return None
-    return share.value, share.value - share.spread, share.value + share.spread
+    return (weak * SHARE[Level.WEAK] + faint * SHARE[Level.FAINT]) / (weak + faint)
 
 
-def _bears(mind: Inference) -> Bears | None:
-    room = mind.room_c
-    now = None if room is None else mind.power.bears(mind.thermostat, room)
-    holds = now or mind.thermostat.holds_down_to()
-    if holds is None or holds[2] - holds[1] > _BEARS_WITHIN_K:
-        return None
-    return Bears(holds, room, now is not None)
+def moved(probe: ProbeHeat) -> tuple[tuple[float, ...], float]:
+    """Returns where a device whose dial was moved switches or holds the water, °C, and by how much
+    that is higher than before, K."""
+    tank = probe.tank
+    assert tank.mixture is not None
+    leader, (low, high) = tank.mixture.leader, tank.pair()
+    if tank.known.proportional:
+        return (leader.water,), leader.water - low.at
+    turns = tank.known.moved_turns
+    if not (turns.troughs and turns.peaks):
+        # Seen by one switching alone: the other is as far from it as before.
+        on = probe.heats() > 0.5
+        by_k = leader.low - low.at if on else leader.high - high.at
+        return (low.at + by_k, high.at + by_k), by_k
+    on_c, off_c = turns.troughs[-1].water + tank.shift, turns.peaks[-1].water + tank.shift
+    return (on_c, off_c), (on_c + off_c - low.at - high.at) / 2
+
+
+def adopted(probe: ProbeHeat, at_c: tuple[float, ...], by_k: float, since_s: float) -> bool:
+    """Returns whether the points to which a dial was moved are known as the device's own."""
+    known = probe.tank.known
+    if known.proportional:
+        return abs(probe.tank.held()[0] - at_c[0]) < abs(by_k) / 2
+    peaks = known.turns[0].peaks
+    return bool(peaks) and peaks[0].at_h * 3600 > since_s - _SEEN_S
+
+
+def _bears(probe: ProbeHeat, room: float | None) -> Bears | None:
+    for answer in answers(probe.tank, probe.day):
+        if answer.name == "heater.holds-down-to" and answer.high - answer.low <= _BEARS_WITHIN_K:
+            return Bears((answer.value, answer.low, answer.high), room)
+    return None

@@ -1,192 +1,119 @@
-"""The heater's watch: an observer of the pipeline that turns what the probes' traces say into
-findings. One inference a probe; the best placed probe that is not doubted speaks."""
+"""The observer of the water's heat: one balance a probe; the best placed probe that is believed
+speaks. It also judges the probes, and whether the pump runs."""
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.entry import Entry
-from stillwell.estimate.heat.inference import Inference
-from stillwell.estimate.heat.plan import HeaterPlan
-from stillwell.estimate.heat.pump import POURED_S, WINDOW_S, Pump
-from stillwell.estimate.heat.standing import Condition
+from stillwell.estimate.heat_balance.answers import answers, setting_c
+from stillwell.estimate.heat_balance.judge import Verdict
+from stillwell.estimate.heat_balance.probe import Around, Held, ProbeHeat
 from stillwell.estimate.imprint import form, imprint, take_up
+from stillwell.estimate.lamp_hours import LampHours, Window
 from stillwell.estimate.probes import ProbeJudge
-from stillwell.estimate.thermal.lamp_hours import LampHours, Window
 from stillwell.finding import Finding, Over
-from stillwell.notice import Priority
-from stillwell.observe.heat.facts import HeatOver, Kind, MainsLost, PumpStopped
-from stillwell.observe.heat.found import found, water_seen
+from stillwell.notice import Facts, Priority
+from stillwell.observe.heat.facts import RoomTooWarm, SettingMoved, WaterSeen
+from stillwell.observe.heat.found import adopted, at_limit, found, moved, over, water_seen
+from stillwell.observe.heat.kept import KEPT, Dial, Kept
+from stillwell.observe.heat.lamp import LAMP_ALARMS, LampWatch
+from stillwell.observe.heat.plan import HeatPlan
+from stillwell.observe.heat.pump import MAINS_LOST, PumpWatch
 from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
-MAINS_LOST = "mains.lost"
-VERSION = 1
-"""Of the state that is kept."""
+TOO_WARM = "room.too-warm"
+HEAT_ALARMS = (*map(str, Verdict), TOO_WARM)
 SILENT_S = 900.0
-"""A probe without a good reading for so long does not speak."""
+"""A channel without a good reading for so long says nothing."""
 PUBLISH_S = 600.0
-LONGEST_AWAY_MS = 30 * 86_400_000
-DISORDER_MS = 60_000
-"""Readings of two buses come as much out of order; what lies further back is another boot's."""
-PUMP_STOPPED = "pump.stopped"
-PUMP_RESTS = "pump.resting"
-"""No alarm, but a state of the plant: the chamber stands as it does in a feeding pause or while
-water is changed, and a probe in it sees the heater's water and not the tank's."""
-PUMP_LATE_S = 600.0
-"""So much later than the heater's failing the rise may be seen: gauges are read now and then."""
-LAMP_LEAD_MS = 3 * 3_600_000
-"""Heat that begins to come so long before the lamp's hour is not the lamp's."""
-TOGETHER_S = 1200.0
-"""Two probes see the same water within so long of each other."""
 POURS = frozenset({"pour", "salt-pour", "water-change"})
-_COLD = (Condition.NOT_HEATING, Condition.TOO_WEAK)
-"""What a heater without current looks like."""
 DENIED_S = 5400.0
 """What one probe says and another denies waits no longer: the stuck one is known by then."""
 FOUND_S = 300.0
 """So often what stands is found anew. A choice of ours."""
+DIAL_S = 86_400.0
+LONGEST_STEP_H = 0.25
+"""h: over a longer step it is not known what the lamp did."""
 STILL_S = 600.0
 """What repeats itself to the last digit for so long says nothing of the water."""
-ALONE = 0.6
-"""Of a jump, the share that the other probe must not have seen."""
-_OF_THE_RUN = frozenset({"plan", "_lamp", "_began", "_published_ms", "_last"})
-"""What a run makes anew, or keeps otherwise."""
+_DENIABLE = frozenset(set(Verdict) - {Verdict.SETTING_MOVED})
 _NONE: tuple[Finding, ...] = ()
 
 
-class HeaterWatch:
-    """An observer of the pipeline. Its own time runs on across restarts: seconds that pass on the
-    monotonic clock, and over a restart those of the wall clock, thirty days at most."""
+class HeatWatch:
+    """An observer of the pipeline. Times inside are seconds of its own line of time."""
 
-    name = "heater"
+    name = "heat"
 
-    def __init__(self, plan: HeaterPlan) -> None:
+    def __init__(self, plan: HeatPlan) -> None:
         self.plan = plan
-        self.minds = {name: Inference() for name in plan.probes}
+        self._hours = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
+        self._zone = ZoneInfo(plan.zone)
+        self._begin(Kept(plan.devices, lead=plan.probes[0]))
+
+    def _begin(self, kept: Kept) -> None:
+        self._kept = kept
+        plan = self.plan
+        self.probes = {name: self._view(kept.probes.get(name)) for name in plan.probes}
         self.judge = ProbeJudge(plan.probes, plan.room)
-        self._lamp = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
+        self._pump = PumpWatch(plan, kept.pumped, self._moment)
+        self._lamp = LampWatch(self._hours, kept.lit) if self._hours and plan.sees_lamp else None
+        self._settings: dict[str, float] = {}
+        """The heater's setting as each probe sees it: a yardstick that no probe moves."""
         self._window: Window | None = None
         """The lamp's hours, or its dark ones, that were last asked for."""
-        self._tie()
-        self._room: float | None = None
-        self._room_s = -SILENT_S
-        self._good_s: dict[str, float] = {}
-        self._told: dict[str, Kind] = {}
-        """What stands, and as what we last said it, by alarm."""
-        self._lead = plan.probes[0]
-        self._pump = Pump(plan.drain_back_mm)
-        self._rests = False
-        self._level_s = -math.inf
-        """When the gauge was last heard."""
-        self._poured_s = -math.inf
-        """When water was last poured or changed by the journal."""
-        self._values: dict[str, float] = {}
-        self._moved_s: dict[str, float] = {}
-        """When each probe last read something else than before."""
-        self._found_s = -math.inf
-        self._held_s: dict[Condition, float] = {}
-        """Since when something stands that is not told yet."""
-        self._settings: dict[str, float] = {}
-        """The thermostat's setting as each probe sees it: a yardstick that no probe moves."""
-        self._lessons: dict[str, int] = {}
-        self._known: tuple[object, ...] = ()
-        """What the last findings rested on."""
-        self._jumps: dict[str, tuple[float, float]] = {}
-        """By probe, when its trace last jumped for good, and by how much."""
-        self._published_ms: int | None = None
         self._t = 0.0
-        self._last: Moment | None = None
+        self._found_s = -math.inf
+        self._published_s = -math.inf
         self._began = False
 
-    def _tie(self) -> None:
-        """What the probes' inferences ask of this watch, and of each other's parts."""
-        for mind in self.minds.values():
-            mind.power.dark = self._dark
-            mind.lit = self._lit
-            mind.dial.explained = mind.jumps.explain
+    def _view(self, held: Held | None) -> ProbeHeat:
+        return ProbeHeat(self.plan.devices, room_seen=bool(self.plan.room), held=held)
 
     # -- observer --------------------------------------------------------------------------------
 
-    def see(self, reading: Reading) -> Iterable[Finding]:  # noqa: C901
+    def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes a reading; returns what has changed by it."""
-        name = reading.channel
-        plan = self.plan
-        if name not in self.minds and name not in (plan.room, plan.level):
+        name, plan, kept = reading.channel, self.plan, self._kept
+        if name not in self.probes and name not in (plan.room, plan.level, plan.lamp_switch):
             return _NONE
         if worth(reading) is not Worth.GOOD or reading.value is None:
             return _NONE
         now, value = reading.moment, reading.value
         t = self._pass_to(now)
+        if name == plan.lamp_switch:
+            kept.lamp = value, t
+            return _NONE
         if name == plan.level:
-            self._level_s = t
-            apart = self._pump.unmixed(t)
-            self._pump.see_level(t, value)
-            unmixed = self._pump.unmixed(t)
-            for mind in self.minds.values():
-                mind.power.apart = self._pump.since_s is not None
-                if unmixed or self._pump.stands:
-                    mind.power.torn(t)
-                if unmixed and not apart:
-                    mind.unmixed()
-                if unmixed:
-                    mind.unmixed_s = t
-                elif apart and self._pump.usual:
-                    mind.mixed_again()
-            return [*self._resting(unmixed, now), *self._pump_findings(now)]
-        changed = self.judge.see(name, t, value, self._settings)
-        out = [self._doubt(channel, now) for channel in changed]
+            return self._see_level(t, value, now)
+        out = [self._doubt(each, now) for each in self.judge.see(name, t, value, self._settings)]
         if name == plan.room:
             if name not in self.judge.doubted:
-                self._room, self._room_s = value, t
+                kept.room = value, t
             return out
-        self._good_s[name] = t
-        if name in self.judge.doubted:
-            return out
-        room = self._room if t - self._room_s < SILENT_S else None
-        mind = self.minds[name]
-        if t - self._level_s >= SILENT_S:
-            # A gauge that died while the chamber was up must hide nothing.
-            mind.power.apart = False
-            out += self._resting(False, now)
-        mind.see(t, value, room)
-        if mind.lessons != self._lessons.get(name):
-            self._lessons[name] = mind.lessons
-            self._settings = self._as_seen()
-        if mind.jumps.last is not None:
-            self._see_jump(name, mind)
-        if value != self._values.get(name):
-            self._moved_s[name] = t
-        self._values[name] = value
-        if name == self.plan.probes[0] and mind.learned:
-            self._pump.see_chamber(t, value, mind.thermostat.trough.level)
-        out += self._see_gap(name, t, now)
-        if name == self._choose():
-            out += self._findings(now)
-            out += self._found_anew(now)
-        return out
+        return [*out, *self._see_water(name, t, value, now)]
 
     def tell(self, known: Known) -> Known:
         """Says which probes are doubted."""
         return replace(known, doubted=frozenset(self.judge.doubted))
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        """Takes from the journal only what made the chamber rise; water that was poured or changed
-        shows in the probes' trace, noted or not."""
-        if struck is None and entry.kind in POURS and self._last is not None:
-            at_s = self._t - (self._last.utc_ms - entry.at_ms) / 1000
-            self._pump.pour(at_s)
-            self._poured_s = at_s
-            for name, (jumped_s, _) in self._jumps.items():
-                if abs(jumped_s - at_s) < POURED_S:
-                    self.minds[name].was_water()
+        """Takes from the journal what disturbs the water and makes the chamber rise."""
+        line = self._kept.line
+        if struck is None and entry.kind in POURS and line.offset_ms is not None:
+            at_s = line.of_utc(entry.at_ms) / 1000
+            self._pump.pump.pour(at_s)
+            for probe in self.probes.values():
+                probe.tank.disturb(at_s / 3600)
         return _NONE
 
     def tick(self, now: Moment) -> Iterable[Finding]:
@@ -195,250 +122,219 @@ class HeaterWatch:
         if self._began:
             return _NONE
         self._began = True
+        kept = self._kept
         self._pass_to(now)
-        self._told = {}
-        rests, self._rests = self._rests, False
-        out = [*self._resting(rests, now), *self._findings(now)]
-        standing = {finding.alarm for finding in out}
-        out += self._pump_findings(now)
-        standing |= {finding.alarm for finding in out}
-        for name in (*map(str, Condition), MAINS_LOST, PUMP_STOPPED):
-            if name not in standing:
-                out.append(Finding(name, False, priority_of(name), Over()))
-        out += [self._doubt(channel, now) for channel in self.judge.channels]
-        return out
+        self._found_s = -math.inf
+        out = [*self._pump.begin(now), *self._findings(now)]
+        if self._lamp is not None:
+            out += [self._lamp.standing(name, self.lead, now) for name in LAMP_ALARMS]
+        standing = {finding.alarm for finding in out} | kept.told.keys()
+        out += [
+            Finding(name, False, priority_of(name), Over())
+            for name in HEAT_ALARMS
+            if name not in standing
+        ]
+        return [*out, *(self._doubt(channel, now) for channel in self.judge.channels)]
 
     def estimates(self, now: Moment) -> Iterable[Published]:
-        """What has been learned, every ten minutes."""
-        if self._published_ms is not None and now.mono_ms - self._published_ms < PUBLISH_S * 1000:
+        """Returns what has been learned, every ten minutes."""
+        if self._t - self._published_s < PUBLISH_S:
             return ()
-        self._published_ms = now.mono_ms
-        mind = self.minds[self._lead]
-        return published(mind, now, self._t) if mind.learned else ()
+        self._published_s = self._t
+        tank = self.lead.tank
+        known = tank.known
+        days = 0.0 if known.at_h is None else (known.at_h - known.start_h) / 24
+        cycles = min(len(known.turns[0].peaks), len(known.turns[0].troughs))
+        basis = f"{days:.0f} days of the water, with its last {cycles} cycles"
+        if known.proportional or not cycles:
+            basis = f"{days:.0f} days of the water"
+        return [
+            Published(each.name, now.utc_ms, each.unit, each.value, each.low, each.high, basis)
+            for each in answers(tank, self.lead.day)
+        ]
 
     @property
-    def lead(self) -> Inference:
-        """The inference of the probe that speaks."""
-        return self.minds[self._lead]
+    def lead(self) -> ProbeHeat:
+        """Returns the view of the probe that speaks."""
+        return self.probes[self._kept.lead]
 
-    # -- inside ----------------------------------------------------------------------------------
+    # -- the water -------------------------------------------------------------------------------
+
+    def _see_water(self, name: str, t: float, value: float, now: Moment) -> Iterator[Finding]:
+        kept, probe = self._kept, self.probes[name]
+        if name in self.judge.doubted:
+            return
+        if t - kept.level_s >= SILENT_S:
+            # A gauge that died while the chamber was up must hide nothing.
+            yield from self._pump.rest(False, now)
+        news = not self._pump.pump.unmixed(t) and probe.take(t, value, self._around(t, now))
+        if news and (held := setting_c(probe.tank)) is not None:
+            self._settings[name] = held
+        yield from self._see_pump(name, t, value, now)
+        if name == self._choose() and news:
+            if self._lamp is not None:
+                yield from self._see_lamp(probe, now)
+            yield from self._findings(now)
+
+    def _see_lamp(self, probe: ProbeHeat, now: Moment) -> Iterator[Finding]:
+        assert self._lamp is not None
+        room_c, room_s = self._kept.room
+        hours, mixture = probe.held.step_h, probe.tank.mixture
+        if mixture is not None and self._t - room_s < SILENT_S and hours < LONGEST_STEP_H:
+            yield from self._lamp.see(probe, hours, room_c - mixture.leader.water, now)
+
+    def _around(self, t: float, now: Moment) -> Around:
+        kept = self._kept
+        room_c, room_s = kept.room
+        switch, switch_s = kept.lamp
+        lamp = switch if t - switch_s < SILENT_S else self._lit(now)
+        local = datetime.fromtimestamp(now.utc_ms / 1000, UTC).astimezone(self._zone)
+        hour = local.hour + local.minute / 60
+        return Around(room_c if t - room_s < SILENT_S else None, lamp, hour)
+
+    def _lit(self, now: Moment) -> float:
+        if self._hours is None:
+            return 0.0
+        window = self._window
+        if window is None or not window.start_ms <= now.utc_ms < window.end_ms:
+            window = self._window = self._hours.window(now.utc_ms)
+        return float(window.lit)
 
     def _choose(self) -> str:
-        """The first probe, in the plan's order, that is heard, believed and learned."""
-        doubted = self.judge.doubted
-        heard = ""
-        for name in self.plan.probes:
-            if name in doubted or not self._heard(name):
-                continue
-            if self.minds[name].learned:
-                self._lead = name
-                return name
-            heard = heard or name
-        self._lead = heard or self._lead
-        return self._lead
+        """Returns the first probe, in the plan's order, that is heard, believed and learned. What
+        stands by the one before it stands by this one, until that has evidence that it is over."""
+        kept = self._kept
+        able = [name for name in self.plan.probes if self._able(name)]
+        wise = [name for name in able if self.probes[name].learned]
+        lead = next(iter(wise or able), kept.lead)
+        if lead != kept.lead:
+            since = self.probes[lead].judgement.since
+            for verdict, since_h in self.lead.judgement.since.items():
+                since.setdefault(verdict, since_h)
+            kept.lead = lead
+        return lead
 
-    def _as_seen(self) -> dict[str, float]:
-        minds = self.minds.items()
-        return {name: mind.thermostat.setting_c for name, mind in minds if mind.learned}
+    def _able(self, name: str) -> bool:
+        heard = self._t - self.probes[name].held.good_s < SILENT_S
+        return heard and name not in self.judge.doubted
 
-    def _see_jump(self, name: str, mind: Inference) -> None:
-        """A jump that two probes have seen, or that the journal knows, was water; one that only
-        this one has seen was not."""
-        assert mind.jumps.last is not None
-        at_s, by_k = self._jumps[name] = mind.jumps.last
-        mind.jumps.last = None
-        apart = self.judge.apart(name, self._t)
-        if apart is not None and apart * by_k > 0 and abs(apart) > ALONE * abs(by_k):
-            mind.was_alone(by_k)
-        if abs(at_s - self._poured_s) < POURED_S:
-            mind.was_water()
-        for other, (other_s, other_k) in self._jumps.items():
-            alike = by_k * other_k > 0 and abs(by_k - other_k) < 0.5 * abs(by_k)
-            if other != name and alike and abs(at_s - other_s) < TOGETHER_S:
-                mind.was_water()
-                self.minds[other].was_water()
+    # -- what stands -----------------------------------------------------------------------------
 
-    def _findings(self, now: Moment) -> Iterable[Finding]:
-        mind = self.minds[self._lead]
-        standing = self._borne_out(mind)
-        pump = (self._pump.since_s, self._pump.silent(self._t))
-        known = (self._lead, mind.changes, len(standing), pump, len(self._told))
-        if known == self._known:
-            return
-        mains = self._mains(standing)
-        if mains and MAINS_LOST not in self._told:
-            since_s = standing.get(Condition.NOT_HEATING, self._pump.since_s)
-            since = now if since_s is None else self._moment(since_s, now)
-            lost = MainsLost(water_seen(mind, self.plan, now))
-            self._told[MAINS_LOST] = Kind.PLAIN
-            self._pump.held = True
-            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), lost, since)
-        for condition in Condition:
-            name = str(condition)
-            since_s, kind = self._how(condition, standing, mind)
-            told = self._told.get(name)
-            if since_s is not None and kind is not told:
-                since = self._moment(since_s, now)
-                facts = found(condition, kind, mind, self.plan, now)
-                self._told[name] = kind
-                priority = self._priority(condition, kind)
-                yield Finding(name, True, priority, facts, since)
-            elif since_s is None and told is not None:
-                del self._told[name]
-                water, dial_k = water_seen(mind, self.plan, now), mind.thermostat.dial_k
-                over = HeatOver(water, condition, told, dial_k)
-                yield Finding(name, False, priority_of(condition), over)
-        if not mains and MAINS_LOST in self._told:
-            del self._told[MAINS_LOST]
-            self._pump.held = False
-            yield Finding(MAINS_LOST, False, priority_of(MAINS_LOST), Over())
-        self._known = (self._lead, mind.changes, len(standing), pump, len(self._told))
+    def _findings(self, now: Moment) -> Iterator[Finding]:
+        """Yields what has changed, and every five minutes what stands as it is by now: who is
+        reminded of it hears where the water is and where it goes."""
+        kept, probe = self._kept, self.lead
+        standing = self._standing(probe)
+        again = self._t - self._found_s >= FOUND_S
+        if again:
+            self._found_s = self._t
+        yield from self._pump.mains(self._t, standing, self._water(now), now, again=again)
+        for name in (*map(str, Verdict), TOO_WARM):
+            since_s = standing.get(name)
+            limit = name == Verdict.TOO_WEAK and Verdict.TOO_WEAK not in probe.judgement.since
+            told = kept.told.get(name)
+            if since_s is not None and (told is not limit or again):
+                kept.told[name] = limit
+                priority = Priority.LOW if limit else priority_of(name)
+                facts = self._facts(name, limit, now)
+                yield Finding(name, True, priority, facts, self._moment(since_s, now))
+            elif since_s is None and told is not None and probe.learned:
+                del kept.told[name]
+                facts = over(name, probe, self.plan, now, limit=told)
+                yield Finding(name, False, priority_of(name), facts)
 
-    @staticmethod
-    def _how(
-        condition: Condition, standing: dict[Condition, float], mind: Inference
-    ) -> tuple[float | None, Kind]:
-        """Since when a condition stands (None: it does not), and how it is to be told."""
-        since_s = standing.get(condition)
-        if condition is Condition.SETTING_MOVED and mind.dial.supposed_k:
-            return since_s, Kind.SUPPOSED
-        short = condition is Condition.TOO_WEAK
-        if short and since_s is None and Condition.NOT_HEATING not in mind.standing:
-            return mind.power.limit_s, Kind.HOLDS
-        return since_s, Kind.PLAIN
+    def _standing(self, probe: ProbeHeat) -> dict[str, float]:
+        """Returns what stands by the probe that speaks, and since when; less what its very
+        standstill says, and what another believed probe denies: a probe that has stuck looks like
+        water without heat. Not for longer than it takes to tell that it has."""
+        kept, held = self._kept, probe.held
+        out: dict[str, float] = {}
+        for verdict in kept.waits.keys() - probe.judgement.since.keys():
+            del kept.waits[verdict]
+        judgement = probe.judgement
+        if self._pump.just_back(self._t):
+            # Nothing was wrong with it, so that the first evidence is enough.
+            for verdict in list(judgement.doubtful):
+                del judgement.since[verdict], judgement.doubtful[verdict]
+        for verdict, since_h in judgement.since.items():
+            if verdict in _DENIABLE and verdict not in kept.told:
+                waits_s = self._t - kept.waits.setdefault(verdict, self._t)
+                still = self._t - held.moved_s > STILL_S
+                others = (
+                    self.probes[n] for n in self.plan.probes if n != kept.lead and self._able(n)
+                )
+                if waits_s < DENIED_S and (still or any(o.denies(verdict) for o in others)):
+                    continue
+            out[verdict] = since_h * 3600
+        if held.limit_s is not None and not {Verdict.TOO_WEAK, Verdict.NOT_HEATING} & out.keys():
+            out[Verdict.TOO_WEAK] = held.limit_s
+        self._hold_dial(probe, out)
+        warm_s = probe.too_warm_s(self._t, self.plan.edges[1])
+        if warm_s is not None and Verdict.STUCK_ON not in out:
+            out[TOO_WARM] = warm_s
+        return out
 
-    def _dark(self, at_s: float) -> bool:
-        """Whether the lamp surely burnt neither then nor in the next hours, also where its hours
-        were moved a little and nobody said so."""
-        if self._lamp is None or self._last is None:
-            return False
-        at_ms = self._last.utc_ms - round((self._t - at_s) * 1000)
-        return not any(
-            w.start_ms - LAMP_LEAD_MS <= at_ms <= w.end_ms for w in self._lamp.lit(at_ms)
-        )
+    def _hold_dial(self, probe: ProbeHeat, out: dict[str, float]) -> None:
+        """A dial that was moved is told for a day, also when its new points are known by then;
+        unless it is turned back."""
+        kept, name = self._kept, Verdict.SETTING_MOVED
+        if name in out:
+            kept.dial = Dial(out[name], *moved(probe))
+        elif kept.dial is not None:
+            known = adopted(probe, kept.dial.at_c, kept.dial.by_k, kept.dial.since_s)
+            if name in kept.told and known and self._t - kept.dial.since_s < DIAL_S:
+                out[name] = kept.dial.since_s
+            else:
+                kept.dial = None
 
-    def _lit(self, from_s: float, to_s: float) -> float | None:
-        """The part of the time between two instants in which the lamp should burn; None where
-        nobody said when."""
-        if self._lamp is None or self._last is None:
-            return None
-        from_ms, to_ms = (self._last.utc_ms - round((self._t - s) * 1000) for s in (from_s, to_s))
-        window = self._window
-        if window is None or not window.start_ms <= (from_ms + to_ms) // 2 < window.end_ms:
-            window = self._window = self._lamp.window((from_ms + to_ms) // 2)
-        if window.start_ms <= from_ms and to_ms <= window.end_ms:
-            return 1.0 if window.lit else 0.0
-        return self._lamp.burns(from_ms, to_ms)
+    def _water(self, now: Moment) -> Callable[[], WaterSeen | None]:
+        return lambda: water_seen(self.lead, self.plan, now)
 
-    def _found_anew(self, now: Moment) -> Iterable[Finding]:
-        """What stands, as it is now: who is reminded of it hears where the water is by then and
-        where it goes."""
-        if not self._told or self._t - self._found_s < FOUND_S:
-            return
-        self._found_s = self._t
-        mind = self.minds[self._lead]
-        for condition in Condition:
-            name = str(condition)
-            since_s, kind = self._how(condition, mind.standing, mind)
-            if since_s is not None and name in self._told:
-                since = self._moment(since_s, now)
-                facts = found(condition, kind, mind, self.plan, now)
-                self._told[name] = kind
-                yield Finding(name, True, self._priority(condition, kind), facts, since)
-        cold_s = mind.standing.get(Condition.NOT_HEATING)
-        if MAINS_LOST in self._told and cold_s is not None:
-            since = self._moment(cold_s, now)
-            lost = MainsLost(water_seen(mind, self.plan, now))
-            yield Finding(MAINS_LOST, True, priority_of(MAINS_LOST), lost, since)
+    def _facts(self, name: str, limit: bool, now: Moment) -> Facts:
+        kept, probe = self._kept, self.lead
+        room_c, room_s = kept.room
+        room = room_c if self._t - room_s < SILENT_S else None
+        if name == TOO_WARM:
+            return RoomTooWarm(water_seen(probe, self.plan, now), probe.tank.pair()[1].at)
+        if limit:
+            return at_limit(probe, self.plan, now, room)
+        if name == Verdict.SETTING_MOVED and kept.dial is not None:
+            return SettingMoved(water_seen(probe, self.plan, now), kept.dial.at_c, kept.dial.by_k)
+        return found(Verdict(name), probe, self.plan, now, room)
 
-    @staticmethod
-    def _priority(condition: Condition, kind: Kind) -> Priority:
-        return Priority.LOW if kind is Kind.HOLDS else priority_of(condition)
+    # -- the pump --------------------------------------------------------------------------------
 
-    def _borne_out(self, mind: Inference) -> dict[Condition, float]:
-        """What stands by the probe that speaks, less what its very standstill says, and what
-        another believed probe denies: a probe that has stuck looks like water without heat. Not
-        for longer than it takes to tell that it has."""
-        standing = dict(mind.standing)
-        for condition in (*_COLD, Condition.STUCK_ON):
-            if condition not in standing or str(condition) in self._told:
-                self._held_s.pop(condition, None)
-                continue
-            if self._t - self._held_s.setdefault(condition, self._t) > DENIED_S:
-                continue
-            still = self._t - self._moved_s.get(self._lead, self._t) > STILL_S
-            others = [n for n in self.minds if n != self._lead and n not in self.judge.doubted]
-            if condition is Condition.TOO_WEAK:
-                others = []  # by a weak heater's trace too the relay is on
-            if still or any(self._heard(n) and self.minds[n].within(condition) for n in others):
-                del standing[condition]
-        return standing
+    def _see_level(self, t: float, value: float, now: Moment) -> list[Finding]:
+        self._kept.level_s = t
+        pump = self._pump.pump
+        before = pump.unmixed(t)
+        out = list(self._pump.see_level(t, value, now))
+        if pump.unmixed(t) is not before:
+            for probe in self.probes.values():
+                probe.tank.disturb(t / 3600)
+        return out
 
-    def _heard(self, name: str) -> bool:
-        return self._t - self._good_s.get(name, -SILENT_S) < SILENT_S
-
-    def _mains(self, standing: dict[Condition, float]) -> bool:
-        """Whether pump and heater have stopped together. Once told it stands while both do."""
-        pump = self._pump
-        cold = [standing[each] for each in _COLD if each in standing]
-        if pump.silent(self._t):
-            return True
-        if not cold or pump.since_s is None or pump.warmed:
-            return False
-        if MAINS_LOST in self._told:
-            return True
-        if Condition.NOT_HEATING not in standing:
-            return False
-        late_s = standing[Condition.NOT_HEATING] - pump.since_s
-        return late_s > -PUMP_LATE_S and (pump.stands or late_s < WINDOW_S)
-
-    def _see_gap(self, name: str, t: float, now: Moment) -> list[Finding]:
-        """The first two probes, while both are heard and believed."""
+    def _see_pump(self, name: str, t: float, value: float, now: Moment) -> Iterable[Finding]:
         pair = self.plan.probes[:2]
-        heard = all(map(self._heard, pair))
-        if len(pair) < 2 or name != pair[1] or pair[0] in self.judge.doubted or not heard:
-            return []
-        if pair[0] in self._values:
-            self._pump.see_gap(t, self._values[pair[0]] - self._values[name])
-        return self._pump_findings(now)
+        if name not in pair or not all(map(self._able, pair)):
+            return _NONE
+        tank = self.probes[name].tank
+        heats = tank.mixture is not None and tank.devices.heater is not None
+        on_c = tank.pair()[0].at if heats else None
+        return self._pump.see_probe(pair.index(name), t, value, on_c, now)
 
-    def _resting(self, rests: bool, now: Moment) -> list[Finding]:
-        if rests is self._rests:
-            return []
-        self._rests = rests
-        return [Finding(PUMP_RESTS, rests, priority_of(PUMP_RESTS), Over())]
-
-    def _pump_findings(self, now: Moment) -> list[Finding]:
-        pump = self._pump
-        if pump.stands and PUMP_STOPPED not in self._told and pump.since_s is not None:
-            since = self._moment(pump.since_s, now)
-            parted_k = (pump.now or 0.0) - (pump.gap or 0.0)
-            facts = PumpStopped((self.plan.probes[0], self.plan.probes[1]), parted_k)
-            self._told[PUMP_STOPPED] = Kind.PLAIN
-            return [Finding(PUMP_STOPPED, True, priority_of(PUMP_STOPPED), facts, since)]
-        if not pump.stands and PUMP_STOPPED in self._told:
-            del self._told[PUMP_STOPPED]
-            return [Finding(PUMP_STOPPED, False, priority_of(PUMP_STOPPED), Over())]
-        return []
+    # -- time ------------------------------------------------------------------------------------
 
     def _doubt(self, channel: str, now: Moment) -> Finding:
         return self.judge.finding(channel, self._t, now)
 
     def _pass_to(self, now: Moment) -> float:
-        """Lets time pass up to `now`; returns the watch's own time, s."""
-        last = self._last
-        passed_ms = 0 if last is None else now.mono_ms - last.mono_ms
-        if -DISORDER_MS <= passed_ms < 0:
-            return self._t
-        if last is not None and passed_ms < 0:
-            # Another boot: only the wall clock knows how long it was away, and without a battery it
-            # may say that no time has passed.
-            passed_ms = min(max(0, now.utc_ms - last.utc_ms), LONGEST_AWAY_MS)
+        """Lets time pass up to `now`; returns it, s."""
+        line = self._kept.line
+        if now.mono_ms < line.mono_ms - 60_000:
+            # Another boot: nobody knows what was in between.
             self.judge.interrupt()
-            for mind in self.minds.values():
-                mind.interrupt()
-        self._last = now
-        self._t += passed_ms / 1000
+        self._t = max(self._t, line.at(now) / 1000)
         return self._t
 
     def _moment(self, at_s: float, now: Moment) -> Moment:
@@ -448,96 +344,45 @@ class HeaterWatch:
     # -- across restarts -------------------------------------------------------------------------
 
     def state(self) -> str:
-        """All that is known and under way, some tens of kB of JSON whatever the history."""
-        return json.dumps(
-            {
-                "version": VERSION,
-                "t": self._t,
-                "last": self._last,
-                "minds": {name: mind.to_json() for name, mind in self.minds.items()},
-                "told": sorted(self._told),
-                "probes": self.judge.to_json(),
-                "pump": self._pump.to_json(),
-                "form": self._form(),
-                "under way": imprint(*self._parts(), without=_OF_THE_RUN),
-            }
-        )
+        """Returns all that is known and under way, some kB a probe whatever the history."""
+        kept = self._kept
+        kept.probes = {name: probe.held for name, probe in self.probes.items()}
+        kept.judge, kept.pump = self.judge.to_json(), self._pump.pump.to_json()
+        kept.made_with, kept.under_way = form(), imprint(self.judge, self._pump.pump)
+        return KEPT.text(kept)
+
+    def restore(self, state: str) -> None:
+        """Takes up the text of `state`. Raises ValueError for one that can't be used, and is then
+        as new. With other devices it learns anew; probes that are no longer there are left out."""
+        fresh = Kept(self.plan.devices, lead=self.plan.probes[0])
+        try:
+            kept = KEPT.read(state)
+            if kept.devices != self.plan.devices:
+                kept.devices, kept.probes = self.plan.devices, {}
+            if kept.lead not in self.plan.probes:
+                kept.lead = self.plan.probes[0]
+            same = set(kept.probes) == set(self.plan.probes)
+            self._begin(kept)
+            self.judge.restore(kept.judge)
+            self._pump.pump.restore(kept.pump)
+            if same and kept.made_with == form():
+                take_up(kept.under_way, self.judge, self._pump.pump)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            self._begin(fresh)
+            raise ValueError(f"what was learned of the heat cannot be read: {error!r}") from error
+        self._pump.pump.held = MAINS_LOST in kept.pumped.told
+        for name, probe in self.probes.items():
+            if (held := setting_c(probe.tank)) is not None:
+                self._settings[name] = held
+        if kept.line.offset_ms is not None:
+            self._t = (kept.line.mono_ms + kept.line.offset_ms) / 1000
 
     def moved(self, by: Mapping[str, float]) -> None:
         """Goes on with probes that have another offset: see `observing.TakesOffsets`."""
-        for name in self.minds.keys() & by.keys():
-            self.minds[name] = self.minds[name].rezeroed(by[name])
-            self._jumps.pop(name, None)
-        self._tie()
+        for name in self.probes.keys() & by.keys():
+            self.probes[name] = self.probes[name].rezeroed(by[name])
+            if name in self._settings:
+                self._settings[name] += by[name]
         self.judge.rezero(by)
         if self.plan.level in by:
-            self._pump = Pump(self.plan.drain_back_mm)
-        self._settings = self._as_seen()
-
-    def _parts(self) -> tuple[object, ...]:
-        """Whose attributes are under way."""
-        return (self, *self.minds.values(), self.judge, self._pump)
-
-    def _form(self) -> list[str]:
-        """What an imprint must have been made with to fit."""
-        return [form(), *self.plan.probes, "", self.plan.room, self.plan.level]
-
-    def restore(self, state: str) -> None:
-        """Takes up `state`'s text. Raises ValueError for one that cannot be used, and is then as
-        new; probes that are no longer there are left out."""
-        try:
-            kept = json.loads(state)
-            if kept["version"] != VERSION:
-                raise ValueError(f"version {kept['version']}, not {VERSION}")
-            self._t = float(kept["t"])
-            self._last = None if kept["last"] is None else Moment(*map(int, kept["last"]))
-            for name, mind in kept["minds"].items():
-                if name in self.minds:
-                    self.minds[name].restore(mind)
-            self.judge.restore(kept["probes"])
-            if "pump" in kept:
-                self._pump.restore(kept["pump"])
-            self._told = {str(name): Kind.PLAIN for name in kept["told"]}
-            self._pump.held = MAINS_LOST in self._told
-            self._settings = self._as_seen()
-            if kept.get("form") == self._form():
-                take_up(kept["under way"], *self._parts())
-                self._tie()
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            self.__init__(self.plan)  # type: ignore[misc]
-            raise ValueError(f"what was learned of the heater cannot be read: {error!r}") from error
-
-
-def published(mind: Inference, now: Moment, now_s: float) -> list[Published]:
-    """Returns what one probe has taught, as sinks send it; `now_s` is now, on the watch's own
-    time."""
-    learned = mind.thermostat
-    cycles = f"{int(min(learned.trough.count, learned.peak.count))} cycles of the heater"
-
-    def one(name: str, unit: str, value: float, low: float, high: float) -> Published:
-        return Published(f"heater.{name}", now.utc_ms, unit, value, low, high, cycles)
-
-    def about(name: str, unit: str, value: float, error: float) -> Published:
-        return one(name, unit, value, value - 1.96 * error, value + 1.96 * error)
-
-    out = [
-        *(
-            about(name, "K" if name == "differential" else "Cel", *found)
-            for name, found in learned.points().items()
-        ),
-        about("gain", "K/h", learned.gain.mean * 3600, learned.gain_error * 3600),
-        about("loss", "K/h", learned.loss.mean * 3600, learned.loss.error * 3600),
-    ]
-    duty = mind.duty.share(now_s)
-    if duty is not None:
-        out.append(about("duty", "1", *duty))
-    colder = learned.duty_per_k()
-    if colder is not None:
-        out.append(about("duty-per-kelvin", "1/K", *colder))
-    tau = learned.room.tau_s()
-    if tau is not None:
-        out.append(one("time-constant", "h", *(t / 3600 for t in tau)))
-    holds = learned.holds_down_to()
-    if holds is not None:
-        out.append(one("holds-down-to", "Cel", *holds))
-    return out
+            self._pump = PumpWatch(self.plan, self._kept.pumped, self._moment)

@@ -7,14 +7,14 @@ import datetime as dt
 from stillwell.keeper.room import geometry
 from stillwell.observe.plan import BookPlan
 from stillwell.settings import Settings
-from stillwell.wiring.plans.heat import heater_plan
+from stillwell.wiring.plans.heat import heat_plan
 
 
 def book_plan(settings: Settings) -> BookPlan:
     """Returns the plan of the keeper's book."""
     tank, book = settings.tank, settings.book
-    heater = heater_plan(settings)
-    of_water = heater.bands if heater else ()
+    heat = heat_plan(settings)
+    of_water = heat.bands if heat else ()
     lamp = tank.lamp
     return BookPlan(
         tank_ml=tank.volume,
@@ -31,8 +31,8 @@ def book_plan(settings: Settings) -> BookPlan:
         refractometer_every_d=_days(book.calibrate_refractometer_every),
         lamp_h=None if lamp is None else _hours_between(lamp.on, lamp.off),
         lamp=settings.lamp_switch or None,
-        water=heater.probes if heater else (),
-        room=heater.room or None if heater else None,
+        water=heat.probes if heat else (),
+        room=heat.room or None if heat else None,
         chamber=geometry(tank.chamber) if tank.chamber else None,
     )
 

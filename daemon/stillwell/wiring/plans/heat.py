@@ -1,15 +1,18 @@
-"""Makes the plans of the heater's watch and the lamp's."""
+"""Makes the plan of the observer of heat."""
 
 from __future__ import annotations
 
-from stillwell.estimate.heat import BandEdges, HeaterPlan
-from stillwell.observe.lamp import LampPlan
+import datetime as dt
+
+from stillwell.alarm.row import Part
+from stillwell.estimate.heat_balance.devices import Control, Devices, Night
+from stillwell.observe.heat.plan import BandEdges, HeatPlan
 from stillwell.reading import Quantity
 from stillwell.settings import Settings
 
 
-def heater_plan(settings: Settings) -> HeaterPlan | None:
-    """Returns the plan of the heater's watch; None without a probe in the water. The probes that
+def heat_plan(settings: Settings) -> HeatPlan | None:
+    """Returns the plan of the observer of heat; None without a probe in the water. The probes that
     a band on the water names come first, in its order."""
     water = settings.water
     if not water:
@@ -17,7 +20,8 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
     bands = {n: band for n, band in settings.band.items() if set(band.of) <= set(water)}
     named = [name for band in bands.values() for name in band.of]
     gauges, lamp = settings.that_measure(Quantity.LEVEL), settings.tank.lamp
-    return HeaterPlan(
+    target_c = next((band.target for band in bands.values()), None)
+    return HeatPlan(
         probes=tuple(dict.fromkeys((*named, *water))),
         room=settings.room,
         level=gauges[0] if gauges else "",
@@ -25,16 +29,42 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
             BandEdges(name, band.target - band.tolerance, band.target + band.tolerance)
             for name, band in bands.items()
         ),
+        devices=_devices(settings, target_c),
         lamp=None if lamp is None or lamp.on == lamp.off else (lamp.on, lamp.off),
+        lamp_switch=settings.lamp_switch,
         zone=settings.tank.zone,
-        units=settings.tank.units,
     )
 
 
-def lamp_plan(settings: Settings) -> LampPlan | None:
-    """Returns the plan of the lamp's watch; None without a lamp's hours, a probe in the water
-    and one in the room."""
-    heater, lamp = heater_plan(settings), settings.tank.lamp
-    if heater is None or not heater.room or lamp is None or lamp.on == lamp.off:
-        return None
-    return LampPlan(heater.probes, heater.room, lamp.on, lamp.off, heater.zone)
+def _devices(settings: Settings, target_c: float | None) -> Devices:
+    heater, chiller = settings.tank.heater, settings.tank.chiller
+    schedule = heater.schedule if heater else None
+    dial_c = chiller.setting if chiller else None
+    both = heater is not None and dial_c is not None and target_c is not None
+    return Devices(
+        heater=None if heater is None else Control(heater.kind or Control.UNKNOWN),
+        heaters_w=heater.power if heater else (),
+        chiller=chiller is not None,
+        chiller_w=chiller.power if chiller else None,
+        volume_l=settings.tank.volume / 1000,
+        night=Night(_hour(schedule.from_), _hour(schedule.to), schedule.by) if schedule else None,
+        between_c=((target_c or 0.0) + (dial_c or 0.0)) / 2 if both else None,
+    )
+
+
+def _hour(at: dt.time) -> float:
+    return at.hour + at.minute / 60
+
+
+def heat_parts(settings: Settings) -> frozenset[Part]:
+    """Returns the parts of the tank that are watched by their heat."""
+    plan = heat_plan(settings)
+    if plan is None:
+        return frozenset()
+    has = {
+        Part.HEAT: True,
+        Part.HEATER: plan.devices.heater is not None,
+        Part.CHILLER: plan.devices.chiller,
+        Part.LAMP: plan.sees_lamp,
+    }
+    return frozenset(part for part, there in has.items() if there)

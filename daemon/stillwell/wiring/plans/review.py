@@ -13,6 +13,7 @@ from stillwell.wiring.plans.watch import watch_plan
 def review_plan(settings: Settings) -> ReviewPlan:
     """Returns what a review looks at, and for whom."""
     measured = quantities(settings)
+    heater = settings.tank.heater
     return ReviewPlan(
         tank=settings.tank.label or settings.tank.name,
         zone=settings.tank.zone,
@@ -34,4 +35,6 @@ def review_plan(settings: Settings) -> ReviewPlan:
             for band in watch_plan(settings).bands
         ),
         channels=measured,
+        heater=None if heater is None else str(heater.kind or ""),
+        chiller=settings.tank.chiller is not None,
     )

@@ -8,19 +8,14 @@ from stillwell.alarm.row import Part
 from stillwell.reading import Quantity
 from stillwell.settings import FloatChannel, Settings
 from stillwell.wiring.plans.channels import limits_of
-from stillwell.wiring.plans.heat import heater_plan, lamp_plan
+from stillwell.wiring.plans.heat import heat_parts, heat_plan
 from stillwell.wiring.plans.level import gauge_plan, level_plan
 
 
 def watch_plan(settings: Settings) -> WatchPlan:
     """Returns what is watched, from the settings."""
-    level, heater, gauge = level_plan(settings), heater_plan(settings), gauge_plan(settings)
-    parts = {
-        Part.HEATER: heater,
-        Part.LAMP: lamp_plan(settings),
-        Part.LEVEL: level,
-        Part.GAUGE: gauge,
-    }
+    level, heat, gauge = level_plan(settings), heat_plan(settings), gauge_plan(settings)
+    parts = {Part.LEVEL: level, Part.GAUGE: gauge}
     return WatchPlan(
         channels=_channels(settings),
         bands=_bands(settings),
@@ -29,9 +24,9 @@ def watch_plan(settings: Settings) -> WatchPlan:
         zone=settings.tank.zone,
         units=settings.tank.units,
         sinks=tuple(settings.sink),
-        parts=frozenset(part for part, plan in parts.items() if plan is not None),
-        probes=heater.probes if heater else (),
-        room=heater.room if heater else "",
+        parts=heat_parts(settings) | {part for part, plan in parts.items() if plan is not None},
+        probes=heat.probes if heat else (),
+        room=heat.room if heat else "",
         floats=tuple(channel.spec.name for channel in level.floats) if level else (),
         gauge=gauge.channel if gauge else "",
     )

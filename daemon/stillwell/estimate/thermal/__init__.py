@@ -1,1 +1,0 @@
-"""What warms and cools the water beside its heater: the room, and the lamp."""

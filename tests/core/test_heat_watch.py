@@ -1,0 +1,324 @@
+"""The observer of heat: what it says, once, with words and relations, for days and across
+restarts."""
+
+from __future__ import annotations
+
+import copy
+import re
+from dataclasses import replace
+
+import pytest
+
+from in_words import said, what
+from stillwell.alarm.row import Part
+from stillwell.entry import Entry
+from stillwell.estimate.heat_balance.devices import Control, Devices
+from stillwell.notice import Priority
+from stillwell.observe.heat.plan import HeatPlan
+from stillwell.observe.heat.pump import MAINS_LOST
+from stillwell.observe.heat.watch import HeatWatch
+from stillwell.observe.publishes import OF_PART
+from stillwell.reading import Flag, Reading
+from tanks.heated import BANDS, HEATER, LAMP, ONE, PLAN, Heated, learned
+
+NOT_HEATING, STUCK_ON = "heater.not-heating", "heater.stuck-on"
+
+
+class TestADeadHeater:
+    def test_is_told_before_the_band_with_figures_chances_and_caution(self) -> None:
+        tank = learned()
+        finding = tank.die()
+        assert (finding.alarm, finding.priority) == (NOT_HEATING, Priority.HIGH)
+        assert tank.water > PLAN.edges[0], "before a plain band would have spoken"
+        words, seen = said(finding), what(finding)
+        assert re.match(r"Heater not heating: 2\d\.\d+ °C, falling\. Below 25\.1 °C since", seen)
+        assert "23.0 °C about" in seen
+        assert "t is dead (" in words.why
+        assert "he dial was turned down (" in words.why
+        assert "If turning the dial up lights it" in words.why
+        assert "RCD (GFCI)" in words.caution
+
+    @pytest.mark.parametrize("plan", [ONE, LAMP], ids=["one probe", "lamp and room"])
+    def test_is_one_alarm_for_days_whatever_happens_and_over_when_it_heats(
+        self, plan: HeatPlan
+    ) -> None:
+        """Through lamp hours, a warmer room, a pour, a restart, and at rest."""
+        tank = learned(plan, lamp=0.3 if plan.lamp else 0.0)
+        tank.die()
+        tank.run(20)
+        tank.water -= 0.4
+        tank.watch.note(Entry(at_ms=tank.now.utc_ms, kind="pour", value=500.0, unit="mL"), None)
+        tank.run(10)
+        tank.restart()
+        tank.warmer = 2.0
+        tank.run(42)
+        assert tank.said() == [(NOT_HEATING, True)]
+        tank.mend()
+        tank.run(4)
+        assert tank.said() == [(NOT_HEATING, True), (NOT_HEATING, False)]
+
+    def test_is_worded_anew_as_the_water_goes_on_and_comes_to_rest(self) -> None:
+        tank = learned(ONE)
+        first = tank.die()
+        tank.run(3)
+        newest = tank.newest[NOT_HEATING]
+        assert newest.since == first.since
+        assert f"{tank.water:.1f} °C, falling" in what(newest)
+        tank.run(100)
+        assert "It has come to rest at" in what(tank.newest[NOT_HEATING], now=tank.now)
+
+    def test_hides_behind_no_second_probe_that_is_stuck_or_speaks_first(self) -> None:
+        tank = learned()
+        tank.run(24, lambda: tank.water < 25.12 and not tank.on)
+        tank.stuck = 25.0625
+        tank.run(1)
+        tank.share = 0.0
+        tank.run(5)
+        assert (NOT_HEATING, True) in tank.said()
+
+    def test_is_none_where_a_probe_sticks_beyond_a_switching_point(self) -> None:
+        tank = learned()
+        tank.run(24, lambda: abs(tank.water - 25.06) < 0.03)
+        tank.stuck = 25.0625
+        tank.run(1.3)
+        assert not [alarm for alarm, _ in tank.said() if alarm.startswith("heater.")]
+
+    def test_goes_on_standing_by_another_probe_when_the_first_is_silent(self) -> None:
+        tank = learned()
+        tank.die()
+        tank.plan = replace(tank.plan, probes=("b",))
+        tank.run(12)
+        assert tank.said() == [(NOT_HEATING, True)]
+
+
+class TestAWeldedContact:
+    @pytest.mark.parametrize("plan", [ONE, PLAN], ids=["one probe", "two"])
+    def test_is_one_alarm_for_days_also_at_rest_and_over_when_it_goes_off(
+        self, plan: HeatPlan
+    ) -> None:
+        tank = learned(plan)
+        finding = tank.weld()
+        assert finding.alarm == STUCK_ON
+        assert "Unplug it now, with dry hands" in said(finding).do
+        assert "28.0 °C about" in what(finding)
+        tank.run(40)
+        tank.restart()
+        tank.water -= 0.1
+        tank.run(32)
+        assert tank.said() == [(STUCK_ON, True)]
+        tank.mend()
+        tank.run(4)
+        assert tank.said() == [(STUCK_ON, True), (STUCK_ON, False)]
+
+    def test_is_denied_by_a_probe_in_the_tank_where_only_the_chamber_is_warm(self) -> None:
+        tank = learned(replace(PLAN, level=""))
+        tank.after(on=False)
+        for _ in range(20):
+            tank.aside += (0.9 + 0.3) / 60
+            tank.run(1 / 60)
+        assert (STUCK_ON, True) not in tank.said()
+
+
+class TestNothingToCryAbout:
+    def test_in_days_without_a_fault(self) -> None:
+        tank = learned()
+        tank.run(5 * 24)
+        assert tank.said() == []
+
+    def test_in_a_pause_of_the_pump(self) -> None:
+        """It begins as the heater should come on, and lasts for 25 minutes."""
+        tank = learned()
+        tank.after(on=False)
+        tank.run(12, lambda: tank.water < 25.11)
+        tank.level, tank.share = 12.0, 0.0
+        tank.run(25 / 60)
+        tank.level, tank.share = 0.0, 1.0
+        tank.run(6)
+        assert tank.said() == []
+        assert [rests for rests, _ in tank.rests] == [True, False]
+
+    def test_where_the_settings_name_no_device(self) -> None:
+        tank = learned()
+        tank = copy.deepcopy(tank)
+        tank.plan = replace(PLAN, devices=Devices(heater=None))
+        tank.watch = HeatWatch(tank.plan)
+        tank.run(24)
+        tank.share = 0.0
+        tank.run(24)
+        assert tank.said() == []
+        assert not tank.watch.lead.learned
+        assert list(tank.watch.estimates(tank.now)) == []
+
+
+class TestTheMains:
+    def test_are_lost_where_the_pump_stops_with_the_heater(self) -> None:
+        tank = learned()
+        tank.after(on=False)
+        tank.share, tank.level = 0.0, 20.0
+        tank.run(4)
+        assert tank.said()[:1] == [(MAINS_LOST, True)]
+
+    def test_that_are_back_leave_no_dead_heater_behind(self) -> None:
+        tank = learned()
+        tank.after(on=False)
+        tank.share, tank.level = 0.0, 20.0
+        tank.run(4)
+        tank.mend()
+        tank.level = 0.0
+        tank.run(0.75)
+        assert not tank.newest[MAINS_LOST].active
+        assert not tank.newest[NOT_HEATING].active
+
+
+class TestADial:
+    def test_that_was_turned_up_is_told_as_such_in_the_end(self) -> None:
+        tank = learned(ONE)
+        tank.after(on=True)
+        tank.low, tank.high = 25.6, 26.0
+        tank.run(10)
+        assert tank.newest["heater.setting-moved"].active
+        assert not tank.newest[STUCK_ON].active
+        assert "Heater setting moved: 0." in what(tank.newest["heater.setting-moved"])
+
+
+class TestAChiller:
+    """A bath whose device cools: it is watched by the same law with the sign turned."""
+
+    PLAN = HeatPlan(("a",), bands=BANDS, devices=Devices(heater=None, chiller=True))
+
+    def tank(self) -> Heated:
+        tank = Heated(self.PLAN)
+        tank.warmer, tank.water = 13.0, 25.3
+        tank.chills = True
+        tank.run(4 * 24)
+        assert tank.said() == []
+        assert tank.watch.lead.learned
+        return tank
+
+    def test_that_dies_is_told_as_itself_and_is_no_heater(self) -> None:
+        tank = self.tank()
+        tank.after(on=False)
+        tank.share = 0.0
+        tank.run(48)
+        assert tank.said() == [("chiller.not-cooling", True)]
+        assert "always came on" in what(tank.findings[0])
+        tank.mend()
+        tank.run(8)
+        assert tank.said()[1:] == [("chiller.not-cooling", False)]
+
+    def test_that_does_not_stop_is_told_as_itself_and_is_no_heater(self) -> None:
+        tank = self.tank()
+        tank.after(on=True)
+        tank.welded = True
+        tank.run(48)
+        assert tank.said() == [("chiller.stuck-on", True)]
+
+
+class TestARestart:
+    def test_says_how_each_alarm_stands_and_raises_none_twice(self) -> None:
+        tank = learned()
+        tank.die()
+        tank.findings.clear()
+        again = HeatWatch(PLAN)
+        again.restore(tank.watch.state())
+        first = {finding.alarm: finding.active for finding in again.tick(tank.now)}
+        assert first[NOT_HEATING]
+        assert [name for name, active in first.items() if active] == [NOT_HEATING]
+        assert {STUCK_ON, "chiller.stuck-on", "pump.stopped", MAINS_LOST, "a.doubtful"} <= set(
+            first
+        )
+        assert list(again.tick(tank.now)) == []
+
+    def test_every_twenty_minutes_changes_nothing(self) -> None:
+        whole = learned(ONE)
+        broken = copy.deepcopy(whole)
+        for tank in (whole, broken):
+            tank.after(on=False)
+            tank.share = 0.0
+        for _ in range(12):
+            whole.run(1 / 3)
+            state = broken.watch.state()
+            broken.watch = HeatWatch(ONE)
+            broken.watch.restore(state)
+            list(broken.watch.tick(broken.now))
+            broken.run(1 / 3)
+        assert broken.said() == whole.said()
+        assert broken.at_h == whole.at_h
+        assert (NOT_HEATING, True) in whole.said()
+
+    @pytest.mark.parametrize("state", ["", "[]", "{}", '[1,{"line":1}]', "[2,{}]"])
+    def test_with_a_state_that_is_none_begins_anew(self, state: str) -> None:
+        watch = HeatWatch(PLAN)
+        with pytest.raises(ValueError, match="learned of the heat"):
+            watch.restore(state)
+        assert not watch.lead.learned
+
+    def test_with_another_heater_learns_anew_and_keeps_its_doubts(self) -> None:
+        other = replace(PLAN, devices=Devices(heater=Control.PROPORTIONAL))
+        watch = HeatWatch(other)
+        watch.restore(learned().watch.state())
+        assert not watch.lead.learned
+        same = HeatWatch(PLAN)
+        same.restore(learned().watch.state())
+        assert same.lead.learned
+
+    def test_keeps_a_state_that_does_not_grow(self) -> None:
+        tank = learned()
+        short = len(tank.watch.state())
+        tank.run(3 * 24)
+        assert len(tank.watch.state()) < 1.3 * short < 60_000
+
+
+class TestReadings:
+    def test_that_are_bad_are_not_looked_at(self) -> None:
+        tank = learned()
+        before = tank.watch.state()
+        for flag, value in ((Flag.FAIL, 85.0), (Flag.MISSING, None)):
+            assert list(tank.watch.see(Reading("a", tank.now, value, flag, "power-on"))) == []
+        assert tank.watch.state() == before
+
+    def test_of_another_offset_move_what_was_learned_along(self) -> None:
+        tank = learned()
+        before = {e.name: e.value for e in tank.watch.estimates(tank.now)}
+        tank.restart()
+        tank.watch.moved({"a": 0.3})
+        tank.aside = 0.3
+        after = {e.name: e.value for e in tank.watch.estimates(tank.now)}
+        for name, by in (
+            ("heater.switches-on", 0.3),
+            ("heater.setting", 0.3),
+            ("heater.gain", 0.0),
+        ):
+            assert after[name] == pytest.approx((before[name] or 0.0) + by, abs=1e-6)
+        tank.run(24)
+        assert tank.said() == []
+
+
+class TestEstimates:
+    def test_are_published_every_ten_minutes_within_their_intervals(self) -> None:
+        tank = learned(replace(LAMP, devices=replace(HEATER, volume_l=68.0)), lamp=0.15)
+        rows = {row.name: row for row in tank.watch.estimates(tank.now)}
+        assert list(tank.watch.estimates(tank.now)) == []
+        names = {**OF_PART[Part.HEATER], **OF_PART[Part.LAMP]}
+        assert {(name, row.unit) for name, row in rows.items()} <= names.items()
+        for name, true in (
+            ("heater.switches-on", 25.1),
+            ("heater.switches-off", 25.5),
+            ("heater.gain", 0.9),
+            ("heater.time-constant", 25.0),
+            # (25.3 - 0.9 * 25) + 0.12 * 25: what is lost is what a full heater gives.
+            ("heater.holds-down-to", 5.8),
+        ):
+            row = rows[name]
+            assert row.low is not None
+            assert row.high is not None
+            assert row.low - 0.03 <= true <= row.high + 0.03, name
+        heat = [row.value or 0.0 for name, row in rows.items() if name.startswith("heat.")]
+        assert sum(heat) == pytest.approx(0.0, abs=0.1 * max(heat))
+
+
+def test_water_at_first_says_nothing_of_a_heater() -> None:
+    tank = Heated()
+    tank.run(2)
+    assert tank.said() == []
+    assert list(tank.watch.estimates(tank.now)) == []
