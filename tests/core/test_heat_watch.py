@@ -150,6 +150,40 @@ class TestNothingToCryAbout:
         assert list(tank.watch.estimates(tank.now)) == []
 
 
+class TestARoom:
+    def test_that_grows_too_cold_is_told_while_the_water_holds_and_when_it_no_longer_does(
+        self,
+    ) -> None:
+        tank = learned(replace(LAMP, lamp=None))
+        tank.after(on=True)
+        tank.warmer = -14.0
+        tank.run(14)
+        told = tank.newest["heater.too-weak"]
+        assert (told.active, told.priority) == (True, Priority.LOW)
+        assert "Heater at its limit" in what(told)
+        assert "It bears a room of about" in said(told).why
+        tank.warmer = -22.0
+        tank.run(24)
+        told = tank.newest["heater.too-weak"]
+        assert (told.active, told.priority) == (True, Priority.MEDIUM)
+        assert what(told).startswith("Heater too weak")
+        assert {alarm for alarm, _ in tank.said()} == {"heater.too-weak"}
+        tank.warmer = 0.0
+        tank.run(24)
+        assert tank.said()[-1] == ("heater.too-weak", False)
+
+    def test_that_is_too_warm_is_told_and_is_no_welded_contact(self) -> None:
+        tank = learned(replace(LAMP, lamp=None))
+        tank.after(on=False)
+        tank.warmer = 12.0
+        tank.run(36)
+        assert tank.said() == [("room.too-warm", True)]
+        assert tank.findings[0].priority is Priority.MEDIUM
+        tank.warmer = 0.0
+        tank.run(48)
+        assert tank.said() == [("room.too-warm", True), ("room.too-warm", False)]
+
+
 class TestTheMains:
     def test_are_lost_where_the_pump_stops_with_the_heater(self) -> None:
         tank = learned()
