@@ -63,8 +63,8 @@ class TestAnEstimatorThatFails:
         line.end()
         assert broken.seen == 3
         assert line.readings_taken == 20
-        told = [(t.alarm, t.event) for t in heard if t.alarm == "heater.failing"]
-        assert told == [("heater.failing", "raise")]
+        told = [(t.alarm, t.event) for t in heard if t.alarm == "heat.failing"]
+        assert told == [("heat.failing", "raise")]
 
     def test_at_its_own_state_does_not_stop_the_start(self, tmp_path: Path) -> None:
         heard: list[Transition] = []
@@ -80,4 +80,4 @@ class TestAnEstimatorThatFails:
             run.pass_to(START_MS + 120_000)
             run.end()
             line.end()
-        assert [(t.alarm, t.event) for t in heard] == [("heater.failing", "raise")]
+        assert [(t.alarm, t.event) for t in heard] == [("heat.failing", "raise")]

@@ -13,7 +13,7 @@ from stillwell.reading import Moment, Reading
 class QuietObserver:
     """Sees everything and finds nothing. Subclass it and override what the test is about."""
 
-    name = "heater"
+    name = "heat"
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         return ()
