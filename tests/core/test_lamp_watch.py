@@ -15,7 +15,7 @@ from stillwell.estimate.heat_balance.law import LawLearner
 from stillwell.estimate.lamp_hours import LampHours
 from stillwell.notice import Priority
 from stillwell.observe.heat.lamp import LAMP_NOT_OFF, LAMP_NOT_ON
-from tanks.heated import LAMP, MIDNIGHT_MS, Heated, learned
+from tanks.heated import HEATER, LAMP, MIDNIGHT_MS, Heated, learned
 
 HOUR_MS = 3_600_000
 HOURS = LampHours(time(12), time(22), ZoneInfo("Europe/Dublin"))
@@ -143,7 +143,7 @@ class TestTheEvidence:
     @staticmethod
     def learner() -> LawLearner:
         """A law that knows its lamp well."""
-        learner = LawLearner(1.0, None, True, 68.0)
+        learner = LawLearner(HEATER, True)
         for index, number in enumerate((0.9, 1.0, 0.04, -0.12, 0.2)):
             learner.theta.x[index] = number
             learner.theta.renew(index, number, (0.05 * number) ** 2)

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from stillwell.estimate.heat_balance.day import Day, Hour
 from stillwell.estimate.heat_balance.devices import GLASS_AND_ROCK, SEAWATER_WH_PER_L_K
 from stillwell.estimate.heat_balance.law import FASTEST, SLOWEST
+from stillwell.estimate.heat_balance.places import held
 from stillwell.estimate.heat_balance.points import Turns
 from stillwell.estimate.heat_balance.tank import TankHeat
 
@@ -57,15 +58,15 @@ def setting_c(tank: TankHeat) -> float | None:
     """Returns what the heater is set to by its own switching, as by day, °C; None where that is
     not known."""
     if tank.known.proportional:
-        return tank.held()[0]
+        return held(tank.known)[0]
     pair = tank.known.turns[0].pair() or tank.known.pairs[0]
     return None if pair is None else (pair[0].at + pair[1].at) / 2
 
 
 def _points(device: str, turns: Turns, tank: TankHeat) -> Iterator[Answer]:
     if tank.known.proportional and device == "heater":
-        held, spread = tank.held()
-        yield Answer.about("heater.setting", "Cel", held, spread / 2)
+        at_c, spread = held(tank.known)
+        yield Answer.about("heater.setting", "Cel", at_c, spread / 2)
         return
     pair = turns.pair()
     if pair is None:
@@ -140,11 +141,11 @@ def _balance(tank: TankHeat, lately: Hour) -> Iterator[Answer]:
 
 def _reserve(tank: TankHeat) -> Iterator[Answer]:
     """Down to what room the heater holds its setting in the dark."""
-    held = setting_c(tank)
+    at_c = setting_c(tank)
     x, spread = tank.learner.theta.x, tank.learner.theta.P
-    if held is None or not tank.room_seen or x[LOSS] <= 0:
+    if at_c is None or not tank.room_seen or x[LOSS] <= 0:
         return
     lifts = (x[HEATER] + x[OFFSET]) / x[LOSS]
     slopes = {HEATER: -1 / x[LOSS], OFFSET: -1 / x[LOSS], LOSS: lifts / x[LOSS]}
     variance = sum(slopes[i] * slopes[j] * spread[i][j] for i in slopes for j in slopes)
-    yield Answer.about("heater.holds-down-to", "Cel", held - lifts, math.sqrt(max(variance, 0.0)))
+    yield Answer.about("heater.holds-down-to", "Cel", at_c - lifts, math.sqrt(max(variance, 0.0)))

@@ -138,7 +138,7 @@ class ProbeHeat:
         """Returns the heater's present share of its full heat."""
         mixture = self.tank.mixture
         assert mixture is not None
-        heat = mixture.given()[0]
+        heat = mixture.given(self.tank.learner.law)[0]
         held = sum(mixture.share(level) for level in (Level.HOLD, Level.RETURN, Level.STILL))
         if held > 0:
             law = self.tank.learner.law
@@ -151,7 +151,7 @@ class ProbeHeat:
         tank = self.tank
         assert tank.mixture is not None
         law = tank.learner.law
-        cools = law.chiller * tank.mixture.given()[1]
+        cools = law.chiller * tank.mixture.given(self.tank.learner.law)[1]
         drive = law.loss * (self.rests_at(self.heats()) - tank.mixture.leader.water)
         return drive - cools
 
@@ -160,7 +160,7 @@ class ProbeHeat:
         assert tank.mixture is not None
         at = tank.mixture.leader
         room = tank.known.base if around.room_c is None else around.room_c
-        cools = tank.mixture.given()[1]
+        cools = tank.mixture.given(self.tank.learner.law)[1]
         gap = room + at.w - at.water
         self._held.day.add(at_h, min(hours, 1.0), self.heats(), cools, gap, around.lamp)
 

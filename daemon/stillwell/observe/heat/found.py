@@ -9,6 +9,7 @@ from stillwell.estimate.heat_balance.hypotheses import SHARE, Cause, Level
 from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.heat_balance.kalman import Point
 from stillwell.estimate.heat_balance.law import FASTEST, SLOWEST
+from stillwell.estimate.heat_balance.places import held
 from stillwell.estimate.heat_balance.probe import LIMIT_H, ProbeHeat
 from stillwell.notice import Facts
 from stillwell.observe.heat.facts import (
@@ -103,7 +104,7 @@ def _where(probe: ProbeHeat, which: int, end: int) -> tuple[float, int]:
     did; 0 times for what holds the water at its setting."""
     tank = probe.tank
     if tank.known.proportional and which == 0:
-        return tank.held()[0], 0
+        return held(tank.known)[0], 0
     pair: tuple[Point, Point] | None = tank.pair() if which == 0 else tank.known.pairs[1]
     turns = tank.known.turns[which]
     at_c = pair[end].at if pair is not None else tank.known.base
@@ -164,7 +165,7 @@ def adopted(probe: ProbeHeat, at_c: tuple[float, ...], by_k: float, since_s: flo
     """Returns whether the points to which a dial was moved are known as the device's own."""
     known = probe.tank.known
     if known.proportional:
-        return abs(probe.tank.held()[0] - at_c[0]) < abs(by_k) / 2
+        return abs(held(probe.tank.known)[0] - at_c[0]) < abs(by_k) / 2
     peaks = known.turns[0].peaks
     return bool(peaks) and peaks[0].at_h * 3600 > since_s - _SEEN_S
 

@@ -67,11 +67,11 @@ class LampWatch:
             return
         start_ms = now.utc_ms if seen.open is None else seen.open.start_ms
         window = self._hours.window(start_ms)
-        given, water = mixture.given(), mixture.leader.water
+        learner = probe.tank.learner
+        given, water = mixture.given(learner.law), mixture.leader.water
         piece = seen.add(now.utc_ms, hours, given, gap, water, window.end_ms)
         if piece is None:
             return
-        learner = probe.tank.learner
         ratio = seen.ratio(learner, self._hours, (window.start_ms, window.end_ms), window.lit)
         yield from self._judged(probe, window, ratio, now)
         if ratio < OPEN:
