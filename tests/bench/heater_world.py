@@ -125,7 +125,7 @@ class Mind:
         self.probe = ProbeHeat(devices, room_seen=room_seen)
 
     def see(self, at_s: float, water: float, room: float | None = None) -> None:
-        self.probe.take(at_s, water, Around(room, 0.0, at_s / 3600 % 24))
+        self.probe.take(at_s, water, Around(room, 0.0, 0.0, at_s / 3600 % 24))
 
     @property
     def standing(self) -> set[Verdict]:

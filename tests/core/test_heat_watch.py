@@ -6,6 +6,7 @@ from __future__ import annotations
 import copy
 import re
 from dataclasses import replace
+from datetime import time
 
 import pytest
 
@@ -182,6 +183,20 @@ class TestARoom:
         tank.warmer = 0.0
         tank.run(48)
         assert tank.said() == [("room.too-warm", True), ("room.too-warm", False)]
+
+
+class TestAFan:
+    PLAN = replace(LAMP, lamp=None, fan=(time(12), time(22)))
+
+    def test_whose_hours_are_known_is_learned_and_no_cause_of_alarm(self) -> None:
+        # A fan takes as much as a lamp of the same size gives.
+        tank = learned(self.PLAN, lamp=-0.2, days=6.0)
+        assert tank.said() == []
+        law = tank.watch.lead.tank.learner.law
+        assert law.fan * law.loss == pytest.approx(-0.2, abs=0.07)
+        assert law.lamp == 0.0
+        tank.die()
+        assert tank.said() == [(NOT_HEATING, True)]
 
 
 class TestTheMains:

@@ -20,6 +20,7 @@ class Piece:
     chills: float = 0.0
     gap: float = 0.0
     lamp: float = 0.0
+    fan: float = 0.0
     calm: float = 0.0
 
 

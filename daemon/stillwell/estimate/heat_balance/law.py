@@ -31,9 +31,13 @@ UNSEEN_ERROR = 8.0
 """K: as `OFFSET_ERROR`, where the room is not seen."""
 LAMP_ERROR = 3.0
 """K: by how much a lamp lifts the temperature at which the water rests; LEDs to halides."""
-DRIFT = (0.03, 0.03, 0.02, 0.15, 0.05)
+FAN_ERROR = 4.0
+"""K: by how much a fan lowers it: no lower than the wet bulb, 4 to 8 K below the room (from memory
+of psychrometric charts)."""
+DRIFT = (0.03, 0.03, 0.02, 0.15, 0.05, 0.05)
 """By so much each of the law's numbers wanders in the root of a day: relative for lifts and loss,
-K for offset and lamp. An assumption: salt creeps over a cover, a heater lets up with the years."""
+K for offset, lamp and fan. An assumption: salt creeps over a cover, a heater lets up with the
+years."""
 SLOPE_ERROR = {True: 0.12, False: 0.25}
 """K/h: what disturbs the slope over a piece, drafts, hands, feeding, with the room seen and not
 seen: one unseen hour of a room is like the next, so that a dozen pieces teach no more than one."""
@@ -47,22 +51,24 @@ SLOWEST, FASTEST = 1 / 80, 1 / 4
 
 @dataclass(frozen=True, slots=True)
 class Law:
-    """Heater and chiller K/h, loss 1/h, offset and lamp K."""
+    """Heater and chiller K/h, loss 1/h, offset, lamp and fan K."""
 
     heater: float
     chiller: float
     loss: float
     offset: float
     lamp: float
+    fan: float = 0.0
 
-    def rest(self, room: float, lamp: float) -> float:
+    def rest(self, room: float, lamp: float, fan: float = 0.0) -> float:
         """Returns where the water settles without heater and chiller, °C."""
-        return room + self.offset + self.lamp * lamp
+        return room + self.offset + self.lamp * lamp + self.fan * fan
 
 
 class LawLearner:
     """Recursive least squares over pieces of the trace, each with a slope. The numbers learned are
-    heater, chiller, loss, loss · offset and loss · lamp, in which the slope is linear."""
+    heater, chiller, loss, loss · offset, loss · lamp and loss · fan, in which the slope is
+    linear."""
 
     def __init__(self, devices: Devices, room_seen: bool) -> None:
         litres, heater, chiller = devices.volume_l, devices.switching_lift, devices.chiller_lift
@@ -74,8 +80,11 @@ class LawLearner:
         offset = OFFSET if room_seen else 0.0
         error = OFFSET_ERROR if room_seen else UNSEEN_ERROR
         self.theta = Gaussian.diagonal(
-            [up, down, loss, loss * offset, 0.0],
-            [up * up_error, down * down_error, loss * LOSS_ERROR, loss * error, loss * LAMP_ERROR],
+            [up, down, loss, loss * offset, 0.0, 0.0],
+            [
+                *(up * up_error, down * down_error, loss * LOSS_ERROR),
+                *(loss * each for each in (error, LAMP_ERROR, FAN_ERROR)),
+            ],
         )
         self.room_seen = room_seen
         self.law = self._law()
@@ -87,12 +96,18 @@ class LawLearner:
         self.law = self._law()
 
     def _law(self) -> Law:
-        heater, chiller, loss, offset, lamp = self.theta.x
+        heater, chiller, loss, *rests = self.theta.x
         loss = min(max(loss, SLOWEST), FASTEST)
-        return Law(max(heater, 0.02), max(chiller, 0.02), loss, offset / loss, lamp / loss)
+        return Law(max(heater, 0.02), max(chiller, 0.02), loss, *(each / loss for each in rests))
 
     def take(
-        self, share: tuple[float, float], gap: float, lamp: float, slope: float, calm: float
+        self,
+        share: tuple[float, float],
+        gap: float,
+        lamp: float,
+        slope: float,
+        calm: float,
+        fan: float = 0.0,
     ) -> None:
         """Learns from one piece.
 
@@ -102,8 +117,9 @@ class LawLearner:
             lamp: share of its time that the lamp was on.
             slope: of the water, K/h.
             calm: how probable it is that the surroundings were calm.
+            fan: share of its time that the fan was on.
         """
-        row = [(0, share[0]), (1, -share[1]), (2, gap), (3, 1.0), (4, lamp)]
+        row = [(0, share[0]), (1, -share[1]), (2, gap), (3, 1.0), (4, lamp), (5, fan)]
         self._learn(
             [(i, a) for i, a in row if a],
             slope,
@@ -128,7 +144,7 @@ class LawLearner:
         """Lets the numbers wander."""
         days = hours / 24
         loss = self.theta.x[2]
-        scale = (*self.theta.x[:3], loss, loss)
+        scale = (*self.theta.x[:3], loss, loss, loss)
         for i, drift in enumerate(DRIFT):
             self.theta.P[i][i] += (drift * scale[i]) ** 2 * days
 

@@ -33,6 +33,8 @@ class Around(NamedTuple):
     room_c: float | None
     lamp: float
     """1 while it should be on."""
+    fan: float
+    """As `lamp`, of a fan that a timer switches."""
     hour: float
     """The local hour of the day, 0 to 24."""
 
@@ -103,7 +105,13 @@ class ProbeHeat:
         before_h, at_h = tank.known.at_h, mean.at_s / 3600
         held.step_h = 0.0 if before_h is None else at_h - before_h
         tank.take(
-            at_h, mean.value, mean.error, room=around.room_c, lamp=around.lamp, hour=around.hour
+            at_h,
+            mean.value,
+            mean.error,
+            room=around.room_c,
+            lamp=around.lamp,
+            fan=around.fan,
+            hour=around.hour,
         )
         if before_h is not None and tank.mixture is not None:
             self._note_day(at_h, held.step_h, around)
@@ -162,6 +170,7 @@ class ProbeHeat:
         room = tank.known.base if around.room_c is None else around.room_c
         cools = tank.mixture.given(self.tank.learner.law)[1]
         gap = room + at.w - at.water
+        gap += around.fan * tank.learner.law.fan
         self._held.day.add(at_h, min(hours, 1.0), self.heats(), cools, gap, around.lamp)
 
     def _look_at_limits(self, at_s: float) -> None:

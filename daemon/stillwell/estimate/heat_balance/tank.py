@@ -101,6 +101,7 @@ class TankHeat:
         *,
         room: float | None = None,
         lamp: float = 0.0,
+        fan: float = 0.0,
         hour: float = 0.0,
     ) -> None:
         """Takes one value of the water.
@@ -110,6 +111,7 @@ class TankHeat:
             error: of the value, K.
             room: the air, °C, where a probe sees it now.
             lamp: 1 while the lamp should be on.
+            fan: 1 while a fan that a timer switches should be on.
             hour: the local hour of the day, 0 to 24.
         """
         if self.known.at_h is None:
@@ -127,7 +129,7 @@ class TankHeat:
         shift = self.shift = self._shift(hour)
         room = self.known.base if room is None else room
         self.room = room
-        self.rest = self.learner.law.rest(room, lamp)
+        self.rest = self.learner.law.rest(room, lamp, fan)
         if at_h - self.known.aged_h >= AGES_H:
             self.learner.age(at_h - self.known.aged_h)
             self.known.aged_h = at_h
@@ -151,7 +153,7 @@ class TankHeat:
             self.mixture.step(0.1, None, error, law, rest, self.points(shift))
             left -= 0.1
         self.mixture.step(left, value, error, law, rest, self.points(shift), odd)
-        self._learn(hours, room, lamp)
+        self._learn(hours, room, lamp, fan)
 
     def disturb(self, at_h: float) -> None:
         """Water was poured or changed: what the trace does then is not a device's."""
@@ -313,7 +315,7 @@ class TankHeat:
         self.known.usual_rest = self.rest
         self._by_shift.clear()
 
-    def _learn(self, hours: float, room: float, lamp: float) -> None:
+    def _learn(self, hours: float, room: float, lamp: float, fan: float) -> None:
         mixture, known = self.mixture, self.known
         assert mixture is not None
         held = known.proportional and mixture.causes[Cause.HEALTHY] > LIKELY
@@ -335,6 +337,7 @@ class TankHeat:
         piece.chills += hours * chills
         piece.gap += hours * (room - water)
         piece.lamp += hours * lamp
+        piece.fan += hours * fan
         piece.calm += hours * mixture.around(Around.CALM)
         if piece.hours >= PIECE_H:
             total = piece.hours
@@ -344,6 +347,7 @@ class TankHeat:
                 piece.lamp / total,
                 (water - piece.water) / total,
                 piece.calm / total,
+                piece.fan / total,
             )
             known.piece = None
 

@@ -36,6 +36,8 @@ class HeatPlan:
     same."""
     lamp: tuple[time, time] | None = None
     """Local hours at which the lamp is lit and put out; None where nobody said."""
+    fan: tuple[time, time] | None = None
+    """As `lamp`, of a fan over the water that a timer switches."""
     lamp_switch: str = ""
     """Channel of the lamp's switch; empty where there is none."""
     zone: str = "UTC"

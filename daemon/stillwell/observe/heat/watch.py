@@ -56,8 +56,9 @@ class HeatWatch:
 
     def __init__(self, plan: HeatPlan) -> None:
         self.plan = plan
-        self._hours = None if plan.lamp is None else LampHours(*plan.lamp, ZoneInfo(plan.zone))
         self._zone = ZoneInfo(plan.zone)
+        self._hours = None if plan.lamp is None else LampHours(*plan.lamp, self._zone)
+        self._fan = None if plan.fan is None else LampHours(*plan.fan, self._zone)
         self._begin(Kept(plan.devices, lead=plan.probes[0]))
 
     def _begin(self, kept: Kept) -> None:
@@ -69,8 +70,8 @@ class HeatWatch:
         self._lamp = LampWatch(self._hours, kept.lit) if self._hours and plan.sees_lamp else None
         self._settings: dict[str, float] = {}
         """The heater's setting as each probe sees it: a yardstick that no probe moves."""
-        self._window: Window | None = None
-        """The lamp's hours, or its dark ones, that were last asked for."""
+        self._windows: dict[LampHours, Window] = {}
+        """The hours in which lamp or fan are on, or off, that were last asked for."""
         self._t = 0.0
         self._found_s = -math.inf
         self._published_s = -math.inf
@@ -181,23 +182,26 @@ class HeatWatch:
         room_c, room_s = self._kept.room
         hours, mixture = probe.held.step_h, probe.tank.mixture
         if mixture is not None and self._t - room_s < SILENT_S and hours < LONGEST_STEP_H:
-            yield from self._lamp.see(probe, hours, room_c - mixture.leader.water, now)
+            fan_k = self._on(self._fan, now) * probe.tank.learner.law.fan
+            yield from self._lamp.see(probe, hours, room_c + fan_k - mixture.leader.water, now)
 
     def _around(self, t: float, now: Moment) -> Around:
         kept = self._kept
         room_c, room_s = kept.room
         switch, switch_s = kept.lamp
-        lamp = switch if t - switch_s < SILENT_S else self._lit(now)
+        lamp = switch if t - switch_s < SILENT_S else self._on(self._hours, now)
         local = datetime.fromtimestamp(now.utc_ms / 1000, UTC).astimezone(self._zone)
         hour = local.hour + local.minute / 60
-        return Around(room_c if t - room_s < SILENT_S else None, lamp, hour)
+        room = room_c if t - room_s < SILENT_S else None
+        return Around(room, lamp, self._on(self._fan, now), hour)
 
-    def _lit(self, now: Moment) -> float:
-        if self._hours is None:
+    def _on(self, hours: LampHours | None, now: Moment) -> float:
+        """Returns 1 within the hours of something that a timer switches."""
+        if hours is None:
             return 0.0
-        window = self._window
+        window = self._windows.get(hours)
         if window is None or not window.start_ms <= now.utc_ms < window.end_ms:
-            window = self._window = self._hours.window(now.utc_ms)
+            window = self._windows[hours] = hours.window(now.utc_ms)
         return float(window.lit)
 
     def _choose(self) -> str:

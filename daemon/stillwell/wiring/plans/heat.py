@@ -19,7 +19,8 @@ def heat_plan(settings: Settings) -> HeatPlan | None:
         return None
     bands = {n: band for n, band in settings.band.items() if set(band.of) <= set(water)}
     named = [name for band in bands.values() for name in band.of]
-    gauges, lamp = settings.that_measure(Quantity.LEVEL), settings.tank.lamp
+    gauges = settings.that_measure(Quantity.LEVEL)
+    lamp, fan = settings.tank.lamp, settings.tank.fan
     target_c = next((band.target for band in bands.values()), None)
     return HeatPlan(
         probes=tuple(dict.fromkeys((*named, *water))),
@@ -30,7 +31,8 @@ def heat_plan(settings: Settings) -> HeatPlan | None:
             for name, band in bands.items()
         ),
         devices=_devices(settings, target_c),
-        lamp=None if lamp is None or lamp.on == lamp.off else (lamp.on, lamp.off),
+        lamp=None if lamp is None else (lamp.on, lamp.off),
+        fan=None if fan is None else (fan.on, fan.off),
         lamp_switch=settings.lamp_switch,
         zone=settings.tank.zone,
     )
