@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import sys
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
@@ -106,13 +105,6 @@ class TestWaterChange:
         [task] = [t for t in tasks(Facts([], START), plan, at(8.0)) if t.name == "water-change"]
         assert "at 34.8 ppt" in task.text
         assert "at 34.8 ppt" in task.note
-
-    def test_is_due_also_where_gsw_cannot_be_had(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setitem(sys.modules, "gsw", None)
-        task = named("water-change", [], 8.0)
-        assert task is not None
-        assert "10.0 L" in task.text
-        assert "dry mix" not in task.text
 
     def test_is_typed_in_the_units_of_the_keeper_and_read_back(self) -> None:
         for units in System:
