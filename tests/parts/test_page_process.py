@@ -21,8 +21,8 @@ import pytest
 from far_sides import Victoria
 from page_tank import ACT, NAME, Served, lived, tank_of, until, with_passphrases
 from real_broker import wait_until
-from stillwell.page.__main__ import opened
 from stillwell.entry import Entry
+from stillwell.page.__main__ import opened
 from stillwell.page.access import access_file
 from stillwell.page.site import now_ms
 from stillwell.store import Store
