@@ -15,7 +15,7 @@ import pytest
 
 from stillwell.estimate.heat import Condition, Inference
 from stillwell_drivers.tank_faults import Event, EventName, Fault, FaultName
-from stillwell_drivers.tank_keeper import ABSENT
+from stillwell_drivers.tank_keeper import Keeper
 from stillwell_drivers.tank_model import TankModel, TankParameters, TankState
 from stillwell_drivers.tank_sensors import Probe, ProbeKind
 
@@ -23,6 +23,7 @@ DAY = 86_400.0
 START_MS = int(datetime(2026, 1, 12, tzinfo=UTC).timestamp() * 1000)
 ZONE = ZoneInfo("Europe/Dublin")
 SEEDS = (2, 3, 11, 19)
+NOBODY = Keeper(pours_at=None, changes_on=None, feeds_at=None)
 
 
 class Tank:
@@ -30,7 +31,7 @@ class Tank:
 
     def __init__(self, seed: int, *events: Event, offset: float = 0.0) -> None:
         self.parameters = TankParameters.drawn(seed)
-        self.model = TankModel(self.parameters, seed, START_MS, ZONE, events=events, keeper=ABSENT)
+        self.model = TankModel(self.parameters, seed, START_MS, ZONE, events=events, keeper=NOBODY)
         kind = ProbeKind(noise=self.parameters.probe_noise_k, offset=offset)
         self.probe = Probe(
             "a", seed, kind, lambda s: s.chamber_c, lambda s: s.room_c, events=events
