@@ -71,10 +71,20 @@ def _top_up(household: Household) -> str:
     top_up = household.top_up
     if top_up is None:
         return '[tank.top_up]\nkind = "by hand"\n'
+    seen = "".join(
+        f'{key} = "{channel}"\n'
+        for key, channel in (
+            ("gauge", top_up.gauge),
+            ("low_float", top_up.low_float),
+            ("pump", top_up.switch),
+        )
+        if channel
+    )
+    rate = f'rate = "{60 * top_up.rate_ml_min:g} mL/h"\n' if top_up.switch else ""
     return (
         '[tank.top_up]\nkind = "automatic"\n'
         f'reservoir = "{top_up.reservoir_ml / 1_000:g} L"\n'
-        f'height = "{top_up.reservoir_mm:g} mm"\n'
+        f'length = "{top_up.length_mm:g} mm"\nwidth = "{top_up.width_mm:g} mm"\n{seen}{rate}'
     )
 
 
@@ -127,6 +137,8 @@ def _of_the_top_up(household: Household, declared: bool) -> Iterator[str]:
         yield f'[channel.{top_up.switch}]\nquantity = "switch"\n'
     if top_up.gauge and declared:
         yield f'[channel.{top_up.gauge}]\nquantity = "level"\n'
+        yield f'noise = "{top_up.gauge_noise_mm:g} mm"\n'
+        yield f'resolution = "{top_up.gauge_step_mm:g} mm"\n'
     if top_up.low_float and declared:
         yield f'[channel.{top_up.low_float}]\nquantity = "float"\n'
 

@@ -29,7 +29,6 @@ from tanks.trace import DAY_S, HOUR_S
 
 JUDGED = ("level.*", "float-*.*", "pump.stopped", "mains.lost", "top-up*", "reservoir*")
 _BESIDE = ("*.silent", "*.fault", "*.stuck", "*.doubtful")
-_TOP_UP = ("top-up*", "reservoir*", "level.top-up*")
 RIGHT: dict[Fault, tuple[str, ...]] = {
     Fault.LEAK: ("level.leak",),
     Fault.LEAK_ABOVE: ("level.leak",),
@@ -40,16 +39,18 @@ RIGHT: dict[Fault, tuple[str, ...]] = {
     Fault.FLOAT_HEAVY: ("float-low.*", "level.disagree"),
     Fault.GAUGE_MOVED: ("level.moved",),
     Fault.GAUGE_DRIFTS: ("level.moved", "level.drift*", "level.disagree"),
-    Fault.TOP_UP_STUCK_ON: ("top-up*", "reservoir*", "level.too-high"),
-    Fault.TOP_UP_MISSING: _TOP_UP,
-    Fault.RESERVOIR_EMPTY: _TOP_UP,
-    Fault.SIPHON: ("top-up*", "reservoir*", "level.too-high", "level.leak"),
+    Fault.TOP_UP_STUCK_ON: ("top-up.stuck-on", "level.too-high"),
+    Fault.TOP_UP_MISSING: ("top-up.missing", "level.top-up"),
+    Fault.RESERVOIR_EMPTY: ("reservoir.low", "top-up.missing", "level.top-up"),
+    Fault.SIPHON: ("top-up.stuck-on", "level.too-high", "reservoir.low"),
 }
 """The names under which each fault may be told."""
 ALLOWED: dict[Fault, tuple[str, ...]] = {
     Fault.LEAK: ("level.top-up", "top-up*", "reservoir*"),
     Fault.LEAK_ABOVE: ("level.top-up", "top-up*", "reservoir*"),
     Fault.PUMP_STOPPED: ("mains.lost",),
+    Fault.TOP_UP_STUCK_ON: ("reservoir.low", "top-up.missing"),
+    Fault.SIPHON: ("top-up.missing",),
 }
 """What follows from the fault and is neither wrong nor counts as having told it."""
 LEAK = "level.leak"

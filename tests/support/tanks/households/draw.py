@@ -65,6 +65,11 @@ class Reservoir:
         """The height of its water."""
         return self.ml * 1_000.0 / self.area_mm2
 
+    @property
+    def full_mm(self) -> float:
+        """The same when it is full."""
+        return self.full_ml * 1_000.0 / self.area_mm2
+
 
 @dataclass(slots=True)
 class Air:
@@ -340,16 +345,19 @@ def seen_gauge(rng: Random, instruments: Instruments) -> GaugeSeen | None:
 def seen_top_up(rng: Random, tank: Tank) -> TopUpSeen | None:
     """Returns the automatic top-up as its keeper would state it."""
     stock, machine, parts = tank.reservoir, tank.machine, tank.instruments
-    off = rng.gauss(1.0, 0.03), rng.gauss(1.0, 0.05)
+    off = rng.gauss(1.0, 0.03), rng.gauss(1.0, 0.05), rng.gauss(1.0, 0.03)
+    wide = rng.uniform(1.0, 2.0) ** 0.5
     if stock is None or machine is None:
         return None
-    low = parts.reservoir_low
+    low, gauge = parts.reservoir_low, parts.reservoir
     return TopUpSeen(
         reservoir_ml=round(stock.full_ml * off[0], -2),
-        reservoir_mm=round(stock.full_ml * 1_000.0 / stock.area_mm2),
+        length_mm=round(stock.area_mm2**0.5 * wide * off[2]),
+        width_mm=round(stock.area_mm2**0.5 / wide),
         gauge=RESERVOIR if parts.reservoir else "",
         low_float=RESERVOIR_LOW if low else "",
         switch=TOP_UP if parts.switch else "",
-        low_ml=round(low.height_mm * stock.area_mm2 / 1_000.0, -1) if low else 0.0,
+        gauge_noise_mm=round(gauge.noise_mm, 1) if gauge else 0.0,
+        gauge_step_mm=gauge.step_mm if gauge else 0.0,
         rate_ml_min=round(machine.rate_ml_min * off[1]),
     )

@@ -34,6 +34,8 @@ _MIN_S = 60.0
 _SLUGGISH_MM = 0.1
 """The ripple while the pump rests."""
 _FULL = 0.97
+LOOKS_AT = 0.5
+"""A machine's float or eye stands where it is calmer: what is left of the ripple there."""
 _MIX_S = 90.0
 
 
@@ -318,7 +320,7 @@ class _Life:
 
     def _rippling(self) -> float:
         ripple = self._tank.instruments.ripple_mm
-        return self._tank.water.level_mm + self._rng.gauss(0.0, 0.5 * ripple)
+        return self._tank.water.level_mm + self._rng.gauss(0.0, LOOKS_AT * ripple)
 
     # -- what is seen
 
@@ -367,7 +369,7 @@ class _Life:
             return
         if parts.reservoir is not None and minute % 5 == 0:
             parts.reservoir.age(5, self._setup.air.room_c[minute], False)
-            values[RESERVOIR] = parts.reservoir.read(minute, stock.mm, 0.0)
+            values[RESERVOIR] = parts.reservoir.read(minute, stock.mm - stock.full_mm, 0.0)
         if parts.reservoir_low is not None and minute % 5 == 0:
             values[RESERVOIR_LOW] = parts.reservoir_low.share(minute, stock.mm, 0.1)
         if parts.switch:

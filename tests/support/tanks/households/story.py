@@ -15,8 +15,8 @@ from enum import StrEnum
 from tanks.trace import HOUR_S
 
 LEVEL, RESERVOIR, RESERVOIR_LOW, TOP_UP = "level", "reservoir", "reservoir-low", "top-up"
-"""Names of the gauge in the chamber, the gauge and the float in the reservoir (mm above its floor),
-and the switch that is 1 while the pump of the reservoir runs."""
+"""Names of the gauge in the chamber, the gauge in the reservoir (mm from where it is full), the
+float in it, and the switch that is 1 while its pump runs."""
 WATER, RETURN, ROOM, HUMIDITY = "water-a", "water-b", "room", "humidity"
 """Names of the probe in the tank, of the second one, in the chamber or beside the first, and of
 those in the air."""
@@ -127,14 +127,15 @@ class TopUpSeen:
     """An automatic top-up as its keeper would state it."""
 
     reservoir_ml: float
-    reservoir_mm: float
-    """The height of its water when it is full."""
+    length_mm: float
+    width_mm: float
+    """The reservoir's inside, as its keeper has measured it."""
     gauge: str
     low_float: str
     switch: str
     """Channels that see it; each is empty where there is none."""
-    low_ml: float
-    """What is left in it when its float opens."""
+    gauge_noise_mm: float
+    gauge_step_mm: float
     rate_ml_min: float
     """What its pump brings, as printed on it or measured once."""
 
@@ -240,6 +241,9 @@ class Run:
     days: float
     flaws: frozenset[str]
     """For judges only: floats that chatter or hang now and then all the time."""
+    dose_scatter_ml: float
+    """For judges only: by how much what is there scatters from dose to dose, because the surface
+    ripples where the machine looks; standard deviation, 0 without a machine."""
     rows: Callable[[], Iterator[Row]]
 
     def __iter__(self) -> Iterator[Row]:

@@ -13,7 +13,7 @@ from random import Random
 
 from tanks.households.draw import Make, Tank, drawn_tank, seen_floats, seen_gauge, seen_top_up
 from tanks.households.keepers import diary
-from tanks.households.life import Setup, live
+from tanks.households.life import LOOKS_AT, Setup, live
 from tanks.households.story import DOSED, Fault, Household, Injected, Kind, Run, befalls
 from tanks.households.top_up import fixed_doses, one_float
 from tanks.households.water import Hole, Natatorium, Notches, Transfer, Weir
@@ -76,7 +76,9 @@ class Simulated:
         setup = Setup(household, injected, tank, air, deeds, f"{self.name}/{seed}/life")
         floats = tank.instruments.floats.items()
         flaws = frozenset(name for name, each in floats if each.chatters or each.sticks)
-        return Run(household, injected, days, flaws, lambda: live(setup, days))
+        scatter = LOOKS_AT * tank.instruments.ripple_mm * tank.water.chamber_mm2 / 1_000.0
+        scatter = scatter if tank.machine is not None else 0.0
+        return Run(household, injected, days, flaws, scatter, lambda: live(setup, days))
 
     def _air(
         self, stream: Stream, start: date, minutes: int, absent: tuple[int, int] | None
