@@ -29,7 +29,9 @@ from rich.console import Console
 from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-from level_judge import Alarm, Answer, Tally, Verdict, Witness, judge, tally
+import numpy as np
+from level_bounds import seen_loss_sd
+from level_judge import Alarm, Answer, Facts, Tally, Verdict, Witness, judge, tally
 
 from stillwell.acquire.source import SourceState
 from stillwell.forward import Run as Forward
@@ -176,9 +178,47 @@ def samples(row: story.Row, looks: dict[str, int]) -> list[Sample]:
     ]
 
 
-def watch(run: Run, undeclared: bool) -> tuple[Verdict, bool, float]:
+_WANDERS_H = 3.0
+"""The time in which a rate of evaporation wanders, as in `bench_level.py`."""
+
+
+def bounds_ml(known: Facts) -> list[float]:
+    """Returns for each night the least standard deviation with which its loss can be known: from
+    the gauge's readings from a day before the night on, or from the doses and the reservoir's gauge
+    and size; as restless as this household's nights are. Empty for other households."""
+    hidden, top_up = known.hidden, known.household.top_up
+    by_doses = top_up is not None and top_up.gauge != ""
+    gauge = known.household.gauge
+    if not by_doses and (gauge is None or top_up is not None):
+        return []
+    hours = np.array(known.hours_ml)
+    inside = [hours[n.start_s // 3_600 : n.end_s // 3_600] for n in known.nights]
+    stray = float(np.sqrt(np.mean([np.var(each) for each in inside])))
+    found = []
+    for night in known.nights:
+        start, end = (night.start_s - DAY_S) / 3_600.0, night.end_s / 3_600.0
+        if by_doses:
+            t = np.array([at / 3_600.0 for at in known.doses_s])
+            t = t[(t >= start) & (t <= end)]
+            # Between two doses the reservoir is read every five minutes.
+            reads = np.maximum(1.0, np.diff(t, append=end) * 12.0)
+            noise = hidden.doses_ml**2 + hidden.reservoir_ml**2 / reads
+        else:
+            t = np.arange(max(0.0, start), end, 0.25)
+            every_s = gauge.every_s if gauge else 60
+            noise = np.full_like(t, hidden.gauge_ml**2 * every_s / 900.0)
+        if len(t) < 3:
+            continue
+        window = (night.start_s / 3_600.0, end)
+        share = hidden.reservoir_area if by_doses else 0.0
+        own = seen_loss_sd(t, noise, window, stray, _WANDERS_H)
+        found.append(float(np.hypot(own, share * night.evaporated)))
+    return found
+
+
+def watch(run: Run, undeclared: bool) -> tuple[Verdict, bool, float, list[float]]:
     """Lives one household under the daemon's own pipeline. Returns the verdict, whether the top-up
-    was stated, and the CPU seconds of the pipeline."""
+    was stated, the CPU seconds of the pipeline, and the bounds of its nights."""
     household, witness = run.household, Witness(run)
     rang: list[Alarm] = []
 
@@ -207,7 +247,8 @@ def watch(run: Run, undeclared: bool) -> tuple[Verdict, bool, float]:
                 )
                 for row in reader.estimates("night.loss")
             ]
-    return judge(rang, answers, witness.facts()), declared, spent
+    known = witness.facts()
+    return judge(rang, answers, known), declared, spent, bounds_ml(known)
 
 
 def _play(run: Run, line: Pipeline, witness: Witness, known: set[str]) -> float:
@@ -246,6 +287,7 @@ class Found:
     verdict: Verdict
     declared: bool
     spent_s: float
+    bounds_ml: list[float]
 
 
 def lives(args: argparse.Namespace, faults: list[Fault]) -> Iterator[Found]:
@@ -265,9 +307,9 @@ def lives(args: argparse.Namespace, faults: list[Fault]) -> Iterator[Found]:
                         size=args.size,
                         contacts_min=args.contacts or None,
                     )
-                    verdict, declared, spent = watch(run, args.undeclared)
+                    verdict, declared, spent, least = watch(run, args.undeclared)
                     _say(f"{world.name} {seed}", kind, run, verdict)
-                    yield Found(kind, fault, verdict, declared, spent)
+                    yield Found(kind, fault, verdict, declared, spent, least)
 
 
 def _say(who: str, kind: Kind, run: Run, verdict: Verdict) -> None:
@@ -308,6 +350,7 @@ def by_nights(found: list[Found]) -> Table:
     columns = ("kind", "top-up stated", "tanks", "nights", "inside %", "refused %", "RMSE mL")
     for name in (
         *columns,
+        "bound",
         "half-width",
         "bias",
         "false leaks a year",
@@ -320,6 +363,8 @@ def by_nights(found: list[Found]) -> Table:
         of_kind = [each for each in found if each.kind is kind]
         t = tally(each.verdict for each in of_kind)
         cost = sum(each.spent_s for each in of_kind) / max(1e-9, t.days) * 30.0
+        least = [ml for each in of_kind for ml in each.bounds_ml]
+        bound = float(np.sqrt(np.mean(np.square(least)))) if least else None
         share = "" if t.error_share is None else f" ({100 * t.error_share:.0f} %)"
         table.add_row(
             kind.value,
@@ -329,6 +374,7 @@ def by_nights(found: list[Found]) -> Table:
             _figure(t.covered, digits=1),
             _figure(100.0 * t.refused / max(1, t.nights), digits=1),
             _figure(t.rmse_ml, digits=1) + share,
+            _figure(bound, digits=1),
             _figure(t.half_ml, digits=1),
             _figure(t.bias_ml, digits=1),
             f"{t.false_a_year('level.leak'):.2f}",

@@ -24,7 +24,7 @@ from fnmatch import fnmatch
 from math import sqrt
 from statistics import median
 
-from tanks.households.story import Fault, Household, Injected, Row, Run
+from tanks.households.story import Fault, Hidden, Household, Injected, Row, Run
 from tanks.trace import DAY_S, HOUR_S
 
 JUDGED = ("level.*", "float-*.*", "pump.stopped", "mains.lost", "top-up*", "reservoir*")
@@ -113,12 +113,16 @@ class Facts:
 
     household: Household
     injected: Injected | None
-    flaws: frozenset[str]
+    hidden: Hidden
     days: float
     shows_s: int | None
     """When the fault could first show."""
     nights: tuple[Night, ...]
     looks: tuple[Look, ...]
+    hours_ml: tuple[float, ...]
+    """What evaporated in each hour."""
+    doses_s: tuple[int, ...]
+    """When each dose of the machine was over."""
 
 
 @dataclass(slots=True)
@@ -132,6 +136,11 @@ class Witness:
     _still_s: int = 0
     _evening: tuple[int, float, float] | None = None
     _last_s: int = 0
+    _hours: list[float] = field(default_factory=list)
+    _hour_ml: float = 0.0
+    _doses: list[int] = field(default_factory=list)
+    _dosed_ml: float = 0.0
+    _dosing: bool = False
 
     def see(self, row: Row) -> None:
         """Takes the next row."""
@@ -144,6 +153,13 @@ class Witness:
             top_up = self.run.household.top_up
             stock = 1.0 if top_up is None else truth.reservoir_ml / top_up.reservoir_ml
             self._looks.append(Look(at, truth.level_mm, truth.pump_runs, stock))
+        dosing = truth.dosed_ml > self._dosed_ml
+        if self._dosing and not dosing:
+            self._doses.append(at)
+        self._dosing, self._dosed_ml = dosing, truth.dosed_ml
+        if (at + 60) % HOUR_S == 0:
+            self._hours.append(truth.evaporated_ml - self._hour_ml)
+            self._hour_ml = truth.evaporated_ml
         # A row is the end of the minute that begins at its time.
         gone = truth.evaporated_ml, truth.leaked_ml
         hour = self.run.household.hour(at + 60)
@@ -161,11 +177,13 @@ class Witness:
         return Facts(
             run.household,
             run.injected,
-            run.flaws,
+            run.hidden,
             days,
             self._shows_s,
             tuple(self._nights),
             tuple(self._looks),
+            tuple(self._hours),
+            tuple(self._doses),
         )
 
 
@@ -275,7 +293,7 @@ def _is_so(alarm: Alarm, known: Facts) -> bool:
         names = (*RIGHT[injected.fault], *ALLOWED.get(injected.fault, ()))
         if _any(alarm.name, names):
             return True
-    if alarm.name.split(".")[0] in known.flaws:
+    if alarm.name.split(".")[0] in known.hidden.flaws:
         return True
     if alarm.name == "level.top-up":
         return any(

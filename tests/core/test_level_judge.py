@@ -20,7 +20,7 @@ def known(fault: Fault = Fault.NONE, level_mm: float = -3.0, stock: float = 0.8)
     return Facts(
         household,
         None if fault is Fault.NONE else Injected(fault, ONSET_S, END_S),
-        frozenset({"float-high"}),
+        replace(RUN.hidden, flaws=frozenset({"float-high"})),
         12.0,
         ONSET_S + HOUR_S,
         (
@@ -28,6 +28,8 @@ def known(fault: Fault = Fault.NONE, level_mm: float = -3.0, stock: float = 0.8)
             Night(ONSET_S, END_S, 200.0, 90.0, 0),
         ),
         tuple(Look(at, level_mm, True, stock) for at in range(0, 12 * DAY_S, 300)),
+        (),
+        (),
     )
 
 

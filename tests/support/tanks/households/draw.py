@@ -30,6 +30,8 @@ from tanks.probes import Probe, in_air, in_water
 
 MM_PER_K = -0.25
 """The temperature coefficient that is published for small ultrasonic and pressure gauges, mm/K."""
+RULER = 0.03
+"""How well the reservoir's area is measured: the standard deviation, as a share."""
 _MM2 = 1e6
 _FLOATS = ("float-low", "float-mid", "float-high", "float-top")
 """Names of the floats in the chamber, the lowest first."""
@@ -345,7 +347,7 @@ def seen_gauge(rng: Random, instruments: Instruments) -> GaugeSeen | None:
 def seen_top_up(rng: Random, tank: Tank) -> TopUpSeen | None:
     """Returns the automatic top-up as its keeper would state it."""
     stock, machine, parts = tank.reservoir, tank.machine, tank.instruments
-    off = rng.gauss(1.0, 0.03), rng.gauss(1.0, 0.05), rng.gauss(1.0, 0.03)
+    off = rng.gauss(1.0, 0.03), rng.gauss(1.0, 0.05), rng.gauss(1.0, RULER)
     wide = rng.uniform(1.0, 2.0) ** 0.5
     if stock is None or machine is None:
         return None

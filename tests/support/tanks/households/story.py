@@ -231,6 +231,24 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
+class Hidden:
+    """What no keeper knows of the instruments. Standard deviations of one reading, as volumes; 0
+    where there is no such instrument."""
+
+    flaws: frozenset[str]
+    """Floats that chatter or hang now and then all the time."""
+    gauge_ml: float
+    """Of the gauge in the chamber, ripple and steps included."""
+    reservoir_ml: float
+    """Of the gauge in the reservoir."""
+    doses_ml: float
+    """By how much what is there scatters from dose to dose, because the surface ripples where the
+    machine looks."""
+    reservoir_area: float
+    """By which share the reservoir's area is stated wrongly; its spread, not its value."""
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
     """The life of a household for some days. May be gone through more than once, always with the
     same rows."""
@@ -239,11 +257,8 @@ class Run:
     injected: Injected | None
     """For judges only. None: nothing is injected."""
     days: float
-    flaws: frozenset[str]
-    """For judges only: floats that chatter or hang now and then all the time."""
-    dose_scatter_ml: float
-    """For judges only: by how much what is there scatters from dose to dose, because the surface
-    ripples where the machine looks; standard deviation, 0 without a machine."""
+    hidden: Hidden
+    """For judges only."""
     rows: Callable[[], Iterator[Row]]
 
     def __iter__(self) -> Iterator[Row]:

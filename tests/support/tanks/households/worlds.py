@@ -11,10 +11,19 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from random import Random
 
-from tanks.households.draw import Make, Tank, drawn_tank, seen_floats, seen_gauge, seen_top_up
+from tanks.households.draw import (
+    RULER,
+    Make,
+    Tank,
+    drawn_tank,
+    seen_floats,
+    seen_gauge,
+    seen_top_up,
+)
+from tanks.households.instruments import Rod
 from tanks.households.keepers import diary
 from tanks.households.life import LOOKS_AT, Setup, live
-from tanks.households.story import DOSED, Fault, Household, Injected, Kind, Run, befalls
+from tanks.households.story import DOSED, Fault, Hidden, Household, Injected, Kind, Run, befalls
 from tanks.households.top_up import fixed_doses, one_float
 from tanks.households.water import Hole, Natatorium, Notches, Transfer, Weir
 from tanks.households.weather import AIRPORTS, dampen, drawn_home, first_hour, outdoors_at
@@ -74,11 +83,7 @@ class Simulated:
         deeds = diary(stream("diary"), tank.manners, minutes, absent, tank.arm_ml, kind in DOSED)
         household = _household(stream("household"), kind, tank, start)
         setup = Setup(household, injected, tank, air, deeds, f"{self.name}/{seed}/life")
-        floats = tank.instruments.floats.items()
-        flaws = frozenset(name for name, each in floats if each.chatters or each.sticks)
-        scatter = LOOKS_AT * tank.instruments.ripple_mm * tank.water.chamber_mm2 / 1_000.0
-        scatter = scatter if tank.machine is not None else 0.0
-        return Run(household, injected, days, flaws, scatter, lambda: live(setup, days))
+        return Run(household, injected, days, _hidden(tank), lambda: live(setup, days))
 
     def _air(
         self, stream: Stream, start: date, minutes: int, absent: tuple[int, int] | None
@@ -124,6 +129,26 @@ def _injected(
     }
     drawn = sizes.get(fault, 0.0)
     return Injected(fault, onset, end, drawn if size is None or not drawn else size)
+
+
+def _hidden(tank: Tank) -> Hidden:
+    parts, area, stock = tank.instruments, tank.water.chamber_mm2 / 1_000.0, tank.reservoir
+    in_stock = stock.area_mm2 / 1_000.0 if stock is not None else 0.0
+    return Hidden(
+        flaws=frozenset(n for n, each in parts.floats.items() if each.chatters or each.sticks),
+        gauge_ml=_strays_mm(parts.gauge, parts.ripple_mm) * area,
+        reservoir_ml=_strays_mm(parts.reservoir, 0.0) * in_stock,
+        doses_ml=LOOKS_AT * parts.ripple_mm * area if tank.machine is not None else 0.0,
+        reservoir_area=RULER,
+    )
+
+
+def _strays_mm(gauge: Rod | None, ripple_mm: float) -> float:
+    """Returns the standard deviation of a reading; the step's own is its width over the root of
+    12."""
+    if gauge is None:
+        return 0.0
+    return float((gauge.noise_mm**2 + ripple_mm**2 + gauge.step_mm**2 / 12.0) ** 0.5)
 
 
 def _absent(rng: Random, minutes: int) -> tuple[int, int] | None:
