@@ -296,10 +296,7 @@ def _is_so(alarm: Alarm, known: Facts) -> bool:
     if alarm.name.split(".")[0] in known.hidden.flaws:
         return True
     if alarm.name == "level.top-up":
-        return any(
-            look.level_mm < household.lowest_safe_mm + _NEAR_MM
-            for look in _between(known, at - HOUR_S, at + 12 * HOUR_S)
-        )
+        return _nears_intake(known, at)
     if alarm.name == "level.too-high":
         return any(
             look.level_mm > household.highest_safe_mm - _NEAR_MM
@@ -308,6 +305,17 @@ def _is_so(alarm: Alarm, known: Facts) -> bool:
     if _any(alarm.name, ("top-up*", "reservoir*")):
         return any(look.stock < _STOCK for look in _between(known, at - HOUR_S, at + _SOON_S))
     return False
+
+
+def _nears_intake(known: Facts, at_s: int) -> bool:
+    """Says whether the water stands near the lowest safe level, or would within a day if nobody
+    poured."""
+    household, hour = known.household, at_s // HOUR_S
+    falls_mm = sum(known.hours_ml[hour : hour + 24]) / (household.length_mm * household.width_mm)
+    return any(
+        look.level_mm - 1_000.0 * falls_mm < household.lowest_safe_mm + _NEAR_MM
+        for look in _between(known, at_s - HOUR_S, at_s + 600)
+    )
 
 
 def _between(known: Facts, start_s: int, end_s: int) -> Sequence[Look]:

@@ -28,7 +28,7 @@ def known(fault: Fault = Fault.NONE, level_mm: float = -3.0, stock: float = 0.8)
             Night(ONSET_S, END_S, 200.0, 90.0, 0),
         ),
         tuple(Look(at, level_mm, True, stock) for at in range(0, 12 * DAY_S, 300)),
-        (),
+        (20.0,) * 288,
         (),
     )
 
@@ -69,6 +69,7 @@ def test_one_that_clears_while_the_fault_is_there_is_taken_back() -> None:
     ("name", "level_mm", "stock", "so"),
     [
         ("level.top-up", -38.0, 0.8, True),
+        ("level.top-up", -28.0, 0.8, True),
         ("level.top-up", -10.0, 0.8, False),
         ("level.too-high", 18.0, 0.8, True),
         ("level.too-high", 5.0, 0.8, False),
