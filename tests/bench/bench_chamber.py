@@ -313,27 +313,24 @@ def lives(args: argparse.Namespace, faults: list[Fault]) -> Iterator[Found]:
 
 
 def _say(who: str, kind: Kind, run: Run, verdict: Verdict) -> None:
-    """Prints what was odd on a run."""
-    odd = [("false", a) for a in verdict.false] + [("wrong", a) for a in verdict.wrong]
-    said = ", ".join(f"{what} {a.name} at {a.raised_s / DAY_S:.2f} d" for what, a in odd[:12])
+    """Prints how a run went."""
+    known = [n.inside for n in verdict.nights if n.inside is not None]
+    refused = len(verdict.nights) - len(known)
+    parts = [f"{sum(known)} of {len(known)} nights inside, {refused} refused"]
     injected = run.injected
-    about = ""
     if injected is not None:
         late = "never told" if verdict.delay_s is None else f"told {verdict.delay_s / 3_600:.1f} h"
-        about = (
-            f"{injected.fault} at {injected.onset_s / DAY_S:.2f} d ({injected.size:.0f}): {late}"
-        )
+        begins = f"{injected.onset_s / DAY_S:.2f} d"
+        parts.append(f"{injected.fault} at {begins} ({injected.size:.0f}): {late}")
     outs = [n for n in verdict.nights if n.inside is False]
     worst = max(outs, key=lambda n: abs((n.answer.value or 0.0) - n.truth_ml), default=None)
     if worst is not None:
-        answer = worst.answer
-        about += (
-            f" {len(outs)} nights outside, worst at {answer.end_s / DAY_S:.1f} d: "
-            f"{answer.value:.0f} ({answer.low:.0f} to {answer.high:.0f}), "
-            f"truth {worst.truth_ml:.0f}"
-        )
-    if said or about:
-        print(f"  {who} {kind}: {about} {said}", flush=True)
+        a = worst.answer
+        said = f"{a.value:.0f} ({a.low:.0f} to {a.high:.0f}), truth {worst.truth_ml:.0f}"
+        parts.append(f"worst at {a.end_s / DAY_S:.1f} d: {said}")
+    odd = [("false", a) for a in verdict.false] + [("wrong", a) for a in verdict.wrong]
+    parts += [f"{what} {a.name} at {a.raised_s / DAY_S:.2f} d" for what, a in odd[:12]]
+    print(f"  {who} {kind}: {'; '.join(parts)}", flush=True)
 
 
 def _figure(value: float | None, unit: str = "", digits: int = 0) -> str:
