@@ -186,7 +186,7 @@ def drawn_tank(stream: Callable[[str], Random], make: Make, kind: Kind) -> Tank:
 def _water(rng: Random, make: Make, litres: float, tank_mm2: float, chamber_mm2: float) -> Water:
     flow = litres * 1_000.0 * rng.uniform(4.0, 11.0) / 3_600.0
     lift = rng.uniform(100.0, 400.0)
-    shut = lift * rng.uniform(2.5, 8.0)
+    shut = lift + rng.uniform(800.0, 2_500.0)
     hole = make.hole(rng)
     siphon = rng.choice((0.0, rng.uniform(0.5, 3.0))) if make.siphons else 0.0
     edge = make.edge(rng, (open_mm2 := tank_mm2 + chamber_mm2) ** 0.5)
