@@ -53,7 +53,14 @@ debian_changelog() {
             ("date -u -R -d " day) | getline stamp
             printf "stillwell (%s) stable; urgency=medium\n\n", $2
         }
-        open && /^- / { print "  * " substr($0, 3) }
+        open && /^- / {
+            line = "  *"
+            for (i = 2; i <= NF; i++) {
+                if (length(line " " $i) > 78) { print line; line = "   " }
+                line = line " " $i
+            }
+            print line
+        }
         END { ends() }' deploy/CHANGELOG.md
 }
 
@@ -94,7 +101,7 @@ Architecture: $1
 Maintainer: $maintainer
 Installed-Size: $(du -sk "$2" | cut -f 1)
 Pre-Depends: init-system-helpers (>= 1.54~)
-Depends: python3 (>= 3.11), python3 (<< 3.12) | python3 (>= 3.13), python3 (<< 3.14), libc6 (>= 2.28), libgcc-s1, libstdc++6, systemd | systemd-standalone-sysusers, systemd | systemd-standalone-tmpfiles, util-linux
+Depends: python3 (>= 3.11), python3 (<< 3.12) | python3 (>= 3.13), python3 (<< 3.14), libc6 (>= 2.28), libgcc-s1, libstdc++6, systemd | systemd-standalone-sysusers, systemd | systemd-standalone-tmpfiles
 Recommends: libjs-dygraphs
 Suggests: caddy, mosquitto
 Section: science
@@ -112,7 +119,7 @@ copyright() {
 Format: https://www.debian.org/doc/packaging-manuals/copyright-format/1.0/
 
 Files: *
-Copyright: stillwell's authors
+Copyright: 2026, the authors of stillwell
 License: Apache-2.0
 
 Files: opt/stillwell/package/venv/lib/*
