@@ -30,7 +30,11 @@ def _from_git(checkout: Path) -> str:
     asks = ("describe", "--always", "--abbrev=12", "--exclude=*", "--dirty=+")
     try:
         done = subprocess.run(
-            ["git", "-C", checkout, *asks], capture_output=True, text=True, timeout=10
+            ["git", "-C", checkout, *asks],
+            check=False,
+            capture_output=True,
+            text=True,
+            timeout=10,
         )
     except (OSError, ValueError, subprocess.SubprocessError):
         return UNKNOWN

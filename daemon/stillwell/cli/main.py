@@ -91,7 +91,11 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def _common(
     version: bool = typer.Option(
-        False, "--version", callback=_version, is_eager=True, help="Say which version this is, and of which commit."
+        False,
+        "--version",
+        callback=_version,
+        is_eager=True,
+        help="Say which version and commit this is.",
     ),
 ) -> None:
     """Watches a small saltwater tank: reads the probes and floats, keeps every reading, warns."""
