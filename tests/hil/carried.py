@@ -63,7 +63,7 @@ def faults(package: Path, machine: str) -> Iterator[str]:
         yield f"for the Pythons {sorted(sites)} instead of {sorted(PYTHONS)}"
     for python, site in sites.items():
         has = {canonicalize_name(d.name): d.version for d in distributions(path=[str(site)])}
-        ours = {name: has.pop(name, None) for name in ("stillwell", "pip")}
+        ours = {name: has.pop(canonicalize_name(name), None) for name in ("stillwell", "pip")}
         if None in ours.values():
             yield f"{python}: {ours}"
         for name, version in sorted(set(has.items()) ^ set(pinned(python, machine).items())):
