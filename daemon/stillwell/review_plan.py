@@ -29,6 +29,8 @@ class ReviewPlan:
     night_to: dt.time
     bands: tuple[BandPlan, ...]
     channels: Mapping[str, Quantity]
+    elsewhere: tuple[str, ...] = ()
+    """Gauges that are not in the chamber."""
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
         """Returns the last nights that have ended, the oldest first."""

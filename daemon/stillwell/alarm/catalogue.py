@@ -34,8 +34,7 @@ _TOO_MUCH_HEAT = _causes("heater.stuck-on", "room.too-warm", when=When.OF_WATER)
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
 _ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
-# When the pump stops, the water in the chamber rises, and whatever measures there disagrees with
-# what was before.
+# When the pump stops, the chamber rises, and what measures there disagrees with what was before.
 _CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
 _CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
 # What a heater does in the chamber while the pump has stopped says nothing about this tank's
@@ -153,12 +152,7 @@ ROWS: tuple[Row, ...] = (
         by_hand=When.ALWAYS,
         doubts=True,
     ),
-    Row(
-        "level.leak",
-        HIGH,
-        "More water leaves than can evaporate.",
-        needs=Part.LEVEL,
-    ),
+    Row("level.leak", HIGH, "More water leaves than can evaporate.", needs=Part.LEVEL),
     Row(
         "level.top-up",
         MEDIUM,
@@ -175,6 +169,22 @@ ROWS: tuple[Row, ...] = (
         needs=Part.LEVEL,
         by_hand=When.ALWAYS,
         patience_s=_SENSOR_PATIENCE_S,
+    ),
+    Row("top-up.stuck-on", HIGH, "The automatic top-up does not stop.", needs=Part.TOP_UP),
+    Row(
+        "top-up.missing",
+        MEDIUM,
+        "The automatic top-up adds nothing although the water falls.",
+        _causes("reservoir.low", "mains.lost"),
+        needs=Part.TOP_UP,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "reservoir.low",
+        MEDIUM,
+        "The top-up's reservoir will be empty before somebody is likely to fill it.",
+        needs=Part.TOP_UP,
+        by_hand=When.ALWAYS,
     ),
     Row(
         "level.standstill",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from stillwell.alarm.annunciate.suppression import Relation
 from stillwell.alarm.catalogue import ROWS
 from stillwell.alarm.plan import WatchPlan
-from stillwell.alarm.row import Place, Row, When, place_of
+from stillwell.alarm.row import Part, Place, Row, When, place_of
 from stillwell.alarm.rules.band import Band
 from stillwell.alarm.rules.discrepancy import Discrepancy
 from stillwell.reading import Quantity
@@ -131,7 +131,9 @@ def _sites(plan: WatchPlan) -> dict[Place | None, list[_Site]]:
         Place.AGREEMENT: [site(a.name, a.channels) for a in plan.agreements],
         Place.SOURCE: [site(name) for name in sources],
         Place.SINK: [site(name) for name in plan.sinks],
-        Place.OBSERVER: [site(name) for name in (*sorted(plan.parts), *_ALWAYS_WATCH)],
+        Place.OBSERVER: [
+            site(name) for name in (*sorted(plan.parts - {Part.TOP_UP}), *_ALWAYS_WATCH)
+        ],
     }
 
 

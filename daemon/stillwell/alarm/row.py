@@ -30,12 +30,15 @@ class Place(StrEnum):
 
 
 class Part(StrEnum):
-    """What a tank may lack, and with it the alarms about it. Each has the name of its observer."""
+    """What a tank may lack, and with it the alarms about it. Each has the name of its observer, but
+    for the top-up, which the level's observer judges."""
 
     HEATER = "heater"
     LAMP = "lamp"
     LEVEL = "level"
     GAUGE = "gauge"
+    TOP_UP = "top-up"
+    """An automatic top-up."""
 
 
 class When(StrEnum):

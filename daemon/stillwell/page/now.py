@@ -308,7 +308,8 @@ def _height(
     """Returns how high the water is, mm: by the gauge, or by the hourly estimate."""
     for name, quantity in seen.plan.channels.items():
         reading = newest.get(name)
-        if quantity is Quantity.LEVEL and reading is not None and reading.value is not None:
+        of_level = quantity is Quantity.LEVEL and name not in seen.plan.elsewhere
+        if of_level and reading is not None and reading.value is not None:
             age = age_of(reading.moment.utc_ms, seen.now_ms)
             if reading.flag in HEALTHY and not (age.old and estimate):
                 return reading.value, age

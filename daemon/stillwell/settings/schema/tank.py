@@ -1,4 +1,4 @@
-"""``[tank]``: the water, the return chamber, the heater, the lamp."""
+"""``[tank]``: the water, the return chamber, the top-up, the heater, the lamp."""
 
 from __future__ import annotations
 
@@ -9,7 +9,15 @@ from annotated_types import Gt, Lt
 from pydantic import Field
 
 from stillwell.settings.schema.values import Name, Part, TimeOfDay, Zone
-from stillwell.units import Millilitres, Millimetres, Ratio, System, Watts
+from stillwell.units import (
+    Dimension,
+    Millilitres,
+    Millimetres,
+    Ratio,
+    System,
+    Watts,
+    WithUnit,
+)
 
 
 class Chamber(Part):
@@ -43,6 +51,30 @@ class Lamp(Part):
     off: TimeOfDay
 
 
+class TopUp(Part):
+    """How evaporated water is replaced: by hand, or by a machine that adds it in small doses."""
+
+    kind: Literal["by hand", "automatic"] = "by hand"
+    """By hand, or automatic: then the loss is found by what the machine has added."""
+    reservoir: Annotated[Millilitres, Gt(0)] | None = None
+    """The fresh water in the reservoir when it is full."""
+    length: Annotated[Millimetres, Gt(0)] | None = None
+    """Inner length of the reservoir; with its width, for a gauge in it."""
+    width: Annotated[Millimetres, Gt(0)] | None = None
+    """Inner width of the reservoir."""
+    uncertainty: Annotated[Ratio, Gt(0), Lt(0.5)] = 0.05
+    """How far the reservoir's area, or the rate of the pump, may be off (one standard
+    deviation)."""
+    gauge: Name | None = None
+    """The channel of a gauge in the reservoir, in mm relative to where it is full."""
+    low_float: Name | None = None
+    """The channel of a float in the reservoir; open: it is nearly empty."""
+    pump: Name | None = None
+    """The channel of a switch that shows whether the top-up's pump runs."""
+    rate: Annotated[float, WithUnit(Dimension.FLOW), Gt(0)] | None = None
+    """How much that pump moves. Without it the rate is learned from the gauge in the chamber."""
+
+
 class Surface(Part):
     """All open water, seen from above: what evaporation leaves from."""
 
@@ -69,6 +101,7 @@ class Tank(Part):
     surface: Surface | None = None
     """The surface of all open water; guessed from the volume when it is not given."""
     chamber: Chamber | None = None
+    top_up: TopUp = TopUp()
     heater: Heater | None = None
     lamp: Lamp | None = None
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from stillwell.estimate.heat import BandEdges, HeaterPlan
 from stillwell.observe.lamp import LampPlan
-from stillwell.reading import Quantity
 from stillwell.settings import Settings
 
 
@@ -16,11 +15,11 @@ def heater_plan(settings: Settings) -> HeaterPlan | None:
         return None
     bands = {n: band for n, band in settings.band.items() if set(band.of) <= set(water)}
     named = [name for band in bands.values() for name in band.of]
-    gauges, lamp = settings.that_measure(Quantity.LEVEL), settings.tank.lamp
+    lamp = settings.tank.lamp
     return HeaterPlan(
         probes=tuple(dict.fromkeys((*named, *water))),
         room=settings.room,
-        level=gauges[0] if gauges else "",
+        level=settings.gauge,
         bands=tuple(
             BandEdges(name, band.target - band.tolerance, band.target + band.tolerance)
             for name, band in bands.items()

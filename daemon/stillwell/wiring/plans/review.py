@@ -34,4 +34,5 @@ def review_plan(settings: Settings) -> ReviewPlan:
             for band in watch_plan(settings).bands
         ),
         channels=measured,
+        elsewhere=tuple(filter(None, (settings.tank.top_up.gauge,))),
     )

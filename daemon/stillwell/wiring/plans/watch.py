@@ -20,6 +20,7 @@ def watch_plan(settings: Settings) -> WatchPlan:
         Part.LAMP: lamp_plan(settings),
         Part.LEVEL: level,
         Part.GAUGE: gauge,
+        Part.TOP_UP: level.top_up if level else None,
     }
     return WatchPlan(
         channels=_channels(settings),
