@@ -44,7 +44,7 @@ remove() {
     rmdir --ignore-fail-on-non-empty "$unit.d" 2>/dev/null || true
     if service; then
         systemctl daemon-reload
-        udevadm control --reload || true
+        reload_udev
     fi
     say "removed. Kept: $etc (configuration) and $state (readings, alarms, journal)."
     say "To delete those too: rm -r $etc $state"

@@ -25,6 +25,9 @@ fail() {
 # Whether a systemd is running here that we may speak to.
 service() { [ -z "$root" ] && [ -d /run/systemd/system ]; }
 
+# In a container there is none to reload.
+reload_udev() { [ ! -S /run/udev/control ] || udevadm control --reload || true; }
+
 # Whether the service has been started for good.
 begun() { service && systemctl is-enabled --quiet stillwell.service 2>/dev/null; }
 
@@ -178,7 +181,7 @@ roll_back() {
 start() {
     local said
     if service; then
-        udevadm control --reload || true
+        reload_udev
         udevadm trigger --subsystem-match=gpio --subsystem-match=w1 || true
         systemctl daemon-reload
     fi
