@@ -44,6 +44,7 @@ class Container:
             shutil.copy2(victoria, self.root / "usr" / "bin")
         command = ["systemd-nspawn", "--quiet", f"--directory={self.root}", "--boot"]
         command += ["--register=no", "--private-network", "--hostname=tank", "--console=pipe"]
+        command.append(f"--machine=stillwell-{os.getpid()}")
         if not Path("/run/systemd/system").exists():
             command.append("--keep-unit")
         with self._log.open("wb") as log:
