@@ -10,7 +10,7 @@ shift 2
 pip=("$python" -m pip install --quiet --disable-pip-version-check)
 
 if "$python" -c 'import sys; sys.exit(sys.maxsize > 2**32)'; then
-    # PyPI has no numpy for 32 bits, among others, and piwheels builds its own wheels: their hashes are in
+    # PyPI has not every package for 32 bits, and piwheels builds its own wheels: their hashes are in
     # no lock of PyPI's. So the newest that the bounds in pyproject.toml allow and that need not be compiled.
     echo "This is a 32-bit system: packages are taken within the bounds of pyproject.toml, not from $lock," \
         "and not held against its hashes." >&2

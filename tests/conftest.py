@@ -17,13 +17,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=False,
         help="run campaigns in their full form, and the tests marked `long`",
     )
+    parser.addoption(
+        "--machine",
+        action="store_true",
+        default=False,
+        help="run the tests of virtual machines, marked `machine` (tests/run.sh --machine)",
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
     examples.use(full=config.getoption("--long"))
 
 
-LONGEST_FIRST = ("whole", "docs", "parts", "store")
+LONGEST_FIRST = ("vm", "whole", "docs", "parts", "store")
 """Folders whose tests take longest. Where several processes share the tests, none of them is left
 with a long file at the end."""
 
@@ -31,12 +37,33 @@ with a long file at the end."""
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     ranks = {name: rank for rank, name in enumerate(LONGEST_FIRST)}
     items.sort(key=lambda item: ranks.get(item.path.parent.name, len(ranks)))
-    if config.getoption("--long"):
-        return
-    skip = pytest.mark.skip(reason="long campaign: runs with --long")
-    for item in items:
-        if item.get_closest_marker("long") is not None:
-            item.add_marker(skip)
+    for option, form in (("long", "long campaign"), ("machine", "virtual machine")):
+        if config.getoption(f"--{option}"):
+            continue
+        skip = pytest.mark.skip(reason=f"{form}: runs with --{option}")
+        for item in items:
+            if item.get_closest_marker(option) is not None:
+                item.add_marker(skip)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """What tests of a machine saw there (fixture `saw`), a line a test."""
+    reports = [
+        report
+        for outcome in ("passed", "failed")
+        for report in terminalreporter.getreports(outcome)
+        if report.when == "call"
+    ]
+    lines = [
+        f"{report.nodeid.partition('::')[2]}: {what}"
+        for report in reports
+        for name, what in report.user_properties
+        if name == "saw"
+    ]
+    if lines:
+        terminalreporter.section("seen on a machine")
+    for line in lines:
+        terminalreporter.line(line)
 
 
 @pytest.fixture(scope="session")

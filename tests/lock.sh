@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Renews the locks from pyproject.toml: what builds us (build.lock), what install.sh and try.sh install
-# (requirements.lock), what tests/run.sh installs (dev.lock). Needs uv: .venv/bin/python -m pip install uv
+# (requirements.lock), what tests/run.sh installs (dev.lock), uv with it.
 #   tests/lock.sh                     keeps the versions that still fit
 #   tests/lock.sh --upgrade           takes the newest that fit
 # Further arguments go to uv, for example --upgrade-package rich.

@@ -2,6 +2,7 @@
 # Sets up what the tests need and runs all of them: lint, format, types, tests.
 #   tests/run.sh            the default run, minutes
 #   tests/run.sh --long     campaigns in full, hours
+#   tests/run.sh --machine  only: installed on booted machines, virtual ones too (tests/hil/vm), as root
 # Further arguments go to pytest.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
@@ -17,7 +18,15 @@ declare -A needs=(
     [openssl]=openssl
     [chromium]=chromium
     [caddy]=caddy
+    [mmdebstrap]=mmdebstrap
+    [systemd-nspawn]=systemd-container
 )
+machine=0
+if [[ ${1:-} == --machine ]]; then
+    machine=1
+    shift
+    needs+=([qemu-system-x86_64]=qemu-system-x86 [mke2fs]=e2fsprogs)
+fi
 missing=()
 for command in "${!needs[@]}"; do
     if ! PATH="$PATH:/usr/sbin:/sbin" command -v "$command" >/dev/null 2>&1; then
@@ -64,6 +73,14 @@ run() {
     echo "+ $*"
     "$@"
 }
+if ((machine)); then
+    run .venv/bin/pytest --machine --verbose tests/hil/vm "$@"
+    exit
+fi
+# The Debian that a test boots is made meanwhile, once; the test waits for it, or says why there is none.
+if [[ $EUID -eq 0 ]]; then
+    .venv/bin/python tests/hil/vm/debian.py bookworm &
+fi
 run .venv/bin/ruff check daemon drivers tests
 run .venv/bin/ruff format --check daemon drivers tests
 run .venv/bin/mypy daemon drivers tests

@@ -7,13 +7,13 @@ exactly, NaN as well. Long texts are packed.
 from __future__ import annotations
 
 import base64
+import json
 import logging
 import zlib
-from functools import cached_property
-from typing import TYPE_CHECKING, Generic, TypeVar
+from collections import deque
+from typing import Any, Generic, TypeVar, get_args
 
-if TYPE_CHECKING:
-    from pydantic import TypeAdapter
+import msgspec
 
 log = logging.getLogger(__name__)
 
@@ -36,20 +36,22 @@ class Form(Generic[T]):
     def __init__(self, kind: type[T], version: int = 1, *, packs: bool = True) -> None:
         self._kind, self._version, self._packs = kind, version, packs
 
-    @cached_property
-    def _adapter(self) -> TypeAdapter[tuple[int, T]]:
-        # Built when it is first needed, because that takes some milliseconds.
-        from pydantic import ConfigDict, TypeAdapter
-
-        exact = ConfigDict(ser_json_inf_nan="constants")
-        return TypeAdapter(tuple[int, self._kind], config=exact)  # type: ignore[name-defined]
-
     def text(self, value: T) -> str:
         """Returns the value as text."""
-        plain = self._adapter.dump_json((self._version, value))
+        plain = msgspec.json.encode((self._version, value), enc_hook=list)  # a deque as a list
+        if b"null" in plain and not self._holds(plain, value):
+            # One of the values is no number (NaN), which that encoder writes as nothing.
+            found = msgspec.to_builtins(value, str_keys=True, enc_hook=list)
+            plain = json.dumps((self._version, found), separators=(",", ":")).encode()
         if len(plain) < _PACKED_FROM or not self._packs:
             return plain.decode()
         return base64.b64encode(zlib.compress(plain, 1)).decode()
+
+    def _holds(self, plain: bytes, value: T) -> bool:
+        try:
+            return typed(msgspec.json.decode(plain)[1], self._kind) == value
+        except ValueError:
+            return False
 
     def read(self, text: str) -> T:
         """Returns the value from which `text` made this text. Raises ValueError for a text of
@@ -60,11 +62,11 @@ class Form(Generic[T]):
                 plain = plain.decode()
             if not plain.startswith(f"[{self._version},"):
                 raise ValueError(f"it is of another form than {self._version}")
-            _, value = self._adapter.validate_json(plain)
-        except (ValueError, zlib.error) as damage:
+            _, found = json.loads(plain)
+            return typed(found, self._kind)
+        except (ValueError, RecursionError, zlib.error) as damage:
             why = str(damage).partition("\n")[0]
             raise ValueError(f"what was kept can't be used: {why}") from damage
-        return value
 
     def known(self, text: str | None) -> T | None:
         """Returns the kept value; None if there is none, or none that can be read."""
@@ -73,3 +75,16 @@ class Form(Generic[T]):
         except ValueError as error:
             log.warning("%s: %s", getattr(self._kind, "__name__", "a state"), error)
             return None
+
+
+def typed(found: Any, kind: type[T]) -> T:
+    """Returns what JSON has brought as a value of this type. Raises ValueError where it is none."""
+    try:
+        return msgspec.convert(found, kind, str_keys=True, strict=False, dec_hook=_row)
+    except msgspec.ValidationError as error:
+        raise ValueError(str(error)) from error
+
+
+def _row(kind: Any, found: Any) -> deque[Any]:
+    (part,) = get_args(kind)
+    return deque(typed(found, list[part]))  # type: ignore[valid-type]

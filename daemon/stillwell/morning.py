@@ -82,7 +82,7 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
     latest = {
         row.name: row
         for row in sorted(near, key=lambda row: -abs(row.time_ms - end))
-        if row.name.startswith("level.")
+        if row.name.startswith(("level.", "top-up."))
     }
     rates = [rows["night.rate"] for rows in before if rows]
     return water_night(published_at(end), rates, latest)
@@ -94,7 +94,7 @@ def level_points(
     """Returns the level over a time as (UTC ms, mm), for pictures: the gauge's ten-minute means, or
     where there is no gauge the hourly estimates, joined. Empty where there is neither."""
     for name, quantity in plan.channels.items():
-        if quantity is Quantity.LEVEL:
+        if quantity is Quantity.LEVEL and name not in plan.elsewhere:
             cells = reader.ten_minutes(name, start_ms, end_ms)
             points = [(cell.start_ms + 300_000, cell.mean) for cell in cells]
             found = [(at, mean) for at, mean in points if mean is not None]
@@ -208,10 +208,23 @@ def water_in_words(water: WaterNight, units: System) -> list[str]:
         if water.expected is not None:
             ratio = lost.value / water.expected.value if water.expected.value else 0.0
             first += f"; {ratio:.0%} of what the air explains"
+        if water.topped_up is not None:
+            first += "; the top-up has replaced it"
         said.append(first + ".")
     if water.level is not None:
         said.append(_level_in_words(water, water.level, units))
+    if water.reservoir is not None:
+        said.append(_reservoir_in_words(water.reservoir, water.reservoir_lasts, units))
     return said
+
+
+def _reservoir_in_words(left: Figure, lasts: Figure | None, units: System) -> str:
+    """Returns what is left for the automatic top-up, and for how long."""
+    said = f"Top-up's reservoir: {volume_in_words(left.value, units)} left"
+    if lasts is not None:
+        soonest = lasts.low if lasts.low is not None else lasts.value
+        said += f", empty in {days_in_words(lasts.value)} (not before {days_in_words(soonest)})"
+    return said + "."
 
 
 def _nights_before(water: WaterNight) -> str:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 
 from stillwell.acquire.epoch import Change
 from stillwell.acquire.source import Batch, SourceState
@@ -198,8 +197,8 @@ class Pipeline:
         self._keep(self.watch.tick(now))
         self._keep(self._drills.tick(now))
         if self._escalation is not None:
-            for notice in self._escalation.tick(now, partial(self.watch.as_now, now=now)):
-                self.store.put_notice(notice)
+            for notice in self._escalation.tick(now):
+                self.store.put_notice(self.watch.as_now(notice, now))
         for finding in self._observing.tick(now):
             self._keep(self.watch.find(finding, now))
         if self._settled_ms is not None and mono_ms >= self._settled_ms:

@@ -128,6 +128,12 @@ class WaterNight:
     reserve: Figure | None
     """Hours until the lowest safe level if nobody pours."""
     odd: tuple[str, ...]
+    topped_up: Figure | None = None
+    """What an automatic top-up has replaced, mL."""
+    reservoir: Figure | None = None
+    """What was left in its reservoir at the night's end, mL."""
+    reservoir_lasts: Figure | None = None
+    """Hours until the reservoir is empty."""
 
 
 NIGHTS_BEFORE = 7
@@ -162,6 +168,9 @@ def water_night(
         Figure.of(latest.get("level.to-mark")),
         Figure.of(latest.get("level.reserve")),
         tuple(told.basis.split("\n")) if told is not None and told.basis else (),
+        Figure.of(of_night.get("night.topped-up")),
+        Figure.of(latest.get("top-up.left")),
+        Figure.of(latest.get("top-up.lasts")),
     )
 
 

@@ -33,6 +33,8 @@ class ReviewPlan:
     """How the settings say that the heater is controlled; empty where they leave that to be found
     out, None where they name no heater."""
     chiller: bool = False
+    elsewhere: tuple[str, ...] = ()
+    """Gauges that are not in the chamber."""
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
         """Returns the last nights that have ended, the oldest first."""

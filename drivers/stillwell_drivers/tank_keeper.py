@@ -59,10 +59,6 @@ class Keeper:
             )
 
 
-ABSENT = Keeper(pours_at=None, changes_on=None, feeds_at=None)
-"""A keeper who never comes."""
-
-
 class DeedKind(StrEnum):
     POUR = "pour"
     CHANGE_BEGINS = "change-begins"

@@ -49,18 +49,6 @@ class Climate:
     """Speed of the air over the water, m/s."""
 
 
-STEADY = Climate(
-    mean_c=20.0,
-    seasonal_k=0.0,
-    daily_k=0.0,
-    noise_k=0.0,
-    humidity_summer=50.0,
-    humidity_heating=50.0,
-    humidity_noise=0.0,
-)
-"""A room in which nothing ever changes, for checks against closed formulas."""
-
-
 @dataclass(frozen=True, slots=True)
 class Disturbance:
     """The present effect of weather and faults on the room."""

@@ -41,7 +41,7 @@ from salt_world import (
 )
 
 from stillwell.estimate.salt.balance import advanced, begun, unnoted_estimate
-from stillwell.estimate.salt.pours import CHECKS, ODDS, Courses, reckoned
+from stillwell.estimate.salt.pours import CHECKS, ODDS, Courses
 from stillwell.estimate.salt.told import (
     Check,
     Event,
@@ -300,7 +300,9 @@ def main() -> None:
 
     year = simulate(Habits(365), asked.seed)
     start = time.perf_counter()
-    reckoned(begun(TANK, 0), year.events)
+    courses = Courses(begun(TANK, 0))
+    for event in year.events:
+        courses.tell(event)
     print(f"a year of journal, {len(year.events)} entries: {time.perf_counter() - start:.3f} s")
 
 

@@ -60,6 +60,15 @@ def _regression_sd(
     return float(np.sqrt(own - cross @ ki_cross + trend))
 
 
+def seen_loss_sd(
+    t_h: Array, noise: Array, window: tuple[float, float], stray: float, tau_h: float
+) -> float:
+    """Returns the van Trees bound of a window's loss where what is lost so far is seen at times
+    `t_h` with these noise variances (in the square of the loss's unit): readings of a gauge, or the
+    ends of doses after which the level is the same again; see `_regression_sd`."""
+    return _regression_sd(t_h, noise, window, stray, tau_h)
+
+
 def ladder_loss_sd(
     level: Array,
     heights: Sequence[float],

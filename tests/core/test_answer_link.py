@@ -4,19 +4,34 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+from collections.abc import Container
 from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.alarm.answer_link import Answer, Rejected, check, occurrence, request_of, sign
+from stillwell.alarm.answer_link import (
+    Answer,
+    Rejected,
+    holds,
+    occurrence,
+    request_of,
+    sign,
+    signed,
+)
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.reading import Moment
 from stillwell.request import Command
 
 KEY = bytes(range(32))
 ANSWER = Answer(Command.ACKNOWLEDGE, "water.low", "3:120000", 2_000, "c2FsdA", 0)
+
+
+def check(token: str, key: bytes, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
+    """What a token allows at a time: first its signature, then its term."""
+    answer = signed(token, key)
+    return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used)
 
 
 def rejected(text: str, **changes: object) -> None:

@@ -21,6 +21,7 @@ from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.notice import Priority
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LEVEL_ALARMS
+from stillwell.observe.chamber.top_up import TOP_UP_ALARMS
 from stillwell.observe.cycle import CycleWatch
 from stillwell.observe.heat.lamp import LAMP_ALARMS
 from stillwell.observe.heat.pump import MAINS_LOST, PUMP_ALARMS, PUMP_RESTS
@@ -47,7 +48,7 @@ RAISES: dict[str, tuple[str, ...]] = {
         "{band}.unseen",
     ),
     "estimate/probes/judge.py": ("{probe}.doubtful",),
-    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *FLOATS),
+    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS),
     "observe/chamber/gauge_watch.py": ("{gauge}.moved",),
     "observe/cycle.py": CycleWatch.alarms(),
     "observe/heat/lamp.py": LAMP_ALARMS,
@@ -69,6 +70,7 @@ BY_REQUEST = (MAINTENANCE,)
 
 WATCH = "core/test_alarm_watch.py::"
 LEVEL = "core/test_level_watch.py::"
+TOP_UP = "core/test_top_up.py::"
 SALT = "core/test_salt_balance.py::TestFindings::"
 APART = "TestSensorsToldApartFromWater::"
 
@@ -83,6 +85,10 @@ RAISED_BY = {
     "level.too-high": f"{LEVEL}TestTopUp::test_too_much_is_another_alarm",
     "level.standstill": f"{LEVEL}TestSensors::"
     "test_no_evaporation_where_there_should_be_is_told_after_half_a_day",
+    "top-up.stuck-on": f"{TOP_UP}TestWhatGoesWrong::"
+    "test_a_pump_that_does_not_stop_is_told_within_minutes",
+    "top-up.missing": f"{TOP_UP}TestWhatGoesWrong::test_a_top_up_that_does_not_come_is_told",
+    "reservoir.low": f"{TOP_UP}TestTheReservoir::test_is_told_low_before_it_is_empty",
     "level.disagree": f"{LEVEL}TestSensors::test_a_float_that_contradicts_the_gauge_is_named",
     "{band}.low": f"{WATCH}TestBand::test_cold_water_is_raised_once_and_returned_once",
     "{band}.high": f"{WATCH}TestBand::test_water_that_both_probes_see_warm_is_told_without_delay",

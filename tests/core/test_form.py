@@ -21,6 +21,11 @@ class Inner:
     at: Moment | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Maybe:
+    values: tuple[float | None, ...]
+
+
 @dataclass(slots=True)
 class Known:
     by: dict[str, Inner] = field(default_factory=dict)
@@ -39,6 +44,13 @@ def test_every_float_and_every_type_comes_back(values: list[float], mono_ms: int
 
 def test_no_number_is_none_afterwards() -> None:
     assert math.isnan(FORM.read(FORM.text(Known()))._last)
+
+
+def test_nothing_and_no_number_are_not_the_same() -> None:
+    many = Form(Maybe).read(Form(Maybe).text(Maybe((None, math.nan, math.inf, 1.5))))
+    assert many.values[0] is None
+    assert math.isnan(many.values[1] or 0.0)
+    assert many.values[2:] == (math.inf, 1.5)
 
 
 def test_what_is_long_is_packed() -> None:

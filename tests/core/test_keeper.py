@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import sys
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
@@ -22,7 +21,7 @@ from stillwell.keeper.gathered import daily
 from stillwell.keeper.level_now import LevelNow
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.reminders import Facts, Task, due, tasks
-from stillwell.observe.balance import Ledger, animals, cycle_of, salt_state
+from stillwell.observe.balance import Ledger, animals, cycle_of, salt_states
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.alarms import explained
 from stillwell.ports import Published
@@ -106,13 +105,6 @@ class TestWaterChange:
         [task] = [t for t in tasks(Facts([], START), plan, at(8.0)) if t.name == "water-change"]
         assert "at 34.8 ppt" in task.text
         assert "at 34.8 ppt" in task.note
-
-    def test_is_due_also_where_gsw_cannot_be_had(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setitem(sys.modules, "gsw", None)
-        task = named("water-change", [], 8.0)
-        assert task is not None
-        assert "10.0 L" in task.text
-        assert "dry mix" not in task.text
 
     def test_is_typed_in_the_units_of_the_keeper_and_read_back(self) -> None:
         for units in System:
@@ -248,9 +240,9 @@ class TestOnce:
 class TestBalance:
     def test_a_check_is_the_salinity_and_salt_water_raises_it(self) -> None:
         checked = book((1.0, "salinity", 35.0, "ppt"))
-        before = salt_state(checked, [], PLAN.salt, at(2.0))
+        before = Ledger(PLAN.salt).at(checked, [], at(2.0))
         poured = [*checked, Entry("salt-pour", at(1.5), 5000.0, "mL at 35 ppt", id=8)]
-        after = salt_state(poured, [], PLAN.salt, at(2.0))
+        after = Ledger(PLAN.salt).at(poured, [], at(2.0))
         assert before.checks == 1
         # 5 L of 35 in 68 L are worth 35 x 5/68 = 2.6
         assert after.mean[0] - before.mean[0] == pytest.approx(2.6, abs=0.15)
@@ -261,16 +253,14 @@ class TestBalance:
             (2.0, "pour", 900.0, "mL"),
             (3.0, "salinity", 35.0, "ppt"),
         )
-        assert salt_state(rows, [], PLAN.salt, at(4)) == salt_state(
-            rows[::-1], [], PLAN.salt, at(4)
-        )
+        assert Ledger(PLAN.salt).at(rows, [], at(4)) == Ledger(PLAN.salt).at(rows[::-1], [], at(4))
 
     def test_the_level_says_what_is_missing(self) -> None:
         rows = book((1.0, "salinity", 35.0, "ppt"))
         seen = [MissingWater(at(9.9), 0.0, 30.0)]
-        known = salt_state(rows, seen, PLAN.salt, at(10)).missing_ml
+        known = Ledger(PLAN.salt).at(rows, seen, at(10)).missing_ml
         assert abs(known) < 100
-        assert salt_state(rows, [], PLAN.salt, at(10)).missing_ml > 1000
+        assert Ledger(PLAN.salt).at(rows, [], at(10)).missing_ml > 1000
 
     def test_of_the_hourly_level_one_figure_a_day_counts(self) -> None:
         rows = [
@@ -328,8 +318,19 @@ class TestBalance:
         entries = book(*((day, kind, *value[kind]) for day, kind in rows))
         ledger = Ledger(PLAN.salt)
         for day in (0.0, 10.0, 10.04, 60.0, 125.0, 149.0, 160.0):
-            anew = salt_state(entries, [], PLAN.salt, at(day))
+            anew = Ledger(PLAN.salt).at(entries, [], at(day))
             assert ledger.at(entries, [], at(day)) == anew
+
+    @given(st.lists(st.tuples(st.floats(0.0, 100.0), st.sampled_from(["salinity", "pour"]))))
+    def test_from_day_to_day_is_what_it_is_on_each_of_them(
+        self, rows: list[tuple[float, str]]
+    ) -> None:
+        value = {"salinity": (35.2, "ppt"), "pour": (540.0, "mL")}
+        entries = book(*((day, kind, *value[kind]) for day, kind in rows))
+        level = [MissingWater(at(7.5), 300.0, 30.0)]
+        times = [at(day) for day in range(0, 110, 5)]
+        together = list(salt_states(entries, level, PLAN.salt, times))
+        assert together == [Ledger(PLAN.salt).at(entries, level, now) for now in times]
 
     def test_animals_are_counted_in_and_out(self) -> None:
         rows = book(

@@ -40,11 +40,11 @@ def changed(before: State, after: State, event: Kind, *, active: bool = True) ->
         ),
         (
             changed(State.NORMAL, State.SUPPRESSED, Kind.RAISE),
-            "Kept quiet (water.low), it follows from what is known already: Water 24.3 °C.",
+            "Does not ring (water.low, quiet because of another alarm): Water 24.3 °C.",
         ),
         (
             changed(State.SHELVED, State.SHELVED, Kind.RAISE),
-            "Kept quiet (water.low), it is shelved: Water 24.3 °C.",
+            "Does not ring (water.low, kept quiet): Water 24.3 °C.",
         ),
         (
             changed(State.UNACKNOWLEDGED, State.ACKNOWLEDGED, Kind.ACKNOWLEDGE),

@@ -12,7 +12,7 @@ import pytest
 
 from in_words import said
 from stillwell.estimate.salt.balance import SaltState, begun, updated
-from stillwell.estimate.salt.pours import CHECKS, reckoned
+from stillwell.estimate.salt.pours import CHECKS, Courses
 from stillwell.estimate.salt.told import Check, Event, MissingWater, SaltParameters, TopUp
 from stillwell.observe.salt.alarms import findings
 
@@ -40,7 +40,10 @@ def book(days: int, every: int, seed: int, salty_from: int | None) -> Iterator[t
 
 
 def state(rows: list[tuple[Event, float]]) -> SaltState:
-    return reckoned(begun(TANK, 0), [event for event, _ in rows])
+    courses = Courses(begun(TANK, 0))
+    for event, _ in rows:
+        courses.tell(event)
+    return courses.state
 
 
 def plain(rows: list[tuple[Event, float]]) -> SaltState:

@@ -25,7 +25,7 @@ from stillwell_drivers.tank_faults import (
     Fault,
     FaultName,
 )
-from stillwell_drivers.tank_keeper import ABSENT, DeedKind, Keeper, deeds_of
+from stillwell_drivers.tank_keeper import DeedKind, Keeper, deeds_of
 from stillwell_drivers.tank_model import (
     SEAWATER_G_PER_ML,
     SPECIFIC_HEAT,
@@ -35,13 +35,25 @@ from stillwell_drivers.tank_model import (
     latent_heat_j_per_g,
     water_activity,
 )
-from stillwell_drivers.tank_room import STEADY, Climate, saturation_pressure_pa
+from stillwell_drivers.tank_room import Climate, saturation_pressure_pa
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 HOUR, DAY = 3600, 86_400
 MONDAY = round(datetime(2026, 1, 5, tzinfo=UTC).timestamp() * 1000)
 """Midnight in Dublin too."""
 
+ABSENT = Keeper(pours_at=None, changes_on=None, feeds_at=None)
+"""A keeper who never comes."""
+STEADY = Climate(
+    mean_c=20.0,
+    seasonal_k=0.0,
+    daily_k=0.0,
+    noise_k=0.0,
+    humidity_summer=50.0,
+    humidity_heating=50.0,
+    humidity_noise=0.0,
+)
+"""A room in which nothing ever changes, for checks against closed formulas."""
 PLAIN = TankParameters(climate=STEADY)
 """The reading room's tank in a room of 20 °C and 50 %RH for ever."""
 BARE = replace(PLAIN, activity=0.0, pump_w=0.0, lamp_w=0.0)

@@ -105,12 +105,24 @@ def with_passphrases(config: Path) -> Tank:
 
 
 class Served:
-    """The page as a process of its own."""
+    """The page as a process of its own.
 
-    def __init__(self, config: Path, port: int, *more: str) -> None:
+    Args:
+        compiled: where Python keeps its bytecode, so that a second start is like that of an
+            installed program, whose modules are compiled; None: compiled at each start.
+    """
+
+    def __init__(self, config: Path, port: int, *more: str, compiled: Path | None = None) -> None:
         self.port = port
         self.base = f"http://127.0.0.1:{port}"
         self.log = config.with_name(f"page-{port}.log")
+        env = {
+            **os.environ,  # the rest as the unit has it
+            "MALLOC_ARENA_MAX": "2",
+            "MALLOC_TRIM_THRESHOLD_": "131072",
+        }
+        if compiled is not None:
+            env |= {"PYTHONPYCACHEPREFIX": str(compiled), "PYTHONDONTWRITEBYTECODE": ""}
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(
                 [
@@ -123,11 +135,7 @@ class Served:
                 ],
                 stdout=subprocess.PIPE,
                 stderr=log,
-                env={
-                    **os.environ,
-                    "MALLOC_ARENA_MAX": "2",
-                    "MALLOC_TRIM_THRESHOLD_": "131072",
-                },  # as the unit has it
+                env=env,
             )
         assert self.process.stdout is not None
         line = self.process.stdout.readline()

@@ -122,20 +122,6 @@ def request_of(answer: Answer, by: str) -> Request:
     return Request(answer.command, answer.alarm, by, float(answer.shelve_s), about=about)
 
 
-def check(token: str, key: bytes, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
-    """Returns what `token` allows now, or why it allows nothing. Never raises for any `token`.
-    `announced.why_not` checks that its occurrence is the one that stands.
-
-    Args:
-        token: as it came in the link, from anybody.
-        key: the daemon's key.
-        now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
-        used: the `once` of tokens that were taken before.
-    """
-    answer = signed(token, key)
-    return answer if isinstance(answer, Rejected) else holds(answer, now_utc_ms, used)
-
-
 def signed(token: str, key: bytes) -> Answer | Rejected:
     """Returns what `token` says where its signature is right, or why it is rejected. Never
     raises."""
@@ -146,8 +132,13 @@ def signed(token: str, key: bytes) -> Answer | Rejected:
 
 
 def holds(answer: Answer, now_utc_ms: int, used: Container[str]) -> Answer | Rejected:
-    """Returns what a signed token allows now, or why it allows nothing; the arguments as for
-    `check`."""
+    """Returns what a signed token allows now, or why it allows nothing. `announced.why_not` checks
+    that its occurrence is the one that stands.
+
+    Args:
+        now_utc_ms: under a trusted clock; an untrusted one may let an expired token through.
+        used: the `once` of tokens that were taken before.
+    """
     if now_utc_ms >= answer.expires_ms:
         return Rejected(
             f"The link about {answer.alarm} has expired; a newer message has a new one."

@@ -35,8 +35,7 @@ _NO_HEAT, _TOO_MUCH_HEAT = (_causes(*each, when=When.OF_WATER) for each in (_COO
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
 _ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
-# When the pump stops, the water in the chamber rises, and whatever measures there disagrees with
-# what was before.
+# When the pump stops, the chamber rises, and what measures there disagrees with what was before.
 _CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
 _CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
 # What a heater does in the chamber meanwhile says nothing, but that it does not switch off does.
@@ -107,18 +106,8 @@ ROWS: tuple[Row, ...] = (
         by_hand=When.ALWAYS,
         patience_s=_HEAT_PATIENCE_S,
     ),
-    Row(
-        "chiller.stuck-on",
-        HIGH,
-        "The water has passed the point at which the chiller always went off, and is still cooled.",
-        needs=Part.CHILLER,
-    ),
-    Row(
-        "room.too-warm",
-        MEDIUM,
-        "The water is warmer than where the heater goes off, without its heat.",
-        needs=Part.HEATER,
-    ),
+    Row("chiller.stuck-on", HIGH, "It cools on where it always went off.", needs=Part.CHILLER),
+    Row("room.too-warm", MEDIUM, "The water is too warm without the heater.", needs=Part.HEATER),
     Row(
         "pump.stopped",
         HIGH,
@@ -168,12 +157,7 @@ ROWS: tuple[Row, ...] = (
         by_hand=When.ALWAYS,
         doubts=True,
     ),
-    Row(
-        "level.leak",
-        HIGH,
-        "More water leaves than can evaporate.",
-        needs=Part.LEVEL,
-    ),
+    Row("level.leak", HIGH, "More water leaves than can evaporate.", needs=Part.LEVEL),
     Row(
         "level.top-up",
         MEDIUM,
@@ -190,6 +174,22 @@ ROWS: tuple[Row, ...] = (
         needs=Part.LEVEL,
         by_hand=When.ALWAYS,
         patience_s=_SENSOR_PATIENCE_S,
+    ),
+    Row("top-up.stuck-on", HIGH, "The automatic top-up does not stop.", needs=Part.TOP_UP),
+    Row(
+        "top-up.missing",
+        MEDIUM,
+        "The automatic top-up adds nothing although the water falls.",
+        _causes("reservoir.low", "mains.lost"),
+        needs=Part.TOP_UP,
+        by_hand=When.ALWAYS,
+    ),
+    Row(
+        "reservoir.low",
+        MEDIUM,
+        "The top-up's reservoir will be empty before somebody is likely to fill it.",
+        needs=Part.TOP_UP,
+        by_hand=When.ALWAYS,
     ),
     Row(
         "level.standstill",

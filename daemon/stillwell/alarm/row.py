@@ -39,6 +39,8 @@ class Part(StrEnum):
     LAMP = "lamp"
     LEVEL = "level"
     GAUGE = "gauge"
+    TOP_UP = "top-up"
+    """An automatic top-up."""
 
 
 class When(StrEnum):

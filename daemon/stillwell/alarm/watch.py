@@ -191,9 +191,9 @@ class Watch:
         """Returns the latest transition of every alarm that has ever moved, by name."""
         return self._annunciator.latest()
 
-    def as_now(self, transition: Transition, now: Moment) -> Transition:
-        """Returns `transition`, which raised an alarm, with the facts of `now`."""
-        return self._annunciator.as_now(transition, now)
+    def as_now(self, notice: Notice, now: Moment) -> Notice:
+        """Returns `notice`, which is about an alarm that stands, with the facts of `now`."""
+        return self._annunciator.as_now(notice, now)
 
     def notices(self, transition: Transition) -> list[Notice]:
         """Returns what people are told about `transition`: one notice or none."""

@@ -41,7 +41,7 @@ CELL_MS = 600_000
 UNSEEN = 0.05
 """A day with no more than this share missing counts as seen (our own choice)."""
 MOST_POINTS = 400
-"""The most points of the salinity's line: each is worked out from the four months before it."""
+"""The most points of the salinity's line."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -143,7 +143,7 @@ def read(
     """Reads what the picture shows of a time."""
     from stillwell.estimate.salt.balance import salinity_estimate
     from stillwell.keeper.gathered import daily
-    from stillwell.observe.balance import LOOK_BACK_MS, salt_state
+    from stillwell.observe.balance import LOOK_BACK_MS, salt_states
 
     warm: dict[str, list[tuple[int, float]]] = {}
     days: dict[str, list[Day]] = {}
@@ -156,8 +156,8 @@ def read(
     level = daily(reader.estimates("level.to-mark", start_ms - LOOK_BACK_MS, end_ms))
     salinity = []
     step_ms = DAY_MS * max(1, (end_ms - start_ms) // DAY_MS // MOST_POINTS)
-    for at in range(start_ms + step_ms, end_ms + step_ms, step_ms):
-        state = salt_state(before, level, kept.salt, min(at, end_ms))
+    times = [min(at, end_ms) for at in range(start_ms + step_ms, end_ms + step_ms, step_ms)]
+    for state in salt_states(before, level, kept.salt, times):
         if state.checks:
             answer = salinity_estimate(state, state.t_ms)
             salinity.append((state.t_ms, answer.value, answer.low, answer.high))

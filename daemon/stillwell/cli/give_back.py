@@ -1,5 +1,6 @@
 """``python -m stillwell.cli.give_back CONFIG``: restores the store as it was before a later program
-migrated it, for ``install.sh --rollback``, which runs it with the program that it goes back to.
+migrated it, for ``install.sh --rollback`` and ``stillwell-rollback``, which run it with the program
+that they go back to.
 """
 
 from __future__ import annotations

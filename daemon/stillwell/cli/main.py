@@ -82,14 +82,20 @@ for module in (
 
 def _version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"stillwell {__version__}")
+        from stillwell.cli.built_from import commit
+
+        typer.echo(f"stillwell {__version__} (commit {commit()})")
         raise typer.Exit
 
 
 @app.callback()
 def _common(
     version: bool = typer.Option(
-        False, "--version", callback=_version, is_eager=True, help="Say which version this is."
+        False,
+        "--version",
+        callback=_version,
+        is_eager=True,
+        help="Say which version and commit this is.",
     ),
 ) -> None:
     """Watches a small saltwater tank: reads the probes and floats, keeps every reading, warns."""

@@ -26,13 +26,10 @@ def beside(entry: Entry, path: Path, settings: Settings, within_k: float | None)
         within_k: the largest error of the thermometer, K; None: unknown.
     """
     from stillwell.journal import Kind, salinity_of
-    from stillwell.water.seawater import SeawaterMissingError
 
     if entry.kind == Kind.SALINITY and entry.unit != "ppt":
         try:
             return [f"That is {salinity_of(entry):.1f} ppt."]
-        except SeawaterMissingError:
-            return []
         except ValueError as error:
             return [str(error)]
     if entry.kind == Kind.TEMPERATURE:

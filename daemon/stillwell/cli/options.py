@@ -64,8 +64,8 @@ def lacks(package: str, what: str) -> NoReturn:
     """Ends the command: `what` needs a package that is not installed."""
     fail(
         f"{what} needs {package}.",
-        f"Write {package} into /etc/stillwell/packages.txt and run install.sh again; in an "
-        f"environment of your own: pip install {package}.",
+        f"Write {package} into /etc/stillwell/packages.txt, then run sudo dpkg-reconfigure "
+        f"stillwell, or install.sh again; in an environment of your own: pip install {package}.",
     )
 
 

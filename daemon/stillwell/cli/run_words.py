@@ -15,12 +15,7 @@ from stillwell.reading import Flag, Quantity, Reading
 from stillwell.settings import Settings
 from stillwell.units import Dimension, show
 from stillwell.words import Reader
-
-_WHY = {
-    State.SHELVED: "it is shelved",
-    State.SUPPRESSED: "it follows from what is known already",
-    State.OUT_OF_SERVICE: "it is out of service",
-}
+from stillwell.words.states import state_in_words
 
 
 def opening(settings: Settings, store: Path, alarms: Iterable[Transition]) -> list[str]:
@@ -92,9 +87,9 @@ def change(transition: Transition, reader: Reader) -> str:
         return f"{head}, {t.priority} priority ({t.alarm}): {told}"
     match t.event:
         case Kind.RAISE | Kind.PRIORITY:
-            return f"Kept quiet ({t.alarm}), {_WHY.get(t.after, t.after)}: {said.title}"
+            return f"Does not ring ({t.alarm}, {state_in_words(t.after)}): {said.title}"
         case Kind.SUPPRESS:
-            return f"Quiet from now on ({t.alarm}): {_WHY[State.SUPPRESSED]}."
+            return f"From now on {state_in_words(State.SUPPRESSED)} ({t.alarm})."
         case Kind.CLEAR:
             more = f" It stays until: stillwell reset {t.alarm}" if t.after in LATCHES else ""
             quiet = " that was kept quiet" if t.before in WITHHELD else ""

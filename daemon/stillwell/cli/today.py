@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
+from stillwell.alarm.annunciate.state import WITHHELD
 from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.console import PRIORITY_STYLE, print_json, quantity, say, stdout
 from stillwell.cli.options import (
@@ -38,11 +39,6 @@ if TYPE_CHECKING:
 SOON_MS = 2 * 86_400_000
 """How far ahead it shows what comes (our own choice)."""
 HOUR_MS = 3_600_000
-QUIET = {
-    State.SUPPRESSED: "quiet because of another alarm",
-    State.SHELVED: "shelved",
-    State.OUT_OF_SERVICE: "out of service",
-}
 MOVES_K_H = 0.1
 """Water that changes more slowly than this counts as constant (our own choice)."""
 
@@ -195,9 +191,10 @@ class Screen:
         from rich.text import Text
 
         from stillwell.words import Reader
+        from stillwell.words.states import state_in_words
 
         words = Reader(self.plan.zone, self.plan.units)
-        ringing = [t for t in standing if t.after not in QUIET]
+        ringing = [t for t in standing if t.after not in WITHHELD]
         for t in sorted(ringing, key=lambda t: list(PRIORITY_STYLE).index(t.priority)):
             said = words.alarm(t)
             since = dt.datetime.fromtimestamp(t.since.utc_ms / 1000, self.zone)
@@ -209,8 +206,9 @@ class Screen:
             if t.after is State.UNACKNOWLEDGED:
                 say(Text(f"answer: stillwell ack {t.alarm}", style="dim"), indent=2)
         for t in standing:
-            if t.after in QUIET:
-                say(Text(f"{words.alarm(t).title}  ({t.alarm}, {QUIET[t.after]})", style="dim"))
+            if t.after in WITHHELD:
+                why = f"({t.alarm}, {state_in_words(t.after)})"
+                say(Text(f"{words.alarm(t).title}  {why}", style="dim"))
         if standing:
             stdout().print()
 

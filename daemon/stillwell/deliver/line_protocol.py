@@ -19,13 +19,13 @@ import math
 from collections.abc import Mapping
 from functools import lru_cache
 
+from stillwell.alarm.annunciate.state import WITHHELD
 from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Published, Row
 from stillwell.reading import UNIT, Quantity, Reading
 
 _URGENCY = {Priority.LOW: 1, Priority.MEDIUM: 2, Priority.HIGH: 3}
 _UNANSWERED = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED)
-_WITHHELD = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 _EARLIEST_MS = -(2**63) // 1_000_000
 _LATEST_MS = 2**63 // 1_000_000
 
@@ -48,7 +48,7 @@ def line_of(row: Row, tank: str, channels: Mapping[str, Quantity]) -> str | None
             fields = {
                 "active": _whole(body.active),
                 "unanswered": _whole(body.after in _UNANSWERED),
-                "withheld": _whole(body.after in _WITHHELD),
+                "withheld": _whole(body.after in WITHHELD),
                 "urgency": _whole(_URGENCY[body.priority]),
             }
             return _point("alarm", {"tank": tank, "alarm": body.alarm}, fields, body.moment.utc_ms)

@@ -38,8 +38,7 @@ def _salinity_beside(entry: Entry, otherwise: float | None) -> float | None:
 def salinity_of(entry: Entry) -> float:
     """Returns the practical salinity that a salinity entry reports, whatever it was measured with.
 
-    Raises ValueError for another kind of entry or a value that no seawater has, and
-    SeawaterMissingError where converting it needs the package that is missing.
+    Raises ValueError for another kind of entry or a value that no seawater has.
     """
     if entry.kind != Kind.SALINITY or entry.value is None:
         raise ValueError(f"Entry {entry.id} is no salinity.")
@@ -64,8 +63,7 @@ def salt_events(
     entries: Iterable[Entry], *, check_sd: float = 0.5, salt_water: float = 35.0
 ) -> list[Event]:
     """Returns the events for the salt balance. A check that no seawater can show is left out; a
-    check with a refractometer is corrected by what its calibrations found. Raises
-    SeawaterMissingError for specific gravities and conductivities where the package is missing.
+    check with a refractometer is corrected by what its calibrations found.
 
     Args:
         entries: those that stand.

@@ -72,8 +72,10 @@ def since_of(reader: StoreReader, end_ms: int, now_ms: int) -> Since | None:
 def _level_now(
     reader: StoreReader, rows: Sequence[Published], entries: Sequence[Entry], now_ms: int
 ) -> LevelNow:
-    gauge = next((c.name for c in reader.channels() if c.quantity == Quantity.LEVEL), "")
     latest = {t.alarm: t for t in reader.alarms()}
+    gauges = [c.name for c in reader.channels() if c.quantity == Quantity.LEVEL]
+    # the one in the chamber: that it has moved is an alarm of its own
+    gauge = next((name for name in gauges if f"{name}.moved" in latest), "")
     moved = {t.alarm: t for t in latest.values() if t.moment.utc_ms > now_ms}
     if moved:  # as it was at that time
         latest |= {t.alarm: t for t in reader.transitions(end_ms=now_ms + 1)}

@@ -27,7 +27,6 @@ from stillwell.observe.salt.alarms import CAUTION, NOT_WORTH_ML
 from stillwell.units import Dimension, show
 from stillwell.water.mixing import batch
 from stillwell.water.refractometer import COLD_SAMPLE_WAIT_S, drift_per_day
-from stillwell.water.seawater import SeawaterMissingError
 
 TOP_UP, WATER_CHANGE, SALINITY, TESTS, REFRACTOMETER, LAMP, DRILL = REMINDERS
 
@@ -156,13 +155,10 @@ def _water_change(facts: Facts, plan: BookPlan, cycle: Cycle, now_ms: int) -> Ta
     anchors = (facts.since_ms, done or 0, cycle.verdict.finished_ms or 0)
     day = _date(max(anchors), plan) + plan.change_every_d * _DAY
     volume = show(plan.change_ml, Dimension.VOLUME, plan.units)
-    # Working out how much salt to weigh needs numpy, which a small machine loads only on the day
-    # itself.
-    is_due = _date(now_ms, plan) >= day
     text = (
         f"{volume} out and as much new salt water in, at {plan.salinity_target:.3g} ppt and "
         f"{show(plan.target_c, Dimension.TEMPERATURE, plan.units)}: "
-        f"{_dry_mix(plan) if is_due else ''}"
+        f"{_dry_mix(plan)}"
         f"mixed the day before (stillwell mix). Fill up to the mark with fresh water first. "
         f"{CAUTION} Plug in again when the chamber is full."
     )
@@ -177,12 +173,8 @@ def _typed(ml: float, plan: BookPlan) -> str:
 
 
 def _dry_mix(plan: BookPlan) -> str:
-    """Returns how much salt to weigh; nothing on a 32-bit Pi, which has no gsw: the task is due all
-    the same."""
-    try:
-        recipe = batch(plan.change_ml, plan.salinity_target, plan.target_c)
-    except SeawaterMissingError:
-        return ""
+    """Returns how much salt to weigh."""
+    recipe = batch(plan.change_ml, plan.salinity_target, plan.target_c)
     return f"about {show(recipe.dry_g, Dimension.MASS, plan.units)} of dry mix, "
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from stillwell.entry import Entry
@@ -23,18 +23,31 @@ LOOK_BACK_MS = 120 * DAY_MS
 between, or the interval is as wide as if nobody had ever looked."""
 
 
-def salt_state(
-    entries: Iterable[Entry], level: Iterable[MissingWater], parameters: SaltParameters, now_ms: int
-) -> SaltState:
-    """Returns the balance at a time, from all entries of the last four months in any order.
+def salt_states(
+    entries: Iterable[Entry],
+    level: Iterable[MissingWater],
+    parameters: SaltParameters,
+    times_ms: Sequence[int],
+) -> Iterator[SaltState]:
+    """Yields the balance at each of these times, by what was noted before it.
 
     Args:
-        entries: those that hold; struck ones are left out.
+        entries: those that hold, in any order; struck ones are left out.
         level: how much water is missing by the level, once a day at most.
         parameters: the tank.
-        now_ms: UTC ms; anything later is left out.
+        times_ms: UTC ms, in order. Entries are taken from four months before the first one on.
     """
-    return Ledger(parameters).at(entries, level, now_ms)
+    events = _events(entries, level, times_ms[0] - LOOK_BACK_MS, times_ms[-1])
+    courses: Courses | None = None
+    told = 0
+    for at_ms in times_ms:
+        for event in events[told:]:
+            if event.t_ms > at_ms:
+                break
+            courses = courses or Courses(begun(parameters, event.t_ms))
+            courses.tell(event)
+            told += 1
+        yield begun(parameters, at_ms) if courses is None else advanced(courses.state, at_ms)
 
 
 def missing_water(t_ms: int, ml: float, low: float, high: float) -> MissingWater:
@@ -56,8 +69,8 @@ class LastCheck:
 
 
 class Ledger:
-    """The balance at one time after another, with the figures of `salt_state`. What has been
-    worked out up to the last event is not worked out again."""
+    """The balance at one time after another, from the entries of the last four months. What has
+    been worked out up to the last event is not worked out again."""
 
     def __init__(self, parameters: SaltParameters) -> None:
         self._parameters = parameters
@@ -66,8 +79,8 @@ class Ledger:
         self._last: LastCheck | None = None
 
     def at(self, entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int) -> SaltState:
-        """Returns the balance; arguments as for `salt_state`."""
-        events = _events(entries, level, now_ms)
+        """Returns the balance at a time; entries and levels as for `salt_states`."""
+        events = _events(entries, level, now_ms - LOOK_BACK_MS, now_ms)
         if not events:
             self._events, self._after, self._last = None, None, None
             return begun(self._parameters, now_ms)
@@ -83,9 +96,10 @@ class Ledger:
         return self._last
 
 
-def _events(entries: Iterable[Entry], level: Iterable[MissingWater], now_ms: int) -> list[Event]:
-    """Returns the events that the balance takes up to a time, in order."""
-    start_ms = now_ms - LOOK_BACK_MS
+def _events(
+    entries: Iterable[Entry], level: Iterable[MissingWater], start_ms: int, now_ms: int
+) -> list[Event]:
+    """Returns the events that the balance takes within a time, in order."""
     kept = [e for e in standing(entries) if start_ms <= e.at_ms <= now_ms]
     events = [*salt_events(kept), *(e for e in level if start_ms <= e.t_ms <= now_ms)]
     return sorted(events, key=lambda e: e.t_ms)

@@ -47,6 +47,7 @@ OF_PART: Mapping[Part, Mapping[str, str]] = {
         "night.expected": "mL",
         "night.odd": "1",
     },
+    Part.TOP_UP: {"top-up.left": "mL", "top-up.lasts": "h", "night.topped-up": "mL"},
 }
 """Those of the observers that only some tanks have."""
 

@@ -10,13 +10,14 @@ from starlette.responses import Response
 
 from stillwell.alarm.answer_link import Answer, Rejected, holds, occurrence, signed
 from stillwell.notice import State, Transition
-from stillwell.page.now import Card, cards, in_words
+from stillwell.page.now import Card, cards
 from stillwell.page.place import Tank
 from stillwell.page.seen import Seen, seen
 from stillwell.page.site import Site, clock_words, now_ms
 from stillwell.reading import Moment
 from stillwell.request import Command
 from stillwell.store import ask_by_link, await_reply
+from stillwell.words.states import state_in_words
 
 _MOST_HAPPENED = 12
 _EVENTS = {
@@ -173,7 +174,7 @@ def _happened(log: list[Transition], now: Seen) -> Iterator[str]:
     for t in log:
         by = f" by {t.by}" if t.by else ""
         at = clock_words(t.moment.utc_ms, now.zone, now.now_ms)
-        yield f"{at}: {_EVENTS.get(t.event, in_words(t.after))}{by}"
+        yield f"{at}: {_EVENTS.get(t.event, state_in_words(t.after))}{by}"
 
 
 def _ended(now: Seen, answer: Answer) -> str:

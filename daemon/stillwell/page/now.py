@@ -30,6 +30,7 @@ from stillwell.store import StoreReader
 from stillwell.units import KEPT_IN, Dimension, axis, show, show_kept
 from stillwell.watching import AHEAD_MS
 from stillwell.words import Reader
+from stillwell.words.states import state_in_words
 
 DAY_MS = 86_400_000
 _LEVEL_MS = 3 * 3_600_000
@@ -185,26 +186,11 @@ def _card(t: Transition, seen: Seen) -> Card:
         caution=said.caution,
         likely=" ".join(filter(None, (said.seen, said.why))),
         since=clock_words(t.since.utc_ms, seen.zone, seen.now_ms),
-        state=in_words(t.after),
+        state=state_in_words(t.after),
         priority=_COLOUR_WORD[t.priority],
         answered=t.after not in (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED),
         until=_until(t, seen) if t.after is State.SHELVED else "",
     )
-
-
-def in_words(state: State) -> str:
-    """Returns a state in words for readers who know no standard."""
-    return {
-        State.UNACKNOWLEDGED: "nobody has answered",
-        State.ACKNOWLEDGED: "somebody sees to it",
-        State.RETURNED: "over, and nobody had answered",
-        State.LATCHED: "over by itself; look before you reset it",
-        State.LATCHED_ACKNOWLEDGED: "over; to be reset",
-        State.SHELVED: "kept quiet",
-        State.SUPPRESSED: "quiet because of another",
-        State.OUT_OF_SERVICE: "out of service",
-        State.NORMAL: "over",
-    }[state]
 
 
 def _until(t: Transition, seen: Seen) -> str:
@@ -322,7 +308,8 @@ def _height(
     """Returns how high the water is, mm: by the gauge, or by the hourly estimate."""
     for name, quantity in seen.plan.channels.items():
         reading = newest.get(name)
-        if quantity is Quantity.LEVEL and reading is not None and reading.value is not None:
+        of_level = quantity is Quantity.LEVEL and name not in seen.plan.elsewhere
+        if of_level and reading is not None and reading.value is not None:
             age = age_of(reading.moment.utc_ms, seen.now_ms)
             if reading.flag in HEALTHY and not (age.old and estimate):
                 return reading.value, age

@@ -62,8 +62,8 @@ class RunClock:
             return change, steady()
         self._open_epoch(mono_ms)
         if change is Change.TRUSTED:
-            rebased = self._store.rebase(self._boot_id, self._face.offset_ms)
-            log.info("the clock is set; %d earlier epochs re-based", rebased)
+            self._store.rebase(self._boot_id, self._face.offset_ms)
+            log.info("The clock is set. What was read since the start goes by it now.")
         by_ms = self._face.offset_ms - was.offset_ms
         if not was.trusted or abs(by_ms) < STEP_WORTH_TELLING_MS:
             return change, None

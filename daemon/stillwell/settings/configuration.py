@@ -98,6 +98,12 @@ class Settings:
         return tuple(n for n, c in self.channel.items() if Quantity(c.quantity) is quantity)
 
     @property
+    def gauge(self) -> str:
+        """The channel of the gauge in the return chamber; empty without one."""
+        level = self.that_measure(Quantity.LEVEL)
+        return next((name for name in level if name != self.tank.top_up.gauge), "")
+
+    @property
     def room(self) -> str:
         """The channel of the room's temperature; empty without one."""
         return _ROOM if _ROOM in self.that_measure(Quantity.TEMPERATURE) else ""

@@ -142,7 +142,7 @@ def channel_limits(frame: Frame, every: Mapping[str, float], layers: Layers) -> 
             yield layers.fault((*path, "gap"), what, do)
         if isinstance(quality, Quality):
             yield from _spans(quality, path, layers)
-        if isinstance(channel, FloatChannel):
+        if isinstance(channel, FloatChannel) and name != frame.tank.top_up.low_float:
             yield from _float(name, channel, frame.tank, layers)
         if isinstance(channel, LevelChannel) and channel.sound_at is not None:
             yield from _sound(name, channel, frame, layers)
@@ -248,6 +248,46 @@ def _heat(frame: Frame, layers: Layers) -> Iterator[Fault]:
         yield layers.fault(("tank", "chiller", "setting"), what, do)
 
 
+_MACHINE = ("reservoir", "length", "width", "gauge", "low_float", "pump", "rate")
+_SHOWS = {
+    "gauge": (LevelChannel, "level"),
+    "low_float": (FloatChannel, "float"),
+    "pump": (SwitchChannel, "switch"),
+}
+"""What each of the top-up's channels measures."""
+
+
+def top_up(frame: Frame, layers: Layers) -> Iterator[Fault]:
+    """Faults in ``[tank.top_up]``: a machine's keys where water is added by hand, channels that do
+    not exist or measure something else, a gauge in a reservoir of unknown size."""
+    said, path = frame.tank.top_up, ("tank", "top_up")
+    if said.kind == "by hand":
+        for key in _MACHINE:
+            if getattr(said, key) is not None:
+                what = f"{key} is a machine's, and water is added by hand here."
+                yield layers.fault((*path, key), what, 'Write kind = "automatic", or remove it.')
+        return
+    for key, (model, wanted) in _SHOWS.items():
+        name = getattr(said, key)
+        if name is None:
+            continue
+        channel = frame.channel.get(name)
+        if channel is None:
+            add = f"Add [channel.{name}], or name a channel that exists."
+            yield layers.fault((*path, key), *_unknown(name, frame.channel, "channel", add))
+        elif not isinstance(channel, model):
+            what = f'"{name}" measures {channel.quantity}, and {key} is a {wanted}.'
+            do = f'Name a channel with quantity = "{wanted}".'
+            yield layers.fault((*path, key), what, do)
+    if said.gauge is not None and None in (said.reservoir, said.length, said.width):
+        what = "There is a gauge in the reservoir, and nothing says how large the reservoir is."
+        do = 'Add reservoir = "10 L", length = "25 cm" and width = "20 cm": its inside.'
+        yield layers.fault((*path, "gauge"), what, do)
+    if said.rate is not None and said.pump is None:
+        what = "rate is what the pump moves, and no channel shows when it runs."
+        yield layers.fault((*path, "rate"), what, 'Add pump = "…", a channel of a switch.')
+
+
 def _inside(time: dt.time, start: dt.time, end: dt.time) -> bool:
     if start < end:
         return start <= time < end
@@ -312,5 +352,6 @@ def combined(
     }
     yield from intervals(frame.source, gaps, layers)
     yield from tank_and_times(frame, layers)
+    yield from top_up(frame, layers)
     for name, state in frame.state.items():
         yield from state_fits(name, state, frame, layers)

@@ -32,7 +32,7 @@ from stillwell.shown import shown
 
 DEFAULT_PATH = Path("/etc/stillwell/stillwell.toml")
 _GET_A_SAMPLE = (
-    f"Copy config/stillwell.toml of the source tree to {DEFAULT_PATH} (deploy/install.sh does so) "
+    f"Copy config/stillwell.toml of the source tree to {DEFAULT_PATH} (installing it does so) "
     "and fit it to your tank, or name a file with --config."
 )
 

@@ -56,7 +56,7 @@ def keep_copy(db: sqlite3.Connection, path: Path) -> Path | None:
         why = str(error) if isinstance(error, StoreError | _TooSlow) else in_words(error, path)
         log.warning(
             "The store is brought up to date without a copy of how it was before, so that "
-            "`install.sh --rollback` can't give it back to the earlier program. %s",
+            "going back to the earlier program can't give it back. %s",
             why,
         )
         return None

@@ -116,8 +116,8 @@ def export_parquet(
         import pyarrow.parquet as pq
     except ImportError:
         raise StoreError(
-            "Parquet needs pyarrow: write it into /etc/stillwell/packages.txt and run install.sh "
-            "again. CSV works without."
+            "Parquet needs pyarrow: write it into /etc/stillwell/packages.txt, then run `sudo "
+            "dpkg-reconfigure stillwell`, or install.sh again. CSV works without."
         ) from None
     schema = pa.schema(
         [

@@ -1,10 +1,11 @@
 """Seawater: salinity, density, specific gravity, conductivity, refractive index, and back.
 
 Salinity here is practical salinity (PSS-78, a plain number near the ppt of a keeper's instrument)
-unless a name says g/kg. Density and conductivity are those of TEOS-10 at the surface, from the
-package ``gsw``, which is imported by the first call that needs it; the composition is taken as that
-of the standard ocean (reference composition, Millero et al. 2008), so absolute salinity in g/kg is
-practical salinity times 35.16504/35.
+unless a name says g/kg. Density and conductivity are those of TEOS-10 at the surface. Both are
+polynomials of a dozen terms, written out here: the library that has them for the whole ocean takes
+25 MB of a small machine's memory. The composition is taken as that of the standard ocean (reference
+composition, Millero et al. 2008), so absolute salinity in g/kg is practical salinity times
+35.16504/35.
 
 A specific gravity is a ratio of two densities at two temperatures and means nothing without them:
 1.026 is 34.5 at 25/25 °C and 33.9 at 60/60 °F. So `Reference` has no default.
@@ -14,9 +15,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from types import ModuleType
 
 FRESHEST, SALTIEST = 0.0, 42.0
 """The range of PSS-78 (2 to 42), with its extension to fresh water (Hill et al. 1986)."""
@@ -25,27 +25,6 @@ COLDEST_C, HOTTEST_C = -2.0, 40.0
 G_PER_KG = 35.16504 / 35.0
 """Absolute salinity in g/kg per unit of practical salinity (IOC Manual 56, 2010, table D.4)."""
 SODIUM_D_NM = 589.3
-
-
-class SeawaterMissingError(ModuleNotFoundError):
-    """The package for the properties of seawater is not installed."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "Density, specific gravity and conductivity of seawater need the package gsw. "
-            "Install it with: pip install 'stillwell[seawater]'",
-            name="gsw",
-        )
-
-
-def _gsw() -> ModuleType:
-    try:
-        import gsw
-    except ModuleNotFoundError as error:
-        if error.name is not None and error.name.split(".")[0] != "gsw":
-            raise  # gsw is there, but not what it needs: its own error says more
-        raise SeawaterMissingError from None
-    return gsw  # type: ignore[no-any-return]
 
 
 def _salinity(value: float) -> float:
@@ -73,14 +52,58 @@ def practical_salinity(grams_per_kg: float) -> float:
     return _salinity(grams_per_kg / G_PER_KG)
 
 
+_PURE = (
+    100015.695367145,
+    -270.983805184062,
+    1455.0364540468,
+    -672.50778314507,
+    397.968445406972,
+    -194.618310617595,
+    63.5113936641785,
+    -9.63108119393062,
+)
+_SALT_2 = (
+    -3310.49154044839,
+    729.116529735046,
+    -860.764303783977,
+    694.244814133268,
+    -297.728741987187,
+)
+_SALT_3 = (
+    199.459603073901,
+    -175.292041186547,
+    383.058066002476,
+    -460.319931801257,
+    234.565187611355,
+)
+_SALT_4 = (-54.7919133532887, -22.6683558512829)
+_SALT_5 = (36.0284195611086,)
+"""What is linear in pressure in the Gibbs functions of pure water (IAPWS SR7-09) and of sea salt
+(IAPWS R13-08), from memory: coefficients of temperature / 40 degC, for each power of the root of
+salinity / 40.188617 g/kg."""
+
+
 def density_kg_m3(practical: float, t_c: float) -> float:
-    """Returns the density at the surface, in kg/m3 (TEOS-10, `rho_t_exact`).
+    """Returns the density at the surface, in kg/m3 (TEOS-10).
 
     Args:
         practical: practical salinity, 0 to 42.
         t_c: -2 to 40 degC.
     """
-    return float(_gsw().rho_t_exact(grams_per_kilogram(practical), _temperature(t_c), 0.0))
+    y = _temperature(t_c) / 40.0
+    x = math.sqrt(grams_per_kilogram(practical) / (40.0 * G_PER_KG))
+    salt = _series(
+        (0.0, 0.0, *(_series(part, y) for part in (_SALT_2, _SALT_3, _SALT_4, _SALT_5))), x
+    )
+    return 1e8 / (_series(_PURE, y) + salt)
+
+
+def _series(coefficients: Sequence[float], x: float) -> float:
+    """Returns the polynomial whose coefficients begin with the constant."""
+    found = 0.0
+    for coefficient in reversed(coefficients):
+        found = found * x + coefficient
+    return found
 
 
 def _solved(of_salinity: Callable[[float], float], target: float) -> float | None:
@@ -188,10 +211,25 @@ def _salinity_of_gravity(gravity: float, kg_m3: float, reference: Reference) -> 
 # -- conductivity --------------------------------------------------------------------------------
 
 
+_STANDARD_MS_CM = 42.9140
+"""At a practical salinity of 35 and 15 degC (Culkin & Smith 1980, IEEE J. Oceanic Eng. 5, 22)."""
+_T68 = 1.00024
+"""IPTS-68 over ITS-90 (Preston-Thomas 1990, Metrologia 27, 3, as oceanography uses it)."""
+_STANDARD_AT = (0.6766097, 2.00564e-2, 1.104259e-4, -6.9698e-7, 1.0031e-9)
+_OF_RATIO = (0.0080, -0.1692, 25.3851, 14.0941, -7.0261, 2.7081)
+_OF_RATIO_AND_WARMTH = (0.0005, -0.0056, -0.0066, -0.0375, 0.0636, -0.0144)
+_WARMTH = 0.0162
+"""PSS-78 (UNESCO Technical Paper in Marine Science 44, 1983), at the surface; from memory."""
+_DILUTE = 2.0
+"""PSS-78 begins at this salinity. Below it that of Hill, Dauphinee & Woods (1986, IEEE J. Oceanic
+Eng. 11, 109) counts, scaled so that the two meet, as TEOS-10 does."""
+
+
 def conductivity_ms_cm(practical: float, t_c: float) -> float:
     """Returns the conductivity at the water's own temperature, not compensated, in mS/cm
-    (PSS-78; UNESCO Technical Paper in Marine Science 44, 1983)."""
-    return float(_gsw().C_from_SP(_salinity(practical), _temperature(t_c), 0.0))
+    (PSS-78)."""
+    ratio = _ratio(lambda r: _of_ratio(r, t_c), _salinity(practical))
+    return ratio * _standard_ms_cm(t_c)
 
 
 def salinity_of_conductivity(ms_cm: float, t_c: float) -> float:
@@ -204,16 +242,54 @@ def salinity_of_conductivity(ms_cm: float, t_c: float) -> float:
     """
     if not (math.isfinite(ms_cm) and ms_cm >= 0.0):
         raise ValueError(f"A conductivity is 0 mS/cm or more, not {ms_cm:g}.")
-    if ms_cm <= conductivity_ms_cm(FRESHEST, t_c) * (1 + 1e-9):
-        return FRESHEST  # gsw's extension gives no answer here
-    found = float(_gsw().SP_from_C(ms_cm, t_c, 0.0))
-    if math.isnan(found) or found > SALTIEST + 1e-9:
+    found = _of_ratio(ms_cm / _standard_ms_cm(t_c), t_c)
+    if found > SALTIEST + 1e-9:
         most = conductivity_ms_cm(SALTIEST, t_c)
         raise ValueError(
             f"{ms_cm:g} mS/cm is above what a salinity of 42 has at {t_c:g} °C ({most:.1f} mS/cm). "
             "Was it µS/cm, or another temperature?"
         )
-    return min(found, SALTIEST)
+    return min(max(found, FRESHEST), SALTIEST)
+
+
+def _standard_ms_cm(t_c: float) -> float:
+    """Returns the conductivity of water with a salinity of 35, in mS/cm."""
+    return _STANDARD_MS_CM * _series(_STANDARD_AT, _temperature(t_c) * _T68)
+
+
+def _of_ratio(ratio: float, t_c: float) -> float:
+    """Returns the salinity of water that conducts `ratio` times as well as water of 35."""
+    found = _by_pss_78(ratio, t_c)
+    if found >= _DILUTE:
+        return found
+    meets = _ratio(lambda r: _by_pss_78(r, t_c), _DILUTE)
+    return _by_hill(ratio, t_c) * _DILUTE / _by_hill(meets, t_c)
+
+
+def _by_pss_78(ratio: float, t_c: float) -> float:
+    root, warmth = math.sqrt(ratio), _share_of_warmth(t_c)
+    return _series(_OF_RATIO, root) + warmth * _series(_OF_RATIO_AND_WARMTH, root)
+
+
+def _by_hill(ratio: float, t_c: float) -> float:
+    x, y = 400.0 * ratio, math.sqrt(100.0 * ratio)
+    less = _OF_RATIO[0] / _series((1.0, 1.5, 1.0), x)
+    less += _share_of_warmth(t_c) * _OF_RATIO_AND_WARMTH[0] / _series((1.0, 1.0, 1.0, 1.0), y)
+    return _by_pss_78(ratio, t_c) - less
+
+
+def _share_of_warmth(t_c: float) -> float:
+    from_15 = t_c * _T68 - 15.0
+    return from_15 / (1.0 + _WARMTH * from_15)
+
+
+def _ratio(salinity: Callable[[float], float], wanted: float) -> float:
+    """Returns the ratio of conductivities at which a rising function has this salinity."""
+    low, high = 0.0, 2.0  # a salinity of 42 conducts 1.2 times as well as one of 35
+    for _ in range(60):
+        half = 0.5 * (low + high)
+        low, high = (low, half) if salinity(half) > wanted else (half, high)
+    return low
 
 
 # -- refractive index ----------------------------------------------------------------------------

@@ -9,10 +9,13 @@ from stillwell.observe.chamber.found import (
     FloatWell,
     Leak,
     NoLeak,
+    ReservoirLow,
     Seep,
     Standstill,
     TooHigh,
     ToppedUp,
+    TopUpMissing,
+    TopUpRuns,
     WantsWater,
 )
 from stillwell.observe.facts import GaugeMoved, GaugeWell
@@ -50,6 +53,7 @@ def leak(facts: Leak, figures: Figures) -> Said:
         "joints. If you find nothing, mark the level with tape and look again in an hour.",
         seen,
         "Most likely a joint, a hose, salt creep over the rim, or a siphon."
+        + (" The top-up replaces it, so the salinity falls." if facts.topped_up else "")
         + ("" if facts.physics else " Very dry air would explain a part."),
         UNPLUG,
     )
@@ -78,7 +82,8 @@ def standstill(facts: Standstill, figures: Figures) -> Said:
         "Look at the lid, and move float and gauge by hand. Look for water running in.",
         f"{_flow(figures, max(0.0, facts.ml_per_h))} {figures.from_then()}; usual here: "
         f"{_flow(figures, facts.usual)}.",
-        "Most likely a lid lies on the tank, a float or the gauge is stuck, or water runs in.",
+        "Most likely a lid lies on the tank, a float or the gauge is stuck, or water runs in. If a "
+        "machine adds it, say so in [tank.top_up].",
         PROBE,
     )
 
@@ -122,6 +127,56 @@ def wants_water(facts: WantsWater, figures: Figures) -> Said:
 def topped_up(facts: ToppedUp, figures: Figures) -> Said:
     at = f": {_mm(figures, facts.level_mm)} from the mark" if facts.level_mm is not None else ""
     return Said(f"Water stands high enough again{at}.")
+
+
+def reservoir_low(facts: ReservoirLow, figures: Figures) -> Said:
+    do = "Fill the reservoir with fresh water, and note it: `stillwell note pour`."
+    why = "When it is empty, the water falls, the salinity rises, and later the pump draws air."
+    left = figures.show(facts.left_ml, Dimension.VOLUME) if facts.left_ml is not None else ""
+    if facts.lasts_h is None:
+        return Said("Top-up's reservoir nearly empty.", do, "Its float is open.", why, UNPLUG)
+    lasts = _hours(figures, facts.lasts_h)
+    seen = f"{left} are left, by what the tank now loses."
+    return Said(f"Fill the top-up's reservoir: empty in {lasts}.", do, seen, why, UNPLUG)
+
+
+def top_up_runs(facts: TopUpRuns, figures: Figures) -> Said:
+    if facts.ran_s is not None:
+        seen = f"Its pump has run for {figures.duration(facts.ran_s)} without a stop."
+    elif facts.added_ml is not None:
+        seen = (
+            f"{figures.show(facts.added_ml, Dimension.VOLUME)} left its reservoir in half an hour."
+        )
+    else:
+        seen = "It adds far more than evaporates."
+    if facts.left_ml is not None:
+        seen += f" {figures.show(facts.left_ml, Dimension.VOLUME)} are left in it."
+    return Said(
+        "Top-up does not stop: unplug it.",
+        "Unplug the top-up's pump at the wall, with dry hands. Then see how high the chamber "
+        "stands, wipe up what has run over, and measure the salinity.",
+        seen,
+        "Most likely its float or eye is fouled or hangs too high, or its hose siphons: lift its "
+        "end out of the water.",
+        UNPLUG,
+    )
+
+
+def top_up_missing(facts: TopUpMissing, figures: Figures) -> Said:
+    below = f"{_mm(figures, facts.below_mm)} below where it is held" if facts.below_mm else ""
+    left = (
+        f" {figures.show(facts.left_ml, Dimension.VOLUME)} are left in the reservoir."
+        if facts.left_ml is not None
+        else ""
+    )
+    return Said(
+        "Top-up adds nothing.",
+        "First see whether its reservoir is empty, its plug is in and its hose is free. Until it "
+        "works, pour fresh water slowly by hand.",
+        (f"The water is {below}." if below else "Nothing was added for hours.") + left,
+        "Most likely the reservoir is empty, the pump is blocked, or its float or eye is fouled.",
+        UNPLUG,
+    )
 
 
 def too_high(facts: TooHigh, figures: Figures) -> Said:
@@ -224,9 +279,12 @@ WORDS: Speaking = {
     GaugeWell: gauge_well,
     Leak: leak,
     NoLeak: no_leak,
+    ReservoirLow: reservoir_low,
     Seep: seep,
     Standstill: standstill,
     TooHigh: too_high,
+    TopUpMissing: top_up_missing,
+    TopUpRuns: top_up_runs,
     ToppedUp: topped_up,
     WantsWater: wants_water,
 }

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from stillwell.alarm.annunciate.maintenance import WorkOver
 from stillwell.finding import Finding
+from stillwell.form import typed
 from stillwell.notice import Facts, Kept, Notice, Prose, Said, Told, Transition
 from stillwell.reading import Moment
 from stillwell.shown import shortened
@@ -88,16 +89,13 @@ def facts_of(facts: Facts) -> Facts:
     that say so."""
     if not isinstance(facts, Kept):
         return facts
-    from pydantic import TypeAdapter
-
     try:
         name, fields = json.loads(facts.text)
         kind = next(each for each in (*WORDS, WorkOver) if each.__name__ == name)
-        read: Facts = TypeAdapter(kind).validate_python(fields)
+        return typed(fields, kind)
     except (ValueError, TypeError, StopIteration):
         log.warning("these facts can't be read: %s", facts.text)
         return Prose("What was found can't be shown", "Another version of stillwell has kept it.")
-    return read
 
 
 def _repeated(said: Said, notice: Notice) -> Told:

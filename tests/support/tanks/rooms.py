@@ -121,11 +121,16 @@ def targets(
 
 
 def smooth_room(
-    rng: Random, house: House, start: date, minutes: int, absent: tuple[int, int] | None
+    rng: Random,
+    house: House,
+    start: date,
+    minutes: int,
+    absent: tuple[int, int] | None,
+    out: list[float] | None = None,
 ) -> Air:
     """Returns a room as one mass with radiators that are throttled and an air conditioner that
-    switches."""
-    out = outdoors(rng, house, start, minutes)
+    switches. `out`: the air outdoors by the hour; drawn where it is not given."""
+    out = out or outdoors(rng, house, start, minutes)
     window = openings(rng, minutes, absent)
     target = targets(rng, house, minutes, absent)
     slow_min = house.slow * rng.uniform(12, 40) * 60
@@ -150,11 +155,16 @@ def smooth_room(
 
 
 def quick_room(
-    rng: Random, house: House, start: date, minutes: int, absent: tuple[int, int] | None
+    rng: Random,
+    house: House,
+    start: date,
+    minutes: int,
+    absent: tuple[int, int] | None,
+    out: list[float] | None = None,
 ) -> Air:
     """Returns a room as light air between heavy walls, with radiators and an air conditioner that
-    both switch."""
-    out = outdoors(rng, house, start, minutes)
+    both switch. `out`: the air outdoors by the hour; drawn where it is not given."""
+    out = out or outdoors(rng, house, start, minutes)
     window = openings(rng, minutes, absent)
     target = targets(rng, house, minutes, absent)
     to_walls, of_walls = rng.uniform(25, 60), rng.uniform(10, 30) * 60

@@ -24,7 +24,7 @@ from stillwell.alarm.nearest import did_you_mean
 from stillwell.alarm.occurring import Alarms
 from stillwell.alarm.plan import WatchPlan
 from stillwell.finding import Finding, Over
-from stillwell.notice import Facts, Kept, Priority, State, Transition
+from stillwell.notice import Facts, Kept, Notice, Priority, State, Transition
 from stillwell.reading import Moment
 from stillwell.request import Reply, Request
 from stillwell.units import Dimension, show
@@ -236,11 +236,11 @@ class Annunciator:
         state = self._alarms.get(alarm)
         return state if state is not None and state.active else None
 
-    def as_now(self, transition: Transition, now: Moment) -> Transition:
-        """Returns `transition`, which raised an alarm, with the facts of `now`."""
-        alarm = transition.alarm
+    def as_now(self, notice: Notice, now: Moment) -> Notice:
+        """Returns `notice`, which is about an alarm that stands, with the facts of `now`."""
+        alarm = notice.subject
         facts = self._conditions.facts_now(alarm, now) or self._facts.get(alarm)
-        return transition if facts is None else replace(transition, facts=facts)
+        return notice if facts is None else replace(notice, facts=facts)
 
     def latest(self) -> list[Transition]:
         """Returns the latest transition of every alarm that has ever moved, by name."""

@@ -13,7 +13,7 @@ philosophy (from memory).
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.annunciate.state import URGENCY
@@ -102,27 +102,15 @@ def waits(transition: Transition) -> bool:
     return transition.after is State.UNACKNOWLEDGED and transition.priority is Priority.HIGH
 
 
-def as_raised(transition: Transition) -> Transition:
-    """Returns the transition unchanged, with the facts found when the alarm was raised."""
-    return transition
-
-
 def due(
-    unanswered: Unanswered,
-    plan: EscalationPlan,
-    now: Moment,
-    as_now: Callable[[Transition], Transition] = as_raised,
+    unanswered: Unanswered, plan: EscalationPlan, now: Moment
 ) -> tuple[Unanswered, Notice | None]:
-    """Returns the alarm with its last step at `now`, and the notice that is due, if any.
-
-    Args:
-        as_now: brings the facts of a raised alarm up to `now`.
-    """
+    """Returns the alarm with its last step at `now`, and the notice that is due, if any. Its facts
+    are those that were found when the alarm was raised."""
     step = newest_step(plan, now.mono_ms - unanswered.since_mono_ms)
     if step is None or step.number <= unanswered.said:
         return unanswered, None
-    raised = as_now(unanswered.raised)
-    return replace(unanswered, said=step.number), _repeated(unanswered, raised, step, now)
+    return replace(unanswered, said=step.number), _repeated(unanswered, step, now)
 
 
 def address(notice: Notice, turn: int) -> Notice:
@@ -144,7 +132,8 @@ def is_for(notice: Notice, lowest: Priority, turn: int) -> bool:
     return notice.kind == "drill" or (urgent_enough and turn_of(notice) >= turn)
 
 
-def _repeated(unanswered: Unanswered, raised: Transition, step: Step, now: Moment) -> Notice:
+def _repeated(unanswered: Unanswered, step: Step, now: Moment) -> Notice:
+    raised = unanswered.raised
     moment = raised.moment
     stood_ms = max(0, moment.mono_ms - raised.since.mono_ms)
     notice = Notice(
@@ -192,13 +181,11 @@ class Escalation:
         hears that it is over. Call it before `see` with the transition that the notice is about."""
         return address(notice, self._reached.get(notice.subject, 1))
 
-    def tick(
-        self, now: Moment, as_now: Callable[[Transition], Transition] = as_raised
-    ) -> list[Notice]:
+    def tick(self, now: Moment) -> list[Notice]:
         """Returns the notices that are due at `now`: at most one an alarm; see `due`."""
         found = []
         for alarm, unanswered in self._unanswered.items():
-            self._unanswered[alarm], notice = due(unanswered, self.plan, now, as_now)
+            self._unanswered[alarm], notice = due(unanswered, self.plan, now)
             if notice is not None:
                 self._reached[alarm] = max(self._reached.get(alarm, 1), turn_of(notice))
                 found.append(notice)

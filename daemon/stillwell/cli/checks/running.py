@@ -59,7 +59,7 @@ def latest(settings: Settings, store: Path) -> Iterator[Point]:
             yield channel_point(settings, reading, when)
     for transition in standing:
         said = Reader(settings.tank.zone, settings.tank.units).alarm(transition)
-        yield Point("alarm", transition.alarm, Grade.NOTE, f"{said.title}.", said.do)
+        yield Point("alarm", transition.alarm, Grade.NOTE, said.title, said.do)
 
 
 def _wait_for_first_round(settings: Settings, store: Path) -> int:

@@ -24,6 +24,9 @@ log = logging.getLogger(__name__)
 IDLE_S = 0.5
 FAILURES_BEFORE_REFUSAL = 5
 """How often the sink itself may fail on one row, sent alone, before the row is set aside."""
+PAGE = 200
+"""Rows that are read at once where only the latest of each name is offered. A week's rows are gone
+through by a sink that comes back: what they take in memory at once stays with the process."""
 NOT_STARTED = "not started"
 """The verdict on a sink about which nothing is known yet."""
 
@@ -196,13 +199,12 @@ class Outbox:
         if stream not in self._able.collapse:
             rows = self._rows(stream, after, self._able.batch)
             return rows, rows[-1].seq if rows else after, len(rows) < self._able.batch
-        page = max(self._able.batch, 1000)
         latest: dict[str, Row] = {}
-        while rows := self._rows(stream, after, page):
+        while rows := self._rows(stream, after, PAGE):
             for row in rows:
                 latest[name_of(row)] = row
             after = rows[-1].seq
-            if len(rows) < page:
+            if len(rows) < PAGE:
                 break
         return sorted(latest.values(), key=lambda row: row.seq), after, True
 

@@ -52,10 +52,9 @@ hold."""
 _RIPPLE_CREEP = 0.1
 """Share of its uncertainty by which the ripple may change in a day: pumps clog, are cleaned."""
 _ODDS_RANGE = 6.0
-_POUR_MM, _DRAIN_MM = 30.0, 60.0
-"""Prior mean and spread of an unexplained step of the level. A pour goes up to about the mark; a
-drain goes down as far as somebody empties the chamber: two sensors that fall by its whole depth
-are not both at fault."""
+_DRAIN_MM = 60.0
+"""Prior mean and spread of an unexplained drain. It goes down as far as somebody empties the
+chamber: two sensors that fall by its whole depth are not both at fault."""
 _FLOOR = -9.0
 """ln of the least weight of a kind of member."""
 _SURPRISE = 8.0
@@ -212,12 +211,12 @@ class Bank:
     def step(self, direction: int) -> None:
         """Takes a move of the level by an unknown amount, up (+1) or down (-1)."""
         self._merge(always=True)
-        lowest = self.physics.geometry.lowest_safe_mm
+        lowest, rise = self.physics.geometry.lowest_safe_mm, self.physics.geometry.rise_mm
         for g in self.members:
-            mean = sd = _POUR_MM if direction > 0 else _DRAIN_MM
+            mean = sd = rise if direction > 0 else max(rise, _DRAIN_MM)
             if direction > 0 and g.x[H] < lowest:
                 # a chamber that was emptied is filled again, to the mark or short of it
-                mean, sd = max(_POUR_MM, -g.x[H]), max(_POUR_MM, -0.5 * g.x[H])
+                mean, sd = max(rise, -g.x[H]), max(rise, -0.5 * g.x[H])
             g.x[H] += direction * mean
             g.P[H][H] += sd**2
         self._split()

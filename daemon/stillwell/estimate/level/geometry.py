@@ -15,6 +15,8 @@ class Geometry:
     area_rel_sd: float = 0.05
     lowest_safe_mm: float = -45.0
     highest_safe_mm: float = 25.0
+    rise_mm: float = 30.0
+    """Prior mean and spread of a rise that nobody noted: a pour goes up to about the mark."""
 
     def __post_init__(self) -> None:
         if not self.area_mm2 > 0:

@@ -23,9 +23,11 @@ from stillwell.estimate.matrix4 import (
     Matrix,
     Vector,
     diagonal,
+    dot,
     moved,
     quadratic,
     rows,
+    times,
     widened,
 )
 from stillwell.estimate.salt.told import (
@@ -127,8 +129,8 @@ class Course:
 def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
     """Returns the state after a measurement with sensitivity `h` that came out `surprise` above
     what was expected."""
-    ph = [sum(state.spread[i][j] * h[j] for j in range(4)) for i in range(4)]
-    total = sum(h[i] * ph[i] for i in range(4)) + variance
+    ph = times(state.spread, h)
+    total = dot(h, ph) + variance
     gain = [p / total for p in ph]
     a, b, c, d = (m + g * surprise for m, g in zip(state.mean, gain, strict=True))
     # Joseph's form: stays symmetric and positive whatever the rounding.

@@ -10,7 +10,7 @@ would take half of such a rise for errors of the refractometer.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
 
@@ -60,14 +60,6 @@ class Courses:
         """Returns the balance after the last event: the book's course and those with salt water
         in the can, each with its weight (`SaltState.courses`)."""
         return _together(self.book, self._salted)
-
-
-def reckoned(start: SaltState, events: Iterable[Event]) -> SaltState:
-    """Returns the balance after `events`, which are in order, from `start` on."""
-    courses = Courses(start)
-    for event in events:
-        courses.tell(event)
-    return courses.state
 
 
 def _goes_on(course: _Salted, event: Event) -> _Salted:

@@ -25,6 +25,15 @@ from stillwell.observe.chamber.gathered import Gathered, gather
 from stillwell.observe.chamber.lone import closed_since, unnoted_rises, unseen_pours
 from stillwell.observe.chamber.plan import FloatChannel
 from stillwell.observe.chamber.record import Debounce, LevelRecord
+from stillwell.observe.chamber.top_up import (
+    MISSING,
+    RESERVOIR_LOW,
+    STUCK_ON,
+    TOP_UP_ALARMS,
+    Supply,
+    TopUpRules,
+)
+from stillwell.observe.chamber.total_intake import TotalIntake
 from stillwell.reading import Moment
 
 LEVEL_ALARMS = (
@@ -55,21 +64,27 @@ def _enough_seen(state: LevelState, now_ms: int) -> bool:
 class LevelAlarms:
     """Turns what is known into findings."""
 
-    def __init__(self, record: LevelRecord) -> None:
+    def __init__(self, record: LevelRecord, total: TotalIntake | None) -> None:
         self._record = record
+        self._top_up = TopUpRules(record, total) if total else None
         self._floats = {channel.spec.name: channel for channel in record.plan.floats}
         self.facts = Gathered()
         """The facts that were gathered last."""
         self.found: list[Finding] = []
         """The findings not yet taken; whoever takes them empties the list."""
 
+    def supply(self) -> Supply | None:
+        """Returns what is left of the top-up's water; None without an automatic one."""
+        return self._top_up.supply(self.facts) if self._top_up else None
+
     @property
     def names(self) -> tuple[str, ...]:
-        return (*LEVEL_ALARMS, *self._record.plan.alarms())
+        of_top_up = TOP_UP_ALARMS if self._top_up else ()
+        return (*LEVEL_ALARMS, *of_top_up, *self._record.plan.alarms())
 
     def announce(self, now: Moment) -> None:
         """Adds a finding for every alarm that says how it stands."""
-        if self.facts.rate is None:
+        if self.facts.level_said is None:
             self.look()
         self.found += [self._standing(name, now) for name in self.names]
 
@@ -79,12 +94,19 @@ class LevelAlarms:
         if level is not None and _enough_seen(level, level.now_ms):
             self.facts = gather(self._record, level, level.now_ms)
 
+    def judge_at_once(self, now_ms: int, at: Moment) -> None:
+        """Asks whether the top-up floods the tank: that can't wait for the next round."""
+        if self._top_up is not None:
+            runs = self._top_up.runs_on(self.facts, now_ms)
+            self._turn(STUCK_ON, runs, now_ms, at, on=1, off=1)
+
     def judge(self, state: LevelState, now_ms: int, at: Moment) -> None:
         """Asks every rule."""
         if not _enough_seen(state, now_ms):
             return
         self.facts = gather(self._record, state, now_ms)
-        self._record.memory.bound = self.facts.bound
+        if self.facts.bound is not None:
+            self._record.memory.bound = self.facts.bound
         slice_ms = self._record.model.slice_ms
         if now_ms - (state.slices[-1].index + 1) * slice_ms <= _BLIND_MS:
             self._judge_water(now_ms, at)
@@ -92,18 +114,13 @@ class LevelAlarms:
             self._judge_sensors(state, now_ms, at)
 
     def _judge_water(self, now_ms: int, at: Moment) -> None:
-        facts = self.facts
-        rate, bound, level = facts.rate, facts.bound, facts.level
-        assert rate is not None
-        assert bound is not None
-        racing = facts.leaking is not None or (
-            self._alarm("level.leak").active and not rules.leaks_no_more(rate, bound)
-        )
-        leaks = racing or facts.seeping is not None
-        self._turn("level.leak", leaks, now_ms, at, on=2, off=4)
-        still = facts.idle is not None and rules.stands_still(facts.idle, bound)
-        still = still and not self._poured_unnoted(now_ms)
-        self._turn("level.standstill", still, now_ms, at, on=4, off=4)
+        facts, level = self.facts, self.facts.level
+        if facts.rate is not None and facts.bound is not None:
+            self._judge_loss(facts.rate, facts.bound, now_ms, at)
+        if self._top_up is not None:
+            low = self._top_up.runs_low(facts, now_ms, already=self._alarm(RESERVOIR_LOW).active)
+            self._turn(RESERVOIR_LOW, low, now_ms, at, on=2, off=1)
+            self._turn(MISSING, self._top_up.misses(facts, now_ms), now_ms, at, on=3, off=1)
         geometry = self._record.plan.geometry
         already = self._alarm("level.top-up").active
         lowest = geometry.lowest_safe_mm
@@ -114,6 +131,17 @@ class LevelAlarms:
         already = self._alarm("level.too-high").active
         high = rules.too_high(level, geometry.highest_safe_mm, already)
         self._turn("level.too-high", high, now_ms, at, on=2, off=1)
+
+    def _judge_loss(self, rate: rules.RateNow, bound: rules.Usual, now_ms: int, at: Moment) -> None:
+        facts = self.facts
+        racing = facts.leaking is not None or (
+            self._alarm("level.leak").active and not rules.leaks_no_more(rate, bound)
+        )
+        leaks = racing or facts.seeping is not None
+        self._turn("level.leak", leaks, now_ms, at, on=2, off=4)
+        still = facts.idle is not None and rules.stands_still(facts.idle, bound)
+        still = still and self._top_up is None and not self._poured_unnoted(now_ms)
+        self._turn("level.standstill", still, now_ms, at, on=4, off=4)
 
     def _poured_unnoted(self, now_ms: int) -> bool:
         """Whether somebody poured lately and a single float can't tell how much."""
@@ -211,7 +239,7 @@ class LevelAlarms:
             reckoned = self.facts.reckoned_h
             below = level.value <= lowest if level else reckoned is not None and reckoned <= 0.0
             return Priority.HIGH if below else priority_of(name)
-        if name in LEVEL_ALARMS:
+        if name in LEVEL_ALARMS or name in TOP_UP_ALARMS:
             return priority_of(name)
         return priority_of("{float}." + name.rpartition(".")[2])
 
@@ -219,13 +247,17 @@ class LevelAlarms:
         """Returns what is wrong, as facts."""
         facts, geometry = self.facts, self._record.plan.geometry
         rate, bound = facts.rate, facts.bound
+        if name in TOP_UP_ALARMS and self._top_up is not None:
+            now_ms = self._record.level.now_ms if self._record.level else 0
+            return self._top_up.found(name, facts, now_ms)
         match name:
             case "level.leak" if facts.leaking is None and facts.seeping is not None:
                 return Seep(facts.seeping.ml_per_h, facts.seeping.windows / 4)
             case "level.leak" if rate is not None and bound is not None:
                 now_ml, days = (facts.leaking or rate).ml_per_h, bound.windows / 4
                 known = days if bound.windows >= _KNOWN_WINDOWS else None
-                return Leak(now_ml, bound.allowed, bound.middle, known, bound.from_physics)
+                machine = self._top_up is not None
+                return Leak(now_ml, bound.allowed, bound.middle, known, bound.from_physics, machine)
             case "level.standstill" if rate is not None and bound is not None:
                 return Standstill((facts.idle or rate).ml_per_h, bound.middle)
             case "level.top-up":
@@ -269,6 +301,8 @@ class LevelAlarms:
                 return ToppedUp(_value(facts.level))
             case "level.standstill" | "level.too-high" | "level.disagree":
                 return Over()
+        if name in TOP_UP_ALARMS:
+            return Over()
         channel = name.rpartition(".")[0]
         return FloatWell(self._floats[channel].label or channel)
 

@@ -7,6 +7,7 @@ from stillwell.entry import Entry
 from stillwell.estimate.level import WaterChange
 from stillwell.observe.chamber.journal import KINDS, WATER_CHANGE, change_of, pour_of
 from stillwell.observe.chamber.record import LevelRecord
+from stillwell.observe.chamber.total_intake import TotalIntake
 
 _HOUR_MS = 3_600_000
 _PENDING_MOST = 5_000
@@ -19,8 +20,9 @@ _NIGHTS_ANEW = 2
 class LevelDiary:
     """Takes journal entries into a record."""
 
-    def __init__(self, record: LevelRecord) -> None:
+    def __init__(self, record: LevelRecord, total: TotalIntake | None = None) -> None:
         self._record = record
+        self._total = total
 
     def note(self, entry: Entry, struck: Entry | None) -> None:
         """Takes a new entry; `struck` is the earlier one that it strikes out."""
@@ -66,6 +68,8 @@ class LevelDiary:
                 del memory.refused[:-_REFUSED_MOST]
             else:
                 self._record.update(pour, now_ms)
+                if self._total is not None and pour.fresh:
+                    self._total.poured(pour)
         self.changed(entry.at_ms)
 
     def _strike(self, struck: Entry) -> None:
@@ -80,7 +84,7 @@ class LevelDiary:
         if struck.kind == WATER_CHANGE:
             change = change_of(struck, at_ms)
             memory.open_changes = [c for c in memory.open_changes if c[0] != change.t0_ms]
-            self._record.level = self._record.model.retract(level, change)
+            self._record.retract(change)
         else:
             pour = pour_of(struck, at_ms)
             if isinstance(pour, str):
@@ -94,7 +98,7 @@ class LevelDiary:
                 )
                 if near is None or abs(near.t_ms - pour.t_ms) >= _HOUR_MS:
                     return
-                self._record.level = self._record.model.retract(level, near)
+                self._record.retract(near)
         self.changed(struck.at_ms)
 
     def changed(self, at_utc: int) -> None:

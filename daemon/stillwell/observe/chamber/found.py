@@ -19,6 +19,8 @@ class Leak(Facts):
     """How many days of this tank's own past the usual rests on; None: it rests on physics if
     `physics` holds, else on common practice."""
     physics: bool
+    topped_up: bool = False
+    """Whether a machine replaces what is lost, so that the level does not show it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,36 @@ class ToppedUp(Facts):
     """The water is high enough again."""
 
     level_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReservoirLow(Facts):
+    """The reservoir of the automatic top-up must be filled."""
+
+    left_ml: float | None
+    lasts_h: float | None
+    float_open: bool
+    """Whether the float in it says so."""
+
+
+@dataclass(frozen=True, slots=True)
+class TopUpRuns(Facts):
+    """The automatic top-up adds far more than evaporates, and does not stop."""
+
+    ran_s: float | None
+    """How long its pump has run."""
+    added_ml: float | None
+    """What has left its reservoir in the last half hour."""
+    left_ml: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TopUpMissing(Facts):
+    """The automatic top-up adds nothing."""
+
+    below_mm: float | None
+    """How far the water is below where it is held."""
+    left_ml: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from stillwell.estimate.answer import Estimate, NotEnough
-from stillwell.estimate.level import LevelState
+from stillwell.estimate.level import LevelModel, LevelState
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.lone import reckoned_hours
 from stillwell.observe.chamber.record import LevelRecord
@@ -68,31 +68,52 @@ def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Gathered:
     """Asks the model what the rules need to know about `now_ms`. How long the water will last
     costs as much as all the rest, so it is asked only once an hour, when it is published, and
     each time where it may matter."""
-    model, past = record.model, record.memory.past
+    model = record.model
+    facts = Gathered(
+        level_said=model.level_now(state, brief=True),
+        missing_said=model.to_fill_mark(state, brief=True),
+        odd=model.distrusted(state),
+    )
+    losing = record.losing
+    if losing is None:
+        return facts
+    facts = _with_rate(facts, record, losing, now_ms)
+    rate, bound, level = facts.rate, facts.bound, facts.level_said
+    assert rate is not None
+    assert bound is not None
+    if record.added_by is not None or level is None:
+        return facts  # a machine holds the level: how long the chamber would last says nothing
+    hourly = now_ms - record.memory.published_ms >= _HOUR_MS
+    soon = hourly or _soon(record, level, max(bound.allowed, rate.ml_per_h + 2.0 * rate.sd))
+    lowest = record.plan.geometry.lowest_safe_mm
+    return replace(
+        facts,
+        reserve_said=model.hours_to(state, lowest, brief=True) if soon else None,
+        reckoned_h=reckoned_hours(state, record.plan, model.slice_ms, bound.middle)
+        if isinstance(level, NotEnough)
+        else None,
+    )
+
+
+def _with_rate(
+    facts: Gathered, record: LevelRecord, losing: tuple[LevelModel, LevelState], now_ms: int
+) -> Gathered:
+    """Returns the facts with what leaves the tank."""
+    (model, state), past = losing, record.memory.past
     begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
     thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
     rate = rules.RateNow.of(model.rate_view(state), thermal)
     bound = rules.usual(rate, past, record.plan.physics_rel_sd)
     steady = rules.steady_part(past)
     slow = rate.ml_per_h < 0.5 * bound.middle
-    level = model.level_now(state, brief=True)
-    hourly = now_ms - record.memory.published_ms >= _HOUR_MS
-    lowest = record.plan.geometry.lowest_safe_mm
-    soon = hourly or _soon(record, level, max(bound.allowed, rate.ml_per_h + 2.0 * rate.sd))
-    return Gathered(
-        rate,
-        bound,
-        steady if rules.seeps(steady, past) else None,
-        level,
-        model.to_fill_mark(state, brief=True),
-        model.hours_to(state, lowest, brief=True) if soon else None,
-        model.rate_now(state, brief=True),
-        model.distrusted(state),
-        _leaking(record, state, now_ms, rate, bound),
-        _over(record, state, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
-        reckoned_hours(state, record.plan, model.slice_ms, bound.middle)
-        if isinstance(level, NotEnough)
-        else None,
+    return replace(
+        facts,
+        rate=rate,
+        bound=bound,
+        seeping=steady if rules.seeps(steady, past) else None,
+        rate_said=model.rate_now(state, brief=True),
+        leaking=_leaking(record, now_ms, rate, bound),
+        idle=_over(record, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
     )
 
 
@@ -107,37 +128,41 @@ def _soon(record: LevelRecord, level: Answer, ml_per_h: float) -> bool:
 
 
 def _leaking(
-    record: LevelRecord, state: LevelState, now_ms: int, rate: rules.RateNow, bound: rules.Usual
+    record: LevelRecord, now_ms: int, rate: rules.RateNow, bound: rules.Usual
 ) -> rules.RateNow | None:
     if not rules.suspicious(rate, bound):
         return None
     for hours in rules.LEAK_WINDOWS_H:
-        over = _over(record, state, now_ms, hours, rate)
+        over = _over(record, now_ms, hours, rate)
         if over is not None and rules.leaks(over, bound):
             return over
     return None
 
 
 def _over(
-    record: LevelRecord, state: LevelState, now_ms: int, hours: int, rate: rules.RateNow
+    record: LevelRecord, now_ms: int, hours: int, rate: rules.RateNow
 ) -> rules.RateNow | None:
     """Returns the mean rate over the last hours; None where not all of them were seen."""
     begin = now_ms - hours * _HOUR_MS
-    if begin < state.checkpoints[0].t_ms:
+    losing = record.losing
+    if losing is None or begin < losing[1].checkpoints[0].t_ms:
         return None
-    ml, sd = record.model.expected_loss(state, begin, now_ms)
+    ml, sd = losing[0].expected_loss(losing[1], begin, now_ms)
     thermal = record.swelling_ml(begin, now_ms) / hours
     return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
 
 
-def keep_window(record: LevelRecord, state: LevelState, end_ms: int) -> None:
+def keep_window(record: LevelRecord, end_ms: int) -> None:
     """Keeps the six hours up to `end_ms` as a window of the tank's own past."""
     memory = record.memory
     bound = memory.bound
     memory.windows_ms = end_ms
     begin = end_ms - rules.WINDOW_MS
+    losing = record.losing
+    if losing is None:
+        return
     try:
-        ml, sd = record.model.expected_loss(state, begin, end_ms)
+        ml, sd = losing[0].expected_loss(losing[1], begin, end_ms)
     except ValueError:
         return
     hours = rules.WINDOW_MS / _HOUR_MS

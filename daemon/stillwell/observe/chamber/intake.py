@@ -9,6 +9,7 @@ from statistics import median
 from stillwell.estimate.level import Expect, Gauge, Share
 from stillwell.observe.chamber.plan import FloatChannel
 from stillwell.observe.chamber.record import Climate, LevelRecord
+from stillwell.observe.chamber.total_intake import TotalIntake
 from stillwell.reading import Flag, Reading
 from stillwell.water.evaporation import Air, Water, expected
 
@@ -31,12 +32,14 @@ class LevelIntake:
         self._record = record
         self._plan = plan = record.plan
         self._floats = {channel.spec.name: channel for channel in plan.floats}
+        self.total = TotalIntake(record) if plan.top_up else None
         self._wanted = frozenset(
             {
                 *self._floats,
                 *plan.water,
                 *(name for name in (plan.room, plan.humidity) if name),
                 *((plan.gauge.name,) if plan.gauge else ()),
+                *(self.total.channels if self.total else ()),
             }
         )
 
@@ -54,12 +57,17 @@ class LevelIntake:
         if value is None or reading.flag in (Flag.FAIL, Flag.MISSING):
             return
         name = reading.channel
+        if self.total is not None and name in self.total.channels:
+            for evidence in self.total.take(name, value, now_ms):
+                self._record.update_total(evidence, now_ms)
         if name in self._floats:
             self._take_share(self._floats[name], reading, value, now_ms)
         elif self._plan.gauge is not None and name == self._plan.gauge.name:
             # the model weighs outliers itself; a flat line is no measurement
             if reading.flag in _FLAG_OF_LEVEL or "flat" not in reading.tests:
                 self._record.update(Gauge(now_ms, value), now_ms)
+        elif self.total is not None and name in self.total.channels:
+            return
         else:
             climate = self._record.memory.climate
             if name in climate:

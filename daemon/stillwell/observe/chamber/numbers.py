@@ -5,16 +5,21 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from statistics import median
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night
 from stillwell.estimate.answer import Basis, Estimate, NotEnough
 from stillwell.estimate.level import LevelState, Oddity
+from stillwell.estimate.level.doses import Doses
+from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.gathered import Answer, Gathered
 from stillwell.observe.chamber.lone import unnoted_rises
 from stillwell.observe.chamber.record import LevelRecord
+from stillwell.observe.chamber.top_up import Supply
+from stillwell.observe.chamber.total_intake import TotalIntake
 from stillwell.ports import Published
 from stillwell.reading import Moment
 from stillwell.units import Dimension, System, show
@@ -35,22 +40,40 @@ _Z = 1.959964
 _NOTHING_MOVED = "without a change"
 """The ending of a basis that says only where the water was not."""
 _PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS
+_DOSES = 4
+_DOSE_SHARE = 0.4
+"""So many rises in a night, which together bring more than this share of what evaporates in it, are
+a machine's: nobody fills up so often."""
+_DOSES_FROM_MS = 14 * _HOUR_MS
+_SWAY_MM = 0.2
+_HELD_SHARE = 0.15
+"""A night's loss below this share of what is expected is none: under a lid a third still goes
+(common practice)."""
 
 
 class LevelNumbers:
     """Publishes from a record."""
 
-    def __init__(self, record: LevelRecord) -> None:
+    def __init__(self, record: LevelRecord, total: TotalIntake | None) -> None:
         self._record = record
+        self._total = total
         self._plan = record.plan
         self._zone = ZoneInfo(record.plan.zone)
         self._minute = -1
 
-    def due(self, facts: Gathered, now: Moment, *, noted: bool = False) -> list[Published]:
+    def due(
+        self,
+        facts: Gathered,
+        now: Moment,
+        supply: Callable[[], Supply | None],
+        *,
+        noted: bool = False,
+    ) -> list[Published]:
         """Returns what is worth publishing now.
 
         Args:
             facts: those gathered last.
+            supply: tells what is left of an automatic top-up's water.
             noted: whether they are of this moment, because an entry has changed them.
         """
         state, memory = self._record.level, self._record.memory
@@ -58,12 +81,14 @@ class LevelNumbers:
             return []
         out: list[Published] = []
         again, memory.again = memory.again, []
-        if memory.looked_ms - memory.published_ms >= _HOUR_MS and facts.rate is not None:
+        if memory.looked_ms - memory.published_ms >= _HOUR_MS and facts.level_said is not None:
             memory.published_ms = memory.looked_ms - memory.looked_ms % _HOUR_MS
-            out += self._hourly(facts, state, memory.line.to_utc(memory.looked_ms))
+            at_utc = memory.line.to_utc(memory.looked_ms)
+            out += [*self._hourly(facts, state, at_utc), *_of_supply(supply(), at_utc)]
             again += self._answered(state)
-        elif noted and facts.rate is not None:
-            out += self._hourly(facts, state, memory.line.to_utc(state.now_ms))
+        elif noted and facts.level_said is not None:
+            at_utc = memory.line.to_utc(state.now_ms)
+            out += [*self._hourly(facts, state, at_utc), *_of_supply(supply(), at_utc)]
         if state.inverted != memory.inverted:
             # everything had been worked out with the float the wrong way round
             memory.inverted = state.inverted
@@ -139,6 +164,7 @@ class LevelNumbers:
             _published("night.loss", at, "mL", loss),
             _published("night.rate", at, "mL/h", rate),
             self._predicted(begin, end, at),
+            *self._topped_up(loss, at),
             Published("night.odd", at, "1", float(len(odd)), None, None, "\n".join(odd)),
         ]
 
@@ -152,15 +178,66 @@ class LevelNumbers:
         begin, end = self._span(night)
         if begin < state.checkpoints[0].t_ms:
             return NotEnough("The watch of the level began after the night had.", (begin, end))
+        why = self._total.why_not() if self._total else ""
+        losing = self._record.losing
+        if why or losing is None:
+            return NotEnough(why or "What the top-up adds was not heard.", (begin, end))
+        model, state = losing
         unnoted = self._unnoted(state, begin, end)
         if unnoted:
             return NotEnough(unnoted, (begin, end))
-        loss = self._record.model.loss(state, begin, end)
+        loss = model.loss(state, begin, end)
         if isinstance(loss, NotEnough):
             return loss
+        undeclared = self._undeclared(loss, state, begin, end)
+        if undeclared:
+            return NotEnough(undeclared, (begin, end), loss.basis)
         shift = self._record.swelling_ml(begin, end)
         low, high = max(0.0, loss.low - shift), max(0.0, loss.high - shift)
         return replace(loss, value=max(0.0, loss.value - shift), low=low, high=high)
+
+    def _undeclared(self, loss: Estimate, state: LevelState, begin: int, end: int) -> str:
+        """Returns why a loss is no loss where a machine holds the level and the settings don't say
+        so: the level hardly falls, or it rises again and again by a little."""
+        if self._record.added_by is not None:
+            return ""
+        expected = self._record.expected(begin, end) or rules.TYPICAL_ML_PER_H
+        hours = (end - begin) / _HOUR_MS
+        doses = self._doses(state, begin, end)
+        if len(doses) >= _DOSES and sum(doses) > _DOSE_SHARE * expected * hours:
+            return (
+                f"Water is being added in small doses ({len(doses)} that night): say so in "
+                "[tank.top_up] of the settings, and the night has a number."
+            )
+        if loss.high < _HELD_SHARE * expected * hours:
+            return (
+                "The level did not fall all night, though water evaporates. Is water being added "
+                "in small doses? Then say so in [tank.top_up]. If not, look whether a lid lies on "
+                "the tank or the sensor is stuck."
+            )
+        return ""
+
+    def _doses(self, state: LevelState, begin: int, end: int) -> list[float]:
+        """Returns the small rises in a night that look like a machine's, mL."""
+        per = self._plan.geometry.mm_per_ml
+        slice_ms = self._record.model.slice_ms
+        seen = [
+            (piece.index * slice_ms + slice_ms // 2, piece.gauge)
+            for piece in state.slices
+            if piece.gauge is not None
+            and begin - _DOSES_FROM_MS <= piece.index * slice_ms <= end + 3 * slice_ms
+        ]
+        if not seen:
+            return []
+        noise = math.sqrt(median(gauge.variance for _, gauge in seen) + _SWAY_MM**2)
+        finder = Doses(noise, rules.TYPICAL_ML_PER_H * per)
+        for at_ms, gauge in seen:
+            for _ in finder.see(at_ms, gauge.mm):
+                pass
+        if not finder.seen:
+            return []
+        told = zip(finder.times, finder.sizes, strict=True)
+        return [size / per for at_ms, size in told if begin <= at_ms < end]
 
     def _unnoted(self, state: LevelState, begin: int, end: int) -> str:
         """Returns why a single float knows nothing of a time: a pour near it that nobody noted."""
@@ -178,6 +255,13 @@ class LevelNumbers:
             f"{called} closed {at} and no pour is noted: one float alone can't see how much was "
             "poured. Note it, and the night has a number."
         )
+
+    def _topped_up(self, loss: Answer, at: int) -> list[Published]:
+        """Returns what the automatic top-up has added in a night: what was lost, since it holds
+        the level."""
+        if self._total is None:
+            return []
+        return [_published("night.topped-up", at, "mL", loss)]
 
     def _predicted(self, begin: int, end: int, at: int) -> Published:
         ml_per_h = self._record.expected(begin, end)
@@ -214,6 +298,16 @@ def _published(name: str, at_ms: int, unit: str, answer: Answer) -> Published:
     if isinstance(answer, NotEnough):
         return Published(name, at_ms, unit, None, None, None, answer.reason)
     return Published(name, at_ms, unit, answer.value, answer.low, answer.high, _rests(answer.basis))
+
+
+def _of_supply(supply: Supply | None, at_ms: int) -> list[Published]:
+    if supply is None or supply.left_ml is None:
+        return []
+    rests = "the reservoir's gauge, or what was noted and counted"
+    out = [Published("top-up.left", at_ms, "mL", supply.left_ml, None, None, rests)]
+    if supply.lasts_h is not None:
+        out.append(Published("top-up.lasts", at_ms, "h", *supply.lasts_h, rests))
+    return out
 
 
 def _rests(basis: Sequence[Basis]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights
@@ -40,6 +41,45 @@ class GaugeChannel:
     label: str = ""
 
 
+class AddedBy(StrEnum):
+    """What shows how much an automatic top-up has added, the best first."""
+
+    RESERVOIR = "reservoir"
+    """The gauge in its reservoir."""
+    PUMP = "pump"
+    """How long its pump has run."""
+    DOSES = "doses"
+    """The rises of the chamber's own gauge."""
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class TopUpPlan:
+    """An automatic top-up."""
+
+    reservoir_ml: float | None = None
+    """What is in the reservoir when it is full."""
+    area_mm2: float | None = None
+    uncertainty: float = 0.05
+    """Relative standard deviation of the area, or of the pump's rate."""
+    gauge: GaugeChannel | None = None
+    """The gauge in the reservoir, in mm relative to full."""
+    low_float: str = ""
+    pump: str = ""
+    """The channel of the switch that shows its pump."""
+    pump_every_s: float = 0.0
+    ml_per_h: float | None = None
+    """What the pump moves; None: it is learned."""
+
+    def added_by(self, chamber: GaugeChannel | None) -> AddedBy:
+        """Returns what shows the water that was added, with this gauge in the chamber."""
+        if self.gauge is not None and self.area_mm2 is not None:
+            return AddedBy.RESERVOIR
+        if self.pump and (self.ml_per_h is not None or chamber is not None):
+            return AddedBy.PUMP
+        return AddedBy.DOSES if chamber is not None else AddedBy.NOTHING
+
+
 @dataclass(frozen=True, slots=True)
 class LevelPlan:
     """One tank's chamber, its sensors, and the night that the review is about."""
@@ -61,6 +101,8 @@ class LevelPlan:
     units: System = System.METRIC
     night_from: dt.time = field(default=dt.time(22))
     night_to: dt.time = field(default=dt.time(8))
+    top_up: TopUpPlan | None = None
+    """None: water is added by hand."""
 
     @property
     def area_mm2(self) -> float:

@@ -4,14 +4,23 @@ watch share one record; a restart restores it from the store."""
 from __future__ import annotations
 
 from collections.abc import Container
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from stillwell.entry import Entry
-from stillwell.estimate.level import Evidence, LevelModel, LevelState
+from stillwell.estimate.level import (
+    Evidence,
+    Expect,
+    Gauge,
+    LevelModel,
+    LevelState,
+    Pour,
+    WaterChange,
+)
 from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.plan import LevelPlan
+from stillwell.observe.chamber.total import Total, concerns, instrument, lag_ms, total_model
 
 EXPANSION_PER_K = 2.97e-4
 """Thermal expansion of seawater at a salinity of 35 and 25 °C, 1/K: TEOS-10 (IOC Manual 56, 2010);
@@ -140,6 +149,8 @@ class Memory:
     """The sum of the water's temperatures in that slice, and how many there are."""
     share_sums: dict[str, list[float]] = field(default_factory=dict)
     """By float: the sum of its shares in that slice, and how many there are."""
+    total: Total = field(default_factory=Total)
+    """With an automatic top-up: the water of chamber and reservoir together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +174,11 @@ class LevelRecord:
         )
         self.level: LevelState | None = None
         self.memory = Memory()
+        self.added_by = instrument(plan)
+        self._total = total_model(plan)
+        self._lag_ms = lag_ms(self.added_by)
+        self._ahead: tuple[LevelState, LevelState] | None = None
+        """The state of the total water, and the same at the present moment."""
 
     # --- the model ---------------------------------------------------------------------------
 
@@ -174,16 +190,56 @@ class LevelRecord:
             memory.looked_ms = now_ms - now_ms % rules.LOOK_EVERY_MS
             memory.windows_ms = now_ms - now_ms % rules.WINDOW_MS
             memory.shares, memory.temperatures = {}, []
+            memory.total.level = self._total.start(now_ms) if self._total else None
         return self.level
 
     def pass_to(self, now_ms: int) -> LevelState:
         """Lets the model's time pass."""
         self.level = self.model.tick(self.state(now_ms), now_ms)
+        total = self.memory.total
+        if self._total is not None and total.level is not None:
+            total.level = self._total.tick(total.level, now_ms - self._lag_ms)
         return self.level
 
     def update(self, evidence: Evidence, now_ms: int) -> None:
-        """Updates the model with evidence."""
-        self.level = self.model.update(self.state(now_ms), evidence, now_ms)
+        """Updates the models with evidence about the chamber, the air or the keeper."""
+        by = self.added_by
+        if by is None or not isinstance(evidence, Pour) or not evidence.fresh:
+            self.level = self.model.update(self.state(now_ms), evidence, now_ms)
+        if by is not None and concerns(evidence, by):
+            self.update_total(evidence, now_ms)
+
+    def update_total(self, evidence: Evidence, now_ms: int) -> None:
+        """Updates the model of chamber and reservoir together."""
+        total = self.memory.total
+        if self._total is None or total.level is None:
+            return
+        if isinstance(evidence, Expect):
+            evidence = replace(evidence, t_ms=evidence.t_ms - self._lag_ms)
+        late = self._lag_ms if isinstance(evidence, Expect | Gauge) else 0
+        total.level = self._total.update(total.level, evidence, now_ms - late)
+
+    def retract(self, evidence: Pour | WaterChange) -> None:
+        """Takes back what was entered by mistake."""
+        if self.level is not None:
+            self.level = self.model.retract(self.level, evidence)
+        total = self.memory.total
+        if self._total is not None and total.level is not None:
+            total.level = self._total.retract(total.level, evidence)
+
+    @property
+    def losing(self) -> tuple[LevelModel, LevelState] | None:
+        """Returns the model that knows what leaves the tank, and its state: the chamber's, or with
+        an automatic top-up that of all its water. None while nothing is known of that."""
+        if self.added_by is None:
+            return None if self.level is None else (self.model, self.level)
+        total = self.memory.total.level
+        if self._total is None or total is None or not total.slices or self.level is None:
+            return None
+        now_ms = self.level.now_ms
+        if self._ahead is None or self._ahead[0] is not total or self._ahead[1].now_ms != now_ms:
+            self._ahead = total, self._total.tick(total, now_ms)
+        return self._total, self._ahead[1]
 
     # --- what the slices hold ----------------------------------------------------------------
 

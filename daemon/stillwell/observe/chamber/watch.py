@@ -39,9 +39,9 @@ class LevelWatch:
     def _begin(self, record: LevelRecord) -> None:
         self._record = record
         self._intake = LevelIntake(record)
-        self._diary = LevelDiary(record)
-        self._alarms = LevelAlarms(record)
-        self._numbers = LevelNumbers(record)
+        self._diary = LevelDiary(record, self._intake.total)
+        self._alarms = LevelAlarms(record, self._intake.total)
+        self._numbers = LevelNumbers(record, self._intake.total)
         self._announced = False
         self._noted = False
         """Whether an entry has come since the last look."""
@@ -64,6 +64,7 @@ class LevelWatch:
             return ()
         now_ms = self._pass_to(reading.moment)
         self._intake.take(reading, now_ms)
+        self._alarms.judge_at_once(now_ms, reading.moment)
         return self._found()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
@@ -89,7 +90,7 @@ class LevelWatch:
         noted, self._noted = self._noted, False
         if noted:
             self._alarms.look()
-        return self._numbers.due(self._alarms.facts, now, noted=noted)
+        return self._numbers.due(self._alarms.facts, now, self._alarms.supply, noted=noted)
 
     def state(self) -> str:
         """Returns all that it knows, as JSON."""
@@ -122,7 +123,7 @@ class LevelWatch:
             memory.looked_ms = boundary
             if boundary >= memory.windows_ms + rules.WINDOW_MS:
                 end_ms = boundary // rules.WINDOW_MS * rules.WINDOW_MS
-                keep_window(record, state, end_ms)
+                keep_window(record, end_ms)
             self._alarms.judge(state, boundary, now)
         record.pass_to(now_ms)
         self._intake.close_slice(now_ms)

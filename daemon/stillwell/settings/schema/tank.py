@@ -1,4 +1,4 @@
-"""``[tank]``: the water, the return chamber, what warms and cools the water."""
+"""``[tank]``: the water, the return chamber, the top-up, what warms and cools the water."""
 
 from __future__ import annotations
 
@@ -12,7 +12,17 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from stillwell.settings.schema.values import Name, Part, TimeOfDay, Zone
 from stillwell.settings.setting_error import SettingError
 from stillwell.shown import shown
-from stillwell.units import Celsius, Kelvin, Millilitres, Millimetres, Ratio, System, Watts
+from stillwell.units import (
+    Celsius,
+    Dimension,
+    Kelvin,
+    Millilitres,
+    Millimetres,
+    Ratio,
+    System,
+    Watts,
+    WithUnit,
+)
 
 
 class Chamber(Part):
@@ -124,6 +134,30 @@ class Fan(Hours):
     """A fan over the water that a timer switches. One with a thermostat is a chiller."""
 
 
+class TopUp(Part):
+    """How evaporated water is replaced: by hand, or by a machine that adds it in small doses."""
+
+    kind: Literal["by hand", "automatic"] = "by hand"
+    """By hand, or automatic: then the loss is found by what the machine has added."""
+    reservoir: Annotated[Millilitres, Gt(0)] | None = None
+    """The fresh water in the reservoir when it is full."""
+    length: Annotated[Millimetres, Gt(0)] | None = None
+    """Inner length of the reservoir; with its width, for a gauge in it."""
+    width: Annotated[Millimetres, Gt(0)] | None = None
+    """Inner width of the reservoir."""
+    uncertainty: Annotated[Ratio, Gt(0), Lt(0.5)] = 0.05
+    """How far the reservoir's area, or the rate of the pump, may be off (one standard
+    deviation)."""
+    gauge: Name | None = None
+    """The channel of a gauge in the reservoir, in mm relative to where it is full."""
+    low_float: Name | None = None
+    """The channel of a float in the reservoir; open: it is nearly empty."""
+    pump: Name | None = None
+    """The channel of a switch that shows whether the top-up's pump runs."""
+    rate: Annotated[float, WithUnit(Dimension.FLOW), Gt(0)] | None = None
+    """How much that pump moves. Without it the rate is learned from the gauge in the chamber."""
+
+
 class Surface(Part):
     """All open water, seen from above: what evaporation leaves from."""
 
@@ -150,6 +184,7 @@ class Tank(Part):
     surface: Surface | None = None
     """The surface of all open water; guessed from the volume when it is not given."""
     chamber: Chamber | None = None
+    top_up: TopUp = TopUp()
     heater: Heater | None = None
     chiller: Chiller | None = None
     fan: Fan | None = None

@@ -7,7 +7,6 @@ import datetime as dt
 from stillwell.alarm.row import Part
 from stillwell.estimate.heat_balance.devices import Control, Devices, Night
 from stillwell.observe.heat.plan import BandEdges, HeatPlan
-from stillwell.reading import Quantity
 from stillwell.settings import Settings
 
 
@@ -19,13 +18,12 @@ def heat_plan(settings: Settings) -> HeatPlan | None:
         return None
     bands = {n: band for n, band in settings.band.items() if set(band.of) <= set(water)}
     named = [name for band in bands.values() for name in band.of]
-    gauges = settings.that_measure(Quantity.LEVEL)
     lamp, fan = settings.tank.lamp, settings.tank.fan
     target_c = next((band.target for band in bands.values()), None)
     return HeatPlan(
         probes=tuple(dict.fromkeys((*named, *water))),
         room=settings.room,
-        level=gauges[0] if gauges else "",
+        level=settings.gauge,
         bands=tuple(
             BandEdges(name, band.target - band.tolerance, band.target + band.tolerance)
             for name, band in bands.items()

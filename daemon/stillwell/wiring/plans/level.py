@@ -6,7 +6,7 @@ from stillwell.estimate.level import FloatSpec, GaugeSpec
 from stillwell.keeper.room import geometry
 from stillwell.observe.chamber.gauge_watch import GaugePlan
 from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
-from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan
+from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan, TopUpPlan
 from stillwell.reading import Quantity
 from stillwell.settings import FloatChannel, LevelChannel, Settings
 
@@ -16,16 +16,20 @@ def level_plan(settings: Settings) -> LevelPlan | None:
     chamber = settings.tank.chamber
     if chamber is None:
         return None
+    said = settings.tank.top_up
     floats, gauge = [], None
     for name, channel in settings.channel.items():
         if isinstance(channel, FloatChannel) and channel.height is not None:
+            if name == said.low_float:
+                continue
             source = settings.source_of(name)
             usual = FloatSpec(name, channel.height)
             spec = FloatSpec(name, channel.height, channel.differential or usual.differential_mm)
             floats.append(LevelFloat(spec, channel.label, source.every, source.look))
-        elif isinstance(channel, LevelChannel) and gauge is None:
-            gauge = GaugeChannel(name, GaugeSpec(channel.noise, channel.resolution), channel.label)
-    if gauge is None and not floats:
+        elif isinstance(channel, LevelChannel) and name == settings.gauge:
+            gauge = _gauge(name, channel)
+    machine = _top_up(settings) if said.kind == "automatic" else None
+    if gauge is None and not floats and (machine is None or machine.gauge is None):
         return None
     damp = settings.that_measure(Quantity.HUMIDITY)
     return LevelPlan(
@@ -41,11 +45,30 @@ def level_plan(settings: Settings) -> LevelPlan | None:
         units=settings.tank.units,
         night_from=settings.night.from_,
         night_to=settings.night.to,
+        top_up=machine,
+    )
+
+
+def _gauge(name: str, channel: LevelChannel) -> GaugeChannel:
+    return GaugeChannel(name, GaugeSpec(channel.noise, channel.resolution), channel.label)
+
+
+def _top_up(settings: Settings) -> TopUpPlan:
+    said = settings.tank.top_up
+    gauge = settings.channel[said.gauge] if said.gauge else None
+    return TopUpPlan(
+        reservoir_ml=said.reservoir,
+        area_mm2=said.length * said.width if said.length and said.width else None,
+        uncertainty=said.uncertainty,
+        gauge=_gauge(said.gauge or "", gauge) if isinstance(gauge, LevelChannel) else None,
+        low_float=said.low_float or "",
+        pump=said.pump or "",
+        pump_every_s=settings.source_of(said.pump).every if said.pump else 0.0,
+        ml_per_h=said.rate,
     )
 
 
 def gauge_plan(settings: Settings) -> GaugePlan | None:
     """Returns the plan of the gauge's watch; None without a gauge."""
-    for name in settings.that_measure(Quantity.LEVEL):
-        return GaugePlan(name, settings.channel[name].label)
-    return None
+    name = settings.gauge
+    return GaugePlan(name, settings.channel[name].label) if name else None

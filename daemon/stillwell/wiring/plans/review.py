@@ -37,4 +37,5 @@ def review_plan(settings: Settings) -> ReviewPlan:
         channels=measured,
         heater=None if heater is None else str(heater.kind or ""),
         chiller=settings.tank.chiller is not None,
+        elsewhere=tuple(filter(None, (settings.tank.top_up.gauge,))),
     )

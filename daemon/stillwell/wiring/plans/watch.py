@@ -15,7 +15,11 @@ from stillwell.wiring.plans.level import gauge_plan, level_plan
 def watch_plan(settings: Settings) -> WatchPlan:
     """Returns what is watched, from the settings."""
     level, heat, gauge = level_plan(settings), heat_plan(settings), gauge_plan(settings)
-    parts = {Part.LEVEL: level, Part.GAUGE: gauge}
+    parts = {
+        Part.LEVEL: level,
+        Part.GAUGE: gauge,
+        Part.TOP_UP: level.top_up if level else None,
+    }
     return WatchPlan(
         channels=_channels(settings),
         bands=_bands(settings),

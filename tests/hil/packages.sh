@@ -1,0 +1,191 @@
+#!/usr/bin/env bash
+# The Debian packages, tried on fresh systems: Debian 12 and 13 of this machine's architecture, then of arm64
+# in emulation. Needs root, Debian, a network to fetch the systems once, and .venv as tests/run.sh makes it.
+#   tests/hil/packages.sh                     all of it; a line a check; fails when one fails
+#   tests/hil/packages.sh trixie-arm64        only on this one (bookworm, trixie; amd64, arm64)
+#   tests/hil/packages.sh --make DIR [ARCH]   only makes the packages of this version and of a later one, in DIR
+# The systems are kept in ~/.cache/stillwell-hil/deb-*. They have no network while anything is installed.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/../.."
+here="$PWD"
+cache="${XDG_CACHE_HOME:-$HOME/.cache}/stillwell-hil"
+mirror="${STILLWELL_MIRROR:-http://deb.debian.org/debian}"
+machine="$(dpkg --print-architecture)"
+declare -A machines=([amd64]=x86_64 [arm64]=aarch64)
+export DPKG_DEB_COMPRESSOR_TYPE=none # packing takes minutes, and is not what is tried
+
+version="$(sed -n 's/^__version__ = "\(.*\)"$/\1/p' daemon/stillwell/__init__.py)"
+later="${version%.*}.$((${version##*.} + 1))"
+schema=$(find daemon/stillwell/store/schema -name '[0-9]*.sql' | wc -l)
+
+# Makes the packages of these sources and of a later version, which has one migration more.
+make_versions() {
+    local folder="$1" architecture="$2" each sources
+    mkdir -p "$folder"
+    for each in "$version" "$later"; do
+        [[ ! -e $folder/stillwell_${each}_$architecture.deb ]] || continue
+        sources="$folder/sources"
+        rm -rf "$sources"
+        mkdir "$sources"
+        git ls-files -z | xargs -0 cp --parents -t "$sources"
+        ln -s "$here/.venv" "$sources/.venv"
+        if [[ $each == "$later" ]]; then
+            sed -i "s/^__version__ = .*/__version__ = \"$later\"/" "$sources/daemon/stillwell/__init__.py"
+            sed -i "0,/^## /s/^## /## $later (2026-11-30)\n\n- A later version.\n\n## /" "$sources/deploy/CHANGELOG.md"
+            printf 'CREATE TABLE later (x);\n' \
+                >"$sources/daemon/stillwell/store/schema/$(printf %04d $((schema + 1)))_later.sql"
+        fi
+        "$sources/deploy/build.sh" "$architecture" >"$folder/build-$each.log"
+        mv "$sources/dist/"*.deb "$folder/"
+        rm -rf "$sources"
+    done
+}
+
+# A fresh system, and what stillwell's package asks for of Debian's, fetched and not installed.
+make_system() {
+    local system="$1" release="${1%-*}" architecture="${1#*-}" base="$cache/deb-$1"
+    if [[ ! -d $base ]]; then
+        echo "fetching $system"
+        rm -rf "$base.part"
+        debootstrap --arch="$architecture" --variant=minbase "$release" "$base.part" "$mirror" >"$base.log" 2>&1
+        mv "$base.part" "$base"
+    fi
+    root="$work/$system"
+    rm -rf "$root"
+    cp -a "$base" "$root"
+    mkdir "$root/packages"
+    if [[ ! -e $base.fetched ]]; then
+        cp /etc/resolv.conf "$root/etc/"
+        net=() inside 'apt-get -qq update && apt-get -qq install -y --download-only python3 systemd libjs-dygraphs' >/dev/null
+        cp -a "$root/var/cache/apt/." "$base/var/cache/apt/"
+        cp -a "$root/var/lib/apt/." "$base/var/lib/apt/"
+        touch "$base.fetched"
+    fi
+    cp "$packages"/*_"$architecture.deb" "$root/packages/"
+}
+
+net=(--net) # without a network, but for who says otherwise
+inside() {
+    unshare "${net[@]}" --mount --pid --fork --mount-proc="$root/proc" \
+        chroot "$root" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
+}
+
+failed=0
+said=""
+passes() { # NAME COMMAND…
+    local name="$1" begun=$SECONDS
+    shift
+    if said="$("$@" 2>&1)"; then
+        printf 'ok    %-15s %s (%s s)\n' "$system" "$name" $((SECONDS - begun))
+    else
+        printf 'FAIL  %-15s %s\n' "$system" "$name"
+        tail -n 25 <<<"$said" | sed 's/^/        /'
+        failed=$((failed + 1))
+    fi
+}
+check() { passes "$1" inside "$2"; } # NAME COMMAND, in the system
+refused() { # NAME COMMAND WORDS: it fails, and says these words
+    check "$1" "if $2; then exit 1; fi >/tmp/said 2>&1; cat /tmp/said; tr -s ' \n' ' ' </tmp/said | grep -q '$3'"
+}
+
+ours="/packages/stillwell_${version}_"
+newer="/packages/stillwell_${later}_"
+python=/opt/stillwell/current/venv/bin/python
+settings=/etc/stillwell/stillwell.toml
+store=/var/lib/stillwell/tank.db
+own="printf '%s\n' '[tank]' 'name = \"trial\"' 'volume = \"68 L\"' 'zone = \"Europe/Dublin\"' \
+ '[store]' 'path = \"$store\"' '[source.tank]' 'driver = \"simulated\"' '[source.tank.channels]' \
+ 'water-a = { sees = \"water\" }' '[channel.water-a]' 'quantity = \"temperature\"' '# mine' >$settings"
+opens="setpriv --reuid stillwell --regid stillwell --clear-groups $python -c \
+ 'import sys; from stillwell.store import Store; Store.open(sys.argv[1]).close()' $store"
+schema_of() { echo "python3 -c 'import sqlite3, sys; sys.exit(sqlite3.connect(\"$store\").execute(\"PRAGMA user_version\").fetchone()[0] != $1)'"; }
+is_version() { echo "stillwell --version | grep -q '^stillwell $1 (commit '"; }
+# How much memory the largest process took, and how long it all took.
+measured() {
+    echo "cat >/tmp/m.py <<'P'
+import resource, subprocess, sys, time
+t = time.monotonic(); code = subprocess.call(sys.argv[1:], stdout=subprocess.DEVNULL)
+print(f'{time.monotonic() - t:.0f} s, largest process {resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024:.0f} MB')
+sys.exit(code)
+P
+python3 /tmp/m.py $1"
+}
+
+try_out() {
+    local system="$1" architecture="${1#*-}"
+    make_system "$system"
+    check "python3 and systemd, from Debian" "apt-get install -y --no-install-recommends python3 systemd"
+    check "apt install, with no network" "$(measured "apt-get install -y ${ours}$architecture.deb")"
+    echo "      $system: $(tail -n 1 <<<"$said"), on the disk $(du -sm "$root/opt/stillwell" | cut -f 1) MB," \
+        "package $(du -m "$packages/stillwell_${version}_$architecture.deb" | cut -f 1) MB uncompressed"
+    check "says its version and commit" "$(is_version "$version") && ! stillwell --version | grep -q unknown"
+    check "what dpkg owns is as it came" "test -z \"\$(dpkg --verify stillwell)\""
+    check "compiled for this Python" "test -n \"\$(find /opt/stillwell/current/venv/lib/\$(readlink -f $python | grep -o 'python3.*')/site-packages/stillwell/cli/__pycache__ -name 'main.*.pyc')\""
+    passes "carries what the lock pins, byte for byte" .venv/bin/python tests/hil/carried.py \
+        "$root/opt/stillwell/package" "${machines[$architecture]}"
+    check "the example's settings are good" "stillwell check --settings"
+    check "simulate, today, heater" "stillwell simulate --config /opt/stillwell/current/share/config/reading-room-simulated.toml --store /tmp/s.db --days 1 && { stillwell today --config /opt/stillwell/current/share/config/reading-room-simulated.toml --store /tmp/s.db || test \$? = 3; }"
+    check "export and replay" "stillwell export --store /tmp/s.db --config /opt/stillwell/current/share/config/reading-room-simulated.toml -o /tmp/t.csv && stillwell replay --config /opt/stillwell/current/share/config/reading-room-simulated.toml -r /tmp/t.csv -s /tmp/r.db"
+    if [[ $architecture != "$machine" ]]; then return; fi
+
+    check "the keeper's settings pass" "$own && $opens && stillwell check --settings"
+    check "reinstalled, they are kept" "apt-get install -y --reinstall ${ours}$architecture.deb && grep -q '^# mine' $settings"
+    check "by dpkg-reconfigure too" "dpkg-reconfigure stillwell && $(is_version "$version")"
+    check "upgraded" "apt-get install -y ${newer}$architecture.deb && $(is_version "$later") && grep -q '^# mine' $settings"
+    check "the store is copied before it is migrated" "$opens && $(schema_of $((schema + 1))) && test -s $store.before-$(printf %04d $((schema + 1)))"
+    refused "a downgrade below the store is refused" "apt-get install -y --allow-downgrades ${ours}$architecture.deb" "schema version $((schema + 1)).*stillwell-rollback"
+    check "which changed nothing" "$(is_version "$later") && dpkg-query -W -f '\${Status} \${Version}' stillwell | grep -q '^install ok installed $later\$'"
+    check "stillwell-rollback goes back with the store" "stillwell-rollback && $(is_version "$version") && $(schema_of "$schema") && ls $store.schema-*"
+    check "then the downgrade is taken" "apt-get install -y --allow-downgrades ${ours}$architecture.deb && $(is_version "$version")"
+    refused "settings that a new version can't take stop it" "sed -i 's/simulated/nosuch/' $settings; apt-get install -y ${newer}$architecture.deb" "dpkg --configure stillwell"
+    check "the version before watches on" "$(is_version "$version")"
+    check "put right, it is configured" "sed -i 's/nosuch/simulated/' $settings; dpkg --configure stillwell && $(is_version "$later")"
+    mkdir "$root/sources"
+    cp -a deploy "$root/sources/"
+    refused "install.sh is refused beside it" "bash /sources/deploy/install.sh" "as a Debian package here"
+    check "removed, what the keeper wrote stays" "apt-get remove -y stillwell && test ! -e /opt/stillwell && test ! -e /usr/bin/stillwell && grep -q '^# mine' $settings && test -s $store"
+    check "purged without a question, it stays too" "DEBIAN_FRONTEND=readline apt-get purge -y stillwell && grep -q '^# mine' $settings && test -s $store && test -z \"\$(find /usr /opt /etc/systemd /var/lib/systemd -path '*stillwell*')\""
+    check "installed again, it goes on with them" "apt-get install -y ${newer}$architecture.deb && $(is_version "$later") && grep -q '^# mine' $settings"
+    check "purged with an example that nobody edited, nothing is left" "rm $settings && dpkg-reconfigure stillwell && rm -r /var/lib/stillwell/* && apt-get purge -y stillwell && test ! -e /etc/stillwell && test ! -e /var/lib/stillwell"
+    refused "beside an installation from the sources it is refused" "mkdir -p /opt/stillwell/current; apt-get install -y ${ours}$architecture.deb" "install.sh --remove"
+}
+
+# The README's own commands, with a network: on a system with nothing of ours, as a person would.
+try_readme() {
+    local system="$1"
+    make_system "$system"
+    mkdir "$root/stillwell"
+    git ls-files -z | xargs -0 cp --parents -t "$root/stillwell"
+    cp /etc/resolv.conf "$root/etc/"
+    net=()
+    cp "${PIP_CERT:-/etc/ssl/certs/ca-certificates.crt}" "$root/certificates"
+    check "README: try.sh" "export PIP_CERT=/certificates PIP_DEFAULT_TIMEOUT=180; cd /stillwell && deploy/try.sh --fault not-heating"
+    check "README: install.sh" "export PIP_CERT=/certificates PIP_DEFAULT_TIMEOUT=180; apt-get install -y --no-install-recommends systemd && cd /stillwell && deploy/install.sh && stillwell --version"
+    net=(--net)
+}
+
+packages="$(mktemp -d "${TMPDIR:-/var/tmp}/stillwell-packages-XXXX")"
+work="$packages/systems"
+trap 'rm -rf "$packages"' EXIT
+if [[ ${1:-} == --make ]]; then
+    make_versions "$2" "${3:-$machine}"
+    exit
+fi
+[[ $EUID -eq 0 ]] || { echo "this needs root: it makes systems and starts programs in them" >&2; exit 1; }
+mkdir -p "$work" "$cache"
+systems=("$@")
+(($#)) || systems=("bookworm-$machine" "trixie-$machine" bookworm-arm64 trixie-arm64)
+for system in "${systems[@]}"; do
+    make_versions "$packages" "${system#*-}"
+    try_out "$system"
+    rm -rf "${root:?}"
+    if [[ ${system#*-} == "$machine" ]]; then
+        try_readme "$system"
+        rm -rf "${root:?}"
+    fi
+done
+if ((failed)); then
+    echo "$failed failed"
+    exit 1
+fi
+echo "all passed"

@@ -1,0 +1,352 @@
+"""stillwell installed on a Debian 12 that has been booted with its real systemd, in a container:
+the units as they are shipped, every driver and sink that needs no hardware.
+
+Each test goes on where the one before ended: installed, watching, attacked, updated, removed. What
+a container can't show (limits of memory, devices, a clock of its own) a virtual machine shows:
+`tests/run.sh --machine`.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+
+import pytest
+
+import busy_tank
+from busy_tank import ALARM, CHANNELS, INSTALL, SETTINGS, SETTINGS_FILE
+from container import Container
+from debian import CannotBuildError
+from machine import PYTHON, STILLWELL, Hands
+
+Saw = Callable[[str], None]
+DROP_IN = "/etc/systemd/system/stillwell.service.d/90-trial.conf"
+PAGE_DROP_IN = "/etc/systemd/system/stillwell-page.service.d/90-trial.conf"
+GET = (
+    f"{PYTHON} -c 'import sys, urllib.request as r; print(r.urlopen(sys.argv[1]).read().decode())'"
+)
+
+
+@pytest.fixture(scope="module")
+def hands(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hands]:
+    """A keeper's hands on a booted Debian 12 in which nothing is installed yet."""
+    with ExitStack() as open_here:
+        try:
+            container = Container("bookworm", tmp_path_factory.mktemp("container"))
+            machine = open_here.enter_context(container)
+        except CannotBuildError as reason:
+            pytest.skip(f"no container can be booted here: {reason}")
+        yield Hands(machine)
+
+
+def room(hands: Hands, celsius: float) -> None:
+    hands.machine.put("/srv/room", f"t={celsius}\n")
+
+
+def raised(hands: Hands, alarm: str = ALARM) -> bool:
+    """Whether the alarm stands."""
+    calling = hands.json("status")[-1]["calling"]
+    return any(alarm == found["alarm"] and found["active"] for found in calling)
+
+
+def newest_ms(hands: Hands) -> int:
+    """The newest reading that is on the disk, in ms of the machine's own clock since its start."""
+    return int(hands.sql("select max(mono_ms) from reading")[0][0])
+
+
+class TestInstalled:
+    def test_without_a_network_by_install_sh(self, hands: Hands, saw: Saw) -> None:
+        began = time.monotonic()
+        said = busy_tank.install(hands)
+        saw(f"{time.monotonic() - began:.0f} s")
+        assert "nothing watches yet" in said
+        assert "sudo systemctl enable --now stillwell" in said
+        assert hands.machine.run("systemctl is-active stillwell").said.strip() == "inactive"
+
+    def test_watches_once_it_is_started(self, hands: Hands, saw: Saw) -> None:
+        busy_tank.prepare(hands)
+        began = time.monotonic()
+        busy_tank.start(hands)
+        took = time.monotonic() - began
+        saw(f"Type=notify: {hands.shown('StatusText')!r} {took:.1f} s after it was started")
+        assert hands.shown("Type") == "notify"
+        assert hands.shown("StatusText") == "watching"
+
+
+class TestWatching:
+    def test_every_driver_reads(self, hands: Hands, saw: Saw) -> None:
+        def right() -> dict[str, float]:
+            found = {c["channel"]: c["value"] for c in hands.json("status")[-1]["channels"]}
+            well = all(
+                found.get(channel) is not None
+                and (value is None or abs(found[channel] - value) < 0.01)
+                for channel, value in CHANNELS.items()
+            )
+            return found if well else {}
+
+        found = hands.until(right, "each channel has its value")
+        saw(", ".join(f"{channel} {value:g}" for channel, value in found.items()))
+
+    def test_check_finds_nothing_to_mend(self, hands: Hands, saw: Saw) -> None:
+        said = hands.ok(f"{STILLWELL} check")
+        saw(f"{said.count('  ok ')} lines are ok")
+        assert "FIX" not in said
+
+    def test_an_alarm_reaches_every_recipient(self, hands: Hands, saw: Saw) -> None:
+        room(hands, 29)
+        hands.until(lambda: raised(hands), "the alarm is raised")
+        hands.until(
+            lambda: "Room" in hands.machine.run("cat /srv/heard").said, "the web hook heard of it"
+        )
+        topic = f"stillwell/reading-room/alarm/{ALARM}"
+        word = busy_tank.PHONE_WORD
+        heard = hands.ok(f"mosquitto_sub -u phone -P {word} -t '{topic}' -C 1 -W 60")
+        assert json.loads(heard)["active"] is True
+        assert "/ping" in hands.ok("cat /srv/heard")
+        # The history waits until the clock is known to be right; timesyncd leaves this file then.
+        hands.ok("install -D /dev/null /run/systemd/timesync/synchronized")
+        query = "http://127.0.0.1:8428/api/v1/label/__name__/values"
+        hands.until(lambda: "value" in hands.ok(f"{GET} {query}"), "the history has readings")
+        room(hands, 21.5)
+        hands.until(lambda: not raised(hands), "the alarm is over")
+        saw("web hook, ping, MQTT and history heard of it")
+
+    def test_secrets_are_credentials_that_nobody_else_reads(self, hands: Hands, saw: Saw) -> None:
+        pid = hands.shown("MainPID")
+        environment = hands.ok(f"tr '\\0' '\\n' </proc/{pid}/environ")
+        assert busy_tank.BROKER_WORD not in environment
+        assert "CREDENTIALS_DIRECTORY=/run/credentials/stillwell.service" in environment
+        for path in ("/run/credentials/stillwell.service/", "/etc/stillwell/credentials/"):
+            done = hands.machine.run(f"cat {path}*", user="keeper")
+            assert done.status != 0
+            assert busy_tank.BROKER_WORD not in done.said
+        every = "journalctl -u stillwell -o export; cat /var/lib/stillwell/last-settings.toml"
+        assert busy_tank.BROKER_WORD not in hands.ok(every)
+        saw("the broker's password is in no environment, journal or kept settings")
+
+    def test_nothing_is_left_to_it_that_it_does_not_need(self, hands: Hands, saw: Saw) -> None:
+        pid = hands.shown("MainPID")
+        status = dict(
+            line.split(":\t", 1)
+            for line in hands.ok(f"cat /proc/{pid}/status").splitlines()
+            if ":\t" in line
+        )
+        assert {status[key].strip("0") for key in ("CapEff", "CapPrm", "CapBnd")} == {""}
+        assert (status["NoNewPrivs"], status["Seccomp"]) == ("1", "2")
+        inside = f"nsenter --target {pid} --mount --"
+        assert hands.machine.run(f"{inside} touch /etc/x /usr/x /opt/stillwell/x").status != 0
+        assert hands.machine.run(f"{inside} ls /home/keeper").status != 0
+        assert hands.machine.run(f"{inside} touch /var/lib/stillwell/x").status == 0
+        hands.ok("rm /var/lib/stillwell/x")
+        scores = [
+            re.findall(r"Overall exposure level.*", hands.ok(f"systemd-analyze security {unit}"))
+            for unit in ("stillwell.service", "stillwell-page.service")
+        ]
+        saw("; ".join(score[0].encode("ascii", "ignore").decode().strip() for score in scores))
+
+
+class TestPeople:
+    def test_of_the_group_note_answer_and_drill(self, hands: Hands, saw: Saw) -> None:
+        room(hands, 29)
+        hands.until(lambda: raised(hands), "the alarm is raised")
+        assert ".." not in hands.machine.run(f"{STILLWELL} check").said
+        saw(hands.ok(f"{STILLWELL} note pour 1.2 L", user="keeper"))
+        hands.ok(f"{STILLWELL} ack {ALARM}", user="keeper")
+        shown = hands.json("status")[-1]["calling"]
+        assert [a["by"] for a in shown if a["alarm"] == ALARM] == ["keeper"]
+        drill = f"{STILLWELL} drill --for '60 s' & sleep 4; {STILLWELL} ack drill; wait $!"
+        hands.ok(drill, user="keeper")
+        room(hands, 21.5)
+        hands.until(lambda: not raised(hands), "the alarm is over")
+
+    def test_others_are_told_how_they_may(self, hands: Hands, saw: Saw) -> None:
+        for command in ("status", "note pour 1 L", f"ack {ALARM}"):
+            done = hands.machine.run(f"{STILLWELL} {command}", user="visitor")
+            assert done.status != 0
+            assert "sudo adduser visitor stillwell" in done.said
+        saw(done.said.splitlines()[-1].strip())
+
+    def test_root_bars_nobody_by_what_it_writes(self, hands: Hands) -> None:
+        hands.ok(f"{STILLWELL} note pour 0.3 L")
+        hands.ok(f"{STILLWELL} note pour 0.4 L", user="keeper")
+        owners = hands.ok("stat --format='%U:%G %a' /var/lib/stillwell/tank.db*")
+        assert set(owners.splitlines()) == {"stillwell:stillwell 660"}
+
+
+class TestTheService:
+    def test_comes_back_after_it_was_killed(self, hands: Hands, saw: Saw) -> None:
+        pid, restarts = hands.shown("MainPID"), int(hands.shown("NRestarts"))
+        began = time.monotonic()
+        hands.ok(f"kill -9 {pid}")
+        hands.another(pid)
+        saw(f"after {time.monotonic() - began:.1f} s, NRestarts {hands.shown('NRestarts')}")
+        assert int(hands.shown("NRestarts")) == restarts + 1
+
+    def test_is_killed_and_started_again_when_it_hangs(self, hands: Hands, saw: Saw) -> None:
+        hands.machine.put(DROP_IN, "[Service]\nWatchdogSec=8\n")
+        hands.ok("systemctl daemon-reload; systemctl restart stillwell")
+        pid, began, since = hands.shown("MainPID"), time.monotonic(), hands.now()
+        hands.ok(f"kill -STOP {pid}")
+        hands.another(pid)
+        said = hands.ok(f"journalctl -u stillwell --since={since} -o cat")
+        saw(f"after {time.monotonic() - began:.1f} s with WatchdogSec=8 (90 as shipped)")
+        assert "Watchdog timeout" in said
+        hands.ok(f"rm {DROP_IN}; systemctl daemon-reload; systemctl restart stillwell")
+        assert hands.shown("WatchdogUSec") == "1min 30s"
+
+    def test_stops_at_once_and_keeps_everything(self, hands: Hands, saw: Saw) -> None:
+        hands.until(lambda: newest_ms(hands), "something is kept")
+        time.sleep(6)  # so that readings wait for the next commit
+        pid, began = hands.shown("MainPID"), time.monotonic()
+        hands.ok("systemctl stop stillwell")
+        took = time.monotonic() - began
+        ended_ms = int(float(hands.ok("cut -d' ' -f1 /proc/uptime")) * 1000)
+        behind = (ended_ms - newest_ms(hands)) / 1000
+        said = [line["MESSAGE"] for line in hands.log(pid)]
+        saw(f"in {took:.1f} s, the last reading is {behind:.1f} s old; {said[-1]!r}")
+        assert hands.shown("Result") == "success"
+        assert "Stopped as asked." in said[-1]
+        assert behind < 5 + 10, "a reading that had been made was not kept"
+        assert hands.sql("pragma integrity_check") == [["ok"]]
+        done = hands.machine.run(f"{STILLWELL} status")
+        assert done.status == 3
+        assert done.said.startswith("NOT WATCHING")
+        hands.ok("systemctl start stillwell")
+
+    def test_log_has_priorities_and_says_each_thing_once(self, hands: Hands, saw: Saw) -> None:
+        hands.ok("systemctl restart stillwell")
+        room(hands, 29)
+        hands.until(lambda: raised(hands), "the alarm is raised")
+        room(hands, 21.5)
+        hands.until(lambda: not raised(hands), "the alarm is over")
+        lines = hands.log(hands.shown("MainPID"))
+        twice = [said for said, n in Counter(line["MESSAGE"] for line in lines).items() if n > 1]
+        assert twice == []
+        called = [line["MESSAGE"] for line in lines if int(line["PRIORITY"]) <= 4]
+        saw(f"{len(lines)} lines; with -p warning: {called[0]!r} and {len(called) - 1} more")
+        assert called
+        assert all(f"({ALARM})" in said or said.startswith("  ") for said in called)
+
+
+class TestBrokenSettings:
+    def test_cost_an_alarm_and_not_the_watch(self, hands: Hands, saw: Saw) -> None:
+        hands.machine.put(SETTINGS_FILE, SETTINGS.replace('"5 s"', '"five"', 1))
+        hands.ok("systemctl restart stillwell")
+        hands.until(lambda: raised(hands, "settings.broken"), "settings.broken is raised")
+        fresh = newest_ms(hands)
+        hands.until(lambda: newest_ms(hands) > fresh, "readings go on")
+        saw("watched with the settings of before, settings.broken was raised")
+
+    def test_end_it_for_good_where_none_ever_worked(self, hands: Hands, saw: Saw) -> None:
+        kept = "/var/lib/stillwell/last-settings.toml"
+        hands.ok(f"systemctl stop stillwell; mv {kept} /root/")
+        hands.machine.run("systemctl start stillwell")
+        hands.until(lambda: hands.shown("ActiveState") == "failed", "it has failed")
+        time.sleep(8)  # longer than RestartSec
+        assert hands.shown("ActiveState") == "failed"
+        assert hands.shown("ExecMainStatus") == "78"
+        saw("exit 78, not started again")
+        hands.ok(f"mv /root/last-settings.toml {kept}; chown stillwell: {kept}")
+        hands.machine.put(SETTINGS_FILE, SETTINGS)
+        hands.ok("systemctl start stillwell")
+        hands.until(lambda: not raised(hands, "settings.broken"), "settings.broken is over")
+
+
+class TestThePage:
+    def test_starts_at_the_first_visit(self, hands: Hands, saw: Saw) -> None:
+        end = f"ExecStart=\nExecStart={PYTHON} -m stillwell.page --ends-after=6"
+        hands.machine.put(PAGE_DROP_IN, f"[Service]\n{end}\n")
+        words = "four-grey-herons-wade"
+        hands.ok(f"systemctl daemon-reload; echo {words} | {STILLWELL} page --set-passphrase")
+        hands.ok("systemctl enable --quiet --now stillwell-page.socket")
+        assert hands.shown("ActiveState", "stillwell-page") == "inactive"
+        began = time.monotonic()
+        said = hands.ok(f"{GET} http://127.0.0.1:8080/")
+        saw(f"{len(said)} signs of HTML {time.monotonic() - began:.1f} s after the first request")
+        assert "<html" in said
+        assert hands.shown("ActiveState", "stillwell-page") == "active"
+        metrics = hands.ok(f"{GET} http://127.0.0.1:8080/metrics")
+        assert "by-modbus" in metrics
+
+    def test_is_as_hard_as_its_unit_says(self, hands: Hands) -> None:
+        pid = hands.shown("MainPID", "stillwell-page")
+        status = hands.ok(f"cat /proc/{pid}/status")
+        assert re.search(r"CapBnd:\t0+\n", status)
+        assert "NoNewPrivs:\t1\n" in status
+        networks = hands.ok(f"nsenter --target {pid} --net -- ip -brief link")
+        assert networks.split() == ["lo", "DOWN", *networks.split()[2:]] or "\n" not in networks
+        inside = f"nsenter --target {pid} --mount --"
+        assert hands.machine.run(f"{inside} ls /run/credentials/stillwell.service").status != 0
+
+    def test_ends_when_nobody_looks_and_comes_again(self, hands: Hands, saw: Saw) -> None:
+        hands.until(lambda: hands.shown("ActiveState", "stillwell-page") == "inactive", "it ends")
+        assert "<html" in hands.ok(f"{GET} http://127.0.0.1:8080/")
+        saw("it ended by itself (6 s here, 15 min as shipped), the next visit started it again")
+
+
+class TestMoreTanks:
+    def test_have_a_service_each(self, hands: Hands, saw: Saw) -> None:
+        second = """
+[tank]
+name = "second"
+zone = "Europe/Dublin"
+volume = "20 L"
+[store]
+path = "/var/lib/stillwell/second.db"
+commit_every = "5 s"
+[source.room]
+driver = "command"
+every = "5 s"
+run = ["/bin/cat", "/srv/room"]
+channels = { room = { name = "t" } }
+[channel.room]
+quantity = "temperature"
+"""
+        path = "/etc/stillwell/tanks/second.toml"
+        hands.machine.put(path, second)
+        hands.ok("chgrp -R stillwell /etc/stillwell/tanks; chmod 0750 /etc/stillwell/tanks")
+        hands.ok("systemctl enable --quiet --now stillwell@second")
+        assert hands.shown("StatusText", "stillwell@second") == "watching"
+        store = "/var/lib/stillwell/second.db"
+        hands.until(lambda: hands.sql("select * from reading", store), "its readings are kept")
+        assert hands.shown("ActiveState") == "active"
+        hands.ok("systemctl disable --quiet --now stillwell@second")
+        saw("both watched at once")
+
+
+class TestUpdate:
+    def test_goes_on_with_what_was_kept(self, hands: Hands, saw: Saw) -> None:
+        room(hands, 29)
+        hands.until(lambda: raised(hands), "the alarm is raised")
+        hands.ok(f"{STILLWELL} ack {ALARM}")
+        notices = hands.sql("select key from notice order by seq")
+        began = time.monotonic()
+        pid, release = hands.shown("MainPID"), hands.ok("readlink /opt/stillwell/current")
+        hands.ok(INSTALL)
+        saw(f"{time.monotonic() - began:.0f} s, while it watched")
+        assert hands.another(pid)
+        assert hands.ok("readlink /opt/stillwell/current") != release
+        assert raised(hands), "an alarm that stood is forgotten"
+        again = [row for row in hands.sql("select key from notice order by seq") if row in notices]
+        assert again == notices
+        assert len(set(map(str, again))) == len(again)
+
+    def test_is_taken_back(self, hands: Hands, saw: Saw) -> None:
+        release, pid = hands.ok("readlink /opt/stillwell/current"), hands.shown("MainPID")
+        said = hands.ok(f"{INSTALL} --rollback")
+        saw(said.splitlines()[-1])
+        assert hands.another(pid)
+        assert hands.ok("readlink /opt/stillwell/current") != release
+        assert raised(hands)
+
+    def test_removal_leaves_what_the_keeper_wrote(self, hands: Hands, saw: Saw) -> None:
+        hands.ok(f"{INSTALL} --remove")
+        assert hands.machine.run("systemctl is-active stillwell").said.strip() == "inactive"
+        assert hands.machine.run("ls /opt/stillwell /usr/local/bin/stillwell").status != 0
+        saw(hands.ok("ls /etc/stillwell /var/lib/stillwell").replace("\n", " "))
+        assert "tank.db" in hands.ok("ls /var/lib/stillwell")
+        assert hands.ok(f"cat {SETTINGS_FILE}") == SETTINGS.rstrip("\n")
