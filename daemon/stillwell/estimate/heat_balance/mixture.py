@@ -87,6 +87,8 @@ class Mixture:
         self.chain, self.belief = chain, belief
         self.room_seen, self.together = room_seen, together
         self.sunny = True
+        self.law: Law | None = None
+        """As of the last step."""
         self.doubt = 0.0
         """By how much the error of the heater's lift moves where the water settles, K. What an ever
         unseen heater would give is told by its label alone."""
@@ -141,6 +143,7 @@ class Mixture:
                 the water rises.
             odd: by how much `rest` is above what control has come to terms with, K.
         """
+        self.law = law
         flows: Flows = {}
         belief = self.belief
         stays = self._moves.masses(belief)
@@ -351,9 +354,12 @@ class Mixture:
         """Returns the probability of a surrounding."""
         return sum(self.belief.weight[where * self._n : (where + 1) * self._n])
 
-    def given(self, law: Law) -> tuple[float, float]:
+    def given(self) -> tuple[float, float]:
         """Returns the shares of their lift that heater and chiller are likely to give; of several
         heaters, of the one that switches."""
+        law = self.law
+        if law is None:
+            return 0.0, 0.0
         lifts = dict(zip(self.chain.levels, self._lifts(law), strict=True))
         heats = chills = 0.0
         for state, w in zip(self.chain.states, self.states, strict=True):

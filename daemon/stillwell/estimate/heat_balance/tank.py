@@ -10,7 +10,7 @@ from stillwell.estimate.heat_balance.kalman import Pair, Point
 from stillwell.estimate.heat_balance.knowledge import Knowledge, Piece
 from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner
 from stillwell.estimate.heat_balance.mixture import Mixture
-from stillwell.estimate.heat_balance.places import placed
+from stillwell.estimate.heat_balance.places import held, placed
 from stillwell.estimate.heat_balance.points import (
     REVERSAL_ERRORS,
     REVERSAL_K,
@@ -269,6 +269,11 @@ class TankHeat:
             found = self._by_shift[shift] = placed(self.known, self.devices, shift)
         return found
 
+    def held(self) -> tuple[float, float]:
+        """Returns where proportional control holds the water, and how far from there it lets it go
+        on a day, °C and K."""
+        return held(self.known)
+
     def pair(self) -> tuple[Point, Point]:
         """Returns where the device's heat begins and ends now."""
         return self.points(self.shift)[0]
@@ -331,7 +336,7 @@ class TankHeat:
         if piece is None:
             known.piece = Piece(water)
             return
-        heats, chills = mixture.given(self.learner.law)
+        heats, chills = mixture.given()
         piece.hours += hours
         piece.heats += hours * heats
         piece.chills += hours * chills
