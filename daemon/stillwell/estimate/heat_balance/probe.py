@@ -72,6 +72,8 @@ class ProbeHeat:
     def __init__(self, devices: Devices, *, room_seen: bool, held: Held | None = None) -> None:
         self._held = held or Held()
         self.tank = TankHeat(devices, room_seen=room_seen, known=self._held.known)
+        if self.tank.mixture is not None:
+            self.tank.mixture.law = self.tank.learner.law
 
     @property
     def held(self) -> Held:
@@ -146,7 +148,7 @@ class ProbeHeat:
         """Returns the heater's present share of its full heat."""
         mixture = self.tank.mixture
         assert mixture is not None
-        heat = mixture.given(self.tank.learner.law)[0]
+        heat = mixture.given()[0]
         held = sum(mixture.share(level) for level in (Level.HOLD, Level.RETURN, Level.STILL))
         if held > 0:
             law = self.tank.learner.law
@@ -159,7 +161,7 @@ class ProbeHeat:
         tank = self.tank
         assert tank.mixture is not None
         law = tank.learner.law
-        cools = law.chiller * tank.mixture.given(self.tank.learner.law)[1]
+        cools = law.chiller * tank.mixture.given()[1]
         drive = law.loss * (self.rests_at(self.heats()) - tank.mixture.leader.water)
         return drive - cools
 
@@ -168,7 +170,7 @@ class ProbeHeat:
         assert tank.mixture is not None
         at = tank.mixture.leader
         room = tank.known.base if around.room_c is None else around.room_c
-        cools = tank.mixture.given(self.tank.learner.law)[1]
+        cools = tank.mixture.given()[1]
         gap = room + at.w - at.water
         gap += around.fan * tank.learner.law.fan
         self._held.day.add(at_h, min(hours, 1.0), self.heats(), cools, gap, around.lamp)

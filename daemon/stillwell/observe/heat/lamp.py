@@ -68,7 +68,7 @@ class LampWatch:
         start_ms = now.utc_ms if seen.open is None else seen.open.start_ms
         window = self._hours.window(start_ms)
         learner = probe.tank.learner
-        given, water = mixture.given(learner.law), mixture.leader.water
+        given, water = mixture.given(), mixture.leader.water
         piece = seen.add(now.utc_ms, hours, given, gap, water, window.end_ms)
         if piece is None:
             return
