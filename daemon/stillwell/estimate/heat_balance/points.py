@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from statistics import median
@@ -16,6 +17,8 @@ REVERSAL_K, REVERSAL_ERRORS = 0.07, 4.5
 """A reversal is at least so much, and so many standard errors of one value: noise makes none."""
 LEAST_SCATTER = 0.03
 """K: of a bimetal or a sensor of 1/16 K; from memory."""
+NEAR_PART, LEAST_NEAR = 0.4, 3
+"""Of all turning points so many, and at least so many, are the device's own. Assumptions."""
 SWING_PART = 0.12
 """Of the distance of its points a thermostat's own scatter is no less: lags and stirring."""
 
@@ -88,10 +91,13 @@ class Turns:
         the turning points are few or do not agree."""
         if min(len(self.peaks), len(self.troughs)) < ENOUGH:
             return None
-        low, high = robust([t.water for t in self.troughs]), robust([t.water for t in self.peaks])
+        troughs, peaks = [t.water for t in self.troughs], [t.water for t in self.peaks]
+        low, high = robust(troughs), robust(peaks)
+        if not _agree(low, high):
+            low, high = nearest(troughs), nearest(peaks)
+            if not _agree(low, high):
+                return None
         swing = high.at - low.at
-        if swing < REVERSAL_K or max(low.scatter, high.scatter) > 0.6 * swing + 0.05:
-            return None
         least = SWING_PART * swing
         low.scatter, high.scatter = max(low.scatter, least), max(high.scatter, least)
         return low, high
@@ -103,8 +109,28 @@ class Turns:
         return median(self.rises) - median(self.falls)
 
 
+def _agree(low: Point, high: Point) -> bool:
+    swing = high.at - low.at
+    return swing >= REVERSAL_K and max(low.scatter, high.scatter) <= 0.6 * swing + 0.05
+
+
 def robust(values: Sequence[float]) -> Point:
     """Returns middle and scatter, by median and median deviation; fewer scatter more."""
     middle = median(values)
-    spread = 1.48 * median([abs(v - middle) for v in values])
-    return Point(middle, (1 + 2 / len(values)) * (spread**2 + LEAST_SCATTER**2) ** 0.5)
+    return _point(middle, 1.48 * median([abs(v - middle) for v in values]), len(values))
+
+
+def nearest(values: Sequence[float]) -> Point:
+    """Returns middle and scatter of the values that lie nearest together, two fifths of all, where
+    lamps and rooms have turned the water elsewhere (the shortest half, Rousseeuw, J. Am. Stat.
+    Assoc. 79 (1984) 871, with a smaller part)."""
+    ordered, n = sorted(values), len(values)
+    k = min(n, max(LEAST_NEAR, math.ceil(NEAR_PART * n)))
+    first = min(range(n - k + 1), key=lambda i: ordered[i + k - 1] - ordered[i])
+    near = ordered[first : first + k]
+    # As wide as they are it may go on to either side.
+    return _point(sum(near) / k, near[-1] - near[0], n)
+
+
+def _point(middle: float, spread: float, count: int) -> Point:
+    return Point(middle, (1 + 2 / count) * (spread**2 + LEAST_SCATTER**2) ** 0.5)

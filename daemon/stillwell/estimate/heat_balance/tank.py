@@ -24,8 +24,9 @@ SURE, LIKELY = 0.9, 0.5
 """The probabilities of health above which the law and the points are learned."""
 FLAT_H = 30.0
 """h: water that has been flat for so long without turning points is held proportionally."""
-FLAT_K = 0.25
-"""K: as flat as this, between its 10th and 90th percentile."""
+FLAT_K, FLAT_SAID_K = 0.25, 1.0
+"""K: as flat as this, between its 10th and 90th percentile, where it is found out that control is
+proportional, and where the settings say so."""
 IDLE_ERROR = {True: 0.25, False: 0.6}
 """K/h: of the slope that the water has by itself, with the room seen and not seen, before much is
 learned. An assumption."""
@@ -303,7 +304,8 @@ class TankHeat:
             # So does a thermostat whose points are nearer to each other than a probe can see.
             tenths = quantiles(self.known.flat, n=10)
             needs = self.room + NEEDS_K < tenths[0] if self.room_seen else not devices.chiller
-            if tenths[-1] - tenths[0] > FLAT_K or not needs:
+            said = devices.heater is Control.PROPORTIONAL
+            if tenths[-1] - tenths[0] > (FLAT_SAID_K if said else FLAT_K) or not needs:
                 return
             self.known.proportional = True
         else:
