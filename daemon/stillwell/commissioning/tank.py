@@ -23,7 +23,7 @@ _US_ZONES = re.compile(
 _US_VOLUME = re.compile(r"(?:gal|qt|quart|cup|fl)", re.IGNORECASE)
 _SIDES = re.compile(r"\s*(?:x|×|\*|by)\s*", re.IGNORECASE)
 _UNIT = re.compile(r"[A-Za-z\"]+$")
-_HOURS = re.compile(r"\s*(.+?)\s*(?:-|–|to|until|\s)\s*(.+?)\s*", re.IGNORECASE)
+_BETWEEN = re.compile(r"\s*(?:-|–|\bto\b|\buntil\b)\s*", re.IGNORECASE)
 _HOUR = re.compile(r"(\d{1,2})(?:[:.](\d{2}))?\s*(am|pm)?", re.IGNORECASE)
 _METRIC, _US = System.METRIC, System.US
 
@@ -147,17 +147,10 @@ def sections(tank: Tank, there: Mapping[str, Any], own: str = "tank") -> Iterato
 
 def _zone(text: str) -> str:
     word = "_".join(text.split())
-    cities = [
-        name
-        for name in sorted(available_timezones())
-        if name.casefold().rpartition("/")[2] == word.casefold() and "/" in name
-    ]
-    try:
-        return str(known_zone(word))
-    except SettingError:
-        if cities:
-            return cities[0]
-        raise
+    known = {name.casefold(): name for name in sorted(available_timezones(), reverse=True)}
+    cities = {name.rpartition("/")[2]: zone for name, zone in known.items() if "/" in name}
+    of_city = cities.get(word.casefold(), word)
+    return str(known_zone(known.get(word.casefold(), of_city)))
 
 
 def _sides(system: System) -> Any:
@@ -170,6 +163,9 @@ def _sides(system: System) -> Any:
             what = f"{shown(text)} is not a length and a width."
             raise SettingError(what, f'Write both, as in "{example}".')
         unit = _UNIT.search(parts[1])
+        if unit is None and not _UNIT.search(parts[0]):
+            do = f'Write it with its unit: "{text} in" or "{text} cm".'
+            raise SettingError(f"{shown(text)} has no unit.", do)
         if unit and not _UNIT.search(parts[0]):
             parts[0] = f"{parts[0]} {unit[0]}"
         return length(parts[0]), length(parts[1])
@@ -178,9 +174,9 @@ def _sides(system: System) -> Any:
 
 
 def _hours(text: str) -> tuple[str, str]:
-    found = _HOURS.fullmatch(text)
-    hours = [_hour(part) for part in found.groups()] if found else [None]
-    if None in hours or hours[0] == hours[-1]:
+    parts = _BETWEEN.split(text)
+    hours = [_hour(part) for part in (parts if len(parts) > 1 else text.split())]
+    if len(hours) != 2 or None in hours or hours[0] == hours[1]:
         what = f"{shown(text)} are not two times of day."
         raise SettingError(what, 'Write when it goes on and off: "12:00-22:00" or "9 am - 7 pm".')
     on, off = (f"{hour:%H:%M}" for hour in hours if hour is not None)
