@@ -8,6 +8,7 @@ level of each of its lines is what a file says. Everything else is the program i
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -47,15 +48,17 @@ class PseudoPi:
         return [sys.executable, __file__, str(self.folder), *(str(each) for each in arguments)]
 
 
-def main() -> None:
+def pretend(folder: Path, put: Callable[[object, str, object], None] = setattr) -> None:
+    """Puts the pretended machine in place of this one.
+
+    Args:
+        put: ``monkeypatch.setattr`` in a test's own process.
+    """
     import gpiod
 
     from fake_header import FakeLine, Header
-    from stillwell.cli.main import main as stillwell
     from stillwell_drivers import gpio_float
     from stillwell_drivers.onewire import OneWire
-
-    folder = Path(sys.argv.pop(1))
 
     class FileLine(FakeLine):
         def __init__(self, number: int) -> None:
@@ -70,9 +73,15 @@ def main() -> None:
 
     header = Header()
     header.lines = {number: FileLine(number) for number in header.lines}
-    gpiod.Chip = header.chip  # type: ignore[assignment,misc]
-    gpio_float._CHIPS = str(folder / "gpiochip*")
-    OneWire.find = partial(OneWire.find, root=folder / "w1")  # type: ignore[method-assign]
+    put(gpiod, "Chip", header.chip)
+    put(gpio_float, "_CHIPS", str(folder / "gpiochip*"))
+    put(OneWire, "find", partial(OneWire.find, root=folder / "w1"))
+
+
+def main() -> None:
+    from stillwell.cli.main import main as stillwell
+
+    pretend(Path(sys.argv.pop(1)))
     sys.argv[0] = "stillwell"
     stillwell()
 

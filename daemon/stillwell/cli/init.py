@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from stillwell.commissioning.tank import Tank
     from stillwell.settings import Settings
 
-_PATIENCE_S = 15.0
+_PATIENCE_S = 45.0
+"""How long a test message may take: a small machine needs a while to load what sends it."""
 _INTRO = (
     "This asks about your tank, finds its sensors and writes the settings. Enter takes what stands "
     "in brackets; Ctrl-C ends it, and nothing is written before the end. No device is switched."
@@ -83,6 +84,7 @@ def init(
     Example: stillwell init
     """
     logging.getLogger().addHandler(logging.NullHandler())
+    from stillwell.cli import check
     from stillwell.cli.first_settings import file
     from stillwell.cli.first_settings.sensors import Choosing
     from stillwell.cli.first_settings.talk import Talk
@@ -124,11 +126,11 @@ def init(
             + _again(answers),
         )
     sections += sensors.sections(choosing.chosen, target.document, answers.units, answers.automatic)
-    sections, secrets = _recipient(talk, target, sections)
+    sections, secrets, reached = _recipient(talk, target, sections)
     settings = _loaded(target, sections, secrets)
     written = file.write(target.path, _text(target, sections), secrets)
     say(f"\nWritten: {', '.join(str(each) for each in written)}. {_UNFOUND}\n")
-    well = _checked(target.path, quiet=as_json)
+    well = check.looked(target.path, quiet=as_json) and reached
     started = _started(talk, target.path, start, well)
     if as_json:
         told = {
@@ -210,9 +212,10 @@ def _loaded(target: Target, sections: Sequence[Section], secrets: Mapping[str, s
 
 def _recipient(
     talk: Talk, target: Target, sections: list[Section]
-) -> tuple[list[Section], dict[str, str]]:
+) -> tuple[list[Section], dict[str, str], bool]:
     """Asks where messages go until one has arrived, or the person leaves it; returns the sections
-    with the recipient's, and its secrets by the name of the credential."""
+    with the recipient's, its secrets by the name of the credential, and whether a test message was
+    taken."""
     from stillwell.commissioning import recipients
     from stillwell.commissioning.question import Question, one_of
 
@@ -221,7 +224,7 @@ def _recipient(
     while True:
         chosen: Recipient | None = talk.ask(recipients.where(sinks, topic))
         if chosen is None:
-            return sections, {}
+            return sections, {}, True
         with_it = [*sections, chosen.section]
         secrets = {f"sink.{chosen.name}.{key}": value for key, value in chosen.secrets.items()}
         settings = _loaded(target, with_it, secrets)
@@ -232,12 +235,12 @@ def _recipient(
             talk.ask(Question("Enter sends a test message, once you have.", "go on", one_of(words)))
         arrived = _tried(settings, chosen.name)
         if not talk.asks:
-            return with_it, secrets
+            return with_it, secrets, arrived
         words_ = {"yes": "yes", "no": "no", "keep": "keep"}
         asks = 'Has it arrived? "no" asks again where to; "keep" takes it as it is.'
         answer = talk.ask(Question(asks, "yes" if arrived else "no", one_of(words_)))
         if answer != "no":
-            return with_it, secrets
+            return with_it, secrets, arrived or answer == "yes"
 
 
 def _tried(settings: Settings, name: str) -> bool:
@@ -252,13 +255,6 @@ def _tried(settings: Settings, name: str) -> bool:
         say(f"{point.name}: {point.what} {point.do}".rstrip())
         taken = taken and point.grade is not Grade.FIX
     return taken
-
-
-def _checked(path: Path, *, quiet: bool) -> bool:
-    """Runs ``stillwell check`` on what was written; returns whether all is well."""
-    from stillwell.cli import check
-
-    return check.looked(path, quiet=quiet)
 
 
 def _started(talk: Talk, path: Path, start: bool | None, well: bool) -> bool:

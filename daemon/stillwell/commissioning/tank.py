@@ -98,7 +98,7 @@ def heater(there: Mapping[str, Any]) -> Question[str | None]:
 
 def lamp(there: Mapping[str, Any]) -> Question[tuple[str, str] | None]:
     """When the lamp goes on and off."""
-    asks = 'From when to when is the lamp on, such as 12:00-22:00? "none" if no timer switches it.'
+    asks = 'From when to when is the lamp on, such as 12:00-22:00? "none" if that varies.'
     hours = there.get("lamp", {})
     usual = "-".join(str(hours[key])[:5] for key in ("on", "off")) if hours else "none"
     return Question(asks, usual, or_none(_hours), "--lamp")
