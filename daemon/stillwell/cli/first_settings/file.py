@@ -73,7 +73,7 @@ def target(path: Path) -> Target:
 
 def _examples() -> Iterator[bytes]:
     """Yields the examples that installed releases bring along."""
-    release = Path(sys.prefix).parent
+    release = Path(sys.prefix).resolve().parent
     for found in (release, *release.parent.glob("*")):
         example = found / "share" / "config" / "stillwell.toml"
         if example.is_file():
