@@ -28,21 +28,26 @@ US, METRIC = System.US, System.METRIC
 
 def answers(**typed: str) -> tank.Tank:
     """What these answers mean; an empty one for what is not typed."""
+    return usual({}, **typed)
+
+
+def usual(there: dict[str, Any], **typed: str) -> tank.Tank:
+    """The same beside a table [tank] that is there."""
 
     def said(question: Any) -> Any:
         return question.read(typed.get(question.option[2:].replace("-", "_"), question.usual))
 
-    zone = said(tank.zone("Europe/Dublin"))
-    volume = said(tank.volume({}, tank.is_us(zone)))
-    units = said(tank.units({}, volume))
+    zone = said(tank.zone(there.get("zone", "Europe/Dublin")))
+    volume = said(tank.volume(there, tank.is_us(zone)))
+    units = said(tank.units(there, volume))
     return tank.Tank(
         zone,
         volume,
         units,
-        said(tank.chamber({}, units)),
-        said(tank.heater({})),
-        said(tank.lamp({})),
-        said(tank.top_up({})),
+        said(tank.chamber(there, units)),
+        said(tank.heater(there)),
+        said(tank.lamp(there)),
+        said(tank.top_up(there)),
     )
 
 
@@ -145,12 +150,7 @@ class TestWhatIsWritten:
         text = (CONFIG / file).read_text(encoding="utf-8")
         there = tomllib.loads(text)
         now = there["tank"]
-        same = tank.Tank(
-            *(q.read(q.usual) for q in (tank.zone(now["zone"]), tank.volume(now, False))),
-            METRIC,
-            *(q.read(q.usual) for q in (tank.chamber(now, METRIC), tank.heater(now))),
-            *(q.read(q.usual) for q in (tank.lamp(now), tank.top_up(now))),
-        )
+        same = usual(now)
         assert written(text, sections(same, [], there)) == text
 
     def test_keeps_comments_order_and_keys_that_it_does_not_know(self, tmp_path: Path) -> None:

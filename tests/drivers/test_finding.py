@@ -206,17 +206,17 @@ class TestABroker:
     ) -> None:
         port = broker().port
         board = listen(port)
-        board.say("old/value", "7", retain=True)
+        board.say("old/value", b"7", retain=True)
         from stillwell_drivers.mqtt_in import overheard
 
         over = threading.Event()
 
         def publishes() -> None:
             while not over.wait(0.05):
-                board.say("shelf/temperature", "21.5")
-                board.say("shelf/air", '{"sht": {"humidity": 48.5, "a/b": true}}')
-                board.say("stillwell/x/reading/water", "1")
-                board.say("shelf/status", "online")
+                board.say("shelf/temperature", b"21.5")
+                board.say("shelf/air", b'{"sht": {"humidity": 48.5, "a/b": true}}')
+                board.say("stillwell/x/reading/water", b"1")
+                board.say("shelf/status", b"online")
 
         thread = threading.Thread(target=publishes)
         thread.start()

@@ -6,7 +6,6 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -26,7 +25,7 @@ def pi(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> PseudoPi:
 
 
 @pytest.fixture
-def phone(hook: Receiver) -> Iterator[Receiver]:
+def phone(hook: Receiver) -> Receiver:
     """What a server of ntfy's answers."""
     hook.answer = lambda asked: Says(200)
     return hook

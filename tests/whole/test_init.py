@@ -6,7 +6,6 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -31,7 +30,7 @@ def pi(tmp_path: Path) -> PseudoPi:
 
 
 @pytest.fixture
-def phone(hook: Receiver) -> Iterator[Receiver]:
+def phone(hook: Receiver) -> Receiver:
     """What a server of ntfy's answers."""
     hook.answer = lambda asked: Says(200)
     return hook
