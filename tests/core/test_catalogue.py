@@ -47,7 +47,7 @@ RAISES: dict[str, tuple[str, ...]] = {
         "{band}.unseen",
     ),
     "estimate/probes/judge.py": ("{probe}.doubtful",),
-    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS),
+    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS, PUMP_STOPPED),
     "observe/chamber/gauge_watch.py": ("{gauge}.moved",),
     "observe/cycle.py": CycleWatch.alarms(),
     "observe/heat/watch.py": (*map(str, Condition), MAINS_LOST, PUMP_RESTS, PUMP_STOPPED),

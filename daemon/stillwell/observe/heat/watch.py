@@ -174,8 +174,9 @@ class HeaterWatch:
         return out
 
     def tell(self, known: Known) -> Known:
-        """Says which probes are doubted."""
-        return replace(known, doubted=frozenset(self.judge.doubted))
+        """Says which probes are doubted, and whether the pump has stopped."""
+        stopped = not self._told.keys().isdisjoint((PUMP_STOPPED, MAINS_LOST))
+        return replace(known, doubted=frozenset(self.judge.doubted), no_flow=stopped)
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes from the journal only what made the chamber rise; water that was poured or changed
