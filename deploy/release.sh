@@ -188,7 +188,8 @@ start() {
     if ! own_settings; then
         if begun; then systemctl disable --quiet --now stillwell.service; fi
         say "nothing watches yet. $settings describes a reading room's tank. What is left to do:"
-        say "  sudo nano $settings           # your tank: probes, floats, bands, whom to tell"
+        say "  sudo stillwell init                              # asks about your tank, finds its sensors, starts it"
+        return
     elif begun; then
         # What watches goes on watching, whatever a check would find now.
         restart_service || return 1

@@ -118,6 +118,34 @@ class ReadsInTurn(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A sensor that a driver could read on this machine: what stays with it (a number, a path), the
+    same for people (``GPIO17 (pin 11)``), what it most likely is (water, room, humidity, level,
+    distance, float), the keys of its source, what stands for it in the source's `channels`, and
+    there if it is a float that opens as the water rises. Not `sure`: nothing may be connected. A
+    device that must be opened first has `listen`: it may take half a minute, and is called only
+    when a person has agreed."""
+
+    name: str
+    what: str
+    role: str = ""
+    source: Mapping[str, Any] = field(default_factory=dict)
+    channel: Mapping[str, Any] = field(default_factory=dict)
+    opposite: Mapping[str, Any] | None = None
+    sure: bool = True
+    listen: Callable[[], Iterable[Candidate]] | None = None
+
+
+@runtime_checkable
+class FindsSensors(Protocol):
+    """An ability of drivers that can tell what there is to read: `find` looks, and opens or
+    switches no device. Raises `DriverError` where there is none, with what to do about it."""
+
+    @classmethod
+    def find(cls) -> Iterable[Candidate]: ...
+
+
 class JournalLine(Protocol):
     """One line of a journal that a driver keeps."""
 

@@ -29,14 +29,14 @@ from __future__ import annotations
 
 import errno
 import glob
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from stillwell.ports import DriverError
+from stillwell.ports import Candidate, DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.units import Seconds
 
@@ -47,6 +47,12 @@ _CHIPS = "/dev/gpiochip*"
 _HEADER = "pinctrl-"
 """The chip of a Pi's 40-pin header is named pinctrl-bcm2835, pinctrl-bcm2711 or pinctrl-rp1; its
 number under /dev depends on the model and the kernel."""
+_FREE = {
+    5: 29, 6: 31, 12: 32, 13: 33, 16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16,
+    24: 18, 25: 22, 26: 37, 27: 13,
+}  # fmt: skip
+"""The pin of each GPIO of the 40-pin header that has no usual second work: not I2C, SPI, the serial
+port, 1-Wire, the boards' own memory (Raspberry Pi documentation, "GPIO and the 40-pin header")."""
 _CONSUMER = "stillwell"
 _LONGEST_RAW = 80
 _EVENTS_AT_ONCE = 64
@@ -164,11 +170,31 @@ class GpioFloat:
         """Returns ``gpio:header`` or ``gpio:/dev/gpiochip0``."""
         return f"gpio:{settings.chip}"
 
+    @classmethod
+    def find(cls) -> Iterator[Candidate]:
+        """Yields the header's free lines that are inputs; see `FindsSensors`. Reading them switches
+        on their pull-up, and drives nothing."""
+        chip = cls._find_chip("header")
+        try:
+            from gpiod.line import Direction
+
+            for number, pin in _FREE.items():
+                info = chip.get_line_info(number)
+                if info.used or info.direction is not Direction.INPUT:
+                    continue
+                name = f"GPIO{number}"
+                at = {"line": name if info.name == name else number}
+                what, source = f"{name} (pin {pin})", {"look": "1 s"}
+                other = {**at, "wet": "open"}
+                yield Candidate(name, what, "float", source, at, other, sure=False)
+        finally:
+            chip.close()
+
     def open(self) -> None:
         """Requests every line that is free; raises `DriverError` if none is."""
         self.close()
         try:
-            self._chip = self._find_chip()
+            self._chip = self._find_chip(self._settings.chip)
             self._offsets = {
                 channel: self._offset(self._chip, channel, where)
                 for channel, where in self._settings.channels.items()
@@ -215,7 +241,8 @@ class GpioFloat:
             except Exception:  # the line is given back when the process ends, at the latest
                 continue
 
-    def _find_chip(self) -> gpiod.Chip:
+    @classmethod
+    def _find_chip(cls, wanted: str) -> gpiod.Chip:
         try:
             import gpiod
         except ImportError as error:
@@ -223,13 +250,13 @@ class GpioFloat:
                 "The Python package gpiod is missing, so no GPIO line can be read.",
                 'Install it: "pip install gpiod" into the environment of stillwell.',
             ) from error
-        if self._settings.chip != "header":
-            return self._open_chip(gpiod, self._settings.chip)
+        if wanted != "header":
+            return cls._open_chip(gpiod, wanted)
         paths = sorted(glob.glob(_CHIPS))
         refused: DriverError | None = None
         for path in paths:
             try:
-                chip = self._open_chip(gpiod, path)
+                chip = cls._open_chip(gpiod, path)
             except DriverError as error:
                 refused = error
                 continue

@@ -31,7 +31,7 @@ from typing import ClassVar, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from stillwell.ports import DriverError
+from stillwell.ports import Candidate, DriverError
 from stillwell.reading import Failure, Sample
 from stillwell_drivers.evidence import printable
 from stillwell_drivers.scaled import Scaled
@@ -44,6 +44,10 @@ _VALUE = re.compile(
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?", re.ASCII)
 _MOVES = re.compile(r"(?:.*/)?(?:hwmon|iio:device)\d+/?")
 _KIND = re.compile(r"(in_[a-z]+).*")
+_OF_A_BUS = re.compile(r"/(?:i2c|spi|usb)")
+"""Sensors of the machine itself are on none of these."""
+_ROLES = {"temp": "room", "humidity": "humidity", "distance": "distance"}
+_KERNEL = Path("/sys")
 _PER_MILLE, _MM_PER_M = 0.001, 1000.0
 _LARGEST_FILE = 4096  # a sysfs attribute is at most one page
 
@@ -84,7 +88,7 @@ class KernelSensorSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     channels: dict[str, KernelValue] = Field(min_length=1)
-    root: Path = Path("/sys")
+    root: Path = _KERNEL
     """Where the kernel's tree is."""
 
 
@@ -131,6 +135,22 @@ class KernelSensor:
     def bus(cls, settings: KernelSensorSettings) -> str:
         """Names one bus for each set of devices: a device that hangs holds up no other source."""
         return "kernel:" + ",".join(sorted({at.device for at in settings.channels.values()}))
+
+    @classmethod
+    def find(cls, root: Path = _KERNEL) -> Iterator[Candidate]:
+        """Yields what is measured by sensors that are not the machine's own; see `FindsSensors`."""
+        sensors = [each for each in found(root) if _OF_A_BUS.search(each.device)]
+        names = [(each.name, value) for each in sensors for value in each.values]
+        source = {} if root == _KERNEL else {"root": str(root)}
+        for each in sensors:
+            for value in each.values:
+                role = next((role for word, role in _ROLES.items() if word in value), "")
+                if not role:
+                    continue
+                # A path where two have one name; a name survives another place on the bus.
+                device = each.name if names.count((each.name, value)) == 1 else each.device
+                at = {"device": device, "value": value}
+                yield Candidate(device, f"{device} {value}", role, source, at)
 
     def open(self) -> None:
         """Checks that at least one of the sensors is there; raises `DriverError`."""

@@ -30,15 +30,18 @@ Sources: MQTT 3.1.1 (OASIS), sections 3.3.1.3 (retain), 3.8 and 4.6 (order); RFC
 from __future__ import annotations
 
 import json
+import socket
+import time
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, NamedTuple
 
 from annotated_types import Ge, Le
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-from stillwell.ports import Clock, DriverError
+from stillwell.ports import Candidate, Clock, DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.units import Seconds
 from stillwell_drivers.evidence import printable
@@ -53,6 +56,10 @@ _PATIENCE_POLLS = 50
 _MOST_MESSAGES = 20_000
 """The most messages in one read; a broker that sends more is at fault."""
 _LARGEST_PAYLOAD = 65_536
+_LISTENS_S = 10.0
+"""How long a broker is listened to for sensors that nobody has named."""
+_MOST_HEARD = 40
+_OWN = "stillwell/"
 _KEEPALIVE_S = 3600
 """Every read asks something of the broker, which is more often than this."""
 _WORDS = {"on": 1.0, "true": 1.0, "off": 0.0, "false": 0.0}
@@ -160,6 +167,16 @@ class MqttIn:
         """Returns ``mqtt:`` and the broker."""
         return f"mqtt:{settings.at}"
 
+    @classmethod
+    def find(cls, host: str = "localhost", port: int = 1883) -> Iterator[Candidate]:
+        """Yields this machine's own broker, if one answers; see `FindsSensors`."""
+        try:
+            socket.create_connection((host, port), 1.0).close()
+        except OSError:
+            return
+        listen = partial(overheard, host, port)
+        yield Candidate(f"{host}:{port}", f"MQTT broker on {host}", sure=False, listen=listen)
+
     def use_clock(self, clock: Clock) -> None:
         self._clock = clock
 
@@ -195,9 +212,9 @@ class MqttIn:
     def read(self) -> Iterable[Sample]:
         """Takes what has been received, and returns the latest value of each channel while it
         counts."""
-        client, clock = self._client, self._clock
-        if client is None or clock is None:
-            raise DriverError("The broker is not connected.", "Open it before reading.")
+        client, clock = self.connected(), self._clock
+        if clock is None:
+            raise DriverError("The driver has no clock.", "Give it one before reading.")
         topics = {at.topic for at in self._settings.channels.values()}
         topics |= {at.will for at in self._settings.channels.values() if at.will}
         client.subscribe([(topic, 0) for topic in sorted(topics)])
@@ -217,6 +234,12 @@ class MqttIn:
                 client.loop(0)
             except Exception:  # a connection that is gone cannot be ended
                 return
+
+    def connected(self) -> Client:
+        """Returns the connection. Raises `DriverError` if there is none."""
+        if self._client is None:
+            raise DriverError("The broker is not connected.", "Open it before reading.")
+        return self._client
 
     def _ask(self, client: Client, refuses: str) -> None:
         """Waits for the broker's answer to the last request, and takes what is received
@@ -325,3 +348,58 @@ def _record(document: Any, name: str) -> object:
             add = base.get("bv", 0)
             found = (found + (add if isinstance(add, int | float) else 0)) * per + plus
     return found
+
+
+def overheard(host: str, port: int, seconds: float = _LISTENS_S) -> list[Candidate]:
+    """Listens to all topics of a broker that asks for no password; returns the numbers that are
+    published meanwhile. Raises `DriverError` if it lets nobody listen."""
+    source: dict[str, Any] = {} if (host, port) == ("localhost", 1883) else {"host": host}
+    source |= {} if port == 1883 else {"port": port}
+    probe = MqttIn(MqttInSettings.model_validate({**source, "channels": {"x": {"topic": "x"}}}))
+    heard: dict[tuple[str, str | None], float] = {}
+
+    def take(_client: object, _data: object, message: MQTTMessage) -> None:
+        if not message.retain and not message.topic.startswith(_OWN):
+            for pointer, value in _numbers(bytes(message.payload)):
+                if len(heard) < _MOST_HEARD or (message.topic, pointer) in heard:
+                    heard[message.topic, pointer] = value
+
+    try:
+        probe.open()
+        client = probe.connected()
+        client.on_message = take
+        client.subscribe("#")
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            client.loop(_POLL_S)
+    finally:
+        probe.close()
+    return [
+        Candidate(
+            f"{topic}#{pointer or ''}",
+            f"{topic} {pointer or ''}".rstrip() + f" (now {value:g})",
+            "",
+            source,
+            {"topic": topic} | ({} if pointer is None else {"pointer": pointer}),
+        )
+        for (topic, pointer), value in sorted(heard.items(), key=str)
+    ]
+
+
+def _numbers(payload: bytes) -> Iterator[tuple[str | None, float]]:
+    """Yields the numbers in a payload: the whole of it, or those at the ends of JSON pointers."""
+    number, _ = number_in(payload, Published(topic="x"))
+    if number is not None:
+        yield None, number
+        return
+    try:
+        waiting: list[tuple[str, Any]] = [("", json.loads(payload))]
+    except (ValueError, RecursionError):
+        return
+    while waiting:
+        pointer, found = waiting.pop()
+        if isinstance(found, dict):
+            steps = ((key.replace("~", "~0").replace("/", "~1"), at) for key, at in found.items())
+            waiting += [(f"{pointer}/{step}", below) for step, below in steps]
+        elif isinstance(found, int | float) and not isinstance(found, bool):
+            yield pointer, float(found)

@@ -48,11 +48,12 @@ from typing import ClassVar, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from stillwell.ports import DriverError
+from stillwell.ports import Candidate, DriverError
 from stillwell.reading import Failure, Sample
 
 _log = logging.getLogger(__name__)
 
+_DEVICES = Path("/sys/bus/w1/devices")
 _PROBE = re.compile(r"(?:22|28|3b|42)-[0-9a-f]{12}")
 _FRAME = re.compile(r"\s*((?:[0-9a-f]{2}\s+){9}):\s*crc=([0-9a-f]{2})\s+(YES|NO)\b", re.IGNORECASE)
 _LONGEST_RAW = 80
@@ -144,7 +145,7 @@ class OneWireSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     channels: dict[str, Probe] = Field(min_length=1)
-    root: Path = Path("/sys/bus/w1/devices")
+    root: Path = _DEVICES
     """Where the kernel shows its 1-Wire devices."""
     master: str | None = Field(default=None, pattern=r"^w1_bus_master[0-9]+$")
     """The bus master that all probes of this source hang on. Only for a Pi with two 1-Wire buses:
@@ -177,6 +178,20 @@ class _Frame(NamedTuple):
 
     def sample(self, channel: str, stale: bool = False) -> Sample:
         return Sample(channel, self.value, self.failure, self.raw[:_LONGEST_RAW], stale)
+
+
+def _devices(root: Path) -> list[str]:
+    """Returns the names of the masters and their devices. Raises `DriverError` if there is no
+    master."""
+    do = 'Add "dtoverlay=w1-gpio" to /boot/firmware/config.txt and restart the Pi.'
+    try:
+        names = sorted(os.listdir(root))
+    except OSError as error:
+        what = f"The kernel shows no 1-Wire bus: {root} cannot be read ({error.strerror})."
+        raise DriverError(what, do) from error
+    if not any(name.startswith("w1_bus_master") for name in names):
+        raise DriverError(f"No 1-Wire bus master in {root}.", do)
+    return names
 
 
 def _read_attribute(path: Path) -> bytes:
@@ -268,6 +283,20 @@ class OneWire:
         """Returns ``w1``, or ``w1/w1_bus_master2`` if the settings name the master."""
         return f"w1/{settings.master}" if settings.master else "w1"
 
+    @classmethod
+    def find(cls, root: Path = _DEVICES) -> Iterator[Candidate]:
+        """Yields the probes on the bus; see `FindsSensors`."""
+        probes = [name for name in _devices(root) if _PROBE.fullmatch(name)]
+        if not probes:
+            raise DriverError(
+                "The 1-Wire bus is there, and no temperature probe is on it.",
+                "Check the wiring: red to 3.3 V, black to ground, yellow to GPIO4, one 4.7 kΩ "
+                "resistor between yellow and red.",
+            )
+        source = {} if root == _DEVICES else {"root": str(root)}
+        for probe in probes:
+            yield Candidate(probe, f"probe {probe}", "water", source, {"probe": probe})
+
     def watch_turns(self, begins: Callable[[str], None]) -> None:
         """Takes a function to call with the channel of the probe that is being read, since a probe
         can hold up a read for ever."""
@@ -281,20 +310,8 @@ class OneWire:
     def open(self) -> None:
         """Looks for the bus. A missing probe is no error here: `read` reports it."""
         root = self._settings.root
-        try:
-            names = sorted(os.listdir(root))
-        except OSError as error:
-            raise DriverError(
-                f"The kernel shows no 1-Wire bus: {root} cannot be read ({error.strerror}).",
-                'Add "dtoverlay=w1-gpio" to /boot/firmware/config.txt and restart the Pi.',
-            ) from error
-        masters = [name for name in names if name.startswith("w1_bus_master")]
+        masters = [name for name in _devices(root) if name.startswith("w1_bus_master")]
         wanted = self._settings.master
-        if not masters:
-            raise DriverError(
-                f"No 1-Wire bus master in {root}.",
-                'Add "dtoverlay=w1-gpio" to /boot/firmware/config.txt and restart the Pi.',
-            )
         if wanted is not None and wanted not in masters:
             raise DriverError(
                 f"No 1-Wire bus master {wanted} in {root}; there is {', '.join(masters)}.",

@@ -32,6 +32,15 @@ def stable_names(port: str, names: Path | None = None) -> list[str]:
     return same or [str(name) for name in found]
 
 
+def devices(names: Path | None = None) -> list[str]:
+    """Returns one lasting name of each serial device that is plugged in, by-id before by-path."""
+    folder = _NAMES if names is None else names
+    found: dict[str, str] = {}
+    for name in [*sorted(folder.glob("by-id/*")), *sorted(folder.glob("by-path/*"))]:
+        found.setdefault(os.path.realpath(name), str(name))
+    return list(found.values())
+
+
 def _stays(port: str) -> str:
     if not port.startswith("/"):
         raise ValueError(

@@ -26,19 +26,22 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from stillwell.ports import DriverError
+from stillwell.ports import Candidate, DriverError
 from stillwell.reading import Failure, Sample
 from stillwell.units import Seconds
 from stillwell_drivers.evidence import printable
 from stillwell_drivers.line_pattern import LONGEST_LINE, LinePattern
+from stillwell_drivers.line_shape import shape_of
 from stillwell_drivers.scaled import Scaled
-from stillwell_drivers.serial_port import Port, opened, shut, stopped
+from stillwell_drivers.serial_port import Port, devices, opened, shut, stopped
 
 if TYPE_CHECKING:
     import serial
@@ -50,6 +53,10 @@ _BACKLOG_FULL = 4095
 drivers/tty/n_tty.c); what comes after they and the driver's own buffer are full is lost."""
 _BACKLOG_READS = 64
 _REST_S = 0.02
+_BAUDS = (9600, 115_200)
+_ENOUGH_LINES = 5
+_LISTENS_S = 4.0
+"""How long a device is listened to at each speed: gauges print a line every second or so."""
 _ENDS = re.compile(rb"[\r\n]")
 
 
@@ -175,6 +182,13 @@ class SerialText:
         """Returns ``serial:`` and the port."""
         return f"serial:{settings.port}"
 
+    @classmethod
+    def find(cls, names: Path | None = None) -> Iterator[Candidate]:
+        """Yields the serial devices that have a lasting name; see `FindsSensors`."""
+        for port in devices(names):
+            listen = partial(listened, port)
+            yield Candidate(port, f"serial device {port}", source={"port": port}, listen=listen)
+
     def open(self) -> None:
         """Opens the port for this process alone; raises `DriverError`."""
         self.close()
@@ -295,3 +309,41 @@ class SerialText:
             return Sample(channel, None, Failure.GARBAGE, raw)
         raw = f"nothing came for {self._settings.silent_after:g} s"
         return Sample(channel, None, Failure.SILENT, raw)
+
+
+def listened(path: str, seconds: float = _LISTENS_S) -> list[Candidate]:
+    """Listens to a device at the usual speeds; returns the numbers in its lines. Raises
+    `DriverError` if it prints no lines with a number."""
+    for baud in _BAUDS:
+        port = opened(path, baud, _POLL_S)
+        buffer, lines = LineBuffer(), list[bytes]()
+        try:
+            for _ in range(round(seconds / _POLL_S)):
+                lines += buffer.feed(port.read(_CHUNK))
+                if len(lines) > _ENOUGH_LINES:
+                    break
+        except Exception as error:  # what pyserial raises for an unplugged port: see `read`
+            raise stopped(path, error) from error
+        finally:
+            shut(port)
+        # At a wrong speed hardly a line is text.
+        texts = [line.decode("utf-8", "replace").strip() for line in lines]
+        shape = shape_of(text for text in texts if text.isprintable() and "\ufffd" not in text)
+        if shape is None:
+            continue
+        source = {"port": path, "baud": baud, "pattern": shape.pattern}
+        return [
+            Candidate(
+                f"{path}#{figure.group}",
+                f"{figure.group} (now {figure.latest} {figure.unit}".rstrip() + ")",
+                figure.role,
+                source,
+                {"group": figure.group} | ({"scale": figure.scale} if figure.scale != 1.0 else {}),
+            )
+            for figure in shape.figures
+        ]
+    speeds = " and ".join(str(baud) for baud in _BAUDS)
+    raise DriverError(
+        f"{path} printed no line with a number within {seconds:g} s, at {speeds} baud.",
+        "Look into its manual: config/ has samples for binary frames and for Modbus.",
+    )

@@ -24,7 +24,7 @@ from stillwell.observe.chamber.alarms import LEVEL_ALARMS
 from stillwell.observe.chamber.top_up import TOP_UP_ALARMS
 from stillwell.observe.cycle import CycleWatch
 from stillwell.observe.heat.lamp import LAMP_ALARMS
-from stillwell.observe.heat.pump import MAINS_LOST, PUMP_ALARMS, PUMP_RESTS
+from stillwell.observe.heat.pump import MAINS_LOST, PUMP_ALARMS, PUMP_RESTS, PUMP_STOPPED
 from stillwell.observe.heat.watch import HEAT_ALARMS
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.reading import Quantity
@@ -48,7 +48,7 @@ RAISES: dict[str, tuple[str, ...]] = {
         "{band}.unseen",
     ),
     "estimate/probes/judge.py": ("{probe}.doubtful",),
-    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS),
+    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS, PUMP_STOPPED),
     "observe/chamber/gauge_watch.py": ("{gauge}.moved",),
     "observe/cycle.py": CycleWatch.alarms(),
     "observe/heat/lamp.py": LAMP_ALARMS,

@@ -49,6 +49,7 @@ from stillwell.notice import (
     Transition,
 )
 from stillwell.observe.chamber.found import (
+    ChamberRisen,
     Disagree,
     FloatFault,
     FloatWell,
@@ -137,6 +138,8 @@ STAND: list[tuple[str, Facts]] = [
     ("heater.setting-moved", SettingMoved(SEEN, (25.5, 25.9), 0.41)),
     ("heater.setting-moved", SettingMoved(SEEN, (25.9,), -0.41)),
     ("room.too-warm", RoomTooWarm(SEEN, 25.4)),
+    ("pump.stopped", ChamberRisen(18.2, 17.6)),
+    ("pump.stopped", ChamberRisen(18.2, None)),
     ("pump.stopped", PumpStopped(("water-chamber", "water-tank"), 2.13)),
     ("mains.lost", MainsLost(SEEN)),
     ("lamp.not-on", LampOdd(0.42, "12:00 to 22:00")),

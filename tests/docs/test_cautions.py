@@ -40,6 +40,7 @@ CAUTION = re.compile(
 
 NO_HAND = {
     "cli/check.py TITLE": "the name of a section about drivers of others",
+    "commissioning/sensors.py _TOO_FULL": "`words/sensors.py` says it after its look, with caution",
     "keeper/reminders.py _lamp": "its text is that of photoperiod.words, which is looked at there",
 }
 

@@ -21,7 +21,7 @@ TIERS: tuple[frozenset[str], ...] = (
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
     frozenset({"store", "acquire", "deliver", "testing"}),
     frozenset({"settings"}),
-    frozenset({"review", "run", "journal"}),
+    frozenset({"review", "run", "journal", "commissioning"}),
     frozenset({"observe"}),
     frozenset({"keeper", "review_plan", "words"}),
     frozenset({"asked"}),

@@ -9,6 +9,7 @@ import re
 import subprocess
 import time
 from collections.abc import Callable
+from functools import partial
 from importlib import metadata
 from pathlib import Path
 from pwd import getpwnam
@@ -24,6 +25,9 @@ from stillwell.reading import Flag, Moment, Reading
 from stillwell.settings import load, plugins
 from stillwell.store import Store, StoreError, StoreReader
 from stillwell.watching import KEY, RUN, Run
+from stillwell_drivers.kernel_sensor import KernelSensor
+from stillwell_drivers.onewire import OneWire
+from stillwell_drivers.serial_text import SerialText
 
 SINK = """
 [sink.broker]
@@ -248,11 +252,11 @@ class TestMachine:
     def test_probes_and_adapters_that_nobody_named_are_listed(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        w1, serial = tmp_path / "w1", tmp_path / "serial"
+        w1, serial = tmp_path / "w1", tmp_path / "serial/by-id"
         for entry in (w1 / "28-0316a2794a1f", w1 / "w1_bus_master1", serial / "usb-gauge-if00"):
             entry.mkdir(parents=True)
-        monkeypatch.setattr(machine, "W1_DEVICES", w1)
-        monkeypatch.setattr(machine, "SERIAL_DEVICES", serial)
+        monkeypatch.setattr(OneWire, "find", partial(OneWire.find, w1))
+        monkeypatch.setattr(SerialText, "find", partial(SerialText.find, serial.parent))
         chip = tmp_path / "sys/devices/i2c-1/1-0044"
         own = tmp_path / "sys/devices/virtual"
         for number, (name, device) in enumerate({"sht3x": chip, "cpu_thermal": own}.items()):
@@ -262,10 +266,11 @@ class TestMachine:
             (sensor / "name").write_text(f"{name}\n")
             (sensor / "temp1_input").write_text("21000\n")
             (sensor / "device").symlink_to(device)
-        monkeypatch.setattr(machine, "KERNEL", tmp_path / "sys")
+        sys = tmp_path / "sys"
+        monkeypatch.setattr(KernelSensor, "find", partial(KernelSensor.find, sys))
         found = {p.name: p for p in machine.hardware(load(tank(tmp_path)))}
         assert set(found) == {"28-0316a2794a1f", "usb-gauge-if00", "sht3x"}
-        assert found["sht3x"].do == 'To use it: device = "sht3x", value = "temp1_input"'
+        assert 'device = "sht3x", value = "temp1_input"' in found["sht3x"].do
         assert 'probe = "28-0316a2794a1f"' in found["28-0316a2794a1f"].do
         assert str(serial / "usb-gauge-if00") in found["usb-gauge-if00"].do
 

@@ -104,6 +104,20 @@ def check(
         raise typer.Exit(1)
 
 
+def looked(config: Path, *, quiet: bool) -> bool:
+    """Looks at everything but the sinks, and prints it unless `quiet`; returns whether there is
+    nothing to fix."""
+    from stillwell.cli.checks import daemon
+
+    settings = load_settings(config)
+    path = settings.store_path
+    with reporting_store_errors():
+        points, _ = _look(settings, path, daemon.watch(path), False, 0.0, quiet=quiet)
+    if not quiet:
+        _print(points)
+    return not any(point.grade == "fix" for point in points)
+
+
 def _tell_deadman(settings: Settings, *, as_json: bool) -> None:
     from rich.text import Text
 

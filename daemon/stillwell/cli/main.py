@@ -21,6 +21,7 @@ from stillwell.cli import (
     drill,
     export,
     heater,
+    init,
     mix,
     new_driver,
     note,
@@ -54,6 +55,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for module in (
+    init,
     run,
     status,
     check,

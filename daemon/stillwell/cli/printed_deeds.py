@@ -126,6 +126,15 @@ class JournalTaken(TypedDict):
     odd: list[LeftOut]
 
 
+class Initialised(TypedDict):
+    file: str
+    channels: list[str]
+    recipients: list[str]
+    ok: bool
+    """Whether `check` found nothing to fix."""
+    started: bool
+
+
 class Simulated(TypedDict):
     store: str
     readings: int

@@ -2,7 +2,7 @@
 heater is, no longer mixes with the tank's.
 
 The rise alone is no proof: whoever pours lets the chamber rise as well. It needs the journal's
-silence and either the heater's failing at the same time (`HeaterWatch`) or two probes, one in the
+silence and either the heater's failing at the same time (`observe.heat`) or two probes, one in the
 chamber and one in the tank, that part from that moment on.
 """
 

@@ -23,6 +23,10 @@ class Known:
 
     doubted: frozenset[str] = frozenset()
     """The channels that are not believed."""
+    no_flow: bool = False
+    """Whether the pump has stopped, by the water's heat."""
+    risen: bool = False
+    """Whether the chamber is up because the pump has stopped, by its own level or by the heat."""
     missing: Estimate | None = None
     """The fresh water that is missing to the fill mark, mL; None where it is not known."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from stillwell.notice import Said
 from stillwell.observe.chamber.found import (
+    ChamberRisen,
     Disagree,
     FloatFault,
     FloatWell,
@@ -179,6 +180,23 @@ def top_up_missing(facts: TopUpMissing, figures: Figures) -> Said:
     )
 
 
+def chamber_risen(facts: ChamberRisen, figures: Figures) -> Said:
+    rise = figures.difference(facts.rise_mm, Quantity.LEVEL, 0)
+    by = ""
+    if facts.known_mm is not None:
+        usual = figures.difference(facts.known_mm, Quantity.LEVEL, 0)
+        by = f" When the pump rests it always rises by about {usual}."
+    return Said(
+        f"Pump may have stopped: chamber up {rise}.",
+        "See that the pump runs and draws no air, with dry hands. While it does not, stir the tank "
+        "by hand, and take no water out: what has run back belongs to the tank.",
+        f"The chamber rose at once and stays up {figures.from_then()}.{by}",
+        "Or the mains are lost, if lamp and heater are dark too. Or somebody poured, if the pump "
+        "runs: then note it.",
+        UNPLUG,
+    )
+
+
 def too_high(facts: TooHigh, figures: Figures) -> Said:
     over = f"{figures.show(facts.over_ml, Dimension.VOLUME)} of " if facts.over_ml else ""
     level = "" if facts.level_mm is None else f": {_mm(figures, facts.level_mm)} above the mark"
@@ -272,6 +290,7 @@ def gauge_well(facts: GaugeWell, figures: Figures) -> Said:
 
 
 WORDS: Speaking = {
+    ChamberRisen: chamber_risen,
     Disagree: disagree,
     FloatFault: float_fault,
     FloatWell: float_well,

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import getpass
 import os
-import re
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -23,10 +22,6 @@ ROOM_TO_NOTE = 256 << 20
 """Free bytes below which the disk is mentioned. Ninety days of seven channels, read every 30 s,
 take about 50 MB (`stillwell simulate --days 2` makes one); under 64 MiB the system itself begins to
 fail."""
-
-W1_DEVICES = Path("/sys/bus/w1/devices")
-SERIAL_DEVICES = Path("/dev/serial/by-id")
-KERNEL = Path("/sys")
 
 
 def configuration(settings: Settings) -> Iterator[Point]:
@@ -173,32 +168,25 @@ def clock(machine: Clock) -> Iterator[Point]:
 
 
 def hardware(settings: Settings) -> Iterator[Point]:
-    """Yields what is plugged in and not named in the configuration: the number or path to copy."""
-    from stillwell_drivers.kernel_sensor import found
+    """Yields what is plugged in and not named in the configuration, with the keys to copy; and each
+    driver that fails when it is asked what there is."""
+    from stillwell.commissioning.found import found
+    from stillwell.commissioning.written import literal
 
     named = "\n".join(str(source.settings) for source in settings.source.values())
-    for number in sorted(path.name for path in _entries(W1_DEVICES) if path.name[:3] == "28-"):
-        if number not in named:
-            what = f"A temperature probe {number} is on the 1-Wire bus and belongs to no channel."
-            yield Point("hardware", number, Grade.NOTE, what, f'To use it: probe = "{number}"')
-    for sensor in found(KERNEL):
-        # Sensors of the machine itself are on none of these.
-        if re.search(r"/(?:i2c|spi|usb)", sensor.device) and f"'{sensor.name}'" not in named:
-            what = f"The kernel reads a sensor {sensor.name}, which belongs to no channel."
-            do = f'To use it: device = "{sensor.name}", value = "{sensor.values[0]}"'
-            yield Point("hardware", sensor.name, Grade.NOTE, what, do)
-    for path in sorted(_entries(SERIAL_DEVICES)):
-        used = str(path) in named
-        what = f"A serial device is at {path}" + ("." if used else " and belongs to no source.")
-        do = "" if used else f'To use it: port = "{path}"'
-        yield Point("hardware", path.name, Grade.WELL if used else Grade.NOTE, what, do)
-
-
-def _entries(folder: Path) -> list[Path]:
-    try:
-        return list(folder.iterdir())
-    except OSError:
-        return []
+    for of_driver in found():
+        if of_driver.at_fault:
+            yield Point("hardware", of_driver.driver, Grade.NOTE, of_driver.what)
+        told = set()
+        for each in of_driver.candidates:
+            if not each.sure or each.name in told or f"'{each.name}'" in named:
+                continue
+            told.add(each.name)
+            keys = {**each.source, **each.channel}
+            copied = ", ".join(f"{key} = {literal(value)}" for key, value in keys.items())
+            what = f"The {each.what} belongs to no channel."
+            do = f"To use it: {copied}; or run stillwell init, which writes it."
+            yield Point("hardware", each.name.rpartition("/")[2], Grade.NOTE, what, do)
 
 
 def _user() -> str:

@@ -13,6 +13,7 @@ from stillwell.finding import Finding
 from stillwell.form import Form
 from stillwell.observe.chamber.gauge_datum import GaugeDatum
 from stillwell.observe.facts import GaugeMoved, GaugeWell
+from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
@@ -52,9 +53,16 @@ class GaugeWatch:
         self.datum = GaugeDatum()
         self._line = Timeline()
         self._began = False
+        self._risen = False
+
+    def hear(self, known: Known) -> None:
+        """Takes whether the chamber is up because the pump has stopped: no jump of the gauge."""
+        self._risen = known.risen
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes a reading; returns the findings that it changes."""
+        if self._risen:
+            return ()
         if reading.channel != self._plan.channel or reading.value is None:
             return ()
         if worth(reading) is not Worth.GOOD:

@@ -25,6 +25,14 @@ _TEMPERATURES_KEPT = 300
 _FLAG_OF_LEVEL = (Flag.PASS, Flag.NOT_EVALUATED)
 
 
+def worth_seeing(reading: Reading) -> bool:
+    """Whether a gauge's reading is a measurement. Outliers are weighed by whoever takes it; a flat
+    line is none."""
+    if reading.flag in (Flag.FAIL, Flag.MISSING):
+        return False
+    return reading.flag in _FLAG_OF_LEVEL or "flat" not in reading.tests
+
+
 class LevelIntake:
     """Takes readings into a record."""
 
@@ -63,8 +71,7 @@ class LevelIntake:
         if name in self._floats:
             self._take_share(self._floats[name], reading, value, now_ms)
         elif self._plan.gauge is not None and name == self._plan.gauge.name:
-            # the model weighs outliers itself; a flat line is no measurement
-            if reading.flag in _FLAG_OF_LEVEL or "flat" not in reading.tests:
+            if worth_seeing(reading):
                 self._record.update(Gauge(now_ms, value), now_ms)
         elif self.total is not None and name in self.total.channels:
             return

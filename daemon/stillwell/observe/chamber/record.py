@@ -20,6 +20,7 @@ from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.plan import LevelPlan
+from stillwell.observe.chamber.rest import Rest
 from stillwell.observe.chamber.total import Total, concerns, instrument, lag_ms, total_model
 
 EXPANSION_PER_K = 2.97e-4
@@ -151,6 +152,7 @@ class Memory:
     """By float: the sum of its shares in that slice, and how many there are."""
     total: Total = field(default_factory=Total)
     """With an automatic top-up: the water of chamber and reservoir together."""
+    rest: Rest = field(default_factory=Rest)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@ alarms, estimates and the night's numbers."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import replace
 
@@ -14,7 +15,7 @@ from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LevelAlarms
 from stillwell.observe.chamber.diary import LevelDiary
 from stillwell.observe.chamber.gathered import keep_window
-from stillwell.observe.chamber.intake import LevelIntake
+from stillwell.observe.chamber.intake import LevelIntake, worth_seeing
 from stillwell.observe.chamber.journal import KINDS
 from stillwell.observe.chamber.numbers import LevelNumbers
 from stillwell.observe.chamber.plan import LevelPlan
@@ -34,6 +35,8 @@ class LevelWatch:
 
     def __init__(self, plan: LevelPlan) -> None:
         self._doubted: Container[str] = ()
+        self._no_flow = False
+        """Whether the pump has stopped, by the water's heat."""
         self._begin(LevelRecord(plan))
 
     def _begin(self, record: LevelRecord) -> None:
@@ -57,6 +60,7 @@ class LevelWatch:
         """Stops taking readings from the channels that are doubted now: a probe in the air is no
         reason to report a leak."""
         self._doubted = known.doubted
+        self._no_flow = known.no_flow
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes one judged reading."""
@@ -65,11 +69,14 @@ class LevelWatch:
         now_ms = self._pass_to(reading.moment)
         self._intake.take(reading, now_ms)
         self._alarms.judge_at_once(now_ms, reading.moment)
+        self._see_rest(reading, now_ms)
         return self._found()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes a journal entry; `struck` is the earlier one that it strikes out."""
         self._diary.note(entry, struck)
+        if struck is None and entry.kind in KINDS:
+            self._record.memory.rest.poured(self._record.memory.line.of_utc(entry.at_ms))
         self._noted |= entry.kind in KINDS or (struck is not None and struck.kind in KINDS)
         return self._found()
 
@@ -124,10 +131,35 @@ class LevelWatch:
             if boundary >= memory.windows_ms + rules.WINDOW_MS:
                 end_ms = boundary // rules.WINDOW_MS * rules.WINDOW_MS
                 keep_window(record, end_ms)
-            self._alarms.judge(state, boundary, now)
+            if not (record.memory.rest.stands or self._no_flow):
+                self._alarms.judge(state, boundary, now)
         record.pass_to(now_ms)
         self._intake.close_slice(now_ms)
         return now_ms
+
+    def _see_rest(self, reading: Reading, now_ms: int) -> None:
+        """Asks whether the pump has stopped, or runs again: the model learns of it at once, and
+        while it stands nothing is said of level and floats."""
+        record, gauge = self._record, self._record.plan.gauge
+        if gauge is None or reading.channel != gauge.name or reading.value is None:
+            return
+        if not worth_seeing(reading):
+            return
+        rest, noise = record.memory.rest, math.hypot(gauge.spec.noise_mm, gauge.spec.step_mm)
+        by_hand = record.plan.top_up is None
+        if not rest.see(now_ms, reading.value, noise, by_hand=by_hand):
+            return
+        if rest.stands and rest.since_ms is not None:
+            record.update(PumpStopped(rest.since_ms, None), now_ms)
+        elif rest.ended is not None:
+            begin, end = rest.ended
+            rest.ended = None
+            record.update(PumpStopped(begin, end), now_ms)
+            record.memory.stands.append((begin, end))
+            del record.memory.stands[:-_STANDS_KEPT]
+            self._diary.changed(record.memory.line.to_utc(begin))
+        if rest.stands or not self._no_flow:
+            self._alarms.tell_rest(reading.moment)
 
     def _without_stand(self, state: LevelState) -> LevelState:
         """Tells the model of a time in which the pump had stopped, once the pump runs again."""
@@ -162,5 +194,7 @@ class LevelWatch:
         return self._record.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
 
     def tell(self, known: Known) -> Known:
-        """Adds how much fresh water is missing to the fill mark, by the last look."""
-        return replace(known, missing=self._alarms.facts.missing)
+        """Adds how much fresh water is missing to the fill mark, by the last look, and whether the
+        chamber is up."""
+        risen = self._record.memory.rest.stands or known.no_flow
+        return replace(known, missing=self._alarms.facts.missing, risen=risen)

@@ -104,8 +104,9 @@ class HeatWatch:
         return [*out, *self._see_water(name, t, value, now)]
 
     def tell(self, known: Known) -> Known:
-        """Says which probes are doubted."""
-        return replace(known, doubted=frozenset(self.judge.doubted))
+        """Says which probes are doubted, and whether the pump has stopped."""
+        stopped = bool(self._kept.pumped.told)
+        return replace(known, doubted=frozenset(self.judge.doubted), no_flow=stopped)
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes from the journal what disturbs the water and makes the chamber rise."""

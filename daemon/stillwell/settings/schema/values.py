@@ -60,7 +60,8 @@ TimeOfDay = Annotated[
 ]
 
 
-def _zone(value: Any) -> Any:
+def known_zone(value: Any) -> Any:
+    """Returns the name of a time zone. Raises `SettingError`, with the zone that was meant."""
     if not isinstance(value, str):
         return value
     try:
@@ -72,7 +73,7 @@ def _zone(value: Any) -> Any:
 
 Zone = Annotated[
     str,
-    BeforeValidator(_zone),
+    BeforeValidator(known_zone),
     WithJsonSchema(
         {
             "type": "string",

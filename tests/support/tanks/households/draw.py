@@ -270,7 +270,7 @@ def _instruments(
 ) -> Instruments:
     rng = stream("instruments")
     every = rng.choice((1, 1, 2, 5))
-    gauge = rod(rng, MM_PER_K if kind is Kind.GAUGE_WARM else 0.0, every)
+    gauge = rod(rng, MM_PER_K if kind is Kind.GAUGE_WARM else 0.0)
     heights = _heights(stream("floats"), kind, water)
     second = rng.random() < 0.5
     place = 1 if rng.random() < 0.6 else 0

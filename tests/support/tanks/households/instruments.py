@@ -123,7 +123,7 @@ class Switch:
         return float(closed)
 
 
-def rod(rng: Random, mm_per_k: float, every_min: int) -> Rod:
+def rod(rng: Random, mm_per_k: float) -> Rod:
     """Returns a gauge for a chamber: noise 0.2 to 1.5 mm, steps of 0 to 1 mm, drift up to 1 mm a
     month and a walk of 0.1 mm a day, on a third of them fouling of up to 1.5 mm a month."""
     return Rod(
@@ -138,7 +138,7 @@ def rod(rng: Random, mm_per_k: float, every_min: int) -> Rod:
         foul_mm_day=rng.choice((0.0, 0.0, rng.uniform(0.3, 1.5))) / 30.0,
         drop=rng.choice((0.0, 0.002, 0.02)),
         out_day=rng.choice((0.0, 0.0, 0.1)),
-        wild=rng.choice((0.0, 0.0002, 0.002)) * every_min,
+        wild=rng.choice((0.0, 0.0002, 0.002)),
     )
 
 
