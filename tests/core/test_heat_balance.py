@@ -11,13 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.estimate.heat_balance.devices import Control, Devices, Night
-from stillwell.estimate.heat_balance.hypotheses import Cause, chain
+from stillwell.estimate.heat_balance.hypotheses import Cause, Level, chain
 from stillwell.estimate.heat_balance.judge import Judgement, Verdict
-from stillwell.estimate.heat_balance.kalman import Point
+from stillwell.estimate.heat_balance.kalman import Filter, Point, calmed, merged, settles
+from stillwell.estimate.heat_balance.knowledge import Knowledge
 from stillwell.estimate.heat_balance.law import Law
 from stillwell.estimate.heat_balance.means import Means
 from stillwell.estimate.heat_balance.mixture import Mixture
+from stillwell.estimate.heat_balance.points import nearest
 from stillwell.estimate.heat_balance.tank import TankHeat
+from stillwell.form import Form
 
 LIFT, LOSS, SETTING = 1.1, 1 / 16, 25.3
 DAY_H = 24.0
@@ -144,3 +147,74 @@ def test_a_probe_of_coarse_steps_has_means_that_err_by_its_step() -> None:
 
     assert error(0.1) > 0.1 / 12**0.5 * 0.9
     assert error(0.01) < error(0.1)
+
+
+def filters() -> st.SearchStrategy[Filter]:
+    near = st.floats(-8.0, 8.0)
+    return st.builds(
+        lambda water, w, tt, ww, r: Filter(
+            25 + water, w, tt, r * (tt * ww) ** 0.5, ww, 25 + water, 25 + water
+        ),
+        near,
+        near,
+        st.floats(1e-5, 1.0),
+        st.floats(1e-3, 30.0),
+        st.floats(-0.9, 0.9),
+    )
+
+
+@given(filters(), st.floats(0.5, 6.0))
+def test_calm_surroundings_are_nearer_to_what_was_learned_and_surer(at: Filter, k: float) -> None:
+    near, calm = calmed(at, k)
+    assert 0.0 <= near <= 1.0
+    assert abs(calm.w) <= abs(at.w)
+    assert 0 < calm.ww <= at.ww
+    assert 0 < calm.tt <= at.tt
+    assert calm.tw**2 <= calm.tt * calm.ww * (1 + 1e-9)
+
+
+@given(st.lists(st.tuples(st.floats(0.01, 1.0), filters(), st.booleans()), min_size=1, max_size=6))
+def test_a_blend_is_no_surer_than_the_surest_of_its_parts(
+    found: list[tuple[float, Filter, bool]],
+) -> None:
+    out = merged(found, sum(weight for weight, _, _ in found))
+    assert out.tt >= min(one.tt for _, one, _ in found) * (1 - 1e-9)
+    assert out.ww >= min(one.ww for _, one, _ in found) * (1 - 1e-9)
+    waters = [one.water for _, one, _ in found]
+    assert min(waters) - 1e-9 <= out.water <= max(waters) + 1e-9
+
+
+@given(filters(), st.booleans())
+def test_a_moved_dial_comes_to_rest_only_while_the_water_moves(at: Filter, falls: bool) -> None:
+    assert settles(at, falls) == 0.0
+    at.water += -1.0 if falls else 1.0
+    assert 0.3 < settles(at, falls) < 1.0
+
+
+def test_a_dead_heater_leaves_the_chiller_its_work_and_the_other_way_round() -> None:
+    both = chain(Devices(Control.THERMOSTAT, (90.0,), chiller=True, volume_l=70.0), False)
+    of = {cause: {s.level for s in both.states if s.cause is cause} for cause in Cause}
+    assert Level.COOL in of[Cause.DEAD]
+    assert {Level.OFF, Level.ON} <= of[Cause.CHILLER_DEAD]
+    assert Level.BOTH in of[Cause.STUCK]
+    assert Level.BOTH in of[Cause.CHILLER_STUCK]
+
+
+def test_where_lamps_turn_the_water_too_the_nearest_turning_points_are_the_devices() -> None:
+    own, lamp = [25.76, 25.75, 25.78, 25.88, 26.01], [27.95, 27.3, 26.9, 28.4, 29.6]
+    assert nearest(own + lamp).at == pytest.approx(25.8, abs=0.1)
+
+
+def test_what_is_kept_goes_on_as_if_nothing_had_been() -> None:
+    first = Tank(heated())
+    first.live(30.0)
+    text = Form(Knowledge).text(first.heat.knowledge())
+    again = TankHeat(heated(), room_seen=True, known=Form(Knowledge).read(text))
+    for i in range(60):
+        at_h, value = 30.1 + i / 30, SETTING + 0.1 * (i % 3)
+        for heat in (first.heat, again):
+            heat.take(at_h, value, 0.02, room=21.0, lamp=0.0, hour=at_h % 24)
+    assert again.mixture is not None
+    assert first.heat.mixture is not None
+    assert again.mixture.causes == pytest.approx(first.heat.mixture.causes)
+    assert again.learner.law == first.heat.learner.law

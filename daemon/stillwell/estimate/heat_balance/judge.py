@@ -24,6 +24,9 @@ BEYOND = 3.0
 PATIENT_H = 0.3
 """h: proportional control holds the water so closely that a pause of the pump looks like a fault;
 people and timers let pumps rest for less. Before a band is left there are hours."""
+SOME_H = 6.0
+"""h: a heater that gives a part of its heat still holds the water, or lets it go slowly. So long
+its half cycles are watched. An assumption."""
 SETTLED_H = 6.0
 """h: water that proportional control does not hold, because it is too warm, rests for less."""
 HELD_H = 1.0
@@ -91,7 +94,7 @@ class Judgement:
             stands = verdict in self.since
             if not stands and probability < UNLIKELY:
                 self.held.pop(verdict, None)
-            elif not stands and probability >= RAISE and _beyond(verdict, tank):
+            elif not stands and probability >= RAISE and _tells(verdict, tank):
                 patience = self._patience(verdict, tank)
                 if at_h - self.held.setdefault(verdict, at_h) >= patience:
                     self.since[verdict] = self.held.pop(verdict)
@@ -105,6 +108,8 @@ class Judgement:
 
     @staticmethod
     def _patience(verdict: Verdict, tank: TankHeat) -> float:
+        if verdict is Verdict.TOO_WEAK:
+            return 0.0 if _tells(Verdict.NOT_HEATING, tank) else SOME_H
         if not tank.known.proportional:
             return 0.0
         return SETTLED_H if verdict is Verdict.SETTING_MOVED else PATIENT_H
@@ -126,10 +131,19 @@ class Judgement:
             Verdict.TOO_WEAK: max(missing if weak else 0.0, short),
             Verdict.STUCK_ON: goes_on,
             # Of several heaters nobody can tell whose dial it was.
-            Verdict.SETTING_MOVED: 0.0 if tank.devices.several else causes.get(Cause.MOVED, 0.0),
+            Verdict.SETTING_MOVED: causes.get(Cause.MOVED, 0.0) if self._names(tank) else 0.0,
             Verdict.NOT_COOLING: causes.get(Cause.CHILLER_DEAD, 0.0),
             Verdict.CHILLER_STUCK: causes.get(Cause.CHILLER_STUCK, 0.0),
         }
+
+    def _names(self, tank: TankHeat) -> bool:
+        """Returns whether a moved dial may be named. An alarm that stands has said that the heat is
+        not as it was."""
+        return (
+            not tank.devices.several
+            and tank.moved_switches
+            and self.since.keys().isdisjoint(_HIGHER)
+        )
 
     def _short(self, tank: TankHeat, at_h: float) -> float:
         """Returns the probability that a heater that is on does not hold the water."""
@@ -148,13 +162,13 @@ class Judgement:
         return on if at_h - self.short_h > SHORT_H else 0.0
 
 
-def _beyond(verdict: Verdict, tank: TankHeat) -> bool:
+def _tells(verdict: Verdict, tank: TankHeat) -> bool:
     """Returns whether the water is where the device has always switched by. Water that hovers at
     its point says little, however long it does."""
     assert tank.mixture is not None
     water = tank.mixture.leader.water
     low, high = tank.pair()
-    if verdict in (Verdict.NOT_HEATING, Verdict.TOO_WEAK):
+    if verdict is Verdict.NOT_HEATING:
         return water < low.at - BEYOND * low.scatter
     if verdict is Verdict.STUCK_ON:
         return water > high.at + BEYOND * high.scatter
