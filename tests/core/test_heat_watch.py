@@ -371,3 +371,14 @@ def test_water_at_first_says_nothing_of_a_heater() -> None:
     tank.run(2)
     assert tank.said() == []
     assert list(tank.watch.estimates(tank.now)) == []
+
+
+def test_a_probe_that_has_learned_nothing_does_not_speak_for_one_that_has() -> None:
+    """What stands can only be told by a probe that knows the devices."""
+    watch = learned().watch
+    wise, other = watch.lead, watch.probes["b"]
+    other.tank.mixture = None
+    wise.held.good_s = -1e9
+    assert other.held.good_s > 0
+    assert watch._choose() == "a"
+    assert watch.lead is wise

@@ -52,6 +52,8 @@ class Knowledge:
     flat: list[float] = field(default_factory=list)
     """The water every ten minutes, for a day."""
     flat_h: float = -1e9
+    shifted_h: float = -1e9
+    """When the heater was last set otherwise than by day."""
     base: float = 0.0
     """Stands for the room where it is not seen, °C."""
     usual_rest: float = 0.0

@@ -37,8 +37,11 @@ MOSTLY_APART = 0.3
 CONTROL_H = 2.0
 """h: proportional control comes to terms with another room within this. From memory of integral
 times: half an hour to four."""
-NEEDS_K = 1.5
-"""K: pump and lamp hold a tank at most so much above its room. Common practice."""
+SETS_BACK_H = 3.0
+"""h: after a cooler night the water is where it is set by day within this. An assumption."""
+NEEDS_K = 0.5
+"""K: so much above its room water needs heat: what evaporates takes as much as pump and lamp give.
+An assumption."""
 AGES_H = 1.0
 """h: the law's numbers are let wander as often as this."""
 LONG_GAP_H = 1.0
@@ -280,6 +283,10 @@ class TankHeat:
         return self.points(self.shift)[0]
 
     def _watch_flatness(self, at_h: float, value: float) -> None:
+        if self.shift:
+            self.known.shifted_h = at_h
+        if at_h - self.known.shifted_h < SETS_BACK_H:
+            return
         if at_h - self.known.flat_h >= 1 / 6:
             self.known.flat_h = at_h
             self.known.flat.append(value)

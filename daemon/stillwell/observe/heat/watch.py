@@ -211,7 +211,9 @@ class HeatWatch:
         kept = self._kept
         able = [name for name in self.plan.probes if self._able(name)]
         wise = [name for name in able if self.probes[name].learned]
-        lead = next(iter(wise or able), kept.lead)
+        # One that has learned nothing can't say what stands: the learned one does, though silent.
+        others = wise or ([] if self.lead.learned else able)
+        lead = next(iter(others), kept.lead)
         if lead != kept.lead:
             since = self.probes[lead].judgement.since
             for verdict, since_h in self.lead.judgement.since.items():
