@@ -73,7 +73,6 @@ def test_a_healthy_tank_is_quiet_and_teaches_its_law() -> None:
     assert high.at == pytest.approx(SETTING + 0.2, abs=0.08)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize(
     ("force", "verdict"), [(0.0, Verdict.NOT_HEATING), (1.0, Verdict.STUCK_ON)]
 )
