@@ -21,6 +21,9 @@ ESTABLISHED = 0.9
 BEYOND = 3.0
 """Scatters beyond its point, heat is missing or too much: where a device has always switched by."""
 
+DROOP_K = 0.45
+"""K: by so much proportional control lets the water go before it works with all it has: half of a
+usual proportional band. From memory of such controllers."""
 PATIENT_H = 0.3
 """h: proportional control holds the water so closely that a pause of the pump looks like a fault;
 people and timers let pumps rest for less. Before a band is left there are hours."""
@@ -168,8 +171,9 @@ def _tells(verdict: Verdict, tank: TankHeat) -> bool:
     assert tank.mixture is not None
     water = tank.mixture.leader.water
     low, high = tank.pair()
+    droop = DROOP_K if tank.known.proportional else 0.0
     if verdict is Verdict.NOT_HEATING:
-        return water < low.at - BEYOND * low.scatter
+        return water < low.at - max(BEYOND * low.scatter, droop)
     if verdict is Verdict.STUCK_ON:
-        return water > high.at + BEYOND * high.scatter
+        return water > high.at + max(BEYOND * high.scatter, droop)
     return True
