@@ -4,6 +4,7 @@
 #   tests/hil/packages.sh                     all of it; a line a check; fails when one fails
 #   tests/hil/packages.sh trixie-arm64        only on this one (bookworm, trixie; amd64, arm64)
 #   tests/hil/packages.sh --make DIR [ARCH]   only makes the packages of this version and of a later one, in DIR
+# STILLWELL_PACKAGES=DIR tries those that --make has put there.
 # The systems are kept in ~/.cache/stillwell-hil/deb-*. They have no network while anything is installed.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
@@ -29,6 +30,7 @@ make_versions() {
         mkdir "$sources"
         git ls-files -z | xargs -0 cp --parents -t "$sources"
         ln -s "$here/.venv" "$sources/.venv"
+        git describe --always --abbrev=12 '--exclude=*' >"$sources/daemon/stillwell/cli/built_from.txt"
         if [[ $each == "$later" ]]; then
             sed -i "s/^__version__ = .*/__version__ = \"$later\"/" "$sources/daemon/stillwell/__init__.py"
             sed -i "0,/^## /s/^## /## $later (2026-11-30)\n\n- A later version.\n\n## /" "$sources/deploy/CHANGELOG.md"
@@ -56,7 +58,9 @@ make_system() {
     mkdir "$root/packages"
     if [[ ! -e $base.fetched ]]; then
         cp /etc/resolv.conf "$root/etc/"
-        net=() inside 'apt-get -qq update && apt-get -qq install -y --download-only python3 systemd libjs-dygraphs' >/dev/null
+        net=()
+        inside 'apt-get -qq update && apt-get -qq install -y --download-only python3 systemd libjs-dygraphs' >/dev/null
+        net=(--net)
         cp -a "$root/var/cache/apt/." "$base/var/cache/apt/"
         cp -a "$root/var/lib/apt/." "$base/var/lib/apt/"
         touch "$base.fetched"
@@ -125,7 +129,7 @@ try_out() {
         "$root/opt/stillwell/package" "${machines[$architecture]}"
     check "the example's settings are good" "stillwell check --settings"
     check "simulate, today, heater" "stillwell simulate --config /opt/stillwell/current/share/config/reading-room-simulated.toml --store /tmp/s.db --days 1 && { stillwell today --config /opt/stillwell/current/share/config/reading-room-simulated.toml --store /tmp/s.db || test \$? = 3; }"
-    check "export and replay" "stillwell export --store /tmp/s.db --config /opt/stillwell/current/share/config/reading-room-simulated.toml -o /tmp/t.csv && stillwell replay --config /opt/stillwell/current/share/config/reading-room-simulated.toml -r /tmp/t.csv -s /tmp/r.db"
+    check "export and replay" "stillwell export --store /tmp/s.db --config /opt/stillwell/current/share/config/reading-room-simulated.toml --format trace -o /tmp/t.csv && stillwell replay --config /opt/stillwell/current/share/config/reading-room-simulated.toml -r /tmp/t.csv -s /tmp/r.db"
     if [[ $architecture != "$machine" ]]; then return; fi
 
     check "the keeper's settings pass" "$own && $opens && stillwell check --settings"
@@ -164,9 +168,10 @@ try_readme() {
     net=(--net)
 }
 
-packages="$(mktemp -d "${TMPDIR:-/var/tmp}/stillwell-packages-XXXX")"
-work="$packages/systems"
-trap 'rm -rf "$packages"' EXIT
+scratch="$(mktemp -d /var/tmp/stillwell-packages-XXXX)"
+packages="${STILLWELL_PACKAGES:-$scratch}"
+work="$scratch/systems"
+trap 'rm -rf "$scratch"' EXIT
 if [[ ${1:-} == --make ]]; then
     make_versions "$2" "${3:-$machine}"
     exit
