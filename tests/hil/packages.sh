@@ -21,9 +21,10 @@ schema=$(find daemon/stillwell/store/schema -name '[0-9]*.sql' | wc -l)
 
 # Makes the packages of these sources and of a later version, which has one migration more.
 make_versions() {
-    local folder="$1" architecture="$2" each sources
+    local folder="$1" architecture="$2" each sources versions=("$version" "$later")
+    [[ $architecture == "$machine" || ${mode:-} == --make ]] || versions=("$version")
     mkdir -p "$folder"
-    for each in "$version" "$later"; do
+    for each in "${versions[@]}"; do
         [[ ! -e $folder/stillwell_${each}_$architecture.deb ]] || continue
         sources="$folder/sources"
         rm -rf "$sources"
@@ -172,7 +173,8 @@ scratch="$(mktemp -d /var/tmp/stillwell-packages-XXXX)"
 packages="${STILLWELL_PACKAGES:-$scratch}"
 work="$scratch/systems"
 trap 'rm -rf "$scratch"' EXIT
-if [[ ${1:-} == --make ]]; then
+mode="${1:-}"
+if [[ $mode == --make ]]; then
     make_versions "$2" "${3:-$machine}"
     exit
 fi
