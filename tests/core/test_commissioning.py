@@ -178,7 +178,20 @@ class TestWhatIsWritten:
         }
         gone = [line for line in text.splitlines() if line.strip() and line not in lines]
         assert len(gone) < 15, gone
+        assert not [line for line in gone if line.startswith("#")], "comments that stand alone stay"
         load(tmp_path / "x.toml", environ={}, content=new.encode())
+
+    @pytest.mark.parametrize(
+        "text",
+        [
+            '[tank]\nlamp = { on = "9:00", off = "10:00" }  # mine\nname = "x"\n',
+            '[tank]\nname = "x"\n[ tank.lamp ] # a\non = "9:00"\n# b\noff = "9:30"\n\n# y\n[z]\n',
+        ],
+    )
+    def test_loses_a_table_that_an_answer_takes_away(self, text: str) -> None:
+        new = written(text, [Section(("tank", "lamp"), (), gone=True)])
+        assert tomllib.loads(new)["tank"] == {"name": "x"}
+        assert ("# y" in new) is ("# y" in text)
 
     def test_is_refused_where_nothing_can_be_put(self) -> None:
         text = 'source = { probes = { driver = "onewire", channels = {} } }\n'

@@ -144,3 +144,15 @@ class TestTheFirstEvening:
             "room": {"probe": PROBE},
         }
         assert made["agreement"]["water"]["of"] == ["water-a", "water-b"]
+        # One more float, later: nothing is asked of the tank.
+        with at_terminal(pi.command("init", "-c", config, "--add")) as keeper:
+            keeper.until("3 found by onewire are in use")
+            keeper.until("Lift a float")
+            pi.line(27, 0)
+            keeper.until(r"GPIO27 \(pin 13\) moved")
+            answer(keeper, "Where does it close", "+12 mm")
+            keeper.until("Lift the next")
+            keeper.answer("")
+            answer(keeper, "Where shall messages go", "none")
+            keeper.until("float-high: closed")
+        assert "float-high" in tomllib.loads(config.read_text())["channel"]

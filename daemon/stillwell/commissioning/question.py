@@ -21,7 +21,7 @@ _BARE = re.compile(r"[+-]?[0-9.,]+")
 @dataclass(frozen=True, slots=True)
 class Question(Generic[T]):
     asks: str
-    """The question, in a sentence or two."""
+    """The question, in a sentence or two; empty where only an option answers it."""
     usual: str
     """What an empty answer stands for."""
     read: Callable[[str], T]

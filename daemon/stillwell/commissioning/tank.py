@@ -74,7 +74,7 @@ def units(there: Mapping[str, Any], of_volume: str) -> Question[System]:
     if there.get("units") in list(System):
         usual = System(there["units"])
     words = {"metric": _METRIC, "us": _US}
-    return Question("Which units do you read?", usual.value, one_of(words), "--units")
+    return Question("", usual.value, one_of(words), "--units")
 
 
 def chamber(there: Mapping[str, Any], system: System) -> Question[tuple[str, str] | None]:
@@ -107,8 +107,9 @@ def lamp(there: Mapping[str, Any]) -> Question[tuple[str, str] | None]:
 def top_up(there: Mapping[str, Any]) -> Question[bool]:
     """Whether the tank is topped up by a machine."""
     asks = "Who replaces the water that evaporates: you, by hand, or something automatic?"
-    words = {"hand": False, "by hand": False, "automatic": True}
-    return Question(asks, "automatic" if "top_up" in there else "hand", one_of(words), "--top-up")
+    words = {"by hand": False, "hand": False, "automatic": True}
+    usual = str(there.get("top_up", {}).get("kind", "by hand"))
+    return Question(asks, usual, one_of(words), "--top-up")
 
 
 def is_us(zone_name: str) -> bool:
@@ -132,12 +133,16 @@ def sections(tank: Tank, there: Mapping[str, Any], own: str = "tank") -> Iterato
     yield Section(("tank",), lines if "name" in there else (name, *lines))
     length, width = tank.chamber or ("", "")
     on, off = tank.lamp or ("", "")
+    by_hand = "by hand" if "top_up" in there else None
+    machine = "automatic" if tank.automatic else by_hand
+    tells = "its reservoir, gauge or pump: see config/stillwell.toml" if tank.automatic else ""
     inside = "inside; only here does the level move"
     power = Line("power", tank.heater, "by its label; it is watched, never switched")
     for table in (
         section("tank", "chamber", comment=inside, length=length, width=width),
         Section(("tank", "heater"), (power,)),
         section("tank", "lamp", on=on, off=off),
+        Section(("tank", "top_up"), (Line("kind", machine, tells),)),
     ):
         if table.lines[0].value:
             yield table

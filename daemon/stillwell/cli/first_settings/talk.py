@@ -49,7 +49,7 @@ class Talk:
     def ask(self, question: Question[T]) -> T:
         """Returns what was answered: by option, by the person, or the usual. Ends the command where
         an option is refused."""
-        if not self.asks or question.option in self._given:
+        if not self.asks or not question.asks or question.option in self._given:
             return self.by_option(question)
         say(f"\n{question.asks}")
         while True:
