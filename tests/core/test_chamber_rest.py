@@ -84,6 +84,14 @@ class TestNoStop:
         chamber.run(40 * DAY, noted=noted)
         assert not chamber.told
 
+    def test_is_a_dose_of_an_automatic_top_up(self) -> None:
+        rest, draw, mm = Rest(), random.Random(5), 0.0
+        for t in range(0, 5 * DAY, 2 * MIN):
+            mm -= 1.5 / 30
+            if mm < -3.0:
+                mm += 6.0
+            assert not rest.see(t, mm + draw.gauss(0.0, 0.7), 0.7, by_hand=False)
+
     def test_is_a_water_change_that_nobody_notes(self) -> None:
         chamber = Chamber(4)
         chamber.feeds(3)

@@ -23,6 +23,8 @@ _NEAR_MS = 45 * 60_000
 """A pour that is noted within this time of the rise explains it."""
 _STOPS_A_DAY, _POURS_A_DAY = 0.1, 0.5
 """Stops that last for longer than a feeding pause; pours that nobody has noted by then."""
+_DOSES_A_DAY, _DOSE_MM = 10.0, 4.0
+"""Doses of an automatic top-up, and by how much one lifts the water (a mean)."""
 _BACK_MM, _BACK_SD_MM = 20.0, 12.0
 """The drain-back height before any pause was seen (common practice: a finger or two)."""
 _ALIKE, _ALIKE_MM = 0.06, 0.7
@@ -137,10 +139,11 @@ class Rest:
         assert self.since_ms is not None
         back, spread = self.back_mm
         stop = math.log(_STOPS_A_DAY) + _log_normal(self.rise_mm - back, spread)
-        after = self.base_mm + self.rise_mm
-        near = math.exp(_log_normal(after, _MARK_SD_MM))
-        pour = math.log((1.0 - _ELSEWHERE) * near + _ELSEWHERE / _SPAN_MM)
-        pour += math.log(_POURS_A_DAY if by_hand else 0.02 * _POURS_A_DAY)
+        if by_hand:
+            near = math.exp(_log_normal(self.base_mm + self.rise_mm, _MARK_SD_MM))
+            pour = math.log(_POURS_A_DAY * ((1.0 - _ELSEWHERE) * near + _ELSEWHERE / _SPAN_MM))
+        else:
+            pour = math.log(_DOSES_A_DAY / _DOSE_MM) - self.rise_mm / _DOSE_MM
         usual = self.base_mm if self.usual_mm is None else self.usual_mm
         refilled = self.base_mm < usual - max(_DIP_MM, _DIP * self.rise_mm)
         return stop - pour - (6.0 if refilled or self._noted(self.since_ms) else 0.0)
