@@ -9,7 +9,6 @@ systemd, since the boot is most of the time that a cut takes. STILLWELL_CUTS say
 
 from __future__ import annotations
 
-import base64
 import json
 import os
 import random
@@ -34,7 +33,6 @@ Saw = Callable[[str], None]
 SUITE = "bookworm"
 CUTS = int(os.environ.get("STILLWELL_CUTS", "30"))
 COMMIT_S = 30.0
-STORE = "/var/lib/stillwell/tank.db"
 
 SETTINGS = """
 [tank]
@@ -88,7 +86,7 @@ hostname tank
 ip link set lo up
 ip link set eth0 up
 ip address add 10.0.2.15/24 dev eth0
-while :; do
+while [ ! -e /run/enough ]; do
     runuser -u stillwell -- stillwell run --config /etc/stillwell/stillwell.toml
     sleep 5
 done >>/var/log/stillwell.log 2>&1 </dev/null &
@@ -206,15 +204,11 @@ class Cuts:
         while len(self.phone.notices) < heard + 2 and time.monotonic() < ends:
             time.sleep(0.5)
         self._look(set(self.keeper.answered))
-        self._said("kill $(pgrep -f 'stillwel[l] run' | head -n 1); sleep 8; sync")
-        store = folder / "tank.db"
-        read = (
-            "import sqlite3; c = sqlite3.connect('/var/lib/stillwell/tank.db');"
-            "d = sqlite3.connect('/srv/copy.db'); c.backup(d)"
-        )
-        data = self._said(f'pkill -f "sleep 5"; python3 -c "{read}" && base64 -w0 /srv/copy.db')
-        store.write_bytes(base64.b64decode(data))
-        return Story(store)
+        running = "'[s]tillwell run'"
+        self._said(f"touch /run/enough; pkill -TERM -f {running}")
+        self._said(f"while pgrep -f {running} >/dev/null; do sleep 1; done; sync")
+        self.guest.cut_power()
+        return Story(self.guest.taken_out("/var/lib/stillwell", folder) / "tank.db")
 
 
 def test_power_cuts(tmp_path: Path, saw: Saw) -> None:
