@@ -26,7 +26,7 @@ from stillwell.notice import Message, Priority, State, Transition
 from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
 from stillwell.page.guard import answers_to
-from stillwell.page.place import Tank
+from stillwell.page.place import Tank, tanks
 from stillwell.page.signing import ours
 from stillwell.page.site import now_ms
 from stillwell.reading import Moment
@@ -163,6 +163,25 @@ class TestTheScreens:
         assert 'href="/tank/nursery"' in text
         assert Visit(room).get("/").headers["location"] == HERE
 
+    def test_two_tanks_of_one_name_are_both_shown(self, room: Tank, own: Tank) -> None:
+        assert room.config is not None
+        assert own.config is not None
+        other = own.config.rename(own.config.with_name("nursery.toml"))
+        assert [tank.name for tank in tanks([room.config, other], None)] == [NAME, "nursery"]
+
+    def test_the_secrets_of_the_first_tank_are_not_the_others(
+        self, room: Tank, own: Tank, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        assert room.config is not None
+        assert own.config is not None
+        (tmp_path / "page.key").write_text("of the first tank alone, and long enough")
+        monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+        kept = kept_key(key_file(own.store))
+        other = own.config.rename(own.config.with_name("nursery.toml"))
+        first, second = tanks([room.config, other], None)
+        assert first.link_key() == b"of the first tank alone, and long enough"
+        assert second.link_key() == kept
+
 
 class TestNobodyWatches:
     """In the largest letters, on every screen that is opened from a phone."""
@@ -237,6 +256,18 @@ class TestTheBook:
         assert "<script>alert" not in told
         assert "&lt;script&gt;alert" in told
         assert "\x1b" not in told
+
+    def test_a_salinity_stands_on_now_with_its_age(self, own: Tank) -> None:
+        visit = Visit(own)
+        assert "last measured" not in visit.get(HERE).text
+        found = []
+        for ppt in ("35.0", "36.0"):
+            visit.told(f"{HERE}/book", {"kind": "salinity", "value": ppt, "unit": "ppt"})
+            found += re.findall(r"Salinity ([\d.]+) ppt", visit.get(HERE).text)
+        assert float(found[0]) == pytest.approx(35.0, abs=0.1)
+        assert float(found[1]) > float(found[0])
+        (age,) = re.findall(r"Salinity last measured <time [^>]+>([^<]+)", visit.get(HERE).text)
+        assert age == "just now"
 
     def test_goes_out_as_a_file(self, own: Tank) -> None:
         visit = Visit(own)
