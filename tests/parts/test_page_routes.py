@@ -361,6 +361,13 @@ class TestSigningIn:
         assert keeper.get(HERE).status_code == 303
         assert guest.get(HERE).status_code == 200
 
+    def test_a_cookie_counts_for_90_days(self, own: Tank) -> None:
+        access = Access(access_file(own.store))
+        signed_ms = now_ms()
+        cookie = access.sign_in(ACT, "old phone", signed_ms) or ""
+        assert access.visitor(cookie, signed_ms + 89 * 86_400_000) is not None
+        assert access.visitor(cookie, signed_ms + 90 * 86_400_000) is None
+
     def test_without_a_passphrase_it_is_this_machines_own(self, own: Tank) -> None:
         access_file(own.store).unlink()
         away = Visit(own, role=None)
@@ -552,30 +559,6 @@ class TestAttacks:
         self, room: Tank, data: st.DataObject
     ) -> None:
         """Every route with anything in its place: never a fault of our own."""
-        routes = [
-            "/",
-            "/sign-in",
-            "/devices",
-            "/devices/sign-out",
-            "/answer/{}",
-            "/tank/{}",
-            "/tank/{}/book",
-            "/metrics",
-            "/static/{}",
-            "/dygraphs/{}",
-            HERE,
-            f"{HERE}/night/{{}}",
-            f"{HERE}/night/{{}}/series",
-            f"{HERE}/night/{{}}/picture.png",
-            f"{HERE}/book",
-            f"{HERE}/book?month={{}}",
-            f"{HERE}/book?kind={{}}",
-            f"{HERE}/book/strike",
-            f"{HERE}/answer",
-            f"{HERE}/drill",
-            f"{HERE}?said={{}}",
-            f"{HERE}/machine",
-        ]
         part = st.text(st.characters(codec="utf-8", exclude_characters="/?#\\"), max_size=12)
         part |= st.sampled_from(["2026-02-30", "0001-01-01", "9999-12-31", "%2e%2e", "-1", "1.a.b"])
         names = st.sampled_from(
@@ -600,8 +583,13 @@ class TestAttacks:
         words = st.text(max_size=20) | st.sampled_from(
             ["pour", "shelve", "nan", "1e999", "-0", "٣"]
         )
-        path = data.draw(st.sampled_from(routes)).format(quote(data.draw(part)))
+        tank = st.just(NAME) | part
         with visiting(room) as visit:
+            route = data.draw(st.sampled_from(fuzzed(visit)))
+            drawn = {name: data.draw(tank if name == "tank" else part) for name in NAMES}
+            path = route.format(**{name: quote(text) for name, text in drawn.items()})
+            query = data.draw(st.sampled_from(["", "month", "kind", "said", "next"]))
+            path += f"?{query}={quote(data.draw(part))}" if query else ""
             if data.draw(st.booleans()):
                 answer = visit.get(path)
             else:
@@ -611,6 +599,18 @@ class TestAttacks:
                     path, {k: v for k, v in sent.items() if k != "kind" or v != "fed"}
                 )
         assert answer.status_code < 500 or "No daemon" in answer.text, (path, answer.text)
+
+
+NAMES = ("tank", "token", "evening", "name")
+UNENDING = "/live", "/machine/check", "/picture.png"
+"""A stream; and what starts a process of its own for each visit."""
+
+
+def fuzzed(visit: Visit) -> list[str]:
+    """Every path that the page has, from its own list."""
+    app: Any = visit.app
+    paths = {route.path for route in app._app.routes}
+    return sorted(path for path in paths if not path.endswith(UNENDING))
 
 
 class visiting:  # noqa: N801
@@ -645,6 +645,40 @@ class TestAStoreInTrouble:
         answer = visit.get(HERE)
         assert answer.status_code == 503
         assert "later version" in answer.text or "version" in answer.text
+
+    def test_of_an_earlier_version_is_said(self, own: Tank) -> None:
+        visit = Visit(own)
+        with sqlite3.connect(own.store) as db:
+            db.execute("PRAGMA user_version = 3")
+        for path in (HERE, f"{HERE}/night", f"{HERE}/book"):
+            answer = visit.get(path)
+            assert answer.status_code == 503
+            assert "Start the daemon once" in answer.text
+
+    def test_of_which_a_part_is_damaged_is_said(self, own: Tank) -> None:
+        """Wherever the damage lies: what is whole is shown, or what is wrong is said."""
+        whole = own.store.read_bytes()
+        visit = Visit(own)
+        seen = set()
+        for tenth in range(1, 10):
+            begin = len(whole) * tenth // 10
+            own.store.write_bytes(whole[:begin] + b"\xa5" * 40_000 + whole[begin + 40_000 :])
+            for path in (HERE, f"{HERE}/night", f"{HERE}/book", f"{HERE}/machine", "/metrics"):
+                answer = Visit(own, app=visit.app).get(path)
+                assert answer.status_code in (200, 503), (tenth, path, answer.text)
+                seen.add(answer.status_code)
+        assert 503 in seen
+
+    def test_that_takes_no_note_is_said(self, own: Tank, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("stillwell.store.connect.READER_PATIENCE_S", 0.2)
+        monkeypatch.setattr("stillwell.store.connect.WRITER_PATIENCE_S", 0.2)
+        visit = Visit(own)
+        holds = sqlite3.connect(own.store)
+        holds.execute("BEGIN IMMEDIATE")
+        answer = visit.post(f"{HERE}/book", {"kind": "fed"})
+        assert answer.status_code == 503
+        assert "holding the store" in answer.text
+        holds.close()
 
     def test_that_is_no_store_is_said(self, own: Tank) -> None:
         visit = Visit(own)
