@@ -9,6 +9,8 @@ import shutil
 import sqlite3
 import stat
 from dataclasses import replace
+from datetime import UTC
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -25,6 +27,7 @@ from stillwell.entry import Entry
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
+from stillwell.page.drawing import drawing
 from stillwell.page.guard import answers_to
 from stillwell.page.place import Tank, tanks
 from stillwell.page.signing import ours
@@ -699,6 +702,18 @@ class TestAStoreInTrouble:
         answer = visit.get(HERE)
         assert answer.status_code == 503
         assert "set the passphrase anew" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("days", "words"), [(1 / 3, r"\d\d:00"), (1, r"\d\d:00"), (30, r"\d\d \w{3}")]
+)
+def test_a_picture_has_room_for_the_times_beneath_it(days: float, words: str) -> None:
+    end = round(days * 86_400_000)
+    drawn = drawing([(at, 1.0) for at in range(0, end, end // 50)], 0, end, UTC)
+    assert drawn is not None
+    assert 2 <= len(drawn.hours) <= 5
+    assert all(b - a > 80 for (a, _), (b, _) in pairwise(drawn.hours))
+    assert all(re.fullmatch(words, word) for _, word in drawn.hours)
 
 
 def test_one_network_of_ipv6_is_one_household() -> None:
