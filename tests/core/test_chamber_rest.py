@@ -84,6 +84,12 @@ class TestNoStop:
         chamber.run(40 * DAY, noted=noted)
         assert not chamber.told
 
+    def test_is_a_pause_as_long_as_all_before(self) -> None:
+        chamber = Chamber(6, 5 * MIN)
+        chamber.stopped = [(k * DAY + H, k * DAY + H + 20 * MIN) for k in range(20)]
+        chamber.run(20 * DAY)
+        assert len(chamber.told) <= 2
+
     def test_is_a_dose_of_an_automatic_top_up(self) -> None:
         rest, draw, mm = Rest(), random.Random(5), 0.0
         for t in range(0, 5 * DAY, 2 * MIN):

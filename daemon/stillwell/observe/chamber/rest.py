@@ -13,11 +13,13 @@ import math
 from dataclasses import dataclass, field
 from statistics import median
 
-TOLD_MS = 12 * 60_000
+TOLD_MS = 14 * 60_000
 """How long the water must be up before it is told: a feeding pause is mostly shorter…"""
-_PAUSES = 1.2
+_PAUSES, _LONG = 1.25, 0.8
+_UNKNOWN_MS, _KNOWN = 25 * 60_000, 3
 _LONGEST_MS = 40 * 60_000
-"""… and where the pauses of this tank are longer, this many times as long, at most so long."""
+"""… and where the pauses of this tank are longer, this many times as long as that share of them, at
+most so long; and so long before that many were seen."""
 _LEAST_MM, _SIGMAS = 4.0, 4.0
 _NEAR_MS = 45 * 60_000
 """A pour that is noted within this time of the rise explains it."""
@@ -75,8 +77,10 @@ class Rest:
     @property
     def told_after_ms(self) -> float:
         """Returns how long the water must be up before a stop is told."""
-        usual = median(self.pauses) if self.pauses else 0.0
-        return min(_LONGEST_MS, max(TOLD_MS, _PAUSES * usual))
+        if len(self.pauses) < _KNOWN:
+            return _UNKNOWN_MS
+        long = sorted(self.pauses)[round(_LONG * (len(self.pauses) - 1))]
+        return min(_LONGEST_MS, max(TOLD_MS, _PAUSES * long))
 
     def see(self, t_ms: int, mm: float, noise_mm: float, *, by_hand: bool) -> bool:
         """Takes the gauge's reading; returns whether `stands` has changed.
@@ -127,7 +131,7 @@ class Rest:
         lasted = t_ms - self.since_ms
         if not self._noted(self.since_ms):
             self.backs = [*self.backs, self.rise_mm][-_KEPT:]
-            if not stood and lasted <= _LONGEST_MS:
+            if lasted <= _LONGEST_MS:
                 self.pauses = [*self.pauses, lasted][-_KEPT:]
         if stood:
             self.ended = self.since_ms, t_ms
