@@ -67,6 +67,7 @@ make_system() {
         touch "$base.fetched"
     fi
     cp "$packages"/*_"$architecture.deb" "$root/packages/"
+    echo force-unsafe-io >"$root/etc/dpkg/dpkg.cfg.d/unsafe-io" # no power is cut here
 }
 
 net=(--net) # without a network, but for who says otherwise
