@@ -182,6 +182,25 @@ class TestWhatIsWritten:
         assert not [line for line in gone if line.startswith("#")], "comments that stand alone stay"
         load(tmp_path / "x.toml", environ={}, content=new.encode())
 
+    def test_leaves_what_no_answer_could_say(self) -> None:
+        text = """[tank]
+name = "x"
+zone = 'Europe/Dublin'
+volume = "68 L"
+units = "metric"
+heater = { power = ["50 W", "50 W"] }
+lamp = { on = 12:00:00, off = 22:00:00 }
+chamber.length = "18 cm"
+"""
+        there = tomllib.loads(text)
+        made = usual(there["tank"])
+        assert (made.heater, made.chamber, made.lamp) == ("keep", "keep", ("12:00", "22:00"))
+        kept = tomllib.loads(written(text, sections(made, [], there)))["tank"]
+        assert kept["heater"] == {"power": ["50 W", "50 W"]}
+        assert kept["chamber"] == {"length": "18 cm"}
+        with pytest.raises(SettingError):
+            tank.heater({}).read("keep")
+
     @pytest.mark.parametrize(
         "text",
         [

@@ -114,6 +114,26 @@ class TestWhatIsThere:
         assert "Nothing was written" in done.stderr
         assert config.read_bytes() == content
 
+    @pytest.mark.parametrize(
+        ("content", "says"),
+        [
+            ("tank = 3", "tank is no table"),
+            ("[tank]\nlamp = 3", "tank.lamp is no table"),
+            ("band.water = 3", "band.water is no table"),
+            ("[source.x]\nchannels = []", "source.x.channels is no table"),
+            ('[tank]\nvolume = "68"', "--volume: 68 has no unit"),
+            ("source.x.channels.y = 3", "source.x.driver"),
+        ],
+    )
+    def test_and_is_in_no_form_of_ours_is_told_and_kept(
+        self, config: Path, content: str, says: str
+    ) -> None:
+        config.write_text(content)
+        done = call("init", "-c", config, "--defaults")
+        assert done.exit_code == 2
+        assert says in " ".join(done.stderr.split())
+        assert config.read_text() == content
+
     def test_and_is_wrong_somewhere_is_told_with_its_line(self, pi: PseudoPi, config: Path) -> None:
         config.write_text('[tank]\nvolume = "68 L"\nnmae = "x"\n')
         done = call("init", "-c", config, "--defaults")

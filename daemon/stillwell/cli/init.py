@@ -176,9 +176,9 @@ def _again(tank: Tank) -> str:
     words = {
         "zone": tank.zone,
         "volume": tank.volume,
-        "chamber": " x ".join(tank.chamber or ["none"]),
+        "chamber": " x ".join(tank.chamber) if isinstance(tank.chamber, tuple) else "none",
         "heater": tank.heater or "none",
-        "lamp": "-".join(tank.lamp or ["none"]),
+        "lamp": "-".join(tank.lamp) if isinstance(tank.lamp, tuple) else "none",
         "top-up": "automatic" if tank.automatic else "hand",
     }
     return "stillwell init " + " ".join(f"--{k} {shlex.quote(v)}" for k, v in words.items())

@@ -37,12 +37,10 @@ class Talk:
 
     def by_option(self, question: Question[T]) -> T:
         """Returns what an option says, or what is usual where nobody is asked. Ends the command
-        where an option is refused."""
-        typed = self._given.get(question.option)
-        if typed is None:
-            return question.read(question.usual if question.unasked is None else question.unasked)
+        where that is refused, as what stands in the file may be."""
+        usual = question.usual if question.unasked is None else question.unasked
         try:
-            return question.read(typed)
+            return question.read(self._given.get(question.option, usual))
         except (SettingError, UnitError) as error:
             fail(f"{question.option}: {error.what}", error.do)
 
