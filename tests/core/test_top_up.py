@@ -211,6 +211,11 @@ class TestWhatGoesWrong:
         assert told.active
         assert isinstance(told.facts, TopUpRuns)
 
+    def test_a_pump_that_doses_a_little_at_every_look_is_not(self) -> None:
+        machine = Machine(LevelWatch(plan(BY_PUMP)), dose_ml=0.8)
+        machine.run(3.0)
+        assert not machine.of(STUCK_ON)
+
     def test_a_reservoir_that_empties_itself_into_the_chamber_is_told(self) -> None:
         machine = Machine(LevelWatch(plan(BY_RESERVOIR)), pump_ml_s=0.3)
         machine.run(24.0)

@@ -93,8 +93,10 @@ class TopUpRules:
         if self._by is AddedBy.PUMP or total.running_since_ms is not None:
             if total.running_since_ms is None:
                 return False
-            ran_s = (now_ms - total.running_since_ms) / 1000.0
-            return ran_s > max(_LONGEST_RUN_S, _RUNS * (self._intake.usual_run_s() or 0.0))
+            # looks are minutes apart, and a short dose may fall into each of several
+            return total.runs[-1].seconds > max(
+                _LONGEST_RUN_S, _RUNS * (self._intake.usual_run_s() or 0.0)
+            )
         if self._by is not AddedBy.RESERVOIR:
             return False
         room_ml = _FLOOD_MM / self._record.plan.geometry.mm_per_ml
@@ -144,8 +146,7 @@ class TopUpRules:
             hours = None if supply.lasts_h is None else supply.lasts_h[0]
             return ReservoirLow(supply.left_ml, hours, bool(total.low))
         if name == STUCK_ON:
-            since = total.running_since_ms
-            ran_s = None if since is None else (now_ms - since) / 1000.0
+            ran_s = total.runs[-1].seconds if total.running_since_ms is not None else None
             added = self._intake.fallen_ml(now_ms) if self._by is AddedBy.RESERVOIR else None
             return TopUpRuns(ran_s, added, self._intake.left_ml())
         held, chamber = total.held_mm, total.chamber_mm
