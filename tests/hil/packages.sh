@@ -152,7 +152,7 @@ try_out() {
     check "removed, what the keeper wrote stays" "apt-get remove -y stillwell && test ! -e /opt/stillwell && test ! -e /usr/bin/stillwell && grep -q '^# mine' $settings && test -s $store"
     check "purged without a question, it stays too" "DEBIAN_FRONTEND=readline apt-get purge -y stillwell && grep -q '^# mine' $settings && test -s $store && test -z \"\$(find /usr /opt /etc/systemd /var/lib/systemd -path '*stillwell*')\""
     check "installed again, it goes on with them" "apt-get install -y ${newer}$architecture.deb && $(is_version "$later") && grep -q '^# mine' $settings"
-    check "purged with an example that nobody edited, nothing is left" "rm $settings && dpkg-reconfigure stillwell && rm -r /var/lib/stillwell/* && apt-get purge -y stillwell && test ! -e /etc/stillwell && test ! -e /var/lib/stillwell"
+    check "purged with an example that nobody edited, nothing is left" "rm -r $settings /var/lib/stillwell && dpkg-reconfigure stillwell && apt-get purge -y stillwell && test ! -e /etc/stillwell && test ! -e /var/lib/stillwell"
     refused "beside an installation from the sources it is refused" "mkdir -p /opt/stillwell/current; apt-get install -y ${ours}$architecture.deb" "install.sh --remove"
 }
 
