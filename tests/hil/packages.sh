@@ -73,7 +73,7 @@ make_system() {
 net=(--net) # without a network, but for who says otherwise
 inside() {
     unshare "${net[@]}" --mount --pid --fork --mount-proc="$root/proc" \
-        chroot "$root" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
+        chroot "$root" env -i PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
 }
 
 failed=0
