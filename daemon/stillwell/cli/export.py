@@ -17,6 +17,7 @@ from stillwell.cli.options import (
     JsonOption,
     StoreOption,
     fail,
+    load_settings,
     reporting_store_errors,
     store_path,
 )
@@ -59,17 +60,29 @@ def export(
     channel: Annotated[
         list[str] | None, typer.Option("--channel", help="Only this channel; may be repeated.")
     ] = None,
+    anonymous: Annotated[
+        bool,
+        typer.Option(
+            "--anonymous",
+            help="Write a folder for a bug report: temperatures, lamp and the settings of heater "
+            "and lamp, without names, places and secrets.",
+        ),
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
     config: ConfigOption = None,
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write readings into a file: CSV, a trace, or Parquet. Times are UTC.
+    """Write readings into a file: CSV, a trace, or Parquet. Times are UTC. With --anonymous
+    a folder of what concerns the tank's heat, which gives nobody away.
 
     With --json: file, journal, readings, entries.
 
     Example: stillwell export --from 2026-01-31T22:00Z --channel water-a -o night.csv
     """
+    if anonymous:
+        _export_anonymous(output, begin, until, config, store, force=force, as_json=as_json)
+        return
     to_stdout = str(output) == "-"
     journal = None if to_stdout or form is not Format.TRACE else _journal_beside(output)
     if to_stdout and (form is Format.PARQUET or as_json):
@@ -92,6 +105,42 @@ def export(
         finally:
             reader.close()
     _tell(output, journal, written, to_stdout=to_stdout, form=form, as_json=as_json)
+
+
+def _export_anonymous(
+    folder: Path,
+    begin: str,
+    until: str,
+    config: Path | None,
+    store: Path | None,
+    *,
+    force: bool,
+    as_json: bool,
+) -> None:
+    from stillwell.cli.anonymous import write_trace
+    from stillwell.store import StoreReader
+
+    settings = load_settings(config)
+    if not settings.water:
+        fail("No channel measures the water's temperature.", "There is nothing to hand on.")
+    if folder.exists() and not force:
+        fail(f"{folder} exists already.", "Name another folder, or give --force to write into it.")
+    with reporting_store_errors(), StoreReader.open(store or settings.store_path) as reader:
+        try:
+            folder.mkdir(exist_ok=True)
+            written = write_trace(reader, settings, folder, *_window(begin, until))
+        except OSError as error:
+            fail(f"{folder} can't be written: {error.strerror}.", "Check the path and the disk.")
+    if as_json:
+        counts = {"readings": written.readings, "entries": written.entries}
+        print_json({"file": str(folder), "journal": str(folder / "notes.md"), **counts})
+        return
+    stderr().print(
+        f"{written.rows} rows are in {folder}/trace.csv. Write into notes.md what you know, look "
+        "through all three files, and attach them to a report.",
+        highlight=False,
+        markup=False,
+    )
 
 
 def _journal_beside(output: Path) -> Path:
