@@ -231,6 +231,14 @@ class TestWhatGoesWrong:
         machine.run(7.0)
         assert machine.of(MISSING)[0].active
 
+    def test_where_no_gauge_shows_the_chamber_a_float_that_hangs_dry_tells_it(self) -> None:
+        machine = Machine(LevelWatch(plan(BY_DOSES, gauge=False, with_float=True)))
+        machine.run(100.0)
+        assert not machine.of(MISSING), "water that nobody sees between two doses is no fault"
+        machine.works = False
+        machine.run(36.0)
+        assert [f.active for f in machine.of(MISSING)] == [True]
+
     @pytest.mark.parametrize("top_up", [BY_RESERVOIR, BY_PUMP, BY_DOSES])
     def test_a_leak_behind_it_is_told(self, top_up: TopUpPlan) -> None:
         machine = Machine(LevelWatch(plan(top_up)))

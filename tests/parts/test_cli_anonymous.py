@@ -18,7 +18,7 @@ DEMO = ROOT / "config" / "reading-room-simulated.toml"
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("anonymous") / "tank.db"
-    span = ("--days", "1", "--from", "2026-11-24T08:00Z")
+    span = ("--from", "2026-11-24T08:00Z", "--until", "2026-11-25T08:00Z")
     seldom = {"STILLWELL__SOURCE__TANK__EVERY": "5 min"}
     done = call("simulate", "--config", DEMO, *span, "--store", path, env=seldom)
     assert done.exit_code == 0, done.output

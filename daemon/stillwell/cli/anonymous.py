@@ -132,22 +132,15 @@ def _cell(value: float | None) -> str:
 def _household(settings: Settings, columns: dict[str, str], every_s: int, midnight_ms: int) -> str:
     """Returns the settings of the tank's heat, in TOML. A key that is left out is not known."""
     tank = settings.tank
-    heater, chiller = tank.heater, tank.chiller
+    heater = tank.heater
     water = set(settings.water)
     band = next((b for b in settings.band.values() if set(b.of) <= water), None)
     setting_c = band.target if band is not None else 25.0
     within = band.tolerance if band is not None else 1.0
-    kind = "none" if heater is None else str(heater.kind or "thermostat")
-    lines = [f"volume_l = {tank.volume / 1000:g}"]
-    if heater is not None and len(heater.power) > 1:
-        kind = "several"
-    if heater is not None and heater.schedule is not None:
-        kind, night = "schedule", heater.schedule
-        hours = f"{_hour(night.from_):g}, {_hour(night.to):g}"
-        lines.append(f"night = [{hours}, {setting_c + night.by:g}]")
-    lines += [
-        f'heater = "{kind}"',
-        f"powers_w = [{', '.join(f'{watts:g}' for watts in (heater.power if heater else ()))}]",
+    lines = [
+        f"volume_l = {tank.volume / 1000:g}",
+        f'heater = "{"none" if heater is None else "thermostat"}"',
+        f"powers_w = [{'' if heater is None else f'{heater.power:g}'}]",
         f"setting_c = {setting_c:g}",
         f"band_c = [{setting_c - within:g}, {setting_c + within:g}]",
         f"every_s = {every_s}",
@@ -156,13 +149,8 @@ def _household(settings: Settings, columns: dict[str, str], every_s: int, midnig
         f"lamp_switch = {str(LAMP in columns.values()).lower()}",
         f"start = {dt.datetime.fromtimestamp(midnight_ms / 1000, tank.time_zone):%Y-%m-%d}",
     ]
-    if chiller is not None:
-        lines.append(f"chiller_w = {chiller.power or 0.0:g}")
-        if chiller.setting is not None:
-            lines.append(f"chiller_setting_c = {chiller.setting:g}")
-    for name, hours_of in (("lamp_hours", tank.lamp), ("fan_hours", tank.fan)):
-        if hours_of is not None:
-            lines.append(f"{name} = [{_hour(hours_of.on):g}, {_hour(hours_of.off):g}]")
+    if tank.lamp is not None:
+        lines.append(f"lamp_hours = [{_hour(tank.lamp.on):g}, {_hour(tank.lamp.off):g}]")
     return "\n".join(lines) + "\n"
 
 

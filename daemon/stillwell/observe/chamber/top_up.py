@@ -30,8 +30,9 @@ _HALF_HOURS = 8.0
 hours and would lift the chamber by `_FLOOD_MM`."""
 _UP_MM, _DOWN_MM = 4.0, 4.0
 """How far from where it is held the chamber stands when too much or nothing is added."""
-_BELOW_MARK_MM = -6.0
-"""The same where no gauge shows where it is held."""
+_BELOW_MARK_MM, _DRY = -6.0, 6
+"""Where no gauge shows where it is held: floats so far down hang in the held water, and for so many
+slices of ten minutes they have hung dry."""
 _QUIET_H, _GAPS = 8.0, 6.0
 _FASTER = 1.2
 """The next days may be drier than the last."""
@@ -119,14 +120,14 @@ class TopUpRules:
         must = must_last_h(utc_ms, self._zone)
         return lasts[1] < must + (_CLEAR_H if already else 0.0)
 
-    def misses(self, facts: Gathered, now_ms: int) -> bool:
+    def misses(self, facts: Gathered, now_ms: int, *, already: bool) -> bool:
         """Whether the water is lower than where it is held, or nothing was added for long."""
         total = self._record.memory.total
         fresh = now_ms - total.chamber_ms < _HOUR_MS
         if total.held_mm is not None and total.chamber_mm is not None and fresh:
             if total.chamber_mm < total.held_mm - _DOWN_MM:
                 return True
-        elif facts.level is not None and facts.level.high < _BELOW_MARK_MM:
+        elif self._fell_dry(already):
             return True
         if self._by is AddedBy.PUMP and total.runs and total.running_since_ms is None:
             gaps = [
@@ -136,6 +137,17 @@ class TopUpRules:
             return now_ms - total.runs[-1].end_ms > max(_QUIET_H * _HOUR_MS, _GAPS * usual)
         if self._by is AddedBy.RESERVOIR and facts.idle is not None and facts.bound is not None:
             return rules.stands_still(facts.idle, facts.bound)
+        return False
+
+    def _fell_dry(self, already: bool) -> bool:
+        """Whether a float that the held water reaches has hung dry for an hour. Where no gauge
+        shows the chamber, nothing else is known of its water between two doses."""
+        for channel in self._record.plan.floats:
+            shares = [share for _, share in self._record.memory.shares.get(channel.spec.name, [])]
+            dry = len(shares) > _DRY and max(shares[-_DRY:]) == 0.0
+            reached = already or max(shares, default=0.0) == 1.0
+            if dry and reached and channel.spec.height_mm < _BELOW_MARK_MM:
+                return True
         return False
 
     def found(self, name: str, facts: Gathered, now_ms: int) -> Facts:
