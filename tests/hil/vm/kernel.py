@@ -23,6 +23,7 @@ PACKAGES = (
 IN_INITRD = ("virtio_pci", "virtio_blk", "ext4", "crc32c_generic")
 NEVER_NEEDED = (
     "sound",
+    "drivers/ata",
     "drivers/gpu",
     "drivers/infiniband",
     "drivers/isdn",
@@ -32,6 +33,8 @@ NEVER_NEEDED = (
     "drivers/net/wireless",
     "drivers/scsi",
     "drivers/staging",
+    "net/mac80211",
+    "net/wireless",
 )
 """Folders of modules that would only fill the guest's disk."""
 BUILD = r"""
@@ -56,6 +59,7 @@ if [[ -e /root/w1_simulated.c ]]; then
     cp w1/w1_simulated.ko "/lib/modules/$version/extra/"
 fi
 rm -f "/lib/modules/$version/build" "/lib/modules/$version/source"
+(cd "/lib/modules/$version/kernel" && rm -rf "$@")
 depmod "$version"
 sed -i 's/^MODULES=.*/MODULES=list/' /etc/initramfs-tools/initramfs.conf
 update-initramfs -c -k "$version"
@@ -83,13 +87,10 @@ def _make(suite: str, part: Path) -> None:
         modules = build / "etc" / "initramfs-tools" / "modules"
         modules.write_text("\n".join(IN_INITRD) + "\n")
         (build / "root" / "build.sh").write_text(BUILD)
-        debian.call("chroot", str(build), "bash", "/root/build.sh")
+        debian.call("chroot", str(build), "bash", "/root/build.sh", *NEVER_NEEDED)
         (part / "lib").mkdir(parents=True)
         for name in ("vmlinuz", "initrd.img"):
             shutil.copy2(next((build / "boot").glob(f"{name}-*")), part / name)
-        for unneeded in NEVER_NEEDED:
-            for folder in (build / "lib" / "modules").glob(f"*/kernel/{unneeded}"):
-                shutil.rmtree(folder)
         shutil.copytree(build / "lib" / "modules", part / "lib" / "modules", symlinks=True)
     finally:
         debian.remove(build)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -38,7 +39,7 @@ float-high = { line = "FLOAT_HIGH" }
 [source.gauge]
 driver = "serial_text"
 every = "10 s"
-port = "/dev/ttyACM0"
+port = "/dev/serial/by-id/usb-RockPool_Gauge_0001-if00"
 pattern = 'level=(?P<mm>-?\\d+\\.\\d+) mm'
 channels = { level = { group = "mm" } }
 [source.chip]
@@ -75,7 +76,7 @@ modprobe lm75
 mountpoint -q /sys/kernel/config || mount -t configfs none /sys/kernel/config
 mkdir -p {BANK}/bank0/line3 {BANK}/bank0/line4
 echo 8 >{BANK}/bank0/num_lines
-echo tank >{BANK}/bank0/label
+echo pinctrl-bcm2711 >{BANK}/bank0/label
 echo FLOAT_LOW >{BANK}/bank0/line3/name
 echo FLOAT_HIGH >{BANK}/bank0/line4/name
 echo 1 >{BANK}/live
@@ -130,8 +131,8 @@ def standing(hands: Hands, alarm: str) -> str:
     state = f"select active from transition where alarm = '{alarm}' order by seq desc limit 1"
     if hands.sql(state) != [[1]]:
         return ""
-    said = f"select title, text from notice where subject = '{alarm}' order by seq desc limit 1"
-    return " ".join(hands.sql(said)[0])
+    calling = hands.json("status")[-1]["calling"]
+    return next((str(a["text"]) for a in calling if a["alarm"] == alarm), "")
 
 
 def float_is(hands: Hands, line: int, pull: str) -> None:
@@ -144,8 +145,10 @@ class TestBoot:
         hands.until(lambda: hands.shown("StatusText") == "watching", "it watches")
         up = hands.ok("cut -d' ' -f1 /proc/uptime")
         hands.until(lambda: value(hands, "room") is not None, "the room's chip is read")
-        saw(f"{hands.ok('date -u +%FT%TZ')}, up {up} s when it watched")
-        assert "1970-01-01" in hands.ok("date -u +%F")
+        # From 1970 systemd moves the clock on to its own release, which is in the past as well.
+        now = hands.ok("date -u +%FT%TZ")
+        saw(f"the clock says {now}, up {up} s when it watched")
+        assert now < datetime.now(UTC).strftime("%Y-%m-%dT%H:%M")
 
     def test_each_kernel_device_is_read(self, hands: Hands, saw: Saw) -> None:
         expected = {"room": 21.5, "water-a": 25.3125, "water-b": 25.375, "float-low": 0.0}
@@ -202,7 +205,11 @@ class TestFloats:
         hands.until(lambda: not standing(hands, alarm), "the floats are back")
 
 
-PLUG = "modprobe dummy_hcd; modprobe cdc-acm; modprobe g_serial; stty -F /dev/ttyGS0 raw"
+PLUG = (
+    "modprobe dummy_hcd; modprobe cdc-acm; "
+    "modprobe g_serial iManufacturer=RockPool iProduct=Gauge iSerialNumber=0001; "
+    "stty -F /dev/ttyGS0 raw"
+)
 BABBLE = 'while printf "level=-3.2 mm\\r\\n"; do sleep 1; done >/dev/ttyGS0'
 
 

@@ -12,7 +12,7 @@
 #define FIRST_ID 0x0316a2794a1fULL
 
 enum { WELL, GONE, BAD_CRC, NO_CONVERSION };
-static int millidegrees[PROBES] = { 25312, 25375, 21000 };
+static int millidegrees[PROBES] = { 25313, 25375, 21000 };
 module_param_array(millidegrees, int, NULL, 0644);
 static int fault[PROBES];
 module_param_array(fault, int, NULL, 0644);
