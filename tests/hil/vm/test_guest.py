@@ -181,11 +181,11 @@ class TestFloats:
         hands.ok("systemctl stop stillwell")
         take = (
             "import gpiod, time; r = gpiod.request_lines('/dev/gpiochip0', "
-            "config={'FLOAT_LOW': gpiod.LineSettings()}); print('taken', flush=True); "
+            "config={'FLOAT_LOW': gpiod.LineSettings()}); print(r.offsets, flush=True); "
             "time.sleep(10000)"
         )
         hands.ok(f'systemd-run --quiet --unit=taker {PYTHON} -c "{take}"')
-        hands.until(lambda: "taken" in hands.ok("journalctl -u taker -o cat"), "it is taken")
+        hands.until(lambda: "[3]" in hands.ok("journalctl -u taker -o cat"), "it is taken")
         hands.ok("systemctl start stillwell")
         hands.until(
             lambda: (value(hands, "float-low"), value(hands, "float-high")) == (None, 0.0),
@@ -193,7 +193,7 @@ class TestFloats:
         )
         said = hands.machine.run(f"{STILLWELL} check").said
         hands.ok("systemctl stop taker")
-        hands.until(lambda: value(hands, "float-low") == 1.0, "the low float is back")
+        hands.until(lambda: value(hands, "float-low") is not None, "the low float is back")
         saw("; ".join(line.strip() for line in said.splitlines() if "float-low" in line))
 
     def test_whose_chip_goes_are_down_and_come_back(self, hands: Hands, saw: Saw) -> None:
@@ -230,7 +230,7 @@ class TestGauge:
         alarm = "source.gauge.down"
         hands.until(lambda: standing(hands, alarm), "the gauge is told as down")
         saw(standing(hands, alarm))
-        assert [[-9.0]] not in hands.sql("select value from reading where value = -9")
+        assert hands.sql("select value from reading where value = -9") == []
         hands.ok(PLUG)
         hands.ok(f"systemd-run --quiet --unit=gauge bash -c '{BABBLE}'")
         hands.until(lambda: not standing(hands, alarm), "the gauge is back")
