@@ -59,6 +59,7 @@ class TestAStop:
     ) -> None:
         chamber = Chamber(seed, every_ms)
         chamber.feeds(4)
+        chamber.rest.pauses = [10 * MIN] * 20  # as on the days before
         begin = 4 * DAY + 9 * H
         chamber.stopped.append((begin, begin + 3 * DAY))
         chamber.run(8 * DAY, fills=False)
@@ -67,6 +68,16 @@ class TestAStop:
         assert not ended
         assert 0 < first - begin <= 15 * MIN + every_ms
         assert begin + 3 * DAY <= last <= begin + 3 * DAY + 2 * every_ms
+
+    @pytest.mark.parametrize("every_ms", [MIN, 5 * MIN])
+    @pytest.mark.parametrize("seed", range(3))
+    def test_is_none_in_a_household_whose_pauses_differ(self, seed: int, every_ms: int) -> None:
+        chamber = Chamber(seed, every_ms)
+        chamber.stopped += [
+            (k * DAY + H, k * DAY + H + round(chamber.draw.uniform(5, 20) * MIN)) for k in range(30)
+        ]
+        chamber.run(30 * DAY)
+        assert not chamber.told
 
     def test_teaches_how_high_the_water_comes(self) -> None:
         chamber = Chamber()

@@ -15,11 +15,13 @@ from statistics import median
 
 TOLD_MS = 14 * 60_000
 """How long the water must be up before it is told: a feeding pause is mostly shorter…"""
-_PAUSES, _LONG = 1.25, 0.8
 _UNKNOWN_MS, _KNOWN = 25 * 60_000, 3
 _LONGEST_MS = 40 * 60_000
-"""… and where the pauses of this tank are longer, this many times as long as that share of them, at
-most so long; and so long before that many were seen."""
+_PAUSE_MIN, _PAUSE_SD, _PAUSE_WEIGHT = 12.0, 0.4, 2.0
+_RARELY = 2.9
+"""… and where the pauses of this tank are longer, so long that one in five hundred lasts, at most
+`_LONGEST_MS`; and `_UNKNOWN_MS` before that many were seen. The logarithm of a pause is normal;
+what is known before any, 5 to 20 min (common practice), weighs as much as two of them."""
 _LEAST_MM, _SIGMAS = 4.0, 4.0
 _NEAR_MS = 45 * 60_000
 """A pour that is noted within this time of the rise explains it."""
@@ -37,7 +39,7 @@ _DIP_MM, _DIP = 6.0, 0.4
 """Water that was lower than in the hours before by so much, or this share of the rise, had been
 taken out."""
 _BEFORE_MS = 40 * 60_000
-_KEPT = 12
+_KEPT = 40
 _GONE_MS = 30 * 60_000
 """A gauge that is silent for so long says nothing of a stop."""
 
@@ -79,8 +81,13 @@ class Rest:
         """Returns how long the water must be up before a stop is told."""
         if len(self.pauses) < _KNOWN:
             return _UNKNOWN_MS
-        long = sorted(self.pauses)[round(_LONG * (len(self.pauses) - 1))]
-        return min(_LONGEST_MS, max(TOLD_MS, _PAUSES * long))
+        logs, prior = [math.log(pause) for pause in self.pauses], math.log(_PAUSE_MIN * 60_000)
+        weight = _PAUSE_WEIGHT + len(logs)
+        mean = (_PAUSE_WEIGHT * prior + sum(logs)) / weight
+        squares = _PAUSE_WEIGHT * (_PAUSE_SD**2 + (prior - mean) ** 2)
+        squares += sum((log - mean) ** 2 for log in logs)
+        spread = math.sqrt(squares / weight * (1.0 + 1.0 / weight))
+        return min(_LONGEST_MS, max(TOLD_MS, math.exp(mean + _RARELY * spread)))
 
     def see(self, t_ms: int, mm: float, noise_mm: float, *, by_hand: bool) -> bool:
         """Takes the gauge's reading; returns whether `stands` has changed.
@@ -115,7 +122,8 @@ class Rest:
             return self._back(next(t for t, v in self.recent[-3:] if v < half))
         if up and not self.stands:
             self.rise_mm = max(least, top - self.base_mm)
-        if self.stands or t_ms - self.since_ms < self.told_after_ms:
+        falls = mm < top - 0.5 * self.rise_mm  # one reading is not yet the end of a pause
+        if self.stands or falls or t_ms - self.since_ms < self.told_after_ms:
             return False
         if self._odds(by_hand=by_hand) > 0.0:
             self.stands = True
