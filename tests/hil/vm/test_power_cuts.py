@@ -87,7 +87,10 @@ ip link set lo up
 ip link set eth0 up
 ip address add 10.0.2.15/24 dev eth0
 while [ ! -e /run/enough ]; do
-    runuser -u stillwell -- stillwell run --config /etc/stillwell/stillwell.toml
+    setpriv --reuid=stillwell --regid=stillwell --init-groups \\
+        stillwell run --config /etc/stillwell/stillwell.toml &
+    echo $! >/run/daemon
+    wait $!
     sleep 5
 done >>/var/log/stillwell.log 2>&1 </dev/null &
 exec python3 /srv/agent.py
@@ -204,9 +207,8 @@ class Cuts:
         while len(self.phone.notices) < heard + 2 and time.monotonic() < ends:
             time.sleep(0.5)
         self._look(set(self.keeper.answered))
-        running = "'[s]tillwell run'"
-        self._said(f"touch /run/enough; pkill -TERM -f {running}")
-        self._said(f"while pgrep -f {running} >/dev/null; do sleep 1; done; sync")
+        self._said("touch /run/enough; kill $(cat /run/daemon)")
+        self._said("while [ -d /proc/$(cat /run/daemon) ]; do sleep 1; done; sync")
         self.guest.cut_power()
         return Story(self.guest.taken_out("/var/lib/stillwell", folder) / "tank.db")
 
