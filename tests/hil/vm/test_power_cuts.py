@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -101,7 +102,7 @@ c = sqlite3.connect("file:/var/lib/stillwell/tank.db?mode=ro", uri=True, timeout
 one = lambda query: c.execute(query).fetchall()
 print(json.dumps({
     "whole": one("pragma integrity_check")[0][0],
-    "keys": [row[0] for row in one("select key from journal")],
+    "entries": [row[0] for row in one("select id from journal")],
     "newest": dict(one(
         "select boot_id, max(mono_ms) from reading join epoch on epoch.id = epoch group by boot_id"
     )),
@@ -114,7 +115,7 @@ class Keeper:
     """Notes something every second, and remembers what was answered as noted."""
 
     def __init__(self, port: int) -> None:
-        self.answered: set[str] = set()
+        self.answered: set[int] = set()
         self._asked = 0
         self._over = threading.Event()
         self._client = Client(CallbackAPIVersion.VERSION2, client_id="keeper")
@@ -126,8 +127,8 @@ class Keeper:
 
     def _on_message(self, _: Client, __: object, message: MQTTMessage) -> None:
         said = json.loads(message.payload)
-        if said.get("done") and said.get("key"):
-            self.answered.add(said["key"])
+        if said["done"] and (entry := re.match(r"Noted as entry (\d+)", said["text"])):
+            self.answered.add(int(entry[1]))
 
     def _ask(self) -> None:
         while not self._over.wait(1.5):
@@ -186,13 +187,13 @@ class Cuts:
         assert done.status == 0, done.said
         return done.said.strip()
 
-    def _look(self, answered: set[str]) -> None:
+    def _look(self, answered: set[int]) -> None:
         if self._cut_at is None:
             return
         found = json.loads(self._said("runuser -u stillwell -- python3 /srv/look.py"))
         if found["whole"] != "ok":
             self.wrong.append(f"integrity: {found['whole']}")
-        lost = answered - set(found["keys"])
+        lost = answered - set(found["entries"])
         if lost:
             self.wrong.append(f"noted, answered and gone: {sorted(lost)[:5]}")
         boot, cut_s = self._cut_at
@@ -245,4 +246,5 @@ def test_power_cuts(tmp_path: Path, saw: Saw) -> None:
         f"{len(keeper.answered)} notes answered; of readings at most {max(cuts.gone_s):.1f} s gone"
     )
     assert wrong == []
+    assert keeper.answered, "no note was answered: nothing of them has been looked at"
     assert max(cuts.gone_s) <= COMMIT_S + 5, "more than one commit's readings are gone"
