@@ -12,7 +12,7 @@ import pytest
 
 from as_user import needs_root
 from command_line import call
-from far_sides import Receiver, Says
+from far_sides import Receiver
 from pseudo_pi import PROBE, PseudoPi, pretend
 
 
@@ -22,13 +22,6 @@ def pi(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> PseudoPi:
     made.probe(PROBE, 25.125)
     pretend(made.folder, monkeypatch.setattr)
     return made
-
-
-@pytest.fixture
-def phone(hook: Receiver) -> Receiver:
-    """What a server of ntfy's answers."""
-    hook.answer = lambda asked: Says(200)
-    return hook
 
 
 @pytest.fixture
@@ -47,12 +40,12 @@ class TestUnattended:
         assert list(config.parent.iterdir()) == []
 
     def test_options_answer_everything_and_again_nothing_changes(
-        self, pi: PseudoPi, phone: Receiver, config: Path
+        self, pi: PseudoPi, hook: Receiver, config: Path
     ) -> None:
         options = ("--zone", "Dublin", "--volume", "68 L", "--chamber", "18 x 9 cm", "--json")
         chosen = (f"water-a={PROBE}", "float-high=GPIO27 at 12 mm")
         sensors = [word for each in chosen for word in ("--sensor", each)]
-        tell = ("--tell", f"ntfy://127.0.0.1:{phone.port}/tank")
+        tell = ("--tell", f"ntfy://127.0.0.1:{hook.port}/tank")
         done = call("init", "-c", config, *options, *sensors, *tell)
         assert done.exit_code == 0, done.stdout + done.stderr
         told = json.loads(done.stdout)
@@ -63,7 +56,7 @@ class TestUnattended:
             "ok": True,
             "started": False,
         }
-        assert len(phone.asked) == 1
+        assert len(hook.asked) == 1
         made = tomllib.loads(config.read_text())
         assert made["channel"]["float-high"]["height"] == "12 mm"
         assert made["state"]["too-full"]["wrong"] == "above"
