@@ -101,7 +101,7 @@ install_files() {
         systemd-sysusers stillwell.conf
         systemd-tmpfiles --create stillwell.conf
     else
-        mkdir -p "$etc/credentials" "$state"
+        mkdir -p "$etc/credentials" "$etc/tanks" "$state"
     fi
     place_example
     sync

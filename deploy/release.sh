@@ -35,6 +35,11 @@ begun() { service && systemctl is-enabled --quiet stillwell.service 2>/dev/null;
 restart_service() { systemctl restart stillwell.service; }
 enable_service() { systemctl enable --quiet --now stillwell.service; }
 
+# The services that watch just now: the usual one, and one for each further tank.
+watching() {
+    systemctl list-units --plain --no-legend --state=active stillwell.service 'stillwell@*.service' | awk '{ print $1 }'
+}
+
 # Whether the settings are the keeper's, and not still the example of a release: that one names the sensors
 # of another tank, which have no business in this one's readings.
 own_settings() {
@@ -71,7 +76,7 @@ lay_out() {
 unit_of_more_tanks() {
     sed -e 's|^Description=.*|Description=stillwell: watches the tank %i and warns|' \
         -e 's|/etc/stillwell/stillwell.toml|/etc/stillwell/tanks/%i.toml|' \
-        -e 's|^\(LoadCredential=stillwell:\).*|\1/etc/stillwell/tanks/credentials|' "$1"
+        -e 's|^\(LoadCredential=stillwell:\).*|\1/etc/stillwell/tanks/%i.credentials|' "$1"
 }
 
 # Makes the folder of a new release, which goes again where this ends before the release is in use.
@@ -108,14 +113,17 @@ remember_previous() {
 
 # Whether the release can do the keeper's work; fails with what is wrong otherwise.
 try_release() {
-    local said
+    local said each
     "$1/venv/bin/stillwell" --version >/dev/null || fail "the program in $1 does not start. Nothing was changed."
-    if [ -e "$settings" ] && ! said="$("$1/venv/bin/stillwell" check --settings --config "$settings" 2>&1)"; then
-        echo "$said" >&2
-        fail "that program can't work with $settings as it is: see above. Nothing was changed, the program in" \
-            "use stays. Put it right, then $again. (A driver or sink of your own comes along when a" \
-            "line of $packages names its package.)"
-    fi
+    for each in "$settings" "$etc"/tanks/*.toml; do
+        [ -e "$each" ] || continue
+        if ! said="$("$1/venv/bin/stillwell" check --settings --config "$each" 2>&1)"; then
+            echo "$said" >&2
+            fail "that program can't work with $each as it is: see above. Nothing was changed, the program in" \
+                "use stays. Put it right, then $again. (A driver or sink of your own comes along when a" \
+                "line of $packages names its package.)"
+        fi
+    done
 }
 
 switch_to() {
@@ -158,22 +166,30 @@ tidy() {
 }
 
 roll_back() {
-    local kept
+    local kept each
     kept="$(readlink -f "$current/previous" || true)"
     [ -d "$kept" ] || fail "no earlier release is kept here. Nothing was changed."
     try_release "$kept"
-    if begun; then
+    units="" # not local: the trap looks at it when this function is over
+    if service; then units="$(watching)"; fi
+    if begun; then units="stillwell.service $units"; fi
+    if [ -n "$units" ]; then
         # Whatever happens from here, somebody watches.
-        trap 'systemctl start stillwell.service' EXIT
-        systemctl stop stillwell.service
+        # shellcheck disable=SC2086  # several names
+        trap 'systemctl start $units' EXIT
+        # shellcheck disable=SC2086
+        systemctl stop $units
     fi
-    if [ -e "$settings" ]; then
-        "$kept/venv/bin/python" -m stillwell.cli.give_back "$settings" ||
-            fail "the earlier release can't use the store: see above. The program in use stays."
-    fi
+    for each in "$settings" "$etc"/tanks/*.toml; do
+        [ -e "$each" ] || continue
+        "$kept/venv/bin/python" -m stillwell.cli.give_back "$each" ||
+            fail "the earlier release can't use the store of $each: see above. The program in use stays."
+    done
     switch_to "$kept"
     install_files
     start
+    # shellcheck disable=SC2086
+    if [ -n "$units" ]; then systemctl start $units; fi
     say "back at $kept. What was in use until now stays beside it until the next update."
 }
 

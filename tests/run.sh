@@ -75,6 +75,7 @@ run() {
 }
 if ((machine)); then
     run .venv/bin/pytest --machine --verbose tests/hil/vm "$@"
+    run tests/hil/packages.sh
     exit
 fi
 # The Debian that a test boots is made meanwhile, once; the test waits for it, or says why there is none.
@@ -84,7 +85,7 @@ fi
 run .venv/bin/ruff check daemon drivers tests
 run .venv/bin/ruff format --check daemon drivers tests
 run .venv/bin/mypy daemon drivers tests
-run shellcheck tests/*.sh deploy/*.sh .ci/run
+run shellcheck tests/*.sh tests/hil/*.sh deploy/*.sh .ci/run
 # Hundreds of tests start a process: each would compile the program anew where nothing compiled is kept.
 unset PYTHONDONTWRITEBYTECODE
 .venv/bin/python -m compileall -q daemon drivers

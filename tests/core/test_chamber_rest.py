@@ -59,6 +59,7 @@ class TestAStop:
     ) -> None:
         chamber = Chamber(seed, every_ms)
         chamber.feeds(4)
+        chamber.rest.pauses = [10 * MIN] * 20  # as on the days before
         begin = 4 * DAY + 9 * H
         chamber.stopped.append((begin, begin + 3 * DAY))
         chamber.run(8 * DAY, fills=False)
@@ -67,6 +68,16 @@ class TestAStop:
         assert not ended
         assert 0 < first - begin <= 15 * MIN + every_ms
         assert begin + 3 * DAY <= last <= begin + 3 * DAY + 2 * every_ms
+
+    @pytest.mark.parametrize("every_ms", [MIN, 5 * MIN])
+    @pytest.mark.parametrize("seed", range(3))
+    def test_is_none_in_a_household_whose_pauses_differ(self, seed: int, every_ms: int) -> None:
+        chamber = Chamber(seed, every_ms)
+        chamber.stopped += [
+            (k * DAY + H, k * DAY + H + round(chamber.draw.uniform(5, 20) * MIN)) for k in range(30)
+        ]
+        chamber.run(30 * DAY)
+        assert not chamber.told
 
     def test_teaches_how_high_the_water_comes(self) -> None:
         chamber = Chamber()
@@ -83,6 +94,20 @@ class TestNoStop:
         chamber.feeds(40)
         chamber.run(40 * DAY, noted=noted)
         assert not chamber.told
+
+    def test_is_a_pause_as_long_as_all_before(self) -> None:
+        chamber = Chamber(6, 5 * MIN)
+        chamber.stopped = [(k * DAY + H, k * DAY + H + 20 * MIN) for k in range(20)]
+        chamber.run(20 * DAY)
+        assert len(chamber.told) <= 2
+
+    def test_is_a_dose_of_an_automatic_top_up(self) -> None:
+        rest, draw, mm = Rest(), random.Random(5), 0.0
+        for t in range(0, 5 * DAY, 2 * MIN):
+            mm -= 1.5 / 30
+            if mm < -3.0:
+                mm += 6.0
+            assert not rest.see(t, mm + draw.gauss(0.0, 0.7), 0.7, by_hand=False)
 
     def test_is_a_water_change_that_nobody_notes(self) -> None:
         chamber = Chamber(4)

@@ -729,6 +729,41 @@ def windows(rate: float, expected: float, n: int) -> Iterator[rules.PastWindow]:
     yield from (rules.PastWindow(k, rate, 1.0, expected) for k in range(n))
 
 
+class TestDaysHaveHours:
+    """A fan runs from noon to six: 66 mL/h instead of 22."""
+
+    @staticmethod
+    def past(days: int, *, odd: bool = False) -> list[rules.PastWindow]:
+        slots = range(1, 4 * days + 1)
+        return [
+            rules.PastWindow(
+                k * rules.WINDOW_MS, 66.0 if k % 4 == 3 else 22.0, 2.0, None, odd and k % 4 == 3
+            )
+            for k in slots
+        ]
+
+    @staticmethod
+    def at(rate: float, days: int, hour: float, *, odd: bool = False) -> bool:
+        over = rules.RateNow(rate, 3.0, 22.5, False, 0.0)
+        now_ms = days * 24 * HOUR + round(hour * HOUR)
+        past = TestDaysHaveHours.past(days, odd=odd)
+        return rules.leaks(over, rules.usual(over, past, 0.25, now_ms))
+
+    @pytest.mark.parametrize("hour", [13.0, 16.0, 18.0, 19.5])
+    def test_what_came_at_these_hours_on_two_days_is_usual(self, hour: float) -> None:
+        assert not self.at(66.0, 2, hour)
+
+    @pytest.mark.parametrize("hour", [0.5, 4.0, 8.0])
+    def test_at_other_hours_it_is_a_leak(self, hour: float) -> None:
+        assert self.at(66.0, 4, hour)
+
+    def test_a_leak_that_goes_on_teaches_nothing(self) -> None:
+        assert self.at(66.0, 4, 14.0, odd=True)
+
+    def test_a_leak_beside_the_fan_is_one(self) -> None:
+        assert self.at(66.0 + 150.0, 4, 15.0)
+
+
 class TestRules:
     @given(st.floats(1, 80), st.floats(5, 60), st.integers(0, 56), st.booleans())
     def test_what_is_allowed_lies_well_above_what_is_usual(

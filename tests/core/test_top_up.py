@@ -211,6 +211,11 @@ class TestWhatGoesWrong:
         assert told.active
         assert isinstance(told.facts, TopUpRuns)
 
+    def test_a_pump_that_doses_a_little_at_every_look_is_not(self) -> None:
+        machine = Machine(LevelWatch(plan(BY_PUMP)), dose_ml=0.8)
+        machine.run(3.0)
+        assert not machine.of(STUCK_ON)
+
     def test_a_reservoir_that_empties_itself_into_the_chamber_is_told(self) -> None:
         machine = Machine(LevelWatch(plan(BY_RESERVOIR)), pump_ml_s=0.3)
         machine.run(24.0)
@@ -225,6 +230,14 @@ class TestWhatGoesWrong:
         machine.works = False
         machine.run(7.0)
         assert machine.of(MISSING)[0].active
+
+    def test_where_no_gauge_shows_the_chamber_a_float_that_hangs_dry_tells_it(self) -> None:
+        machine = Machine(LevelWatch(plan(BY_DOSES, gauge=False, with_float=True)))
+        machine.run(100.0)
+        assert not machine.of(MISSING), "water that nobody sees between two doses is no fault"
+        machine.works = False
+        machine.run(36.0)
+        assert [f.active for f in machine.of(MISSING)] == [True]
 
     @pytest.mark.parametrize("top_up", [BY_RESERVOIR, BY_PUMP, BY_DOSES])
     def test_a_leak_behind_it_is_told(self, top_up: TopUpPlan) -> None:

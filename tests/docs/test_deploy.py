@@ -230,6 +230,7 @@ class TestInstall:
             "etc/systemd/system/stillwell@.service",
             "etc/systemd/system/stillwell-page.service",
             "etc/systemd/system/stillwell-page.socket",
+            "etc/stillwell/tanks",
             "etc/udev/rules.d/99-stillwell.rules",
             "opt/stillwell/current/share/README.md",
             "opt/stillwell/current/share/config/first-weeks.md",
@@ -237,6 +238,21 @@ class TestInstall:
             "var/lib/stillwell",
         ):
             assert (root / path).exists(), path
+
+    def test_the_service_of_a_further_tank_is_the_same_but_for_its_settings(
+        self, root: Path, tmp_path: Path
+    ) -> None:
+        made = root / "etc/systemd/system/stillwell@.service"
+        one, other = keys(UNIT), keys(made)
+        differ = {name for name in one if one[name] != other[name]}
+        assert differ == {"Description", "ExecStart", "LoadCredential"}
+        assert other["ExecStart"][0].endswith(" run --config /etc/stillwell/tanks/%i.toml")
+        assert other["LoadCredential"] == ["stillwell:/etc/stillwell/tanks/%i.credentials"]
+        unit = tmp_path / "stillwell@nursery.service"
+        program = "/opt/stillwell/current/venv/bin/stillwell"
+        unit.write_text(made.read_text().replace(program, sys.executable))
+        done = run("systemd-analyze", "verify", "--man=no", unit)
+        assert (done.returncode, done.stdout + done.stderr) == (0, "")
 
     DOCUMENTS: ClassVar = [
         ROOT / "README.md",

@@ -72,4 +72,4 @@ def faults(package: Path, machine: str) -> Iterator[str]:
 
 
 if __name__ == "__main__":
-    sys.exit("\n".join(faults(Path(sys.argv[1]), sys.argv[2])))
+    sys.exit("\n".join(faults(Path(sys.argv[1]), sys.argv[2])) or 0)

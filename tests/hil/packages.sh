@@ -4,6 +4,7 @@
 #   tests/hil/packages.sh                     all of it; a line a check; fails when one fails
 #   tests/hil/packages.sh trixie-arm64        only on this one (bookworm, trixie; amd64, arm64)
 #   tests/hil/packages.sh --make DIR [ARCH]   only makes the packages of this version and of a later one, in DIR
+# STILLWELL_PACKAGES=DIR tries those that --make has put there.
 # The systems are kept in ~/.cache/stillwell-hil/deb-*. They have no network while anything is installed.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
@@ -20,15 +21,17 @@ schema=$(find daemon/stillwell/store/schema -name '[0-9]*.sql' | wc -l)
 
 # Makes the packages of these sources and of a later version, which has one migration more.
 make_versions() {
-    local folder="$1" architecture="$2" each sources
+    local folder="$1" architecture="$2" each sources versions=("$version" "$later")
+    [[ $architecture == "$machine" || ${mode:-} == --make ]] || versions=("$version")
     mkdir -p "$folder"
-    for each in "$version" "$later"; do
+    for each in "${versions[@]}"; do
         [[ ! -e $folder/stillwell_${each}_$architecture.deb ]] || continue
         sources="$folder/sources"
         rm -rf "$sources"
         mkdir "$sources"
         git ls-files -z | xargs -0 cp --parents -t "$sources"
         ln -s "$here/.venv" "$sources/.venv"
+        git describe --always --abbrev=12 '--exclude=*' >"$sources/daemon/stillwell/cli/built_from.txt"
         if [[ $each == "$later" ]]; then
             sed -i "s/^__version__ = .*/__version__ = \"$later\"/" "$sources/daemon/stillwell/__init__.py"
             sed -i "0,/^## /s/^## /## $later (2026-11-30)\n\n- A later version.\n\n## /" "$sources/deploy/CHANGELOG.md"
@@ -56,18 +59,21 @@ make_system() {
     mkdir "$root/packages"
     if [[ ! -e $base.fetched ]]; then
         cp /etc/resolv.conf "$root/etc/"
-        net=() inside 'apt-get -qq update && apt-get -qq install -y --download-only python3 systemd libjs-dygraphs' >/dev/null
+        net=()
+        inside 'apt-get -qq update && apt-get -qq install -y --download-only python3 systemd libjs-dygraphs' >/dev/null
+        net=(--net)
         cp -a "$root/var/cache/apt/." "$base/var/cache/apt/"
         cp -a "$root/var/lib/apt/." "$base/var/lib/apt/"
         touch "$base.fetched"
     fi
     cp "$packages"/*_"$architecture.deb" "$root/packages/"
+    echo force-unsafe-io >"$root/etc/dpkg/dpkg.cfg.d/unsafe-io" # no power is cut here
 }
 
 net=(--net) # without a network, but for who says otherwise
 inside() {
     unshare "${net[@]}" --mount --pid --fork --mount-proc="$root/proc" \
-        chroot "$root" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
+        chroot "$root" env -i PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
 }
 
 failed=0
@@ -125,7 +131,7 @@ try_out() {
         "$root/opt/stillwell/package" "${machines[$architecture]}"
     check "the example's settings are good" "stillwell check --settings"
     check "simulate, today, heater" "stillwell simulate --config /opt/stillwell/current/share/config/reading-room-simulated.toml --store /tmp/s.db --days 1 && { stillwell today --config /opt/stillwell/current/share/config/reading-room-simulated.toml --store /tmp/s.db || test \$? = 3; }"
-    check "export and replay" "stillwell export --store /tmp/s.db --config /opt/stillwell/current/share/config/reading-room-simulated.toml -o /tmp/t.csv && stillwell replay --config /opt/stillwell/current/share/config/reading-room-simulated.toml -r /tmp/t.csv -s /tmp/r.db"
+    check "export and replay" "stillwell export --store /tmp/s.db --config /opt/stillwell/current/share/config/reading-room-simulated.toml --format trace -o /tmp/t.csv && stillwell replay --config /opt/stillwell/current/share/config/reading-room-simulated.toml -r /tmp/t.csv -s /tmp/r.db"
     if [[ $architecture != "$machine" ]]; then return; fi
 
     check "the keeper's settings pass" "$own && $opens && stillwell check --settings"
@@ -146,7 +152,7 @@ try_out() {
     check "removed, what the keeper wrote stays" "apt-get remove -y stillwell && test ! -e /opt/stillwell && test ! -e /usr/bin/stillwell && grep -q '^# mine' $settings && test -s $store"
     check "purged without a question, it stays too" "DEBIAN_FRONTEND=readline apt-get purge -y stillwell && grep -q '^# mine' $settings && test -s $store && test -z \"\$(find /usr /opt /etc/systemd /var/lib/systemd -path '*stillwell*')\""
     check "installed again, it goes on with them" "apt-get install -y ${newer}$architecture.deb && $(is_version "$later") && grep -q '^# mine' $settings"
-    check "purged with an example that nobody edited, nothing is left" "rm $settings && dpkg-reconfigure stillwell && rm -r /var/lib/stillwell/* && apt-get purge -y stillwell && test ! -e /etc/stillwell && test ! -e /var/lib/stillwell"
+    check "purged with an example that nobody edited, nothing is left" "rm -r $settings /var/lib/stillwell && dpkg-reconfigure stillwell && apt-get purge -y stillwell && test ! -e /etc/stillwell && test ! -e /var/lib/stillwell"
     refused "beside an installation from the sources it is refused" "mkdir -p /opt/stillwell/current; apt-get install -y ${ours}$architecture.deb" "install.sh --remove"
 }
 
@@ -164,10 +170,12 @@ try_readme() {
     net=(--net)
 }
 
-packages="$(mktemp -d "${TMPDIR:-/var/tmp}/stillwell-packages-XXXX")"
-work="$packages/systems"
-trap 'rm -rf "$packages"' EXIT
-if [[ ${1:-} == --make ]]; then
+scratch="$(mktemp -d /var/tmp/stillwell-packages-XXXX)"
+packages="${STILLWELL_PACKAGES:-$scratch}"
+work="$scratch/systems"
+trap 'rm -rf "$scratch"' EXIT
+mode="${1:-}"
+if [[ $mode == --make ]]; then
     make_versions "$2" "${3:-$machine}"
     exit
 fi

@@ -58,6 +58,20 @@ quantity = "temperature"
 """
 
 
+GAUGE = """
+[source.gauge]
+driver = "serial_text"
+every = "30 s"
+port = "/dev/serial/by-id/a"
+pattern = 'level=(?P<mm>-?\\d+) mm'
+silent_after = "4 s"
+[source.gauge.channels]
+far-level = { group = "mm" }
+[channel.far-level]
+quantity = "level"
+"""
+
+
 def bad(name: str, driver: str, *, deadline: str = "5 s", bus: str = "bad") -> str:
     return BAD.format(name=name, driver=driver, deadline=deadline, bus=bus)
 
@@ -198,6 +212,33 @@ class TestSettingsOnly:
         assert rows["source.mine", "driver"] == '"notthere"'
         assert rows["source.mine", "bus_name"] == "…"
         assert rows["tank", "volume"] == '"68 L"'
+
+
+class TestOtherTanks:
+    def test_what_two_must_not_share_is_to_fix_and_the_rest_is_not(self, tmp_path: Path) -> None:
+        first = tank(tmp_path, GAUGE).rename(tmp_path / "stillwell.toml")
+        text = first.read_text(encoding="utf-8")
+        (tmp_path / "tanks").mkdir()
+        second = tmp_path / "tanks" / "nursery.toml"
+        second.write_text(text, encoding="utf-8")
+
+        def odd(file: Path) -> set[str]:
+            done = call("check", "--settings", "--json", "-c", file)
+            found = json.loads(done.stdout)["points"]
+            return {p["name"] for p in found if p["part"] == "config" and p["grade"] == "fix"}
+
+        shared = {"tank.name", "store.path", "port"}
+        assert odd(first) == odd(second) == shared
+        for old, new in (
+            ('name = "reading-room"', 'name = "nursery"'),
+            (str(tmp_path), str(tmp_path / "other")),
+            ("by-id/a", "by-id/b"),
+        ):
+            text = text.replace(old, new)
+        second.write_text(text, encoding="utf-8")
+        assert odd(first) == odd(second) == set()
+        second.write_text("nothing that = anybody reads", encoding="utf-8")
+        assert odd(first) == set()
 
 
 class TestMachine:

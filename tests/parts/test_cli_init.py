@@ -12,7 +12,7 @@ import pytest
 
 from as_user import needs_root
 from command_line import call
-from far_sides import Receiver, Says
+from far_sides import Receiver
 from pseudo_pi import PROBE, PseudoPi, pretend
 
 
@@ -22,13 +22,6 @@ def pi(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> PseudoPi:
     made.probe(PROBE, 25.125)
     pretend(made.folder, monkeypatch.setattr)
     return made
-
-
-@pytest.fixture
-def phone(hook: Receiver) -> Receiver:
-    """What a server of ntfy's answers."""
-    hook.answer = lambda asked: Says(200)
-    return hook
 
 
 @pytest.fixture
@@ -47,12 +40,12 @@ class TestUnattended:
         assert list(config.parent.iterdir()) == []
 
     def test_options_answer_everything_and_again_nothing_changes(
-        self, pi: PseudoPi, phone: Receiver, config: Path
+        self, pi: PseudoPi, hook: Receiver, config: Path
     ) -> None:
         options = ("--zone", "Dublin", "--volume", "68 L", "--chamber", "18 x 9 cm", "--json")
         chosen = (f"water-a={PROBE}", "float-high=GPIO27 at 12 mm")
         sensors = [word for each in chosen for word in ("--sensor", each)]
-        tell = ("--tell", f"ntfy://127.0.0.1:{phone.port}/tank")
+        tell = ("--tell", f"ntfy://127.0.0.1:{hook.port}/tank")
         done = call("init", "-c", config, *options, *sensors, *tell)
         assert done.exit_code == 0, done.stdout + done.stderr
         told = json.loads(done.stdout)
@@ -63,7 +56,7 @@ class TestUnattended:
             "ok": True,
             "started": False,
         }
-        assert len(phone.asked) == 1
+        assert len(hook.asked) == 1
         made = tomllib.loads(config.read_text())
         assert made["channel"]["float-high"]["height"] == "12 mm"
         assert made["state"]["too-full"]["wrong"] == "above"
@@ -113,6 +106,26 @@ class TestWhatIsThere:
         assert done.exit_code == 2
         assert "Nothing was written" in done.stderr
         assert config.read_bytes() == content
+
+    @pytest.mark.parametrize(
+        ("content", "says"),
+        [
+            ("tank = 3", "tank is no table"),
+            ("[tank]\nlamp = 3", "tank.lamp is no table"),
+            ("band.water = 3", "band.water is no table"),
+            ("[source.x]\nchannels = []", "source.x.channels is no table"),
+            ('[tank]\nvolume = "68"', "--volume: 68 has no unit"),
+            ("source.x.channels.y = 3", "source.x.driver"),
+        ],
+    )
+    def test_and_is_in_no_form_of_ours_is_told_and_kept(
+        self, config: Path, content: str, says: str
+    ) -> None:
+        config.write_text(content)
+        done = call("init", "-c", config, "--defaults")
+        assert done.exit_code == 2
+        assert says in " ".join(done.stderr.split())
+        assert config.read_text() == content
 
     def test_and_is_wrong_somewhere_is_told_with_its_line(self, pi: PseudoPi, config: Path) -> None:
         config.write_text('[tank]\nvolume = "68 L"\nnmae = "x"\n')

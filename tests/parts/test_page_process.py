@@ -18,14 +18,26 @@ from pathlib import Path
 
 import pytest
 
+from command_line import STILLWELL
 from far_sides import Victoria
-from page_tank import ACT, NAME, Served, lived, tank_of, until, with_passphrases
+from page_tank import (
+    ACT,
+    NAME,
+    Served,
+    configured,
+    lived,
+    tank_of,
+    until,
+    with_passphrases,
+)
 from real_broker import wait_until
 from stillwell.entry import Entry
 from stillwell.page.__main__ import opened
 from stillwell.page.access import access_file
 from stillwell.page.site import now_ms
-from stillwell.store import Store
+from stillwell.ports import Stream
+from stillwell.store import Store, StoreError, StoreReader
+from stillwell.watching import WORK, WORK_KEY
 
 HERE = f"/tank/{NAME}"
 MODULE = [sys.executable, "-m", "stillwell.page"]
@@ -241,6 +253,50 @@ class TestFromANetwork:
                 got += part
             line.close()
         assert served.memory_mib() <= 60
+
+
+class TestTheDaemonBeside:
+    def test_loses_nothing_while_twenty_watch(self, tmp_path: Path, free_port: int) -> None:
+        """Real processes. How evenly it goes on reading is measured by bench_watched.py."""
+        config = configured(tmp_path, "1 s")
+        store = tank_of(config).store
+        with (tmp_path / "log").open("wb") as log:
+            daemon = subprocess.Popen(
+                [STILLWELL, "run", "--config", config], stdout=log, stderr=log
+            )
+        try:
+            until(lambda: store.exists() and _readings(store) > 0, "it reads")
+            page = Served(config, free_port)
+            lines = []
+            for _ in range(20):
+                line = socket.create_connection(("127.0.0.1", page.port), timeout=60)
+                line.sendall(f"GET {HERE}/live HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
+                lines.append(line)
+            before = _readings(store)
+            for line in lines:
+                got = b""
+                while got.count(b"event: now") < 3:
+                    part = line.recv(65_536)
+                    assert part
+                    got += part
+            until(lambda: _readings(store) >= before + 10, "it goes on reading")
+            with StoreReader.open(store) as reader:
+                work = WORK.known(reader.described(WORK_KEY))
+                assert not [t for t in reader.alarms() if t.active and "silent" in t.alarm]
+            assert work is not None
+            assert (work.dropped, work.lost) == (0, 0)
+            for line in lines:
+                line.close()
+            page.stop()
+        finally:
+            daemon.terminate()
+            assert daemon.wait(60) == 0
+
+
+def _readings(store: Path) -> int:
+    with contextlib.suppress(StoreError), StoreReader.open(store) as reader:
+        return reader.newest(Stream.READINGS)
+    return 0
 
 
 class Scraper(Victoria):

@@ -9,6 +9,8 @@ import shutil
 import sqlite3
 import stat
 from dataclasses import replace
+from datetime import UTC
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -25,8 +27,9 @@ from stillwell.entry import Entry
 from stillwell.notice import Message, Priority, State, Transition
 from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
+from stillwell.page.drawing import drawing
 from stillwell.page.guard import answers_to
-from stillwell.page.place import Tank
+from stillwell.page.place import Tank, tanks
 from stillwell.page.signing import ours
 from stillwell.page.site import now_ms
 from stillwell.reading import Moment
@@ -163,6 +166,25 @@ class TestTheScreens:
         assert 'href="/tank/nursery"' in text
         assert Visit(room).get("/").headers["location"] == HERE
 
+    def test_two_tanks_of_one_name_are_both_shown(self, room: Tank, own: Tank) -> None:
+        assert room.config is not None
+        assert own.config is not None
+        other = own.config.rename(own.config.with_name("nursery.toml"))
+        assert [tank.name for tank in tanks([room.config, other], None)] == [NAME, "nursery"]
+
+    def test_the_secrets_of_the_first_tank_are_not_the_others(
+        self, room: Tank, own: Tank, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        assert room.config is not None
+        assert own.config is not None
+        (tmp_path / "page.key").write_text("of the first tank alone, and long enough")
+        monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+        kept = kept_key(key_file(own.store))
+        other = own.config.rename(own.config.with_name("nursery.toml"))
+        first, second = tanks([room.config, other], None)
+        assert first.link_key() == b"of the first tank alone, and long enough"
+        assert second.link_key() == kept
+
 
 class TestNobodyWatches:
     """In the largest letters, on every screen that is opened from a phone."""
@@ -237,6 +259,18 @@ class TestTheBook:
         assert "<script>alert" not in told
         assert "&lt;script&gt;alert" in told
         assert "\x1b" not in told
+
+    def test_a_salinity_stands_on_now_with_its_age(self, own: Tank) -> None:
+        visit = Visit(own)
+        assert "last measured" not in visit.get(HERE).text
+        found = []
+        for ppt in ("35.0", "36.0"):
+            visit.told(f"{HERE}/book", {"kind": "salinity", "value": ppt, "unit": "ppt"})
+            found += re.findall(r"Salinity ([\d.]+) ppt", visit.get(HERE).text)
+        assert float(found[0]) == pytest.approx(35.0, abs=0.1)
+        assert float(found[1]) > float(found[0])
+        (age,) = re.findall(r"Salinity last measured <time [^>]+>([^<]+)", visit.get(HERE).text)
+        assert age == "just now"
 
     def test_goes_out_as_a_file(self, own: Tank) -> None:
         visit = Visit(own)
@@ -329,6 +363,13 @@ class TestSigningIn:
         Access(access_file(own.store)).set_passphrase(Role.ACT, "another one for good")
         assert keeper.get(HERE).status_code == 303
         assert guest.get(HERE).status_code == 200
+
+    def test_a_cookie_counts_for_90_days(self, own: Tank) -> None:
+        access = Access(access_file(own.store))
+        signed_ms = now_ms()
+        cookie = access.sign_in(ACT, "old phone", signed_ms) or ""
+        assert access.visitor(cookie, signed_ms + 89 * 86_400_000) is not None
+        assert access.visitor(cookie, signed_ms + 90 * 86_400_000) is None
 
     def test_without_a_passphrase_it_is_this_machines_own(self, own: Tank) -> None:
         access_file(own.store).unlink()
@@ -521,30 +562,6 @@ class TestAttacks:
         self, room: Tank, data: st.DataObject
     ) -> None:
         """Every route with anything in its place: never a fault of our own."""
-        routes = [
-            "/",
-            "/sign-in",
-            "/devices",
-            "/devices/sign-out",
-            "/answer/{}",
-            "/tank/{}",
-            "/tank/{}/book",
-            "/metrics",
-            "/static/{}",
-            "/dygraphs/{}",
-            HERE,
-            f"{HERE}/night/{{}}",
-            f"{HERE}/night/{{}}/series",
-            f"{HERE}/night/{{}}/picture.png",
-            f"{HERE}/book",
-            f"{HERE}/book?month={{}}",
-            f"{HERE}/book?kind={{}}",
-            f"{HERE}/book/strike",
-            f"{HERE}/answer",
-            f"{HERE}/drill",
-            f"{HERE}?said={{}}",
-            f"{HERE}/machine",
-        ]
         part = st.text(st.characters(codec="utf-8", exclude_characters="/?#\\"), max_size=12)
         part |= st.sampled_from(["2026-02-30", "0001-01-01", "9999-12-31", "%2e%2e", "-1", "1.a.b"])
         names = st.sampled_from(
@@ -569,8 +586,13 @@ class TestAttacks:
         words = st.text(max_size=20) | st.sampled_from(
             ["pour", "shelve", "nan", "1e999", "-0", "٣"]
         )
-        path = data.draw(st.sampled_from(routes)).format(quote(data.draw(part)))
+        tank = st.just(NAME) | part
         with visiting(room) as visit:
+            route = data.draw(st.sampled_from(fuzzed(visit)))
+            drawn = {name: data.draw(tank if name == "tank" else part) for name in NAMES}
+            path = route.format(**{name: quote(text) for name, text in drawn.items()})
+            query = data.draw(st.sampled_from(["", "month", "kind", "said", "next"]))
+            path += f"?{query}={quote(data.draw(part))}" if query else ""
             if data.draw(st.booleans()):
                 answer = visit.get(path)
             else:
@@ -580,6 +602,18 @@ class TestAttacks:
                     path, {k: v for k, v in sent.items() if k != "kind" or v != "fed"}
                 )
         assert answer.status_code < 500 or "No daemon" in answer.text, (path, answer.text)
+
+
+NAMES = ("tank", "token", "evening", "name")
+UNENDING = "/live", "/machine/check", "/picture.png"
+"""A stream; and what starts a process of its own for each visit."""
+
+
+def fuzzed(visit: Visit) -> list[str]:
+    """Every path that the page has, from its own list."""
+    app: Any = visit.app
+    paths = {route.path for route in app._app.routes}
+    return sorted(path for path in paths if not path.endswith(UNENDING))
 
 
 class visiting:  # noqa: N801
@@ -615,6 +649,40 @@ class TestAStoreInTrouble:
         assert answer.status_code == 503
         assert "later version" in answer.text or "version" in answer.text
 
+    def test_of_an_earlier_version_is_said(self, own: Tank) -> None:
+        visit = Visit(own)
+        with sqlite3.connect(own.store) as db:
+            db.execute("PRAGMA user_version = 3")
+        for path in (HERE, f"{HERE}/night", f"{HERE}/book"):
+            answer = visit.get(path)
+            assert answer.status_code == 503
+            assert "Start the daemon once" in answer.text
+
+    def test_of_which_a_part_is_damaged_is_said(self, own: Tank) -> None:
+        """Wherever the damage lies: what is whole is shown, or what is wrong is said."""
+        whole = own.store.read_bytes()
+        visit = Visit(own)
+        seen = set()
+        for tenth in range(1, 10):
+            begin = len(whole) * tenth // 10
+            own.store.write_bytes(whole[:begin] + b"\xa5" * 40_000 + whole[begin + 40_000 :])
+            for path in (HERE, f"{HERE}/night", f"{HERE}/book", f"{HERE}/machine", "/metrics"):
+                answer = Visit(own, app=visit.app).get(path)
+                assert answer.status_code in (200, 503), (tenth, path, answer.text)
+                seen.add(answer.status_code)
+        assert 503 in seen
+
+    def test_that_takes_no_note_is_said(self, own: Tank, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("stillwell.store.connect.READER_PATIENCE_S", 0.2)
+        monkeypatch.setattr("stillwell.store.connect.WRITER_PATIENCE_S", 0.2)
+        visit = Visit(own)
+        holds = sqlite3.connect(own.store)
+        holds.execute("BEGIN IMMEDIATE")
+        answer = visit.post(f"{HERE}/book", {"kind": "fed"})
+        assert answer.status_code == 503
+        assert "holding the store" in answer.text
+        holds.close()
+
     def test_that_is_no_store_is_said(self, own: Tank) -> None:
         visit = Visit(own)
         own.store.write_bytes(b"not a database at all" * 500)
@@ -634,6 +702,18 @@ class TestAStoreInTrouble:
         answer = visit.get(HERE)
         assert answer.status_code == 503
         assert "set the passphrase anew" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("days", "words"), [(1 / 3, r"\d\d:00"), (1, r"\d\d:00"), (30, r"\d\d \w{3}")]
+)
+def test_a_picture_has_room_for_the_times_beneath_it(days: float, words: str) -> None:
+    end = round(days * 86_400_000)
+    drawn = drawing([(at, 1.0) for at in range(0, end, end // 50)], 0, end, UTC)
+    assert drawn is not None
+    assert 2 <= len(drawn.hours) <= 5
+    assert all(b - a > 80 for (a, _), (b, _) in pairwise(drawn.hours))
+    assert all(re.fullmatch(words, word) for _, word in drawn.hours)
 
 
 def test_one_network_of_ipv6_is_one_household() -> None:

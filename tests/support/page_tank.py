@@ -27,14 +27,21 @@ KNOWN: dict[tuple[Role, str], str] = {}
 devices."""
 
 
+def configured(folder: Path, every: str) -> Path:
+    """Writes the configuration of the simulated reading room, with this interval between readings;
+    returns its path."""
+    text = (ROOT / "config" / "reading-room-simulated.toml").read_text(encoding="utf-8")
+    text = text.replace("/var/lib/stillwell/reading-room-simulated.db", str(folder / "tank.db"))
+    text = text.replace('every = "30 s"', f'every = "{every}"')
+    config = folder / "tank.toml"
+    config.write_text(text, encoding="utf-8")
+    return config
+
+
 def lived(folder: Path, days: float = 1.5, *more: str) -> Path:
     """Lets the simulated reading room's tank live for some days; returns its configuration. One
     reading in four minutes is enough for it."""
-    text = (ROOT / "config" / "reading-room-simulated.toml").read_text(encoding="utf-8")
-    text = text.replace("/var/lib/stillwell/reading-room-simulated.db", str(folder / "tank.db"))
-    text = text.replace('every = "30 s"', 'every = "4 min"')
-    config = folder / "tank.toml"
-    config.write_text(text, encoding="utf-8")
+    config = configured(folder, "4 min")
     done = call("simulate", "-c", config, "--days", days, *more)
     assert done.exit_code == 0, done.output
     return config

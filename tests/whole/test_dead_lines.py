@@ -78,7 +78,10 @@ class Bench:
         self.probe.parent.mkdir()
         self.answer()
         self.far, near = os.openpty()
-        self.port = os.ttyname(near)
+        # Named by a link, as a device is by its id: the kernel gives the number of a terminal that
+        # is gone to the next one, which may be another test's.
+        self.port = folder / "gauge"
+        self.port.symlink_to(os.ttyname(near))
         os.close(near)
         config = folder / "stillwell.toml"
         config.write_text(CONFIG.format(sysfs=self.sysfs, probe=PROBE, port=self.port))
@@ -167,6 +170,7 @@ class TestDeadSerialLine:
         room = bench()
         os.write(room.far, b"level=-3.5 mm\n")
         room.live.pass_h(0.2)
+        room.port.unlink()
         os.close(room.far)
         room.far = -1
         room.live.pass_h(2.0)

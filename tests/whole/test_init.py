@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from command_line import process
-from far_sides import Receiver, Says
+from far_sides import Receiver
 from pseudo_pi import PROBE, PseudoPi
 from real_broker import wait_until
 from terminal import Terminal, at_terminal
@@ -27,13 +27,6 @@ def pi(tmp_path: Path) -> PseudoPi:
     made = PseudoPi(tmp_path / "pi")
     made.probe(PROBE, 25.125)
     return made
-
-
-@pytest.fixture
-def phone(hook: Receiver) -> Receiver:
-    """What a server of ntfy's answers."""
-    hook.answer = lambda asked: Says(200)
-    return hook
 
 
 @pytest.fixture
@@ -55,7 +48,7 @@ def without_root(text: str) -> str:
 
 class TestTheFirstEvening:
     def test_ends_with_a_message_on_the_phone_after_twelve_answers_at_most(
-        self, pi: PseudoPi, phone: Receiver, config: Path
+        self, pi: PseudoPi, hook: Receiver, config: Path
     ) -> None:
         with at_terminal(pi.command("init", "-c", config), NEW_YORK) as keeper:
             answer(keeper, "time zone", "")
@@ -73,14 +66,14 @@ class TestTheFirstEvening:
             answer(keeper, "Where does it close", "")
             keeper.until("Lift the next")
             keeper.answer("")
-            answer(keeper, "Where shall messages go", f"ntfy://127.0.0.1:{phone.port}/tank")
+            answer(keeper, "Where shall messages go", f"ntfy://127.0.0.1:{hook.port}/tank")
             answer(keeper, "(?s)It took the test notice.*Has it arrived", "")
             keeper.until("All is well|to fix")
             assert keeper.end() == 0, keeper.said
             # Two more where the service can be started, and where the phone's app is installed.
             assert len(keeper.typed) - 1 + 2 <= MOST_ANSWERS, "one of them was refused"
         assert max(len(line) for line in keeper.said.split("\r\n")[:40]) <= 80
-        assert [json.loads(each.body)["title"] for each in phone.asked] == [
+        assert [json.loads(each.body)["title"] for each in hook.asked] == [
             "Test from stillwell: this is not an alarm."
         ]
         text = without_root(config.read_text())
@@ -95,15 +88,15 @@ class TestTheFirstEvening:
             0o600,
             0o700,
         )
-        assert str(phone.port) not in text
+        assert str(hook.port) not in text
 
         # The daemon on what was written; the float still hangs up.
         with at_terminal(pi.command("run", "-c", config)) as daemon:
             daemon.until("watches .*water-a")
             daemon.until(r"phone is ready|It tells phone")
             process("drill", "-c", config, "--for", "1 s", "--json")
-            wait_until(lambda: len(phone.asked) > 1, "the drill", 60)
-            assert "Drill" in json.loads(phone.asked[1].body)["title"]
+            wait_until(lambda: len(hook.asked) > 1, "the drill", 60)
+            assert "Drill" in json.loads(hook.asked[1].body)["title"]
             daemon.process.send_signal(2)
             assert daemon.end() == 0
 
@@ -144,3 +137,15 @@ class TestTheFirstEvening:
             "room": {"probe": PROBE},
         }
         assert made["agreement"]["water"]["of"] == ["water-a", "water-b"]
+        # One more float, later: nothing is asked of the tank.
+        with at_terminal(pi.command("init", "-c", config, "--add")) as keeper:
+            keeper.until("3 found by onewire are in use")
+            keeper.until("Lift a float")
+            pi.line(27, 0)
+            keeper.until(r"GPIO27 \(pin 13\) moved")
+            answer(keeper, "Where does it close", "+12 mm")
+            keeper.until("Lift the next")
+            keeper.answer("")
+            answer(keeper, "Where shall messages go", "none")
+            keeper.until("float-high: closed")
+        assert "float-high" in tomllib.loads(config.read_text())["channel"]

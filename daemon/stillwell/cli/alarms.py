@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 import typer
@@ -22,9 +23,13 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_plan,
 )
-from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, watched_screen
+from stillwell.cli.place import store_place
+from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, kept_plan, watched_screen
 from stillwell.notice import Priority, State, Transition
 from stillwell.words import Reader
+
+if TYPE_CHECKING:
+    from stillwell.review_plan import ReviewPlan
 
 
 def add_to(app: typer.Typer) -> None:
@@ -52,7 +57,7 @@ def alarms(
 
     Example: stillwell alarms --log 20
     """
-    path, plan = store_and_plan(config, store)
+    path, plan = _store_and_plan(config, store)
     reader, zone = Reader(plan.zone, plan.units), ZoneInfo(plan.zone)
     with watched_screen(path, as_json=as_json) as watching:
         if report:
@@ -63,6 +68,19 @@ def alarms(
             print_report(found, zone, as_json=as_json)
         else:
             _print(path, reader, every, log, as_json=as_json, then=watching.nobody)
+
+
+def _store_and_plan(config: Path | None, store: Path | None) -> tuple[Path, ReviewPlan]:
+    """Returns the store and the tank as the daemon has kept it, for who looks in the night; where
+    nothing is kept yet, as the configuration has it, whose models take half a second to build."""
+    from stillwell.store import StoreError, StoreReader
+
+    path = store_place(config, store)
+    with suppress(StoreError), StoreReader.open(path) as reader:
+        kept = kept_plan(reader)
+        if kept is not None:
+            return path, kept
+    return store_and_plan(config, store)
 
 
 def _print(path: Path, words: Reader, every: bool, log: int, *, as_json: bool, then: bool) -> None:

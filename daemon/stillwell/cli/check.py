@@ -136,10 +136,11 @@ def _tell_deadman(settings: Settings, *, as_json: bool) -> None:
 
 
 def _look_at_settings(settings: Settings, path: Path) -> tuple[list[Point], bool]:
-    from stillwell.cli.checks import machine
+    from stillwell.cli.checks import machine, neighbours
     from stillwell.store import is_held
 
-    return [*machine.configuration(settings), *machine.plugins(settings)], is_held(path)
+    points = [*machine.configuration(settings), *neighbours.others(settings)]
+    return [*points, *machine.plugins(settings)], is_held(path)
 
 
 def _look(
@@ -153,12 +154,13 @@ def _look(
 ) -> tuple[list[Point], bool]:
     from stillwell.acquire.clock import SystemClock
     from stillwell.cli.asking import who
-    from stillwell.cli.checks import level, machine, running, sensors, sinks
+    from stillwell.cli.checks import level, machine, neighbours, running, sensors, sinks
     from stillwell.store import is_held
 
     clock = SystemClock()
     runs = is_held(path)
-    points = [*sinks.no_recipient(settings), *machine.configuration(settings), watch]
+    points = [*sinks.no_recipient(settings), *machine.configuration(settings)]
+    points += [*neighbours.others(settings), watch]
     stored = [*machine.store(path)]
     points += [*stored, *machine.clock(clock)]
     readable = not any(point.name == "path" and point.grade == "fix" for point in stored)

@@ -15,10 +15,11 @@ from stillwell.cli.console import print_json, say
 from stillwell.cli.options import ConfigOption, JsonOption, fail
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from stillwell.cli.first_settings.file import Target
     from stillwell.cli.first_settings.talk import Talk
+    from stillwell.commissioning.question import Question
     from stillwell.commissioning.recipients import Recipient
     from stillwell.commissioning.section import Section
     from stillwell.commissioning.tank import Tank
@@ -69,6 +70,9 @@ def init(
     defaults: Annotated[
         bool, typer.Option("--defaults", help="Ask nothing: what no option says is the usual.")
     ] = False,
+    add: Annotated[
+        bool, typer.Option("--add", help="Ask for sensors and recipients only, not for the tank.")
+    ] = False,
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -113,7 +117,7 @@ def init(
     for each in founds:
         if each.what:
             say(f"\n{each.what} {each.do}".rstrip())
-    answers, sections = _tank(talk, target)
+    answers, sections = _tank(talk.ask if not add else talk.by_option, target)
     choosing = Choosing(talk, target.document, answers.units)
     if sensor:
         choosing.take(sensor, founds)
@@ -145,22 +149,22 @@ def init(
         raise typer.Exit(1)
 
 
-def _tank(talk: Talk, target: Target) -> tuple[Tank, list[Section]]:
+def _tank(ask: Callable[[Question[Any]], Any], target: Target) -> tuple[Tank, list[Section]]:
     from stillwell.cli.first_settings import service
     from stillwell.commissioning import tank
 
     now = target.document.get("tank", {})
-    zone = talk.ask(tank.zone(str(now.get("zone", service.zone_here()))))
-    volume = talk.ask(tank.volume(now, tank.is_us(zone)))
-    units = talk.by_option(tank.units(now, volume))
+    zone = ask(tank.zone(str(now.get("zone", service.zone_here()))))
+    volume = ask(tank.volume(now, tank.is_us(zone)))
+    units = ask(tank.units(now, volume))
     answers = tank.Tank(
         zone,
         volume,
         units,
-        talk.ask(tank.chamber(now, units)),
-        talk.ask(tank.heater(now)),
-        talk.ask(tank.lamp(now)),
-        talk.ask(tank.top_up(now)),
+        ask(tank.chamber(now, units)),
+        ask(tank.heater(now)),
+        ask(tank.lamp(now)),
+        ask(tank.top_up(now)),
     )
     return answers, [*tank.sections(answers, now, target.name), *target.store()]
 
@@ -172,9 +176,9 @@ def _again(tank: Tank) -> str:
     words = {
         "zone": tank.zone,
         "volume": tank.volume,
-        "chamber": " x ".join(tank.chamber or ["none"]),
+        "chamber": " x ".join(tank.chamber) if isinstance(tank.chamber, tuple) else "none",
         "heater": tank.heater or "none",
-        "lamp": "-".join(tank.lamp or ["none"]),
+        "lamp": "-".join(tank.lamp) if isinstance(tank.lamp, tuple) else "none",
         "top-up": "automatic" if tank.automatic else "hand",
     }
     return "stillwell init " + " ".join(f"--{k} {shlex.quote(v)}" for k, v in words.items())

@@ -12,6 +12,8 @@ from stillwell.cli.options import load_settings
 
 CONFIG = "/etc/stillwell/stillwell.toml"
 STORE = "/var/lib/stillwell/tank.db"
+MORE_TANKS = "tanks"
+"""The folder beside the usual configuration that holds one configuration for each further tank."""
 PATH_KEY = "STILLWELL__STORE__PATH"
 """The same name as in `stillwell.settings`, whose models take half a second to build."""
 
@@ -29,6 +31,14 @@ def store_place(config: Path | None, store: Path | None) -> Path:
     if named is None:
         return load_settings(config).store_path
     return (file.parent / Path(named).expanduser()).absolute()
+
+
+def all_tanks(file: Path) -> list[Path]:
+    """Returns the configurations of this machine's tanks, of which `file` is one: the usual one
+    first."""
+    home = file.parent.parent if file.parent.name == MORE_TANKS else file.parent
+    usual = home / Path(CONFIG).name if file.parent.name == MORE_TANKS else file
+    return [*([usual] if usual.exists() else []), *sorted((home / MORE_TANKS).glob("*.toml"))]
 
 
 def _named(table: object, environ: Mapping[str, str]) -> str | None:

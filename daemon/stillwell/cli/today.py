@@ -314,20 +314,20 @@ class Screen:
         from stillwell.water.ammonia import Concentration, Species, words
 
         rows = standing(self.facts.entries)
-        newest = next((e.value for e in reversed(rows) if e.kind == Kind.AMMONIA), None)
-        if not newest:
+        newest = next((e for e in reversed(rows) if e.kind == Kind.AMMONIA), None)
+        if newest is None or not newest.value:
             return []
+        day = dt.datetime.fromtimestamp(newest.at_ms / 1000, self.zone)
         warm = [row[1] for row in seen if row[2] == "Cel" and row[1] is not None]
         salinity = self.reckoned()
-        return [
-            words(
-                Concentration(Species.AMMONIA, newest),
-                newest_ph(rows),
-                warm[0] if warm else self.book.target_c,
-                self.book.salinity_target if salinity is None else salinity.value,
-                self.book.units,
-            )
-        ]
+        said = words(
+            Concentration(Species.AMMONIA, newest.value),
+            newest_ph(rows),
+            warm[0] if warm else self.book.target_c,
+            self.book.salinity_target if salinity is None else salinity.value,
+            self.book.units,
+        )
+        return [f"Ammonia test of {day:%a %d %b}: {said}"]
 
     def _forecast(self) -> str:
         from stillwell.estimate.cycle.fit import fitted, words

@@ -13,6 +13,8 @@ from stillwell.units import Dimension, System, UnitError, parse
 
 T = TypeVar("T")
 
+KEEP = "keep"
+"""The answer that leaves in the file what no answer could say."""
 NONE = frozenset({"none", "no", "n", "-", "nothing"})
 _YES = frozenset({"yes", "y"})
 _BARE = re.compile(r"[+-]?[0-9.,]+")
@@ -21,7 +23,7 @@ _BARE = re.compile(r"[+-]?[0-9.,]+")
 @dataclass(frozen=True, slots=True)
 class Question(Generic[T]):
     asks: str
-    """The question, in a sentence or two."""
+    """The question, in a sentence or two; empty where only an option answers it."""
     usual: str
     """What an empty answer stands for."""
     read: Callable[[str], T]
@@ -57,12 +59,17 @@ def measured(
     return read
 
 
-def or_none(read: Callable[[str], T]) -> Callable[[str], T | None]:
-    """Returns a reader that also takes "none"; its refusals say so."""
+def or_none(read: Callable[[str], T], *, there: bool = False) -> Callable[[str], T | str | None]:
+    """Returns a reader that also takes "none"; its refusals say so.
 
-    def either(text: str) -> T | None:
-        if text.strip().casefold() in NONE:
-            return None
+    Args:
+        there: whether there is something that "keep" leaves as it is.
+    """
+
+    def either(text: str) -> T | str | None:
+        word = text.strip().casefold()
+        if word in NONE or (there and word == KEEP):
+            return KEEP if word == KEEP else None
         try:
             return read(text)
         except (SettingError, UnitError) as error:

@@ -7,12 +7,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from urllib.parse import SplitResult, unquote, urlsplit
 
-from stillwell.commissioning.question import NONE, Question
+from stillwell.commissioning.question import KEEP, NONE, Question
 from stillwell.commissioning.section import Line, Section
 from stillwell.settings.setting_error import SettingError
 from stillwell.shown import shown
 
-KEEP = "keep"
 _TOPIC = re.compile(r"[A-Za-z0-9_-]{1,64}")
 _MAIL = re.compile(r"[^\s@:/]+@[^\s@:/]+")
 _HOST = re.compile(r"[A-Za-z0-9_.-]+(?::[0-9]{1,5})?")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import available_timezones
 
-from stillwell.commissioning.question import Question, measured, one_of, or_none
+from stillwell.commissioning.question import KEEP, Question, measured, one_of, or_none
 from stillwell.commissioning.section import Line, Section, section
 from stillwell.settings.schema.values import known_zone
 from stillwell.settings.setting_error import SettingError
@@ -35,9 +35,9 @@ class Tank:
     zone: str
     volume: str
     units: System
-    chamber: tuple[str, str] | None
+    chamber: tuple[str, str] | str | None
     heater: str | None
-    lamp: tuple[str, str] | None
+    lamp: tuple[str, str] | str | None
     automatic: bool
     """Whether something other than the keeper tops up."""
 
@@ -74,41 +74,52 @@ def units(there: Mapping[str, Any], of_volume: str) -> Question[System]:
     if there.get("units") in list(System):
         usual = System(there["units"])
     words = {"metric": _METRIC, "us": _US}
-    return Question("Which units do you read?", usual.value, one_of(words), "--units")
+    return Question("", usual.value, one_of(words), "--units")
 
 
-def chamber(there: Mapping[str, Any], system: System) -> Question[tuple[str, str] | None]:
+def chamber(there: Mapping[str, Any], system: System) -> Question[tuple[str, str] | str | None]:
     """The return chamber's length and width."""
     example = "7 x 3.5 in" if system == _US else "18 x 9 cm"
     asks = (
         "The return chamber, in which the pump stands and the level moves: how long and wide is "
         f'it inside, such as {example}? "none" if there is none, or not measured yet.'
     )
-    sides = there.get("chamber", {})
-    usual = f"{sides['length']} x {sides['width']}" if len(sides) > 1 else "none"
-    return Question(asks, usual, or_none(_sides(system)), "--chamber")
+    usual = _now(there, "chamber", "length", "width", joined=" x ")
+    return Question(asks, usual, or_none(_sides(system), there="chamber" in there), "--chamber")
 
 
 def heater(there: Mapping[str, Any]) -> Question[str | None]:
     """The heater's power."""
     asks = 'How strong is the heater, by its label, such as 75 W? "none" if there is none.'
-    usual = str(there.get("heater", {}).get("power", "none"))
-    return Question(asks, usual, or_none(measured(Dimension.POWER, _METRIC, "W")), "--heater")
+    power = measured(Dimension.POWER, _METRIC, "W")
+    usual = _now(there, "heater", "power")
+    return Question(asks, usual, or_none(power, there="heater" in there), "--heater")
 
 
-def lamp(there: Mapping[str, Any]) -> Question[tuple[str, str] | None]:
+def lamp(there: Mapping[str, Any]) -> Question[tuple[str, str] | str | None]:
     """When the lamp goes on and off."""
     asks = 'From when to when is the lamp on, such as 12:00-22:00? "none" if that varies.'
-    hours = there.get("lamp", {})
-    usual = "-".join(str(hours[key])[:5] for key in ("on", "off")) if hours else "none"
-    return Question(asks, usual, or_none(_hours), "--lamp")
+    usual = _now(there, "lamp", "on", "off", joined="-")
+    return Question(asks, usual, or_none(_hours, there="lamp" in there), "--lamp")
 
 
 def top_up(there: Mapping[str, Any]) -> Question[bool]:
     """Whether the tank is topped up by a machine."""
     asks = "Who replaces the water that evaporates: you, by hand, or something automatic?"
-    words = {"hand": False, "by hand": False, "automatic": True}
-    return Question(asks, "automatic" if "top_up" in there else "hand", one_of(words), "--top-up")
+    words = {"by hand": False, "hand": False, "automatic": True}
+    usual = str(there.get("top_up", {}).get("kind", "by hand"))
+    return Question(asks, usual, one_of(words), "--top-up")
+
+
+def _now(there: Mapping[str, Any], table: str, *keys: str, joined: str = "") -> str:
+    """Returns the answer that gives what a table holds now: "none" without the table, "keep" where
+    no answer says it."""
+    if table not in there:
+        return "none"
+    values = [there[table].get(key) for key in keys]
+    if not all(isinstance(value, str | dt.time) for value in values):
+        return KEEP
+    return joined.join(f"{v:%H:%M}" if isinstance(v, dt.time) else str(v) for v in values)
 
 
 def is_us(zone_name: str) -> bool:
@@ -130,15 +141,22 @@ def sections(tank: Tank, there: Mapping[str, Any], own: str = "tank") -> Iterato
     )
     name = Line("name", own, "a-z, 0-9 and hyphens: it becomes part of topics and file names")
     yield Section(("tank",), lines if "name" in there else (name, *lines))
-    length, width = tank.chamber or ("", "")
-    on, off = tank.lamp or ("", "")
+    kept = {"chamber": tank.chamber, "heater": tank.heater, "lamp": tank.lamp}
+    length, width = tank.chamber if isinstance(tank.chamber, tuple) else ("", "")
+    on, off = tank.lamp if isinstance(tank.lamp, tuple) else ("", "")
+    by_hand = "by hand" if "top_up" in there else None
+    machine = "automatic" if tank.automatic else by_hand
+    tells = "its reservoir, gauge or pump: see config/stillwell.toml" if tank.automatic else ""
     inside = "inside; only here does the level move"
     power = Line("power", tank.heater, "by its label; it is watched, never switched")
     for table in (
         section("tank", "chamber", comment=inside, length=length, width=width),
         Section(("tank", "heater"), (power,)),
         section("tank", "lamp", on=on, off=off),
+        Section(("tank", "top_up"), (Line("kind", machine, tells),)),
     ):
+        if kept.get(table.path[1]) == KEEP:
+            continue
         if table.lines[0].value:
             yield table
         elif table.path[1] in there:

@@ -4,6 +4,7 @@ comments, its order and every key that is not ours."""
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
@@ -15,6 +16,7 @@ HEAD = """\
 # it keeps what stands here. After a change: sudo stillwell check, sudo systemctl restart stillwell
 # What else can be set: /opt/stillwell/current/share/config/stillwell.toml
 """
+_HEADER = re.compile(r"\s*\[")
 _COMMENTS_AT = 38
 """The column in which comments begin."""
 
@@ -34,7 +36,7 @@ def written(text: str, sections: Sequence[Section]) -> str:
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
-    document = tomlkit.parse(text)
+    document = tomlkit.parse(_without(text, [each.path for each in sections if each.gone]))
     missing: list[Section] = []
     try:
         for each in sections:
@@ -47,7 +49,7 @@ def written(text: str, sections: Sequence[Section]) -> str:
     except tomllib.TOMLDecodeError as error:
         raise CannotMergeError(".".join(missing[0].path) if missing else "") from error
     for each in sections:
-        if not each.gone and not _holds(kept, each):
+        if each.gone is _holds(kept, each):
             raise CannotMergeError(".".join(each.path))
     return made
 
@@ -70,10 +72,27 @@ def _put(document: Any, new: Section, missing: list[Section]) -> None:
             table[line.key] = line.value
 
 
+def _without(text: str, paths: Sequence[tuple[str, ...]]) -> str:
+    """Returns the text without these tables; comments that stand apart from their lines stay."""
+    headers = {f"[{'.'.join(path)}]" for path in paths}
+    kept: list[str] = []
+    lines = text.splitlines(keepends=True)
+    while lines:
+        if lines[0].partition("#")[0].replace(" ", "").strip() not in headers:
+            kept.append(lines.pop(0))
+            continue
+        end = next((n for n, line in enumerate(lines) if n and _HEADER.match(line)), len(lines))
+        of_keys = (n for n in range(end) if lines[n].strip() and lines[n].lstrip()[0] != "#")
+        del lines[: max(of_keys) + 1]
+    return "".join(kept)
+
+
 def _holds(kept: Mapping[str, Any], new: Section) -> bool:
     table: Any = kept
     for step in new.path:
-        table = table.get(step, {})
+        if step not in table:
+            return False
+        table = table[step]
     return all(table.get(line.key) == line.value for line in new.lines)
 
 

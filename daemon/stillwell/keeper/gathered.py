@@ -36,15 +36,21 @@ WARMTH_MS = 7 * DAY_MS
 DRILL_ALARM = "drill"
 
 
-def facts_of(reader: StoreReader, plan: BookPlan, now_ms: int) -> Facts:
-    """Returns what the reminders and the screen of the day need."""
+def facts_of(
+    reader: StoreReader, plan: BookPlan, now_ms: int, ledger: Ledger | None = None
+) -> Facts:
+    """Returns what the reminders and the screen of the day need.
+
+    Args:
+        ledger: of the same plan, for who asks again and again.
+    """
     entries = reader.journal(now_ms - JOURNAL_MS, now_ms + 1)
     # Animals may have been put in years ago.
     entries += reader.journal(0, now_ms - JOURNAL_MS, (Kind.ANIMALS_IN, Kind.ANIMALS_OUT))
     span = reader.span()
     missing = daily(reader.estimates("level.to-mark", now_ms - LOOK_BACK_MS, now_ms + 1))
     level = list(reader.estimates("level.to-mark", now_ms - LEVEL_FRESH_MS, now_ms + 1))
-    ledger = Ledger(plan.salt)
+    ledger = ledger or Ledger(plan.salt)
     salt = ledger.at(entries, missing, now_ms)
     drilled = [t.moment.utc_ms for t in reader.alarms() if t.alarm == DRILL_ALARM]
     return Facts(

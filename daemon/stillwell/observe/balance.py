@@ -73,7 +73,7 @@ class Ledger:
     been worked out up to the last event is not worked out again."""
 
     def __init__(self, parameters: SaltParameters) -> None:
-        self._parameters = parameters
+        self.parameters = parameters
         self._events: list[Event] | None = None
         self._after: SaltState | None = None
         self._last: LastCheck | None = None
@@ -83,9 +83,9 @@ class Ledger:
         events = _events(entries, level, now_ms - LOOK_BACK_MS, now_ms)
         if not events:
             self._events, self._after, self._last = None, None, None
-            return begun(self._parameters, now_ms)
+            return begun(self.parameters, now_ms)
         if self._after is None or events != self._events:
-            self._after, self._last = _reckoned(begun(self._parameters, events[0].t_ms), events)
+            self._after, self._last = _reckoned(begun(self.parameters, events[0].t_ms), events)
             self._events = events
         return advanced(self._after, now_ms)
 

@@ -23,7 +23,7 @@ class Drawing:
     marks: tuple[tuple[float, str], ...]
     """Where something happened: x, and the kind."""
     hours: tuple[tuple[float, str], ...]
-    """Pairs of x and the time of day there."""
+    """Pairs of x and the time there: of day, or in a span of many days the day."""
     low: float
     high: float
     """The values at the bottom and the top."""
@@ -82,10 +82,7 @@ def drawing(
         None if wanted is None else (y(wanted[1]), round(y(wanted[0]) - y(wanted[1]), 1)),
         f"M{'L'.join(outline)}Z" if len(around) > 1 else "",
         tuple((x(at), kind) for at, kind in marks if start_ms <= at <= end_ms),
-        tuple(
-            (x(at), f"{dt.datetime.fromtimestamp(at / 1000, zone):%H:%M}")
-            for at in _hours(start_ms, end_ms, zone)
-        ),
+        tuple((x(at), word) for at, word in _times(start_ms, end_ms, zone)),
         low,
         high,
     )
@@ -105,14 +102,21 @@ def _thinned(points: Sequence[Point], most: int = 300) -> list[Point]:
     return kept
 
 
-def _hours(start_ms: int, end_ms: int, zone: dt.tzinfo) -> list[int]:
-    """Returns three to five full hours within the span."""
+_STEPS_H = (1, 2, 3, 6, 12, 24, 48, 96, 168, 336, 720)
+
+
+def _times(start_ms: int, end_ms: int, zone: dt.tzinfo) -> list[tuple[int, str]]:
+    """Returns three to five full hours within the span, or days, with what to write there."""
     hour = 3_600_000
-    step = next((h for h in (1, 2, 3, 6, 12, 24) if (end_ms - start_ms) / (h * hour) <= 5), 24)
+    span = end_ms - start_ms
+    step = next((h for h in _STEPS_H if span / (h * hour) <= 5), _STEPS_H[-1])
     local = dt.datetime.fromtimestamp(start_ms / 1000, zone)
     first = local.replace(minute=0, second=0, microsecond=0)
-    first_ms = round(first.timestamp() * 1000) + (-first.hour % step) * hour
-    edge = (end_ms - start_ms) // 16
+    first_ms = round(first.timestamp() * 1000) + (-first.hour % min(step, 24)) * hour
+    edge = span // 16
+    form = "%d %b" if step >= 24 else "%H:%M"
     return [
-        at for at in range(first_ms, end_ms, step * hour) if start_ms + edge < at < end_ms - edge
+        (at, f"{dt.datetime.fromtimestamp(at / 1000, zone):{form}}")
+        for at in range(first_ms, end_ms, step * hour)
+        if start_ms + edge < at < end_ms - edge
     ]

@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 
+from stillwell.observe.balance import Ledger
 from stillwell.page.access import Role, Visitor
 from stillwell.page.now import Now, now
 from stillwell.page.place import Tank
@@ -63,6 +64,7 @@ class Board:
         act, and has signed in."""
         self._signs: _Signs = ()
         self._at_s = 0.0
+        self._ledger: Ledger | None = None
 
     def shown(self, *, acts: bool) -> Shown:
         """Returns the present screen."""
@@ -114,7 +116,9 @@ class Board:
         name = self._tank.name
         try:
             with seen(self._tank) as found:
-                screen = now(found)
+                if self._ledger is None or self._ledger.parameters != found.book.salt:
+                    self._ledger = Ledger(found.book.salt)
+                screen = now(found, self._ledger)
                 label = found.plan.tank
         except StoreError as error:
             what, do = error.words

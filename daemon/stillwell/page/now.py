@@ -20,6 +20,7 @@ from stillwell.keeper.gathered import facts_of
 from stillwell.keeper.level_now import LevelNow, advice
 from stillwell.morning import days_in_words, level_points
 from stillwell.notice import Priority, State, Transition
+from stillwell.observe.balance import Ledger
 from stillwell.page.drawing import Drawing, drawing
 from stillwell.page.seen import Seen
 from stillwell.page.site import clock_words
@@ -101,6 +102,8 @@ class Now:
     no_recipient: str
     figures: tuple[Figure, ...]
     salinity: tuple[str, ...]
+    checked: Age | None
+    """When somebody last measured the salinity; None: nobody has, or too long ago to count."""
     more: tuple[str, ...]
     due: tuple[Any, ...]
     """The tasks that are due, with the time since which they are."""
@@ -108,10 +111,10 @@ class Now:
     channels: tuple[tuple[str, str, Age | None], ...]
 
 
-def now(seen: Seen) -> Now:
-    """Returns the screen's values."""
+def now(seen: Seen, ledger: Ledger | None = None) -> Now:
+    """Returns the screen's values; what the ledger knows already is not worked out again."""
     reader, at_ms = seen.reader, seen.now_ms
-    facts = facts_of(reader, seen.book, at_ms)
+    facts = facts_of(reader, seen.book, at_ms, ledger)
     screen = Screen(seen.book, seen.plan, facts, at_ms)
     alarms = list(reader.alarms())
     newest = {r.channel: r for r in reader.latest_readings()}
@@ -135,6 +138,9 @@ def now(seen: Seen) -> Now:
             *_level(seen, facts.level, newest),
         ),
         salinity=tuple(screen.salinity()),
+        checked=None
+        if facts.check is None
+        else age_of(facts.check.check.t_ms, at_ms, 2 * seen.book.salinity_every_d * DAY_MS),
         more=tuple(
             line
             for line in (*screen.cycle_lines(), *screen.ammonia(water), _light(facts.light))
@@ -247,7 +253,9 @@ def _course_in_words(points: Sequence[tuple[int, float]], unit: str, seen: Seen)
         return "Nothing was seen in the last day."
     low, high = min(v for _, v in points), max(v for _, v in points)
     units = seen.plan.units
-    return f"In the last day {show_kept(low, unit, units)} to {show_kept(high, unit, units)}."
+    from_mark = " from the mark" if unit == "mm" else ""
+    ends = f"{show_kept(low, unit, units)} to {show_kept(high, unit, units)}"
+    return f"In the last day {ends}{from_mark}."
 
 
 def day_of(

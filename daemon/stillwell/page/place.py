@@ -8,16 +8,13 @@ import os
 import tomllib
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from stillwell.alarm.answer_link import SHORTEST_KEY
-from stillwell.cli.place import CONFIG, store_place
+from stillwell.cli.place import CONFIG, all_tanks, store_place
 from stillwell.deliver.links import key_file
-
-MORE_TANKS = "tanks"
-"""The folder beside the usual configuration that holds one configuration for each further tank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +28,14 @@ class Tank:
     hosts: tuple[str, ...] = ()
     certificate: str = ""
     certificate_key: str = ""
+    first: bool = True
+    """Whether it is the first tank: secrets that this process was given are that tank's."""
 
     def link_key(self) -> bytes | None:
         """Returns the key that signs its links; None where nobody has made one yet."""
-        given = os.environ.get("STILLWELL__PAGE__KEY", "") or _table(self.config).get("key", "")
-        folder = os.environ.get("CREDENTIALS_DIRECTORY")
+        environ = os.environ if self.first else {}
+        given = environ.get("STILLWELL__PAGE__KEY", "") or _table(self.config).get("key", "")
+        folder = environ.get("CREDENTIALS_DIRECTORY")
         if folder:
             with suppress(OSError):
                 given = (Path(folder) / "page.key").read_text(encoding="utf-8").strip() or given
@@ -58,15 +58,16 @@ def tanks(configs: Sequence[Path], store: Path | None) -> list[Tank]:
     Ends the command where a file does not say where its store is."""
     if not configs and store is None:
         usual = Path(os.environ.get("STILLWELL_CONFIG") or CONFIG)
-        more = sorted((usual.parent / MORE_TANKS).glob("*.toml"))
-        configs = [usual, *more] if usual.exists() or not more else more
+        configs = all_tanks(usual) or [usual]
     if not configs:
         assert store is not None
         return [Tank("tank", None, store)]
     found: dict[str, Tank] = {}
     for file in configs:
         one = _tank(file, store)
-        found.setdefault(one.name, one)
+        if one.name in found:  # shown all the same; `stillwell check` says what to do
+            one = replace(one, name=file.stem)
+        found.setdefault(one.name, replace(one, first=not found))
     return list(found.values())
 
 

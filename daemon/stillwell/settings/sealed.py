@@ -1,10 +1,10 @@
 """The service's credentials, for whoever runs a command by hand.
 
 systemd gives the service its credentials in ``$CREDENTIALS_DIRECTORY``. A command in a shell has no
-such variable; it looks into the folder ``credentials`` beside the configuration, from which the
-service's credentials come. Only root may read that folder. For anybody else it is sealed: its
-content is unknown, and what needs it can't be used; everything else works, such as looking at
-alarms and answering them.
+such variable; it looks where the service's credentials come from: in the folder that has the
+configuration's own name (``nursery.credentials``), else in ``credentials`` beside it. Only root may
+read that folder. For anybody else it is sealed: its content is unknown, and what needs it can't be
+used; everything else works, such as looking at alarms and answering them.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ def with_credentials(file: Path, environ: Mapping[str, str]) -> tuple[Mapping[st
     read; and the folder that is sealed, or an empty text."""
     if environ.get("CREDENTIALS_DIRECTORY"):
         return environ, ""
-    folder = file.absolute().parent / FOLDER
+    own = file.absolute().with_suffix(f".{FOLDER}")
+    folder = own if own.is_dir() else own.parent / FOLDER
     if not folder.is_dir():
         return environ, ""
     if not may_read(folder):

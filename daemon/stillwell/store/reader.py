@@ -351,18 +351,18 @@ class StoreReader:
 
     def span(self) -> tuple[int, int] | None:
         """The UTC of the first and of the last raw reading, in time; None when there is none."""
-        found = find.segments(self._db, ALWAYS, FOREVER)
-        if not found:
-            return None
-        return min(s.start_ms for s in found), max(s.end_ms for s in found)
+        with self._readable():
+            found = find.segments(self._db, ALWAYS, FOREVER)
+        ends = [(s.start_ms, s.end_ms) for s in found]
+        return (min(s for s, _ in ends), max(e for _, e in ends)) if ends else None
 
     def began(self) -> int | None:
         """The UTC of the oldest data of any channel: of ten minutes whose raw readings may be gone,
         or of a raw reading; None when there is nothing."""
-        first = [row[0] for row in self._all("SELECT min(start_ms) FROM tenmin")]
-        span = self.span()
-        known = [at for at in (*first, span[0] if span else None) if at is not None]
-        return min(known, default=None)
+        # By channel, as the key is ordered: else all the years would be looked through.
+        oldest = "SELECT min(start_ms) FROM tenmin WHERE channel = c.id"
+        first = [row[0] for row in self._all(f"SELECT ({oldest}) FROM channel c")]
+        return min((at for at in (*first, *(self.span() or ())) if at is not None), default=None)
 
     def close(self) -> None:
         self._db.close()

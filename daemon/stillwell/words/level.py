@@ -51,7 +51,7 @@ def leak(facts: Leak, figures: Figures) -> Said:
     return Said(
         f"Leak? {_flow(figures, facts.ml_per_h)}, usual {_flow(figures, facts.usual)}.",
         "Look under and behind the tank for wet spots, with dry hands; feel along hoses and "
-        "joints. If you find nothing, mark the level with tape and look again in an hour.",
+        "joints. If it is dry there, a fan or an open window may do it: stop that for an hour.",
         seen,
         "Most likely a joint, a hose, salt creep over the rim, or a siphon."
         + (" The top-up replaces it, so the salinity falls." if facts.topped_up else "")

@@ -29,7 +29,7 @@ seed = 7
 channels = {{ water-a = {{ sees = "water", noise = "0.03 K" }} }}
 [source.room]
 driver = "command"
-every = "5 s"
+every = "1 s"
 run = ["/bin/cat", "/srv/room"]
 channels = {{ by-command = {{ name = "t" }} }}
 [source.probes]

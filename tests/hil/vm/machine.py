@@ -37,12 +37,14 @@ class Machine(Protocol):
 class Hands:
     """What a keeper does with a machine, and looks at, all of it by commands."""
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: Machine, limit_s: float = GENEROUS_S) -> None:
+        """Args: limit_s: how long it waits at most for what must come."""
         self.machine = machine
+        self.limit_s = limit_s
 
-    def ok(self, command: str, user: str = "root", timeout_s: float = GENEROUS_S) -> str:
+    def ok(self, command: str, user: str = "root") -> str:
         """Runs a command that must succeed; returns what it printed, without the last newline."""
-        done = self.machine.run(command, user, timeout_s)
+        done = self.machine.run(command, user, self.limit_s)
         assert done.status == 0, f"{command}\nended with {done.status}:\n{done.said}"
         return done.said.rstrip("\n")
 
@@ -52,7 +54,7 @@ class Hands:
 
     def until(self, condition: Callable[[], Found], what: str, pause_s: float = 1.0) -> Found:
         """Waits until a condition holds; returns what it was then."""
-        ends = time.monotonic() + GENEROUS_S
+        ends = time.monotonic() + self.limit_s
         while not (found := condition()):
             if time.monotonic() > ends:
                 status = self.machine.run(f"{STILLWELL} status").said
@@ -91,7 +93,6 @@ class Hands:
             f"c=sqlite3.connect('file:{store}?mode=ro',uri=True,timeout=20);"
             f"print(json.dumps(c.execute({query!r}).fetchall()))"
         )
-        found: list[list[Any]] = json.loads(
-            self.ok(f"runuser -u stillwell -- {PYTHON} -c {shlex.quote(program)}")
-        )
+        said = self.ok(f"python3 -IS -c {shlex.quote(program)}", user="stillwell")
+        found: list[list[Any]] = json.loads(said)
         return found

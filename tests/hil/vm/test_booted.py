@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
+from bench_status import written
 
 import busy_tank
 from busy_tank import ALARM, CHANNELS, INSTALL, SETTINGS, SETTINGS_FILE
@@ -64,7 +67,7 @@ class TestInstalled:
         said = busy_tank.install(hands)
         saw(f"{time.monotonic() - began:.0f} s")
         assert "nothing watches yet" in said
-        assert "sudo systemctl enable --now stillwell" in said
+        assert "sudo stillwell init" in said
         assert hands.machine.run("systemctl is-active stillwell").said.strip() == "inactive"
 
     def test_watches_once_it_is_started(self, hands: Hands, saw: Saw) -> None:
@@ -318,30 +321,65 @@ quantity = "temperature"
         saw("both watched at once")
 
 
+def later(hands: Hands) -> None:
+    """A later release's sources in /srv/later: another number, and the store is laid out anew."""
+    package = "/srv/later/daemon/stillwell"
+    hands.ok("cp -r /srv/src /srv/later")
+    hands.ok(f"sed -i 's/^__version__ = .*/__version__ = \"7.0.0\"/' {package}/__init__.py")
+    number = int(hands.ok(f"ls {package}/store/schema | tail -n 1")[:4]) + 1
+    hands.machine.put(f"{package}/store/schema/{number:04}_later.sql", "CREATE TABLE later (x);\n")
+
+
 class TestUpdate:
-    def test_goes_on_with_what_was_kept(self, hands: Hands, saw: Saw) -> None:
+    ROWS = 25 * 2880 * 7
+    """Half a million readings: 25 days of seven channels."""
+
+    def rows(self, hands: Hands) -> int:
+        return int(hands.sql("select count(*) from reading where seq <= 504000")[0][0])
+
+    def test_to_a_later_release_goes_on_with_what_was_kept(
+        self, hands: Hands, saw: Saw, tmp_path: Path
+    ) -> None:
+        written(tmp_path / "half-a-million.db", 25)
+        container = hands.machine
+        assert isinstance(container, Container)
+        shutil.copy2(tmp_path / "half-a-million.db", container.root / "srv")
+        hands.ok("systemctl stop stillwell")
+        hands.ok(f"{STILLWELL} restore /srv/half-a-million.db && systemctl start stillwell")
         room(hands, 29)
         hands.until(lambda: raised(hands), "the alarm is raised")
         hands.ok(f"{STILLWELL} ack {ALARM}")
+        later(hands)
         notices = hands.sql("select key from notice order by seq")
+        kept, pid = self.rows(hands), hands.shown("MainPID")
         began = time.monotonic()
-        pid, release = hands.shown("MainPID"), hands.ok("readlink /opt/stillwell/current")
-        hands.ok(INSTALL)
-        saw(f"{time.monotonic() - began:.0f} s, while it watched")
+        hands.ok(INSTALL.replace("/srv/src", "/srv/later"))
+        saw(f"{time.monotonic() - began:.0f} s, {kept} readings, a migration of the store")
         assert hands.another(pid)
-        assert hands.ok("readlink /opt/stillwell/current") != release
+        assert "7.0.0" in hands.ok(f"{STILLWELL} --version")
+        assert self.rows(hands) == kept >= self.ROWS - 100
         assert raised(hands), "an alarm that stood is forgotten"
-        again = [row for row in hands.sql("select key from notice order by seq") if row in notices]
-        assert again == notices
-        assert len(set(map(str, again))) == len(again)
+        again = hands.sql("select key from notice order by seq")
+        assert again[: len(notices)] == notices
+
+    def test_cannot_be_undone_by_an_older_program_alone(self, hands: Hands, saw: Saw) -> None:
+        older = "/opt/stillwell/current/previous/venv/bin/stillwell"
+        done = hands.machine.run(f"{older} note pour 1 L")
+        saw(" ".join(done.said.split()))
+        assert done.status != 0
+        assert "later" in done.said or "newer" in done.said
 
     def test_is_taken_back(self, hands: Hands, saw: Saw) -> None:
-        release, pid = hands.ok("readlink /opt/stillwell/current"), hands.shown("MainPID")
+        kept, pid = self.rows(hands), hands.shown("MainPID")
         said = hands.ok(f"{INSTALL} --rollback")
         saw(said.splitlines()[-1])
         assert hands.another(pid)
-        assert hands.ok("readlink /opt/stillwell/current") != release
+        assert "7.0.0" not in hands.ok(f"{STILLWELL} --version")
+        assert self.rows(hands) == kept
         assert raised(hands)
+        newest = "select max(seq) from reading"
+        before = hands.sql(newest)
+        hands.until(lambda: hands.sql(newest) > before, "readings go on")
 
     def test_removal_leaves_what_the_keeper_wrote(self, hands: Hands, saw: Saw) -> None:
         hands.ok(f"{INSTALL} --remove")

@@ -96,6 +96,12 @@ class Injected:
         return self.onset_s <= at_s < self.end_s
 
 
+def utc_ms(start: date, at_s: float) -> int:
+    """Returns a time of a run that began at the midnight of `start` as milliseconds since 1970."""
+    midnight = datetime(start.year, start.month, start.day, tzinfo=UTC)
+    return int((midnight + timedelta(seconds=at_s)).timestamp() * 1000)
+
+
 @dataclass(frozen=True, slots=True)
 class Household:
     """What the settings of a tank would know about it. A watch may read all of this."""
@@ -137,8 +143,7 @@ class Household:
 
     def utc_ms(self, at_s: float) -> int:
         """Returns the time of a row as milliseconds since 1970, UTC."""
-        midnight = datetime(self.start.year, self.start.month, self.start.day, tzinfo=UTC)
-        return int((midnight + timedelta(seconds=at_s)).timestamp() * 1000)
+        return utc_ms(self.start, at_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,8 @@ from stillwell.settings.sealed import FOLDER
 from stillwell.settings.syntax import read_toml
 
 STATE = Path("/var/lib/stillwell")
+_TABLES = ("tank", "source", "channel", "agreement", "band", "state", "sink")
+_OF_TANK = ("chamber", "heater", "lamp", "top_up")
 _NAME = re.compile(NAME_PATTERN)
 _MODE = 0o640
 _SECRET_MODE = 0o600
@@ -68,7 +70,25 @@ def target(path: Path) -> Target:
         fail(f"{error}\nNothing was written.", "Put that right by hand, or move the file away.")
     if any(content == example for example in _examples()):
         return Target(path, "", {})
+    wrong = _no_table(document)
+    if wrong:
+        fail(f"{path}: {wrong} is no table. Nothing was written.", f"Write it as [{wrong}].")
     return Target(path, text, document)
+
+
+def _no_table(document: Mapping[str, Any]) -> str:
+    """Returns the first of our tables that is something else; empty if all are tables."""
+    tables: dict[tuple[str, ...], object] = {(name,): document.get(name, {}) for name in _TABLES}
+    for name in _TABLES:
+        table = tables[name,]
+        if isinstance(table, Mapping):
+            inside = _OF_TANK if name == "tank" else table
+            tables |= {(name, key): table[key] for key in inside if key in table}
+    for path, table in list(tables.items()):
+        if path[0] == "source" and len(path) == 2 and isinstance(table, Mapping):
+            tables[(*path, "channels")] = table.get("channels", {})
+    wrong = (path for path, table in tables.items() if not isinstance(table, Mapping))
+    return ".".join(next(wrong, ()))
 
 
 def _examples() -> Iterator[bytes]:

@@ -37,19 +37,17 @@ class Talk:
 
     def by_option(self, question: Question[T]) -> T:
         """Returns what an option says, or what is usual where nobody is asked. Ends the command
-        where an option is refused."""
-        typed = self._given.get(question.option)
-        if typed is None:
-            return question.read(question.usual if question.unasked is None else question.unasked)
+        where that is refused, as what stands in the file may be."""
+        usual = question.usual if question.unasked is None else question.unasked
         try:
-            return question.read(typed)
+            return question.read(self._given.get(question.option, usual))
         except (SettingError, UnitError) as error:
             fail(f"{question.option}: {error.what}", error.do)
 
     def ask(self, question: Question[T]) -> T:
         """Returns what was answered: by option, by the person, or the usual. Ends the command where
         an option is refused."""
-        if not self.asks or question.option in self._given:
+        if not self.asks or not question.asks or question.option in self._given:
             return self.by_option(question)
         say(f"\n{question.asks}")
         while True:

@@ -138,7 +138,8 @@ class LevelAlarms:
         if self._top_up is not None:
             low = self._top_up.runs_low(facts, now_ms, already=self._alarm(RESERVOIR_LOW).active)
             self._turn(RESERVOIR_LOW, low, now_ms, at, on=2, off=1)
-            self._turn(MISSING, self._top_up.misses(facts, now_ms), now_ms, at, on=3, off=1)
+            missing = self._top_up.misses(facts, now_ms, already=self._alarm(MISSING).active)
+            self._turn(MISSING, missing, now_ms, at, on=3, off=1)
         geometry = self._record.plan.geometry
         already = self._alarm("level.top-up").active
         lowest = geometry.lowest_safe_mm
@@ -171,13 +172,15 @@ class LevelAlarms:
         return any(rise >= since_ms for rise in rises)
 
     def _judge_sensors(self, state: LevelState, now_ms: int, at: Moment) -> None:
-        odd = self.facts.odd
-        both = self._record.plan.gauge is not None and bool(self._floats)
+        plan, odd = self._record.plan, self.facts.odd
+        if plan.top_up is not None and plan.gauge is None:
+            return  # where a machine holds the level, only a gauge says where a float should stand
+        both = plan.gauge is not None and bool(self._floats)
         disagree = bool(odd) and (both or bool(state.inverted))
         self._turn("level.disagree", disagree, now_ms, at, on=4, off=2)
         for name, channel in self._floats.items():
             self._judge_float(name, channel, name in odd and name not in state.inverted, now_ms, at)
-        lone = self._record.plan.lone
+        lone = plan.lone
         if lone is not None:
             self._judge_alone(lone, state, now_ms, at)
 

@@ -103,7 +103,7 @@ def _with_rate(
     begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
     thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
     rate = rules.RateNow.of(model.rate_view(state), thermal)
-    bound = rules.usual(rate, past, record.plan.physics_rel_sd)
+    bound = rules.usual(rate, past, record.plan.physics_rel_sd, now_ms)
     steady = rules.steady_part(past)
     slow = rate.ml_per_h < 0.5 * bound.middle
     return replace(
@@ -167,10 +167,11 @@ def keep_window(record: LevelRecord, end_ms: int) -> None:
         return
     hours = rules.WINDOW_MS / _HOUR_MS
     ml -= record.swelling_ml(begin, end_ms)
-    newest = memory.past[-1].end_ms if memory.past else 0
-    if bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS:
-        return  # a leak must not become the usual; what lasts for a week does
-    memory.past.append(
-        rules.PastWindow(end_ms, ml / hours, sd / hours, record.expected(begin, end_ms))
-    )
+    newest = max((w.end_ms for w in memory.past if not w.odd), default=0)
+    odd = bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS
+    if not odd:
+        # what has ended by itself was no leak, and what has lasted for a week is the usual
+        memory.past = [replace(window, odd=False) for window in memory.past]
+    expected = record.expected(begin, end_ms)
+    memory.past.append(rules.PastWindow(end_ms, ml / hours, sd / hours, expected, odd))
     del memory.past[: -rules.MOST_WINDOWS]

@@ -13,16 +13,22 @@ import math
 from dataclasses import dataclass, field
 from statistics import median
 
-TOLD_MS = 12 * 60_000
+TOLD_MS = 14 * 60_000
 """How long the water must be up before it is told: a feeding pause is mostly shorter…"""
-_PAUSES = 1.2
+_UNKNOWN_MS, _KNOWN = 25 * 60_000, 3
 _LONGEST_MS = 40 * 60_000
-"""… and where the pauses of this tank are longer, this many times as long, at most so long."""
+_PAUSE_MIN, _PAUSE_SD, _PAUSE_WEIGHT = 12.0, 0.4, 2.0
+_RARELY = 2.9
+"""… and where the pauses of this tank are longer, so long that one in five hundred lasts, at most
+`_LONGEST_MS`; and `_UNKNOWN_MS` before that many were seen. The logarithm of a pause is normal;
+what is known before any, 5 to 20 min (common practice), weighs as much as two of them."""
 _LEAST_MM, _SIGMAS = 4.0, 4.0
 _NEAR_MS = 45 * 60_000
 """A pour that is noted within this time of the rise explains it."""
 _STOPS_A_DAY, _POURS_A_DAY = 0.1, 0.5
 """Stops that last for longer than a feeding pause; pours that nobody has noted by then."""
+_DOSES_A_DAY, _DOSE_MM = 10.0, 4.0
+"""Doses of an automatic top-up, and by how much one lifts the water (a mean)."""
 _BACK_MM, _BACK_SD_MM = 20.0, 12.0
 """The drain-back height before any pause was seen (common practice: a finger or two)."""
 _ALIKE, _ALIKE_MM = 0.06, 0.7
@@ -33,7 +39,7 @@ _DIP_MM, _DIP = 6.0, 0.4
 """Water that was lower than in the hours before by so much, or this share of the rise, had been
 taken out."""
 _BEFORE_MS = 40 * 60_000
-_KEPT = 12
+_KEPT = 40
 _GONE_MS = 30 * 60_000
 """A gauge that is silent for so long says nothing of a stop."""
 
@@ -73,8 +79,15 @@ class Rest:
     @property
     def told_after_ms(self) -> float:
         """Returns how long the water must be up before a stop is told."""
-        usual = median(self.pauses) if self.pauses else 0.0
-        return min(_LONGEST_MS, max(TOLD_MS, _PAUSES * usual))
+        if len(self.pauses) < _KNOWN:
+            return _UNKNOWN_MS
+        logs, prior = [math.log(pause) for pause in self.pauses], math.log(_PAUSE_MIN * 60_000)
+        weight = _PAUSE_WEIGHT + len(logs)
+        mean = (_PAUSE_WEIGHT * prior + sum(logs)) / weight
+        squares = _PAUSE_WEIGHT * (_PAUSE_SD**2 + (prior - mean) ** 2)
+        squares += sum((log - mean) ** 2 for log in logs)
+        spread = math.sqrt(squares / weight * (1.0 + 1.0 / weight))
+        return min(_LONGEST_MS, max(TOLD_MS, math.exp(mean + _RARELY * spread)))
 
     def see(self, t_ms: int, mm: float, noise_mm: float, *, by_hand: bool) -> bool:
         """Takes the gauge's reading; returns whether `stands` has changed.
@@ -109,7 +122,8 @@ class Rest:
             return self._back(next(t for t, v in self.recent[-3:] if v < half))
         if up and not self.stands:
             self.rise_mm = max(least, top - self.base_mm)
-        if self.stands or t_ms - self.since_ms < self.told_after_ms:
+        falls = mm < top - 0.5 * self.rise_mm  # one reading is not yet the end of a pause
+        if self.stands or falls or t_ms - self.since_ms < self.told_after_ms:
             return False
         if self._odds(by_hand=by_hand) > 0.0:
             self.stands = True
@@ -125,7 +139,7 @@ class Rest:
         lasted = t_ms - self.since_ms
         if not self._noted(self.since_ms):
             self.backs = [*self.backs, self.rise_mm][-_KEPT:]
-            if not stood and lasted <= _LONGEST_MS:
+            if lasted <= _LONGEST_MS:
                 self.pauses = [*self.pauses, lasted][-_KEPT:]
         if stood:
             self.ended = self.since_ms, t_ms
@@ -137,10 +151,11 @@ class Rest:
         assert self.since_ms is not None
         back, spread = self.back_mm
         stop = math.log(_STOPS_A_DAY) + _log_normal(self.rise_mm - back, spread)
-        after = self.base_mm + self.rise_mm
-        near = math.exp(_log_normal(after, _MARK_SD_MM))
-        pour = math.log((1.0 - _ELSEWHERE) * near + _ELSEWHERE / _SPAN_MM)
-        pour += math.log(_POURS_A_DAY if by_hand else 0.02 * _POURS_A_DAY)
+        if by_hand:
+            near = math.exp(_log_normal(self.base_mm + self.rise_mm, _MARK_SD_MM))
+            pour = math.log(_POURS_A_DAY * ((1.0 - _ELSEWHERE) * near + _ELSEWHERE / _SPAN_MM))
+        else:
+            pour = math.log(_DOSES_A_DAY / _DOSE_MM) - self.rise_mm / _DOSE_MM
         usual = self.base_mm if self.usual_mm is None else self.usual_mm
         refilled = self.base_mm < usual - max(_DIP_MM, _DIP * self.rise_mm)
         return stop - pour - (6.0 if refilled or self._noted(self.since_ms) else 0.0)

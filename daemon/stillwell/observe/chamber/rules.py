@@ -40,6 +40,11 @@ _LEAST_EXCESS = 8.0
 """The least excess over what is allowed that is worth waking somebody, mL/h."""
 _LEAST_SHARE = 1.5
 """No rate below this many times the usual is called a leak."""
+_SLOTS = 86_400_000 // WINDOW_MS
+_NEAR_MS = WINDOW_MS // 2
+_DAYS_KNOWN = 2
+"""What these hours of the day had on so many days is usual at them; and a fan may start somewhat
+earlier or later."""
 STILL_WINDOW_H = 8
 _STILL_SHARE = 0.35
 _STILL_LEAST = 6.0
@@ -81,6 +86,13 @@ class PastWindow:
     sd: float
     expected: float | None
     """What physics expected, mL/h; None where it could say nothing."""
+    odd: bool = False
+    """Whether it was so unlike the usual that it may have been a leak, and has not ended yet."""
+
+    @property
+    def slot(self) -> int:
+        """Returns which quarter of the day it is."""
+        return (self.end_ms - 1) // WINDOW_MS % _SLOTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,19 +130,30 @@ class RateNow:
         )
 
 
-def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Usual:
+def usual(
+    now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float, now_ms: int | None = None
+) -> Usual:
     """Returns what physics and the tank's own last fourteen days allow now.
 
     Each window of the past is a ratio of what was lost to what was expected. The median of the
     ratios shows how this tank compares with physics, their spread how restless it is. Physics
-    counts as a few windows, which keeps the first days sane.
+    counts as a few windows, which keeps the first days sane. A day has hours: at those at which
+    a fan has run, or a window was open, on two days before, as much is allowed again.
+
+    Args:
+        now_ms: by which the hours of the day are known; None: they don't count.
     """
-    known = [w for w in past if w.expected is not None] if now.from_physics else list(past)
-    ratios = [
-        w.ml_per_h / (w.expected if now.from_physics and w.expected else TYPICAL_ML_PER_H)
-        for w in known
-        if w.sd < 0.35 * max(TYPICAL_ML_PER_H, abs(w.ml_per_h))
+    known = [
+        (
+            w.slot,
+            w.ml_per_h / (w.expected if now.from_physics and w.expected else TYPICAL_ML_PER_H),
+        )
+        for w in past
+        if not w.odd
+        and (w.expected is not None or not now.from_physics)
+        and w.sd < 0.35 * max(TYPICAL_ML_PER_H, abs(w.ml_per_h))
     ]
+    ratios = [ratio for _, ratio in known]
     scale = now.expected if now.from_physics else TYPICAL_ML_PER_H
     prior_sd = physics_rel_sd if now.from_physics else 0.7
     n = len(ratios)
@@ -145,12 +168,26 @@ def usual(now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float) -> Us
     strays = math.hypot(spread, _SPREAD * middle)
     doubt = math.hypot(strays, prior_sd * (1 - weight))
     allowed = max(middle + _ALLOWED_SPREADS * doubt, _LEAST_SHARE * middle)
+    if now_ms is not None:
+        near = {(now_ms - 1 + off) // WINDOW_MS % _SLOTS for off in (-_NEAR_MS, 0, _NEAR_MS)}
+        for slot in near:
+            allowed = max(allowed, _at_these_hours([r for s, r in known if s == slot]))
     return Usual(
         middle * scale,
         max(allowed * scale, middle * scale + _LEAST_EXCESS),
         n,
         now.from_physics,
     )
+
+
+def _at_these_hours(ratios: Sequence[float]) -> float:
+    """Returns which ratio is allowed at hours of the day that had these; 0.0 before two days."""
+    if len(ratios) < _DAYS_KNOWN:
+        return 0.0
+    middle = median(ratios)
+    spread = 1.4826 * median([abs(ratio - middle) for ratio in ratios])
+    strays = math.hypot(min(spread, 2.0 * _MOST_SPREAD * middle), _SPREAD * middle)
+    return middle + _ALLOWED_SPREADS * strays * math.sqrt(1.0 + 1.0 / len(ratios))
 
 
 def suspicious(now: RateNow, bound: Usual) -> bool:
@@ -196,7 +233,11 @@ def steady_part(past: Sequence[PastWindow]) -> Constant | None:
     evaporation goes through the origin, and a leak lifts the line. The standard deviation is
     that of the intercept, with the windows' scatter about the line.
     """
-    pairs = [(w.expected, w.ml_per_h) for w in past if w.expected is not None and w.sd < 8.0]
+    pairs = [
+        (w.expected, w.ml_per_h)
+        for w in past
+        if w.expected is not None and w.sd < 8.0 and not w.odd
+    ]
     n = len(pairs)
     if n < _SLOW_WINDOWS:
         return None
@@ -217,7 +258,8 @@ def seeps(part: Constant | None, past: Sequence[PastWindow]) -> bool:
     """Whether the steady part is large enough, and certain enough, to be a slow leak."""
     if part is None:
         return False
-    mean = sum(w.ml_per_h for w in past) / len(past)
+    known = [w.ml_per_h for w in past if not w.odd]
+    mean = sum(known) / len(known)
     return part.ml_per_h - _SURE * part.sd > max(_SLOW_LEAST, _SLOW_SHARE * mean)
 
 

@@ -30,8 +30,9 @@ _HALF_HOURS = 8.0
 hours and would lift the chamber by `_FLOOD_MM`."""
 _UP_MM, _DOWN_MM = 4.0, 4.0
 """How far from where it is held the chamber stands when too much or nothing is added."""
-_BELOW_MARK_MM = -6.0
-"""The same where no gauge shows where it is held."""
+_BELOW_MARK_MM, _DRY = -6.0, 6
+"""Where no gauge shows where it is held: floats so far down hang in the held water, and for so many
+slices of ten minutes they have hung dry."""
 _QUIET_H, _GAPS = 8.0, 6.0
 _FASTER = 1.2
 """The next days may be drier than the last."""
@@ -93,8 +94,10 @@ class TopUpRules:
         if self._by is AddedBy.PUMP or total.running_since_ms is not None:
             if total.running_since_ms is None:
                 return False
-            ran_s = (now_ms - total.running_since_ms) / 1000.0
-            return ran_s > max(_LONGEST_RUN_S, _RUNS * (self._intake.usual_run_s() or 0.0))
+            # looks are minutes apart, and a short dose may fall into each of several
+            return total.runs[-1].seconds > max(
+                _LONGEST_RUN_S, _RUNS * (self._intake.usual_run_s() or 0.0)
+            )
         if self._by is not AddedBy.RESERVOIR:
             return False
         room_ml = _FLOOD_MM / self._record.plan.geometry.mm_per_ml
@@ -117,14 +120,14 @@ class TopUpRules:
         must = must_last_h(utc_ms, self._zone)
         return lasts[1] < must + (_CLEAR_H if already else 0.0)
 
-    def misses(self, facts: Gathered, now_ms: int) -> bool:
+    def misses(self, facts: Gathered, now_ms: int, *, already: bool) -> bool:
         """Whether the water is lower than where it is held, or nothing was added for long."""
         total = self._record.memory.total
         fresh = now_ms - total.chamber_ms < _HOUR_MS
         if total.held_mm is not None and total.chamber_mm is not None and fresh:
             if total.chamber_mm < total.held_mm - _DOWN_MM:
                 return True
-        elif facts.level is not None and facts.level.high < _BELOW_MARK_MM:
+        elif self._fell_dry(already):
             return True
         if self._by is AddedBy.PUMP and total.runs and total.running_since_ms is None:
             gaps = [
@@ -136,6 +139,17 @@ class TopUpRules:
             return rules.stands_still(facts.idle, facts.bound)
         return False
 
+    def _fell_dry(self, already: bool) -> bool:
+        """Whether a float that the held water reaches has hung dry for an hour. Where no gauge
+        shows the chamber, nothing else is known of its water between two doses."""
+        for channel in self._record.plan.floats:
+            shares = [share for _, share in self._record.memory.shares.get(channel.spec.name, [])]
+            dry = len(shares) > _DRY and max(shares[-_DRY:]) == 0.0
+            reached = already or max(shares, default=0.0) == 1.0
+            if dry and reached and channel.spec.height_mm < _BELOW_MARK_MM:
+                return True
+        return False
+
     def found(self, name: str, facts: Gathered, now_ms: int) -> Facts:
         """Returns what is wrong, as facts."""
         total = self._record.memory.total
@@ -144,8 +158,7 @@ class TopUpRules:
             hours = None if supply.lasts_h is None else supply.lasts_h[0]
             return ReservoirLow(supply.left_ml, hours, bool(total.low))
         if name == STUCK_ON:
-            since = total.running_since_ms
-            ran_s = None if since is None else (now_ms - since) / 1000.0
+            ran_s = total.runs[-1].seconds if total.running_since_ms is not None else None
             added = self._intake.fallen_ml(now_ms) if self._by is AddedBy.RESERVOIR else None
             return TopUpRuns(ran_s, added, self._intake.left_ml())
         held, chamber = total.held_mm, total.chamber_mm

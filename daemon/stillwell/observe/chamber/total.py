@@ -72,7 +72,6 @@ class Total:
     running_since_ms: int | None = None
     low: bool | None = None
     """Whether the reservoir's float is open."""
-    low_ms: int = 0
     left_ml: float | None = None
     """What is left by what was noted and counted, where no gauge shows it."""
     counted_mm: float = 0.0

@@ -42,7 +42,7 @@ class TotalIntake:
         """Takes a reading; yields what it says of the total water."""
         total = self._total
         if channel == self._said.low_float:
-            total.low, total.low_ms = value < 0.5, now_ms
+            total.low = value < 0.5
         elif channel == self._said.pump:
             yield from self._ran(value, now_ms)
         elif channel == self._reservoir:

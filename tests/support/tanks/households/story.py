@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 from enum import StrEnum
 
-from tanks.trace import HOUR_S
+from tanks.trace import HOUR_S, utc_ms
 
 LEVEL, RESERVOIR, RESERVOIR_LOW, TOP_UP = "level", "reservoir", "reservoir-low", "top-up"
 """Names of the gauge in the chamber, the gauge in the reservoir (mm from where it is full), the
@@ -173,8 +173,7 @@ class Household:
 
     def utc_ms(self, at_s: float) -> int:
         """Returns a time of the run as milliseconds since 1970, UTC."""
-        midnight = datetime(self.start.year, self.start.month, self.start.day, tzinfo=UTC)
-        return int((midnight + timedelta(seconds=at_s)).timestamp() * 1000)
+        return utc_ms(self.start, at_s)
 
 
 @dataclass(frozen=True, slots=True)

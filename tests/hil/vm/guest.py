@@ -1,0 +1,214 @@
+"""A virtual machine: Debian's kernel under QEMU's own emulation, a disk made from a prepared root.
+
+It has a kernel, a clock and hardware of its own: udev, limits of memory and devices, simulated GPIO
+lines, I2C chips, USB serial devices and 1-Wire probes. It is slow: a minute until it has booted.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import json
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import busy_tank
+import debian
+import kernel
+from container import Container
+from machine import Done, Hands
+
+HERE = Path(__file__).parent
+SLOWLY_S = 900.0
+"""A limit, in s, that only ends a test whose guest does nothing any more."""
+AGENT = """[Unit]
+DefaultDependencies=no
+After=systemd-udevd.service
+Before=basic.target
+[Service]
+ExecStartPre=/bin/sh -c 'modprobe virtio_console; until [ -e /dev/vport*p1 ]; do sleep 0.2; done'
+ExecStart=/usr/bin/python3 /srv/agent.py
+OOMScoreAdjust=-900
+Restart=always
+RestartSec=1
+[Install]
+WantedBy=sysinit.target
+"""
+NETWORK = """[Match]
+Driver=virtio_net
+[Network]
+Address=10.0.2.15/24
+Gateway=10.0.2.2
+LinkLocalAddressing=no
+"""
+"""As QEMU's user networking has it: 10.0.2.2 is the host's 127.0.0.1."""
+
+
+class GuestGoneError(Exception):
+    """The virtual machine does not run, or not any more."""
+
+
+def installed_disk(
+    suite: str, folder: Path, settings: str, prepare: Callable[[Hands], None]
+) -> Path:
+    """Makes the image of a root in which stillwell was installed, by install.sh in a container:
+    here that would take ten times as long. `prepare` does the rest before the container ends."""
+    image = folder / "disk.img"
+    with Container(suite, folder) as container:
+        hands = Hands(container)
+        busy_tank.install(hands)
+        container.put(busy_tank.SETTINGS_FILE, settings)
+        hands.ok(f"chgrp stillwell {busy_tank.SETTINGS_FILE}; rm -r /srv/wheels")
+        prepare(hands)
+        root = folder / "copy"
+        subprocess.run(["cp", "-a", "--one-file-system", container.root, root], check=True)
+    _add_machine(suite, root)
+    with image.open("wb") as file:
+        file.truncate(2 << 30)
+    command = ["mke2fs", "-q", "-F", "-t", "ext4", "-d", str(root), str(image)]
+    subprocess.run(command, check=True)
+    debian.remove(root)
+    return image
+
+
+def _add_machine(suite: str, root: Path) -> None:
+    """The kernel's modules, the agent, a network."""
+    made = kernel.kernel(suite)
+    shutil.copytree(made / "lib" / "modules", root / "lib" / "modules", symlinks=True)
+    shutil.copy2(HERE / "agent.py", root / "srv" / "agent.py")
+    system = root / "etc" / "systemd" / "system"
+    (system / "agent.service").write_text(AGENT)
+    for target, unit, folder in (
+        ("sysinit.target", "agent", "/etc/systemd/system"),
+        ("multi-user.target", "systemd-networkd", "/lib/systemd/system"),
+    ):
+        wants = system / f"{target}.wants"
+        wants.mkdir(exist_ok=True)
+        link = wants / f"{unit}.service"
+        link.unlink(missing_ok=True)
+        link.symlink_to(f"{folder}/{unit}.service")
+    (root / "etc" / "systemd" / "network" / "qemu.network").write_text(NETWORK)
+    (root / "etc" / "fstab").write_text("/dev/vda / ext4 rw,relatime 0 1\n")
+    (root / "etc" / "hostname").write_text("tank\n")
+
+
+class Guest:
+    """One virtual machine on one disk; may be started again after its power was cut."""
+
+    def __init__(self, suite: str, image: Path, folder: Path) -> None:
+        self.console = folder / "console.log"
+        self._kernel = kernel.kernel(suite)
+        self._image = image
+        self._socket = folder / "agent"
+        self._process: subprocess.Popen[bytes] | None = None
+        self._port: socket.socket | None = None
+        self._waiting = b""
+        self._asked = 0
+
+    def start(self, *more: str, network: bool = True, clock: str = "", init: str = "") -> None:
+        """Switches it on, and waits until its agent answers. `clock`: what its clock says then, as
+        1970-01-01T00:00:10; else the host's. `more`: further words for QEMU."""
+        command = ["qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max"]
+        command += ["-smp", "1", "-m", "640", "-nodefaults", "-no-reboot", "-display", "none"]
+        command += ["-serial", f"file:{self.console}"]
+        command += ["-kernel", str(self._kernel / "vmlinuz")]
+        command += ["-initrd", str(self._kernel / "initrd.img")]
+        words = "console=ttyS0 root=/dev/vda rw quiet panic=-1 nokaslr mitigations=off"
+        words += f" init={init}" if init else " systemd.show_status=0"
+        command += ["-append", words]
+        command += ["-drive", f"file={self._image},if=virtio,format=raw,cache=writeback"]
+        command += ["-device", "virtio-serial-pci"]
+        command += ["-chardev", f"socket,id=agent,path={self._socket},server=on,wait=off"]
+        command += ["-device", "virtserialport,chardev=agent,name=org.stillwell.agent"]
+        command += ["-rtc", f"base={clock or 'utc'}"]
+        if network:
+            command += ["-netdev", "user,id=net", "-device", "virtio-net-pci,netdev=net"]
+        self._process = subprocess.Popen(
+            [*command, *more], stdin=subprocess.DEVNULL, stderr=subprocess.STDOUT
+        )
+        self._connect()
+
+    def _connect(self) -> None:
+        ends = time.monotonic() + SLOWLY_S
+        while True:
+            self._check(ends)
+            port = socket.socket(socket.AF_UNIX)
+            try:
+                port.connect(str(self._socket))
+            except OSError:
+                port.close()
+                time.sleep(0.2)
+                continue
+            self._port, self._waiting = port, b""
+            break
+        while "hello" not in self._line(ends):
+            pass
+
+    def _check(self, ends: float) -> None:
+        assert self._process is not None
+        if self._process.poll() is not None or time.monotonic() > ends:
+            with contextlib.suppress(OSError):
+                said = self.console.read_text(errors="replace").splitlines()[-12:]
+                raise GuestGoneError("the machine does not answer:\n" + "\n".join(said))
+            raise GuestGoneError("the machine does not answer, and has said nothing")
+
+    def _line(self, ends: float) -> dict[str, Any]:
+        assert self._port is not None
+        self._port.settimeout(2.0)
+        while b"\n" not in self._waiting:
+            self._check(ends)
+            with contextlib.suppress(TimeoutError):
+                got = self._port.recv(65536)
+                if not got:
+                    raise GuestGoneError("the machine's power is off")
+                self._waiting += got
+        line, _, self._waiting = self._waiting.partition(b"\n")
+        found: dict[str, Any] = json.loads(line)
+        return found
+
+    def run(self, command: str, user: str = "root", timeout_s: float = SLOWLY_S) -> Done:
+        assert self._port is not None
+        self._asked += 1
+        asked = {"id": self._asked, "command": command, "user": user}
+        self._port.sendall(json.dumps(asked).encode() + b"\n")
+        ends = time.monotonic() + timeout_s
+        while (answer := self._line(ends)).get("id") != self._asked:
+            pass
+        return Done(answer["status"], answer["said"])
+
+    def put(self, path: str, text: str) -> None:
+        data = base64.b64encode(text.encode()).decode()
+        command = f"mkdir -p $(dirname {path}) && echo {data} | base64 -d >{path}"
+        assert self.run(command).status == 0
+
+    def cut_power(self) -> None:
+        """Ends it at once, whatever it is doing; what its disk has not taken yet is lost."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+        if self._port is not None:
+            self._port.close()
+        self._process = self._port = None
+        with contextlib.suppress(OSError):
+            os.unlink(self._socket)
+
+    def taken_out(self, path: str, into: Path) -> Path:
+        """Copies a folder from its disk, once it is off; returns where it is."""
+        # 0: whole; 1: its journal was played back, as a boot does.
+        checked = subprocess.run(["e2fsck", "-fp", str(self._image)], capture_output=True)
+        assert checked.returncode in (0, 1), checked.stdout
+        command = ["debugfs", "-R", f"rdump {path} {into}", str(self._image)]
+        subprocess.run(command, check=True, capture_output=True)
+        return into / Path(path).name
+
+    def __enter__(self) -> Guest:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.cut_power()
