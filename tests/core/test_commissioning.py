@@ -24,6 +24,7 @@ from stillwell.units import System
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config"
 US, METRIC = System.US, System.METRIC
+ONE = tank.Heaters("thermostat", ("75 W",))
 
 
 def answers(**typed: str) -> tank.Tank:
@@ -46,6 +47,7 @@ def usual(there: dict[str, Any], **typed: str) -> tank.Tank:
         units,
         said(tank.chamber(there, units)),
         said(tank.heater(there)),
+        said(tank.chiller(there)),
         said(tank.lamp(there)),
         said(tank.top_up(there)),
     )
@@ -65,8 +67,18 @@ class TestAnswers:
             ("chamber", "18cm x 90mm", ("18cm", "90mm")),
             ("chamber", "7 by 3.5 in", ("7 in", "3.5 in")),
             ("chamber", "None", None),
-            ("heater", "75", "75 W"),
-            ("heater", "0.1 kW", "0.1 kW"),
+            ("heater", "75", ONE),
+            ("heater", "0.1 kW", tank.Heaters("thermostat", ("0.1 kW",))),
+            ("heater", "0,1 kW with a dial", tank.Heaters("thermostat", ("0,1 kW",))),
+            ("heater", "75 W electronic", tank.Heaters("proportional", ("75 W",))),
+            ("heater", "Electronic, 75 W", tank.Heaters("proportional", ("75 W",))),
+            ("heater", "50 W + 75", tank.Heaters("thermostat", ("50 W", "75 W"))),
+            ("heater", "50 W, 75 W and 25 W", tank.Heaters("thermostat", ("50 W", "75 W", "25 W"))),
+            ("heater", "2 x 50 W electronic", tank.Heaters("proportional", ("50 W", "50 W"))),
+            ("chiller", "150", ("150 W", "")),
+            ("chiller", "150 W at 26.5 degC", ("150 W", "26.5 degC")),
+            ("chiller", "at 80 degF", ("", "80 degF")),
+            ("chiller", "none", None),
             ("heater", "no", None),
             ("lamp", "12-22", ("12:00", "22:00")),
             ("lamp", "9 am to 7:30 pm", ("09:00", "19:30")),
@@ -92,6 +104,9 @@ class TestAnswers:
             ("chamber", "0 x 9 cm", "none"),
             ("heater", "strong", 'Or write "none"'),
             ("heater", "-5 W", 'Or write "none"'),
+            ("heater", "electronic", 'Or write "none"'),
+            ("heater", "50 W + strong", 'Or write "none"'),
+            ("chiller", "at noon", 'Or write "none"'),
             ("lamp", "noon", "12:00-22:00"),
             ("lamp", "25-26", "12:00-22:00"),
             ("lamp", "12-12", "12:00-22:00"),
@@ -165,7 +180,7 @@ class TestWhatIsWritten:
         [volume] = [line for line in lines if line.startswith("volume = ")]
         assert volume.endswith("# all the water, the return chamber included")
         assert "lamp" not in kept["tank"]
-        assert kept["tank"]["heater"] == {"power": "100 W"}
+        assert kept["tank"]["heater"] == {"kind": "thermostat", "power": "100 W"}
         assert kept["tank"]["surface"] == there["tank"]["surface"]
         assert kept["source"]["probes"]["every"] == "30 s"
         assert kept["source"]["probes"]["channels"]["water-c"] == {"probe": "28-0316a2794c07"}
@@ -188,18 +203,52 @@ name = "x"
 zone = 'Europe/Dublin'
 volume = "68 L"
 units = "metric"
-heater = { power = ["50 W", "50 W"] }
+heater = { kind = "proportional", schedule = { from = 22:00:00, to = 07:00:00, by = "-1 K" } }
+chiller.power = "150 W"
 lamp = { on = 12:00:00, off = 22:00:00 }
 chamber.length = "18 cm"
 """
         there = tomllib.loads(text)
         made = usual(there["tank"])
-        assert (made.heater, made.chamber, made.lamp) == ("keep", "keep", ("12:00", "22:00"))
+        assert (made.heater, made.chamber, made.chiller) == ("keep", "keep", "keep")
+        assert made.lamp == ("12:00", "22:00")
         kept = tomllib.loads(written(text, sections(made, [], there)))["tank"]
-        assert kept["heater"] == {"power": ["50 W", "50 W"]}
+        assert kept["heater"] == there["tank"]["heater"]
+        assert kept["chiller"] == {"power": "150 W"}
         assert kept["chamber"] == {"length": "18 cm"}
         with pytest.raises(SettingError):
             tank.heater({}).read("keep")
+
+    @pytest.mark.parametrize(
+        ("there", "typed", "holds"),
+        [
+            ({}, "75", {"kind": "thermostat", "power": "75 W"}),
+            ({}, "2 x 50 W", {"kind": "thermostat", "power": ["50 W", "50 W"]}),
+            ({}, "75 electronic", {"kind": "proportional", "power": "75 W"}),
+            ({"power": "75 W"}, "100 W", {"power": "100 W"}),
+            ({"power": ["50 W", "75 W"]}, "", {"power": ["50 W", "75 W"]}),
+            ({"kind": "proportional", "power": "75 W"}, "", None),
+            ({"kind": "proportional", "power": "75 W"}, "75 W", {"kind": "thermostat"}),
+            ({"power": "75 W"}, "electronic 75 W", {"kind": "proportional"}),
+        ],
+    )
+    def test_a_heater_is_as_it_was_said_or_stood(
+        self, there: dict[str, Any], typed: str, holds: dict[str, Any] | None
+    ) -> None:
+        now = {"name": "x", "heater": there} if there else {}
+        text = '[tank]\nname = "x"\n' + "".join(
+            f"heater.{key} = {literal(value)}\n" for key, value in there.items()
+        )
+        made = usual(now, heater=typed) if typed else usual(now)
+        new = tomllib.loads(written(text, sections(made, [], {"tank": now})))
+        assert new["tank"]["heater"] == {**there, **(holds or {})}
+
+    def test_a_chiller_is_told_by_option_alone(self) -> None:
+        assert not tank.chiller({}).asks
+        made = answers(chiller="150 W at 26 degC")
+        new = tomllib.loads(written("", sections(made, [], {})))
+        assert new["tank"]["chiller"] == {"power": "150 W", "setting": "26 degC"}
+        assert "chiller" not in tomllib.loads(written("", sections(answers(), [], {})))["tank"]
 
     @pytest.mark.parametrize(
         "text",
@@ -364,6 +413,7 @@ def test_every_question_has_a_usual_answer_that_it_takes() -> None:
             tank.units({}, "18 gal"),
             tank.chamber({}, US),
             tank.heater({}),
+            tank.chiller({}),
             tank.lamp({}),
             tank.top_up({}),
             sensors.role(candidate, ""),

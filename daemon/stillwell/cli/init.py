@@ -54,7 +54,12 @@ def init(
     chamber: Annotated[
         str | None, _option("The return chamber inside: 18 x 9 cm; or none.", "SIZE")
     ] = None,
-    heater: Annotated[str | None, _option("The heater: 75 W; or none.", "POWER")] = None,
+    heater: Annotated[
+        str | None, _option("Heaters: 75 W; 50 W + 75 W; 75 W electronic; or none.", "POWER")
+    ] = None,
+    chiller: Annotated[
+        str | None, _option("The chiller and its dial: 150 W at 26 degC; or none.", "POWER")
+    ] = None,
     lamp: Annotated[str | None, _option("The lamp's hours: 12:00-22:00; or none.", "HOURS")] = None,
     top_up: Annotated[str | None, _option("Who tops up: hand or automatic.", "WHO")] = None,
     sensor: Annotated[
@@ -102,6 +107,7 @@ def init(
         "--volume": volume,
         "--chamber": chamber,
         "--heater": heater,
+        "--chiller": chiller,
         "--lamp": lamp,
         "--top-up": top_up,
         "--tell": tell,
@@ -163,6 +169,7 @@ def _tank(ask: Callable[[Question[Any]], Any], target: Target) -> tuple[Tank, li
         units,
         ask(tank.chamber(now, units)),
         ask(tank.heater(now)),
+        ask(tank.chiller(now)),
         ask(tank.lamp(now)),
         ask(tank.top_up(now)),
     )
@@ -176,12 +183,17 @@ def _again(tank: Tank) -> str:
     words = {
         "zone": tank.zone,
         "volume": tank.volume,
-        "chamber": " x ".join(tank.chamber) if isinstance(tank.chamber, tuple) else "none",
-        "heater": tank.heater or "none",
-        "lamp": "-".join(tank.lamp) if isinstance(tank.lamp, tuple) else "none",
+        "chamber": _joined(tank.chamber, " x "),
+        "heater": str(tank.heater or "none"),
+        "chiller": _joined(tank.chiller, " at "),
+        "lamp": _joined(tank.lamp, "-"),
         "top-up": "automatic" if tank.automatic else "hand",
     }
     return "stillwell init " + " ".join(f"--{k} {shlex.quote(v)}" for k, v in words.items())
+
+
+def _joined(answer: tuple[str, str] | str | None, by: str) -> str:
+    return by.join(answer) if isinstance(answer, tuple) else answer or "none"
 
 
 def _text(target: Target, sections: Sequence[Section]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import available_timezones
@@ -25,7 +25,27 @@ _SIDES = re.compile(r"\s*(?:x|×|\*|by)\s*", re.IGNORECASE)
 _UNIT = re.compile(r"[A-Za-z\"]+$")
 _BETWEEN = re.compile(r"\s*(?:-|–|\bto\b|\buntil\b)\s*", re.IGNORECASE)
 _HOUR = re.compile(r"(\d{1,2})(?:[:.](\d{2}))?\s*(am|pm)?", re.IGNORECASE)
+_EACH = re.compile(r"\s*(?:\+|;|&|\band\b|,(?=\s)|(?<=[A-Za-z]),)\s*", re.IGNORECASE)
+_TIMES = re.compile(r"([1-9])\s*(?:x|×|\*|times)\s*(.+)", re.IGNORECASE)
+_CONTROL = re.compile(
+    r"[\s,(]*(?:\bwith\s+)?(?:\ban?\s+)?\b(?:(thermostat|dial)|electronic|proportional)"
+    r"(?:\s+control(?:led|ler)?)?\b[\s,:)]*",
+    re.IGNORECASE,
+)
+_AT = re.compile(r"\bat\b", re.IGNORECASE)
 _METRIC, _US = System.METRIC, System.US
+
+
+@dataclass(frozen=True, slots=True)
+class Heaters:
+    kind: str | None
+    """How they are controlled, as in the settings; None where that is left to be found out."""
+    powers: tuple[str, ...]
+    """Of each."""
+
+    def __str__(self) -> str:
+        """The answer that means this."""
+        return " + ".join(self.powers) + (" electronic" if self.kind == "proportional" else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +56,9 @@ class Tank:
     volume: str
     units: System
     chamber: tuple[str, str] | str | None
-    heater: str | None
+    heater: Heaters | str | None
+    chiller: tuple[str, str] | str | None
+    """Its power and its setting, either of which may be empty."""
     lamp: tuple[str, str] | str | None
     automatic: bool
     """Whether something other than the keeper tops up."""
@@ -88,12 +110,27 @@ def chamber(there: Mapping[str, Any], system: System) -> Question[tuple[str, str
     return Question(asks, usual, or_none(_sides(system), there="chamber" in there), "--chamber")
 
 
-def heater(there: Mapping[str, Any]) -> Question[str | None]:
-    """The heater's power."""
-    asks = 'How strong is the heater, by its label, such as 75 W? "none" if there is none.'
-    power = measured(Dimension.POWER, _METRIC, "W")
-    usual = _now(there, "heater", "power")
-    return Question(asks, usual, or_none(power, there="heater" in there), "--heater")
+def heater(there: Mapping[str, Any]) -> Question[Heaters | str | None]:
+    """What heats the water: how strong it is, and how it is controlled."""
+    asks = (
+        "How strong is the heater, by its label, such as 75 W? With more than one: 50 W + 75 W. If "
+        "no dial but an electronic control holds the water quite flat: 75 W electronic. "
+        '"none" if there is none.'
+    )
+    now = there.get("heater", {})
+    kind = now.get("kind", None if "heater" in there else "thermostat")
+    usual = KEEP if "heater" in there else "none"
+    powers = now.get("power")
+    powers = powers if isinstance(powers, list) else [powers]
+    if powers and all(isinstance(power, str) for power in powers):
+        usual = str(Heaters(kind, tuple(powers)))
+    return Question(asks, usual, or_none(_heaters(kind), there="heater" in there), "--heater")
+
+
+def chiller(there: Mapping[str, Any]) -> Question[tuple[str, str] | str | None]:
+    """What cools the water by a thermostat. Few tanks have one, so that nobody is asked."""
+    usual = _now(there, "chiller", "power", "setting", joined=" at ")
+    return Question("", usual, or_none(_chiller, there="chiller" in there), "--chiller")
 
 
 def lamp(there: Mapping[str, Any]) -> Question[tuple[str, str] | str | None]:
@@ -141,26 +178,41 @@ def sections(tank: Tank, there: Mapping[str, Any], own: str = "tank") -> Iterato
     )
     name = Line("name", own, "a-z, 0-9 and hyphens: it becomes part of topics and file names")
     yield Section(("tank",), lines if "name" in there else (name, *lines))
-    kept = {"chamber": tank.chamber, "heater": tank.heater, "lamp": tank.lamp}
+    kept = {
+        "chamber": tank.chamber,
+        "heater": tank.heater,
+        "chiller": tank.chiller,
+        "lamp": tank.lamp,
+    }
     length, width = tank.chamber if isinstance(tank.chamber, tuple) else ("", "")
     on, off = tank.lamp if isinstance(tank.lamp, tuple) else ("", "")
     by_hand = "by hand" if "top_up" in there else None
     machine = "automatic" if tank.automatic else by_hand
     tells = "its reservoir, gauge or pump: see config/stillwell.toml" if tank.automatic else ""
     inside = "inside; only here does the level move"
-    power = Line("power", tank.heater, "by its label; it is watched, never switched")
+    power, setting = tank.chiller if isinstance(tank.chiller, tuple) else ("", "")
     for table in (
         section("tank", "chamber", comment=inside, length=length, width=width),
-        Section(("tank", "heater"), (power,)),
+        Section(("tank", "heater"), tuple(_heater_lines(tank.heater))),
+        section("tank", "chiller", power=power or None, setting=setting or None),
         section("tank", "lamp", on=on, off=off),
         Section(("tank", "top_up"), (Line("kind", machine, tells),)),
     ):
         if kept.get(table.path[1]) == KEEP:
             continue
-        if table.lines[0].value:
+        if table.lines and table.lines[0].value:
             yield table
         elif table.path[1] in there:
             yield Section(table.path, (), gone=True)
+
+
+def _heater_lines(heater: Heaters | str | None) -> Iterator[Line]:
+    if not isinstance(heater, Heaters):
+        return
+    if heater.kind is not None:
+        yield Line("kind", heater.kind, 'or "proportional": electronic control that holds it flat')
+    power = heater.powers[0] if len(heater.powers) == 1 else list(heater.powers)
+    yield Line("power", power, "by its label; it is watched, never switched")
 
 
 def _zone(text: str) -> str:
@@ -169,6 +221,38 @@ def _zone(text: str) -> str:
     cities = {name.rpartition("/")[2]: zone for name, zone in known.items() if "/" in name}
     of_city = cities.get(word.casefold(), word)
     return str(known_zone(known.get(word.casefold(), of_city)))
+
+
+def _heaters(unsaid: str | None) -> Callable[[str], Heaters]:
+    """Returns a reader of heaters.
+
+    Args:
+        unsaid: how they are controlled where the answer has no word for it, unless that it is
+            electronic would have been said.
+    """
+    power = measured(Dimension.POWER, _METRIC, "W")
+
+    def read(text: str) -> Heaters:
+        said = _CONTROL.search(text)
+        kind = "thermostat" if unsaid else None
+        if said is not None:
+            kind = "thermostat" if said[1] else "proportional"
+        powers: list[str] = []
+        for each in _EACH.split(_CONTROL.sub(" ", text).strip()):
+            times = _TIMES.fullmatch(each)
+            powers += [power(times[2] if times else each)] * (int(times[1]) if times else 1)
+        return Heaters(kind, tuple(powers))
+
+    return read
+
+
+def _chiller(text: str) -> tuple[str, str]:
+    power, _, setting = (part.strip() for part in _AT.sub("@", text, 1).partition("@"))
+    if power or not setting:
+        power = measured(Dimension.POWER, _METRIC, "W")(power)
+    if setting:
+        setting = measured(Dimension.TEMPERATURE, _METRIC)(setting)
+    return power, setting
 
 
 def _sides(system: System) -> Any:
