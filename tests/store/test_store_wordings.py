@@ -56,6 +56,13 @@ class TestFacts:
         for text in ("", "[]", '["Unheard", {}]', '["Over", 5]', '["Message", {"what": 1}]'):
             assert "can't be shown" in said(replace(RAISED, facts=Kept(text))).title
 
+    def test_that_another_version_kept_still_say_which_alarm_stands(self) -> None:
+        facts = Kept('["NotHeating", {"water": null, "on_c": 25.1, "times": 32}]')
+        words = said(replace(RAISED, alarm="heater.not-heating", active=True, facts=facts))
+        assert words.title == "heater.not-heating stands."
+        assert "Heat is missing" in words.seen
+        assert "Another version" in words.why
+
     def test_are_words_in_rows_of_before_which_are_read_all_the_same(self, tmp_path: Path) -> None:
         path = tmp_path / "tank.db"
         db = sqlite3.connect(path, isolation_level=None)

@@ -15,7 +15,7 @@ import fnmatch
 import random
 import shutil
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -236,12 +236,14 @@ class Lives:
         faults: Sequence[tuple[str, float] | tuple[str, float, str]],
         spans_s: Sequence[tuple[float, float]],
         probes: int = 3,
+        meanwhile: Callable[[Path], None] = lambda store: None,
     ) -> list[list[tuple[float, Transition]]]:
         """Lives through several spans after the learning, each a run of its own: what lies between
         two of them nobody has seen. Times are seconds since the end of learning.
 
         Args:
             faults: name and beginning, and the channel of a sensor's.
+            meanwhile: what happens to the store's file after each span.
 
         Returns:
             what changed in each span, with its time.
@@ -263,6 +265,7 @@ class Lives:
         for begin_s, end_s in spans_s:
             span = (LEARNING_S + begin_s, LEARNING_S + end_s)
             heard = self._live(settings, store, start_ms, span)
+            meanwhile(store)
             out.append([((t.moment.utc_ms - start_ms) / 1000 - LEARNING_S, t) for t in heard])
         return out
 

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import ast
 import fnmatch
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -145,6 +147,38 @@ class TestARestart:
             [(0.0, 1.5 * HOUR_S), (1.5 * HOUR_S + 60, 5 * HOUR_S)],
         )
         assert len(raised([*before, *after], "heater.not-heating")) == 1
+
+
+def of_another_version(store: Path) -> None:
+    """Leaves the store as a version does whose observers of heat had other names and facts."""
+    with closing(sqlite3.connect(store)) as db, db:
+        db.execute("DELETE FROM meta WHERE key = 'observer heat'")
+        for name in ("heater", "lamp"):
+            db.execute("INSERT INTO meta VALUES (?, '[2, {}]')", (f"observer {name}",))
+        facts = '["NotHeating", {"water": null, "on_c": 25.1, "times": 32}]'
+        of = "FROM transition WHERE alarm = 'heater.not-heating' ORDER BY seq DESC LIMIT 1"
+        db.execute(f"UPDATE transition SET facts = ? WHERE seq = (SELECT seq {of})", (facts,))
+        [row] = db.execute(f"SELECT * {of}").fetchall()
+        [newest] = db.execute("SELECT max(seq) FROM transition").fetchone()
+        marks = ",".join("?" * len(row))
+        gone = (newest + 1, "lamp.failing", *row[2:])
+        db.execute(f"INSERT INTO transition VALUES ({marks})", gone)
+        db.execute("INSERT INTO alarm VALUES ('lamp.failing', ?)", (newest + 1,))
+
+
+class TestAnUpdate:
+    def test_knows_the_tank_by_what_was_kept_and_takes_no_alarm_back(self, lives: Lives) -> None:
+        before, after = lives.spans(
+            "update",
+            SEED,
+            [("not-heating", HOUR_S)],
+            [(0.0, 6 * HOUR_S), (6 * HOUR_S + 60, 7 * HOUR_S)],
+            meanwhile=of_another_version,
+        )
+        assert len(raised(before, "heater.not-heating")) == 1
+        assert [t.event for _, t in after if t.alarm == "lamp.failing"] == ["removed"]
+        assert [t for _, t in after if t.alarm == "heater.not-heating"] == []
+        assert [t.alarm for _, t in after if t.after is State.UNACKNOWLEDGED] == []
 
 
 class TestNoFlood:

@@ -73,6 +73,15 @@ class TakesOffsets(Protocol):
         ...
 
 
+@runtime_checkable
+class LearnsFromKept(Protocol):
+    """The ability of an observer without a state to learn from readings that are kept: after a
+    change of its form, or of the settings, a tank is not to be unwatched until it has learned."""
+
+    learns_from: int
+    """The most readings, of all channels together."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Saved:
     """One observer, as the last run left it."""
@@ -140,8 +149,11 @@ class Observing:
 
     def _restored(self, observer: Observer) -> tuple[int, int]:
         kept = self._store.kept.described(key_of(observer))
+        newest = self._store.tail.newest(Stream.READINGS)
+        if isinstance(observer, LearnsFromKept):
+            newest = max(0, newest - observer.learns_from)
         if kept is None:
-            return self._store.tail.newest(Stream.READINGS), 0
+            return newest, 0
         try:
             saved = _FORM.read(kept)
             observer.restore(saved.state)
@@ -151,7 +163,7 @@ class Observing:
             return saved.reading, saved.entry
         except ValueError as error:
             log.warning("%s starts anew: its state can't be used (%s)", observer.name, error)
-            return self._store.tail.newest(Stream.READINGS), 0
+            return newest, 0
 
     def _catch_up(self, observer: Observer, after: int) -> None:
         """Gives an observer the readings kept since its state. Drops the findings, which are

@@ -7,6 +7,7 @@ import logging
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.annunciate.maintenance import WorkOver
+from stillwell.alarm.catalogue import BY_NAME
 from stillwell.finding import Finding
 from stillwell.form import typed
 from stillwell.notice import Facts, Kept, Notice, Prose, Said, Told, Transition
@@ -23,6 +24,7 @@ LONGEST_TITLE = 60
 """The most characters that a phone's lock screen shows."""
 NAMED = 6
 """How many of the standing alarms are named when work is over."""
+UNREADABLE = Prose("What was found can't be shown", "Another version of stillwell has kept it.")
 _NO_ALARM = frozenset({"review", "reminder", "blind", "maintenance", "merged"})
 
 
@@ -65,6 +67,9 @@ class Reader:
         figures = Figures(self.zone, self.units, alarm, active, since, now)
         if isinstance(facts, WorkOver):
             return self._work_over(facts, now)
+        if facts is UNREADABLE and active and alarm in BY_NAME:
+            seen = f"{BY_NAME[alarm].means} So {figures.from_then()}."
+            return Said(f"{alarm} stands.", "Look at the tank.", seen, UNREADABLE.text)
         return WORDS[type(facts)](facts, figures)
 
     def _work_over(self, facts: WorkOver, now: Moment) -> Said:
@@ -95,7 +100,7 @@ def facts_of(facts: Facts) -> Facts:
         return typed(fields, kind)
     except (ValueError, TypeError, StopIteration):
         log.warning("these facts can't be read: %s", facts.text)
-        return Prose("What was found can't be shown", "Another version of stillwell has kept it.")
+        return UNREADABLE
 
 
 def _repeated(said: Said, notice: Notice) -> Told:

@@ -4,9 +4,10 @@ speaks. It also judges the probes, and whether the pump runs."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.catalogue import priority_of
@@ -20,7 +21,7 @@ from stillwell.estimate.lamp_hours import LampHours, Window
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding, Over
 from stillwell.notice import Facts, Priority
-from stillwell.observe.heat.facts import RoomTooWarm, SettingMoved, WaterSeen
+from stillwell.observe.heat.facts import RoomTooWarm, SettingMoved
 from stillwell.observe.heat.found import adopted, at_limit, found, moved, over, water_seen
 from stillwell.observe.heat.kept import KEPT, Dial, Kept
 from stillwell.observe.heat.lamp import LAMP_ALARMS, LampWatch
@@ -53,6 +54,8 @@ class HeatWatch:
     """An observer of the pipeline. Times inside are seconds of its own line of time."""
 
     name = "heat"
+    learns_from = 40_000
+    """Three days of four probes, read every half minute: some ten seconds of a small Pi."""
 
     def __init__(self, plan: HeatPlan) -> None:
         self.plan = plan
@@ -75,7 +78,7 @@ class HeatWatch:
         self._t = 0.0
         self._found_s = -math.inf
         self._published_s = -math.inf
-        self._began = False
+        self._began = self._told_all = False
 
     def _view(self, held: Held | None) -> ProbeHeat:
         return ProbeHeat(self.plan.devices, room_seen=bool(self.plan.room), held=held)
@@ -120,23 +123,25 @@ class HeatWatch:
 
     def tick(self, now: Moment) -> Iterable[Finding]:
         """Says once after a start how each of its alarms stands; after that nothing is due by time
-        alone: a probe that says nothing is another's alarm."""
-        if self._began:
-            return _NONE
-        self._began = True
-        kept = self._kept
-        self._pass_to(now)
-        self._found_s = -math.inf
-        out = [*self._pump.begin(now), *self._findings(now)]
-        if self._lamp is not None:
-            out += [self._lamp.standing(name, self.lead, now) for name in LAMP_ALARMS]
-        standing = {finding.alarm for finding in out} | kept.told.keys()
-        out += [
-            Finding(name, False, priority_of(name), Over())
-            for name in HEAT_ALARMS
-            if name not in standing
-        ]
-        return [*out, *(self._doubt(channel, now) for channel in self.judge.channels)]
+        alone: a probe that says nothing is another's alarm. While it is not known what the devices
+        do when they are well, it is not known either that something is over."""
+        out: list[Finding] = []
+        if not self._began:
+            self._began = True
+            self._pass_to(now)
+            self._found_s = -math.inf
+            out += [*self._pump.begin(now), *self._findings(now)]
+            out += [self._doubt(channel, now) for channel in self.judge.channels]
+        if not self._told_all and self.lead.learned:
+            self._told_all = True
+            if self._lamp is not None:
+                out += [self._lamp.standing(name, self.lead, now) for name in LAMP_ALARMS]
+            out += [
+                Finding(name, False, priority_of(name), Over())
+                for name in HEAT_ALARMS
+                if name not in self._kept.told
+            ]
+        return out
 
     def estimates(self, now: Moment) -> Iterable[Published]:
         """Returns what has been learned, every ten minutes."""
@@ -235,7 +240,8 @@ class HeatWatch:
         again = self._t - self._found_s >= FOUND_S
         if again:
             self._found_s = self._t
-        yield from self._pump.mains(self._t, standing, self._water(now), now, again=again)
+        water = partial(water_seen, probe, self.plan, now)
+        yield from self._pump.mains(self._t, standing, water, now, again=again)
         for name in (*map(str, Verdict), TOO_WARM):
             since_s = standing.get(name)
             limit = name == Verdict.TOO_WEAK and Verdict.TOO_WEAK not in probe.judgement.since
@@ -293,9 +299,6 @@ class HeatWatch:
                 out[name] = kept.dial.since_s
             else:
                 kept.dial = None
-
-    def _water(self, now: Moment) -> Callable[[], WaterSeen | None]:
-        return lambda: water_seen(self.lead, self.plan, now)
 
     def _facts(self, name: str, limit: bool, now: Moment) -> Facts:
         kept, probe = self._kept, self.lead
@@ -359,13 +362,14 @@ class HeatWatch:
         return KEPT.text(kept)
 
     def restore(self, state: str) -> None:
-        """Takes up the text of `state`. Raises ValueError for one that can't be used, and is then
-        as new. With other devices it learns anew; probes that are no longer there are left out."""
+        """Takes up the text of `state`. Raises ValueError for one that can't be used, also because
+        it is of other devices, and is then as new. Probes that are no longer there are left
+        out."""
         fresh = Kept(self.plan.devices, lead=self.plan.probes[0])
         try:
             kept = KEPT.read(state)
             if kept.devices != self.plan.devices:
-                kept.devices, kept.probes = self.plan.devices, {}
+                raise ValueError("the settings name other devices")
             if kept.lead not in self.plan.probes:
                 kept.lead = self.plan.probes[0]
             same = set(kept.probes) == set(self.plan.probes)
@@ -376,7 +380,7 @@ class HeatWatch:
                 take_up(kept.under_way, self.judge, self._pump.pump)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self._begin(fresh)
-            raise ValueError(f"what was learned of the heat cannot be read: {error!r}") from error
+            raise ValueError(f"what was learned of the heat cannot be used: {error}") from error
         self._pump.pump.held = MAINS_LOST in kept.pumped.told
         for name, probe in self.probes.items():
             if (held := setting_c(probe.tank)) is not None:
