@@ -51,7 +51,12 @@ class TestHeater:
         other = tmp_path / "stillwell.toml"
         other.write_text(text.replace(kind, ""), "utf-8")
         said = call("heater", "--config", other, "--store", store).output
-        assert "looks like a thermostat's: say so in the settings" in " ".join(said.split())
+        assert "looks like a thermostat's: if it is, say so in the settings" in " ".join(
+            said.split()
+        )
+        other.write_text(text.replace(kind, 'kind = "proportional"\n'), "utf-8")
+        said = call("heater", "--config", other, "--store", store).output
+        assert 'kind = "thermostat", and not "proportional"' in " ".join(said.split())
         young = tmp_path / "young.db"
         without = text.replace("[tank.heater]\n" + kind, "").replace('power = "75 W"\n', "")
         other.write_text(without, "utf-8")

@@ -173,7 +173,14 @@ class Outcome:
             if at_s >= 0
             and any(fnmatch.fnmatchcase(t.alarm, pattern) for pattern in self.line.never)
         }
-        return [*early, *(f"{alarm} sounded and must not" for alarm in sorted(wrong))]
+        lasts = [fault.get("for") for fault in self.line.inject]
+        over_s = max((parse(each, Dimension.DURATION) for each in lasts if each), default=0.0)
+        late = [
+            f"{t.alarm} sounded after the fault was over"
+            for at_s, t in self.sounded
+            if at_s > over_s and None not in lasts
+        ]
+        return [*early, *late, *(f"{alarm} sounded and must not" for alarm in sorted(wrong))]
 
 
 def _calls(tank: TankModel, _: TankModel) -> bool:

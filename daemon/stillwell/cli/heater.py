@@ -278,10 +278,12 @@ def told(seen: Seen, plan: ReviewPlan) -> list[str]:
         )
     if seen.advice is not None:
         lines.append(advice_in_words(seen, seen.advice, plan))
-    if seen.looks_like and plan.heater == "":
+    if seen.looks_like and plan.heater is not None and plan.heater != seen.looks_like:
+        # A thermostat that switches within less than a probe can see looks like control.
+        said = f', and not "{plan.heater}"' if plan.heater else ""
         lines.append(
-            f"This tank's heat looks like {_LIKE[seen.looks_like]}: say so in the settings, "
-            f'kind = "{seen.looks_like}" under [tank.heater].'
+            f"This tank's heat looks like {_LIKE[seen.looks_like]}: if it is, say so in the "
+            f'settings, kind = "{seen.looks_like}"{said} under [tank.heater].'
         )
     return lines
 

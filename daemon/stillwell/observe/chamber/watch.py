@@ -46,6 +46,8 @@ class LevelWatch:
         self._alarms = LevelAlarms(record, self._intake.total)
         self._numbers = LevelNumbers(record, self._intake.total)
         self._announced = False
+        self._ended = False
+        """Whether the pump runs again by the level, and the water's heat does not say so yet."""
         self._noted = False
         """Whether an entry has come since the last look."""
 
@@ -148,6 +150,9 @@ class LevelWatch:
         rest, noise = record.memory.rest, math.hypot(gauge.spec.noise_mm, gauge.spec.step_mm)
         by_hand = record.plan.top_up is None
         if not rest.see(now_ms, reading.value, noise, by_hand=by_hand):
+            if self._ended and not self._no_flow:
+                self._ended = False
+                self._alarms.tell_rest(reading.moment)
             return
         if rest.stands and rest.since_ms is not None:
             record.update(PumpStopped(rest.since_ms, None), now_ms)
@@ -158,7 +163,8 @@ class LevelWatch:
             record.memory.stands.append((begin, end))
             del record.memory.stands[:-_STANDS_KEPT]
             self._diary.changed(record.memory.line.to_utc(begin))
-        if rest.stands or not self._no_flow:
+        self._ended = not rest.stands and self._no_flow
+        if not self._ended:
             self._alarms.tell_rest(reading.moment)
 
     def _without_stand(self, state: LevelState) -> LevelState:

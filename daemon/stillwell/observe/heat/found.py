@@ -63,13 +63,19 @@ def at_limit(probe: ProbeHeat, plan: HeatPlan, now: Moment, room: float | None) 
     return AtItsLimit(water_seen(probe, plan, now), on, LIMIT_H * 3600.0, _bears(probe, room))
 
 
-def over(alarm: str, probe: ProbeHeat, plan: HeatPlan, now: Moment, *, limit: bool) -> HeatOver:
-    """Returns the facts of a condition that has ended."""
+def over(
+    alarm: str, probe: ProbeHeat, plan: HeatPlan, now: Moment, *, limit: bool, moves: bool
+) -> HeatOver:
+    """Returns the facts of a condition that has ended.
+
+    Args:
+        limit: whether the heater was only at its limit.
+        moves: whether a dial may have been turned: not while the mains were lost.
+    """
     mixture = probe.tank.mixture
-    likely = 0.0 if mixture is None else mixture.causes.get(Cause.MOVED, 0.0)
-    return HeatOver(
-        water_seen(probe, plan, now), alarm, moved(probe)[1] if likely > 0.5 else 0.0, limit
-    )
+    likely = 0.0 if mixture is None or not moves else mixture.causes.get(Cause.MOVED, 0.0)
+    dial_k = moved(probe)[1] if likely > 0.5 else 0.0
+    return HeatOver(water_seen(probe, plan, now), alarm, dial_k, limit)
 
 
 def water_seen(probe: ProbeHeat, plan: HeatPlan, now: Moment) -> WaterSeen | None:

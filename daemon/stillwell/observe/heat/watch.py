@@ -253,7 +253,8 @@ class HeatWatch:
                 yield Finding(name, True, priority, facts, self._moment(since_s, now))
             elif since_s is None and told is not None and probe.learned:
                 del kept.told[name]
-                facts = over(name, probe, self.plan, now, limit=told)
+                moves = not self._pump.just_back(self._t)
+                facts = over(name, probe, self.plan, now, limit=told, moves=moves)
                 yield Finding(name, False, priority_of(name), facts)
 
     def _standing(self, probe: ProbeHeat) -> dict[str, float]:
