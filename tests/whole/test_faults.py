@@ -154,7 +154,7 @@ def of_another_version(store: Path) -> None:
     with closing(sqlite3.connect(store)) as db, db:
         db.execute("DELETE FROM meta WHERE key = 'observer heat'")
         for name in ("heater", "lamp"):
-            db.execute("INSERT INTO meta VALUES (?, '[2, {}]')", (f"observer {name}",))
+            db.execute("INSERT OR REPLACE INTO meta VALUES (?, '[2, {}]')", (f"observer {name}",))
         facts = '["NotHeating", {"water": null, "on_c": 25.1, "times": 32}]'
         of = "FROM transition WHERE alarm = 'heater.not-heating' ORDER BY seq DESC LIMIT 1"
         db.execute(f"UPDATE transition SET facts = ? WHERE seq = (SELECT seq {of})", (facts,))
@@ -163,7 +163,7 @@ def of_another_version(store: Path) -> None:
         marks = ",".join("?" * len(row))
         gone = (newest + 1, "lamp.failing", *row[2:])
         db.execute(f"INSERT INTO transition VALUES ({marks})", gone)
-        db.execute("INSERT INTO alarm VALUES ('lamp.failing', ?)", (newest + 1,))
+        db.execute("INSERT OR REPLACE INTO alarm VALUES ('lamp.failing', ?)", (newest + 1,))
 
 
 class TestAnUpdate:

@@ -114,7 +114,7 @@ class Heated(Bath):
                 self.rests.append((finding.active, self.t))
                 continue
             before = self.newest.get(finding.alarm)
-            if before is None or before.active != finding.active:
+            if finding.active != (before is not None and before.active):
                 self.findings.append(finding)
                 self.at_h[finding.alarm] = self.t / HOUR_S
             self.newest[finding.alarm] = finding
