@@ -243,6 +243,7 @@ class Lives:
         faults: Sequence[tuple[str, float] | tuple[str, float, str]],
         spans_s: Sequence[tuple[float, float]],
         probes: int = 3,
+        lasts: str = "",
         meanwhile: Callable[[Path], None] = lambda store: None,
     ) -> list[list[tuple[float, Transition]]]:
         """Lives through several spans after the learning, each a run of its own: what lies between
@@ -250,6 +251,7 @@ class Lives:
 
         Args:
             faults: name and beginning, and the channel of a sensor's.
+            lasts: how long each fault lasts; empty: to the end.
             meanwhile: what happens to the store's file after each span.
 
         Returns:
@@ -263,6 +265,7 @@ class Lives:
                 "name": name,
                 "after": f"{LEARNING_S + at_s:.0f} s",
                 **({"target": target[0]} if target else {}),
+                **({"for": lasts} if lasts else {}),
             }
             for name, at_s, *target in faults
         ]

@@ -149,6 +149,43 @@ class TestARestart:
         assert len(raised([*before, *after], "heater.not-heating")) == 1
 
 
+class TestAFaultThatLasts:
+    """Three days and nights, with lamp hours, pours, feedings and a restart, and mended then."""
+
+    def check(self, lives: Lives, fault: str, seed: int) -> None:
+        alarm, day_s = f"heater.{fault.removeprefix('heater-')}", 24 * HOUR_S
+        first, second = lives.spans(
+            f"lasts-{fault}-{seed}",
+            seed,
+            [(fault, 2 * HOUR_S)],
+            [(0.0, 1.3 * day_s), (1.3 * day_s + 300, 3.5 * day_s)],
+            lasts=f"{3 * day_s:.0f} s",
+        )
+        [told_s] = raised([*first, *second], alarm)
+        [over_s] = cleared([*first, *second], alarm)
+        assert told_s < 6 * HOUR_S
+        # The heater of this tank goes on and off every two hours.
+        assert 3 * day_s + 2 * HOUR_S < over_s < 3 * day_s + 6 * HOUR_S
+        others = ("heater.", "room.", "chiller.", "mains.", "water")
+        # Water that takes longer than some hours to come back is told of when its cause is over.
+        loud = [
+            t.alarm
+            for at_s, t in (*first, *second)
+            if t.after is State.UNACKNOWLEDGED and at_s < over_s
+        ]
+        assert [name for name in loud if name.startswith(others)] == [alarm]
+
+    @pytest.mark.parametrize("fault", ["not-heating", "heater-stuck-on"])
+    def test_is_one_alarm_of_one_name_until_it_is_mended(self, lives: Lives, fault: str) -> None:
+        self.check(lives, fault, SEED)
+
+    @pytest.mark.long
+    @pytest.mark.parametrize("seed", SEEDS)
+    @pytest.mark.parametrize("fault", ["not-heating", "heater-stuck-on"])
+    def test_is_so_on_every_tank(self, lives: Lives, fault: str, seed: int) -> None:
+        self.check(lives, fault, seed)
+
+
 def of_another_version(store: Path) -> None:
     """Leaves the store as a version does whose observers of heat had other names and facts."""
     with closing(sqlite3.connect(store)) as db, db:
