@@ -262,13 +262,6 @@ class TestBalance:
         assert abs(known) < 100
         assert Ledger(PLAN.salt).at(rows, [], at(10)).missing_ml > 1000
 
-    def test_of_the_hourly_level_one_figure_a_day_counts(self) -> None:
-        rows = [
-            Published("level.to-mark", at(0) + h * HOUR, "mL", 10.0 * h, 0.0, 400.0, "")
-            for h in range(48)
-        ]
-        assert len(daily(rows)) in (2, 3)
-
     def test_a_check_that_nothing_explains_is_told_with_what_it_likely_comes_from(self) -> None:
         week = [(float(day), "salinity", 35.0, "ppt") for day in range(0, 22, 7)]
         pours = [(day + 0.5, "pour", 540.0, "mL") for day in range(21)]
