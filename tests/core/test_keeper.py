@@ -17,14 +17,12 @@ from stillwell.estimate.salt.told import MissingWater
 from stillwell.estimate.thermal.lamplight import LitHours, NotSeen
 from stillwell.journal import Circumstances, JournalError, drafted, salt_events
 from stillwell.keeper import photoperiod
-from stillwell.keeper.gathered import daily
 from stillwell.keeper.level_now import LevelNow
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.reminders import Facts, Task, due, tasks
 from stillwell.observe.balance import Ledger, animals, cycle_of, salt_states
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.alarms import explained
-from stillwell.ports import Published
 from stillwell.units import Dimension, System, parse
 
 DAY = 86_400_000
