@@ -313,7 +313,7 @@ ROWS: tuple[Row, ...] = (
     Row("store.damaged", MEDIUM, "A part of what was kept was lost, and a new file was begun."),
     Row("clock.stepped", LOW, "The machine's clock has been set."),
     Row("settings.broken", MEDIUM, "The settings can't be used: those that worked last are."),
-    Row("daemon.restarting", MEDIUM, "The daemon is ended again and again.", also=(HIGH,)),
+    Row("daemon.restarting", MEDIUM, "It starts again and again, or the machine.", also=(HIGH,)),
     Row("drill", HIGH, "A test of the way to a person: no alarm."),
     Row(
         "maintenance",

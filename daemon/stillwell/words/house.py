@@ -134,10 +134,10 @@ def restarting(facts: Restarting, figures: Figures) -> Said:
     look = "Look at the tank yourself until this ends."
     if facts.machine:
         return Said(
-            f"stillwell keeps restarting: {facts.starts} starts {since}.",
-            f"{look} Look at the power supply and its cable.",
-            "The machine itself was restarted each time.",
-            "Most likely its power supply or the plug.",
+            f"The machine keeps restarting: {facts.starts} starts {since}.",
+            f"{look} Look at its power supply and the cable.",
+            "While it starts nobody watches the tank.",
+            "Most likely its power supply, or mains that come and go.",
         )
     return Said(
         f"stillwell keeps restarting: {facts.starts} starts {since}.",
