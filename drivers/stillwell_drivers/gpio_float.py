@@ -309,7 +309,7 @@ class GpioFloat:
             ) from error
         if not info.used:
             return ""
-        # The kernel's own word for who has given no name (gpiod_request_commit in gpiolib.c) is "?".
+        # "?" is the kernel's word for who gave no name (gpiod_request_commit in gpiolib.c).
         nameless = "another program, which gave no name"
         return nameless if info.consumer == "?" else info.consumer or "the kernel"
 
