@@ -95,7 +95,7 @@ class TestAgainstInfluxdbClient:
         from influxdb_client.domain.write_precision import WritePrecision
 
         point = (
-            Point("reading")
+            Point("reading")  # type: ignore[no-untyped-call]
             .tag("channel", channel)
             .tag("tank", "t")
             .field("value", value)

@@ -34,7 +34,7 @@ _TOO_MUCH_HEAT = _causes("heater.stuck-on", "room.too-warm", when=When.OF_WATER)
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
 _ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
-# When the pump stops, the chamber rises, and what measures there disagrees with what was before.
+# When the pump stops, the chamber rises, and what measures there disagrees with the past.
 _CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
 _CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
 # What a heater does in the chamber while the pump has stopped says nothing about this tank's
@@ -152,7 +152,9 @@ ROWS: tuple[Row, ...] = (
         by_hand=When.ALWAYS,
         doubts=True,
     ),
-    Row("level.leak", HIGH, "More water leaves than can evaporate.", needs=Part.LEVEL),
+    Row(
+        "level.leak", MEDIUM, "More goes than usual; high: a leak.", also=(HIGH,), needs=Part.LEVEL
+    ),
     Row(
         "level.top-up",
         MEDIUM,
