@@ -7,17 +7,21 @@ from collections.abc import Iterator
 
 import pytest
 
-from stillwell.alarm.annunciate.annunciator import Removed
-from stillwell.alarm.annunciate.drill import Drilled, Drilling
-from stillwell.alarm.annunciate.escalation import Blind
-from stillwell.alarm.annunciate.maintenance import AtWork, Standing, WorkOver
 from stillwell.alarm.catalogue import BY_NAME, ROWS
 from stillwell.alarm.house import (
+    AtWork,
+    Blind,
     ClockStepped,
+    Drilled,
+    Drilling,
+    Removed,
+    Restarting,
     SettingsBroken,
     SinkAway,
     SourceDown,
+    Standing,
     StoreFailing,
+    WorkOver,
 )
 from stillwell.alarm.rules.agreement import Apart, Together
 from stillwell.alarm.rules.band import (
@@ -90,7 +94,6 @@ from stillwell.observe.heat.facts import (
 )
 from stillwell.observe.salt.facts import Cause, Mend, Salinity, Why
 from stillwell.reading import Moment, Quantity
-from stillwell.run.restarts import Restarting
 from stillwell.units import System
 from stillwell.water.ammonia import PhScale
 from stillwell.words import Reader

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stillwell.alarm.catalogue import priority_of
+from stillwell.alarm.house import Restarting
 from stillwell.finding import Finding, Over
 from stillwell.form import Form
-from stillwell.notice import Facts, Priority
+from stillwell.notice import Priority
 from stillwell.reading import Moment
 from stillwell.store import Store
 from stillwell.store.epochs import NO_BOOT
@@ -75,17 +76,6 @@ class Restarts:
 
     def _kept(self) -> list[Start]:
         return _FORM.known(self._store.kept.described(KEY)) or []
-
-
-@dataclass(frozen=True, slots=True)
-class Restarting(Facts):
-    """The daemon, or the machine, starts again and again."""
-
-    starts: int
-    since_ms: int | None
-    """The first of them, UTC; None where no clock tells."""
-    machine: bool
-    """Whether it is the machine that starts again, and not the daemon alone."""
 
 
 def restarting(starts: Sequence[Start], utc_ms: Callable[[Moment], int | None]) -> Finding | None:

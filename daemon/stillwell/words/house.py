@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from stillwell.alarm.annunciate.annunciator import Removed
-from stillwell.alarm.annunciate.drill import Drilled, Drilling
-from stillwell.alarm.annunciate.escalation import Blind
-from stillwell.alarm.annunciate.maintenance import AtWork
 from stillwell.alarm.house import (
+    AtWork,
+    Blind,
     ClockStepped,
+    Drilled,
+    Drilling,
+    Removed,
+    Restarting,
     SettingsBroken,
     SinkAway,
     SourceDown,
@@ -16,7 +18,6 @@ from stillwell.alarm.house import (
 from stillwell.finding import Over
 from stillwell.notice import Said
 from stillwell.observe.facts import ObserverFailed
-from stillwell.run.restarts import Restarting
 from stillwell.words.figures import Figures, Speaking
 
 _OVER = {
