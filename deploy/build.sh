@@ -5,7 +5,8 @@
 #   deploy/build.sh arm64             for this one
 # Needs dpkg-deb, and .venv as tests/run.sh sets it up. The packages of requirements.lock are fetched, each
 # held against its hash; UV_OFFLINE=1 takes them from uv's cache alone. Packing takes minutes;
-# DPKG_DEB_COMPRESSOR_TYPE=none does without, for a trial.
+# DPKG_DEB_COMPRESSOR_TYPE=none does without, for a trial. Who hands packages on sets DEBFULLNAME and DEBEMAIL,
+# as for Debian's own tools: the package names them as its maintainer. Without them it is the last commit's author.
 #
 # One package is for Debian 12 and 13: it carries everything for both Pythons. What is the same for both is
 # one file with two names. Nothing is fetched or built where it is installed.
@@ -16,7 +17,6 @@ umask 022
 
 python=.venv/bin/python
 pythons=(3.11 3.13) # Debian 12, Debian 13
-maintainer="stillwell maintainers <stillwell@watch.example.org>"
 architectures=("$@")
 (($#)) || architectures=(amd64 arm64)
 
@@ -27,6 +27,14 @@ done
 if [[ ! -x .venv/bin/uv ]] || ! "$python" -c 'import hatchling, wheel'; then
     fail "there is no .venv with all that builds here. tests/run.sh sets it up."
 fi
+
+# Whom Debian's tools name for the package.
+maintainer="$(git log -1 --format='%an <%ae>' 2>/dev/null || true)"
+if [[ -n ${DEBEMAIL:-} ]]; then
+    maintainer="${DEBFULLNAME:-${DEBEMAIL%@*}} <$DEBEMAIL>"
+fi
+[[ -n $maintainer ]] || fail "this is no git repository, so nobody is known who answers for the package." \
+    "Set DEBEMAIL, and DEBFULLNAME: export DEBEMAIL=you@example.org DEBFULLNAME=You"
 
 version="$("$python" -m hatchling version)"
 schema=$(find daemon/stillwell/store/schema -name '[0-9]*.sql' | wc -l)

@@ -2,6 +2,7 @@
 # Installs stillwell, and the packages that a lock pins, into a Python environment; install.sh, try.sh and
 # tests/run.sh use it.
 #   deploy/packages.sh .venv/bin/python requirements.lock [--editable]
+# STILLWELL_UV=.venv/bin/uv has uv do it instead of pip.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 python="$1"
@@ -16,6 +17,9 @@ if "$python" -c 'import sys; sys.exit(sys.maxsize > 2**32)'; then
         "and not held against its hashes." >&2
     "${pip[@]}" --prefer-binary "$@" ".[influx,push,page]"
     exit
+fi
+if [[ -n ${STILLWELL_UV:-} ]]; then
+    pip=("$STILLWELL_UV" pip install --quiet --python "$python")
 fi
 "${pip[@]}" --require-hashes -r build.lock
 "${pip[@]}" --require-hashes --no-build-isolation -r "$lock"

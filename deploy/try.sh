@@ -113,8 +113,8 @@ trap 'exit 130' INT TERM
 log() { "$stillwell" alarms --config "$config" --log 20; }
 # Read whole, not through "grep -q": it leaves at the first match, and the pipe breaks.
 states() { "$stillwell" alarms --config "$config" --json; }
-waits_for_an_answer() { [[ "$(states)" == *unacknowledged\"* ]]; }
-all_quiet() { [[ "$(states)" != *'"active": true'* ]]; }
+waits_for_an_answer() { [[ $1 == *unacknowledged\"* ]]; }
+all_quiet() { [[ $1 != *'"active": true'* ]]; }
 # Beside the early alarm: when the band alone would have spoken, its delay included.
 early() {
     "$stillwell" alarms --config "$config" --log 200 --json | .venv/bin/python -c '
@@ -140,20 +140,21 @@ rang=0
 end=$((SECONDS + 120))
 while ((SECONDS < end)); do
     kill -0 "$daemon" 2>/dev/null || exit 1
-    if waits_for_an_answer; then
+    now="$(states)"
+    if waits_for_an_answer "$now"; then
         if ((!rang)); then sleep 3; fi
         rang=1
-        if waits_for_an_answer; then
+        if waits_for_an_answer "$(states)"; then
             say "acknowledging: $stillwell ack --all --by try.sh --config $config"
             "$stillwell" ack --all --by try.sh --config "$config" || true # somebody may have been faster
         fi
-    elif ((rang)) && all_quiet; then
+    elif ((rang)) && all_quiet "$now"; then
         say "raised, acknowledged, cleared. The log: $stillwell alarms --config $config --log 20"
         log
         early
         exit 0
     fi
-    sleep 1
+    sleep 2
 done
 if ((rang)); then
     early

@@ -25,7 +25,8 @@ machine=0
 if [[ ${1:-} == --machine ]]; then
     machine=1
     shift
-    needs+=([qemu-system-x86_64]=qemu-system-x86 [mke2fs]=e2fsprogs)
+    needs+=([qemu-system-x86_64]=qemu-system-x86 [mke2fs]=e2fsprogs [debootstrap]=debootstrap)
+    needs+=([qemu-aarch64-static]=qemu-user-static)
 fi
 missing=()
 for command in "${!needs[@]}"; do
@@ -65,7 +66,14 @@ fi
 stamp=.venv/.stillwell-dev
 if [[ ! -e $stamp || pyproject.toml -nt $stamp || dev.lock -nt $stamp ]]; then
     echo "installing Python packages into .venv"
-    deploy/packages.sh .venv/bin/python dev.lock --editable
+    # uv takes a tenth of pip's time; pip, which a Pi has, is tried by test_deploy.
+    uv="$(sed -n '/^uv==/,/^[^ ]/{/^uv==/p;/^ /p}' dev.lock)"
+    if .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r <(echo "$uv"); then
+        export STILLWELL_UV=.venv/bin/uv
+    fi
+    deploy/packages.sh .venv/bin/python dev.lock --editable ||
+        STILLWELL_UV="" deploy/packages.sh .venv/bin/python dev.lock --editable
+    unset STILLWELL_UV
     touch "$stamp"
 fi
 
@@ -74,9 +82,18 @@ run() {
     "$@"
 }
 if ((machine)); then
-    run .venv/bin/pytest --machine --verbose tests/hil/vm "$@"
-    run tests/hil/packages.sh
-    exit
+    STILLWELL_PACKAGES="$(mktemp -d /var/tmp/stillwell-machine-XXXX)"
+    export STILLWELL_PACKAGES
+    trap 'rm -rf "$STILLWELL_PACKAGES"' EXIT
+    run tests/hil/packages.sh --make "$STILLWELL_PACKAGES"
+    # Side by side: machines wait for their timers, fresh systems for their disk.
+    tests/hil/packages.sh >"$STILLWELL_PACKAGES/said" 2>&1 &
+    fresh=$!
+    failed=0
+    run .venv/bin/pytest -n 2 --dist loadfile --machine --verbose tests/hil/vm "$@" || failed=1
+    wait "$fresh" || failed=1
+    cat "$STILLWELL_PACKAGES/said"
+    exit "$failed"
 fi
 # The Debian that a test boots is made meanwhile, once; the test waits for it, or says why there is none.
 if [[ $EUID -eq 0 ]]; then

@@ -38,23 +38,21 @@ class Form(Generic[T]):
 
     def text(self, value: T) -> str:
         """Returns the value as text."""
-        found = msgspec.to_builtins(value, str_keys=True, enc_hook=list)  # a deque as a list
         # Not by msgspec's own encoder, which writes NaN as nothing.
-        plain = json.dumps((self._version, found), separators=(",", ":"))
-        if len(plain) < _PACKED_FROM or not self._packs:
-            return plain
-        return base64.b64encode(zlib.compress(plain.encode(), 1)).decode()
+        found = json.dumps((self._version, plain(value)), separators=(",", ":"))
+        if len(found) < _PACKED_FROM or not self._packs:
+            return found
+        return base64.b64encode(zlib.compress(found.encode(), 1)).decode()
 
     def read(self, text: str) -> T:
         """Returns the value from which `text` made this text. Raises ValueError for a text of
         another form, and for a damaged one."""
         try:
-            plain = text if text[:1] in ("[", "{", "") else zlib.decompress(base64.b64decode(text))
-            if isinstance(plain, bytes):
-                plain = plain.decode()
-            if not plain.startswith(f"[{self._version},"):
+            if text[:1] not in ("[", "{", ""):
+                text = zlib.decompress(base64.b64decode(text)).decode()
+            if not text.startswith(f"[{self._version},"):
                 raise ValueError(f"it is of another form than {self._version}")
-            _, found = json.loads(plain)
+            _, found = json.loads(text)
             return typed(found, self._kind)
         except (ValueError, RecursionError, zlib.error) as damage:
             why = str(damage).partition("\n")[0]
@@ -67,6 +65,11 @@ class Form(Generic[T]):
         except ValueError as error:
             log.warning("%s: %s", getattr(self._kind, "__name__", "a state"), error)
             return None
+
+
+def plain(value: Any) -> Any:
+    """Returns a value as JSON can hold it: a dataclass as an object, a deque as a list."""
+    return msgspec.to_builtins(value, str_keys=True, enc_hook=list)
 
 
 def typed(found: Any, kind: type[T]) -> T:

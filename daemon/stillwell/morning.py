@@ -70,13 +70,10 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
     changed has several rows: the newest counts."""
     end = night.end_utc_ms
 
-    def published_at(at_ms: int, name: str | None = None) -> dict[str, Published]:
-        return {row.name: row for row in reader.estimates(name, at_ms, at_ms + 1)}
-
-    before = [
-        published_at(plan.of(night.local_date - dt.timedelta(days=back)).end_utc_ms, "night.rate")
-        for back in range(1, NIGHTS_BEFORE + 1)
-    ]
+    earlier = [night.local_date - dt.timedelta(days=n) for n in range(1, NIGHTS_BEFORE + 1)]
+    ends = [plan.of(evening).end_utc_ms for evening in earlier]
+    before = reader.newest_within("night.rate", [(at, at + 1) for at in ends])
+    published = {row.name: row for row in reader.estimates(None, end, end + 1)}
     near = reader.estimates(None, end - _LEVEL_BACK_MS, end + _LEVEL_AFTER_MS)
     # The nearest to the end: some minutes later somebody may have poured already.
     latest = {
@@ -84,8 +81,7 @@ def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | 
         for row in sorted(near, key=lambda row: -abs(row.time_ms - end))
         if row.name.startswith(("level.", "top-up."))
     }
-    rates = [rows["night.rate"] for rows in before if rows]
-    return water_night(published_at(end), rates, latest)
+    return water_night(published, [row for row in before if row], latest)
 
 
 def level_points(

@@ -146,7 +146,8 @@ class Pipeline:
         self._settled_ms = mono_ms + WITHIN_MS if counted else None
         if len(starts) >= TOLD_FROM:
             self._hasty_ms = mono_ms + HASTY_FOR_MS
-            self._find(restarting(starts, self.store.utc_ms), mono_ms)
+            if (finding := restarting(starts, self.store.utc_ms)) is not None:
+                self._find(finding, mono_ms)
         self._find(steady(), mono_ms)
         self._observing.resume()
         self._save(now)

@@ -307,7 +307,11 @@ class GpioFloat:
                 f"{self._name(channel)} cannot be asked about ({error.strerror or error}).",
                 "Look whether the GPIO chip is still there.",
             ) from error
-        return (info.consumer or "the kernel") if info.used else ""
+        if not info.used:
+            return ""
+        # "?" is the kernel's word for who gave no name (gpiod_request_commit in gpiolib.c).
+        nameless = "another program, which gave no name"
+        return nameless if info.consumer == "?" else info.consumer or "the kernel"
 
     def _name(self, channel: str) -> str:
         line = self._settings.channels[channel].line

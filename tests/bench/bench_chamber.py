@@ -22,7 +22,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rich.console import Console
@@ -36,7 +36,7 @@ from level_judge import Alarm, Answer, Facts, Tally, Verdict, Witness, judge, ta
 from stillwell.acquire.source import SourceState
 from stillwell.forward import Run as Forward
 from stillwell.forward import hurry
-from stillwell.notice import State, Transition
+from stillwell.notice import Priority, State, Transition
 from stillwell.pipeline import Pipeline
 from stillwell.reading import Failure, Sample
 from stillwell.settings import ConfigError, Settings, load
@@ -224,12 +224,17 @@ def watch(run: Run, undeclared: bool) -> tuple[Verdict, bool, float, list[float]
 
     def told(t: Transition) -> None:
         at = (t.moment.utc_ms - household.utc_ms(0)) // 1_000
+        high = at if t.priority is Priority.HIGH else None
         if t.after is State.UNACKNOWLEDGED and t.event in ("raise", "unsuppress"):
-            rang.append(Alarm(t.alarm, str(t.priority), at, None))
-        elif t.event in ("clear", "suppress"):
+            rang.append(Alarm(t.alarm, str(t.priority), at, None, high))
+        elif t.event in ("clear", "suppress", "priority"):
             for index, alarm in enumerate(rang):
-                if alarm.name == t.alarm and alarm.cleared_s is None:
-                    rang[index] = Alarm(alarm.name, alarm.priority, alarm.raised_s, at)
+                if alarm.name != t.alarm or alarm.cleared_s is not None:
+                    continue
+                if t.event == "priority":
+                    rang[index] = replace(alarm, urgent_s=alarm.urgent_s or high)
+                else:
+                    rang[index] = replace(alarm, cleared_s=at)
 
     with tempfile.TemporaryDirectory() as scratch, hurry():
         settings, declared = settings_of(household, Path(scratch), undeclared)
@@ -351,6 +356,7 @@ def by_nights(found: list[Found]) -> Table:
         "half-width",
         "bias",
         "false leaks a year",
+        "asked a year",
         "false",
         "beside",
         "s/month",
@@ -375,6 +381,7 @@ def by_nights(found: list[Found]) -> Table:
             _figure(t.half_ml, digits=1),
             _figure(t.bias_ml, digits=1),
             f"{t.false_a_year('level.leak'):.2f}",
+            f"{t.asks * 365.25 / t.days:.1f}",
             _names(t.false),
             _names(t.beside, 3),
             f"{cost:.1f}",
@@ -393,8 +400,8 @@ def by_reasons(found: list[Found]) -> Iterator[str]:
 def by_faults(found: list[Found]) -> Table:
     """Returns the table of faults, a fault on a kind a row."""
     table = Table(title="faults", title_justify="left")
-    columns = ("fault", "kind", "told", "median", "longest", "taken back", "renamed", "twice")
-    for name in (*columns, "wrong", "false", "nights in it: inside, refused %"):
+    columns = ("fault", "kind", "told", "median", "longest", "high", "taken back", "renamed")
+    for name in (*columns, "twice", "wrong", "false", "nights in it: inside, refused %"):
         table.add_column(name)
     for fault, kind in dict.fromkeys((each.fault, each.kind) for each in found):
         verdicts = [e.verdict for e in found if e.fault is fault and e.kind is kind]
@@ -405,6 +412,7 @@ def by_faults(found: list[Found]) -> Table:
             f"{t.told}/{t.could_show}",
             _hours(t.delay_median_s),
             _hours(t.delay_longest_s),
+            f"{t.sure}, {_hours(t.sure_median_s)}",
             str(t.taken_back),
             str(t.renamed),
             str(t.more_than_one),

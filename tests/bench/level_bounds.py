@@ -10,7 +10,6 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 from level_world import FloatTruth
-from scipy.stats import norm
 
 Array = npt.NDArray[np.float64]
 
@@ -84,6 +83,8 @@ def ladder_loss_sd(
 
     A float's looks carry the information of their share: slope² over the variance that the looks'
     sum gains each second, correlation included."""
+    from scipy.stats import norm  # takes a second, and tests import this module
+
     t = np.arange(150, len(level), 300)
     h = level[t]
     info = np.zeros(len(t))
@@ -100,6 +101,8 @@ def ladder_loss_sd(
 def _variance_rate(w: Array, tau_s: float) -> Array:
     """Returns the variance of the sum of one-second looks per second: sum over lags of
     Cov(look_0, look_k), by the Hermite (tetrachoric) series phi(w)² sum_n He_{n-1}(w)² r^n / n!."""
+    from scipy.stats import norm
+
     p = norm.cdf(w)
     r = np.exp(-np.arange(1, int(30 * tau_s)) / tau_s)
     total = p * (1 - p)

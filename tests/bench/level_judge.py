@@ -11,6 +11,8 @@ What counts as what:
 - Outside the fault one is false unless it is so: see `_is_so`. While the fault is there, one that
   names another cause is wrong. After its end the fault's own names are given `AFTERMATH_S`: a gauge
   that is moved back has been moved.
+- A leak at less than high priority says that more water goes than usual, and is true where that is
+  so by half (`_loses_more`); it counts as `asks`.
 - A night's loss is what evaporated and leaked between its evening and its morning. The last answer
   that was published counts; one without a number is a refusal, with its reason.
 """
@@ -57,6 +59,7 @@ LEAK = "level.leak"
 AFTERMATH_S = 36 * HOUR_S
 _LOOK_S = 300
 _NEAR_MM = 6.0
+_MORE = 1.5
 _STOCK = 0.3
 """Below this share of the reservoir an alarm that it is low is so."""
 _SOON_S = 3 * DAY_S
@@ -72,6 +75,8 @@ class Alarm:
     raised_s: int
     cleared_s: int | None
     """None: it stood when the run ended."""
+    urgent_s: int | None = None
+    """Since when its priority was high."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +226,10 @@ class Verdict:
     delay_s: int | None
     """From when it could show until it rang by a right name; below 0 for one that was told ahead.
     None: never."""
+    sure_s: int | None
+    """The same until it rang at high priority."""
+    asks: int
+    """How often it was said by right that more goes than usual, without a fault."""
     taken_back: int
     """How often a right alarm cleared while the fault was there."""
     names: tuple[str, ...]
@@ -244,6 +253,8 @@ def judge(alarms: Iterable[Alarm], answers: Iterable[Answer], known: Facts) -> V
     )
     false = tuple(a for a in judged if a not in inside and a not in ahead and not _is_so(a, known))
     told = min((a.raised_s for a in (*right, *ahead)), default=None)
+    sure = min((a.urgent_s for a in right if a.urgent_s is not None), default=None)
+    asks = [a for a in judged if a not in inside and _asks(a) and _loses_more(known, a.raised_s)]
     end_s = 0 if injected is None else injected.end_s
     shows = known.shows_s
     return Verdict(
@@ -255,6 +266,8 @@ def judge(alarms: Iterable[Alarm], answers: Iterable[Answer], known: Facts) -> V
         beside=tuple(a for a in every if a not in judged),
         can_show=shows is not None,
         delay_s=None if told is None or shows is None else told - shows,
+        sure_s=None if sure is None or shows is None else sure - shows,
+        asks=len(asks),
         taken_back=sum(a.cleared_s is not None and a.cleared_s < end_s for a in right),
         names=tuple(a.name for a in right),
         renamed=tuple(a.name for a in wrong if told is not None and a.raised_s > told),
@@ -295,6 +308,8 @@ def _is_so(alarm: Alarm, known: Facts) -> bool:
             return True
     if alarm.name.split(".")[0] in known.hidden.flaws:
         return True
+    if _asks(alarm):
+        return _loses_more(known, at)
     if alarm.name == "level.top-up":
         return _nears_intake(known, at)
     if alarm.name == "level.too-high":
@@ -305,6 +320,20 @@ def _is_so(alarm: Alarm, known: Facts) -> bool:
     if _any(alarm.name, ("top-up*", "reservoir*")):
         return any(look.stock < _STOCK for look in _between(known, at - HOUR_S, at + _SOON_S))
     return False
+
+
+def _asks(alarm: Alarm) -> bool:
+    return alarm.name == LEAK and alarm.urgent_s is None
+
+
+def _loses_more(known: Facts, at_s: int) -> bool:
+    """Says whether half as much again as in the days before goes in the last hours."""
+    hour = at_s // HOUR_S
+    lately, before = known.hours_ml[max(0, hour - 2) : hour], known.hours_ml[: max(0, hour - 2)]
+    if not lately or not before:
+        return False
+    usual = sum(before[-72:]) / len(before[-72:])
+    return sum(lately) / len(lately) > _MORE * usual
 
 
 def _nears_intake(known: Facts, at_s: int) -> bool:
@@ -347,6 +376,10 @@ class Tally:
     told: int
     delay_median_s: float | None
     delay_longest_s: int | None
+    sure: int
+    """Runs on which it was told at high priority."""
+    sure_median_s: float | None
+    asks: int
     taken_back: int
     renamed: int
     more_than_one: int
@@ -376,6 +409,7 @@ def tally(verdicts: Iterable[Verdict], *, in_fault: bool = False) -> Tally:
     mean = sum(n.truth_ml for n in known) / len(known) if known else 0.0
     shown = [v for v in every if v.can_show]
     delays = [v.delay_s for v in shown if v.delay_s is not None]
+    sure = [v.sure_s for v in shown if v.sure_s is not None]
     return Tally(
         runs=len(every),
         days=sum(v.days for v in every),
@@ -394,6 +428,9 @@ def tally(verdicts: Iterable[Verdict], *, in_fault: bool = False) -> Tally:
         told=len(delays),
         delay_median_s=median(delays) if delays else None,
         delay_longest_s=max(delays, default=None),
+        sure=len(sure),
+        sure_median_s=median(sure) if sure else None,
+        asks=sum(v.asks for v in every),
         taken_back=sum(v.taken_back > 0 for v in every),
         renamed=sum(bool(v.renamed) for v in every),
         more_than_one=sum(len(v.names) > 1 for v in every),

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 Array = npt.NDArray[np.float64]
 HOUR = 3600
@@ -115,6 +114,8 @@ def ou(rng: np.random.Generator, n: int, step: float, tau: float) -> Array:
     a = np.exp(-step / tau)
     noise = rng.standard_normal(n)
     noise[1:] *= np.sqrt(1 - a * a)
+    from scipy.signal import lfilter  # takes a second, and tests import this module
+
     return np.asarray(lfilter([1.0], [1.0, -a], noise), dtype=np.float64)
 
 

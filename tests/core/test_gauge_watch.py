@@ -12,6 +12,7 @@ import pytest
 from in_words import said, what
 from stillwell.finding import Finding
 from stillwell.notice import Priority
+from stillwell.observe.chamber.gauge_datum import GaugeDatum
 from stillwell.observe.chamber.gauge_watch import GaugePlan, GaugeWatch
 from stillwell.reading import Flag, Moment, Reading
 
@@ -119,6 +120,20 @@ class TestAGaugeThatMoved:
 
 
 class TestWhatIsWater:
+    def test_a_gauge_that_is_noisy_and_seldom_read_has_not_jumped(self) -> None:
+        """Its ten-minute medians stray by a mm."""
+        jumps = 0
+        for seed in range(6):
+            rng, datum = random.Random(seed), GaugeDatum()
+            level = 0.0
+            for t in range(0, 4 * DAY, 120):
+                level -= 0.7 / 30.0
+                before = datum.loose
+                datum.see(t, level + rng.gauss(0.0, 1.8))
+                jumps += datum.loose is not before
+                datum.ends.extend([0.0] * 4 if not datum.ends else [])
+        assert jumps == 0
+
     def test_a_month_of_pours_is_no_move(self) -> None:
         chamber = known()
         chamber.run(30 * 24)

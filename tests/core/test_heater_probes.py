@@ -236,18 +236,6 @@ class TestRestart:
         assert [kind for _, _, kind in straight.changes][:1] == [kind]
         assert cut.judge.to_json() == straight.judge.to_json()
 
-    def test_takes_up_what_an_older_version_kept(self) -> None:
-        rig = watched()
-        rig.run(3 * 3600, lambda name, _t, value: 25.25 if name == "a" else value)
-        kept = json.loads(json.dumps(rig.judge.to_json()))
-        kept["noise"] = {name: habit[:3] for name, habit in kept["noise"].items()}
-        for named in ("pairs", "settings"):
-            kept[named] = {name: numbers[:3] for name, numbers in kept[named].items()}
-        kept["doubted"] = {name: doubt[:5] for name, doubt in kept["doubted"].items()}
-        again = ProbeJudge(rig.probes, "room")
-        again.restore(kept)
-        assert set(again.doubted) == {"a"}
-
 
 class TestAnotherOffset:
     @staticmethod

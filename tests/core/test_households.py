@@ -204,7 +204,7 @@ class TestFaults:
     def test_no_water_is_made_or_lost(self, world: Simulated, kind: Kind, fault: Fault) -> None:
         for row in run(world, kind, fault)[1]:
             truth = row.truth
-            came = truth.poured_ml + truth.dosed_ml
+            came = truth.poured_ml + truth.dosed_ml + truth.swelled_ml
             went = truth.evaporated_ml + truth.leaked_ml
             assert abs(truth.stored_ml - (came - went)) < 1e-6
 

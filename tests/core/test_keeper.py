@@ -17,14 +17,12 @@ from stillwell.estimate.salt.balance import begun, updated
 from stillwell.estimate.salt.told import MissingWater
 from stillwell.journal import Circumstances, JournalError, drafted, salt_events
 from stillwell.keeper import photoperiod
-from stillwell.keeper.gathered import daily
 from stillwell.keeper.level_now import LevelNow
 from stillwell.keeper.photoperiod import Light
 from stillwell.keeper.reminders import Facts, Task, due, tasks
 from stillwell.observe.balance import Ledger, animals, cycle_of, salt_states
 from stillwell.observe.plan import BookPlan
 from stillwell.observe.salt.alarms import explained
-from stillwell.ports import Published
 from stillwell.units import Dimension, System, parse
 
 DAY = 86_400_000
@@ -261,13 +259,6 @@ class TestBalance:
         known = Ledger(PLAN.salt).at(rows, seen, at(10)).missing_ml
         assert abs(known) < 100
         assert Ledger(PLAN.salt).at(rows, [], at(10)).missing_ml > 1000
-
-    def test_of_the_hourly_level_one_figure_a_day_counts(self) -> None:
-        rows = [
-            Published("level.to-mark", at(0) + h * HOUR, "mL", 10.0 * h, 0.0, 400.0, "")
-            for h in range(48)
-        ]
-        assert len(daily(rows)) in (2, 3)
 
     def test_a_check_that_nothing_explains_is_told_with_what_it_likely_comes_from(self) -> None:
         week = [(float(day), "salinity", 35.0, "ppt") for day in range(0, 22, 7)]

@@ -95,7 +95,7 @@ class TestAgainstInfluxdbClient:
         from influxdb_client.domain.write_precision import WritePrecision
 
         point = (
-            Point("reading")  # type: ignore[no-untyped-call]
+            Point("reading")
             .tag("channel", channel)
             .tag("tank", "t")
             .field("value", value)

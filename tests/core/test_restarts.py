@@ -108,19 +108,32 @@ class TestStarts:
             life.ends()
         assert life.events() == []
 
-    def test_of_the_machine_itself_ask_for_its_power_supply(self, life: Life) -> None:
-        life.crashes((0, 10, 20), ("a", "b", "c"))
+    def test_of_the_machine_are_no_crashes_of_the_daemon(self, life: Life) -> None:
+        life.crashes((0, 5, 10, 15, 20), "abcde")
+        assert life.events() == []
+        life.start(25, "f")
         assert life.events() == [("raise", Priority.MEDIUM)]
-        assert "power supply" in said(life.told[0]).why
-        assert "journalctl" not in str(said(life.told[0]))
+        told = said(life.told[0])
+        assert told.title == "The machine keeps restarting: 6 starts since 12:00."
+        assert "power supply" in told.why
+        assert "journalctl" not in str(told)
+
+    def test_within_a_boot_are_crashes_whatever_the_machine_did_before(self, life: Life) -> None:
+        life.crashes((0, 5, 10, 15), "abcc")
+        assert life.events() == []
+        life.start(20, "c")
+        assert life.events() == [("raise", Priority.MEDIUM)]
+        told = said(life.told[0])
+        assert told.title == "stillwell keeps restarting: 3 starts since 12:00."
 
     def test_of_boots_without_a_name_accuse_no_power_supply(self, life: Life) -> None:
         life.crashes((0, 10, 20), ("unknown-a", "unknown-b", "unknown-c"))
+        assert life.events() == [("raise", Priority.MEDIUM)]
         assert "power supply" not in said(life.told[0]).why
 
     def test_count_also_where_no_clock_was_ever_set(self, life: Life) -> None:
-        for boot in "abc":
-            life.start(0, boot, trusted=False)
+        for _ in range(3):
+            life.start(0, trusted=False)
             life.ends()
         assert life.events() == [("raise", Priority.MEDIUM)]
         assert "3 starts within an hour" in what(life.told[0])

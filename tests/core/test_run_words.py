@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.alarm.annunciate import maintenance
+from stillwell.alarm import house
 from stillwell.alarm.annunciate.state import WITHHELD, AlarmState, Event, Kind, Record, step
 from stillwell.cli import run_words
 from stillwell.notice import Kept, Message, Priority, State, Transition
@@ -91,8 +91,8 @@ def test_every_change_that_there_can_be_has_words_without_the_machine_s_terms() 
 def test_work_at_the_tank_is_told_in_its_own_words() -> None:
     work = replace(
         changed(State.SHELVED, State.NORMAL, Kind.SHELF_ENDED, active=False),
-        alarm=maintenance.MAINTENANCE,
-        facts=maintenance.WorkOver((maintenance.Standing("water.low", 0, Kept.of(SAYS)),)),
+        alarm="maintenance",
+        facts=house.WorkOver((house.Standing("water.low", 0, Kept.of(SAYS)),)),
     )
     assert run_words.change(work, Reader()).startswith("Work over, alarms ring again: 1 stand.")
 

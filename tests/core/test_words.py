@@ -7,17 +7,21 @@ from collections.abc import Iterator
 
 import pytest
 
-from stillwell.alarm.annunciate.annunciator import Removed
-from stillwell.alarm.annunciate.drill import Drilled, Drilling
-from stillwell.alarm.annunciate.escalation import Blind
-from stillwell.alarm.annunciate.maintenance import AtWork, Standing, WorkOver
 from stillwell.alarm.catalogue import BY_NAME, ROWS
 from stillwell.alarm.house import (
+    AtWork,
+    Blind,
     ClockStepped,
+    Drilled,
+    Drilling,
+    Removed,
+    Restarting,
     SettingsBroken,
     SinkAway,
     SourceDown,
+    Standing,
     StoreFailing,
+    WorkOver,
 )
 from stillwell.alarm.rules.agreement import Apart, Together
 from stillwell.alarm.rules.band import (
@@ -58,6 +62,7 @@ from stillwell.observe.chamber.found import (
     ReservoirLow,
     Seep,
     Standstill,
+    Sure,
     TooHigh,
     ToppedUp,
     TopUpMissing,
@@ -90,7 +95,6 @@ from stillwell.observe.heat.facts import (
 )
 from stillwell.observe.salt.facts import Cause, Mend, Salinity, Why
 from stillwell.reading import Moment, Quantity
-from stillwell.run.restarts import Restarting
 from stillwell.units import System
 from stillwell.water.ammonia import PhScale
 from stillwell.words import Reader
@@ -155,7 +159,7 @@ STAND: list[tuple[str, Facts]] = [
     ("level.top-up", WantsWater(-31.2, -40.0, None, None, None)),
     ("level.top-up", WantsWater(None, -40.0, None, None, 11.3)),
     ("level.top-up", WantsWater(None, -40.0, None, None, None)),
-    ("level.leak", Leak(64.0, 39.0, 25.0, 3.0, False, True)),
+    *(("level.leak", Leak(64.0, 39.0, 25.0, 3.0, True, sure, True)) for sure in (None, *Sure)),
     ("reservoir.low", ReservoirLow(812.0, 30.0, False)),
     ("reservoir.low", ReservoirLow(None, None, True)),
     ("top-up.stuck-on", TopUpRuns(1260.0, None, 8400.0)),

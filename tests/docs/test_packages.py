@@ -53,6 +53,8 @@ class Package:
             at=sources,
             UV_OFFLINE="1",
             DPKG_DEB_COMPRESSOR_TYPE="none",
+            DEBFULLNAME="Niamh",
+            DEBEMAIL="niamh@example.org",
         )
         assert made.returncode == 0, made.stdout + made.stderr
         self.said = made.stdout
@@ -77,6 +79,11 @@ class TestThePackage:
         assert package.said.startswith(f"stillwell {stillwell.__version__}, of commit {UNKNOWN}\n")
         with gzip.open(package.root / "usr/share/doc/stillwell/changelog.gz", "rt") as log:
             assert log.readline().startswith(f"stillwell ({stillwell.__version__}) ")
+
+    def test_names_who_answers_for_it(self, package: Package) -> None:
+        assert package.field("Maintainer") == "Niamh <niamh@example.org>"
+        with gzip.open(package.root / "usr/share/doc/stillwell/changelog.gz", "rt") as log:
+            assert " -- Niamh <niamh@example.org>  " in log.read()
 
     def test_says_what_changed(self, package: Package) -> None:
         log = (ROOT / "deploy/CHANGELOG.md").read_text(encoding="utf-8")

@@ -1,7 +1,7 @@
 """The walk from an empty glass box to the first animals (config/first-weeks.md): every command of
 it is run, as it stands there, by a shell.
 
-By default on a tank that is read every five minutes and whose level nobody works out, which takes
+By default on a tank that is read every ten minutes and whose level nobody works out, which takes
 most of a simulated fortnight; with `--long` on the one that the walk names.
 """
 
@@ -21,7 +21,7 @@ def said(tmp_path_factory: pytest.TempPathFactory, long_run: bool) -> list[tuple
     folder = tmp_path_factory.mktemp("walk")
     quick = {
         "STILLWELL_CONFIG": str(tank(folder)),
-        "STILLWELL__SOURCE__TANK__EVERY": "5 min",
+        "STILLWELL__SOURCE__TANK__EVERY": "10 min",
     }
     return walk(folder, {} if long_run else quick)
 

@@ -143,6 +143,11 @@ class TestTakingLines:
         assert got["float-high"].failure is Failure.DRIVER
         assert got["float-high"].raw == "line held by fan"
 
+    def test_who_holds_it_without_a_name_is_called_another_program(self, header: Header) -> None:
+        header.lines[27].holder = "?"
+        got = read(opened({"float-low": {"line": 17}, "float-high": {"line": 27}}))
+        assert got["float-high"].raw == "line held by another program, which gave no name"
+
     def test_it_is_taken_as_soon_as_the_other_lets_go(self, header: Header) -> None:
         header.lines[27].holder = "fan"
         driver = opened({"float-low": {"line": 17}, "float-high": {"line": 27}})

@@ -38,7 +38,8 @@ make_versions() {
             printf 'CREATE TABLE later (x);\n' \
                 >"$sources/daemon/stillwell/store/schema/$(printf %04d $((schema + 1)))_later.sql"
         fi
-        "$sources/deploy/build.sh" "$architecture" >"$folder/build-$each.log"
+        DEBFULLNAME="$(git log -1 --format=%an)" DEBEMAIL="$(git log -1 --format=%ae)" \
+            "$sources/deploy/build.sh" "$architecture" >"$folder/build-$each.log"
         mv "$sources/dist/"*.deb "$folder/"
         rm -rf "$sources"
     done

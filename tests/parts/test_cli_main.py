@@ -42,6 +42,21 @@ def broken(error: str, **env: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+class TestTheStart:
+    @pytest.mark.parametrize(
+        ("module", "later"),
+        [
+            # Each command imports what it needs when it runs.
+            ("stillwell.cli.main", {"stillwell.words", "stillwell.store", "pydantic"}),
+            ("stillwell.words", {"stillwell.store", "stillwell.run", "pydantic"}),
+        ],
+    )
+    def test_loads_only_what_it_needs(self, module: str, later: set[str]) -> None:
+        code = f"import sys, {module}; print(*({later} & set(sys.modules)))"
+        python = STILLWELL.with_name("python")
+        assert subprocess.check_output([python, "-c", code], text=True).split() == []
+
+
 class TestHelp:
     @pytest.mark.parametrize("command", PRINT)
     def test_every_command_has_an_example_and_json(self, command: str) -> None:

@@ -3,8 +3,11 @@ daemon on a fast clock: all of its readings come."""
 
 from __future__ import annotations
 
+import json
+import re
 import threading
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,6 +15,7 @@ import pytest
 from pymodbus.server import ModbusTcpServer
 
 import hostile_plugins
+from command_line import call
 from far_gauge import Gauge
 from far_modbus import Serving, instruments
 from live_daemon import Live, SteppedClock
@@ -158,3 +162,36 @@ def test_each_goes_on_beside_a_hung_a_dead_and_a_babbling_one(
             assert len(good) >= due - 2, f"{name}: {len(good)} of {due:.0f}"
             # Before the first one of a board nothing has been published since we listen.
             assert all(r in good for r in kept[1:]), [r for r in kept if r not in good][:3]
+
+
+def test_what_only_the_sensor_can_tell_is_told_by_check_on_its_line(
+    hardware: Hardware, tmp_path: Path
+) -> None:
+    """A register, a pointer's place and a program may be well written and not be there."""
+    right = hardware.sources()
+    wrong = {
+        "modbus": right["modbus"].replace("register = 1", "register = 4000"),
+        "board": right["board"].replace('"shelf/t" }', '"shelf/t", pointer = "/away" }'),
+        "program": right["program"].replace("/bin/echo", "/bin/none"),
+        "kernel": right["kernel"].replace('"lm75"', '"lm76"'),
+    }
+    file = tmp_path / "stillwell.toml"
+    file.write_text("".join([TANK, *wrong.values()]))
+    lines = file.read_text().splitlines()
+    asked = call("check", "--json", "--no-notice", "-c", file)
+    points = json.loads(asked.stdout)["points"]
+    said: defaultdict[str, str] = defaultdict(str)
+    for point in points:
+        if point["grade"] == "fix":
+            said[point["name"]] += f"{point['what']} {point['do']}\n"
+    for name, what, key in (
+        ("modbus", "holding 4000: it has no such register", "source.modbus.channels.modbus"),
+        ("board", "nothing at /away in 25.0", "source.board.channels.board"),
+        ("program", "There is no program /bin/none. Install it", "source.program"),
+        ("kernel", "lm76", "source.kernel"),
+    ):
+        assert what in said[name]
+        at = re.search(rf"It stands in {file.name}, line (\d+): {re.escape(key)}\.\n", said[name])
+        assert at is not None, said[name]
+        head = key.removesuffix(f".{name}") if "channels" in key else key
+        assert f"{name} = {{" in lines[int(at[1]) - 1] or lines[int(at[1]) - 1] == f"[{head}]"

@@ -8,6 +8,7 @@ import re
 import shutil
 import sqlite3
 import stat
+import time
 from dataclasses import replace
 from datetime import UTC
 from itertools import pairwise
@@ -20,15 +21,17 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from prometheus_client.openmetrics import parser
 
-from page_tank import ACT, LOOK, NAME, Visit, lived, tank_of, with_passphrases
+from page_tank import ACT, LOOK, NAME, Visit, lived, tank_of, until, with_passphrases
 from stillwell.alarm.answer_link import Answer, occurrence, sign
 from stillwell.deliver.links import kept_key, key_file
 from stillwell.entry import Entry
 from stillwell.notice import Message, Priority, State, Transition
+from stillwell.page import live
 from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
 from stillwell.page.drawing import drawing
 from stillwell.page.guard import answers_to
+from stillwell.page.now import now
 from stillwell.page.place import Tank, tanks
 from stillwell.page.signing import ours
 from stillwell.page.site import now_ms
@@ -158,6 +161,31 @@ class TestTheScreens:
                 weight += len(b"".join(one.iter_raw()))
                 assert "immutable" in one.headers["cache-control"]
         assert weight <= 40_000
+
+    def test_now_is_ready_again_before_anybody_comes_back(
+        self, own: Tank, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        made: list[float] = []
+
+        def counted(*given: Any) -> Any:
+            made.append(time.monotonic())
+            return now(*given)
+
+        monkeypatch.setattr(live, "now", counted)
+        monkeypatch.setattr(live, "LOOKS_S", 0.02)
+        monkeypatch.setattr(live, "KEEPS_S", 3600.0)
+        visit = Visit(own)
+        with visit.client:
+            time.sleep(0.2)
+            assert made == []  # nobody has come yet
+            visit.get(HERE)
+            with Store.open(own.store) as store:
+                store.put_journal(Entry("pour", now_ms(), 540.0, "mL"))
+            until(lambda: len(made) > 1, "the screen is made anew by itself")
+            until(lambda: time.monotonic() - made[-1] > 1.0, "all of the change has been seen")
+            count = len(made)
+            assert visit.get(HERE).status_code == 200
+            assert len(made) == count
 
     def test_several_tanks_stand_in_one_page(self, room: Tank, own: Tank) -> None:
         other = Tank("nursery", own.config, own.store)

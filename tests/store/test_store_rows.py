@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import random
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +21,7 @@ from stillwell.store import (
     StoreError,
     StoreMissing,
     StoreReader,
+    find,
     note,
     revive,
 )
@@ -277,6 +280,43 @@ class TestSinks:
         with StoreReader.open(path) as reader:
             assert list(reader.estimates("evaporation.rate")) == [rate]
             assert len(list(reader.estimates())) == 2
+
+    @pytest.mark.parametrize("known", [False, True])
+    def test_the_newest_of_each_time_is_found_without_the_years_between(
+        self, store: Store, path: Path, known: bool
+    ) -> None:
+        chance = random.Random(3)
+        put = [
+            Published(
+                chance.choice(("night.loss", "level.now")),
+                NOON + chance.randrange(200),
+                "mL",
+                chance.choice((1.0 * n, None)),
+                0.0,
+                9.0,
+                "",
+            )
+            for n in range(300)
+        ]
+        store.put_estimates(put)
+        store.commit()
+        spans = [(NOON + at, NOON + at + chance.choice((1, 7))) for at in range(-5, 210, 3)]
+        wanted = []
+        for start, until in spans:
+            of = [
+                (row.time_ms, n)
+                for n, row in enumerate(put)
+                if row.name == "night.loss" and start <= row.time_ms < until
+                if not known or row.value is not None
+            ]
+            wanted.append(put[max(of)[1]] if of else None)
+        with StoreReader.open(path) as reader:
+            assert reader.newest_within("night.loss", spans, known=known) == wanted
+            asked = {"spans": json.dumps(spans), "name": "night.loss", "known": known}
+            plan = reader._db.execute(f"EXPLAIN QUERY PLAN {find._NEWEST_WITHIN}", asked)
+            steps = [step for *_, step in plan]
+        assert any("INDEX estimate_by_time (time_ms>? AND time_ms<?)" in s for s in steps), steps
+        assert not any("SCAN e" in step or "TEMP B-TREE" in step for step in steps), steps
 
 
 class TestCalendar:

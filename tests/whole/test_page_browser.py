@@ -81,6 +81,7 @@ class Person:
         store = config.with_name("tank.db")
         cookie = Access(access_file(store)).sign_in(ACT, "phone", now_ms()) or ""
         self.context.add_cookies([{"name": "stillwell", "value": cookie, "url": base}])
+        self.context.set_default_timeout(120_000)  # a busy machine; it only ends a hung test
         self.page: Page = self.context.new_page()
         self.wrong: list[str] = []
         self.foreign: list[str] = []
@@ -248,7 +249,7 @@ class TestTheWholeWay:
         base = f"http://127.0.0.1:{free_port}"
         more = (
             f'[page]\naddress = "{base}"\n[sink.niamh]\nkind = "push"\n'
-            f'url = "json://127.0.0.1:{hook.port}/hook"\n'
+            f'url = "ntfy://127.0.0.1:{hook.port}/tank"\n'
         )
         tank = daemon(faults=[fault("not-heating", -330)], port=mosquitto.port, more=more)
         access = Access(access_file(tank.store))
@@ -309,6 +310,8 @@ class TestTheWholeWay:
                 "the page says so",
             )
             page.screenshot(path=shots / "now-unwatched.png", full_page=True)
+            tank.start(speed=60)
+            until(lambda: "NOT WATCHED" not in page.title(), "it says that the daemon is back")
             context.close()
         finally:
             served.stop()

@@ -35,7 +35,7 @@ _NO_HEAT, _TOO_MUCH_HEAT = (_causes(*each, when=When.OF_WATER) for each in (_COO
 _NO_PUMP = _causes("pump.stopped", when=When.OF_WATER)
 _PUMP_RESTS = _causes("pump.resting", when=When.OF_WATER)
 _ONE_IN_DOUBT = _causes(*_DOUBTS, when=When.LONE)
-# When the pump stops, the chamber rises, and what measures there disagrees with what was before.
+# When the pump stops, the chamber rises, and what measures there disagrees with the past.
 _CHAMBER_RISEN = _causes("pump.stopped", "mains.lost")
 _CHAMBER_ODD = _causes("pump.resting", "pump.stopped", "mains.lost")
 # What a heater does in the chamber meanwhile says nothing, but that it does not switch off does.
@@ -157,7 +157,9 @@ ROWS: tuple[Row, ...] = (
         by_hand=When.ALWAYS,
         doubts=True,
     ),
-    Row("level.leak", HIGH, "More water leaves than can evaporate.", needs=Part.LEVEL),
+    Row(
+        "level.leak", MEDIUM, "More goes than usual; high: a leak.", also=(HIGH,), needs=Part.LEVEL
+    ),
     Row(
         "level.top-up",
         MEDIUM,
@@ -318,7 +320,7 @@ ROWS: tuple[Row, ...] = (
     Row("store.damaged", MEDIUM, "A part of what was kept was lost, and a new file was begun."),
     Row("clock.stepped", LOW, "The machine's clock has been set."),
     Row("settings.broken", MEDIUM, "The settings can't be used: those that worked last are."),
-    Row("daemon.restarting", MEDIUM, "The daemon is ended again and again.", also=(HIGH,)),
+    Row("daemon.restarting", MEDIUM, "It starts again and again, or the machine.", also=(HIGH,)),
     Row("drill", HIGH, "A test of the way to a person: no alarm."),
     Row(
         "maintenance",

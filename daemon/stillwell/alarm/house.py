@@ -1,10 +1,10 @@
-"""Facts about the machine that watches, and not about the tank."""
+"""Facts about the watch and the machine that watches, and not about the tank."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillwell.notice import Facts
+from stillwell.notice import Facts, Kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +50,71 @@ class SettingsBroken(Facts):
     do: str
     more: int
     """Further faults."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drilling(Facts):
+    """A drill has begun."""
+
+    by: str
+    """Who asked for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drilled(Facts):
+    """A drill is over."""
+
+    answered: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AtWork(Facts):
+    """Somebody works at the tank."""
+
+    until_ms: int
+    """When the work ends, UTC."""
+    left_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One alarm that stands when the work is over."""
+
+    alarm: str
+    since_ms: int
+    """Since when it stands, UTC."""
+    facts: Kept
+
+
+@dataclass(frozen=True, slots=True)
+class WorkOver(Facts):
+    """The work is over."""
+
+    stands: tuple[Standing, ...]
+    """The alarms that stand, the more urgent first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blind(Facts):
+    """Nobody watched for a while."""
+
+    from_ms: int
+    """Since when, UTC; where nobody knows, when the gap ended."""
+    gone_ms: int | None
+    """How long the gap was; None where the clocks don't tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Removed(Facts):
+    """The configuration no longer has this alarm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Restarting(Facts):
+    """The daemon, or the machine, starts again and again."""
+
+    starts: int
+    since_ms: int | None
+    """The first of them, UTC; None where no clock tells."""
+    machine: bool
+    """Whether it is the machine that starts again, and not the daemon alone."""

@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE
 from stillwell.notice import Transition
 from stillwell.reading import rfc3339 as rfc3339
-from stillwell.words import Reader
 
 if TYPE_CHECKING:
     from rich.text import Text
 
     from stillwell.cli.printed import AlarmChange
+    from stillwell.words import Reader
 
 
 def alarm_as_dict(transition: Transition, reader: Reader) -> AlarmChange:

@@ -26,10 +26,10 @@ from stillwell.cli.options import (
 from stillwell.cli.place import store_place
 from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, kept_plan, watched_screen
 from stillwell.notice import Priority, State, Transition
-from stillwell.words import Reader
 
 if TYPE_CHECKING:
     from stillwell.review_plan import ReviewPlan
+    from stillwell.words import Reader
 
 
 def add_to(app: typer.Typer) -> None:
@@ -57,6 +57,8 @@ def alarms(
 
     Example: stillwell alarms --log 20
     """
+    from stillwell.words import Reader
+
     path, plan = _store_and_plan(config, store)
     reader, zone = Reader(plan.zone, plan.units), ZoneInfo(plan.zone)
     with watched_screen(path, as_json=as_json) as watching:

@@ -153,7 +153,7 @@ def read(
         cells = [c for name in band.channels for c in reader.ten_minutes(name, start_ms, end_ms)]
         days[band.name], warm[band.name] = _days(cells, start_ms, end_ms, watched)
     before = reader.journal(start_ms - LOOK_BACK_MS, end_ms)
-    level = daily(reader.estimates("level.to-mark", start_ms - LOOK_BACK_MS, end_ms))
+    level = daily(reader, start_ms - LOOK_BACK_MS, end_ms)
     salinity = []
     step_ms = DAY_MS * max(1, (end_ms - start_ms) // DAY_MS // MOST_POINTS)
     times = [min(at, end_ms) for at in range(start_ms + step_ms, end_ms + step_ms, step_ms)]

@@ -56,7 +56,7 @@ def fill(figure: Any, reader: StoreReader, plan: ReviewPlan, made: Review) -> No
         axes.grid(alpha=0.3)
         _events(axes, reader, made, zone)
     warm.set_xlim(_at(made.start_ms, zone), _at(made.end_ms, zone))
-    warm.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))  # type: ignore[no-untyped-call]
+    warm.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))
 
 
 def nothing(axes: Any, says: str) -> None:

@@ -64,7 +64,13 @@ def run(
     from stillwell.settings import ConfigError
     from stillwell.store import StoreError
     from stillwell.supervise import last_settings
-    from stillwell.supervise.daemon import EX_CONFIG, EX_OK, EX_SOFTWARE, EX_TEMPFAIL
+    from stillwell.supervise.daemon import (
+        CALENDAR_S,
+        EX_CONFIG,
+        EX_OK,
+        EX_SOFTWARE,
+        EX_TEMPFAIL,
+    )
     from stillwell.wiring import assemble
     from stillwell.wiring.assemble import open_store
 
@@ -95,7 +101,7 @@ def run(
         clock,
         boot,
         told=voice.told,
-        calendar_every_s=max(1.0, 60.0 / speed),
+        calendar_every_s=max(1.0, CALENDAR_S / speed),
         look_s=1.0 if speed == 1.0 else 0.25,
         faults=now.faults,
     )

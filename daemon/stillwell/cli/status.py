@@ -23,7 +23,6 @@ from stillwell.cli.written import seconds_in_words
 from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Stream
 from stillwell.watching import AHEAD_MS
-from stillwell.words import Reader
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from stillwell.review_plan import ReviewPlan
     from stillwell.store import StoreReader
     from stillwell.watching import Recipient, Run, Watching
+    from stillwell.words import Reader
 
 CALLING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.LATCHED)
 QUIET = (State.SHELVED, State.OUT_OF_SERVICE)
@@ -84,6 +84,8 @@ class _Status:
 
     @property
     def words(self) -> Reader:
+        from stillwell.words import Reader
+
         return Reader() if self.plan is None else Reader(self.plan.zone, self.plan.units)
 
 

@@ -48,7 +48,7 @@ def facts_of(
     # Animals may have been put in years ago.
     entries += reader.journal(0, now_ms - JOURNAL_MS, (Kind.ANIMALS_IN, Kind.ANIMALS_OUT))
     span = reader.span()
-    missing = daily(reader.estimates("level.to-mark", now_ms - LOOK_BACK_MS, now_ms + 1))
+    missing = daily(reader, now_ms - LOOK_BACK_MS, now_ms + 1)
     level = list(reader.estimates("level.to-mark", now_ms - LEVEL_FRESH_MS, now_ms + 1))
     ledger = ledger or Ledger(plan.salt)
     salt = ledger.at(entries, missing, now_ms)
@@ -125,12 +125,14 @@ def _ten_minutes(reader: StoreReader, channel: str, start_ms: int, end_ms: int) 
     return {cell.start_ms: cell.mean for cell in cells if cell.mean is not None}
 
 
-def daily(level: Iterable[Published]) -> list[MissingWater]:
-    """Returns one figure per day of what was missing to the mark: the day's last, because the
+def daily(reader: StoreReader, start_ms: int, end_ms: int) -> list[MissingWater]:
+    """Returns what was missing to the mark, one figure per day of UTC: the day's last, because the
     hourly ones are not independent."""
-    by_day: dict[int, MissingWater] = {}
-    for row in level:
-        if row.value is not None and row.low is not None and row.high is not None:
-            missing = missing_water(row.time_ms, row.value, row.low, row.high)
-            by_day[row.time_ms // DAY_MS] = missing
-    return list(by_day.values())
+    midnights = range(start_ms // DAY_MS * DAY_MS, end_ms, DAY_MS)
+    days = [(max(at, start_ms), min(at + DAY_MS, end_ms)) for at in midnights]
+    found = reader.newest_within("level.to-mark", days, known=True)
+    return [
+        missing_water(row.time_ms, row.value, row.low, row.high)
+        for row in found
+        if row and row.value is not None and row.low is not None and row.high is not None
+    ]

@@ -121,7 +121,10 @@ def page(
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
         anyio.to_thread.current_default_thread_limiter().total_tokens = AT_ONCE
-        yield
+        async with anyio.create_task_group() as tasks:
+            tasks.start_soon(boards.keep_ready)
+            yield
+            tasks.cancel_scope.cancel()
 
     app = Starlette(
         routes=_routes(site, boards, first, files, chart_files),

@@ -26,6 +26,8 @@ from stillwell.store import StoreError, is_held
 KEEPS_S = 10.0
 """How long a worked-out screen is used while the store has not changed."""
 LOOKS_S = 3.0
+READY_S = 900.0
+"""How long after a visit a screen is made anew as its store changes, for whoever comes next."""
 ALIVE_S = 15.0
 """The interval between signs of life. A browser that hears nothing for 40 s reports that the
 connection is gone."""
@@ -64,6 +66,7 @@ class Board:
         act, and has signed in."""
         self._signs: _Signs = ()
         self._at_s = 0.0
+        self._visited_s: float | None = None
         self._ledger: Ledger | None = None
 
     def shown(self, *, acts: bool) -> Shown:
@@ -81,6 +84,7 @@ class Board:
     def page(self, visitor: Visitor) -> tuple[str, bool]:
         """Returns the whole page for this visitor, and whether the store could be read."""
         acts, device = visitor.role is Role.ACT, bool(visitor.device)
+        self._visited_s = time.monotonic()
         shown = self.shown(acts=acts)
         with self._lock:
             text = self._pages.get((acts, device))
@@ -100,6 +104,12 @@ class Board:
                 if self._kept.get(acts) is shown:
                     self._pages[acts, device] = text
         return text.replace(self._mark, visitor.csrf), shown.now is not None
+
+    def renew(self) -> None:
+        """Makes the screen anew if the store has changed and somebody came not long ago."""
+        if self._visited_s is not None and time.monotonic() - self._visited_s < READY_S:
+            for acts in tuple(self._kept):
+                self.shown(acts=acts)
 
     def _look(self) -> _Signs:
         """Returns signs, cheap to read, that show whether the store has changed."""
@@ -164,6 +174,13 @@ class Boards:
             told=told,
             fragment=shown.html.replace(self.mark, visitor.csrf),
         )
+
+    async def keep_ready(self) -> None:
+        """Keeps the screens ready, for ever."""
+        while True:
+            await asyncio.sleep(LOOKS_S)
+            for board in self._of.values():
+                await run_in_threadpool(board.renew)
 
     def row(self, tank: Tank) -> Shown:
         """Returns the screen for the list of all tanks."""

@@ -327,20 +327,17 @@ def _strip(now: Seen, shown: dt.date) -> list[tuple[Bar, bool]]:
     began = now.reader.began() or now.now_ms
     last = now.plan.last(now.now_ms + 1, STRIP_NIGHTS)
     nights = [night for night in last if night.end_utc_ms > began] or last[-1:]
-    lost = {}
-    for night in nights:
-        rows = now.reader.estimates("night.loss", night.end_utc_ms, night.end_utc_ms + 1)
-        value = next((row.value for row in reversed(list(rows))), None)
-        lost[night.local_date] = value
-    most = max((v for v in lost.values() if v is not None), default=0.0) or 1.0
+    ends = [(night.end_utc_ms, night.end_utc_ms + 1) for night in nights]
+    rows = now.reader.newest_within("night.loss", ends)
+    lost = [None if row is None else row.value for row in rows]
+    most = max((value for value in lost if value is not None), default=0.0) or 1.0
     rang = [
         t.moment.utc_ms
         for t in now.reader.transitions(nights[0].start_utc_ms, now.now_ms)
         if t.event == "raise" and t.alarm != "drill"
     ]
     bars = []
-    for night in nights:
-        value = lost[night.local_date]
+    for night, value in zip(nights, lost, strict=True):
         alarm = any(night.start_utc_ms <= at < night.end_utc_ms for at in rang)
         what = (
             "no loss known" if value is None else f"{show_kept(value, 'mL', now.plan.units)} lost"

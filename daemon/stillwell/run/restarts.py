@@ -1,4 +1,4 @@
-"""A daemon that is ended again and again, by whatever it is, is itself an alarm.
+"""A daemon that is ended again and again is itself an alarm, and so is a machine that is.
 
 Each start is kept in the store before anything else can go wrong, and so is an end in good order.
 """
@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from stillwell.alarm.catalogue import priority_of
+from stillwell.alarm.house import Restarting
 from stillwell.finding import Finding, Over
 from stillwell.form import Form
-from stillwell.notice import Facts, Priority
+from stillwell.notice import Priority
 from stillwell.reading import Moment
 from stillwell.store import Store
 from stillwell.store.epochs import NO_BOOT
@@ -23,8 +25,11 @@ WITHIN_MS = 3_600_000
 """So long a run must last for its start and those before it to be forgotten."""
 TOLD_FROM = 3
 URGENT_FROM = 6
-"""So many starts within an hour are told, and called urgent: with ten minutes and less between them
-nobody can rely on the watch. A choice of ours."""
+"""So many starts of the daemon within one boot and an hour are told, and called urgent: with ten
+minutes and less between them nobody can rely on the watch. A choice of ours."""
+MACHINE_FROM = 6
+"""So many starts of the machine within an hour are told. Mains that come and go a few times are no
+fault of the daemon's; a power supply that is too weak goes on. A choice of ours."""
 _MOST = 400
 
 
@@ -73,28 +78,27 @@ class Restarts:
         return _FORM.known(self._store.kept.described(KEY)) or []
 
 
-@dataclass(frozen=True, slots=True)
-class Restarting(Facts):
-    """The daemon is ended again and again."""
+def restarting(starts: Sequence[Start], utc_ms: Callable[[Moment], int | None]) -> Finding | None:
+    """Returns the alarm about these starts, oldest first; None where they are too few.
 
-    starts: int
-    since_ms: int | None
-    """The first of them, UTC; None where no clock tells."""
-    machine: bool
-    """Whether the machine itself was restarted each time."""
-
-
-def restarting(starts: Sequence[Start], utc_ms: Callable[[Moment], int | None]) -> Finding:
-    """Returns the alarm about `starts`, `TOLD_FROM` of them or more.
+    A start in another boot than the one before is the machine's: nothing says that the daemon was
+    at fault. A boot without a name may be the same one.
 
     Args:
         utc_ms: when a moment was; None where that is not known.
     """
-    count, since = len(starts), starts[0].at
     boots = [start.boot_id for start in starts]
-    machine = len(set(boots)) == count and not any(boot.startswith(NO_BOOT) for boot in boots)
-    priority = Priority.HIGH if count >= URGENT_FROM else priority_of(ALARM)
-    return Finding(ALARM, True, priority, Restarting(count, utc_ms(since), machine), since)
+    machine = 1 + sum(
+        one != other and not other.startswith(NO_BOOT) for one, other in pairwise(boots)
+    )
+    daemon = len(starts) - machine + 1
+    if daemon < TOLD_FROM and machine < MACHINE_FROM:
+        return None
+    priority = Priority.HIGH if daemon >= URGENT_FROM else priority_of(ALARM)
+    by_itself = daemon < TOLD_FROM
+    since = starts[0].at
+    facts = Restarting(machine if by_itself else daemon, utc_ms(since), by_itself)
+    return Finding(ALARM, True, priority, facts, since)
 
 
 def settled() -> Finding:

@@ -7,9 +7,13 @@ covers the drivers and sinks that come with stillwell; it allows any table of ot
 from __future__ import annotations
 
 import argparse
+import ast
 import json
 from collections.abc import Iterator, Mapping
+from inspect import cleandoc, getsource
+from itertools import pairwise
 from pathlib import Path
+from textwrap import dedent
 from typing import Any
 
 from pydantic import BaseModel
@@ -36,6 +40,34 @@ class _AsWritten(GenerateJsonSchema):
             for text in _serializers(schema["schema"]):
                 json_schema["default"] = text(schema["default"])
         return json_schema
+
+    def model_schema(self, schema: core_schema.ModelSchema) -> JsonSchemaValue:
+        """Adds the docstrings of the fields. The models themselves don't carry them: to find them
+        in the sources at each start takes a third of the time that the models take."""
+        json_schema = super().model_schema(schema)
+        texts = {name: text for c in reversed(schema["cls"].__mro__) for name, text in _told(c)}
+        for name, field in schema["cls"].model_fields.items():
+            if name in texts:
+                json_schema["properties"][field.alias or name]["description"] = texts[name]
+        return json_schema
+
+
+def _told(model: type) -> Iterator[tuple[str, str]]:
+    """Yields each field that has a docstring below it, with the docstring."""
+    if not model.__module__.startswith("stillwell"):
+        return
+    try:
+        [body] = ast.parse(dedent(getsource(model))).body
+    except OSError:  # made by `create_model`: it stands in no source
+        return
+    assert isinstance(body, ast.ClassDef)
+    for field, below in pairwise(body.body):
+        match field, below:
+            case (
+                ast.AnnAssign(target=ast.Name(id=name)),
+                ast.Expr(value=ast.Constant(value=str(text))),
+            ):
+                yield name, cleandoc(text)
 
 
 def _serializers(schema: Any) -> Iterator[Any]:

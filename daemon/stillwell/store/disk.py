@@ -49,7 +49,8 @@ class Disk:
 
     Args:
         every_s: readings are committed this often.
-        bulk: commits only on `commit`, and does not wait for the disk.
+        bulk: commits only on `commit`, does not wait for the disk, and does not look whether
+            somebody has taken the file away: it can be made again, and time passes too quickly.
     """
 
     def __init__(
@@ -184,7 +185,7 @@ class Disk:
             self.commit()
         if self._shared.damaged:
             self._met(sound.damaged())
-        elif mono_ms >= self._look_ms:
+        elif mono_ms >= self._look_ms and not self.bulk:
             self._look_ms = mono_ms + _LOOK_MS
             if self.file.db is None or self._is_another():
                 self.commit()

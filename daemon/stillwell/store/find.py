@@ -3,6 +3,7 @@ so that no reader keeps the write-ahead log from being folded back."""
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
@@ -10,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from stillwell.store.blocks import channel_bit
-from stillwell.store.rows import READING
+from stillwell.store.rows import ESTIMATE, READING
 
 TimedRow = tuple[Any, ...]
 """A reading as a row: utc_ms, seq, channel id, epoch, value, flag, tests, raw, looks, measured,
@@ -48,6 +49,24 @@ WHERE seq BETWEEN :first AND :last AND epoch = :epoch
   AND mono_ms >= :start - :offset AND mono_ms < :end - :offset
   AND (:channel IS NULL OR channel = :channel)
 ORDER BY mono_ms, seq
+"""
+
+_AT_ONCE = 500
+"""So many estimates are read at a time: what a process once took it keeps."""
+_ESTIMATES = f"""
+SELECT {ESTIMATE} FROM estimate
+WHERE (time_ms, seq) > (?, ?) AND time_ms < ? AND (?4 IS NULL OR name = ?4)
+ORDER BY time_ms, seq LIMIT {_AT_ONCE}
+"""
+# From each span straight to its last row: however many rows and years there are.
+_NEWEST_WITHIN = f"""
+WITH span(place, start, until) AS
+  (SELECT key, json_extract(value, '$[0]'), json_extract(value, '$[1]') FROM json_each(:spans))
+SELECT place, {ESTIMATE} FROM span CROSS JOIN estimate ON seq = (
+  SELECT e.seq FROM estimate e
+  WHERE e.time_ms >= start AND e.time_ms < until AND e.name = :name
+    AND NOT (:known AND (e.value IS NULL OR e.low IS NULL OR e.high IS NULL))
+  ORDER BY e.time_ms DESC, e.seq DESC LIMIT 1)
 """
 
 _NEWEST = f"""
@@ -139,3 +158,26 @@ def latest(db: sqlite3.Connection, channel_id: int) -> Sequence[Any] | None:
         if row is not None:
             return row
     return None
+
+
+def estimates(
+    db: sqlite3.Connection, name: str | None, start_ms: int, end_ms: int
+) -> Iterator[Sequence[Any]]:
+    """The rows of estimates with start_ms <= UTC < end_ms, of one name or of all, by time."""
+    after: tuple[int, int] = (start_ms, -1)
+    while True:
+        part = db.execute(_ESTIMATES, (*after, end_ms, name)).fetchall()
+        yield from part
+        if len(part) < _AT_ONCE:
+            return
+        after = (part[-1][2], part[-1][0])
+
+
+def newest_within(
+    db: sqlite3.Connection, name: str, spans: Sequence[tuple[int, int]], *, known: bool
+) -> list[Sequence[Any] | None]:
+    """The row of the newest estimate of that name in each of these times (start_ms <= UTC <
+    end_ms); with `known` the newest that has a value and an interval."""
+    given = {"spans": json.dumps(spans), "name": name, "known": known}
+    found = {place: row for place, *row in db.execute(_NEWEST_WITHIN, given)}
+    return [found.get(place) for place in range(len(spans))]

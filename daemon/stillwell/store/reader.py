@@ -31,8 +31,6 @@ _STANDS = (
 )
 _COUNTED = 10_000
 """Up to this many rows are counted one by one."""
-_AT_ONCE = 500
-"""So many estimates are read at a time: what a process once took it keeps."""
 FOREVER = 1 << 53
 """A time after everything, as an end."""
 
@@ -228,18 +226,20 @@ class StoreReader:
         self, name: str | None = None, start_ms: int = ALWAYS, end_ms: int = FOREVER
     ) -> Iterator[Published]:
         """Published estimates by time, of one name or of all."""
-        after: tuple[int, int] = (start_ms, -1)
-        while True:
-            part = self._all(
-                f"SELECT {rows.ESTIMATE} FROM estimate "
-                "WHERE (time_ms, seq) > (?, ?) AND time_ms < ? AND (?4 IS NULL OR name = ?4) "
-                f"ORDER BY time_ms, seq LIMIT {_AT_ONCE}",
-                (*after, end_ms, name),
-            )
-            yield from (rows.to_estimate(row) for row in part)
-            if len(part) < _AT_ONCE:
-                return
-            after = (part[-1][2], part[-1][0])
+        with self._readable():
+            yield from map(rows.to_estimate, find.estimates(self._db, name, start_ms, end_ms))
+
+    def newest_within(
+        self, name: str, spans: Sequence[tuple[int, int]], *, known: bool = False
+    ) -> list[Published | None]:
+        """The newest estimate of that name in each of these times.
+
+        Args:
+            known: the newest that has a value and an interval.
+        """
+        with self._readable():
+            found = find.newest_within(self._db, name, spans, known=known)
+            return [None if row is None else rows.to_estimate(row) for row in found]
 
     def journal(
         self,

@@ -51,6 +51,8 @@ EX_TEMPFAIL = 75
 EX_CONFIG = 78
 """sysexits(3): only a person can help; systemd does not restart it (its unit says so)."""
 
+CALENDAR_S = 60.0
+"""How often the calendar is looked at: what is due at an hour is done within this minute."""
 LOOK_S = 0.25
 PIPELINE_LIMIT_S = 60.0
 MISTAKES_IN_A_ROW = 50
@@ -96,7 +98,7 @@ class Parts:
     buses: Sequence[Bus] = ()
     deliveries: Sequence[Delivery] = ()
     calendar_look: Callable[[], None] | None = None
-    calendar_every_s: float = 60.0
+    calendar_every_s: float = CALENDAR_S
     away_after_s: float = 300.0
     """A sink that is away for a shorter time, in seconds, is not reported."""
     tick_s: float = 1.0

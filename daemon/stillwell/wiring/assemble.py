@@ -30,7 +30,7 @@ from stillwell.store import Store
 from stillwell.supervise import last_settings
 from stillwell.supervise.calendar_look import CalendarLook
 from stillwell.supervise.clock_word import not_before_ms
-from stillwell.supervise.daemon import LOOK_S, Daemon, Parts
+from stillwell.supervise.daemon import CALENDAR_S, LOOK_S, Daemon, Parts
 from stillwell.supervise.delivery import newest_of
 from stillwell.supervise.inbox import Inbox
 from stillwell.watching import KEY as RUN_KEY
@@ -114,7 +114,7 @@ def daemon(
     boot_id: str,
     *,
     told: Callable[[Transition], None] | None = None,
-    calendar_every_s: float = 60.0,
+    calendar_every_s: float = CALENDAR_S,
     look_s: float = LOOK_S,
     faults: Sequence[Fault] = (),
 ) -> Daemon:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from stillwell.alarm.annunciate.annunciator import Removed
-from stillwell.alarm.annunciate.drill import Drilled, Drilling
-from stillwell.alarm.annunciate.escalation import Blind
-from stillwell.alarm.annunciate.maintenance import AtWork
 from stillwell.alarm.house import (
+    AtWork,
+    Blind,
     ClockStepped,
+    Drilled,
+    Drilling,
+    Removed,
+    Restarting,
     SettingsBroken,
     SinkAway,
     SourceDown,
@@ -16,7 +18,6 @@ from stillwell.alarm.house import (
 from stillwell.finding import Over
 from stillwell.notice import Said
 from stillwell.observe.facts import ObserverFailed
-from stillwell.run.restarts import Restarting
 from stillwell.words.figures import Figures, Speaking
 
 _OVER = {
@@ -134,10 +135,10 @@ def restarting(facts: Restarting, figures: Figures) -> Said:
     look = "Look at the tank yourself until this ends."
     if facts.machine:
         return Said(
-            f"stillwell keeps restarting: {facts.starts} starts {since}.",
-            f"{look} Look at the power supply and its cable.",
-            "The machine itself was restarted each time.",
-            "Most likely its power supply or the plug.",
+            f"The machine keeps restarting: {facts.starts} starts {since}.",
+            f"{look} Look at its power supply and the cable.",
+            "While it starts nobody watches the tank.",
+            "Most likely its power supply, or mains that come and go.",
         )
     return Said(
         f"stillwell keeps restarting: {facts.starts} starts {since}.",

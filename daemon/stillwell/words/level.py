@@ -13,6 +13,7 @@ from stillwell.observe.chamber.found import (
     ReservoirLow,
     Seep,
     Standstill,
+    Sure,
     TooHigh,
     ToppedUp,
     TopUpMissing,
@@ -48,16 +49,29 @@ def leak(facts: Leak, figures: Figures) -> Said:
         rests = "by the dryness of the air" if facts.physics else "by common practice"
     since, most = capital(figures.from_then()), _flow(figures, facts.allowed)
     seen = f"{since}. Evaporation takes at most {most}; what is usual here goes {rests}."
+    flow, usual = _flow(figures, facts.ml_per_h), _flow(figures, facts.usual)
     return Said(
-        f"Leak? {_flow(figures, facts.ml_per_h)}, usual {_flow(figures, facts.usual)}.",
+        f"Leak? {flow}, usual {usual}."
+        if facts.sure
+        else f"More water goes: {flow}, usual {usual}.",
         "Look under and behind the tank for wet spots, with dry hands; feel along hoses and "
         "joints. If it is dry there, a fan or an open window may do it: stop that for an hour.",
         seen,
-        "Most likely a joint, a hose, salt creep over the rim, or a siphon."
+        _WHY_LEAK[facts.sure]
         + (" The top-up replaces it, so the salinity falls." if facts.topped_up else "")
         + ("" if facts.physics else " Very dry air would explain a part."),
         UNPLUG,
     )
+
+
+_WHY_LEAK = {
+    None: "A leak, or air that moves or is dry.",
+    Sure.NOT_COOLED: "What evaporates cools the water, and this does not: a joint, a hose, salt "
+    "creep over the rim, or a siphon.",
+    Sure.TOO_MUCH: "No air takes as much: a joint, a hose, or a siphon.",
+    Sure.GOES_ON: "It goes on day and night: a joint, a hose, salt creep over the rim, or a fan "
+    "that never rests.",
+}
 
 
 def seep(facts: Seep, figures: Figures) -> Said:

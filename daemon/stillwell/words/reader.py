@@ -6,8 +6,8 @@ import json
 import logging
 from dataclasses import dataclass, replace
 
-from stillwell.alarm.annunciate.maintenance import WorkOver
 from stillwell.alarm.catalogue import BY_NAME
+from stillwell.alarm.house import WorkOver
 from stillwell.finding import Finding
 from stillwell.form import typed
 from stillwell.notice import Facts, Kept, Notice, Prose, Said, Told, Transition

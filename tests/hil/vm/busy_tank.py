@@ -7,13 +7,15 @@ The 1-Wire probe and the hwmon chip are trees of plain files in the kernel's for
 
 from __future__ import annotations
 
-from machine import PYTHON, STILLWELL, Hands
+import json
+import shlex
+
+from machine import PYTHON, Hands
 
 PROBE = "28-0316a2794a1f"
 BROKER_WORD, BOARD_WORD, PHONE_WORD = "wet-otter-41", "dry-board-17", "grey-heron-08"
-ALARM = "room-air.high"
 
-SETTINGS = f"""
+TANK = """
 [tank]
 name = "reading-room"
 zone = "Europe/Dublin"
@@ -21,17 +23,33 @@ volume = "68 L"
 [store]
 path = "/var/lib/stillwell/tank.db"
 commit_every = "5 s"
+"""
+"""The head of each machine's settings."""
+ROOM_AIR = """
+[source.room]
+driver = "command"
+every = "1 s"
+run = ["/bin/sh", "/srv/room"]
+channels = { by-command = { name = "t" } }
+[channel.by-command]
+quantity = "temperature"
+[band.room-air]
+of = ["by-command"]
+target = "21 degC"
+tolerance = "4 K"
+deadband = "0.1 K"
+on_delay = "1 s"
+off_delay = "1 s"
+"""
+"""A channel whose value a script says, and an alarm that it moves within seconds."""
+ALARM = "room-air.high"
 
+SETTINGS = f"""{TANK}{ROOM_AIR}
 [source.tank]
 driver = "simulated"
 every = "5 s"
 seed = 7
 channels = {{ water-a = {{ sees = "water", noise = "0.03 K" }} }}
-[source.room]
-driver = "command"
-every = "1 s"
-run = ["/bin/cat", "/srv/room"]
-channels = {{ by-command = {{ name = "t" }} }}
 [source.probes]
 driver = "onewire"
 every = "5 s"
@@ -71,8 +89,6 @@ channels = {{ by-mqtt = {{ topic = "shelf/temperature" }} }}
 
 [channel.water-a]
 quantity = "temperature"
-[channel.by-command]
-quantity = "temperature"
 [channel.by-onewire]
 quantity = "temperature"
 [channel.by-kernel]
@@ -85,14 +101,6 @@ quantity = "level"
 quantity = "level"
 [channel.by-mqtt]
 quantity = "temperature"
-
-[band.room-air]
-of = ["by-command"]
-target = "21 degC"
-tolerance = "4 K"
-deadband = "0.1 K"
-on_delay = "1 s"
-off_delay = "1 s"
 
 [sink.broker]
 kind = "mqtt"
@@ -135,6 +143,12 @@ topic read shelf/#
 user board
 topic write shelf/#
 """
+MOST_ANSWERS = 12
+UNPACKING = (
+    "until find /opt/stillwell/package -name '*.dpkg-new' -print -quit | grep -q .; "
+    "do sleep 0.05; done"
+)
+"""Waits until dpkg is at work on the package's files."""
 INSTALL = "/srv/src/deploy/install.sh"
 SETTINGS_FILE = "/etc/stillwell/stillwell.toml"
 
@@ -144,10 +158,34 @@ def install(hands: Hands) -> str:
     return hands.ok(INSTALL)
 
 
+def stand_far(hands: Hands, password: str = BOARD_WORD) -> None:
+    """Starts what is at the far ends; without a password the receiver of web hooks alone."""
+    command = f"{PYTHON} /srv/src/tests/hil/vm/far.py {password}"
+    hands.ok(f"systemd-run --quiet --unit=far {command}")
+    hands.ok("until (echo >/dev/tcp/127.0.0.1/9000) 2>/dev/null; do sleep 0.2; done")
+
+
+def first_evening(hands: Hands, lift: str, command: str) -> str:
+    """Answers `stillwell init` as a keeper does who has one probe and one float, until there is a
+    message on the phone and the service watches; returns what it took, in words.
+
+    Args:
+        lift: a line of shell that moves the float.
+        command: what calls `stillwell`.
+    """
+    evening = f"{PYTHON} /srv/src/tests/hil/vm/evening.py {shlex.quote(lift)} {command} init"
+    found = json.loads(hands.ok(evening).splitlines()[-1])
+    assert (found["status"], found["left"]) == (0, 0), found["said"]
+    assert found["answers"] <= MOST_ANSWERS
+    assert "Test from stillwell" in hands.ok("cat /srv/heard")
+    hands.until(lambda: hands.shown("StatusText") == "watching", "it watches")
+    return f"{found['answers']} answers, {found['seconds']:.0f} s, a message, and it watches"
+
+
 def prepare(hands: Hands) -> None:
     """Everything but the service's start."""
     put, ok = hands.machine.put, hands.ok
-    put("/srv/room", "t=21.5\n")
+    put("/srv/room", "echo t=21.5\n")
     put("/srv/sys/class/hwmon/hwmon0/name", "sht3x\n")
     put("/srv/sys/class/hwmon/hwmon0/temp1_input", "21900\n")
     nine = "95 01 4b 46 7f ff 0b 10 0b"
@@ -168,7 +206,6 @@ def prepare(hands: Hands) -> None:
     ok("chown mosquitto: /etc/mosquitto/passwd; chmod 0600 /etc/mosquitto/passwd")
     put("/etc/mosquitto/conf.d/tank.conf", BROKER)
     ok("systemctl restart mosquitto")
-    ok(f"systemd-run --quiet --unit=far {PYTHON} /srv/src/tests/hil/vm/far.py {BOARD_WORD}")
     ok(
         "systemd-run --quiet --unit=victoria victoria-metrics -storageDataPath=/srv/victoria "
         "-httpListenAddr=127.0.0.1:8428 -retentionPeriod=10y"
@@ -191,4 +228,44 @@ def start(hands: Hands) -> None:
     hands.ok("systemctl enable --quiet --now stillwell")
 
 
-__all__ = ["ALARM", "CHANNELS", "STILLWELL", "install", "prepare", "start"]
+def read(hands: Hands) -> dict[str, float]:
+    """Returns the value of each channel; nothing while one is missing or wrong."""
+    found = {c["channel"]: c["value"] for c in hands.json("status")[-1]["channels"]}
+    well = all(
+        found.get(channel) is not None and (value is None or abs(found[channel] - value) < 0.01)
+        for channel, value in CHANNELS.items()
+    )
+    return found if well else {}
+
+
+def room(hands: Hands, celsius: float) -> None:
+    """How warm the room is."""
+    hands.machine.put("/srv/room", f"echo t={celsius}\n")
+
+
+def raised(hands: Hands, alarm: str = ALARM) -> bool:
+    """Whether the alarm stands."""
+    calling = hands.json("status")[-1]["calling"]
+    return any(alarm == found["alarm"] and found["active"] for found in calling)
+
+
+def ring(hands: Hands) -> None:
+    """Raises the alarm, and sees that it has reached every recipient."""
+    room(hands, 29)
+    hands.until(lambda: raised(hands), "the alarm is raised")
+    hands.until(
+        lambda: "Room" in hands.machine.run("cat /srv/heard").said, "the web hook heard of it"
+    )
+    topic = f"stillwell/reading-room/alarm/{ALARM}"
+    heard = hands.ok(f"mosquitto_sub -u phone -P {PHONE_WORD} -t '{topic}' -C 1 -W 60")
+    assert json.loads(heard)["active"] is True
+    assert "/ping" in hands.ok("cat /srv/heard")
+
+
+def later(hands: Hands) -> None:
+    """A later release's sources in /srv/later: another number, and the store is laid out anew."""
+    package = "/srv/later/daemon/stillwell"
+    hands.ok("cp -r /srv/src /srv/later")
+    hands.ok(f"sed -i 's/^__version__ = .*/__version__ = \"7.0.0\"/' {package}/__init__.py")
+    number = int(hands.ok(f"ls {package}/store/schema | tail -n 1")[:4]) + 1
+    hands.machine.put(f"{package}/store/schema/{number:04}_later.sql", "CREATE TABLE later (x);\n")

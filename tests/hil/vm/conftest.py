@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
+
+import debian
+import guest
 
 
 @pytest.fixture
@@ -15,3 +21,22 @@ def saw(request: pytest.FixtureRequest) -> Callable[[str], None]:
         request.node.user_properties.append(("saw", what))
 
     return note
+
+
+@pytest.fixture(scope="session")
+def debs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the Debian packages of these sources and of a later version: that which
+    STILLWELL_PACKAGES names, or a new one."""
+    if named := os.environ.get("STILLWELL_PACKAGES"):
+        return Path(named)
+    folder = tmp_path_factory.mktemp("debs")
+    subprocess.run([debian.ROOT / "tests/hil/packages.sh", "--make", folder], check=True)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def installed_root(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A Debian 12 in a folder with stillwell in it, by install.sh."""
+    root = guest.installed("bookworm", tmp_path_factory.mktemp("installed"))
+    yield root
+    debian.remove(root)

@@ -17,14 +17,14 @@ from pathlib import Path
 import debian
 from machine import GENEROUS_S, Done
 
-PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
-
 
 class Container:
     """One root of its own, booted; a context manager that ends it."""
 
-    def __init__(self, suite: str, folder: Path) -> None:
+    def __init__(self, suite: str, folder: Path, packages: Path | None = None) -> None:
+        """Args: packages: what /srv/packages has; else the wheels that install.sh needs."""
         self.root = folder / "root"
+        self._packages = packages
         self._log = folder / "console.log"
         self._suite = suite
         self._process: subprocess.Popen[bytes] | None = None
@@ -35,10 +35,10 @@ class Container:
         if shutil.which("systemd-nspawn") is None:
             raise debian.CannotBuildError("no systemd-nspawn: apt-get install systemd-container")
         made = debian.root(self._suite)
-        packages = debian.wheels(self._suite)
+        packages = self._packages or debian.wheels(self._suite)
         subprocess.run(["cp", "-a", "--reflink=auto", made, self.root], check=True)
         debian.copy_sources(self.root / "srv" / "src")
-        shutil.copytree(packages, self.root / "srv" / "wheels")
+        debian.copy_packages(packages, self.root / "srv" / "packages")
         victoria = shutil.which("victoria-metrics")
         if victoria is not None:
             shutil.copy2(victoria, self.root / "usr" / "bin")
@@ -70,7 +70,8 @@ class Container:
                 state = self.run("systemctl is-system-running", timeout_s=20).said.strip()
                 if state in ("running", "degraded"):
                     return
-            assert time.monotonic() < ends, "the container's systemd did not come up"
+            if time.monotonic() > ends:
+                raise debian.CannotBuildError(f"systemd did not come up in {GENEROUS_S:.0f} s")
             time.sleep(0.3)
 
     @property
@@ -84,8 +85,8 @@ class Container:
         return children[0]
 
     def run(self, command: str, user: str = "root", timeout_s: float = GENEROUS_S) -> Done:
-        words = ["nsenter", "--target", self._leader, "--all", "env", "-i", f"PATH={PATH}"]
-        words += ["HOME=/root", "LANG=C.UTF-8", "PIP_NO_INDEX=1", "PIP_FIND_LINKS=/srv/wheels"]
+        words = ["nsenter", "--target", self._leader, "--all", "env", "-i", f"PATH={debian.PATH}"]
+        words += ["HOME=/root", "LANG=C.UTF-8", "PIP_NO_INDEX=1", "PIP_FIND_LINKS=/srv/packages"]
         words += ["runuser", "-u", user, "--", "bash", "-c", command]
         done = subprocess.run(
             words,

@@ -23,6 +23,7 @@ CACHE = (
     Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "stillwell-hil" / "machine"
 )
 MIRROR = os.environ.get("STILLWELL_MIRROR", "http://deb.debian.org/debian")
+PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 PYTHONS = {"bookworm": "3.11", "trixie": "3.13"}
 PACKAGES = (
     "systemd",
@@ -111,6 +112,14 @@ def copy_sources(into: Path) -> None:
         shutil.copy2(ROOT / name, into / name)
 
 
+def copy_packages(of: Path, into: Path) -> None:
+    """Copies wheels or Debian packages into a folder of a root: into /srv/packages."""
+    into.mkdir()
+    for each in of.iterdir():
+        if each.is_file() and not each.name.endswith("_arm64.deb"):
+            shutil.copy2(each, into)
+
+
 def made_once(found: Path, make: Callable[[Path], None]) -> Path:
     """Returns a folder of the cache, made where it is missing; cut off, it is made anew."""
     if found.exists():
@@ -143,6 +152,13 @@ def call(*command: str) -> None:
     if done.returncode:
         said = "\n".join((done.stdout + done.stderr).splitlines()[-8:])
         raise CannotBuildError(f"{command[0]} ended with {done.returncode}: {said}")
+
+
+def inside(root: Path, command: str) -> None:
+    """Runs a line of bash in a root that is not booted, without a network; it must succeed."""
+    words = ["unshare", "--net", "--mount", "--pid", "--fork", f"--mount-proc={root / 'proc'}"]
+    words += ["chroot", str(root), "env", "-i", f"PATH={PATH}", "HOME=/root", "LC_ALL=C.UTF-8"]
+    call(*words, "DEBIAN_FRONTEND=noninteractive", "bash", "-c", command)
 
 
 def main(argv: Sequence[str]) -> int:

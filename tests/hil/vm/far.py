@@ -1,7 +1,7 @@
 """What stands on the far side of the daemon in a machine under test, run in the machine itself:
 gauges on pseudo-terminals (/dev/gauge-text, /dev/gauge-frame, /dev/gauge-modbus), boards that send
 to the broker, a receiver of web hooks and pings that keeps what it hears, a line each, in
-/srv/heard.
+/srv/heard. Without an argument, which is the boards' password, the receiver alone.
 """
 
 from __future__ import annotations
@@ -69,7 +69,8 @@ class Hook(BaseHTTPRequestHandler):
         body = self.rfile.read(int(self.headers.get("content-length", "0")))
         with HEARD.open("ab") as file:
             file.write(self.path.encode() + b" " + body.replace(b"\n", b" ") + b"\n")
-        self.send_response(204)
+        self.send_response(200)  # ntfy's own answer; Apprise takes no other for one
+        self.send_header("Content-Length", "0")
         self.end_headers()
 
     do_GET = do_POST  # noqa: N815
@@ -109,11 +110,13 @@ async def modbus() -> None:
 
 
 def main() -> None:
+    hooks = ThreadingHTTPServer(("127.0.0.1", HOOK_PORT), Hook)
+    if len(sys.argv) == 1:
+        hooks.serve_forever()
+    threading.Thread(target=hooks.serve_forever, daemon=True).start()
     for name, said in (("gauge-text", b"level=-3.2 mm\r\n"), ("gauge-frame", frame())):
         threading.Thread(target=babble, args=(terminal(name), said), daemon=True).start()
     threading.Thread(target=board, args=(sys.argv[1],), daemon=True).start()
-    hooks = ThreadingHTTPServer(("127.0.0.1", HOOK_PORT), Hook)
-    threading.Thread(target=hooks.serve_forever, daemon=True).start()
     asyncio.run(modbus())
 
 

@@ -14,15 +14,14 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import busy_tank
 import debian
 import kernel
-from container import Container
-from machine import Done, Hands
+from machine import Done
 
 HERE = Path(__file__).parent
 SLOWLY_S = 900.0
@@ -40,6 +39,7 @@ RestartSec=1
 [Install]
 WantedBy=sysinit.target
 """
+DEB_INSTALL = "apt-get install -y --no-install-recommends $(ls /srv/packages/*.deb | head -n 1)"
 NETWORK = """[Match]
 Driver=virtio_net
 [Network]
@@ -50,31 +50,59 @@ LinkLocalAddressing=no
 """As QEMU's user networking has it: 10.0.2.2 is the host's 127.0.0.1."""
 
 
+def taken_out(image: Path, path: str, into: Path) -> Path:
+    """Copies a folder of an ext4 that nobody uses; returns where it is."""
+    # 0: whole; 1: its journal was played back, as a boot does.
+    checked = subprocess.run(["e2fsck", "-fp", str(image)], capture_output=True)
+    assert checked.returncode in (0, 1), checked.stdout
+    command = ["debugfs", "-R", f"rdump {path} {into}", str(image)]
+    subprocess.run(command, check=True, capture_output=True)
+    return into / Path(path).name
+
+
 class GuestGoneError(Exception):
     """The virtual machine does not run, or not any more."""
 
 
-def installed_disk(
-    suite: str, folder: Path, settings: str, prepare: Callable[[Hands], None]
+def installed(suite: str, folder: Path, debs: Path | None = None) -> Path:
+    """Returns a Debian root in a folder in which stillwell is installed, and was never started: by
+    the Debian package of `debs`, or else by install.sh. No machine runs: in one of these it would
+    take ten times as long."""
+    root = folder / "root"
+    subprocess.run(["cp", "-a", "--reflink=auto", debian.root(suite), root], check=True)
+    debian.copy_sources(root / "srv" / "src")
+    debian.copy_packages(debs or debian.wheels(suite), root / "srv" / "packages")
+    found = "PIP_NO_INDEX=1 PIP_FIND_LINKS=/srv/packages"
+    debian.inside(root, f"{found} {busy_tank.INSTALL}" if debs is None else DEB_INSTALL)
+    return root
+
+
+def disk(
+    suite: str,
+    root: Path,
+    folder: Path,
+    files: Mapping[str, str],
+    command: str,
+    size: int = 2 << 30,
 ) -> Path:
-    """Makes the image of a root in which stillwell was installed, by install.sh in a container:
-    here that would take ten times as long. `prepare` does the rest before the container ends."""
-    image = folder / "disk.img"
-    with Container(suite, folder) as container:
-        hands = Hands(container)
-        busy_tank.install(hands)
-        container.put(busy_tank.SETTINGS_FILE, settings)
-        hands.ok(f"chgrp stillwell {busy_tank.SETTINGS_FILE}; rm -r /srv/wheels")
-        prepare(hands)
-        root = folder / "copy"
-        subprocess.run(["cp", "-a", "--one-file-system", container.root, root], check=True)
-    _add_machine(suite, root)
-    with image.open("wb") as file:
-        file.truncate(2 << 30)
-    command = ["mke2fs", "-q", "-F", "-t", "ext4", "-d", str(root), str(image)]
-    subprocess.run(command, check=True)
-    debian.remove(root)
+    """Makes the image of a disk in a folder: of a root, with these files, after a line of bash."""
+    image, copy = folder / "disk.img", folder / "copy"
+    subprocess.run(["cp", "-a", "--reflink=auto", root, copy], check=True)
+    for path, text in files.items():
+        (copy / path.lstrip("/")).write_text(text, encoding="utf-8")
+    debian.inside(copy, f"chgrp stillwell {busy_tank.SETTINGS_FILE}; {command}")
+    _add_machine(suite, copy)
+    make_ext4(image, 2 << 30, copy)
+    debian.remove(copy)
     return image
+
+
+def make_ext4(image: Path, size: int, *of: Path) -> None:
+    """Makes an image with an ext4 of these bytes, empty or of a folder."""
+    with image.open("wb") as file:
+        file.truncate(size)
+    command = ["mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096"]
+    subprocess.run([*command, *(f"-d{folder}" for folder in of), image], check=True)
 
 
 def _add_machine(suite: str, root: Path) -> None:
@@ -95,6 +123,8 @@ def _add_machine(suite: str, root: Path) -> None:
         link.symlink_to(f"{folder}/{unit}.service")
     (root / "etc" / "systemd" / "network" / "qemu.network").write_text(NETWORK)
     (root / "etc" / "fstab").write_text("/dev/vda / ext4 rw,relatime 0 1\n")
+    # It holds dpkg off from waiting for the disk, which a power cut must find as on a Pi.
+    (root / "etc" / "dpkg" / "dpkg.cfg.d" / "99mmdebstrap").unlink()
     (root / "etc" / "hostname").write_text("tank\n")
 
 
@@ -119,7 +149,9 @@ class Guest:
         command += ["-serial", f"file:{self.console}"]
         command += ["-kernel", str(self._kernel / "vmlinuz")]
         command += ["-initrd", str(self._kernel / "initrd.img")]
-        words = "console=ttyS0 root=/dev/vda rw quiet panic=-1 nokaslr mitigations=off"
+        words = (
+            "console=ttyS0 root=/dev/vda rw quiet panic=-1 nokaslr mitigations=off no_timer_check"
+        )
         words += f" init={init}" if init else " systemd.show_status=0"
         command += ["-append", words]
         command += ["-drive", f"file={self._image},if=virtio,format=raw,cache=writeback"]
@@ -197,15 +229,6 @@ class Guest:
         self._process = self._port = None
         with contextlib.suppress(OSError):
             os.unlink(self._socket)
-
-    def taken_out(self, path: str, into: Path) -> Path:
-        """Copies a folder from its disk, once it is off; returns where it is."""
-        # 0: whole; 1: its journal was played back, as a boot does.
-        checked = subprocess.run(["e2fsck", "-fp", str(self._image)], capture_output=True)
-        assert checked.returncode in (0, 1), checked.stdout
-        command = ["debugfs", "-R", f"rdump {path} {into}", str(self._image)]
-        subprocess.run(command, check=True, capture_output=True)
-        return into / Path(path).name
 
     def __enter__(self) -> Guest:
         return self

@@ -11,7 +11,7 @@ from typing import Any, Protocol, TypeVar
 
 GENEROUS_S = 300.0
 """A limit, in s, that only ends a test whose condition never comes true; no time is judged."""
-STILLWELL = "/usr/local/bin/stillwell"
+STILLWELL = "stillwell"
 PYTHON = "/opt/stillwell/current/venv/bin/python"
 Found = TypeVar("Found")
 

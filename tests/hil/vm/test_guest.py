@@ -13,22 +13,19 @@ from pathlib import Path
 
 import pytest
 
-from guest import SLOWLY_S, Guest, installed_disk
+import busy_tank
+import hardware
+from guest import SLOWLY_S, Guest, disk
+from hardware import BANK, pull
 from machine import PYTHON, STILLWELL, Hands
 
 pytestmark = pytest.mark.machine
 Saw = Callable[[str], None]
 SUITE = "bookworm"
 
-SENSORS = """
-[tank]
-name = "reading-room"
-zone = "Europe/Dublin"
-volume = "68 L"
-[store]
-path = "/var/lib/stillwell/tank.db"
-commit_every = "10 s"
-
+SENSORS = (
+    busy_tank.TANK
+    + """
 [source.floats]
 driver = "gpio_float"
 every = "10 s"
@@ -49,7 +46,7 @@ channels = { room = { device = "lm75", value = "temp1_input" } }
 [source.probes]
 driver = "onewire"
 every = "10 s"
-channels = { water-a = { probe = "PROBE_A" }, water-b = { probe = "PROBE_B" } }
+channels = { water-a = { probe = "28-0316a2794a1f" }, water-b = { probe = "28-0316a2794a20" } }
 
 [channel.float-low]
 quantity = "float"
@@ -68,54 +65,32 @@ quantity = "temperature"
 [channel.water-b]
 quantity = "temperature"
 """
-PROBES = ("28-0316a2794a1f", "28-0316a2794a20")
-BANK = "/sys/kernel/config/gpio-sim/tank"
-MODULES_AT_BOOT = f"""modprobe -a gpio-simulator i2c-dev
+)
+CHIP = """modprobe i2c-dev
 modprobe i2c-stub chip_addr=0x48
 modprobe lm75
-mountpoint -q /sys/kernel/config || mount -t configfs none /sys/kernel/config
-mkdir -p {BANK}/bank0/line3 {BANK}/bank0/line4
-echo 8 >{BANK}/bank0/num_lines
-echo pinctrl-bcm2711 >{BANK}/bank0/label
-echo FLOAT_LOW >{BANK}/bank0/line3/name
-echo FLOAT_HIGH >{BANK}/bank0/line4/name
-echo 1 >{BANK}/live
 i2cset -f -y 0 0x48 0 0x8015 w
 echo lm75 0x48 >/sys/bus/i2c/devices/i2c-0/new_device
-modprobe w1_simulated
-"""
-HARDWARE = """[Unit]
-Description=What a Pi's kernel does by its device tree
-DefaultDependencies=no
-After=systemd-modules-load.service sys-kernel-config.mount
-[Service]
-Type=oneshot
-ExecStart=/bin/sh /srv/hardware.sh
-[Install]
-WantedBy=sysinit.target
 """
 
 
 @pytest.fixture(scope="module")
-def hands(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hands]:
+def hands(installed_root: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hands]:
     """A keeper's hands on the machine."""
     folder = tmp_path_factory.mktemp("guest")
-    with Guest(SUITE, image(folder), folder) as guest:
+    with Guest(SUITE, image(installed_root, folder), folder) as guest:
         guest.start(network=False, clock="1970-01-01T00:00:10")
         yield Hands(guest, SLOWLY_S)
 
 
-def image(folder: Path) -> Path:
-    """A disk with stillwell on it, made of a container that it was installed in."""
-
-    def prepare(there: Hands) -> None:
-        there.machine.put("/srv/hardware.sh", MODULES_AT_BOOT)
-        there.machine.put("/etc/systemd/system/hardware.service", HARDWARE)
-        there.ok("systemctl enable stillwell hardware")
-        there.ok("systemctl disable mosquitto systemd-timesyncd")
-
-    settings = SENSORS.replace("PROBE_A", PROBES[0]).replace("PROBE_B", PROBES[1])
-    return installed_disk(SUITE, folder, settings, prepare)
+def image(root: Path, folder: Path) -> Path:
+    """A disk with stillwell on it, and what gives it its hardware."""
+    files = {
+        busy_tank.SETTINGS_FILE: SENSORS,
+        **hardware.files({3: "FLOAT_LOW", 4: "FLOAT_HIGH"}, "0,0,0", CHIP),
+    }
+    command = "systemctl enable stillwell hardware; systemctl disable mosquitto systemd-timesyncd"
+    return disk(SUITE, root, folder, files, command)
 
 
 def value(hands: Hands, channel: str) -> float | None:
@@ -133,11 +108,6 @@ def standing(hands: Hands, alarm: str) -> str:
         return ""
     calling = hands.json("status")[-1]["calling"]
     return next((str(a["text"]) for a in calling if a["alarm"] == alarm), "")
-
-
-def float_is(hands: Hands, line: int, pull: str) -> None:
-    """What the float does: pull-down closes the switch, as water does."""
-    hands.ok(f"echo pull-{pull} >/sys/devices/platform/gpio-sim.*/gpiochip*/sim_gpio{line}/pull")
 
 
 class TestBoot:
@@ -162,12 +132,11 @@ class TestBoot:
 
 class TestFloats:
     def test_that_close_are_seen_and_bounces_are_not(self, hands: Hands, saw: Saw) -> None:
-        float_is(hands, 3, "down")
+        hands.ok(pull(3, "down"))
         hands.until(lambda: value(hands, "float-low") == 1.0, "the low float has closed")
-        pull = "/sys/devices/platform/gpio-sim.*/gpiochip*/sim_gpio4/pull"
-        bounce = "for i in 1 2 3 4 5; do echo pull-down; echo pull-up; done"
+        bounce = f"for i in 1 2 3 4 5; do {pull(4, 'down')}; {pull(4, 'up')}; done"
         rows = hands.sql("select max(seq) from reading")[0][0]
-        hands.ok(f"{bounce} | while read w; do echo $w >$(echo {pull}); done")
+        hands.ok(bounce)
         channel = "select id from channel where name = 'float-high'"
         shares = f"select value, raw from reading where channel = ({channel}) and seq > {rows}"
         found = hands.until(lambda: hands.sql(shares)[1:], "it is read again")
@@ -304,3 +273,23 @@ class TestTheClock:
 def calling(hands: Hands) -> set[str]:
     """The alarms that stand."""
     return {a["alarm"] for a in hands.json("status")[-1]["calling"] if a["active"]}
+
+
+class TestAnUpdate:
+    def test_that_a_power_cut_ends_leaves_the_program_in_use(self, hands: Hands, saw: Saw) -> None:
+        guest, installed = hands.machine, "readlink -f /opt/stillwell/current"
+        assert isinstance(guest, Guest)
+        busy_tank.later(hands)
+        before = hands.ok(installed)
+        found = "--setenv=PIP_NO_INDEX=1 --setenv=PIP_FIND_LINKS=/srv/packages"
+        update = busy_tank.INSTALL.replace("/srv/src", "/srv/later")
+        hands.ok(f"systemd-run --quiet --unit=update {found} {update}")
+        fills = "ls -d /opt/stillwell/releases/*/venv/lib/*/*/hatchling | wc -l"
+        hands.ok(f"until [ $({fills}) = 2 ]; do sleep 0.5; done")
+        guest.cut_power()
+        guest.start(network=False)
+        hands.until(lambda: hands.shown("StatusText") == "watching", "it watches")
+        assert hands.ok(installed) == before
+        newest = hands.sql("select max(seq) from reading")
+        hands.until(lambda: hands.sql("select max(seq) from reading") > newest, "it reads")
+        saw(f"install.sh was cut off while it filled a release: {Path(before).name} watches")

@@ -3,8 +3,7 @@ and again on the same disk (ext4), and after each start everything that must hol
 broker and those who listen to it are outside.
 
 What is lost is the guest's memory and what its kernel had not handed to the disk; what a memory
-card would still lose of its own cache is not. The guest has a process 1 of a few lines in place of
-systemd, since the boot is most of the time that a cut takes. STILLWELL_CUTS says how many (30).
+card would still lose of its own cache is not (test_torn_pages.py). STILLWELL_CUTS says how many.
 """
 
 from __future__ import annotations
@@ -12,152 +11,31 @@ from __future__ import annotations
 import json
 import os
 import random
-import re
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from paho.mqtt.client import Client, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion
 
+from cut_tank import COMMIT_S, STATE, SUITE, Keeper, image
 from free_ports import free_port
-from guest import SLOWLY_S, Guest, installed_disk
-from kill_campaign import NAME, Phone
+from guest import SLOWLY_S, Guest, taken_out
+from in_words import said
+from kill_campaign import Phone
 from kill_story import Story
-from machine import Hands
 from real_broker import Broker
+from stillwell.run.restarts import ALARM
 
 pytestmark = pytest.mark.machine
 Saw = Callable[[str], None]
-SUITE = "bookworm"
-CUTS = int(os.environ.get("STILLWELL_CUTS", "30"))
-COMMIT_S = 30.0
-
-SETTINGS = """
-[tank]
-name = "reading-room"
-zone = "Europe/Dublin"
-volume = "68 L"
-[store]
-path = "/var/lib/stillwell/tank.db"
-commit_every = "30 s"
-
-[source.tank]
-driver = "simulated"
-every = "1 s"
-seed = 7
-[source.tank.channels]
-water-a = {{ sees = "water", noise = "0.03 K" }}
-water-b = {{ sees = "water-b", noise = "0.03 K" }}
-level = {{ sees = "level", noise = "1 mm" }}
-[source.room]
-driver = "command"
-every = "2 s"
-run = ["/bin/sh", "/srv/room.sh"]
-channels = {{ room = {{ name = "t" }} }}
-
-[channel.water-a]
-quantity = "temperature"
-[channel.water-b]
-quantity = "temperature"
-[channel.level]
-quantity = "level"
-[channel.room]
-quantity = "temperature"
-[band.room-air]
-of = ["room"]
-target = "21 degC"
-tolerance = "4 K"
-deadband = "0.1 K"
-on_delay = "1 s"
-off_delay = "1 s"
-
-[sink.broker]
-kind = "mqtt"
-host = "10.0.2.2"
-port = {port}
-"""
-ROOM = "read up rest </proc/uptime; [ $((${up%.*} / 12 % 2)) = 0 ] && echo t=21.5 || echo t=29\n"
-PROCESS_1 = """#!/bin/sh
-export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
-modprobe -a virtio_console virtio_net
-hostname tank
-ip link set lo up
-ip link set eth0 up
-ip address add 10.0.2.15/24 dev eth0
-while [ ! -e /run/enough ]; do
-    setpriv --reuid=stillwell --regid=stillwell --init-groups \\
-        stillwell run --config /etc/stillwell/stillwell.toml &
-    echo $! >/run/daemon
-    wait $!
-    sleep 5
-done >>/var/log/stillwell.log 2>&1 </dev/null &
-exec python3 /srv/agent.py
-"""
-LOOK = """
-import json, sqlite3
-c = sqlite3.connect("file:/var/lib/stillwell/tank.db?mode=ro", uri=True, timeout=60)
-one = lambda query: c.execute(query).fetchall()
-print(json.dumps({
-    "whole": one("pragma integrity_check")[0][0],
-    "entries": [row[0] for row in one("select id from journal")],
-    "newest": dict(one(
-        "select boot_id, max(mono_ms) from reading join epoch on epoch.id = epoch group by boot_id"
-    )),
-    "boot": open("/proc/sys/kernel/random/boot_id").read().strip(),
-}))
-"""
-
-
-class Keeper:
-    """Notes something every second, and remembers what was answered as noted."""
-
-    def __init__(self, port: int) -> None:
-        self.answered: set[int] = set()
-        self._asked = 0
-        self._over = threading.Event()
-        self._client = Client(CallbackAPIVersion.VERSION2, client_id="keeper")
-        self._client.on_connect = lambda client, *_: client.subscribe(f"{NAME}/done", 1)
-        self._client.on_message = self._on_message
-        self._client.connect("127.0.0.1", port)
-        self._client.loop_start()
-        threading.Thread(target=self._ask, daemon=True).start()
-
-    def _on_message(self, _: Client, __: object, message: MQTTMessage) -> None:
-        said = json.loads(message.payload)
-        if said["done"] and (entry := re.match(r"Noted as entry (\d+)", said["text"])):
-            self.answered.add(int(entry[1]))
-
-    def _ask(self) -> None:
-        while not self._over.wait(1.5):
-            self._asked += 1
-            note = {"kind": "note", "text": "looked", "key": f"keeper-{self._asked}"}
-            self._client.publish(f"{NAME}/do/note", json.dumps(note), qos=1)
-
-    def close(self) -> None:
-        self._over.set()
-        self._client.disconnect()
-        self._client.loop_stop()
-
-
-def image(folder: Path, settings: str) -> Path:
-    """A disk with stillwell on it, and a process 1 that only runs it."""
-
-    def prepare(there: Hands) -> None:
-        for path, text in (("room.sh", ROOM), ("process-1", PROCESS_1), ("look.py", LOOK)):
-            there.machine.put(f"/srv/{path}", text)
-        there.ok("chmod +x /srv/process-1")
-
-    return installed_disk(SUITE, folder, settings, prepare)
+CUTS = int(os.environ.get("STILLWELL_CUTS", "6"))
 
 
 class Cuts:
     """The campaign."""
 
-    def __init__(self, guest: Guest, phone: Phone, keeper: Keeper) -> None:
-        self.guest, self.phone, self.keeper = guest, phone, keeper
+    def __init__(self, guest: Guest, disk: Path, phone: Phone, keeper: Keeper) -> None:
+        self.guest, self.disk, self.phone, self.keeper = guest, disk, phone, keeper
         self.gone_s: list[float] = []
         self.wrong: list[str] = []
         self._chance = random.Random(20)
@@ -211,17 +89,18 @@ class Cuts:
         self._said("touch /run/enough; kill $(cat /run/daemon)")
         self._said("while [ -d /proc/$(cat /run/daemon) ]; do sleep 1; done; sync")
         self.guest.cut_power()
-        return Story(self.guest.taken_out("/var/lib/stillwell", folder) / "tank.db")
+        return Story(taken_out(self.disk, STATE, folder) / "tank.db")
 
 
-def test_power_cuts(tmp_path: Path, saw: Saw) -> None:
+def test_power_cuts(installed_root: Path, tmp_path: Path, saw: Saw) -> None:
     broker = Broker(tmp_path, free_port(), [])
     broker.start()
-    guest = Guest(SUITE, image(tmp_path, SETTINGS.format(port=broker.port)), tmp_path)
+    disk = image(installed_root, tmp_path, broker.port)
+    guest = Guest(SUITE, disk, tmp_path)
     phone, keeper = Phone(broker.port), Keeper(broker.port)
     began = time.monotonic()
     with guest:
-        cuts = Cuts(guest, phone, keeper)
+        cuts = Cuts(guest, disk, phone, keeper)
         try:
             for _ in range(CUTS):
                 cuts.one()
@@ -236,6 +115,8 @@ def test_power_cuts(tmp_path: Path, saw: Saw) -> None:
         if number:
             wrong.append(f"{count}: {number}: {what}")
 
+    blamed = [t for t in story.log if t.alarm == ALARM and "stillwell keeps" in said(t).title]
+    note("blamed", len(blamed), "the daemon is said to have ended by itself")
     story.check_store(note)
     story.check_states(phone.states, note)
     twice = story.check_heard(phone.notices, note)

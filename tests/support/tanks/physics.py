@@ -15,6 +15,8 @@ this times the difference in temperature is to the difference in vapour pressure
 SEAWATER_J_L_K = 4_090.0
 """What warms a litre of seawater of 35 g/kg by a kelvin at 25 degC: 3,998 J/(kg K) times 1.0233
 kg/L (TEOS-10)."""
+EXPANSION_PER_K = 2.97e-4
+"""By which share seawater of 35 g/kg swells for a kelvin at 25 degC (TEOS-10)."""
 GLASS_J_M3_K = 2_500.0 * 720.0
 """What warms a m3 of soda-lime glass by a kelvin (EN 572-1: 2,500 kg/m3, 720 J/(kg K))."""
 GLASS_W_M_K = 1.0

@@ -10,15 +10,16 @@ from __future__ import annotations
 
 from collections import ChainMap
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Protocol
 
 from stillwell.alarm.annunciate import maintenance, shelving
 from stillwell.alarm.annunciate.asked import DONE, event_of, fits
-from stillwell.alarm.annunciate.maintenance import MAINTENANCE, AtWork, Standing, WorkOver
+from stillwell.alarm.annunciate.maintenance import MAINTENANCE
 from stillwell.alarm.annunciate.settling import Settling, newest, over_since_ms, settling
 from stillwell.alarm.annunciate.state import URGENCY, AlarmState, Event, Kind, Record, Refuse, step
 from stillwell.alarm.annunciate.suppression import Relations
+from stillwell.alarm.house import AtWork, Removed, Standing, WorkOver
 from stillwell.alarm.kept import Shifted, restored
 from stillwell.alarm.nearest import did_you_mean
 from stillwell.alarm.occurring import Alarms
@@ -33,11 +34,6 @@ _NEVER_MS = 1 << 62
 
 _LATER = frozenset({Kind.UNSUPPRESS, Kind.SHELF_ENDED, Kind.UNSHELVE, Kind.RETURN_TO_SERVICE})
 """Events that announce a condition which began long ago."""
-
-
-@dataclass(frozen=True, slots=True)
-class Removed(Facts):
-    """The configuration no longer has this alarm."""
 
 
 WhyNot = Callable[[str], str]

@@ -8,33 +8,19 @@ its time is up.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from stillwell.alarm.catalogue import priority_of
+from stillwell.alarm.house import Drilled, Drilling
 from stillwell.alarm.notices import kind_of, notices
 from stillwell.finding import Finding
-from stillwell.notice import Facts, Notice, Transition
+from stillwell.notice import Notice, Transition
 
 DRILL = "drill"
 """The alarm's name."""
 
 PATIENCE_S = 900.0
 """How long, in s, an acknowledgement is waited for, unless somebody asks for another time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Drilling(Facts):
-    """A drill has begun."""
-
-    by: str
-    """Who asked for it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Drilled(Facts):
-    """A drill is over."""
-
-    answered: bool
 
 
 def begun(by: str) -> Finding:

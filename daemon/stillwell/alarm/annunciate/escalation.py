@@ -17,7 +17,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from stillwell.alarm.annunciate.state import URGENCY
-from stillwell.notice import Facts, Notice, Priority, State, Transition
+from stillwell.alarm.house import Blind
+from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.reading import Moment
 
 LONGEST_GONE_MS = 7 * 86_400_000
@@ -190,16 +191,6 @@ class Escalation:
                 self._reached[alarm] = max(self._reached.get(alarm, 1), turn_of(notice))
                 found.append(notice)
         return found
-
-
-@dataclass(frozen=True, slots=True)
-class Blind(Facts):
-    """Nobody watched for a while."""
-
-    from_ms: int
-    """Since when, UTC; where nobody knows, when the gap ended."""
-    gone_ms: int | None
-    """How long the gap was; None where the clocks don't tell."""
 
 
 def blind(last_seen: Moment, now: Moment, gone_ms: int | None, from_ms: int) -> Notice:

@@ -10,9 +10,10 @@ not pass by themselves ring afterwards.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from stillwell.notice import Facts, Kept, Notice, Priority, State, Transition
+from stillwell.alarm.house import Standing
+from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.request import Request
 
 MAINTENANCE = "maintenance"
@@ -31,33 +32,6 @@ def as_sent(request: Request) -> Request:
     if not request.seconds or not request.age_s:
         return request
     return replace(request, seconds=max(0.0, request.seconds - request.age_s))
-
-
-@dataclass(frozen=True, slots=True)
-class AtWork(Facts):
-    """Somebody works at the tank."""
-
-    until_ms: int
-    """When the work ends, UTC."""
-    left_ms: int
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """One alarm that stands when the work is over."""
-
-    alarm: str
-    since_ms: int
-    """Since when it stands, UTC."""
-    facts: Kept
-
-
-@dataclass(frozen=True, slots=True)
-class WorkOver(Facts):
-    """The work is over."""
-
-    stands: tuple[Standing, ...]
-    """The alarms that stand, the more urgent first."""
 
 
 def maintenance_notices(transition: Transition) -> list[Notice]:

@@ -13,7 +13,7 @@ from stillwell.acquire.source import Source
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.cli.checks.readings import channel_point
 from stillwell.ports import Clock, Driver, TellsTime
-from stillwell.reading import Moment
+from stillwell.reading import Failure, Moment
 from stillwell.settings import ConfigError, Settings
 from stillwell.settings.layers import Layers, layers_of
 from stillwell.settings.loading import content_of
@@ -22,6 +22,9 @@ from stillwell.wiring.plans.channels import from_above, judge_of
 from stillwell.wiring.sources import sources
 
 CLOSING_S = 2.0
+LISTENS_S = 3.0
+"""How long a silent channel is read again and again: a board that publishes speaks when it likes,
+and nothing that it said before we listened counts."""
 
 
 class Attempt:
@@ -56,7 +59,13 @@ class Attempt:
             if isinstance(driver, TellsTime):
                 driver.use_clock(self._clock)
             driver.open()
+            until = time.monotonic() + min(LISTENS_S, self.source.deadline_s / 2)
             self.read.take(driver.read(), self._over)
+            while self._silent() and time.monotonic() < until:
+                self._over.wait(0.5)
+                again = Read(self.source.channels)
+                again.take(driver.read(), self._over)
+                self.read = again
             if self.read.wrong:
                 self.error = Words(f"{self.source.who} {self.read.wrong}.", REPORT)
         except BaseException as error:
@@ -65,6 +74,10 @@ class Attempt:
         if driver is not None:
             with suppress(BaseException):
                 driver.close()
+
+    def _silent(self) -> bool:
+        sound = not self.read.wrong and not self._over.is_set()
+        return sound and any(s.failure is Failure.SILENT for s in self.read.samples)
 
 
 def read_once(settings: Settings, clock: Clock) -> list[Point]:

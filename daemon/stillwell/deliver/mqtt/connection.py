@@ -42,7 +42,7 @@ class Connection:
         section: the name of this sink in the configuration.
         will: what the broker publishes when we vanish.
         hear: takes the messages that have come in, and how many more were dropped.
-        listening: takes the broker's answer to `subscribe`.
+        listening: takes the filter of a `subscribe` and the broker's answer.
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class Connection:
         section: str,
         will: Message,
         hear: Callable[[Sequence[Arrived], int], None],
-        listening: Callable[[int], None],
+        listening: Callable[[str, int], None],
     ) -> None:
         self._settings = settings
         self._client_id = settings.client_id or client_id
@@ -265,4 +265,4 @@ class Connection:
     def _take(self, event: Event) -> None:
         """Handles every event except the acknowledgement that is being waited for."""
         if isinstance(event, Listening):
-            self._listening(event.code)
+            self._listening(event.topic, event.code)

@@ -38,8 +38,10 @@ class Acknowledged:
 
 @dataclass(frozen=True, slots=True)
 class Listening:
-    """The broker's answer to our subscription: below 0x80 is granted."""
+    """The broker's answer to a subscription: below 0x80 is granted."""
 
+    topic: str
+    """The filter."""
     code: int
 
 

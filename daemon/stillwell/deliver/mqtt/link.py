@@ -101,6 +101,8 @@ class Link:
         self._arrived: list[Arrived] = []
         self._of_topic: Counter[str] = Counter()
         self._arriving = threading.Lock()
+        self._asked: dict[int | None, str] = {}
+        """The filters that were subscribed to, by the number of the packet."""
         self._thread: threading.Thread | None = None
         self._socket: Any = None
         self._stopped = threading.Event()
@@ -186,12 +188,15 @@ class Link:
     def subscribe(self, topic_filter: str, *, retained: bool = False) -> None:
         """Subscribes to a topic filter, with `retained` also to the messages that are there
         already; the answer comes as `Listening`."""
-        if self.version == V5 and not retained:
-            # Retain handling 2: retained messages are not wanted, a command is not a state.
-            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
-            self._client.subscribe(topic_filter, options=options)
-        else:
-            self._client.subscribe(topic_filter, qos=1)
+        with self._arriving:  # the answer must not come before its number is known
+            if self.version == V5 and not retained:
+                # Retain handling 2: retained messages are not wanted, a command is not a state.
+                not_sent = SubscribeOptions.RETAIN_DO_NOT_SEND
+                options = SubscribeOptions(qos=1, retainHandling=not_sent)
+                _, mid = self._client.subscribe(topic_filter, options=options)
+            else:
+                _, mid = self._client.subscribe(topic_filter, qos=1)
+            self._asked[mid] = topic_filter
 
     def heard(self) -> tuple[list[Arrived], int]:
         """Returns the messages that have come since the last call, and how many more were
@@ -353,7 +358,10 @@ class Link:
         reasons: list[ReasonCode],
         properties: Properties | None,
     ) -> None:
-        self._events.put(Listening(max((int(reason.value) for reason in reasons), default=0x80)))
+        with self._arriving:
+            topic = self._asked.pop(mid, "")
+        code = max((int(reason.value) for reason in reasons), default=0x80)
+        self._events.put(Listening(topic, code))
 
     @_quiet
     def _on_message(self, client: Client, userdata: object, message: MQTTMessage) -> None:

@@ -33,7 +33,7 @@ class MqttSettings(BaseModel):
     """What all topics begin with."""
     announce: bool | None = None
     """Whether sensors, alarms and buttons are announced to a home-automation server by Home
-    Assistant's MQTT discovery; false takes away what was announced before."""
+    Assistant's MQTT discovery; without it what was announced before is taken away."""
     client_id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_.\-]{1,128}$")] | None = None
     """``stillwell-<tank>`` unless said otherwise. Two clients with one id throw each other out."""
     keepalive: Annotated[int, Field(ge=5, le=3600)] = 30

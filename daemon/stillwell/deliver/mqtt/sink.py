@@ -42,6 +42,8 @@ class Mqtt:
         self._settings = settings
         self._topics = topics.Topics(settings.prefix, tank)
         self._channels: dict[str, Quantity] = {}
+        self._present: dict[Stream, Collection[str]] = {}
+        """The names that the settings have, of each stream of which they are known."""
         self._words: Words | None = None
         self._answering = Answering(self._topics)
         self._connection = Connection(
@@ -83,9 +85,11 @@ class Mqtt:
 
     def use_channels(self, channels: Mapping[str, Quantity]) -> None:
         self._channels = dict(channels)
+        self._present[Stream.READINGS] = self._channels
         self._announce(self._announcer.channels(channels))
 
     def use_plan(self, alarms: Collection[str], estimates: Mapping[str, str]) -> None:
+        self._present |= {Stream.TRANSITIONS: alarms, Stream.ESTIMATES: estimates}
         self._announce(self._announcer.plan(alarms, estimates))
 
     def use_words(self, words: Words) -> None:
@@ -217,8 +221,8 @@ class Mqtt:
         if self._complete:
             return None
         self._connection.subscribe(self._topics.commands)
-        if self._settings.announce is not None:
-            self._connection.subscribe(self._announcer.all, retained=True)
+        # Also where nothing is announced any more: what was announced before is taken away.
+        self._connection.subscribe(self._announcer.all, retained=True)
         away = self._publish_retained()
         if away is not None:
             return away
@@ -264,12 +268,14 @@ class Mqtt:
                 self._announced.add(message.topic)
                 self._delivered.keep(0, message)
 
-    def _listening(self, code: int) -> None:
-        """Takes the broker's answer to our subscription."""
-        if code >= REFUSED_FROM:
-            self._denied.add(self._topics.commands, NOT_ALLOWED)
+    def _listening(self, topic: str, code: int) -> None:
+        """Takes the broker's answer to a subscription. Nobody need let us see announcements who
+        doesn't want them."""
+        wanted = topic == self._topics.commands or self._settings.announce is not None
+        if code >= REFUSED_FROM and wanted:
+            self._denied.add(topic, NOT_ALLOWED)
         else:
-            self._denied.remove(self._topics.commands)
+            self._denied.remove(topic)
 
     # -- messages --
 
@@ -278,6 +284,12 @@ class Mqtt:
         SenML name."""
         names, body = self._topics, row.body
         match body:
+            case Reading() if self._left(row.stream, body.channel):
+                return Message(names.reading(body.channel), b"", True)
+            case Transition() if self._left(row.stream, body.alarm) and not body.active:
+                return Message(names.alarm(body.alarm), b"", True)
+            case Published() if self._left(row.stream, body.name):
+                return Message(names.estimate(body.name), b"", True)
             case Reading():
                 payload = topics.reading_payload(self._tank, self._channels.get(body.channel), body)
                 return Message(names.reading(body.channel), payload, True, senml.MEDIA_TYPE)
@@ -290,6 +302,11 @@ class Mqtt:
             case Published():
                 payload = topics.estimate_payload(self._tank, body)
                 return Message(names.estimate(body.name), payload, True, senml.MEDIA_TYPE)
+
+    def _left(self, stream: Stream, name: str) -> bool:
+        """Whether the settings no longer have what a kept row is about. Then its topic is emptied
+        with each birth message: the broker may have slept through the one before."""
+        return stream in self._present and name not in self._present[stream]
 
     def _birth(self) -> Message:
         # Computed from the present clock, so that a step of the clock since the start corrects

@@ -88,7 +88,7 @@ class Sequence:
         """Returns how probable a dose of about `size` is in the next hours."""
         fall = max(self.x[1], least) * hours / size
         if self.since is None:
-            return min(0.5, fall)
+            return min(0.5, max(1e-4, fall))
         z = ((self.since - self.x[0]) / size - 1.0) / _WAITS
         if z > 6.0:
             return 0.5

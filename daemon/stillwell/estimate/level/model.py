@@ -33,6 +33,11 @@ _LEARNT = 0.6
 """The share of the variance that must have gone, by evidence in the window or later, for a loss
 to have a basis."""
 
+_DRY = """The water stood below the lowest safe level: where the pump draws air, the chamber no \
+longer shows what goes. Pour before it is reached."""
+_ROSE = """By the evidence the water rose without a pour: a float mounted upside down, a pour with \
+a wrong volume, or water from elsewhere?"""
+
 
 @dataclass(frozen=True, slots=True)
 class RateView:
@@ -142,16 +147,11 @@ class LevelModel:
         _, alone = moments(passage.deaf, counted_ml(self.physics))
         basis = self._basis(passage.seen)
         half = _Z * math.sqrt(variance)
-        if mean + half < 0:
-            return NotEnough(
-                "By the evidence the water rose without a pour: a float mounted upside down, a pour"
-                " with a wrong volume, or water from elsewhere?",
-                window,
-                basis,
-            )
+        if mean + half < 0 and not passage.seen.dry:
+            return NotEnough(_ROSE, window, basis)
         wide = half > max(_WIDEST * abs(mean), _COARSE_MM / self.geometry.mm_per_ml)
         sharp = half <= 0.1 * abs(mean)
-        if wide or (variance > _LEARNT * alone and not sharp):
+        if wide or passage.seen.dry or (variance > _LEARNT * alone and not sharp):
             return NotEnough(self._why_not(passage), window, basis)
         return Estimate(mean, mean - half, mean + half, "mL", basis, window)
 
@@ -377,6 +377,8 @@ class LevelModel:
         seen = passage.seen
         if not self.physics.floats and self.physics.gauge is None:
             return "There is no float and no gauge."
+        if seen.dry:
+            return _DRY
         if seen.distrusted:
             names = " and ".join(sorted(seen.distrusted))
             return (

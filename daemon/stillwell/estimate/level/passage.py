@@ -135,14 +135,24 @@ class Passage:
 
     # --- events ------------------------------------------------------------------------------
 
+    def _is_dry(self) -> bool:
+        """Whether the water surely stands so low that the pump may draw air: what goes then goes
+        from the tank."""
+        mm, variance = moments(self.bank, lambda g: (g.x[H], g.P[H][H]))
+        dry = mm + 2.0 * math.sqrt(variance) < self.physics.geometry.lowest_safe_mm
+        self.seen.dry |= dry and self._within
+        return dry
+
     def _open_window(self) -> None:
         self._within = True
+        self._is_dry()
         self.bank.start_counting()
         for doubt in self.doubts:
             doubt.bank.start_counting()
         self.deaf = self.bank.copy()
 
     def _close_window(self) -> None:
+        self._is_dry()
         self._within = False
         self.bank.stop_counting()
         for doubt in self.doubts:
@@ -186,8 +196,9 @@ class Passage:
         if self._within:
             self.seen.pours += 1
         without = self.bank.copy() if not pour.to_mark else None
+        dry = self._is_dry()  # a part of it goes on into the tank
         for bank in self._all():
-            if pour.ml is None:
+            if pour.ml is None or dry:
                 bank.step(+1)
             else:
                 bank.pour(pour.ml, pour.sd_ml)
@@ -197,7 +208,7 @@ class Passage:
             for bank in self._all():
                 if bank is not self.deaf:
                     bank.see_level(0.0, self.physics.habits.mark_sd_mm)
-        elif without is not None and self._level_is_watched():
+        elif without is not None and not dry and self._level_is_watched():
             odds = math.log(self.physics.habits.false_notes)
             self.doubts.append(Doubt(odds, pour.t_ms, pour.ml or 0.0, without))
             self.doubts.sort(key=lambda d: -d.log_odds)

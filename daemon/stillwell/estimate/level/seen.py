@@ -29,3 +29,5 @@ class Seen:
     expected: int = 0
     distrusted: set[str] = field(default_factory=set)
     paused: int = 0
+    dry: bool = False
+    """Whether the water stood so low that the pump may have drawn air."""

@@ -3,9 +3,7 @@ recent value. A difference that creeps is a drift; one that jumps and stays is a
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import Any
 
 DRIFTED_K = 0.2
 """A difference that has crept this far is reported."""
@@ -69,16 +67,3 @@ class Difference:
         difference as the usual one."""
         self.base = self.fast = self.fast + by
         self.odd_s, self.suspect = None, ""
-
-    def to_json(self) -> list[Any]:
-        return [self.base, self.fast, self.seconds, self.odd_s, self.suspect]
-
-    @classmethod
-    def revived(cls, kept: Any) -> Difference:
-        """Takes up the value of `to_json`, or that of an older version, which kept the first
-        three. Raises ValueError or TypeError for anything else."""
-        base, fast, seconds = (float(number) for number in kept[:3])
-        if not all(map(math.isfinite, (base, fast, seconds))):
-            raise ValueError("a kept difference is no number")
-        odd_s, suspect = kept[3:] if len(kept) == 5 else (None, "")
-        return cls(base, fast, seconds, None if odd_s is None else float(odd_s), str(suspect))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from stillwell.notice import Facts
 
@@ -33,23 +32,6 @@ class Doubted:
     other: str = ""
     well_s: float | None = None
     """Since when it has behaved again."""
-
-    def to_json(self) -> list[Any]:
-        return [str(self.kind), self.since_s, self.before, self.sure, self.other, self.well_s]
-
-    @classmethod
-    def revived(cls, kept: Any) -> Doubted:
-        """The inverse of `to_json`. Raises ValueError or TypeError for what it did not write."""
-        kind, since_s, before, sure, other, *later = kept
-        well_s = later[0] if later else None
-        return cls(
-            Kind(kind),
-            float(since_s),
-            float(before),
-            bool(sure),
-            str(other),
-            None if well_s is None else float(well_s),
-        )
 
 
 @dataclass(frozen=True, slots=True)

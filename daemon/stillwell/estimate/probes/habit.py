@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Any
 
 from stillwell.estimate.noise import Noise
 
@@ -35,9 +34,9 @@ class Habit:
     seconds."""
 
     noise: Noise = field(default_factory=Noise)
-    blocks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=KEPT_BLOCKS))
+    blocks: deque[tuple[float, float]] = field(default_factory=deque)
     """Time and mean of the last blocks."""
-    earlier: deque[float] = field(default_factory=lambda: deque(maxlen=EARLIER_BLOCKS))
+    earlier: deque[float] = field(default_factory=deque)
     """Means of the blocks before them."""
     value: float = math.nan
     """The newest reading."""
@@ -55,6 +54,10 @@ class Habit:
     _block: int = -1
     _total: float = 0.0
     _count: int = 0
+
+    def __post_init__(self) -> None:
+        self.blocks = deque(self.blocks, KEPT_BLOCKS)
+        self.earlier = deque(self.earlier, EARLIER_BLOCKS)
 
     def take(self, t_s: float, value: float) -> bool:
         """Takes one reading; returns whether a block has ended with it."""
@@ -132,39 +135,3 @@ class Habit:
     @property
     def quiet(self) -> bool:
         return self.noise.lately < QUIET * self.noise.usual
-
-    def to_json(self) -> list[Any]:
-        return [
-            self.noise.to_json(),
-            self.longest_s,
-            self.seconds,
-            {
-                "blocks": list(self.blocks),
-                "earlier": list(self.earlier),
-                "value": None if math.isnan(self.value) else self.value,
-                "same_s": self.same_s,
-                "noisy_s": self.noisy_s,
-                "far_s": self.far_s,
-                "seen_s": self.seen_s,
-                "open": [self._block, self._total, self._count],
-            },
-        ]
-
-    def restore(self, kept: Any) -> None:
-        """Takes up the value of `to_json`, or that of an older version, which kept the first
-        three. Raises ValueError, KeyError or TypeError for anything else."""
-        noise, longest_s, seconds, *later = kept
-        self.noise.restore(noise)
-        self.longest_s, self.seconds = float(longest_s), float(seconds)
-        if not later:
-            return
-        lately = later[0]
-        self.blocks.extend((float(t), float(v)) for t, v in lately["blocks"])
-        self.earlier.extend(float(mean) for mean in lately["earlier"])
-        self.value = math.nan if lately["value"] is None else float(lately["value"])
-        self.same_s, self.seen_s = float(lately["same_s"]), float(lately["seen_s"])
-        self.noisy_s, self.far_s = (
-            None if at is None else float(at) for at in (lately["noisy_s"], lately["far_s"])
-        )
-        block, total, count = lately["open"]
-        self._block, self._total, self._count = int(block), float(total), int(count)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
@@ -20,11 +21,22 @@ from stillwell.estimate.probes.doubt import Doubted, Kind, ProbeBelieved, ProbeD
 from stillwell.estimate.probes.habit import BLOCK_S, Habit
 from stillwell.estimate.probes.place import APART_K, Places
 from stillwell.finding import Finding
+from stillwell.form import plain, typed
 from stillwell.notice import Priority
 from stillwell.reading import Moment
 
 BELIEVED_S = 1800.0
 """How long a doubted probe must behave before it is believed again."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    habits: dict[str, Habit]
+    pairs: dict[str, Difference]
+    """By the names of both, with a slash between them."""
+    settings: dict[str, Difference]
+    setting: dict[str, float]
+    doubted: dict[str, Doubted]
 
 
 class ProbeJudge:
@@ -272,29 +284,20 @@ class ProbeJudge:
 
     # -- across restarts -------------------------------------------------------------------------
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "noise": {name: habit.to_json() for name, habit in self._habits.items()},
-            "pairs": {"/".join(p): d.to_json() for p, d in self._pairs.items()},
-            "settings": {name: d.to_json() for name, d in self._settings.items()},
-            "setting": dict(self._setting),
-            "doubted": {name: doubt.to_json() for name, doubt in self.doubted.items()},
-        }
+    def to_json(self) -> Any:
+        """Returns what the next run continues from, of plain values."""
+        pairs = {"/".join(pair): difference for pair, difference in self._pairs.items()}
+        return plain(_Kept(self._habits, pairs, self._settings, self._setting, self.doubted))
 
     def restore(self, kept: Any) -> None:
         """Takes up the value of `to_json`; leaves out channels that no longer exist. Raises
-        ValueError, KeyError or TypeError for anything else."""
-        for name, habit in kept["noise"].items():
-            if name in self._habits:
-                self._habits[name].restore(habit)
-        for name, numbers in kept["pairs"].items():
-            pair = tuple(name.split("/"))
-            if len(pair) == 2 and pair in self._pairs:
-                self._pairs[pair] = Difference.revived(numbers)
-        for name, numbers in kept["settings"].items():
-            if name in self._settings:
-                self._settings[name] = Difference.revived(numbers)
-        self._setting = {str(n): float(v) for n, v in kept["setting"].items()}
-        for name, doubt in kept["doubted"].items():
-            if name in self._habits:
-                self.doubted[name] = Doubted.revived(doubt)
+        ValueError for anything else."""
+        found = typed(kept, _Kept)
+        self._setting = found.setting
+        self._settings |= {n: d for n, d in found.settings.items() if n in self._settings}
+        for pair in self._pairs:
+            self._pairs[pair] = found.pairs.get("/".join(pair), self._pairs[pair])
+        for name in self._habits:
+            self._habits[name] = found.habits.get(name, self._habits[name])
+            if name in found.doubted:
+                self.doubted[name] = found.doubted[name]

@@ -18,6 +18,7 @@ from stillwell.observe.chamber.found import (
     NoLeak,
     Seep,
     Standstill,
+    Sure,
     TooHigh,
     ToppedUp,
     WantsWater,
@@ -133,7 +134,7 @@ class LevelAlarms:
 
     def _judge_water(self, now_ms: int, at: Moment) -> None:
         facts, level = self.facts, self.facts.level
-        if facts.rate is not None and facts.bound is not None:
+        if facts.rate is not None and facts.bound is not None and not facts.dry:
             self._judge_loss(facts.rate, facts.bound, now_ms, at)
         if self._top_up is not None:
             low = self._top_up.runs_low(facts, now_ms, already=self._alarm(RESERVOIR_LOW).active)
@@ -156,11 +157,22 @@ class LevelAlarms:
         racing = facts.leaking is not None or (
             self._alarm("level.leak").active and not rules.leaks_no_more(rate, bound)
         )
+        racing = racing and not rules.evaporates(facts.heat)
         leaks = racing or facts.seeping is not None
         self._turn("level.leak", leaks, now_ms, at, on=2, off=4)
+        if self._alarm("level.leak").active and self._surely():
+            self.found.append(self._standing("level.leak", at))  # its priority may have risen
         still = facts.idle is not None and rules.stands_still(facts.idle, bound)
         still = still and self._top_up is None and not self._poured_unnoted(now_ms)
         self._turn("level.standstill", still, now_ms, at, on=4, off=4)
+
+    def _surely(self) -> Sure | None:
+        """Returns why the loss that stands can't be evaporation."""
+        facts, level = self.facts, self._record.level
+        if facts.leaking is None or facts.bound is None or level is None:
+            return None
+        lasts_ms = level.now_ms - self._alarm("level.leak").since_ms
+        return rules.surely_leaks(facts.leaking, facts.bound, facts.heat, lasts_ms)
 
     def _poured_unnoted(self, now_ms: int) -> bool:
         """Whether somebody poured lately and a single float can't tell how much."""
@@ -260,6 +272,8 @@ class LevelAlarms:
             reckoned = self.facts.reckoned_h
             below = level.value <= lowest if level else reckoned is not None and reckoned <= 0.0
             return Priority.HIGH if below else priority_of(name)
+        if name == "level.leak" and (self._surely() or self.facts.seeping):
+            return Priority.HIGH
         if name in LEVEL_ALARMS or name in TOP_UP_ALARMS:
             return priority_of(name)
         return priority_of("{float}." + name.rpartition(".")[2])
@@ -278,7 +292,15 @@ class LevelAlarms:
                 now_ml, days = (facts.leaking or rate).ml_per_h, bound.windows / 4
                 known = days if bound.windows >= _KNOWN_WINDOWS else None
                 machine = self._top_up is not None
-                return Leak(now_ml, bound.allowed, bound.middle, known, bound.from_physics, machine)
+                return Leak(
+                    now_ml,
+                    bound.allowed,
+                    bound.middle,
+                    known,
+                    bound.from_physics,
+                    self._surely(),
+                    machine,
+                )
             case "level.standstill" if rate is not None and bound is not None:
                 return Standstill((facts.idle or rate).ml_per_h, bound.middle)
             case "level.top-up":

@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from stillwell.notice import Facts
+
+
+class Sure(StrEnum):
+    """Why a loss that is far above the usual can be nothing but a leak."""
+
+    NOT_COOLED = "it does not cool the water"
+    TOO_MUCH = "no air takes as much"
+    GOES_ON = "it goes on day and night"
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +28,8 @@ class Leak(Facts):
     """How many days of this tank's own past the usual rests on; None: it rests on physics if
     `physics` holds, else on common practice."""
     physics: bool
+    sure: Sure | None = None
+    """Why it can't be evaporation; None: it may."""
     topped_up: bool = False
     """Whether a machine replaces what is lost, so that the level does not show it."""
 

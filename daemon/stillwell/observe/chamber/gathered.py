@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.level import LevelModel, LevelState
+from stillwell.estimate.level.cooling import Warmth, for_leak
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.lone import reckoned_hours
 from stillwell.observe.chamber.record import LevelRecord
@@ -15,6 +16,9 @@ Answer = Estimate | NotEnough
 
 _HOUR_MS = 3_600_000
 _THERMAL_OVER_H = 3
+_DAY_MS = 86_400_000
+_MARGIN = 6
+"""By how many slices around the same hours the day before is looked at."""
 _CHANGED_MS = 7 * 86_400_000
 """A rate that differs from the usual for this long becomes the usual (our own choice)."""
 
@@ -36,6 +40,8 @@ class Gathered:
     """The sensors that contradict the rest."""
     leaking: rules.RateNow | None = None
     """The mean rate over the shortest window in which it is high enough for a leak."""
+    heat: float = 0.0
+    """ln of the odds by which the water's heat speaks for a leak and against evaporation."""
     idle: rules.RateNow | None = None
     """The mean rate over hours, where the rate is low."""
 
@@ -46,6 +52,9 @@ class Gathered:
     def far(self) -> bool:
         """Whether the lowest safe level is so far away that the hours to it were not worked out."""
         return self.reserve_said is None and self.level is not None
+
+    dry: bool = False
+    """Whether the water stands so low that the chamber may not show what goes."""
 
     @property
     def level(self) -> Estimate | None:
@@ -74,9 +83,12 @@ def gather(record: LevelRecord, state: LevelState, now_ms: int) -> Gathered:
         missing_said=model.to_fill_mark(state, brief=True),
         odd=model.distrusted(state),
     )
-    losing = record.losing
+    losing, seen = record.losing, facts.level
     if losing is None:
         return facts
+    dry = seen is not None and seen.value < record.plan.geometry.lowest_safe_mm
+    record.memory.dry |= dry
+    facts = replace(facts, dry=dry)
     facts = _with_rate(facts, record, losing, now_ms)
     rate, bound, level = facts.rate, facts.bound, facts.level_said
     assert rate is not None
@@ -106,13 +118,15 @@ def _with_rate(
     bound = rules.usual(rate, past, record.plan.physics_rel_sd, now_ms)
     steady = rules.steady_part(past)
     slow = rate.ml_per_h < 0.5 * bound.middle
+    leaking = _leaking(record, now_ms, rate, bound)
     return replace(
         facts,
         rate=rate,
         bound=bound,
         seeping=steady if rules.seeps(steady, past) else None,
         rate_said=model.rate_now(state, brief=True),
-        leaking=_leaking(record, now_ms, rate, bound),
+        leaking=leaking[0] if leaking else None,
+        heat=leaking[1] if leaking else 0.0,
         idle=_over(record, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
     )
 
@@ -129,14 +143,43 @@ def _soon(record: LevelRecord, level: Answer, ml_per_h: float) -> bool:
 
 def _leaking(
     record: LevelRecord, now_ms: int, rate: rules.RateNow, bound: rules.Usual
-) -> rules.RateNow | None:
+) -> tuple[rules.RateNow, float] | None:
+    """Returns the rate over the shortest window in which it is high enough for a leak, or of which
+    the water's heat says whether it leaks, and ln of the odds by which it does."""
     if not rules.suspicious(rate, bound):
         return None
+    high = None
     for hours in rules.LEAK_WINDOWS_H:
         over = _over(record, now_ms, hours, rate)
-        if over is not None and rules.leaks(over, bound):
-            return over
-    return None
+        if over is None or not rules.stands_out(over, bound):
+            continue
+        heat = _by_heat(record, now_ms, over, hours)
+        if rules.leaks_by_heat(heat) or rules.evaporates(heat):
+            return over, heat
+        if high is None and rules.leaks(over, bound):
+            high = over, heat
+    return high
+
+
+def _by_heat(record: LevelRecord, now_ms: int, over: rules.RateNow, hours: int) -> float:
+    """Returns ln of the odds for a leak, by how the water cools in the last hours and cooled at the
+    same hours of the day before."""
+    before = _over(record, now_ms - _DAY_MS, hours, over)
+    if before is None or not rules.more_than(over, before):
+        return 0.0
+    memory, slice_ms = record.memory, record.model.slice_ms
+    rooms = dict(memory.rooms)
+    slices = {at: Warmth(water, rooms.get(at)) for at, water in memory.temperatures}
+    end, day = now_ms // slice_ms, _DAY_MS // slice_ms
+    begin = end - hours * _HOUR_MS // slice_ms
+    return for_leak(
+        slices,
+        range(begin, end),
+        range(begin - day - _MARGIN, end - day + _MARGIN),
+        slice_ms / _HOUR_MS,
+        record.plan.volume_ml / 1000.0,
+        over.ml_per_h - before.ml_per_h,
+    )
 
 
 def _over(
@@ -158,8 +201,9 @@ def keep_window(record: LevelRecord, end_ms: int) -> None:
     bound = memory.bound
     memory.windows_ms = end_ms
     begin = end_ms - rules.WINDOW_MS
-    losing = record.losing
-    if losing is None:
+    losing, dry = record.losing, memory.dry
+    memory.dry = False
+    if losing is None or dry:
         return
     try:
         ml, sd = losing[0].expected_loss(losing[1], begin, end_ms)

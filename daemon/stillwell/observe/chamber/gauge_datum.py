@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from math import sqrt
 from statistics import median
 
 BLOCK_S = 600.0
@@ -25,6 +26,10 @@ BEFORE = 3
 BETWEEN = 6
 """The most blocks that a jump takes: water is changed in half an hour (common practice)."""
 LEAST_MM = 5.0
+TIMES_NOISE = 12.0
+"""A jump is this many standard deviations of a block. By the slope alone, which six blocks give,
+two stretches that are two hours apart differ by three of them."""
+_NOISE_BLOCKS = 50
 STEADY_MM = 1.5
 """The most that steady blocks scatter about their own slow fall."""
 FEWEST_ENDS = 4
@@ -86,6 +91,8 @@ class GaugeDatum:
     loose: Jump | None = None
     """The last jump, where it did not end at the mark."""
     moved: Moved | None = None
+    noise_mm: float = 0.0
+    """The standard deviation of a block's median."""
     _blocks: deque[tuple[float, float]] = field(default_factory=deque)
     _block: int = -1
     _values: list[float] = field(default_factory=list)
@@ -119,7 +126,12 @@ class GaugeDatum:
         return middle, max(NEAREST_MM, TIMES * spread)
 
     def _end_block(self) -> bool:
-        self._blocks.append(((self._block + 0.5) * BLOCK_S, median(self._values)))
+        middle, n = median(self._values), len(self._values)
+        self._blocks.append(((self._block + 0.5) * BLOCK_S, middle))
+        # 1.4826 and 1.25: the standard deviations of a normal distribution over its median
+        # deviation, and of a median over that of a mean
+        own = 1.25 * 1.4826 * median(abs(value - middle) for value in self._values) / sqrt(n)
+        self.noise_mm += (own - self.noise_mm) / (_NOISE_BLOCKS if self.noise_mm else 1)
         was = self.moved
         newest = self._blocks[-1][0]
         if self.loose is not None and newest - self.loose.at_s > JUMP_LIFE_S:
@@ -152,7 +164,7 @@ class GaugeDatum:
             at = (early[-1][0] + late[0][0]) / 2
             before = median(v + slope * (at - t) for t, v in early)
             after = median(v + slope * (at - t) for t, v in late)
-            if abs(after - before) >= LEAST_MM:
+            if abs(after - before) >= max(LEAST_MM, TIMES_NOISE * self.noise_mm):
                 return Jump(at, before, after)
         return None
 

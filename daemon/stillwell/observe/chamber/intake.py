@@ -96,6 +96,10 @@ class LevelIntake:
         if memory.slice_sum[1]:
             memory.temperatures.append((memory.slice, memory.slice_sum[0] / memory.slice_sum[1]))
             del memory.temperatures[:-_TEMPERATURES_KEPT]
+        room = self._said(self._plan.room, now_ms, 0)
+        if room is not None:
+            memory.rooms.append((memory.slice, room))
+            del memory.rooms[:-_TEMPERATURES_KEPT]
         for name, (total, count) in memory.share_sums.items():
             kept = memory.shares.setdefault(name, [])
             kept.append((memory.slice, total / count))

@@ -193,6 +193,13 @@ class LevelNumbers:
         if undeclared:
             return NotEnough(undeclared, (begin, end), loss.basis)
         shift = self._record.swelling_ml(begin, end)
+        if loss.high <= shift:
+            return NotEnough(
+                "The water rose by more than it swelled: was a pour not noted, or does a float"
+                " hang?",
+                (begin, end),
+                loss.basis,
+            )
         low, high = max(0.0, loss.low - shift), max(0.0, loss.high - shift)
         return replace(loss, value=max(0.0, loss.value - shift), low=low, high=high)
 

@@ -125,10 +125,14 @@ class Memory:
     again: list[int] = field(default_factory=list)
     """Ends (UTC) of nights whose numbers an entry has changed."""
     past: list[rules.PastWindow] = field(default_factory=list)
+    dry: bool = False
+    """Whether the water stood below the lowest safe level in the window that is under way."""
     bound: rules.Usual | None = None
     """What was usual when the rules were last asked."""
     temperatures: list[tuple[int, float]] = field(default_factory=list)
     """Pairs of slice number and mean temperature of the water in it, °C."""
+    rooms: list[tuple[int, float]] = field(default_factory=list)
+    """The same of the room."""
     shares: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
     """By float: pairs of slice number and mean share closed in it."""
     alarms: dict[str, Debounce] = field(default_factory=dict)
@@ -191,7 +195,7 @@ class LevelRecord:
             memory = self.memory
             memory.looked_ms = now_ms - now_ms % rules.LOOK_EVERY_MS
             memory.windows_ms = now_ms - now_ms % rules.WINDOW_MS
-            memory.shares, memory.temperatures = {}, []
+            memory.shares, memory.temperatures, memory.rooms = {}, [], []
             memory.total.level = self._total.start(now_ms) if self._total else None
         return self.level
 

@@ -10,6 +10,7 @@ from statistics import median
 
 from stillwell.estimate.answer import Estimate
 from stillwell.estimate.level import RateView
+from stillwell.observe.chamber.found import Sure
 
 LOOK_EVERY_MS = 30 * 60_000
 """How often the rules are asked: a passage through the ledger costs tens of milliseconds."""
@@ -38,6 +39,13 @@ _MOST_SPREAD = 0.2
 _ALLOWED_SPREADS = 4.0
 _LEAST_EXCESS = 8.0
 """The least excess over what is allowed that is worth waking somebody, mL/h."""
+_PLAIN = 6.0
+"""So many times the usual are more than a fan and an open lid make together."""
+_STANDS_OUT = 1.25
+_BY_HEAT, _NOT_BY_HEAT = 3.0, -1.5
+"""ln of the odds at which the water's heat shows a leak, and at which it shows evaporation."""
+_GOES_ON_MS = 24 * 3_600_000
+"""A fan rests, and a lid is closed again, within a day."""
 _LEAST_SHARE = 1.5
 """No rate below this many times the usual is called a leak."""
 _SLOTS = 86_400_000 // WINDOW_MS
@@ -203,6 +211,36 @@ def leaks(over: RateNow, bound: Usual) -> bool:
             is known better than the rate at this instant.
     """
     return over.ml_per_h - _SURE * over.sd > bound.allowed + abs(over.thermal)
+
+
+def stands_out(over: RateNow, bound: Usual) -> bool:
+    """Whether the loss is surely above the usual, though it may be a fan's."""
+    return over.ml_per_h - 2.0 * over.sd > _STANDS_OUT * bound.middle
+
+
+def more_than(over: RateNow, before: RateNow) -> bool:
+    """Whether surely more goes than went at the same hours the day before."""
+    more, sd = over.ml_per_h - before.ml_per_h, math.hypot(over.sd, before.sd)
+    return more - 2.0 * sd > 0.0 and more > _LEAST_EXCESS
+
+
+def leaks_by_heat(heat: float) -> bool:
+    """Whether the water's heat shows that what goes leaks, by ln of the odds."""
+    return heat > _BY_HEAT
+
+
+def evaporates(heat: float) -> bool:
+    """Whether the water's heat shows that what goes evaporates, by ln of the odds for a leak."""
+    return heat < _NOT_BY_HEAT
+
+
+def surely_leaks(over: RateNow, bound: Usual, heat: float, lasts_ms: int) -> Sure | None:
+    """Returns why a loss that is far above the usual is a leak; None where it may evaporate."""
+    if over.ml_per_h - _SURE * over.sd > _PLAIN * bound.middle:
+        return Sure.TOO_MUCH
+    if leaks_by_heat(heat):
+        return Sure.NOT_COOLED
+    return Sure.GOES_ON if lasts_ms >= _GOES_ON_MS else None
 
 
 def unlike(ml_per_h: float, bound: Usual) -> bool:

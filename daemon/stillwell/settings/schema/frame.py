@@ -32,9 +32,7 @@ class Frame(BaseSettings):
     quantity. The environment wins over the file, and systemd credentials win over both.
     """
 
-    model_config = SettingsConfigDict(
-        extra="forbid", frozen=True, use_attribute_docstrings=True, case_sensitive=True
-    )
+    model_config = SettingsConfigDict(extra="forbid", frozen=True, case_sensitive=True)
 
     tank: Tank
     night: Night = Night()

@@ -88,4 +88,4 @@ class Part(BaseModel):
     """A table of the configuration: unknown keys are errors, and nothing changes after the
     start."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)

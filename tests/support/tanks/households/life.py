@@ -25,7 +25,7 @@ from tanks.households.story import (
     Truth,
 )
 from tanks.households.water import relaxed
-from tanks.physics import latent_j_kg, saturation_pa
+from tanks.physics import EXPANSION_PER_K, SEAWATER_J_L_K, latent_j_kg, saturation_pa
 from tanks.rooms import Air
 from tanks.trace import Fault as HeatFault
 
@@ -57,6 +57,7 @@ class _Sums:
     leaked: float = 0.0
     poured: float = 0.0
     dosed: float = 0.0
+    swelled: float = 0.0
 
 
 class _Life:
@@ -217,8 +218,10 @@ class _Life:
     def _minute(self, minute: int, fault: Fault, pumps: bool) -> None:
         tank, water, sums = self._tank, self._tank.water, self._sums
         live = fault is not Fault.MAINS_LOST
+        warmth = self._warmth_j
         self._warm(minute, live, pumps)
         self._evaporate(minute, live)
+        self._swell(self._warmth_j - warmth)
         spilled = water.spilled_ml
         if fault is Fault.LEAK or fault is Fault.LEAK_ABOVE:
             self._leak(fault)
@@ -248,6 +251,17 @@ class _Life:
             mean = (heat.tank_c * heat.tank_j_k + heat.chamber_c * heat.chamber_j_k) / both
             heat.tank_c = relaxed(heat.tank_c, mean, _MIN_S, _MIX_S)
             heat.chamber_c = mean + (mean - heat.tank_c) * heat.tank_j_k / heat.chamber_j_k
+
+    @property
+    def _warmth_j(self) -> float:
+        heat = self._tank.heat
+        return heat.tank_j_k * heat.tank_c + heat.chamber_j_k * heat.chamber_c
+
+    def _swell(self, joule: float) -> None:
+        """Lets the water swell by what it has been warmed."""
+        ml = EXPANSION_PER_K * 1_000.0 * joule / SEAWATER_J_L_K
+        self._tank.water.tank_ml += ml
+        self._sums.swelled += ml
 
     def _lit(self, minute: int, live: bool) -> bool:
         begins, ends = self._tank.heat.lamp_hours
@@ -403,6 +417,7 @@ class _Life:
             leaked_ml=sums.leaked,
             poured_ml=sums.poured,
             dosed_ml=sums.dosed,
+            swelled_ml=sums.swelled,
             stored_ml=water.stored_ml - self._begun_ml,
             reservoir_ml=stock.ml if stock is not None else 0.0,
             pump_runs=pumps,

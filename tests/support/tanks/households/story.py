@@ -203,6 +203,8 @@ class Truth:
     """So far, by hand: fresh or salt water, less what was taken out."""
     dosed_ml: float
     """So far, out of the reservoir into the water."""
+    swelled_ml: float
+    """So far, because the water has become warmer."""
     stored_ml: float
     """All water in tank and chamber, above that of the first moment."""
     reservoir_ml: float
