@@ -23,8 +23,9 @@ from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LEVEL_ALARMS
 from stillwell.observe.chamber.top_up import TOP_UP_ALARMS
 from stillwell.observe.cycle import CycleWatch
+from stillwell.observe.flow import PUMP_RESTS, PUMP_STOPPED
 from stillwell.observe.heat.lamp import LAMP_ALARMS
-from stillwell.observe.heat.pump import MAINS_LOST, PUMP_ALARMS, PUMP_RESTS, PUMP_STOPPED
+from stillwell.observe.heat.mains import MAINS_LOST
 from stillwell.observe.heat.watch import HEAT_ALARMS
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.reading import Quantity
@@ -48,11 +49,12 @@ RAISES: dict[str, tuple[str, ...]] = {
         "{band}.unseen",
     ),
     "estimate/probes/judge.py": ("{probe}.doubtful",),
-    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS, PUMP_STOPPED),
+    "observe/chamber/alarms.py": (*LEVEL_ALARMS, *TOP_UP_ALARMS, *FLOATS),
+    "observe/flow.py": (PUMP_RESTS, PUMP_STOPPED),
     "observe/chamber/gauge_watch.py": ("{gauge}.moved",),
     "observe/cycle.py": CycleWatch.alarms(),
     "observe/heat/lamp.py": LAMP_ALARMS,
-    "observe/heat/pump.py": (*PUMP_ALARMS, PUMP_RESTS),
+    "observe/heat/mains.py": (MAINS_LOST,),
     "observe/heat/watch.py": HEAT_ALARMS,
     "observe/observing.py": ("{observer}.failing",),
     "observe/salt/alarms.py": SaltWatch.alarms(),

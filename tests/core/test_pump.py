@@ -1,185 +1,316 @@
-"""A pump that stands, told from water that is poured or changed."""
+"""A pump that stops, by all that sees the chamber; and what looks like one and is none."""
 
 from __future__ import annotations
 
-import json
 import random
+from collections.abc import Sequence
 
 import pytest
 
+from in_turn import in_turn
+from stillwell.entry import Entry
+from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.pump import Pump
+from stillwell.finding import Finding
+from stillwell.observe.chamber.plan import FloatChannel, GaugeChannel, LevelPlan
+from stillwell.observe.chamber.watch import LevelWatch
+from stillwell.observe.facts import PumpStopped
+from stillwell.observe.flow import PUMP_STOPPED, FlowPlan, FlowWatch
+from stillwell.observe.known import Known
+from stillwell.ports import Published
+from stillwell.reading import Flag, Moment, Reading
 
-HOUR = 3600.0
+MIN, H = 60_000, 3_600_000
+DAY = 24 * H
+BACK = 18.0
+FLOATS = FloatSpec("float-low", -12.0), FloatSpec("float-high", 8.0)
 
 
 class Chamber:
-    """Falls 1.4 mm/h; its probe reads `gap` K more than the tank's, both seen every 30 s."""
+    """A chamber that loses 1.5 mm/h and is filled to the mark at 18:30; ms 0 is noon."""
 
-    def __init__(self) -> None:
-        self.pump = Pump(8.0)
-        self.rng = random.Random(1)
-        self.t = 0.0
-        self.level, self.gap = 0.0, 0.05
-        self.stood: list[float] = []
+    def __init__(
+        self,
+        seed: int = 1,
+        every_ms: int = MIN,
+        *,
+        floats: Sequence[FloatSpec] = (),
+        by_hand: bool = True,
+    ) -> None:
+        self.draw = random.Random(seed)
+        self.every_ms, self.floats, self.by_hand = every_ms, floats, by_hand
+        self.t, self.mm, self.back = 0, -8.0, BACK
+        self.pump = Pump()
+        self.told: list[tuple[int, bool]] = []
+        self.stopped: list[tuple[int, int]] = []
+        self.ended: list[tuple[int, int]] = []
+        self.closed: dict[str, bool] = {}
+        self.parts: tuple[int, float] | None = None
+        """From when on the probes part, and by how much, K."""
 
-    def run(self, hours: float, rise: float = 0.0, parts: float = 0.0) -> None:
-        """Args: rise: of the chamber, mm; parts: by so much the probes come to part, K."""
-        end = self.t + hours * HOUR
-        parted = 0.0
-        while self.t < end:
-            self.t += 30.0
-            self.level -= 1.4 / 120
-            parted += (parts - parted) * 30.0 / 600.0
-            self.pump.see_level(self.t, round(self.level + rise + self.rng.gauss(0, 1)))
-            self.pump.see_gap(self.t, self.gap + parted + self.rng.gauss(0, 0.04))
-            if self.pump.stands:
-                self.stood.append(self.t)
+    def run(self, until: int, *, fills: bool = True, noted: bool = False) -> None:
+        while self.t < until:
+            self.t += self.every_ms
+            self.mm -= 1.5 * self.every_ms / H
+            clock = (self.t + 12 * H) % DAY
+            if fills and 18.5 * H <= clock < 18.5 * H + self.every_ms:
+                self.mm = self.draw.gauss(0.0, 1.5)
+                if noted:
+                    self.pump.poured(self.t)
+            up = any(a <= self.t < b for a, b in self.stopped)
+            seen = self.mm + (self.back if up else 0.0) + self.draw.gauss(0.0, 1.0)
+            stood = self.pump.stands
+            for spec in self.floats:
+                closed = self.closed.get(spec.name, False)
+                self.closed[spec.name] = seen > spec.height_mm - (4.0 if closed else 0.0)
+                share = float(self.closed[spec.name])
+                self.pump.see_float(self.t, spec.name, share, self.floats, by_hand=self.by_hand)
+            if not self.floats:
+                self.pump.see_level(self.t, seen, 1.0, by_hand=self.by_hand)
+            if self.parts is not None:
+                gap = self.parts[1] if self.t >= self.parts[0] else 0.0
+                self.pump.see_gap(self.t, 0.05 + gap + self.draw.gauss(0.0, 0.04))
+            if self.pump.stands is not stood:
+                self.told.append((self.t, self.pump.stands))
+            if self.pump.ended is not None:
+                self.ended.append(self.pump.ended)
+                self.pump.ended = None
+
+    def feeds(self, days: int, minutes: int = 10) -> None:
+        """A feeding pause at 13:00 each day."""
+        self.stopped += [(k * DAY + H, k * DAY + H + minutes * MIN) for k in range(days)]
 
 
-class TestAPumpThatStands:
-    def test_is_found_within_the_hour_and_its_end_too(self) -> None:
+class TestAStop:
+    @pytest.mark.parametrize("every_ms", [MIN, 5 * MIN])
+    @pytest.mark.parametrize("seed", range(5))
+    def test_is_told_within_a_quarter_of_an_hour_for_its_whole_length(
+        self, seed: int, every_ms: int
+    ) -> None:
+        chamber = Chamber(seed, every_ms)
+        chamber.feeds(4, 15)
+        begin = 4 * DAY + 9 * H
+        chamber.stopped.append((begin, begin + 3 * DAY))
+        chamber.run(8 * DAY, fills=False)
+        (first, stands), (last, ended) = chamber.told
+        assert (stands, ended) == (True, False)
+        assert 0 < first - begin <= 15 * MIN + every_ms
+        assert begin + 3 * DAY <= last <= begin + 3 * DAY + 2 * every_ms
+
+    @pytest.mark.parametrize("by_hand", [True, False])
+    @pytest.mark.parametrize("seed", range(5))
+    def test_is_told_as_soon_by_two_floats_that_close_together(
+        self, seed: int, by_hand: bool
+    ) -> None:
+        chamber = Chamber(seed, 5 * MIN, floats=FLOATS, by_hand=by_hand)
+        chamber.back = 34.0
+        begin, end = 4 * DAY + 2 * H, 4 * DAY + 10 * H
+        chamber.run(begin - DAY)
+        chamber.mm = -20.0
+        chamber.stopped.append((begin, end))
+        chamber.run(begin, fills=False)
+        chamber.mm = -20.0
+        chamber.run(end + H, fills=False)
+        (first, stands), (last, ended) = chamber.told
+        assert (stands, ended) == (True, False)
+        assert 0 < first - begin <= 20 * MIN
+        assert abs(last - end) <= 5 * MIN
+
+    def test_is_told_though_it_lifts_the_water_by_more_than_the_pauses_have(self) -> None:
+        """A pause ends before all has run back."""
+        chamber = Chamber(2)
+        chamber.pump.backs, chamber.pump.pauses = [9.0] * 8, [(H, 10 * MIN)] * 8
+        chamber.stopped.append((3 * DAY + 9 * H, 4 * DAY))
+        chamber.mm = -2.0
+        chamber.run(3 * DAY + 10 * H)
+        assert [stands for _, stands in chamber.told] == [True]
+
+    def test_is_seen_by_probes_that_part_where_the_chamber_alone_looks_poured(self) -> None:
+        chamber = Chamber(3)
+        begin = 4 * DAY + 2 * H
+        chamber.parts = begin + 20 * MIN, 0.6
+        chamber.run(begin - H)
+        chamber.mm = -BACK + 1.5
+        chamber.run(begin, fills=False)
+        chamber.stopped.append((begin, begin + 5 * H))
+        chamber.run(begin + 20 * MIN, fills=False)
+        assert chamber.told == []
+        chamber.run(begin + 6 * H, fills=False)
+        (first, _), (last, _) = chamber.told
+        assert 30 * MIN <= first - begin <= 40 * MIN
+        assert abs(last - begin - 5 * H) <= 3 * MIN
+        assert chamber.ended[-1][0] == pytest.approx(begin, abs=3 * MIN)
+
+    @pytest.mark.parametrize("minutes", [8, 20, 45])
+    @pytest.mark.parametrize("floats", [(), FLOATS[:1]])
+    def test_or_a_pause_is_handed_on_with_its_times_when_it_is_over(
+        self, floats: Sequence[FloatSpec], minutes: int
+    ) -> None:
+        chamber = Chamber(4, floats=floats)
+        begin, end = 20 * H, 20 * H + minutes * MIN
+        chamber.mm = -20.0 + 1.5 * 20 if floats else -8.0
+        chamber.stopped.append((begin, end))
+        chamber.run(end + 10 * MIN, fills=False)
+        ((first, last),) = chamber.ended
+        assert first == pytest.approx(begin, abs=3 * MIN)
+        assert last == pytest.approx(end, abs=3 * MIN)
+
+    def test_teaches_how_high_the_water_comes(self) -> None:
         chamber = Chamber()
-        chamber.run(6)
-        began = chamber.t
-        chamber.run(2, rise=20.0, parts=0.6)
-        assert chamber.stood
-        assert chamber.stood[0] - began < HOUR
-        chamber.run(3)
+        chamber.feeds(4)
+        chamber.run(4 * DAY)
+        assert chamber.pump.back_mm[0] == pytest.approx(BACK, abs=0.7)
+        assert not chamber.told
+
+    def test_is_taken_back_when_the_pour_is_noted(self) -> None:
+        chamber = Chamber()
+        chamber.stopped.append((3 * DAY + 9 * H, 9 * DAY))
+        chamber.run(3 * DAY + 10 * H)
+        assert chamber.pump.stands
+        chamber.pump.poured(3 * DAY + 9 * H - 10 * MIN)
         assert not chamber.pump.stands
 
-    def test_with_a_heater_that_heats_is_no_loss_of_the_mains(self) -> None:
-        # What it did when the pump stopped says nothing: a hot heater gives its heat for minutes.
-        for at_first, later, warmed in ((0.6, 0.0, False), (0.0, 0.6, True), (0.0, -0.6, False)):
-            chamber = Chamber()
-            chamber.run(6)
-            chamber.run(0.3, rise=20.0, parts=at_first)
-            chamber.run(2, rise=20.0, parts=later)
-            assert chamber.pump.since_s is not None
-            assert chamber.pump.warmed is warmed
 
-    def test_counts_at_once_when_the_probes_part_after_half_an_hour(self) -> None:
-        """The heater was off as the pump stopped: till it comes on both cool alike."""
-        chamber = Chamber()
-        chamber.run(6)
-        chamber.run(1, rise=20.0)
-        assert chamber.stood == []
-        began = chamber.t
-        chamber.run(1, rise=20.0, parts=0.8)
-        assert chamber.stood[0] - began < 1200.0
+class TestNoStop:
+    @pytest.mark.parametrize("noted", [True, False])
+    def test_is_a_pour_to_the_mark(self, noted: bool) -> None:
+        chamber = Chamber(3, 2 * MIN)
+        chamber.feeds(40)
+        chamber.run(40 * DAY, noted=noted)
+        assert not chamber.told
 
-    def test_is_found_also_while_a_leak_lets_the_chamber_fall(self) -> None:
-        chamber = Chamber()
-        chamber.run(6)
-        chamber.run(0.1, rise=20.0)
-        for _ in range(120):
-            chamber.level -= 0.1
-            chamber.run(1 / 120, rise=20.0)
-        chamber.run(0.5, rise=20.0, parts=0.8)
-        assert chamber.stood
+    def test_is_a_pour_to_the_mark_by_floats_below_it(self) -> None:
+        chamber = Chamber(3, 5 * MIN, floats=(FloatSpec("a", -20.0), FloatSpec("b", -8.0)))
+        chamber.run(40 * DAY)
+        assert not chamber.told
 
-    def test_goes_on_standing_where_the_probes_meet_again_and_the_chamber_is_still_up(self) -> None:
-        """Without heat the chamber cools to the tank's warmth, and nothing is mixed."""
-        chamber = Chamber()
-        chamber.run(6)
-        chamber.run(1, rise=20.0, parts=0.8)
-        assert chamber.pump.stands
-        chamber.run(2, rise=20.0)
-        assert chamber.pump.stands
+    @pytest.mark.parametrize("seed", range(3))
+    def test_is_a_pause_in_a_household_whose_pauses_differ(self, seed: int) -> None:
+        chamber = Chamber(seed, 2 * MIN)
+        chamber.stopped = [
+            (k * DAY + H, k * DAY + H + round(chamber.draw.uniform(5, 20) * MIN)) for k in range(30)
+        ]
+        chamber.run(30 * DAY)
+        assert not chamber.told
 
-    def test_that_has_lost_the_mains_ends_when_what_ran_back_leaves_and_not_sooner(self) -> None:
-        """Without heat both probes cool alike; and somebody may change water meanwhile."""
-        chamber = Chamber()
-        chamber.run(6)
-        chamber.run(0.5, rise=20.0)
-        chamber.pump.held = True
-        chamber.run(4, rise=20.0)
-        chamber.run(0.5, rise=-110.0)
-        chamber.run(2, rise=20.0)
-        assert chamber.pump.since_s is not None
-        chamber.run(0.1)
-        assert chamber.pump.since_s is None
+    def test_is_a_pause_as_long_as_all_before(self) -> None:
+        chamber = Chamber(6, 5 * MIN)
+        chamber.feeds(20, 20)
+        chamber.run(20 * DAY)
+        assert len(chamber.told) <= 2
 
-    def test_beside_a_heater_that_stays_cold_is_silent_and_beside_one_that_heats_is_not(
-        self,
-    ) -> None:
-        chamber = Chamber()
-        chamber.run(6)
-        chamber.run(2, rise=20.0, parts=0.6)
-        assert chamber.pump.stands
-        heard = []
-        for value in (25.0, 25.3):
-            for _ in range(60):
-                chamber.t += 30.0
-                chamber.pump.see_chamber(chamber.t, value, 25.1)
-            heard.append(chamber.pump.silent(chamber.t))
-        assert heard == [True, False]
+    def test_is_a_dose_of_an_automatic_top_up(self) -> None:
+        pump, draw, mm = Pump(), random.Random(5), 0.0
+        for t in range(0, 5 * DAY, 2 * MIN):
+            mm -= 1.5 / 30
+            if mm < -3.0:
+                mm += 6.0
+            pump.see_level(t, mm + draw.gauss(0.0, 0.7), 0.7, by_hand=False)
+            assert not pump.stands
 
-    def test_for_a_feeding_is_none(self) -> None:
-        chamber = Chamber()
-        for _ in range(4):
-            chamber.run(5)
-            chamber.run(10 / 60, rise=20.0, parts=0.8)
-        chamber.run(2)
-        assert chamber.stood == []
-
-
-class TestWater:
-    def test_that_is_poured_and_not_noted_parts_no_probes(self) -> None:
-        chamber = Chamber()
-        chamber.run(20)
-        chamber.level = 0.0
-        chamber.run(6)
-        assert chamber.stood == []
-        assert chamber.pump.since_s is None
-
-    @pytest.mark.parametrize("before_mm", [0.0, -25.0])
     @pytest.mark.parametrize("minutes", [25, 50])
-    def test_that_is_changed_and_not_noted_is_no_pump_that_stands(
-        self, before_mm: float, minutes: int
-    ) -> None:
-        """The pump is off meanwhile and the probes part; when it runs again they meet."""
-        chamber = Chamber()
-        chamber.level = before_mm + 8.4
-        chamber.run(6)
-        chamber.run(minutes / 60, rise=-130.0, parts=0.8)
-        chamber.level = 0.0
-        chamber.run(4)
-        assert chamber.stood == []
+    def test_is_a_water_change_that_nobody_notes(self, minutes: int) -> None:
+        chamber = Chamber(4)
+        chamber.feeds(3)
+        chamber.parts = 3 * DAY, 0.8
+        chamber.run(3 * DAY)
+        chamber.mm -= 60.0
+        chamber.run(3 * DAY + minutes * MIN)
+        assert chamber.pump.rests(chamber.t) is (minutes < 30)
+        chamber.mm += 60.0
+        chamber.parts = 9 * DAY, 0.0
+        chamber.run(4 * DAY)
+        assert not chamber.told
 
-    def test_that_was_poured_and_then_changed_neither(self) -> None:
-        chamber = Chamber()
-        chamber.run(20)
-        chamber.level = 0.0
-        chamber.run(1.5)
-        chamber.run(0.4, rise=-130.0, parts=0.8)
-        chamber.level = 0.0
-        chamber.run(4)
-        assert chamber.stood == []
-
-    def test_that_stays_low_becomes_the_usual_level(self) -> None:
-        chamber = Chamber()
-        chamber.run(2)
-        chamber.run(5, rise=-60.0)
-        assert chamber.pump.level == pytest.approx(chamber.level - 60.0, abs=2.0)
-        assert chamber.pump.low_s is None
+    def test_is_water_that_was_poured_and_evaporates_fast(self) -> None:
+        for mm_per_h in (2.0, 9.0):
+            pump, draw = Pump(), random.Random(1)
+            for t in range(0, 12 * H, 5 * MIN):
+                mm = (20.0 if t >= 5 * H else 0.0) - mm_per_h * t / H
+                pump.see_level(t, mm + draw.gauss(0.0, 0.5), 0.5, by_hand=True)
+                assert pump.ended is None
 
 
-class TestARestart:
-    def test_in_a_water_change_knows_what_was_usual(self) -> None:
-        chamber = Chamber()
-        chamber.run(6)
-        chamber.run(0.2, rise=-130.0, parts=0.8)
-        again = Pump(8.0)
-        again.restore(json.loads(json.dumps(chamber.pump.to_json())))
-        assert again.to_json() == chamber.pump.to_json()
-        chamber.pump = again
-        chamber.run(0.2, rise=-130.0, parts=0.8)
-        chamber.level = 0.0
-        chamber.run(3)
-        assert chamber.stood == []
+class Tank:
+    """A chamber under the observers of pump and level, read every two minutes."""
 
-    def test_takes_up_what_an_older_version_kept(self) -> None:
-        pump = Pump(8.0)
-        pump.restore([-3.0, 100.0, True, 0.1])
-        assert (pump.level, pump.since_s, pump.stands, pump.gap) == (-3.0, 100.0, True, 0.1)
-        assert pump.low_s is None
+    def __init__(self, *, floats: Sequence[FloatSpec] = ()) -> None:
+        gauge = None if floats else GaugeChannel("level", GaugeSpec(1.0))
+        channels = tuple(FloatChannel(spec) for spec in floats)
+        geometry = Geometry(16_200.0, 0.05, -60.0, 40.0)
+        name = "" if floats else "level"
+        self.floats = floats
+        self.level = LevelWatch(LevelPlan(geometry, channels, gauge))
+        self.flow = FlowWatch(FlowPlan(name, GaugeSpec(1.0), tuple(floats)))
+        self.known = Known()
+        self.found: list[Finding] = []
+        self.rows: list[Published] = []
+        self.draw, self.mm = random.Random(2), 0.0
+        self.ran, self.waits = 0, 5
+        """How many looks ago the pump was started, and how many the keeper waits with a pour."""
+
+    def step(self, t: int, up: bool) -> None:
+        moment = Moment(t, t + 10 * DAY, 1)
+        self.mm -= 0.5 / 30
+        both = self.flow, self.level
+        self.ran = 0 if up else self.ran + 1
+        if self.mm < -25.0 and self.ran > self.waits:
+            entry = Entry("pour", moment.utc_ms, -self.mm * 16.2, "mL", id=t)
+            self.mm = 0.0
+            for one in both:
+                self.found += one.note(entry, None)
+        seen = self.mm + (BACK if up else 0.0) + self.draw.gauss(0.0, 1.0)
+        values = {spec.name: float(seen > spec.height_mm) for spec in self.floats}
+        for name, value in (values or {"level": seen}).items():
+            reading = Reading(name, moment, value, Flag.PASS)
+            found, self.known = in_turn(both, self.known, lambda o: o.see(reading))  # noqa: B023
+            self.found += found
+        found, self.known = in_turn(both, self.known, lambda o: o.tick(moment))
+        self.found += found
+        self.rows += self.level.estimates(moment)
+
+    @property
+    def told(self) -> list[str]:
+        return [f.alarm for f in self.found if f.active and f.alarm != "pump.resting"]
+
+
+class TestTheWatch:
+    def test_says_nothing_else_of_level_and_gauge_while_it_stands(self) -> None:
+        tank = Tank()
+        for t in range(0, round(5.5 * DAY), 2 * MIN):
+            tank.step(t, 2.2 * DAY <= t < 4.2 * DAY or t % DAY < 10 * MIN)
+        assert tank.told == [PUMP_STOPPED]
+        facts = next(f.facts for f in tank.found if f.active and f.alarm == PUMP_STOPPED)
+        assert isinstance(facts, PumpStopped)
+        assert facts.rise_mm == pytest.approx(BACK, abs=2.0)
+        level = [row for row in tank.rows if row.name == "level.now"][-1]
+        assert level.low is not None
+        assert level.high is not None
+        assert level.low - 1.0 < tank.mm < level.high + 1.0
+
+    def test_learns_from_the_next_pause_that_a_pump_was_started_as_somebody_poured(self) -> None:
+        tank = Tank()
+        tank.waits = 0
+        for t in range(0, round(5.1 * DAY), 2 * MIN):
+            tank.step(t, 2.2 * DAY <= t < 4.2 * DAY or t % DAY < 10 * MIN)
+        assert [f.active for f in tank.found if f.alarm == PUMP_STOPPED][-2:] == [True, False]
+        assert tank.told == [PUMP_STOPPED]
+
+    def test_says_nothing_of_two_floats_for_two_days_without_the_pump(self) -> None:
+        tank = Tank(floats=(FloatSpec("float-low", -12.0), FloatSpec("float-high", 4.0)))
+        for t in range(0, 5 * DAY, 2 * MIN):
+            tank.step(t, 2.36 * DAY <= t < 4.36 * DAY)
+        assert tank.told == [PUMP_STOPPED]
+
+    def test_goes_on_in_the_next_run(self) -> None:
+        whole, cut = Tank(), Tank()
+        for t in range(0, DAY, 2 * MIN):
+            for tank in (whole, cut):
+                tank.step(t, 6 * H <= t < 18 * H)
+            if t == 8 * H:
+                again = FlowWatch(FlowPlan("level", GaugeSpec(1.0)))
+                again.restore(cut.flow.state())
+                cut.flow = again
+        assert cut.flow.pump == whole.flow.pump
+        stands = [f.active for f in cut.found if f.alarm == PUMP_STOPPED]
+        assert stands == [False, True, True, False]

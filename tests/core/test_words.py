@@ -53,7 +53,6 @@ from stillwell.notice import (
     Transition,
 )
 from stillwell.observe.chamber.found import (
-    ChamberRisen,
     Disagree,
     FloatFault,
     FloatWell,
@@ -75,6 +74,7 @@ from stillwell.observe.facts import (
     LampAsNow,
     LampOdd,
     ObserverFailed,
+    PumpStopped,
     TestShows,
 )
 from stillwell.observe.heat.facts import (
@@ -86,7 +86,6 @@ from stillwell.observe.heat.facts import (
     MainsLost,
     NotCooling,
     NotHeating,
-    PumpStopped,
     RoomTooWarm,
     SettingMoved,
     StuckOn,
@@ -142,9 +141,9 @@ STAND: list[tuple[str, Facts]] = [
     ("heater.setting-moved", SettingMoved(SEEN, (25.5, 25.9), 0.41)),
     ("heater.setting-moved", SettingMoved(SEEN, (25.9,), -0.41)),
     ("room.too-warm", RoomTooWarm(SEEN, 25.4)),
-    ("pump.stopped", ChamberRisen(18.2, 17.6)),
-    ("pump.stopped", ChamberRisen(18.2, None)),
-    ("pump.stopped", PumpStopped(("water-chamber", "water-tank"), 2.13)),
+    ("pump.stopped", PumpStopped(18.2, 17.6, (), None)),
+    ("pump.stopped", PumpStopped(18.2, None, (), 2.13)),
+    ("pump.stopped", PumpStopped(None, None, ("the low float", "the high float"), None)),
     ("mains.lost", MainsLost(SEEN)),
     ("lamp.not-on", LampOdd(0.42, "12:00 to 22:00")),
     ("lamp.not-off", LampOdd(0.42, "12:00 to 22:00")),

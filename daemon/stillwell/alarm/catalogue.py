@@ -111,17 +111,16 @@ ROWS: tuple[Row, ...] = (
     Row(
         "pump.stopped",
         HIGH,
-        "The return chamber has risen, and the two probes part.",
+        "The return chamber has risen at once and stays up, or its probe parts from the tank's.",
         _causes("mains.lost"),
-        needs=Part.HEAT,
+        needs=Part.FLOW,
         by_hand=When.ALWAYS,
     ),
     Row(
         "pump.resting",
         HIGH,
-        "The pump may be resting while animals are fed: a probe in the chamber sees the heater's "
-        "water and not the tank's.",
-        needs=Part.HEAT,
+        "The pump may be resting: a probe in the chamber sees other water than the tank's.",
+        needs=Part.FLOW,
         is_state=True,
     ),
     Row(
@@ -363,8 +362,7 @@ def _priorities(row: Row) -> str:
 def _under(row: Row) -> str:
     causes = [BY_NAME[cause.name] for cause in row.follows]
     named = [f"`{shown(c.name)}`" for c in causes if not (c.is_state or c.doubts)]
-    in_doubt = ["its sensor is not believed"] if any(c.doubts for c in causes) else []
-    return ", ".join((*named, *in_doubt))
+    return ", ".join(named + ["its sensor is not believed"] * any(c.doubts for c in causes))
 
 
 def table() -> str:

@@ -21,7 +21,7 @@ _OF_RULES = frozenset(
 )
 """Where the watch's own rules raise alarms; the others come from observers."""
 
-_OBSERVED = frozenset({Part.HEAT, Part.LEVEL, Part.GAUGE})
+_OBSERVED = frozenset({Part.FLOW, Part.HEAT, Part.LEVEL, Part.GAUGE})
 """Parts with an observer of their name."""
 _ALWAYS_WATCH = ("salt", "cycle")
 """Observers that every tank has, for what its keeper writes in the journal."""

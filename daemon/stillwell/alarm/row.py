@@ -33,10 +33,12 @@ class Part(StrEnum):
     """What a tank may lack, and with it the alarms about it."""
 
     HEAT = "heat"
-    """Probes in the water; an observer has this name, as have `LEVEL` and `GAUGE`."""
+    """Probes in the water; an observer has this name, as have `FLOW`, `LEVEL` and `GAUGE`."""
     HEATER = "heater"
     CHILLER = "chiller"
     LAMP = "lamp"
+    FLOW = "flow"
+    """What sees the chamber, and so whether the pump runs."""
     LEVEL = "level"
     GAUGE = "gauge"
     TOP_UP = "top-up"

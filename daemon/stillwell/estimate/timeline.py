@@ -56,6 +56,11 @@ class Timeline:
         """The inverse of `of_utc`."""
         return line_ms + self.skew_ms
 
+    def of_this_boot(self, moment: Moment) -> int:
+        """Returns the time on the line of a moment of the boot that runs, also of an earlier one,
+        which `at` would take for another boot's."""
+        return moment.mono_ms + (self.offset_ms or 0)
+
     def moment(self, line_ms: int, now: Moment) -> Moment:
         """Returns the moment of an earlier time on the line by the clocks of `now`, and `now`
         itself for a later one."""

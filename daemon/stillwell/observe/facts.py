@@ -1,4 +1,4 @@
-"""What the smaller observers find: about the lamp, a gauge, the tests of the cycle."""
+"""What the smaller observers find: about the pump, the lamp, a gauge, the tests of the cycle."""
 
 from __future__ import annotations
 
@@ -6,6 +6,20 @@ from dataclasses import dataclass
 
 from stillwell.notice import Facts
 from stillwell.water.ammonia import PhScale
+
+
+@dataclass(frozen=True, slots=True)
+class PumpStopped(Facts):
+    """The pump has stopped: the chamber has risen by what runs back."""
+
+    rise_mm: float | None
+    """None where only floats saw it."""
+    usual_mm: float | None
+    """By how much it rises when the pump rests, by its pauses; None before one was seen."""
+    floats: tuple[str, ...]
+    """Those that closed with it, where no gauge saw it."""
+    parted_k: float | None
+    """By how much the chamber's probe and the tank's have parted, where they have."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,28 @@ from dataclasses import dataclass
 from typing import Protocol, TypeVar, runtime_checkable
 
 from stillwell.estimate.answer import Estimate
+from stillwell.reading import Moment
 
-ORDER = ("heat", "gauge", "level", "salt", "cycle")
-"""The order of the observers, by name. That of heat comes first, because it judges the probes,
-and the level takes nothing from a doubted probe. The level comes before the salt,
-which takes from it how much is missing to the mark. Observers not named here come last."""
+ORDER = ("flow", "heat", "gauge", "level", "salt", "cycle")
+"""The order of the observers, by name. Whether the pump runs is known first: it decides what probes
+and chamber mean. Then that of heat judges the probes, because the level takes nothing from a
+doubted one. The level comes before the salt, which takes from it how much is missing to the mark.
+Observers not named here come last."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """How the return pump runs, by the chamber."""
+
+    since: Moment | None = None
+    """Since when the chamber is up, or may be."""
+    rests: bool = False
+    """Whether it may rest, as while animals are fed or water is changed."""
+    usual: bool = True
+    """Whether the chamber stands as it usually does."""
+    stopped: bool = False
+    ended: tuple[Moment, Moment] | None = None
+    """A stop or a pause that has ended since the last turn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +40,11 @@ class Known:
 
     doubted: frozenset[str] = frozenset()
     """The channels that are not believed."""
+    flow: Flow = Flow()
+    mains_lost: bool = False
+    """Whether pump and heater have stopped together, by the water's heat."""
     no_flow: bool = False
-    """Whether the pump has stopped, by the water's heat."""
-    risen: bool = False
-    """Whether the chamber is up because the pump has stopped, by its own level or by the heat."""
+    """Whether the pump has stopped, by the chamber or with the mains."""
     missing: Estimate | None = None
     """The fresh water that is missing to the fill mark, mL; None where it is not known."""
 

@@ -122,9 +122,12 @@ class Observing:
         """Whether each has been reported to work."""
 
     def resume(self) -> None:
-        """Gives each observer its state of the last run and the readings kept since, and saves
-        what they know then, so that the next run continues from there however this one ends."""
-        self._each(self._resumed)
+        """Gives each observer its state of the last run and then the readings kept since, in turn
+        as in the last run, and saves what they know then, so that the next run continues from there
+        however this one ends."""
+        after: dict[Observer, int] = {}
+        self._each(lambda observer: self._resumed(observer, after))
+        self._catch_up(after)
 
     def _each(self, turn: Callable[[Observer], Iterable[Finding]]) -> list[Finding]:
         """Lets each observer take its turn, with what those before it know. Returns their
@@ -141,10 +144,9 @@ class Observing:
                 found.append(self._set_aside(observer))
         return found
 
-    def _resumed(self, observer: Observer) -> Iterable[Finding]:
-        after, entry = self._restored(observer)
+    def _resumed(self, observer: Observer, after: dict[Observer, int]) -> Iterable[Finding]:
+        after[observer], entry = self._restored(observer)
         self._entry = max(self._entry, entry)
-        self._catch_up(observer, after)
         return ()
 
     def _restored(self, observer: Observer) -> tuple[int, int]:
@@ -165,14 +167,17 @@ class Observing:
             log.warning("%s starts anew: its state can't be used (%s)", observer.name, error)
             return newest, 0
 
-    def _catch_up(self, observer: Observer, after: int) -> None:
-        """Gives an observer the readings kept since its state. Drops the findings, which are
+    def _catch_up(self, after: Mapping[Observer, int]) -> None:
+        """Gives the observers the readings kept since their states. Drops the findings, which are
         about the past; the next tick returns how things stand."""
-        while rows := self._store.tail.rows(Stream.READINGS, after, _PAGE):
+        seen = min(after.values(), default=0)
+        while after and (rows := self._store.tail.rows(Stream.READINGS, seen, _PAGE)):
             for row in rows:
                 assert isinstance(row.body, Reading)
-                observer.see(row.body.on(self._offsets.get(row.body.channel, 0.0)))
-            after = rows[-1].seq
+                offset = self._offsets.get(row.body.channel, 0.0)
+                reading, seq = row.body.on(offset), row.seq
+                self._each(lambda o, r=reading, n=seq: o.see(r) if n > after[o] else ())  # type: ignore[misc]
+            seen = rows[-1].seq
 
     def see(self, readings: Sequence[Reading]) -> list[Finding]:
         """Returns what the observers find in new readings."""

@@ -18,6 +18,7 @@ from stillwell.notice import Priority, Transition
 from stillwell.observe.chamber.gauge_watch import GaugeWatch
 from stillwell.observe.chamber.watch import LevelWatch
 from stillwell.observe.cycle import CycleWatch
+from stillwell.observe.flow import FlowWatch
 from stillwell.observe.heat.watch import HeatWatch
 from stillwell.observe.observing import Observer
 from stillwell.observe.plan import BOOK, BOOK_KEY
@@ -38,7 +39,7 @@ from stillwell.watching import RUN, Recipient, Run
 from stillwell.wiring.plans.book import book_plan
 from stillwell.wiring.plans.channels import from_above, judge_of
 from stillwell.wiring.plans.heat import heat_plan
-from stillwell.wiring.plans.level import gauge_plan, level_plan
+from stillwell.wiring.plans.level import flow_plan, gauge_plan, level_plan
 from stillwell.wiring.plans.review import review_plan
 from stillwell.wiring.plans.watch import escalation_plan, watch_plan
 from stillwell.wiring.sinks import deliveries, night_pictures
@@ -52,6 +53,9 @@ def observers(settings: Settings) -> list[Observer]:
     heat, book = heat_plan(settings), book_plan(settings)
     gauge, level = gauge_plan(settings), level_plan(settings)
     made: list[Observer] = [SaltWatch(book), CycleWatch(book)]
+    flow = flow_plan(settings, heat)
+    if flow is not None:
+        made.append(FlowWatch(flow))
     if heat is not None:
         made.append(HeatWatch(heat))
     if gauge is not None:

@@ -13,7 +13,6 @@ from stillwell.observe.heat.facts import (
     NotCooling,
     NotHeating,
     OfHeat,
-    PumpStopped,
     RoomTooWarm,
     SettingMoved,
     StuckOn,
@@ -161,20 +160,6 @@ def mains_lost(facts: MainsLost, figures: Figures) -> Said:
     )
 
 
-def pump_stopped(facts: PumpStopped, figures: Figures) -> Said:
-    apart = figures.difference(facts.parted_k)
-    return Said(
-        f"Pump may have stopped: probes {apart} apart.",
-        "See that the pump runs and draws no air, with dry hands. While it does not, stir the tank "
-        "by hand, and take no water out: what has run back belongs to the tank.",
-        f"The chamber has risen and its water no longer mixes with the tank {figures.from_then()}: "
-        f"{facts.probes[0]} and {facts.probes[1]} have moved apart.",
-        "Or the mains are lost, if lamp and heater are dark too. Or somebody poured much cold or "
-        "warm water, if the pump runs.",
-        UNPLUG,
-    )
-
-
 def heat_over(facts: HeatOver, figures: Figures) -> Said:
     title, seen = _over(facts, figures)
     water = facts.water
@@ -270,7 +255,6 @@ WORDS: Speaking = {
     MainsLost: mains_lost,
     NotCooling: not_cooling,
     NotHeating: not_heating,
-    PumpStopped: pump_stopped,
     RoomTooWarm: room_too_warm,
     SettingMoved: setting_moved,
     StuckOn: stuck_on,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from stillwell.notice import Said
 from stillwell.observe.chamber.found import (
-    ChamberRisen,
     Disagree,
     FloatFault,
     FloatWell,
@@ -20,7 +19,7 @@ from stillwell.observe.chamber.found import (
     TopUpRuns,
     WantsWater,
 )
-from stillwell.observe.facts import GaugeMoved, GaugeWell
+from stillwell.observe.facts import GaugeMoved, GaugeWell, PumpStopped
 from stillwell.reading import Quantity
 from stillwell.units import Dimension
 from stillwell.words.cautions import PROBE, UNPLUG
@@ -194,17 +193,24 @@ def top_up_missing(facts: TopUpMissing, figures: Figures) -> Said:
     )
 
 
-def chamber_risen(facts: ChamberRisen, figures: Figures) -> Said:
-    rise = figures.difference(facts.rise_mm, Quantity.LEVEL, 0)
-    by = ""
-    if facts.known_mm is not None:
-        usual = figures.difference(facts.known_mm, Quantity.LEVEL, 0)
+def pump_stopped(facts: PumpStopped, figures: Figures) -> Said:
+    by, up = "", "chamber up"
+    if facts.usual_mm is not None and facts.rise_mm is not None:
+        usual = figures.difference(facts.usual_mm, Quantity.LEVEL, 0)
         by = f" When the pump rests it always rises by about {usual}."
+    if facts.parted_k is not None:
+        apart = figures.difference(facts.parted_k)
+        by += f" Its water no longer mixes: the probes are {apart} apart."
+    if facts.rise_mm is not None:
+        up = f"chamber up {figures.difference(facts.rise_mm, Quantity.LEVEL, 0)}"
+    rose = "The chamber rose at once and stays up"
+    if facts.floats:
+        rose = f"{' and '.join(facts.floats)} closed at once and stay so"
     return Said(
-        f"Pump may have stopped: chamber up {rise}.",
+        f"Pump may have stopped: {up}.",
         "See that the pump runs and draws no air, with dry hands. While it does not, stir the tank "
         "by hand, and take no water out: what has run back belongs to the tank.",
-        f"The chamber rose at once and stays up {figures.from_then()}.{by}",
+        f"{capital(rose)} {figures.from_then()}.{by}",
         "Or the mains are lost, if lamp and heater are dark too. Or somebody poured, if the pump "
         "runs: then note it.",
         UNPLUG,
@@ -304,7 +310,7 @@ def gauge_well(facts: GaugeWell, figures: Figures) -> Said:
 
 
 WORDS: Speaking = {
-    ChamberRisen: chamber_risen,
+    PumpStopped: pump_stopped,
     Disagree: disagree,
     FloatFault: float_fault,
     FloatWell: float_well,

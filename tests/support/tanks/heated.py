@@ -10,11 +10,14 @@ from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, time
 from functools import cache
 
+from in_turn import in_turn
 from stillwell.estimate.heat_balance.devices import Control, Devices
+from stillwell.estimate.level import GaugeSpec
 from stillwell.finding import Finding
+from stillwell.observe.flow import PUMP_RESTS, FlowPlan, FlowWatch
 from stillwell.observe.heat.plan import BandEdges, HeatPlan
-from stillwell.observe.heat.pump import PUMP_RESTS
 from stillwell.observe.heat.watch import HeatWatch
+from stillwell.observe.known import Known
 from stillwell.reading import Flag, Moment, Reading
 from tanks.bath import Bath, shown
 
@@ -23,10 +26,10 @@ MIDNIGHT_MS = int(datetime(2026, 2, 2, tzinfo=UTC).timestamp() * 1000)
 """In Dublin too, where it is winter."""
 BANDS = (BandEdges("water", 24.7, 25.9),)
 HEATER = Devices(heater=Control.THERMOSTAT)
-PLAN = HeatPlan(("a", "b"), "room", "level", BANDS, HEATER)
+PLAN = HeatPlan(("a", "b"), "room", BANDS, HEATER)
 ONE = HeatPlan(("a",), bands=BANDS, devices=HEATER)
 """One probe and nothing else."""
-LAMP = HeatPlan(("a",), "room", "", BANDS, HEATER, (time(12), time(22)), zone="Europe/Dublin")
+LAMP = HeatPlan(("a",), "room", BANDS, HEATER, (time(12), time(22)), zone="Europe/Dublin")
 
 
 class Heated(Bath):
@@ -37,6 +40,9 @@ class Heated(Bath):
         super().__init__(0.9 / HOUR_S, tau_s=25 * HOUR_S)
         self.plan = plan
         self.watch = HeatWatch(plan)
+        self.flow = FlowWatch(FlowPlan("level", GaugeSpec(0.3), probes=plan.probes))
+        """Sees the chamber where there are two probes."""
+        self.known = Known()
         self.lamp = lamp
         """What the lamp gives, K/h."""
         self.lit = (12.0, 22.0)
@@ -89,8 +95,8 @@ class Heated(Bath):
                     self.low, self.high = 90.0, 91.0
                 self.move(60.0, self.room, other)
             self.t += 60
-            if self.gauge and self.plan.level:
-                self._read(self.plan.level, self.level + self.rng.gauss(0, 0.3))
+            if self.gauge and len(self.plan.probes) > 1:
+                self._read("level", self.level + self.rng.gauss(0, 0.3))
             if self.room_read and self.plan.room:
                 self._read(self.plan.room, shown(self.room, 0.02, self.rng))
             for name in self.plan.probes:
@@ -105,7 +111,9 @@ class Heated(Bath):
         self.felt = self.water
 
     def _read(self, name: str, value: float) -> None:
-        self.hear(self.watch.see(Reading(name, self.now, value, Flag.PASS)))
+        reading = Reading(name, self.now, value, Flag.PASS)
+        found, self.known = in_turn((self.flow, self.watch), self.known, lambda o: o.see(reading))
+        self.hear(found)
 
     def hear(self, findings: Iterable[Finding]) -> None:
         """Keeps what has changed."""

@@ -10,7 +10,6 @@ from stillwell.finding import Finding, Over
 from stillwell.notice import Facts, Priority
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.found import (
-    ChamberRisen,
     Disagree,
     FloatFault,
     FloatWell,
@@ -38,7 +37,6 @@ from stillwell.observe.chamber.top_up import (
 from stillwell.observe.chamber.total_intake import TotalIntake
 from stillwell.reading import Moment
 
-PUMP_STOPPED = "pump.stopped"
 LEVEL_ALARMS = (
     "level.leak",
     "level.standstill",
@@ -90,28 +88,12 @@ class LevelAlarms:
         if self.facts.level_said is None:
             self.look()
         self.found += [self._standing(name, now) for name in self.names]
-        if self._record.memory.rest.stands:
-            self.tell_rest(now)
 
     def look(self) -> None:
         """Gathers the facts between two rounds of the rules."""
         level = self._record.level
         if level is not None and _enough_seen(level, level.now_ms):
             self.facts = gather(self._record, level, level.now_ms)
-
-    def tell_rest(self, at: Moment) -> None:
-        """Adds a finding about the pump, by the chamber's level."""
-        self.found.append(self._rest(at))
-
-    def _rest(self, at: Moment) -> Finding:
-        memory, stands = self._record.memory, self._record.memory.rest.stands
-        rest = memory.rest
-        if not stands or rest.since_ms is None:
-            return Finding(PUMP_STOPPED, False, priority_of(PUMP_STOPPED), Over())
-        known = rest.back_mm[0] if rest.backs else None
-        facts = ChamberRisen(rest.rise_mm, known)
-        since = memory.line.moment(rest.since_ms, at)
-        return Finding(PUMP_STOPPED, True, priority_of(PUMP_STOPPED), facts, since)
 
     def judge_at_once(self, now_ms: int, at: Moment) -> None:
         """Asks whether the top-up floods the tank: that can't wait for the next round."""

@@ -109,15 +109,6 @@ class TopUpMissing(Facts):
 
 
 @dataclass(frozen=True, slots=True)
-class ChamberRisen(Facts):
-    """The pump has stopped: the chamber has risen by what runs back."""
-
-    rise_mm: float
-    known_mm: float | None
-    """By how much it rises when the pump rests, by its pauses; None before one was seen."""
-
-
-@dataclass(frozen=True, slots=True)
 class TooHigh(Facts):
     """More water is in the chamber than is safe."""
 

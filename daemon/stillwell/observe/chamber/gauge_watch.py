@@ -57,7 +57,7 @@ class GaugeWatch:
 
     def hear(self, known: Known) -> None:
         """Takes whether the chamber is up because the pump has stopped: no jump of the gauge."""
-        self._risen = known.risen
+        self._risen = known.no_flow
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes a reading; returns the findings that it changes."""

@@ -60,6 +60,11 @@ class LevelNumbers:
         self._plan = record.plan
         self._zone = ZoneInfo(record.plan.zone)
         self._minute = -1
+        self._finder: Doses | None = None
+        """Counts the doses of a machine that the settings don't know of…"""
+        self._fed = (0, 0)
+        """… from one slice to another, by their numbers."""
+        self._dosed: list[tuple[int, float]] = []
 
     def due(
         self,
@@ -226,25 +231,34 @@ class LevelNumbers:
 
     def _doses(self, state: LevelState, begin: int, end: int) -> list[float]:
         """Returns the small rises in a night that look like a machine's, mL."""
+        self._feed(state, begin - _DOSES_FROM_MS)
+        if self._finder is None or not self._finder.seen:
+            return []
         per = self._plan.geometry.mm_per_ml
-        slice_ms = self._record.model.slice_ms
-        seen = [
-            (piece.index * slice_ms + slice_ms // 2, piece.gauge)
-            for piece in state.slices
-            if piece.gauge is not None
-            and begin - _DOSES_FROM_MS <= piece.index * slice_ms <= end + 3 * slice_ms
-        ]
-        if not seen:
-            return []
-        noise = math.sqrt(median(gauge.variance for _, gauge in seen) + _SWAY_MM**2)
-        finder = Doses(noise, rules.TYPICAL_ML_PER_H * per)
-        for at_ms, gauge in seen:
-            for _ in finder.see(at_ms, gauge.mm):
+        return [mm / per for at_ms, mm in self._dosed if begin <= at_ms < end]
+
+    def _feed(self, state: LevelState, since_ms: int) -> None:
+        """Gives the finder of doses what the gauge has read since it was last asked."""
+        slice_ms, (first, last) = self._record.model.slice_ms, self._fed
+        if self._finder is None or since_ms // slice_ms < first:
+            first = last = since_ms // slice_ms
+            self._finder, self._dosed = None, []
+        closed = (s for s in state.slices if last < s.index < state.now_ms // slice_ms)
+        seen = [(s.index, s.gauge) for s in closed if s.gauge is not None]
+        if seen and self._finder is None:
+            noise = math.sqrt(median(gauge.variance for _, gauge in seen) + _SWAY_MM**2)
+            typical = rules.TYPICAL_ML_PER_H * self._plan.geometry.mm_per_ml
+            self._finder = Doses(noise, typical)
+        for index, gauge in seen:
+            assert self._finder is not None
+            for _ in self._finder.see(index * slice_ms + slice_ms // 2, gauge.mm):
                 pass
-        if not finder.seen:
-            return []
-        told = zip(finder.times, finder.sizes, strict=True)
-        return [size / per for at_ms, size in told if begin <= at_ms < end]
+            times, told = self._finder.times, self._dosed[-1][0] if self._dosed else -1
+            new = zip(times, self._finder.sizes, strict=True)
+            self._dosed += [(at, mm) for at, mm in new if at > told]
+            last = index
+        self._fed = first, last
+        self._dosed = [dose for dose in self._dosed if dose[0] > state.now_ms - 2 * _OPEN_FOR_MS]
 
     def _unnoted(self, state: LevelState, begin: int, end: int) -> str:
         """Returns why a single float knows nothing of a time: a pour near it that nobody noted."""

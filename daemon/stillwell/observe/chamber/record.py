@@ -14,13 +14,13 @@ from stillwell.estimate.level import (
     LevelModel,
     LevelState,
     Pour,
+    PumpStopped,
     WaterChange,
 )
 from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.plan import LevelPlan
-from stillwell.observe.chamber.rest import Rest
 from stillwell.observe.chamber.total import Total, concerns, instrument, lag_ms, total_model
 
 EXPANSION_PER_K = 2.97e-4
@@ -140,8 +140,10 @@ class Memory:
     """Entries about a time that has not come yet."""
     open_changes: list[tuple[int, int]] = field(default_factory=list)
     """Water changes that are not over: beginning and end, on the line."""
+    stopped_ms: int | None = None
+    """Since when the pump has stopped."""
     stands: list[tuple[int, int]] = field(default_factory=list)
-    """When the pump had stopped, by the level: beginning and end, on the line."""
+    """When the pump had stopped for long: beginning and end, on the line."""
     inverted: tuple[str, ...] = ()
     """The floats that were taken to be upside down at the last look."""
     refused: list[tuple[int, str]] = field(default_factory=list)
@@ -156,7 +158,6 @@ class Memory:
     """By float: the sum of its shares in that slice, and how many there are."""
     total: Total = field(default_factory=Total)
     """With an automatic top-up: the water of chamber and reservoir together."""
-    rest: Rest = field(default_factory=Rest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +226,7 @@ class LevelRecord:
         late = self._lag_ms if isinstance(evidence, Expect | Gauge) else 0
         total.level = self._total.update(total.level, evidence, now_ms - late)
 
-    def retract(self, evidence: Pour | WaterChange) -> None:
+    def retract(self, evidence: Pour | WaterChange | PumpStopped) -> None:
         """Takes back what was entered by mistake."""
         if self.level is not None:
             self.level = self.model.retract(self.level, evidence)

@@ -3,7 +3,6 @@ alarms, estimates and the night's numbers."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import replace
 
@@ -15,13 +14,12 @@ from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LevelAlarms
 from stillwell.observe.chamber.diary import LevelDiary
 from stillwell.observe.chamber.gathered import keep_window
-from stillwell.observe.chamber.intake import LevelIntake, worth_seeing
+from stillwell.observe.chamber.intake import LevelIntake
 from stillwell.observe.chamber.journal import KINDS
 from stillwell.observe.chamber.numbers import LevelNumbers
 from stillwell.observe.chamber.plan import LevelPlan
-from stillwell.observe.chamber.pump import stood
 from stillwell.observe.chamber.record import LevelRecord
-from stillwell.observe.known import Known
+from stillwell.observe.known import Flow, Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
@@ -36,7 +34,8 @@ class LevelWatch:
     def __init__(self, plan: LevelPlan) -> None:
         self._doubted: Container[str] = ()
         self._no_flow = False
-        """Whether the pump has stopped, by the water's heat."""
+        """Whether the pump has stopped."""
+        self._flow = Flow()
         self._begin(LevelRecord(plan))
 
     def _begin(self, record: LevelRecord) -> None:
@@ -46,8 +45,6 @@ class LevelWatch:
         self._alarms = LevelAlarms(record, self._intake.total)
         self._numbers = LevelNumbers(record, self._intake.total)
         self._announced = False
-        self._ended = False
-        """Whether the pump runs again by the level, and the water's heat does not say so yet."""
         self._noted = False
         """Whether an entry has come since the last look."""
 
@@ -63,6 +60,9 @@ class LevelWatch:
         reason to report a leak."""
         self._doubted = known.doubted
         self._no_flow = known.no_flow
+        if known.flow is not self._flow:
+            self._flow = known.flow
+            self._follow(known.flow)
 
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes one judged reading."""
@@ -71,14 +71,11 @@ class LevelWatch:
         now_ms = self._pass_to(reading.moment)
         self._intake.take(reading, now_ms)
         self._alarms.judge_at_once(now_ms, reading.moment)
-        self._see_rest(reading, now_ms)
         return self._found()
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
         """Takes a journal entry; `struck` is the earlier one that it strikes out."""
         self._diary.note(entry, struck)
-        if struck is None and entry.kind in KINDS:
-            self._record.memory.rest.poured(self._record.memory.line.of_utc(entry.at_ms))
         self._noted |= entry.kind in KINDS or (struck is not None and struck.kind in KINDS)
         return self._found()
 
@@ -128,56 +125,38 @@ class LevelWatch:
             boundary = (now_ms - 1) // rules.LOOK_EVERY_MS * rules.LOOK_EVERY_MS
             state = record.pass_to(boundary)
             self._intake.close_slice(boundary)
-            state = self._without_stand(state)
             memory.looked_ms = boundary
             if boundary >= memory.windows_ms + rules.WINDOW_MS:
                 end_ms = boundary // rules.WINDOW_MS * rules.WINDOW_MS
                 keep_window(record, end_ms)
-            if not (record.memory.rest.stands or self._no_flow):
+            if not self._no_flow:
                 self._alarms.judge(state, boundary, now)
         record.pass_to(now_ms)
         self._intake.close_slice(now_ms)
         return now_ms
 
-    def _see_rest(self, reading: Reading, now_ms: int) -> None:
-        """Asks whether the pump has stopped, or runs again: the model learns of it at once, and
-        while it stands nothing is said of level and floats."""
-        record, gauge = self._record, self._record.plan.gauge
-        if gauge is None or reading.channel != gauge.name or reading.value is None:
+    def _follow(self, flow: Flow) -> None:
+        """Tells the model since when the pump has stopped, and of a stop or pause that is over:
+        what the sensors see then is neither a pour nor a loss."""
+        record, memory = self._record, self._record.memory
+        if record.level is None:
             return
-        if not worth_seeing(reading):
+        now_ms = record.level.now_ms
+        begin = None if flow.since is None else memory.line.of_this_boot(flow.since)
+        if flow.stopped and begin is not None and memory.stopped_ms is None:
+            memory.stopped_ms = begin
+            record.update(PumpStopped(begin, None), now_ms)
+        elif memory.stopped_ms is not None and not flow.stopped and flow.ended is None:
+            record.retract(PumpStopped(memory.stopped_ms, None))
+            memory.stopped_ms = None
+        if flow.ended is None:
             return
-        rest, noise = record.memory.rest, math.hypot(gauge.spec.noise_mm, gauge.spec.step_mm)
-        by_hand = record.plan.top_up is None
-        if not rest.see(now_ms, reading.value, noise, by_hand=by_hand):
-            if self._ended and not self._no_flow:
-                self._ended = False
-                self._alarms.tell_rest(reading.moment)
-            return
-        if rest.stands and rest.since_ms is not None:
-            record.update(PumpStopped(rest.since_ms, None), now_ms)
-        elif rest.ended is not None:
-            begin, end = rest.ended
-            rest.ended = None
-            record.update(PumpStopped(begin, end), now_ms)
-            record.memory.stands.append((begin, end))
-            del record.memory.stands[:-_STANDS_KEPT]
-            self._diary.changed(record.memory.line.to_utc(begin))
-        self._ended = not rest.stands and self._no_flow
-        if not self._ended:
-            self._alarms.tell_rest(reading.moment)
-
-    def _without_stand(self, state: LevelState) -> LevelState:
-        """Tells the model of a time in which the pump had stopped, once the pump runs again."""
-        record = self._record
-        found = stood(state, record.model.slice_ms, record.plan.geometry.mm_per_ml)
-        if found is None:
-            return state
-        record.update(PumpStopped(found.begin_ms, found.end_ms), state.now_ms)
-        record.memory.stands.append((found.begin_ms, found.end_ms))
-        del record.memory.stands[:-_STANDS_KEPT]
-        self._diary.changed(record.memory.line.to_utc(found.begin_ms))
-        return record.state(state.now_ms)
+        begin, end = (memory.line.of_this_boot(at) for at in flow.ended)
+        if memory.stopped_ms is not None:
+            begin, memory.stopped_ms = memory.stopped_ms, None
+        record.update(PumpStopped(begin, end), now_ms)
+        memory.stands = [*memory.stands, (begin, end)][-_STANDS_KEPT:]
+        self._diary.changed(memory.line.to_utc(begin))
 
     def moved(self, by: Mapping[str, float]) -> None:
         """Learns everything anew when the gauge's offset changes: see `observing.TakesOffsets`."""
@@ -200,7 +179,5 @@ class LevelWatch:
         return self._record.model.calibration_worth(state, end - window_ms, end, ml, sd_ml)
 
     def tell(self, known: Known) -> Known:
-        """Adds how much fresh water is missing to the fill mark, by the last look, and whether the
-        chamber is up."""
-        risen = self._record.memory.rest.stands or known.no_flow
-        return replace(known, missing=self._alarms.facts.missing, risen=risen)
+        """Adds how much fresh water is missing to the fill mark, by the last look."""
+        return replace(known, missing=self._alarms.facts.missing)

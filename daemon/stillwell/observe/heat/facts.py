@@ -125,14 +125,6 @@ class MainsLost(OfHeat):
 
 
 @dataclass(frozen=True, slots=True)
-class PumpStopped(Facts):
-    """The chamber has risen, and its water no longer mixes with the tank."""
-
-    probes: tuple[str, str]
-    parted_k: float
-
-
-@dataclass(frozen=True, slots=True)
 class HeatOver(OfHeat):
     """A condition of heat has ended."""
 

@@ -12,8 +12,8 @@ from stillwell.estimate.heat_balance.probe import Held
 from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.heat.lamp import LampKept
+from stillwell.observe.heat.mains import Mains
 from stillwell.observe.heat.plan import NONE
-from stillwell.observe.heat.pump import PumpKept
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +40,12 @@ class Kept:
     """The room's temperature, °C, and when it was read, s."""
     lamp: tuple[float, float] = (0.0, -math.inf)
     """As `room`, of the lamp's switch."""
-    level_s: float = -math.inf
-    """When the gauge was last heard."""
     waits: dict[Verdict, float] = field(default_factory=dict)
     """Since when a verdict stands that is not told yet, s."""
     dial: Dial | None = None
     lit: LampKept = field(default_factory=LampKept)
-    pumped: PumpKept = field(default_factory=PumpKept)
+    mains: Mains = field(default_factory=Mains)
     judge: Any = None
-    pump: Any = None
     made_with: str = ""
     """The form of the program that wrote `under_way`: see `imprint.form`."""
     under_way: str = ""

@@ -28,11 +28,9 @@ class HeatPlan:
     pump."""
     room: str = ""
     """Channel of the air around the tank; empty where there is none."""
-    level: str = ""
-    """Channel of a continuous level gauge in the return chamber, mm; empty where there is none."""
     bands: tuple[BandEdges, ...] = ()
     devices: Devices = NONE
-    """Without any no alarm about them is raised; the probes and the pump are judged all the
+    """Without any no alarm about them is raised; the probes and the mains are judged all the
     same."""
     lamp: tuple[time, time] | None = None
     """Local hours at which the lamp is lit and put out; None where nobody said."""
@@ -45,9 +43,6 @@ class HeatPlan:
     """Where animals of a warm tank begin to suffer; common practice."""
     hot_c: float = 28.0
     """As `cold_c`; common practice."""
-    drain_back_mm: float = 8.0
-    """The chamber's rise that is taken for a pump that has stopped: well above ripple and daily
-    pours, below what runs back out of any tank worth the name (an assumption)."""
 
     def __post_init__(self) -> None:
         if not self.probes:

@@ -1,5 +1,5 @@
 """The observer of the water's heat: one balance a probe; the best placed probe that is believed
-speaks. It also judges the probes, and whether the pump runs."""
+speaks. It also judges the probes, and whether the mains are lost."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ from stillwell.observe.heat.facts import RoomTooWarm, SettingMoved
 from stillwell.observe.heat.found import adopted, at_limit, found, moved, over, water_seen
 from stillwell.observe.heat.kept import KEPT, Dial, Kept
 from stillwell.observe.heat.lamp import LAMP_ALARMS, LampWatch
+from stillwell.observe.heat.mains import MAINS_LOST
 from stillwell.observe.heat.plan import HeatPlan
-from stillwell.observe.heat.pump import MAINS_LOST, PumpWatch
-from stillwell.observe.known import Known
+from stillwell.observe.known import Flow, Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
@@ -69,7 +69,7 @@ class HeatWatch:
         plan = self.plan
         self.probes = {name: self._view(kept.probes.get(name)) for name in plan.probes}
         self.judge = ProbeJudge(plan.probes, plan.room)
-        self._pump = PumpWatch(plan, kept.pumped, self._moment)
+        self._flow = Flow()
         self._lamp = LampWatch(self._hours, kept.lit) if self._hours and plan.sees_lamp else None
         self._settings: dict[str, float] = {}
         """The heater's setting as each probe sees it: a yardstick that no probe moves."""
@@ -88,7 +88,7 @@ class HeatWatch:
     def see(self, reading: Reading) -> Iterable[Finding]:
         """Takes a reading; returns what has changed by it."""
         name, plan, kept = reading.channel, self.plan, self._kept
-        if name not in self.probes and name not in (plan.room, plan.level, plan.lamp_switch):
+        if name not in self.probes and name not in (plan.room, plan.lamp_switch):
             return _NONE
         if worth(reading) is not Worth.GOOD or reading.value is None:
             return _NONE
@@ -97,8 +97,6 @@ class HeatWatch:
         if name == plan.lamp_switch:
             kept.lamp = value, t
             return _NONE
-        if name == plan.level:
-            return self._see_level(t, value, now)
         out = [self._doubt(each, now) for each in self.judge.see(name, t, value, self._settings)]
         if name == plan.room:
             if name not in self.judge.doubted:
@@ -106,17 +104,24 @@ class HeatWatch:
             return out
         return [*out, *self._see_water(name, t, value, now)]
 
+    def hear(self, known: Known) -> None:
+        """Takes how the pump runs: what is in a chamber that has just come to stand otherwise is
+        not the tank's water."""
+        before, self._flow = self._flow, known.flow
+        if before.rests is not known.flow.rests:
+            for probe in self.probes.values():
+                probe.tank.disturb(self._t / 3600)
+
     def tell(self, known: Known) -> Known:
-        """Says which probes are doubted, and whether the pump has stopped."""
-        stopped = bool(self._kept.pumped.told)
-        return replace(known, doubted=frozenset(self.judge.doubted), no_flow=stopped)
+        """Says which probes are doubted, and whether the mains are lost."""
+        lost, doubted = self._kept.mains.lost, frozenset(self.judge.doubted)
+        return replace(known, doubted=doubted, mains_lost=lost, no_flow=known.no_flow or lost)
 
     def note(self, entry: Entry, struck: Entry | None) -> Iterable[Finding]:
-        """Takes from the journal what disturbs the water and makes the chamber rise."""
+        """Takes from the journal what disturbs the water."""
         line = self._kept.line
         if struck is None and entry.kind in POURS and line.offset_ms is not None:
             at_s = line.of_utc(entry.at_ms) / 1000
-            self._pump.pump.pour(at_s)
             for probe in self.probes.values():
                 probe.tank.disturb(at_s / 3600)
         return _NONE
@@ -130,7 +135,9 @@ class HeatWatch:
             self._began = True
             self._pass_to(now)
             self._found_s = -math.inf
-            out += [*self._pump.begin(now), *self._findings(now)]
+            out += self._findings(now)
+            if not self._kept.mains.lost:
+                out.append(Finding(MAINS_LOST, False, priority_of(MAINS_LOST), Over()))
             out += [self._doubt(channel, now) for channel in self.judge.channels]
         if not self._told_all and self.lead.learned:
             self._told_all = True
@@ -168,16 +175,13 @@ class HeatWatch:
     # -- the water -------------------------------------------------------------------------------
 
     def _see_water(self, name: str, t: float, value: float, now: Moment) -> Iterator[Finding]:
-        kept, probe = self._kept, self.probes[name]
+        probe = self.probes[name]
         if name in self.judge.doubted:
             return
-        if t - kept.level_s >= SILENT_S:
-            # A gauge that died while the chamber was up must hide nothing.
-            yield from self._pump.rest(False, now)
-        news = not self._pump.pump.unmixed(t) and probe.take(t, value, self._around(t, now))
+        news = not self._flow.rests and probe.take(t, value, self._around(t, now))
         if news and (held := setting_c(probe.tank)) is not None:
             self._settings[name] = held
-        yield from self._see_pump(name, t, value, now)
+        self._see_chamber(name, t, value)
         if name == self._choose() and news:
             if self._lamp is not None:
                 yield from self._see_lamp(probe, now)
@@ -241,7 +245,9 @@ class HeatWatch:
         if again:
             self._found_s = self._t
         water = partial(water_seen, probe, self.plan, now)
-        yield from self._pump.mains(self._t, standing, water, now, again=again)
+        since = partial(self._moment, now=now)
+        stopped = self._flow.stopped
+        yield from kept.mains.judge(self._t, standing, water, since, stopped=stopped, again=again)
         for name in (*map(str, Verdict), TOO_WARM):
             since_s = standing.get(name)
             limit = name == Verdict.TOO_WEAK and Verdict.TOO_WEAK not in probe.judgement.since
@@ -253,7 +259,7 @@ class HeatWatch:
                 yield Finding(name, True, priority, facts, self._moment(since_s, now))
             elif since_s is None and told is not None and probe.learned:
                 del kept.told[name]
-                moves = not self._pump.just_back(self._t)
+                moves = not self._kept.mains.just_back(self._t)
                 facts = over(name, probe, self.plan, now, limit=told, moves=moves)
                 yield Finding(name, False, priority_of(name), facts)
 
@@ -266,7 +272,7 @@ class HeatWatch:
         for verdict in kept.waits.keys() - probe.judgement.since.keys():
             del kept.waits[verdict]
         judgement = probe.judgement
-        if self._pump.just_back(self._t):
+        if self._kept.mains.just_back(self._t):
             # Nothing was wrong with it, so that the first evidence is enough.
             for verdict in list(judgement.doubtful):
                 del judgement.since[verdict], judgement.doubtful[verdict]
@@ -313,26 +319,19 @@ class HeatWatch:
             return SettingMoved(water_seen(probe, self.plan, now), kept.dial.at_c, kept.dial.by_k)
         return found(Verdict(name), probe, self.plan, now, room)
 
-    # -- the pump --------------------------------------------------------------------------------
-
-    def _see_level(self, t: float, value: float, now: Moment) -> list[Finding]:
-        self._kept.level_s = t
-        pump = self._pump.pump
-        before = pump.unmixed(t)
-        out = list(self._pump.see_level(t, value, now))
-        if pump.unmixed(t) is not before:
-            for probe in self.probes.values():
-                probe.tank.disturb(t / 3600)
-        return out
-
-    def _see_pump(self, name: str, t: float, value: float, now: Moment) -> Iterable[Finding]:
-        pair = self.plan.probes[:2]
+    def _see_chamber(self, name: str, t: float, value: float) -> None:
+        """Takes what the first two probes say of a chamber that is up."""
+        chamber, since, pair = self._kept.mains.chamber, self._flow.since, self.plan.probes[:2]
+        line = self._kept.line
+        chamber.rises(None if since is None else line.of_this_boot(since) / 1000)
         if name not in pair or not all(map(self._able, pair)):
-            return _NONE
+            return
+        if name != pair[0]:
+            chamber.see_tank(t, value)
+            return
         tank = self.probes[name].tank
         heats = tank.mixture is not None and tank.devices.heater is not None
-        on_c = tank.pair()[0].at if heats else None
-        return self._pump.see_probe(pair.index(name), t, value, on_c, now)
+        chamber.see_chamber(t, value, tank.pair()[0].at if heats else None)
 
     # -- time ------------------------------------------------------------------------------------
 
@@ -358,8 +357,8 @@ class HeatWatch:
         """Returns all that is known and under way, some kB a probe whatever the history."""
         kept = self._kept
         kept.probes = {name: probe.held for name, probe in self.probes.items()}
-        kept.judge, kept.pump = self.judge.to_json(), self._pump.pump.to_json()
-        kept.made_with, kept.under_way = form(), imprint(self.judge, self._pump.pump)
+        kept.judge = self.judge.to_json()
+        kept.made_with, kept.under_way = form(), imprint(self.judge)
         return KEPT.text(kept)
 
     def restore(self, state: str) -> None:
@@ -376,13 +375,11 @@ class HeatWatch:
             same = set(kept.probes) == set(self.plan.probes)
             self._begin(kept)
             self.judge.restore(kept.judge)
-            self._pump.pump.restore(kept.pump)
             if same and kept.made_with == form():
-                take_up(kept.under_way, self.judge, self._pump.pump)
+                take_up(kept.under_way, self.judge)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self._begin(fresh)
             raise ValueError(f"what was learned of the heat cannot be used: {error}") from error
-        self._pump.pump.held = MAINS_LOST in kept.pumped.told
         for name, probe in self.probes.items():
             if (held := setting_c(probe.tank)) is not None:
                 self._settings[name] = held
@@ -396,5 +393,3 @@ class HeatWatch:
             if name in self._settings:
                 self._settings[name] += by[name]
         self.judge.rezero(by)
-        if self.plan.level in by:
-            self._pump = PumpWatch(self.plan, self._kept.pumped, self._moment)

@@ -23,7 +23,6 @@ def heat_plan(settings: Settings) -> HeatPlan | None:
     return HeatPlan(
         probes=tuple(dict.fromkeys((*named, *water))),
         room=settings.room,
-        level=settings.gauge,
         bands=tuple(
             BandEdges(name, band.target - band.tolerance, band.target + band.tolerance)
             for name, band in bands.items()

@@ -1,4 +1,4 @@
-"""Makes the plans of the level's watch and the gauge's."""
+"""Makes the plans of the level's watch, the gauge's and the pump's."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from stillwell.keeper.room import geometry
 from stillwell.observe.chamber.gauge_watch import GaugePlan
 from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
 from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan, TopUpPlan
+from stillwell.observe.flow import FlowPlan
+from stillwell.observe.heat.plan import HeatPlan
 from stillwell.reading import Quantity
 from stillwell.settings import FloatChannel, LevelChannel, Settings
 
@@ -65,6 +67,22 @@ def _top_up(settings: Settings) -> TopUpPlan:
         pump=said.pump or "",
         pump_every_s=settings.source_of(said.pump).every if said.pump else 0.0,
         ml_per_h=said.rate,
+    )
+
+
+def flow_plan(settings: Settings, heat: HeatPlan | None) -> FlowPlan | None:
+    """Returns the plan of the pump's watch; None where nothing sees the chamber."""
+    level, gauge = level_plan(settings), settings.channel.get(settings.gauge)
+    floats = level.floats if level else ()
+    if not floats and gauge is None:
+        return None
+    return FlowPlan(
+        gauge=settings.gauge,
+        spec=_gauge("", gauge).spec if isinstance(gauge, LevelChannel) else GaugeSpec(),
+        floats=tuple(channel.spec for channel in floats),
+        labels={channel.spec.name: channel.label for channel in floats},
+        probes=heat.probes if heat else (),
+        by_hand=level is None or level.top_up is None,
     )
 
 

@@ -9,13 +9,14 @@ from stillwell.reading import Quantity
 from stillwell.settings import FloatChannel, Settings
 from stillwell.wiring.plans.channels import limits_of
 from stillwell.wiring.plans.heat import heat_parts, heat_plan
-from stillwell.wiring.plans.level import gauge_plan, level_plan
+from stillwell.wiring.plans.level import flow_plan, gauge_plan, level_plan
 
 
 def watch_plan(settings: Settings) -> WatchPlan:
     """Returns what is watched, from the settings."""
     level, heat, gauge = level_plan(settings), heat_plan(settings), gauge_plan(settings)
     parts = {
+        Part.FLOW: flow_plan(settings, heat),
         Part.LEVEL: level,
         Part.GAUGE: gauge,
         Part.TOP_UP: level.top_up if level else None,
