@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.estimate.heat_balance.devices import Control, Devices, Night
-from stillwell.estimate.heat_balance.hypotheses import Cause, Level, chain
+from stillwell.estimate.heat_balance.hypotheses import Around, Cause, Level, chain
 from stillwell.estimate.heat_balance.judge import Judgement, Verdict
 from stillwell.estimate.heat_balance.kalman import Filter, Point, calmed, merged, settles
 from stillwell.estimate.heat_balance.knowledge import Knowledge
@@ -19,7 +19,9 @@ from stillwell.estimate.heat_balance.law import Law
 from stillwell.estimate.heat_balance.means import Means
 from stillwell.estimate.heat_balance.mixture import Mixture
 from stillwell.estimate.heat_balance.points import nearest
+from stillwell.estimate.heat_balance.rests import UNSEEN, Rests
 from stillwell.estimate.heat_balance.tank import TankHeat
+from stillwell.estimate.heat_balance.transitions import Belief
 from stillwell.form import Form
 
 LIFT, LOSS, SETTING = 1.1, 1 / 16, 25.3
@@ -217,3 +219,45 @@ def test_what_is_kept_goes_on_as_if_nothing_had_been() -> None:
     assert first.heat.mixture is not None
     assert again.mixture.causes == pytest.approx(first.heat.mixture.causes)
     assert again.learner.law == first.heat.learner.law
+
+
+def night(rests: Rests, day: int, mixed_k: float) -> list[float]:
+    """A pump that rests from 22 to 6; returns the hours in which its tank is not weighed."""
+    held = []
+    for tenth in range(200, 320):
+        hour = tenth / 10 % 24
+        at_h = 24 * day + tenth / 10
+        mixed = tenth >= 301
+        if rests.holds(hour, mixed_k * mixed):
+            held.append(hour)
+            continue
+        missing = 0.99 if 230 < tenth < 310 else 0.0
+        jolt = mixed_k if tenth == 301 else 0.0
+        rests.see(at_h, 0.1, hour, jolt, (missing, missing))
+    return held
+
+
+def test_a_pump_that_rests_each_night_is_known_after_one_and_for_as_long_as_it_does() -> None:
+    rests = Rests(own_h=21.5)
+    assert night(rests, 0, 0.4) == []
+    second = night(rests, 1, 0.4)
+    assert min(second, key=lambda h: (h - 12) % 24) <= 22
+    assert max(second, key=lambda h: (h - 12) % 24) == pytest.approx(6.5, abs=0.2)
+    for day in range(2, 2 + UNSEEN):
+        night(rests, day, 0.0)
+    assert night(rests, 9, 0.0) == []
+
+
+def test_heat_that_comes_back_as_a_heater_gives_it_is_no_rest_of_the_pump() -> None:
+    rests = Rests(own_h=21.5)
+    night(rests, 0, 0.0)
+    assert rests.hours is None
+
+
+def test_sun_that_never_came_is_taken_for_rarer_and_one_that_comes_for_more_frequent() -> None:
+    never, daily = (
+        Belief([], [], visits=[visits, 0.0], watched_h=[80.0, 80.0]) for visits in (0.0, 8.0)
+    )
+    new = Belief([], []).rate(Around.WARMED)
+    assert never.rate(Around.WARMED) < new / 20
+    assert daily.rate(Around.WARMED) > new

@@ -97,7 +97,12 @@ RELATIVE = 4
 """The pair of points of a device with a moved dial: as far from where it last switched as its
 points were apart."""
 BEGINS = {Around.WARMED: 1 / 24, Around.CHILLED: 1 / 72}
-"""By day sun comes every other day, cold air every third. Assumptions."""
+"""By day sun comes every other day, cold air every third, as long as a tank is new. Assumptions."""
+FIRST = 0.1
+"""So many visits of sun or cold air the first assumption counts for: tanks differ much, and most
+see none (the shape of a gamma distribution of their rates). An assumption."""
+FORGETS = 1 / 720
+"""1/h: seasons change how often they come, within a month."""
 BY_NIGHT = 0.05
 """Of the rate of `Around.WARMED`: lamps and cookers are left, the sun is not."""
 SUN = (6.0, 20.0)

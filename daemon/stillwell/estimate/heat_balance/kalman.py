@@ -16,7 +16,7 @@ DIAL_K = 1.5
 SHARE_LEAST, SHARE_ERROR = 0.08, 0.05
 """Of its lift, a heater that holds the water gives at least so much, and leaves as much; and how
 far that is to be believed. Assumptions."""
-LATE_H = 0.2
+LATE_H = 0.08
 """h: a thermostat that should have switched, and has not, does so within this. Its own lag."""
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from stillwell.estimate.heat_balance.kalman import Point
 from stillwell.estimate.heat_balance.points import Turn, Turns, Zigzag
+from stillwell.estimate.heat_balance.rests import Rests
 from stillwell.estimate.heat_balance.transitions import Belief
 
 
@@ -59,3 +60,4 @@ class Knowledge:
     usual_rest: float = 0.0
     """Where the water would settle, as control has come to terms with it, °C."""
     piece: Piece | None = None
+    rests: Rests = field(default_factory=Rests)

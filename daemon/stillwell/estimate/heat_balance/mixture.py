@@ -87,6 +87,8 @@ class Mixture:
         self.chain, self.belief = chain, belief
         self.room_seen, self.together = room_seen, together
         self.sunny = True
+        self.jolt = 0.0
+        """By how much more than any model said the water changed in the last step, K."""
         self.law: Law | None = None
         """As of the last step."""
         self.doubt = 0.0
@@ -144,6 +146,7 @@ class Mixture:
             odd: by how much `rest` is above what control has come to terms with, K.
         """
         self.law = law
+        self.jolt = 0.0
         flows: Flows = {}
         belief = self.belief
         stays = self._moves.masses(belief)
@@ -249,7 +252,14 @@ class Mixture:
         belief = self.belief
         filters = belief.filters
         r2 = error * error * max(1.0, 2.0 * belief.rough_now)
-        shock = min((value - one.water) ** 2 / (one.tt + r2) for one in filters if one is not None)
+        shock = min(
+            (value - one.water) ** 2 / (one.tt + r2) for one in filters[: self._apart] if one
+        )
+        if shock > JOLT * JOLT:
+            self.jolt = self._nearest(value)
+        apart = filters[self._apart]
+        if apart is not None:
+            shock = min(shock, (value - apart.water) ** 2 / (apart.tt + r2))
         if shock > JUMP * JUMP:
             if not belief.surprised:
                 belief.surprised = True
@@ -259,10 +269,9 @@ class Mixture:
         belief.surprised = False
         if shock > JOLT * JOLT:
             # Hands, or a little water: no device changes the water so fast.
-            jolt2 = min((value - one.water) ** 2 for one in filters if one is not None)
             for one in filters:
                 if one is not None:
-                    one.tt += jolt2
+                    one.tt += self.jolt**2
             shock = 1.0
         # Learned from the best of several models, it is a little below 1.
         belief.rough_now += min(1.0, ROUGH * hours) * (min(shock, 9.0) - belief.rough_now)
@@ -285,6 +294,27 @@ class Mixture:
                 one.tw -= k * tt * tw
                 one.tt -= k * tt * tt
         return out
+
+    def _nearest(self, value: float) -> float:
+        """Returns by how much a value is above what the nearest model says, K."""
+        filters = self.belief.filters[: self._apart]
+        return min((value - one.water for one in filters if one is not None), key=abs)
+
+    def rejoin(self, value: float) -> None:
+        """Begins anew with the water after a time in which nothing was seen of it. What is so with
+        the devices stays; which of them are on is not known."""
+        belief, n = self.belief, self._n
+        alike: dict[tuple[int, Cause], list[int]] = {}
+        for k in range(4 * n):
+            alike.setdefault((k // n, self._causes[k % n]), []).append(k)
+        for group in alike.values():
+            mean = sum(belief.weight[k] for k in group) / len(group)
+            for k in group:
+                belief.weight[k] = mean
+        w, wide = self.leader.w, SPEED[self.room_seen] ** 2 / (2 * RETURNS[self.room_seen])
+        belief.filters = [fresh(value, w, wide) for _ in belief.filters]
+        belief.surprised = False
+        self._look()
 
     def _part(self, value: float) -> None:
         """What no model predicted is most likely seen by a probe outside the tank's water, or

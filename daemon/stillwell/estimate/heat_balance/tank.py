@@ -83,6 +83,8 @@ class TankHeat:
                 room_seen,
                 devices.heater_lift if devices.several else None,
             )
+        self.resting = False
+        """Whether nothing is weighed, because the pump rests."""
         self.shift = 0.0
         """By how much the heater is set higher now than by day, K."""
         self.room = self.rest = known.base
@@ -125,6 +127,9 @@ class TankHeat:
         hours = at_h - self.known.at_h
         if hours <= 0:
             return
+        if self.mixture is not None and self.known.rests.holds(hour, value):
+            self.resting = True
+            return
         self.known.at_h = at_h
         if hours > LONG_GAP_H:
             self.known.zigzag.cut()
@@ -151,12 +156,18 @@ class TankHeat:
         rest = self.rest
         self.known.usual_rest += (rest - self.known.usual_rest) * min(1.0, hours / CONTROL_H)
         odd = rest - self.known.usual_rest if self.known.proportional else 0.0
+        missing = _missing(self.mixture.causes)
+        if self.resting:
+            self.resting, hours = False, 0.1
+            self.mixture.rejoin(value)
         left = hours
         while left > 0.11:
             # A gap is gone through in steps short enough for a thermostat to switch in them.
             self.mixture.step(0.1, None, error, law, rest, self.points(shift))
             left -= 0.1
         self.mixture.step(left, value, error, law, rest, self.points(shift), odd)
+        both = missing, _missing(self.mixture.causes)
+        self.known.rests.see(at_h, hours, hour, self.mixture.jolt, both)
         self._learn(hours, room, lamp, fan)
 
     def disturb(self, at_h: float) -> None:
@@ -208,6 +219,7 @@ class TankHeat:
         apart = self.mixture.around(Around.APART) if self.mixture is not None else 0.0
         if causes[Cause.HEALTHY] > LIKELY and apart < 0.5 and self._own(which, turn):
             self.known.turns[which].add(turn, before)
+            self.known.rests.own_h = turn.at_h
             self._by_shift.clear()
             if self.mixture is not None:
                 self._learn_lift(which, turn)
@@ -368,6 +380,11 @@ class TankHeat:
 
 def _slope(one: Turn, other: Turn) -> float:
     return (other.water - one.water) / max(other.at_h - one.at_h, 1e-3)
+
+
+def _missing(causes: dict[Cause, float]) -> float:
+    """Returns how probable it is that heat is missing."""
+    return sum(causes.get(c, 0.0) for c in (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN))
 
 
 def _known(causes: dict[Cause, float]) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from stillwell.estimate.heat_balance.hypotheses import (
     ANYWHERE,
@@ -14,9 +14,12 @@ from stillwell.estimate.heat_balance.hypotheses import (
     BEGINS,
     BY_NIGHT,
     CEASES,
+    FIRST,
+    FORGETS,
     JOINS,
     RELATIVE,
     Around,
+    Cause,
     Chain,
 )
 from stillwell.estimate.heat_balance.kalman import (
@@ -34,6 +37,10 @@ BACK = {True: 2.5, False: 5.0}
 """K: as near to the learned temperature the surroundings are taken to be calm again."""
 NEVER_BACK = {True: 0.02, False: 0.1}
 """For so much of `CEASES` they are calm up to three times as far: a lid was left off."""
+SURE = 0.9
+"""The probability of health above which it is learned what goes on around."""
+EVIDENT = 0.5
+"""The probability of a visit above which it counts: what is less is the echo of its rate."""
 LEAST = 1e-6
 """A state of less weight has no filter of its own: it follows the leader, and is weighed once what
 comes to it by its rate has made it likelier."""
@@ -55,6 +62,15 @@ class Belief:
     """The squared error of the best model, in units of its variance."""
     waiting_h: float = 0.0
     """Since rates were last let come, h."""
+    visits: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    """How often sun and cold air have come to this tank."""
+    watched_h: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    """In so many hours in which they could."""
+
+    def rate(self, around: Around) -> float:
+        """Returns how often sun or cold air begins on this tank, 1/h."""
+        i = around - 1
+        return (FIRST + self.visits[i]) / (FIRST / BEGINS[around] + self.watched_h[i])
 
 
 class Transitions:
@@ -68,6 +84,7 @@ class Transitions:
         self.place = [a * self._l + spot[s.level] for a in range(3) for s in chain.states]
         self.place += [self.apart] * n
         self._switching = [(i, chain.switched[i]) for i in range(n) if chain.switched[i]]
+        self._well = [i for i, s in enumerate(chain.states) if s.cause is Cause.HEALTHY]
         self._rated = [(i, chain.fixed[i]) for i in range(n) if chain.fixed[i]]
 
     def masses(self, belief: Belief) -> list[float]:
@@ -140,10 +157,11 @@ class Transitions:
         n = self._n
         old, place, filters = belief.weight, self.place, belief.filters
         new = old[:]
-        warmed = BEGINS[Around.WARMED] * (1.0 if sunny else BY_NIGHT)
+        self._count(belief, hours, sunny)
+        warmed = belief.rate(Around.WARMED) * (1.0 if sunny else BY_NIGHT)
         begins = [
             (b, 1.0 - math.exp(-rate * hours))
-            for b, rate in ((1, warmed), (2, BEGINS[Around.CHILLED]), (3, APART))
+            for b, rate in ((1, warmed), (2, belief.rate(Around.CHILLED)), (3, APART))
         ]
         calms = 1.0 - math.exp(-CEASES * hours)
         back = BACK[seen]
@@ -178,3 +196,15 @@ class Transitions:
                 begun = source % self._l != target % self._l
                 flows.setdefault(target, []).append((part, at, begun))
         belief.weight = new
+
+    def _count(self, belief: Belief, hours: float, sunny: bool) -> None:
+        """Learns how often sun and cold air come, while the devices are well."""
+        well = [[belief.weight[a * self._n + i] for i in self._well] for a in range(3)]
+        if sum(map(sum, well)) < SURE:
+            return
+        keeps = math.exp(-FORGETS * hours)
+        for i, could in enumerate((sunny, True)):
+            here = sum(well[i + 1])
+            came = hours * CEASES * here if here > EVIDENT and could else 0.0
+            belief.visits[i] = belief.visits[i] * keeps + came
+            belief.watched_h[i] = belief.watched_h[i] * keeps + hours * could
