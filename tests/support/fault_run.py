@@ -413,7 +413,7 @@ def _inline(fault: Mapping[str, Any]) -> str:
 
 
 def _with_one_probe(settings: Settings) -> Settings:
-    """Returns a tank with one probe and nothing else."""
+    """Returns a tank with one probe beside its heater, and nothing else."""
     only = "water-a"
     source = settings.source["tank"]
     model = source.settings
@@ -427,7 +427,7 @@ def _with_one_probe(settings: Settings) -> Settings:
         agreement={},
         state={},
         band={"water": band},
-        tank=settings.tank.model_copy(update={"chamber": None, "heater": None, "lamp": None}),
+        tank=settings.tank.model_copy(update={"chamber": None, "lamp": None}),
     )
 
 

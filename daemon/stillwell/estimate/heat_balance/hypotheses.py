@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
 from stillwell.estimate.heat_balance.devices import Devices
+from stillwell.estimate.heat_balance.law import Law
 
 YEAR_H = 8766.0
 
@@ -113,6 +114,12 @@ APART, JOINS = 1 / 96, 1 / 1.0
 """A probe leaves the tank's water, or a pump rests, every four days, for an hour. An assumption."""
 SHARE = {Level.FAINT: 0.33, Level.WEAK: 0.67}
 """Of the heater's lift."""
+
+SECOND = 1.3
+"""Of the lift of the one that switches, several heaters together have at least so much."""
+HELD = {Level.HOLD: 0.3, Level.RETURN: 2.0, Level.STILL: 0.0}
+"""1/h: how fast control brings the water to its setting: near it, far from it, anywhere.
+Assumptions."""
 
 
 HEATERS = (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN, Cause.MOVED)
@@ -297,3 +304,23 @@ def _heater_faults(
             fixed[state].append((stuck, RATE[Cause.STUCK]))
         home = state.level if state.level is not Level.STILL else Level.HOLD
         fixed[state].append((State(Cause.HEALTHY, home), MENDED))
+
+
+def lifts(levels: Sequence[Level], law: Law, together: float | None) -> list[float | None]:
+    """Returns by how much each level lifts where the water settles, K; None where it holds the
+    water.
+
+    Args:
+        levels: of the chain.
+        law: of the tank.
+        together: the lift of several heaters, K/h; None with a single one.
+    """
+    gives = {Level.OFF: 0.0, Level.ON: law.heater, Level.COOL: -law.chiller}
+    for level, share in SHARE.items():
+        gives[level] = share * law.heater
+    if together is not None:
+        gives[Level.FIRST] = law.heater
+        gives[Level.ON] = max(together, SECOND * law.heater)
+        gives[Level.WEAK] = gives[Level.ON] - law.heater
+    gives[Level.BOTH] = gives.get(Level.FIRST, law.heater) - law.chiller
+    return [None if level in HELD else gives[level] / law.loss for level in levels]

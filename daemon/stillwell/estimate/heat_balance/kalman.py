@@ -16,6 +16,10 @@ DIAL_K = 1.5
 SHARE_LEAST, SHARE_ERROR = 0.08, 0.05
 """Of its lift, a heater that holds the water gives at least so much, and leaves as much; and how
 far that is to be believed. Assumptions."""
+FAR = 0.02
+"""Part of the readings that are off for no reason of the model's."""
+FAR_K = 0.3
+"""K: by so much."""
 LATE_H = 0.08
 """h: a thermostat that should have switched, and has not, does so within this. Its own lag."""
 
@@ -86,6 +90,23 @@ def merged(found: Sequence[tuple[float, Filter, bool]], total: float) -> Filter:
         water += share * dt
         w += share * dw
     return Filter(water, w, tt, tw, ww, low, high)
+
+
+def corrected(one: Filter, value: float, variance: float) -> float:
+    """Corrects a filter by a value of such a variance, K². Returns the value's likelihood."""
+    off, tt, tw = value - one.water, one.tt, one.tw
+    s = tt + variance
+    near = (1 - FAR) * math.exp(-0.5 * off * off / s) / math.sqrt(s)
+    far2 = s + FAR_K * FAR_K
+    both = near + FAR * math.exp(-0.5 * off * off / far2) / math.sqrt(far2)
+    if both > 0.0:
+        k = near / both / s
+        one.water += k * tt * off
+        one.w += k * tw * off
+        one.ww -= k * tw * tw
+        one.tw -= k * tt * tw
+        one.tt -= k * tt * tt
+    return both
 
 
 def calmed(at: Filter, spread: float) -> tuple[float, Filter]:

@@ -12,19 +12,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from stillwell.estimate.heat_balance.hypotheses import (
-    SHARE,
-    Around,
-    Cause,
-    Chain,
-    Level,
-)
-from stillwell.estimate.heat_balance.kalman import (
-    Filter,
-    Pair,
-    fresh,
-    merged,
-)
+from stillwell.estimate.heat_balance.hypotheses import HELD, Around, Cause, Chain, Level, lifts
+from stillwell.estimate.heat_balance.kalman import Filter, Pair, corrected, fresh, merged
 from stillwell.estimate.heat_balance.law import Law
 from stillwell.estimate.heat_balance.transitions import LEAST, Belief, Flows, Transitions
 
@@ -47,17 +36,8 @@ APART_SPEED = 1.5
 """K in the root of an hour: of a small chamber with the heater in it, or of water that stands."""
 STIR = 0.04
 """K in the root of an hour: what mixing, hands and lags do to the water's temperature."""
-HELD = {Level.HOLD: 0.3, Level.RETURN: 2.0, Level.STILL: 0.0}
-"""1/h: how fast control brings the water to its setting: near it, far from it, anywhere.
-Assumptions."""
-SECOND = 1.3
-"""Of the lift of the one that switches, several heaters together have at least so much."""
 GIVES = frozenset({Level.ON, Level.FIRST, Level.WEAK, Level.FAINT})
 """Levels whose heat is the heater's lift."""
-FAR = 0.02
-"""Part of the readings that are off for no reason of the model's."""
-FAR_K = 0.3
-"""K: by so much."""
 FLOOR = 1e-12
 RATES_H = 0.12
 """h: what comes at rates of days and years is let come as often as this."""
@@ -205,7 +185,7 @@ class Mixture:
             if around is Around.WARMED and not self.sunny:
                 mean, spread = ASTRAY_DARK
             ways.append((fast, spread * spread * (1 - fast * fast), mean))
-        lifts = self._lifts(law)
+        gives = lifts(self.chain.levels, law, self.together)
         filters = self.belief.filters
         for place in range(self._apart):
             one = filters[place]
@@ -215,7 +195,7 @@ class Mixture:
             rho, q, mean = ways[a]
             water, tt, tw, ww = one.water, one.tt, one.tw, one.ww
             one.low, one.high = min(one.low, water), max(one.high, water)
-            lift = lifts[spot]
+            lift = gives[spot]
             if lift is None:
                 held = math.exp(-HELD[self.chain.levels[spot]] * hours)
                 one.water = middle + (water - middle) * held + gain * odd
@@ -232,19 +212,6 @@ class Mixture:
         if apart is not None:
             apart.tt += APART_SPEED**2 * hours
             apart.ww += ways[0][1]
-
-    def _lifts(self, law: Law) -> list[float | None]:
-        """Returns by how much each level lifts where the water settles, K; None where it holds the
-        water."""
-        lifts = {Level.OFF: 0.0, Level.ON: law.heater, Level.COOL: -law.chiller}
-        for level, share in SHARE.items():
-            lifts[level] = share * law.heater
-        if self.together is not None:
-            lifts[Level.FIRST] = law.heater
-            lifts[Level.ON] = max(self.together, SECOND * law.heater)
-            lifts[Level.WEAK] = lifts[Level.ON] - law.heater
-        lifts[Level.BOTH] = lifts.get(Level.FIRST, law.heater) - law.chiller
-        return [None if level in HELD else lifts[level] / law.loss for level in self.chain.levels]
 
     def _correct(self, hours: float, value: float, error: float) -> list[float] | None:
         """Corrects every filter by a value. Returns likelihoods; None for what no model predicted
@@ -275,25 +242,7 @@ class Mixture:
             shock = 1.0
         # Learned from the best of several models, it is a little below 1.
         belief.rough_now += min(1.0, ROUGH * hours) * (min(shock, 9.0) - belief.rough_now)
-        out = []
-        for one in filters:
-            if one is None:
-                out.append(-1.0)
-                continue
-            off, tt, tw = value - one.water, one.tt, one.tw
-            s = tt + r2
-            near = (1 - FAR) * math.exp(-0.5 * off * off / s) / math.sqrt(s)
-            far2 = s + FAR_K * FAR_K
-            both = near + FAR * math.exp(-0.5 * off * off / far2) / math.sqrt(far2)
-            out.append(both)
-            if both > 0.0:
-                k = near / both / s
-                one.water += k * tt * off
-                one.w += k * tw * off
-                one.ww -= k * tw * tw
-                one.tw -= k * tt * tw
-                one.tt -= k * tt * tt
-        return out
+        return [-1.0 if one is None else corrected(one, value, r2) for one in filters]
 
     def _nearest(self, value: float) -> float:
         """Returns by how much a value is above what the nearest model says, K."""
@@ -390,7 +339,8 @@ class Mixture:
         law = self.law
         if law is None:
             return 0.0, 0.0
-        lifts = dict(zip(self.chain.levels, self._lifts(law), strict=True))
+        levels = self.chain.levels
+        gives = dict(zip(levels, lifts(levels, law, self.together), strict=True))
         heats = chills = 0.0
         for state, w in zip(self.chain.states, self.states, strict=True):
             if state.level in (Level.COOL, Level.BOTH):
@@ -398,7 +348,7 @@ class Mixture:
             if state.level is Level.BOTH:
                 heats += w * law.heater / law.loss
             elif state.level is not Level.COOL:
-                heats += w * (lifts[state.level] or 0.0)
+                heats += w * (gives[state.level] or 0.0)
         return heats * law.loss / law.heater, chills
 
     def share(self, level: Level) -> float:
