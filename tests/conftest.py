@@ -1,13 +1,15 @@
-"""What every test may ask for: the long form of a campaign, a free port."""
+"""What every test may ask for: the long form of a campaign, a free port; and that no command that
+one test called is still the one that is carried out in the next."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 
 import examples
 import free_ports as ports
+from stillwell.cli.called import call
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -64,6 +66,13 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.section("seen on a machine")
     for line in lines:
         terminalreporter.line(line)
+
+
+@pytest.fixture(autouse=True)
+def own_call() -> Iterator[None]:
+    """A process carries out one command; of many tests in one, each has its own."""
+    yield
+    call.cache_clear()
 
 
 @pytest.fixture(scope="session")

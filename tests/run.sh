@@ -90,7 +90,7 @@ if ((machine)); then
     tests/hil/packages.sh >"$STILLWELL_PACKAGES/said" 2>&1 &
     fresh=$!
     failed=0
-    run .venv/bin/pytest -n 2 --dist loadfile --machine --verbose tests/hil/vm "$@" || failed=1
+    run .venv/bin/pytest -n 3 --dist loadfile --machine --verbose tests/hil/vm "$@" || failed=1
     wait "$fresh" || failed=1
     cat "$STILLWELL_PACKAGES/said"
     exit "$failed"

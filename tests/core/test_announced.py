@@ -153,3 +153,28 @@ def test_nothing_that_says_when_it_was_sent_acts_on_what_was_announced_later(
     if why(asked, call(called), known=announced(called, given)) == "":
         assert given is not None
         assert age_s is None or age_s - SLOW_CLOCK_S <= given * 60 + 0.002
+
+
+STEPS = st.lists(st.tuples(st.sampled_from(["call", "move"]), st.integers(0, 3)), max_size=40)
+
+
+class TestWhatIsRemembered:
+    @given(STEPS, st.integers(0, 60))
+    def test_tells_as_much_as_every_move_would_and_is_no_more_than_the_alarms(
+        self, steps: list[tuple[str, int]], asked_ms: int
+    ) -> None:
+        known = Announcements(0, 0, {"broker": 0})
+        calls: dict[str, int] = {}
+        moves, newest = [(0, 0)], 0
+        for at_ms, (kind, which) in enumerate(steps, 1):
+            if kind == "call":
+                newest += 1
+                calls[f"alarm-{which}"] = newest
+                known.called(f"alarm-{which}", newest, at_ms)
+            else:
+                moves.append((at_ms, max(moves[-1][1], newest - which)))
+                known.moved("broker", moves[-1][1], at_ms)
+        reached = [number for when, number in moves if when <= asked_ms][-1]
+        for alarm in ("alarm-0", "alarm-1", "alarm-2", "alarm-3"):
+            assert known.had(alarm, "broker", asked_ms) == (calls.get(alarm, 0) <= reached)
+        assert len(known._moves["broker"]) <= len(calls) + 2

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import random
+import sys
+import termios
 import threading
+import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -23,6 +27,8 @@ from stillwell.testing import DriverCase, DriverContract, within
 from stillwell_drivers import serial_port, serial_text
 from stillwell_drivers.serial_text import LineBuffer, SerialText, SerialTextSettings
 
+FULL, GENEROUS_S = 4000, 20.0
+"""Bytes that a terminal surely holds for its reader; a limit that only ends what hangs."""
 PATTERN = r"level=(?P<mm>\S+) mm"
 
 
@@ -69,6 +75,21 @@ def driver(gauge: Gauge) -> Iterator[Prompted]:
 def one(driver: SerialText) -> Sample:
     (sample,) = within(20, "SerialText.read", lambda: list(driver.read()))
     return sample
+
+
+def say_before(gauge: Gauge, data: bytes) -> None:
+    """Says `data` and waits until it, or as much as the line holds, can be read: the kernel hands
+    it over in a thread of its own."""
+    gauge.say(data)
+    until = time.monotonic() + GENEROUS_S
+    while (there := waiting(gauge.slave)) < min(len(data), FULL):
+        assert time.monotonic() < until, f"{there} bytes have arrived"
+        time.sleep(0.001)
+
+
+def waiting(handle: int) -> int:
+    """Returns how many bytes can be read."""
+    return int.from_bytes(fcntl.ioctl(handle, termios.FIONREAD, bytes(4)), sys.byteorder)
 
 
 def hear(driver: Prompted, gauge: Gauge, data: bytes) -> Sample:
@@ -125,13 +146,13 @@ class TestLines:
     def test_a_line_of_now_wins_over_the_buffered_ones(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
-        gauge.say(b"level=1 mm\nlevel=2 mm\n")
+        say_before(gauge, b"level=1 mm\nlevel=2 mm\n")
         assert hear(driver, gauge, b"level=3 mm\n").value == 3.0
 
     def test_the_last_buffered_one_is_taken_if_none_comes(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
-        gauge.say(b"level=1 mm\nlevel=2 mm\n")
+        say_before(gauge, b"level=1 mm\nlevel=2 mm\n")
         sample = one(driver)
         assert (sample.value, sample.stale) == (2.0, False)
 
@@ -150,7 +171,7 @@ class TestLines:
     def test_after_an_overflow_two_halves_do_not_make_a_line(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
-        gauge.say(b"level=1 mm\n" * 400 + b"level=12")
+        say_before(gauge, b"level=1 mm\n" * 400 + b"level=12")
         sample = hear(driver, gauge, b"3 mm\n")
         assert (sample.value, sample.stale) == (1.0, True)
 
@@ -250,7 +271,7 @@ class TestWhatIsNoReading:
     def test_a_damaged_number_does_not_bring_back_an_older_line(
         self, driver: Prompted, gauge: Gauge
     ) -> None:
-        gauge.say(b"level=1 mm\n")
+        say_before(gauge, b"level=1 mm\n")
         assert hear(driver, gauge, b"level=nan mm\n").failure is Failure.GARBAGE
 
     def test_an_overlong_line_is_garbage_and_the_next_one_counts(
@@ -344,7 +365,7 @@ class TestOpening:
             SerialText(settings(gauge, port=str(plain))).open()
 
     def test_what_was_said_before_opening_does_not_count(self, gauge: Gauge) -> None:
-        gauge.say(b"level=1 mm\nlevel=1 mm\n")
+        say_before(gauge, b"level=1 mm\nlevel=1 mm\n")
         driver = SerialText(settings(gauge))
         driver.open()
         try:

@@ -72,9 +72,11 @@ make_system() {
 }
 
 net=(--net) # without a network, but for who says otherwise
+# An emulated arm64 is the processor of a Pi Zero 2 W: what needs a newer one fails, and it does not spend
+# most of its time on signing return addresses, as the emulation of the newest processor does.
 inside() {
     unshare "${net[@]}" --mount --pid --fork --mount-proc="$root/proc" \
-        chroot "$root" env -i PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
+        chroot "$root" env -i QEMU_CPU=cortex-a53 PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
 }
 
 failed=0

@@ -64,7 +64,12 @@ class FastDaemon:
                 stderr=log,
                 text=True,
                 # As the unit in deploy/systemd has it.
-                env=os.environ | {"PYTHONPATH": ":".join(path), "MALLOC_ARENA_MAX": "2"},
+                env=os.environ
+                | {
+                    "PYTHONPATH": ":".join(path),
+                    "MALLOC_ARENA_MAX": "2",
+                    "MALLOC_TRIM_THRESHOLD_": "131072",
+                },
             )
         threading.Thread(target=self._hear, args=(self.process, self.lines), daemon=True).start()
 

@@ -47,20 +47,24 @@ class Terminal:
 
     def end(self) -> int:
         """Waits for the end of the process; returns its exit code."""
+        until = time.monotonic() + GENEROUS_S
         with contextlib.suppress(OSError):
-            while chunk := os.read(self._handle, 4096):
+            while select.select([self._handle], [], [], max(0.0, until - time.monotonic()))[0]:
+                if not (chunk := os.read(self._handle, 4096)):
+                    break
                 self.said += chunk.decode("utf-8", "replace")
-        return self.process.wait(GENEROUS_S)
+        return self.process.wait(max(0.0, until - time.monotonic()))
 
 
 @contextlib.contextmanager
 def at_terminal(
     command: Sequence[str | Path], env: Mapping[str, str] | None = None
 ) -> Iterator[Terminal]:
-    """Starts a command at a terminal of 80 columns; kills what is left of it at the end."""
+    """Starts a command at a terminal of 80 columns, where Ctrl-C ends it even if the tests run in
+    the background, where a shell ignores it; kills what is left of it at the end."""
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        command,
+        ["env", "--default-signal=INT", *command],
         stdin=theirs,
         stdout=theirs,
         stderr=theirs,

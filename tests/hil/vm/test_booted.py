@@ -2,8 +2,8 @@
 the units as they are shipped, every driver and sink that needs no hardware.
 
 Each test goes on where the one before ended: installed, watching, attacked, updated, removed. What
-a container can't show (limits of memory, devices, a clock of its own) a virtual machine shows:
-`tests/run.sh --machine`.
+a container can't show (limits of memory, devices, a clock of its own) a virtual machine shows.
+That, and the update, is part of `tests/run.sh --machine`; the rest runs by default too.
 """
 
 from __future__ import annotations
@@ -293,6 +293,7 @@ class TestMoreTanks:
         saw("both watched at once")
 
 
+@pytest.mark.machine
 class TestUpdate:
     DAYS = 5
     ROWS = DAYS * 2880 * 7
@@ -345,7 +346,9 @@ class TestUpdate:
         before = hands.sql(newest)
         hands.until(lambda: hands.sql(newest) > before, "readings go on")
 
-    def test_removal_leaves_what_the_keeper_wrote(self, hands: Hands, saw: Saw) -> None:
+
+class TestRemoval:
+    def test_leaves_what_the_keeper_wrote(self, hands: Hands, saw: Saw) -> None:
         hands.ok(f"{INSTALL} --remove")
         assert hands.machine.run("systemctl is-active stillwell").said.strip() == "inactive"
         assert hands.machine.run("ls /opt/stillwell /usr/local/bin/stillwell").status != 0

@@ -85,8 +85,12 @@ class TestAnUpdate:
         self, hands: Hands, later: str, saw: Saw
     ) -> None:
         old, before = version(hands), hands.ok(IN_USE)
+        refused = hands.machine.run(later).said
+        assert "dpkg --configure -a" in refused, "deploy/README.md says that apt asks for it"
+        hands.ok("dpkg --configure -a")
         hands.ok(f"systemd-run --quiet --unit=update {later}")
-        hands.ok(f'until [ "$({IN_USE})" != {before} ]; do sleep 0.05; done')
+        ended = "systemctl --quiet is-failed update"
+        hands.ok(f'until [ "$({IN_USE})" != {before} ]; do ! {ended} || exit 1; sleep 0.05; done')
         cut(hands)
         found = version(hands)
         hands.ok("dpkg --configure stillwell")

@@ -6,6 +6,7 @@ before ended.
 
 from __future__ import annotations
 
+import shlex
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -143,6 +144,18 @@ class TestFloats:
         saw(f"float-low 1; float-high after five short bounces: {found[0]}")
         assert found[0][0] is not None
         assert found[0][0] < 0.5
+
+    def test_that_ripples_lift_have_the_share_of_looks(self, hands: Hands, saw: Saw) -> None:
+        rows = hands.sql("select max(seq) from reading")[0][0]
+        ripples = f"while :; do {pull(4, 'down')}; sleep 0.7; {pull(4, 'up')}; sleep 0.7; done"
+        hands.ok(f"systemd-run --quiet --unit=ripples bash -c {shlex.quote(ripples)}")
+        channel = "select id from channel where name = 'float-high'"
+        between = f"channel = ({channel}) and seq > {rows} and value > 0 and value < 1"
+        query = f"select value, flag, raw from reading where {between}"
+        found = hands.until(lambda: hands.sql(query)[1:], "ripples are seen")
+        hands.ok(f"systemctl stop ripples; {pull(4, 'up')}")
+        hands.until(lambda: value(hands, "float-high") == 0.0, "the water is calm")
+        saw(f"float-high while ripples lift it: {found[0]}, then 0")
 
     def test_that_another_program_took_costs_its_channel_and_no_other(
         self, hands: Hands, saw: Saw

@@ -28,7 +28,7 @@ from stillwell.run.restarts import ALARM
 
 pytestmark = pytest.mark.machine
 Saw = Callable[[str], None]
-CUTS = int(os.environ.get("STILLWELL_CUTS", "6"))
+CUTS = int(os.environ.get("STILLWELL_CUTS", "30"))
 
 
 class Cuts:

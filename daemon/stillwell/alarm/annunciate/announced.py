@@ -12,8 +12,8 @@ what they do.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 from stillwell.alarm.answer_link import occurrence
 from stillwell.notice import Transition
@@ -25,9 +25,6 @@ LONGEST_UNDERWAY_MS = 24 * 3_600_000
 SLOW_CLOCK_S = 5.0
 """The sender's clock may be behind by this much. A clock that is ahead makes the command count
 as sent now."""
-_MOVES = 500
-"""How many moves are remembered for each sink. Notices are rare, so that is days of them;
-anything older counts as not announced."""
 
 _SILENCES = frozenset({Command.SHELVE, Command.OUT_OF_SERVICE})
 _CHECKED = _SILENCES | {Command.ACKNOWLEDGE, Command.RESET}
@@ -47,8 +44,10 @@ class Announcements:
     ) -> None:
         self.started_ms = started_ms
         self._newest = newest
-        self._moves: dict[str, deque[tuple[int, int]]] = {}
         self._calls: dict[str, int] = {}
+        self._moves: dict[str, list[tuple[int, int]]] = {}
+        """Of each sink the first, the last, and those between with which an alarm's newest call was
+        announced: no others tell anything."""
         for way, number in {"": newest, **(cursors or {})}.items():
             self.moved(way, number, started_ms)
 
@@ -64,7 +63,13 @@ class Announcements:
     def moved(self, way: str, number: int, mono_ms: int) -> None:
         """Notes that a sink has taken the notices up to this number; an empty name means that
         they can be read on this machine."""
-        self._moves.setdefault(way, deque(maxlen=_MOVES)).append((mono_ms, number))
+        moves = self._moves.setdefault(way, [])
+        moves[1:] = [
+            (when, reached)
+            for (_, before), (when, reached) in pairwise(moves)
+            if any(before < call <= reached for call in self._calls.values())
+        ]
+        moves.append((mono_ms, number))
 
     def had(self, alarm: str, way: str, at_ms: int) -> bool:
         """Returns whether the newest call of `alarm` had been announced through `way` at
