@@ -85,6 +85,7 @@ class TestWhatAHandCauses:
         assert sorted(rings) == [
             "ammonia.seen",
             "cycle.failing",
+            "flow.failing",
             "gauge.failing",
             "heat.failing",
             "heater.stuck-on",

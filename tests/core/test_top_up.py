@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import random
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -105,11 +107,28 @@ class Machine:
         return [row for row in self.rows if row.name == name][-1]
 
 
-def night(watch_plan: LevelPlan, **how: float) -> Machine:
-    """Two days and a night: until 08:40 of the third morning."""
-    machine = Machine(LevelWatch(watch_plan), **how)  # type: ignore[arg-type]
-    machine.run(44.67)
+@cache
+def _evening(watch_plan: LevelPlan, dose_ml: float) -> Machine:
+    machine = Machine(LevelWatch(watch_plan), dose_ml=dose_ml)
+    machine.run(36.0)
     return machine
+
+
+@cache
+def _morning(watch_plan: LevelPlan, dose_ml: float) -> Machine:
+    machine = evening(watch_plan, dose_ml)
+    machine.run(8.67)
+    return machine
+
+
+def evening(watch_plan: LevelPlan, dose_ml: float = 60.0) -> Machine:
+    """A day and a half: until the second midnight."""
+    return copy.deepcopy(_evening(watch_plan, dose_ml))
+
+
+def night(watch_plan: LevelPlan, dose_ml: float = 60.0) -> Machine:
+    """The night that follows, too: until 08:40."""
+    return copy.deepcopy(_morning(watch_plan, dose_ml))
 
 
 class TestTheNightsLoss:
@@ -202,8 +221,7 @@ class TestTheReservoir:
 
 class TestWhatGoesWrong:
     def test_a_pump_that_does_not_stop_is_told_within_minutes(self) -> None:
-        machine = Machine(LevelWatch(plan(BY_PUMP)))
-        machine.run(24.0)
+        machine = evening(plan(BY_PUMP))
         assert not machine.of(STUCK_ON)
         machine.stuck = True
         machine.run(0.4)
@@ -224,8 +242,7 @@ class TestWhatGoesWrong:
         assert machine.of(STUCK_ON)[0].active
 
     def test_a_top_up_that_does_not_come_is_told(self) -> None:
-        machine = Machine(LevelWatch(plan(BY_DOSES)))
-        machine.run(36.0)
+        machine = evening(plan(BY_DOSES))
         assert not machine.of(MISSING)
         machine.works = False
         machine.run(7.0)
@@ -241,8 +258,7 @@ class TestWhatGoesWrong:
 
     @pytest.mark.parametrize("top_up", [BY_RESERVOIR, BY_PUMP, BY_DOSES])
     def test_a_leak_behind_it_is_told(self, top_up: TopUpPlan) -> None:
-        machine = Machine(LevelWatch(plan(top_up)))
-        machine.run(48.0)
+        machine = night(plan(top_up))
         assert not [f for f in machine.of("level.leak") if f.active]
         machine.rate += 40.0
         machine.run(8.0)
@@ -251,12 +267,9 @@ class TestWhatGoesWrong:
 
 class TestARestart:
     def test_changes_nothing(self) -> None:
-        whole, cut = (Machine(LevelWatch(plan(BY_PUMP))) for _ in range(2))
-        for machine in (whole, cut):
-            machine.run(20.0)
+        whole, cut = night(plan(BY_PUMP)), evening(plan(BY_PUMP))
         again = LevelWatch(plan(BY_PUMP))
         again.restore(cut.watch.state())
         cut.watch = again
-        for machine in (whole, cut):
-            machine.run(24.67)
+        cut.run(8.67)
         assert cut.row("night.loss") == whole.row("night.loss")

@@ -15,27 +15,31 @@ from statistics import NormalDist, median
 from stillwell.estimate.level import FloatSpec
 
 _MIN_MS, _DAY_MS = 60_000, 86_400_000
-TOLD_MS = 14 * _MIN_MS
-"""How long the water must be up before it is told…"""
+TOLD_MS = 15 * _MIN_MS
+"""So long after the rise a stop is told, counted from the last look before it…"""
 _UNKNOWN_MS, _KNOWN, _KNOWN_DAYS = 25 * _MIN_MS, 3, 3.0
-LONGEST_MS = 40 * _MIN_MS
+LONGEST_MS = 40.0 * _MIN_MS
 _PAUSE_MIN, _PAUSE_SD, _PAUSE_WEIGHT = 12.0, 0.4, 2.0
-_RARELY, _HOURS_MS = 2.9, 2 * 3_600_000
+_SLOWEST_MS = 5 * _MIN_MS
+_RARELY, _ONE_IN, _HOURS_MS = 2.9, 500.0, 75 * _MIN_MS
 """… and near the hours at which the pump of this tank pauses, so long that one pause in five
 hundred lasts, at most `LONGEST_MS`; and `_UNKNOWN_MS` before these hours are known. The logarithm
 of a pause is normal; what is known before any, 5 to 20 min (common practice), weighs as much as two
-of them."""
+of them. Nor is it longer than one in five hundred of pauses that all are as long as any up to an
+unknown longest one (the Pareto posterior of a uniform's end)."""
 _STOPS_A_DAY, _POURS_A_DAY = 0.1, 0.5
 """Stops that last for longer than a feeding pause; pours that nobody has noted by then."""
 _DOSES_A_DAY, _DOSE_MM, _DOSE_SD_MM = 10.0, 3.0, 2.0
 """Doses of an automatic top-up, by how much one lifts the water (a mean), and their spread."""
+_OVERSHOOT_MM = 1.2
+"""By how much the water stands above the mark after one (a mean)."""
 _THINGS_A_DAY, _THING_MM = 0.05, 8.0
 """Nets, hands and rock that are put in and stay for as long, and by how much they lift it."""
 _BACK_MM, _BACK_SD_MM = 25.0, 15.0
 """The drain-back height before any pause was seen (common practice: a finger or two)…"""
-_OTHERWISE = 0.5
+_OTHERWISE, _LESS = 0.5, 0.05
 """… and afterwards for this share of stops: a pause ends before all has run back, and may have been
-a hand in the water."""
+a hand in the water. So a stop lifts it by less than the pauses did in this share of them."""
 _ALIKE, _ALIKE_MM = 0.06, 0.7
 _MARK_SD_MM, _ELSEWHERE, _SPAN_MM = 3.0, 0.1, 60.0
 _OVER_MM = 8.0
@@ -70,26 +74,35 @@ def drain_back(backs: Sequence[float]) -> tuple[float, float]:
     return middle, max(_ALIKE_MM, _ALIKE * middle) * (1.0 if len(backs) > 2 else 2.0)
 
 
-def told_after_ms(at_ms: int, pauses: Sequence[tuple[int, int]], days: float) -> float:
-    """Returns how long water that rose at `at_ms` must be up before a stop is told.
+def told_after_ms(
+    at_ms: int, pauses: Sequence[tuple[int, int]], days: float, every_ms: int
+) -> float:
+    """Returns how long water that was first seen up at `at_ms` must be up before a stop is told.
 
     Args:
+        every_ms: how often the chamber is looked at: it rose at any time since the last look, and
+            must not wait for the next one.
         pauses: when they began, and how long they lasted.
         days: how long this chamber has been watched.
     """
     if days < _KNOWN_DAYS and len(pauses) < _KNOWN:
         return _UNKNOWN_MS
+    least = TOLD_MS - 2 * min(every_ms, _SLOWEST_MS) + 1
     half = _DAY_MS // 2
     off = [abs((at_ms - begun + half) % _DAY_MS - half) for begun, _ in pauses]
     if days >= _KNOWN_DAYS and min(off, default=_DAY_MS) > _HOURS_MS:
-        return TOLD_MS
+        return least
     logs, prior = [math.log(max(1, last)) for _, last in pauses], math.log(_PAUSE_MIN * _MIN_MS)
     weight = _PAUSE_WEIGHT + len(logs)
     mean = (_PAUSE_WEIGHT * prior + sum(logs)) / weight
     squares = _PAUSE_WEIGHT * (_PAUSE_SD**2 + (prior - mean) ** 2)
     squares += sum((log - mean) ** 2 for log in logs)
     spread = math.sqrt(squares / weight * (1.0 + 1.0 / weight))
-    return min(LONGEST_MS, max(TOLD_MS, math.exp(mean + _RARELY * spread)))
+    tail, most = math.exp(mean + _RARELY * spread), LONGEST_MS
+    if pauses:
+        count, longest = len(pauses), max(lasted for _, lasted in pauses)
+        most = min(most, longest * max(1.0, _ONE_IN / (count + 1)) ** (1.0 / count))
+    return min(most, max(least, tail)) if most > least else least
 
 
 def odds_by_gauge(
@@ -102,7 +115,8 @@ def odds_by_gauge(
         usual: where it stood in the last hours.
         back_mm: the drain-back height and its spread.
     """
-    back = _OTHERWISE * NormalDist(_BACK_MM, _BACK_SD_MM).pdf(rise)
+    otherwise = _OTHERWISE if rise > back_mm[0] - back_mm[1] else _LESS
+    back = otherwise * NormalDist(_BACK_MM, _BACK_SD_MM).pdf(rise)
     back += (1.0 - _OTHERWISE) * NormalDist(*back_mm).pdf(rise)
     if came.by_hand:
         ends = base + rise
@@ -157,6 +171,6 @@ def odds_by_floats(
         water = _POURS_A_DAY * (here + _ELSEWHERE * reach)
     else:
         nearest = max(low, min(high, 0.0)) if len(risen) == 1 else high
-        water = _DOSES_A_DAY * math.exp(-max(0.0, ends - nearest) / _DOSE_MM)
+        water = _DOSES_A_DAY * math.exp(-max(0.0, ends - nearest) / _OVERSHOOT_MM)
     water = (_PRIOR_DAYS * water + came.times) / (_PRIOR_DAYS + came.days)
     return math.log(max(stop, 1e-12)) - math.log(max(water, 1e-12))

@@ -46,6 +46,8 @@ _TOGETHER_MS, _OPEN_MS = 12 * _MIN_MS, 30 * _MIN_MS
 _BY_FLOAT_MS = 3_600_000
 """The longest pause that floats show: within an hour no evaporation has brought the water down."""
 _OPEN, _CLOSED = 0.1, 0.9
+_HAND_MS = 4 * _MIN_MS
+"""What is up for less may have been a hand in the water, and teaches nothing of pauses."""
 _PARTED_K, _PARTED_MS = 0.25, 5 * _MIN_MS
 """By so much more than before the rise the probes differ, for so long: one reading is no
 parting."""
@@ -155,14 +157,14 @@ class Pump:
         stop = odds_by_gauge(
             rise, self.base_mm, self.usual_mm, self.back_mm, self._came(t_ms, by_hand=by_hand)
         )
-        self._decide(t_ms, stop)
+        self._decide(t_ms, stop, t_ms - self.recent[-2][0])
 
     def _pause_above(self, top: float, least: float) -> float:
         """Returns where the water has stood lately, by at least `least` above `top`, and else
         `top`: what has run back does so once, so that a rise that goes again is a pause of a pump
         that was started unseen, as in the minute in which somebody poured."""
         lately = [value for _, value in self.recent[-_LATELY:]]
-        peak = max(median(lately[k : k + 3]) for k in range(len(lately)))
+        peak = max((median(lately[k : k + 3]) for k in range(len(lately) - 2)), default=top)
         return peak if peak > top + least else top
 
     def _look_for_a_rise(self, t_ms: int, mm: float, newest: float, least: float) -> None:
@@ -216,11 +218,11 @@ class Pump:
                 self._closed(t_ms, name)
             if not closed and not gauge and self.risen:
                 self._opened(t_ms)
-        known.heard_ms = t_ms
+        every_ms, known.heard_ms = t_ms - known.heard_ms, t_ms
         if not gauge and self.doubtful_ms is not None and t_ms - self.doubtful_ms > DOUBTFUL_MS:
             self.doubtful_ms, self.risen = None, []
         if self.since_ms is not None and self.risen and not gauge:
-            self._decide(t_ms, self._float_odds(t_ms, specs, by_hand=by_hand))
+            self._decide(t_ms, self._float_odds(t_ms, specs, by_hand=by_hand), every_ms)
 
     def _float_odds(self, t_ms: int, specs: Sequence[FloatSpec], *, by_hand: bool) -> float:
         risen = [spec for spec in specs if spec.name in self.risen]
@@ -299,12 +301,11 @@ class Pump:
         if self.began_ms is None:
             self.began_ms = t_ms
 
-    def _decide(self, t_ms: int, odds: float) -> None:
+    def _decide(self, t_ms: int, odds: float, every_ms: int) -> None:
         """Judges a rise that is up for long enough."""
         assert self.since_ms is not None
-        if self.stands or t_ms - self.since_ms < told_after_ms(
-            self.since_ms, self.pauses, self._days(t_ms)
-        ):
+        after_ms = told_after_ms(self.since_ms, self.pauses, self._days(t_ms), every_ms)
+        if self.stands or t_ms - self.since_ms < after_ms:
             return
         if odds > 0.0 and not self._noted(self.since_ms):
             self.stands = True
@@ -322,7 +323,7 @@ class Pump:
     def _back(self, t_ms: int) -> None:
         assert self.since_ms is not None
         lasted = t_ms - self.since_ms
-        if not self._noted(self.since_ms):
+        if lasted >= _HAND_MS and not self._noted(self.since_ms):
             if self.rise_mm is not None:
                 self.backs = [*self.backs, self.rise_mm][-_KEPT:]
             if lasted <= LONGEST_MS:
