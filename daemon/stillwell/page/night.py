@@ -28,6 +28,7 @@ from stillwell.morning import (
     pieces,
     review_of,
     water_in_words,
+    week_in_words,
 )
 from stillwell.page.access import Visitor
 from stillwell.page.drawing import Drawing, drawing
@@ -93,7 +94,10 @@ class Nights:
                 evening=made.night.isoformat(),
                 title=f"Night of {made.night:%a %d %b %Y}",
                 hours=_span(made, now),
-                water=[] if made.water is None else water_in_words(made.water, plan.units),
+                water=[
+                    *([] if made.water is None else water_in_words(made.water, plan.units)),
+                    *([] if made.week is None else [week_in_words(made.week, plan.units)]),
+                ],
                 basis=""
                 if made.water is None or made.water.lost is None
                 else made.water.lost.basis,
