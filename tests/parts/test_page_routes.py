@@ -128,6 +128,15 @@ class TestTheScreens:
             assert all(low <= value <= high for low, value, high in bars)
         assert visit.get(f"{HERE}/night/1999-01-01").status_code == 404
 
+    def test_no_night_is_offered_that_has_not_begun(self, room: Tank) -> None:
+        visit, begins_ms = Visit(room), 0
+        there = [f"{HERE}/night"]
+        while there:
+            begins_ms = visit.get(f"{there[0]}/series").json()["start"] if begins_ms else 1
+            text = visit.get(there[0]).text
+            there = re.findall(r'href="([^"]+)">Night after<', text)
+        assert 0 < begins_ms <= now_ms()
+
     def test_what_was_done_in_a_night_is_marked_in_it(self, own: Tank) -> None:
         visit = Visit(own)
         address = re.compile(rf"data-series=\"({HERE}/night/[0-9-]+/series)\"")

@@ -110,7 +110,9 @@ class Nights:
                 charts=list(_charts(made, now)),
                 strip=_strip(now, made.night),
                 before=(made.night - day).isoformat(),
-                after=(made.night + day).isoformat() if made.end_ms < now.now_ms else "",
+                after=(made.night + day).isoformat()
+                if made.start_ms + 24 * _HOUR_MS <= now.now_ms
+                else "",
                 dygraphs=self._site.charts is not None,
                 drawn=find_spec("matplotlib") is not None,
             )
