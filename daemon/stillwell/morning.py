@@ -9,10 +9,11 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night
+from stillwell.estimate.level.week import WEEK_MS, WaterWeek, poured, week
 from stillwell.journal import standing
 from stillwell.keeper.level_now import Since, since_in_words
 from stillwell.notice import Notice, Priority, Prose, Transition
-from stillwell.observe.chamber.journal import KINDS
+from stillwell.observe.chamber.journal import JUG_REL_SD, KINDS, pour_of
 from stillwell.observe.salt.alarms import NOT_WORTH_ML
 from stillwell.ports import Published
 from stillwell.reading import Moment, Quantity, Reading
@@ -28,9 +29,10 @@ from stillwell.review import (
     oddities,
     water_night,
 )
-from stillwell.review_plan import ReviewPlan
+from stillwell.review_plan import ReviewPlan, Unmeasured
 from stillwell.store import StoreReader, rescue_words
 from stillwell.units import Dimension, System, show, show_kept
+from stillwell.water.evaporation import SEA, Water, air_of, expected
 from stillwell.words import Reader
 
 _HOUR_MS, _TEN_MIN_MS = 3_600_000, 600_000
@@ -38,6 +40,8 @@ _LEVEL_BACK_MS = 3 * _HOUR_MS
 _LEVEL_AFTER_MS = 10 * 60_000
 """The level at a night's end is the nearest row from the hours before to this long after, in ms."""
 _RESERVE_MOST_H = 60 * 24.0
+_LEEWAY_MS = 24 * _HOUR_MS
+"""The pour with which a week begins may lie so long before it."""
 
 
 def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
@@ -62,7 +66,30 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
     lost = rescue_words.in_window(reader.rescues(), start, end, plan.zone)
     odd = (*lost, *oddities(bands, channels, lost=bool(lost)))
     water = _water(reader, plan, night)
-    return Review(night.local_date, start, end, bands, channels, alarms, odd, water)
+    lately = _week(reader, plan.unmeasured, end) if plan.unmeasured else None
+    return Review(night.local_date, start, end, bands, channels, alarms, odd, water, lately)
+
+
+def _week(reader: StoreReader, tank: Unmeasured, end_ms: int) -> WaterWeek | None:
+    """Returns what the pours that were noted in the week before a time, and the air, say of it."""
+    entries = standing(reader.journal(end_ms - WEEK_MS - _LEEWAY_MS, end_ms, KINDS))
+    anew_ms = max((entry.at_ms for entry in entries if entry.kind != "pour"), default=0)
+    found = [pour_of(entry, entry.at_ms) for entry in entries if entry.kind == "pour"]
+    pours = [(pour.t_ms, pour.ml) for pour in found if not isinstance(pour, str)]
+    by_hand = poured(pours, anew_ms)
+    span = (by_hand.begin_ms, by_hand.end_ms) if by_hand else (end_ms - WEEK_MS, end_ms)
+
+    def mean(*channels: str) -> float | None:
+        cells = (cell for name in channels for cell in reader.ten_minutes(name, *span))
+        known = [cell.mean for cell in cells if cell.mean is not None]
+        return sum(known) / len(known) if known else None
+
+    water_c, room_c, damp = mean(*tank.water), mean(tank.room), mean(tank.humidity)
+    ml_per_h, rel_sd = None, tank.expected_rel_sd
+    if water_c is not None and room_c is not None:
+        air, rel_sd = air_of(room_c, damp, rel_sd)
+        ml_per_h = expected(Water(water_c, SEA), air, tank.surface_mm2)
+    return week(by_hand, ml_per_h, rel_sd, JUG_REL_SD, tank.mark_sd_ml)
 
 
 def _water(reader: StoreReader, plan: ReviewPlan, night: Night) -> WaterNight | None:
@@ -223,6 +250,28 @@ def _reservoir_in_words(left: Figure, lasts: Figure | None, units: System) -> st
     return said + "."
 
 
+def week_in_words(week: WaterWeek, units: System) -> str:
+    """Returns a sentence or two about a tank whose level nothing measures."""
+    low, high = volume_in_words(week.low, units), volume_in_words(week.high, units)
+    lost = f"{volume_in_words(week.ml, units)} ({low} to {high})"
+    a_day = volume_in_words(24.0 * week.ml / week.hours, units)
+    days = days_in_words(week.hours)
+    if not week.pours:
+        return (
+            f"Water lost in {days}: about {lost}, {a_day} a day, by what the air explains alone. "
+            "Note each pour, and the number is better."
+        )
+    count = "1 noted pour" if week.pours == 1 else f"{week.pours} noted pours"
+    said = f"Water lost in {days}: {lost}, {a_day} a day, if every pour was noted ({count}"
+    if week.expected_ml:
+        said += f"; {week.ml / week.expected_ml:.0%} of what the air explains"
+    said += ")."
+    if week.apart and week.expected_ml is not None:
+        less = week.ml < week.expected_ml
+        said += " Was a pour not noted?" if less else " Is the floor dry?"
+    return said
+
+
 def _nights_before(water: WaterNight) -> str:
     """Returns on which nights the mean of the nights before rests."""
     many = water.nights_before > 1
@@ -262,6 +311,8 @@ def notice_of(review: Review, plan: ReviewPlan, now: Moment, since: Since | None
     """
     water = review.water
     lines = [] if water is None else water_in_words(water, plan.units)
+    if review.week is not None:
+        lines.append(week_in_words(review.week, plan.units))
     missing = None
     if water is not None and since is not None:
         at = f"At {dt.datetime.fromtimestamp(now.utc_ms / 1000, ZoneInfo(plan.zone)):%H:%M}"

@@ -12,6 +12,7 @@ from datetime import date
 from statistics import median
 from typing import Any
 
+from stillwell.estimate.level.week import WaterWeek
 from stillwell.notice import Priority, Said, State, Transition
 from stillwell.ports import Published
 from stillwell.reading import Flag, Reading, rfc3339
@@ -189,6 +190,8 @@ class Review:
     """Anything that a person should know before they believe the rest."""
     water: WaterNight | None = None
     """None if nobody estimates the level: no chamber in the configuration."""
+    week: WaterWeek | None = None
+    """What the pours and the air say of about a week, where nothing measures the level."""
 
     def as_dict(self) -> dict[str, Any]:
         """Returns the review ready for JSON: dates ISO 8601, times RFC 3339 in UTC, SI units."""

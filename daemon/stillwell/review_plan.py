@@ -19,6 +19,20 @@ PLAN_KEY = "review plan"
 
 
 @dataclass(frozen=True, slots=True)
+class Unmeasured:
+    """A tank whose level nothing measures: what physics and noted pours say of its water."""
+
+    water: tuple[str, ...]
+    room: str
+    humidity: str
+    """Channels; each is empty where there is none."""
+    surface_mm2: float
+    expected_rel_sd: float
+    mark_sd_ml: float
+    """How well the mark is met, standard deviation."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewPlan:
     """What a review looks at, and for whom."""
 
@@ -35,6 +49,8 @@ class ReviewPlan:
     chiller: bool = False
     elsewhere: tuple[str, ...] = ()
     """Gauges that are not in the chamber."""
+    unmeasured: Unmeasured | None = None
+    """None: something measures the level, or a machine adds the water."""
 
     def last(self, now_utc_ms: int, count: int = 1) -> list[Night]:
         """Returns the last nights that have ended, the oldest first."""

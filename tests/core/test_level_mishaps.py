@@ -275,3 +275,16 @@ class TestTime:
         ended = GAUGE.update(state, WaterChange(6 * H, 7 * H), 12 * H)
         assert isinstance(GAUGE.level_now(ended), Estimate)
         assert len(ended.pauses) == 1
+
+
+class TestLowWater:
+    def test_seen_below_the_lowest_safe_level_has_no_number(self) -> None:
+        """The pump draws air there, and what goes then goes from the tank."""
+        lowest = CHAMBER.lowest_safe_mm
+        for above, has_number in ((3.0, True), (-1.2, False)):
+            down = (lowest + above - level(12 * H)) / CHAMBER.mm_per_ml
+            state = play(GAUGE, gauge(0, 12 * H, [(0, down)]), 12 * H)
+            loss = GAUGE.loss(state, 2 * H, 12 * H)
+            assert isinstance(loss, Estimate) is has_number
+            if isinstance(loss, NotEnough):
+                assert "below the lowest safe level" in loss.reason

@@ -22,6 +22,7 @@ from stillwell.notice import Priority
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LEVEL_ALARMS
 from stillwell.observe.chamber.found import Leak, Sure
+from stillwell.observe.chamber.gathered import _over
 from stillwell.observe.chamber.plan import FloatChannel, GaugeChannel, LevelPlan
 from stillwell.observe.chamber.record import EXPANSION_PER_K, Climate
 from stillwell.observe.chamber.watch import LevelWatch
@@ -236,6 +237,48 @@ class TestNight:
             losses.append(loss)
         # 68 L, 1 K
         assert losses[0] - losses[1] == pytest.approx(EXPANSION_PER_K * 68_000, abs=4.0)
+
+    def test_is_wider_where_the_room_cooled_by_more(self) -> None:
+        """A gauge may read otherwise in cooler air."""
+        widths = []
+        for fall in (0.0, 10.0, None):
+            bench = Bench(LevelWatch(plan()))
+            if fall is None:
+                del bench.climate["room"]
+            for _ in range(21):
+                bench.run(1.0, 25.0)
+                if fall:
+                    bench.climate["room"] -= fall / 21
+            loss = bench.row("night.loss")
+            assert loss.low is not None
+            assert loss.high is not None
+            assert loss.low < 250.0 < loss.high
+            widths.append(loss.high - loss.low)
+        assert widths[0] + 5.0 < widths[1]
+        assert widths[0] < widths[2]
+
+    def test_yesterdays_hours_cost_no_passage_to_now(self, night: Bench) -> None:
+        """What was seen today hardly changes what yesterday's hours were."""
+        record = night.watch._record
+        state = record.level
+        assert state is not None
+        now = state.now_ms
+        rate = rules.RateNow(25.0, 1.0, 25.0, True, 0.0)
+        whole = _over(record, now - 12 * HOUR, 4, rate)
+        kept = record.level = replace(
+            state,
+            slices=tuple(
+                piece
+                for piece in state.slices
+                if piece.index * record.model.slice_ms < now - 10 * HOUR
+            ),
+            open=None,
+        )
+        cut = _over(record, now - 12 * HOUR, 4, rate)
+        record.level = state
+        assert kept is not state
+        assert whole is not None
+        assert whole == cut
 
 
 class TestNightsOfOneFloat:

@@ -145,7 +145,7 @@ def _listens(port: int) -> bool:
 
 
 class TestWeight:
-    def test_it_takes_far_less_than_60_mib_after_every_screen(
+    def test_it_takes_at_most_60_mib_after_every_screen(
         self, config: Path, tmp_path: Path, free_port: int
     ) -> None:
         """With a salinity in the book that has to be converted, over and over again."""
@@ -158,7 +158,7 @@ class TestWeight:
             for path in ("", "/night", "/book", "/machine") * 3:
                 assert answered(page, HERE + path) == 200
             assert answered(page, "/metrics") == 200
-            assert page.memory_mib() <= 55
+            assert page.memory_mib() <= 60
         finally:
             page.stop()
 

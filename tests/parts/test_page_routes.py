@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -127,6 +128,27 @@ class TestTheScreens:
             assert all(low <= value <= high for low, value, high in bars)
         assert visit.get(f"{HERE}/night/1999-01-01").status_code == 404
 
+    def test_no_night_is_offered_that_has_not_begun(self, room: Tank) -> None:
+        visit, begins_ms = Visit(room), 0
+        there = [f"{HERE}/night"]
+        while there:
+            begins_ms = visit.get(f"{there[0]}/series").json()["start"] if begins_ms else 1
+            text = visit.get(there[0]).text
+            there = re.findall(r'href="([^"]+)">Night after<', text)
+        assert 0 < begins_ms <= now_ms()
+
+    def test_what_was_done_in_a_night_is_marked_in_it(self, own: Tank) -> None:
+        visit = Visit(own)
+        address = re.compile(rf"data-series=\"({HERE}/night/[0-9-]+/series)\"")
+        (series,) = address.findall(visit.get(f"{HERE}/night").text)
+        drawn = visit.get(series).json()
+        at_ms = drawn["charts"][0]["rows"][3][0]
+        assert at_ms not in [mark["at"] for mark in drawn["marks"]]
+        with Store.open(own.store, bulk=True) as store:
+            store.put_journal(Entry("pour", at_ms, 540.0, "mL"))
+        assert {"at": at_ms, "kind": "done"} in visit.get(series).json()["marks"]
+        assert 'class="mark done"' in visit.get(series.removesuffix("/series")).text
+
     def test_without_the_library_for_charts_there_is_the_picture(self, room: Tank) -> None:
         with_it, without = (
             Visit(room, charts=folder).get(f"{HERE}/night").text
@@ -247,6 +269,15 @@ class TestNobodyWatches:
         assert 'class="state unwatched"' in text
         assert "the daemon is there, but hangs" in text
         assert f'stillwell_watched{{tank="{NAME}"}} 0.0' in figures
+
+    def test_figures_that_are_old_are_grey_and_called_old(self, left: Tank) -> None:
+        assert "number old" not in Visit(left).get(HERE).text
+        with contextlib.closing(sqlite3.connect(left.store)) as db:
+            db.execute("UPDATE epoch SET offset_ms = offset_ms - 3 * 3600000")
+            db.commit()
+        text = Visit(left).get(HERE).text
+        assert 'class="number old"' in text
+        assert re.search(r'class="age old">3 h[^<]* ago: old<', text)
 
 
 class TestTheBook:

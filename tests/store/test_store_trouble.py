@@ -296,6 +296,29 @@ class TestDamage:
             assert [t.event for t in reader.alarms()] == ["acknowledge"]
             assert [c.label for c in reader.channels()] == ["A"]
 
+    def test_wherever_it_lies_a_reader_gets_its_answer_or_is_told(self, tmp_path: Path) -> None:
+        whole, path = tmp_path / "whole.db", tmp_path / "tank.db"
+        damage.live(whole, 3000)
+        ever = (NOON - 10**9, NOON + 10**9)
+        told = set()
+        for page in range(2, whole.stat().st_size // damage.PAGE + 1):
+            path.write_bytes(whole.read_bytes())
+            damage.spoil(path, [page], seed=page)
+            for ask in (
+                lambda reader: reader.ten_minutes("water-1", *ever),
+                lambda reader: list(reader.readings("water-1", *ever)),
+                lambda reader: list(reader.journal()),
+                StoreReader.latest_readings,
+                StoreReader.alarms,
+                StoreReader.cursors,
+            ):
+                try:
+                    with StoreReader.open(path) as reader:
+                        ask(reader)
+                except StoreError:
+                    told.add(page)
+        assert told
+
 
 class TestRemoval:
     def test_a_file_that_somebody_removes_is_made_again(

@@ -258,8 +258,7 @@ class TestTheWholeWay:
         tank.start(speed=60)
 
         def links() -> list[str]:
-            bodies = [json.loads(asked.body)["message"] for asked in list(hook.asked)]
-            found = (re.search(rf"{re.escape(base)}/answer/\S+", body) for body in bodies)
+            found = (re.search(rf"{re.escape(base)}/answer/\S+", body) for body in _bodies(hook))
             return [one[0] for one in found if one]
 
         tank.until(links, "the message comes, with a link")
@@ -301,6 +300,18 @@ class TestTheWholeWay:
             assert "somebody sees to it" in page.inner_text(".card")
             page.screenshot(path=shots / "now-with-alarm.png", full_page=True)
             assert _violations(page) == []
+            for press, shows in (
+                ("I work at the tank: quiet for 1 h", "The work is over"),
+                ("The work is over", "I work at the tank: quiet for 1 h"),
+                ("Quiet for 2 h", "Let it ring again"),
+                ("Let it ring again", "Quiet for 2 h"),
+            ):
+                page.get_by_role("button", name=press).first.click()
+                page.get_by_role("button", name=shows).first.wait_for()
+            page.goto(f"{base}{SCREENS['machine']}")
+            page.get_by_role("button", name="Start a drill").click()
+            tank.until(lambda: any("Drill" in body for body in _bodies(hook)), "the drill comes")
+            page.goto(f"{base}{HERE}")
             tank.stop()
             until(
                 lambda: (
@@ -320,3 +331,9 @@ class TestTheWholeWay:
 def _kinds(tank: Any) -> list[str]:
     with tank.reader() as reader:
         return [n.kind for n in reader.notices() if n.subject == "water.low"]
+
+
+def _bodies(hook: Receiver) -> list[str]:
+    """Title and text of what has come to the phone."""
+    sent = (json.loads(asked.body) for asked in list(hook.asked))
+    return [f"{one.get('title', '')}\n{one['message']}" for one in sent]

@@ -161,6 +161,11 @@ def print_review(
 
             for line in since_in_words(since, made.end_ms, plan.zone, plan.units, "Level now"):
                 say(line, hanging=2)
+    if made.week is not None:
+        from stillwell.morning import week_in_words
+
+        stdout().print()
+        say(week_in_words(made.week, plan.units), hanging=2)
     for band in made.bands:
         stdout().print()
         say(_band(band, plan), hanging=2)

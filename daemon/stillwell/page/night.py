@@ -28,6 +28,7 @@ from stillwell.morning import (
     pieces,
     review_of,
     water_in_words,
+    week_in_words,
 )
 from stillwell.page.access import Visitor
 from stillwell.page.drawing import Drawing, drawing
@@ -93,7 +94,10 @@ class Nights:
                 evening=made.night.isoformat(),
                 title=f"Night of {made.night:%a %d %b %Y}",
                 hours=_span(made, now),
-                water=[] if made.water is None else water_in_words(made.water, plan.units),
+                water=[
+                    *([] if made.water is None else water_in_words(made.water, plan.units)),
+                    *([] if made.week is None else [week_in_words(made.week, plan.units)]),
+                ],
                 basis=""
                 if made.water is None or made.water.lost is None
                 else made.water.lost.basis,
@@ -106,7 +110,9 @@ class Nights:
                 charts=list(_charts(made, now)),
                 strip=_strip(now, made.night),
                 before=(made.night - day).isoformat(),
-                after=(made.night + day).isoformat() if made.end_ms < now.now_ms else "",
+                after=(made.night + day).isoformat()
+                if made.start_ms + 24 * _HOUR_MS <= now.now_ms
+                else "",
                 dygraphs=self._site.charts is not None,
                 drawn=find_spec("matplotlib") is not None,
             )

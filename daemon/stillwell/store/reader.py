@@ -157,8 +157,8 @@ class StoreReader:
             return []
         number = int(found[0][0])
         # One transaction, so that nothing is rolled up between the two queries and counted twice.
-        self._db.execute("BEGIN")
-        try:
+        with self._readable(), self._db:
+            self._db.execute("BEGIN")
             cells = {
                 row[0]: TenMinutes(*row)
                 for row in self._all(
@@ -185,8 +185,6 @@ class StoreReader:
                     cell = TenMinutes(*row[1:])
                     if start_ms <= cell.start_ms < end_ms:
                         cells[cell.start_ms] = joined(cells.get(cell.start_ms), cell)
-        finally:
-            self._db.execute("COMMIT")
         return [cells[start] for start in sorted(cells)]
 
     def transitions(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Transition]:

@@ -11,7 +11,7 @@ A flux in kg/(m2 h), as the publications give it, is nearly mm an hour.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 
 from stillwell.water.heat import fresh_density_kg_m3, latent_heat_j_per_kg
 from stillwell.water.vapour import (
@@ -31,6 +31,13 @@ RELATIVE_SD = 0.25
 """Relative standard deviation of any expectation from here. Shah 2002 found mean deviations from
 measurements of 18 % (the best correlation) to 26 % (Boelter 1946); Smith & Jones 1995 (ASHRAE
 Transactions 101(1) 3841) fitted their own pools to 16 %."""
+SEA = 35.0
+"""The salinity of a tank's water as far as its evaporation goes, g/kg; 10 more or less change the
+vapour pressure by half a percent."""
+_NO_HUMIDITY = 50.0
+_NO_HUMIDITY_REL_SD = 0.4
+"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice). The
+relative uncertainty that this leaves in the expected rate is our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +57,18 @@ class Water:
 
     t_c: float
     salinity_g_kg: float = 0.0
+
+
+def air_of(room_c: float, humidity: float | None, rel_sd: float) -> tuple[Air, float]:
+    """Returns the air of a room, and the relative uncertainty of what physics expects in it.
+
+    Args:
+        humidity: %RH; None where nothing measures it.
+        rel_sd: that uncertainty where the humidity is known.
+    """
+    if humidity is None:
+        humidity, rel_sd = _NO_HUMIDITY, hypot(rel_sd, _NO_HUMIDITY_REL_SD)
+    return Air(room_c, min(100.0, max(0.0, humidity))), rel_sd
 
 
 def deficit_pa(water: Water, air: Air) -> float:

@@ -23,6 +23,7 @@ from stillwell.estimate.level.seen import Oddity, Seen
 _CLEAR = 3.0
 """ln of the odds at which a doubt about a noted pour is settled."""
 _MOST_DOUBTS = 3
+_WELL_SEEN_MM = 2.0
 _STALE_SHAPE_H = 6.0
 """How long an expected rate holds after it came."""
 
@@ -136,10 +137,11 @@ class Passage:
     # --- events ------------------------------------------------------------------------------
 
     def _is_dry(self) -> bool:
-        """Whether the water surely stands so low that the pump may draw air: what goes then goes
-        from the tank."""
+        """Whether the water stands so low that the pump may draw air: what goes then goes from the
+        tank. A level that is well seen is taken as it is, another only where there is no doubt."""
         mm, variance = moments(self.bank, lambda g: (g.x[H], g.P[H][H]))
-        dry = mm + 2.0 * math.sqrt(variance) < self.physics.geometry.lowest_safe_mm
+        doubt = 0.0 if variance < _WELL_SEEN_MM**2 else 2.0 * math.sqrt(variance)
+        dry = mm + doubt < self.physics.geometry.lowest_safe_mm
         self.seen.dry |= dry and self._within
         return dry
 

@@ -17,6 +17,9 @@ Answer = Estimate | NotEnough
 _HOUR_MS = 3_600_000
 _THERMAL_OVER_H = 3
 _DAY_MS = 86_400_000
+_WAITS_MS = 2 * _HOUR_MS
+"""A window that lies further back is judged by what was seen until so long after it: all that came
+since costs many times as much, and says little more."""
 _MARGIN = 6
 """By how many slices around the same hours the day before is looked at."""
 _CHANGED_MS = 7 * 86_400_000
@@ -115,7 +118,7 @@ def _with_rate(
     begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
     thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
     rate = rules.RateNow.of(model.rate_view(state), thermal)
-    bound = rules.usual(rate, past, record.plan.physics_rel_sd, now_ms)
+    bound = rules.usual(rate, past, record.plan.surface.physics_rel_sd, now_ms)
     steady = rules.steady_part(past)
     slow = rate.ml_per_h < 0.5 * bound.middle
     leaking = _leaking(record, now_ms, rate, bound)
@@ -190,7 +193,10 @@ def _over(
     losing = record.losing
     if losing is None or begin < losing[1].checkpoints[0].t_ms:
         return None
-    ml, sd = losing[0].expected_loss(losing[1], begin, now_ms)
+    model, state = losing
+    if now_ms + _WAITS_MS < state.now_ms:
+        state = replace(state, now_ms=now_ms + _WAITS_MS)
+    ml, sd = model.expected_loss(state, begin, now_ms)
     thermal = record.swelling_ml(begin, now_ms) / hours
     return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
 

@@ -11,15 +11,11 @@ from stillwell.observe.chamber.plan import FloatChannel
 from stillwell.observe.chamber.record import Climate, LevelRecord
 from stillwell.observe.chamber.total_intake import TotalIntake
 from stillwell.reading import Flag, Reading
-from stillwell.water.evaporation import Air, Water, expected
+from stillwell.water.evaporation import SEA, Water, air_of, expected
 
 _EXPECT_EVERY_MS = 60_000
 _HELD_MS = 86_400_000
 """How long a missing thermometer is replaced by its usual value (our own choice)."""
-_NO_HUMIDITY = 50.0
-_NO_HUMIDITY_REL_SD = 0.4
-"""Without a hygrometer half is assumed: rooms run from 30 to 65 %RH (common practice). The
-relative uncertainty that this leaves in the expected rate is our own choice."""
 _SHARES_KEPT = 80
 _TEMPERATURES_KEPT = 300
 _FLAG_OF_LEVEL = (Flag.PASS, Flag.NOT_EVALUATED)
@@ -132,15 +128,10 @@ class LevelIntake:
         if water is None or room is None:
             return
         memory.told_expect_ms = now_ms
+        surface = self._plan.surface
         humidity = self._said(self._plan.humidity, now_ms)
-        rel_sd = self._plan.physics_rel_sd
-        if humidity is None:
-            humidity, rel_sd = _NO_HUMIDITY, math.hypot(rel_sd, _NO_HUMIDITY_REL_SD)
-        predicted = expected(
-            Water(water, self._plan.salinity_g_kg),
-            Air(room, min(100.0, max(0.0, humidity))),
-            self._plan.area_mm2,
-        )
+        air, rel_sd = air_of(room, humidity, surface.physics_rel_sd)
+        predicted = expected(Water(water, SEA), air, surface.mm2)
         self._record.update(Expect(now_ms, predicted, rel_sd), now_ms)
 
     def _water_now(self, now_ms: int) -> float | None:

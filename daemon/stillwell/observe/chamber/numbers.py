@@ -39,6 +39,12 @@ _Z = 1.959964
 """The point of the standard normal distribution within which 95 % lie on both sides."""
 _NOTHING_MOVED = "without a change"
 """The ending of a basis that says only where the water was not."""
+_GAUGE_MM_PER_K = 0.12
+"""How much the reading of a gauge changes with the air's temperature, standard deviation: 0.25 mm/K
+are published for small ultrasonic and pressure gauges, and some have next to nothing."""
+_AIR_K, _LAMP_K = 3.0, 1.0
+"""By how much a room cools in a night where nothing measures it, and by how much a lamp warms what
+is beside it (our own choice)."""
 _PUMP_STOOD_WITHIN_MS = 24 * _HOUR_MS
 _DOSES = 4
 _DOSE_SHARE = 0.4
@@ -205,8 +211,19 @@ class LevelNumbers:
                 (begin, end),
                 loss.basis,
             )
-        low, high = max(0.0, loss.low - shift), max(0.0, loss.high - shift)
-        return replace(loss, value=max(0.0, loss.value - shift), low=low, high=high)
+        value, warm = loss.value - shift, self._by_warmth_ml(begin, end)
+        low = value - math.hypot(loss.value - loss.low, warm)
+        high = value + math.hypot(loss.high - loss.value, warm)
+        return replace(loss, value=max(0.0, value), low=max(0.0, low), high=max(0.0, high))
+
+    def _by_warmth_ml(self, begin: int, end: int) -> float:
+        """Returns by how much a gauge that reads otherwise in warmer air may mistake a night's
+        loss, mL, within 95 %."""
+        if self._plan.gauge is None or self._record.added_by is not None:
+            return 0.0
+        air = self._record.air_change_k(begin, end)
+        apart = _AIR_K if air is None else math.hypot(air, _LAMP_K)
+        return _Z * _GAUGE_MM_PER_K * apart / self._plan.geometry.mm_per_ml
 
     def _undeclared(self, loss: Estimate, state: LevelState, begin: int, end: int) -> str:
         """Returns why a loss is no loss where a machine holds the level and the settings don't say
@@ -290,7 +307,7 @@ class LevelNumbers:
             why = "Water and room temperature were not seen together."
             return Published("night.expected", at, "mL", None, None, None, why)
         ml = ml_per_h * (end - begin) / _HOUR_MS
-        spread = _Z * self._plan.physics_rel_sd
+        spread = _Z * self._plan.surface.tank_rel_sd
         low, high = ml * max(0.0, 1 - spread), ml * (1 + spread)
         rests = "physics, from water, room and humidity"
         return Published("night.expected", at, "mL", ml, low, high, rests)

@@ -5,12 +5,39 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import hypot
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights
 from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
 from stillwell.units import System
 from stillwell.water.evaporation import RELATIVE_SD
+
+_TANK_REL_SD = 0.35
+"""By how much a tank differs from a pool of the same surface: rims, lids, lamps, draughts (our own
+choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """All open water of a tank."""
+
+    mm2: float
+    physics_rel_sd: float
+    """The relative uncertainty of the amount that physics predicts of a pool: that of the
+    literature, more where the surface was guessed."""
+
+    @classmethod
+    def of(cls, stated_mm2: float | None, volume_ml: float) -> Surface:
+        """A tank is about as deep as it is wide (common practice), so where nothing is stated the
+        guess is the volume to the power of two thirds."""
+        guess = (volume_ml * 1000.0) ** (2 / 3)
+        return cls(stated_mm2 or guess, RELATIVE_SD if stated_mm2 else 0.4)
+
+    @property
+    def tank_rel_sd(self) -> float:
+        """The same of a tank, whose own past is not known yet."""
+        return hypot(self.physics_rel_sd, _TANK_REL_SD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +123,6 @@ class LevelPlan:
     shows it."""
     surface_mm2: float | None = None
     """The surface of all open water; None: guessed from the volume."""
-    salinity_g_kg: float = 35.0
     zone: str = "UTC"
     units: System = System.METRIC
     night_from: dt.time = field(default=dt.time(22))
@@ -105,10 +131,9 @@ class LevelPlan:
     """None: water is added by hand."""
 
     @property
-    def area_mm2(self) -> float:
-        """Returns the surface of all open water, mm². A tank is about as deep as it is wide
-        (common practice), so the guess is the volume to the power of two thirds."""
-        return self.surface_mm2 or (self.volume_ml * 1000.0) ** (2 / 3)
+    def surface(self) -> Surface:
+        """The open water."""
+        return Surface.of(self.surface_mm2, self.volume_ml)
 
     @property
     def lone(self) -> FloatChannel | None:
@@ -118,12 +143,6 @@ class LevelPlan:
     def night_before(self, utc_ms: int) -> Night:
         """Returns the last night that has ended by a time."""
         return last_nights(utc_ms, 1, ZoneInfo(self.zone), self.night_from, self.night_to)[0]
-
-    @property
-    def physics_rel_sd(self) -> float:
-        """Returns the relative uncertainty of the amount that physics predicts: that of the
-        literature where the surface was measured, more where it was guessed."""
-        return RELATIVE_SD if self.surface_mm2 else 0.4
 
     def alarms(self) -> tuple[str, ...]:
         """Returns the names of the alarms that are not under ``level.``."""

@@ -266,13 +266,20 @@ class LevelRecord:
     def swelling_ml(self, begin_ms: int, end_ms: int) -> float:
         """Returns how much the water's cooling between two times looks like a loss, mL; negative
         where it grew warmer."""
+        warmer = self._change_k(self.memory.temperatures, begin_ms, end_ms)
+        return -EXPANSION_PER_K * self.plan.volume_ml * (warmer or 0.0)
+
+    def air_change_k(self, begin_ms: int, end_ms: int) -> float | None:
+        """Returns by how much the room became warmer between two times, K; None where it was not
+        measured."""
+        return self._change_k(self.memory.rooms, begin_ms, end_ms)
+
+    def _change_k(self, kept: list[tuple[int, float]], begin_ms: int, end_ms: int) -> float | None:
         first, last = self._slices(begin_ms, end_ms)
-        known = [(i, t) for i, t in self.memory.temperatures if first <= i <= last]
+        known = [t for i, t in kept if first <= i <= last]
         if len(known) < 2 * _ENDS:
-            return 0.0
-        early = sum(t for _, t in known[:_ENDS]) / _ENDS
-        late = sum(t for _, t in known[-_ENDS:]) / _ENDS
-        return EXPANSION_PER_K * self.plan.volume_ml * (early - late)
+            return None
+        return (sum(known[-_ENDS:]) - sum(known[:_ENDS])) / _ENDS
 
     def _slices(self, begin_ms: int, end_ms: int) -> tuple[int, int]:
         return begin_ms // self.model.slice_ms, (end_ms - 1) // self.model.slice_ms

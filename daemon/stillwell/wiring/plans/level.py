@@ -6,7 +6,7 @@ from stillwell.estimate.level import FloatSpec, GaugeSpec
 from stillwell.keeper.room import geometry
 from stillwell.observe.chamber.gauge_watch import GaugePlan
 from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
-from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan, TopUpPlan
+from stillwell.observe.chamber.plan import GaugeChannel, LevelPlan, Surface, TopUpPlan
 from stillwell.observe.flow import FlowPlan
 from stillwell.observe.heat.plan import HeatPlan
 from stillwell.reading import Quantity
@@ -49,6 +49,12 @@ def level_plan(settings: Settings) -> LevelPlan | None:
         night_to=settings.night.to,
         top_up=machine,
     )
+
+
+def open_surface(settings: Settings) -> Surface:
+    """Returns the open water of a tank."""
+    tank = settings.tank
+    return Surface.of(tank.surface.area_mm2 if tank.surface else None, tank.volume)
 
 
 def _gauge(name: str, channel: LevelChannel) -> GaugeChannel:
