@@ -135,6 +135,22 @@ def test_weights_stay_a_distribution_whatever_is_read(
         assert Cause.HEALTHY in causes
 
 
+def test_sun_heats_at_one_pace_however_well_the_tank_keeps_its_heat() -> None:
+    def pace(loss: float) -> float:
+        """Returns how fast the water warms by the sun after it has shone for an hour, K/h."""
+        mixture = Mixture.begun(chain(Devices(), False), 25.0, room_seen=False)
+        mixture.step(1.0, None, 0.02, Law(1.0, 1.0, loss, 0.0, 0.0), 25.0, [pair] * 6)
+        off = mixture.chain.levels.index(Level.OFF)
+        sunny = mixture.belief.filters[Around.WARMED * len(mixture.chain.levels) + off]
+        assert sunny is not None
+        return loss * sunny.w
+
+    pair = (Point(20.0, 0.05), Point(30.0, 0.05))
+    assert pace(1 / 60) == pytest.approx(pace(1 / 10))
+    # 60 W of a clear sky at its height on 68 L, and half of that over the visit.
+    assert pace(1 / 30) < 60 / 2 / (68 * 1.14)
+
+
 def steps(step: float) -> Iterator[float]:
     for i in range(400):
         yield round((25.0 + 0.2 * (i % 40) / 40) / step) * step

@@ -22,12 +22,19 @@ SPEED = {True: 0.5, False: 0.9}
 seen. A room's own speed, from simulated rooms and from memory of logged ones."""
 RETURNS = {True: 1 / 24, False: 1 / 24}
 """1/h: how fast it comes back to what was learned."""
-ASTRAY = {Around.WARMED: (10.0, 8.0), Around.CHILLED: (-3.0, 2.0)}
-"""K: by how much sun lifts the temperature at which a small tank would settle, and how much that
-differs; and by how much moving air lowers it: no lower than the wet bulb, 4 to 8 K below the room
-(from memory of psychrometric charts)."""
-ASTRAY_UNSEEN = {Around.WARMED: (10.0, 8.0), Around.CHILLED: (-5.0, 4.0)}
-"""As `ASTRAY`, where the room itself may turn cold unseen."""
+SUNLIGHT = (0.3, 0.25)
+"""K/h: how fast sun on a pane heats a small tank's water while it is there, and how much that
+differs. A pane of 0.2 m2 lets 30 to 60 W of a clear sky into 68 L behind a window, 0.4 to 0.75 K/h
+at its height, and half of that over its whole visit (an estimate from 800 W/m2 of direct sun). So
+much comes however well the tank keeps its heat. Where the room is not seen the wander takes up all
+warmth that comes more slowly."""
+WARMS = (10.0, 8.0)
+"""K: with the room seen, by how much the sun, and whatever else the wander is then too slow for,
+lifts the temperature at which a small tank would settle. An assumption."""
+CHILLS = {True: (-3.0, 2.0), False: (-5.0, 4.0)}
+"""K: by how much moving air lowers the temperature at which the water would settle, and how much
+that differs, with the room seen and not seen: no lower than the wet bulb, 4 to 8 K below the room
+(from memory of psychrometric charts), or than a room that turned cold unseen."""
 ASTRAY_DARK = (2.0, 2.0)
 """K: by how much a lamp or a cooker warms what the sun does not."""
 STRAYS = 1.5
@@ -174,16 +181,13 @@ class Mixture:
     def _predict(self, hours: float, law: Law, rest: float, middle: float, odd: float) -> None:
         """Moves every filter on."""
         seen = self.room_seen
-        astray = ASTRAY if seen else ASTRAY_UNSEEN
         fast = math.exp(-STRAYS * hours)
         stir = STIR**2 * hours
         phi = math.exp(-law.loss * hours)
         gain = 1.0 - phi
         ways = [(math.exp(-RETURNS[seen] * hours), SPEED[seen] ** 2 * hours, 0.0)]
-        for around in (Around.WARMED, Around.CHILLED):
-            mean, spread = astray[around]
-            if around is Around.WARMED and not self.sunny:
-                mean, spread = ASTRAY_DARK
+        sun = WARMS if seen else (SUNLIGHT[0] / law.loss, SUNLIGHT[1] / law.loss)
+        for mean, spread in (sun if self.sunny else ASTRAY_DARK, CHILLS[seen]):
             ways.append((fast, spread * spread * (1 - fast * fast), mean))
         gives = lifts(self.chain.levels, law, self.together)
         filters = self.belief.filters
