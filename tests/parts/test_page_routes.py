@@ -11,7 +11,7 @@ import sqlite3
 import stat
 import time
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -32,16 +32,18 @@ from stillwell.page.access import Access, Role, access_file
 from stillwell.page.allowed import AT_ONCE, household
 from stillwell.page.drawing import drawing
 from stillwell.page.guard import answers_to
-from stillwell.page.now import now
+from stillwell.page.now import DAY_MS, now
 from stillwell.page.place import Tank, tanks
 from stillwell.page.signing import ours
 from stillwell.page.site import now_ms
+from stillwell.ports import Refusal, Stream
 from stillwell.reading import Moment
 from stillwell.request import Command
 from stillwell.store import Store, StoreReader
 from stillwell.store.lock import lock_path
+from stillwell.supervise.verdict import VERDICT, Verdict, verdict_key
 from stillwell.watching import KEY as RUN_KEY
-from stillwell.watching import RUN, WORK, WORK_KEY, Run, Work
+from stillwell.watching import RUN, WORK, WORK_KEY, Recipient, Run, Work
 
 HERE = f"/tank/{NAME}"
 SCREENS = (HERE, f"{HERE}/night", f"{HERE}/book", f"{HERE}/machine", "/devices")
@@ -88,12 +90,13 @@ class TestTheScreens:
 
     def test_now_has_the_state_first_and_the_age_of_each_figure(self, room: Tank) -> None:
         text = Visit(room).get(HERE).text
-        order = ["simulation up to", "No alarm calls", "°C", "fresh water to the mark", "Due"]
+        order = ["simulation up to", "No alarm calls", "°C", "to the lowest safe level", "Due"]
         places = [text.index(each) for each in order]
         assert places == sorted(places)
         ages = re.findall(
             r"<time datetime=\"[^\"]+Z\" data-old=\"\d+\" class=\"age\">([^<]+)", text
         )
+        assert re.search(r"day [\d.]+ mm below the mark to [\d.]+ mm (above|below) the mark", text)
         assert len(ages) >= 8
         assert set(ages) <= {"just now", "2 min ago", "3 min ago"} | {
             f"{n} min ago" for n in range(60)
@@ -280,6 +283,44 @@ class TestNobodyWatches:
         assert re.search(r'class="age old">3 h[^<]* ago: old<', text)
 
 
+class TestTheMachine:
+    def test_says_of_each_recipient_how_it_is_doing(self, own: Tank) -> None:
+        at = now_ms()
+        with Store.open(own.store) as store:
+            began = Moment(0, at, store.begin_epoch("boot", Moment(0, at, 0), True))
+            names = "niamh", "caretaker", "new"
+            run = Run(began, "1", recipients=tuple(Recipient(name) for name in names))
+            store.describe(RUN_KEY, RUN.text(run))
+            for name, verdict in (
+                ("niamh", Verdict(False, "", at)),
+                ("caretaker", Verdict(True, "Nobody answers at <far>.", at)),
+                ("old", Verdict(False, "", at)),
+            ):
+                store.describe(verdict_key(name), VERDICT.text(verdict))
+            newest = store.newest(Stream.READINGS)
+            store.sinks.move_cursor("niamh", Stream.READINGS, newest)
+            refused = Refusal(newest - 9, "too large")
+            store.sinks.move_cursor("caretaker", Stream.READINGS, newest - 5, [refused])
+            store.sinks.move_cursor("old", Stream.READINGS, newest - 5)
+            store.commit()
+            text = Visit(own).get(f"{HERE}/machine").text
+        (part,) = re.findall(r'aria-label="Recipients".*?</section>', text, re.DOTALL)
+        said = re.sub(r"\d\d:\d\d", "12:00", part)
+        for words in (
+            "<b>niamh</b> well since 12:00, has everything<",
+            "<b>caretaker</b> (!) away since 12:00, 5 behind, refused 1. Nobody answers at &lt;",
+            "<b>new</b> (!) not tried yet<",
+            "<b>old</b> no longer configured<",
+        ):
+            assert words in said, part
+        assert "No recipient is configured" not in text
+        assert "Start a drill" in part
+
+    def test_says_where_nobody_is_told(self, room: Tank) -> None:
+        text = Visit(room).get(f"{HERE}/machine").text
+        assert "an alarm reaches nobody who is not looking" in text
+
+
 class TestTheBook:
     def test_takes_a_note_and_strikes_it_out(self, own: Tank) -> None:
         visit = Visit(own)
@@ -325,11 +366,60 @@ class TestTheBook:
         found = []
         for ppt in ("35.0", "36.0"):
             visit.told(f"{HERE}/book", {"kind": "salinity", "value": ppt, "unit": "ppt"})
-            found += re.findall(r"Salinity ([\d.]+) ppt", visit.get(HERE).text)
+            found += re.findall(r">Salinity ([\d.]+) ppt", visit.get(HERE).text)
         assert float(found[0]) == pytest.approx(35.0, abs=0.1)
         assert float(found[1]) > float(found[0])
         (age,) = re.findall(r"Salinity last measured <time [^>]+>([^<]+)", visit.get(HERE).text)
         assert age == "just now"
+
+    def test_has_its_months_with_salinity_tests_and_the_range_of_the_water(self, own: Tank) -> None:
+        """A month two months ago, of which only means of ten minutes are left."""
+        first = datetime.now(UTC).replace(day=1, hour=8) - timedelta(days=32)
+        ms = round(first.replace(day=10).timestamp()) // 600 * 600_000
+        month = f"{first:%Y-%m}"
+
+        def day(number: int, form: str) -> str:
+            return f"{first.replace(day=number):{form}}"
+
+        cells = [(ms, 24.1, 24.6), (ms + DAY_MS, 23.4, 24.9), (ms + 2 * DAY_MS, 24.0, 26.3)]
+        with Store.open(own.store, bulk=True) as store:
+            for days, kind, value, unit in (
+                (0, "salinity", 34.2, "ppt"),
+                (1, "ammonia", 0.25, "mg/L N"),
+                (3, "ph", 8.1, "NBS"),
+                (9, "salinity", 35.8, "ppt"),
+            ):
+                store.put_journal(Entry(kind, ms + days * DAY_MS, value, unit))
+        with contextlib.closing(sqlite3.connect(own.store)) as db:
+            for channel in ("water-a", "water-b"):
+                (number,) = db.execute(
+                    "SELECT id FROM channel WHERE name = ?", (channel,)
+                ).fetchone()
+                for at, low, high in cells:
+                    row = (number, at, 20, 20, low, (low + high) / 2, high)
+                    db.execute("INSERT INTO tenmin VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+            db.commit()
+        visit = Visit(own)
+        text = visit.get(f"{HERE}/book").text
+        assert f'href="{HERE}/book?month={month}" class="button">{first:%b %Y}<' in text
+        assert "highest 26.3" not in text
+        text = visit.get(f"{HERE}/book?month={month}").text
+        assert re.search(rf"<h2>01 {first:%b %Y} to (30|31|28|29) {first:%b %Y}</h2>", text)
+        ends = f"Lowest 23.4 °C ({day(11, '%d %b')}), highest 26.3 °C ({day(12, '%d %b')})."
+        assert f"Water: {ends}" in text
+        (salt,) = re.findall(r">Salinity ([\d.]+) to ([\d.]+) ppt", text)
+        low, high = map(float, salt)
+        assert low == pytest.approx(34.2, abs=0.2)
+        assert high > 35.4  # at the second check; it rises on as the water evaporates
+        assert 'class="spread"' in text  # its interval
+        rows = re.findall(r"<tr><td>([^<]+)</td><td>([^<]+)</td><td>([^<]+)</td></tr>", text)
+        assert rows == [
+            (day(13, "%a %d %b"), "ph", "8.1"),
+            (day(11, "%a %d %b"), "ammonia", "0.25 mg/L as N"),
+        ]
+        assert day(10, "%A %d %B %Y") in text
+        for odd in ("2026-13", "1999-01", "9999-12", "x"):
+            assert visit.get(f"{HERE}/book?month={odd}").status_code == 200
 
     def test_goes_out_as_a_file(self, own: Tank) -> None:
         visit = Visit(own)

@@ -252,10 +252,14 @@ def _course_in_words(points: Sequence[tuple[int, float]], unit: str, seen: Seen)
     if not points:
         return "Nothing was seen in the last day."
     low, high = min(v for _, v in points), max(v for _, v in points)
-    units = seen.plan.units
-    from_mark = " from the mark" if unit == "mm" else ""
-    ends = f"{show_kept(low, unit, units)} to {show_kept(high, unit, units)}"
-    return f"In the last day {ends}{from_mark}."
+
+    def said(value: float) -> str:
+        if unit != "mm":
+            return show_kept(value, unit, seen.plan.units)
+        side = "below" if value < 0 else "above"
+        return f"{show_kept(abs(value), unit, seen.plan.units)} {side} the mark"
+
+    return f"In the last day {said(low)} to {said(high)}."
 
 
 def day_of(
