@@ -277,3 +277,20 @@ def test_sun_that_never_came_is_taken_for_rarer_and_one_that_comes_for_more_freq
     new = Belief([], []).rate(Around.WARMED)
     assert never.rate(Around.WARMED) < new / 20
     assert daily.rate(Around.WARMED) > new
+
+
+@pytest.mark.parametrize("night", [None, Night(22.0, 6.0, -1.0)])
+def test_two_ends_of_two_days_without_current_are_no_flat_water(night: Night | None) -> None:
+    tank = TankHeat(Devices(night=night))
+    for at_h in (0.0, 0.05, 48.0, 48.1):
+        tank.take(at_h, 25.0, 0.02, hour=23.0)
+    assert tank.mixture is None
+    assert not tank.known.proportional
+
+
+def test_several_heaters_in_a_tank_of_unknown_volume_have_their_levels() -> None:
+    devices = Devices(heaters_w=(50.0, 50.0))
+    mixture = Mixture.begun(chain(devices, False), 25.0, False, together=devices.together)
+    pair = (Point(25.0, 0.05), Point(25.4, 0.05))
+    mixture.step(0.1, 24.9, 0.02, Law(1.0, 1.0, 0.05, -1.0, 0.0), 21.0, [pair] * 7)
+    assert sum(mixture.causes.values()) == pytest.approx(1.0)

@@ -6,6 +6,8 @@ import random
 from collections.abc import Sequence
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from in_turn import in_turn
 from stillwell.entry import Entry
@@ -322,3 +324,50 @@ class TestTheWatch:
         assert cut.flow.pump == whole.flow.pump
         stands = [f.active for f in cut.found if f.alarm == PUMP_STOPPED]
         assert stands == [False, True, True, False]
+
+
+STEPS = st.lists(
+    st.tuples(
+        st.sampled_from(["gauge", "low", "high", "gap", "poured", "proved"]),
+        st.integers(1, 5_400_000),
+        st.sampled_from([0.0, 0.5, 1.0, 25.0, 60.0, 700.0, -700.0, 6000.0]),
+    ),
+    max_size=80,
+)
+
+
+class TestWhateverIsRead:
+    @given(STEPS, st.booleans())
+    def test_it_goes_on(self, steps: list[tuple[str, int, float]], by_hand: bool) -> None:
+        pump, at_ms = Pump(), 0
+        specs = FloatSpec("low", 5.0), FloatSpec("high", 20.0)
+        for what, later_ms, value in steps:
+            at_ms += later_ms
+            if what == "gauge":
+                pump.see_level(at_ms, value, 0.3, by_hand=by_hand)
+            elif what == "gap":
+                pump.see_gap(at_ms, value / 100)
+            elif what == "poured":
+                pump.poured(at_ms - later_ms // 2)
+            elif what == "proved":
+                pump.prove()
+            else:
+                pump.see_float(at_ms, what, min(1.0, abs(value)), specs, by_hand=by_hand)
+            assert not pump.stands or pump.since_ms is not None
+
+    def test_a_gauge_that_was_silent_while_the_pump_stood_is_heard_again(self) -> None:
+        pump = Pump()
+        for minute in range(120):
+            level_mm = 0.0 if minute < 60 else 25.0
+            pump.see_level(minute * 60_000, level_mm, 0.3, by_hand=True)
+        assert pump.stands
+        pump.see_level(200 * 60_000, 25.0, 0.3, by_hand=True)
+        assert pump.stands
+
+    @pytest.mark.parametrize("by_hand", [True, False])
+    def test_a_gauge_that_reads_metres_is_no_end(self, by_hand: bool) -> None:
+        pump = Pump()
+        for minute in range(120):
+            level_mm = 0.0 if minute < 60 else 7000.0
+            pump.see_level(minute * 60_000, level_mm, 0.3, by_hand=by_hand)
+        assert not pump.stands

@@ -8,6 +8,7 @@ is neither. Rates and spreads that name no source are our own choice, checked on
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist, median
@@ -129,7 +130,9 @@ def odds_by_gauge(
         water /= _PRIOR_DAYS + came.days
     water += _THINGS_A_DAY / _THING_MM * math.exp(-rise / _THING_MM)
     refilled = usual is not None and base < usual - max(_DIP_MM, _DIP * rise)
-    return math.log(_STOPS_A_DAY * back / water) - (6.0 if refilled else 0.0)
+    stop, least = _STOPS_A_DAY * back, sys.float_info.min  # far off both densities are 0
+    odds = math.log(max(stop, least)) - math.log(max(water, least))
+    return odds - (6.0 if refilled else 0.0)
 
 
 def odds_by_floats(

@@ -134,12 +134,13 @@ class Pump:
         self._begin(t_ms)
         if self.recent and t_ms - self.recent[-1][0] > SILENT_MS and not self.stands:
             self.recent, self.since_ms, self.quick_ms, self.low_ms = [], None, None, None
+        every_ms = t_ms - self.recent[-1][0] if self.recent else 0
         self.recent.append((t_ms, mm))
         self.recent = [each for each in self.recent if each[0] > t_ms - _BEFORE_MS][-60:]
         newest = median([value for _, value in self.recent[-3:]])
         least = max(_LEAST_MM, _SIGMAS * noise_mm)
         if self.since_ms is None:
-            self._look_for_a_rise(t_ms, mm, newest, least)
+            self._look_for_a_rise(t_ms, mm, newest, least, every_ms)
             return
         # the water goes on evaporating while it is up: what runs back leaves at once
         rise = least if self.rise_mm is None else self.rise_mm
@@ -157,7 +158,7 @@ class Pump:
         stop = odds_by_gauge(
             rise, self.base_mm, self.usual_mm, self.back_mm, self._came(t_ms, by_hand=by_hand)
         )
-        self._decide(t_ms, stop, t_ms - self.recent[-2][0])
+        self._decide(t_ms, stop, every_ms)
 
     def _pause_above(self, top: float, least: float) -> float:
         """Returns where the water has stood lately, by at least `least` above `top`, and else
@@ -167,14 +168,15 @@ class Pump:
         peak = max((median(lately[k : k + 3]) for k in range(len(lately) - 2)), default=top)
         return peak if peak > top + least else top
 
-    def _look_for_a_rise(self, t_ms: int, mm: float, newest: float, least: float) -> None:
-        passed = t_ms - self.recent[-2][0] if len(self.recent) > 1 else 0
+    def _look_for_a_rise(
+        self, t_ms: int, mm: float, newest: float, least: float, every_ms: int
+    ) -> None:
         usual = mm if self.usual_mm is None else self.usual_mm
         down = mm < usual - DRAIN_BACK_MM and (
             self.low_ms is None or t_ms - self.low_ms <= DOUBTFUL_MS
         )
         self.low_ms = (self.low_ms or t_ms) if down else None
-        self.usual_mm = usual + min(1.0, passed / _USUAL_MS) * (mm - usual)
+        self.usual_mm = usual + min(1.0, every_ms / _USUAL_MS) * (mm - usual)
         if self.doubtful_ms is not None and t_ms - self.doubtful_ms > DOUBTFUL_MS:
             self.doubtful_ms = None
         before = [value for _, value in self.recent[:-3]]

@@ -75,6 +75,11 @@ class Devices:
         return len(self.heaters_w) > 1
 
     @property
+    def together(self) -> float | None:
+        """As `heater_lift`, of several heaters; None with a single one, 0.0 where nobody said."""
+        return (self.heater_lift or 0.0) if self.several else None
+
+    @property
     def switching_lift(self) -> float | None:
         """As `heater_lift`, of one of several: nobody knows which of them is set highest."""
         return self.lift(sum(self.heaters_w) / len(self.heaters_w)) if self.heaters_w else None

@@ -1,6 +1,6 @@
 """What may be so with the devices that act on a tank's heat: the states, and how often each comes.
 
-A state is a cause with what the devices give at the moment, in one of three surroundings. All rates
+A state is a cause with what the devices give at the moment, in one of four surroundings. All rates
 are per hour.
 """
 
@@ -122,7 +122,9 @@ HELD = {Level.HOLD: 0.3, Level.RETURN: 2.0, Level.STILL: 0.0}
 Assumptions."""
 
 
-HEATERS = (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN, Cause.MOVED)
+COLD = (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN)
+"""With these heat is missing."""
+HEATERS = (*COLD, Cause.MOVED)
 """Faults of heaters with which the water falls to the chiller's business."""
 
 
@@ -313,7 +315,7 @@ def lifts(levels: Sequence[Level], law: Law, together: float | None) -> list[flo
     Args:
         levels: of the chain.
         law: of the tank.
-        together: the lift of several heaters, K/h; None with a single one.
+        together: see `Devices.together`.
     """
     gives = {Level.OFF: 0.0, Level.ON: law.heater, Level.COOL: -law.chiller}
     for level, share in SHARE.items():

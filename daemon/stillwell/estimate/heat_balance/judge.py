@@ -45,9 +45,7 @@ def sums(tank: TankHeat) -> tuple[float, float]:
     if mixture is None:
         return 0.0, 0.0
     causes = mixture.causes
-    missing = sum(
-        causes.get(c, 0.0) for c in (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN)
-    )
+    missing = mixture.missing
     goes_on = causes.get(Cause.STUCK, 0.0) + causes.get(Cause.MOVED_UP, 0.0)
     if causes.get(Cause.MOVED, 0.0) < ESTABLISHED or not tank.moved_switches:
         low, high = tank.pair()

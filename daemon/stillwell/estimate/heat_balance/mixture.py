@@ -12,7 +12,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from stillwell.estimate.heat_balance.hypotheses import HELD, Around, Cause, Chain, Level, lifts
+from stillwell.estimate.heat_balance.hypotheses import (
+    COLD,
+    HELD,
+    Around,
+    Cause,
+    Chain,
+    Level,
+    lifts,
+)
 from stillwell.estimate.heat_balance.kalman import Filter, Pair, corrected, fresh, merged
 from stillwell.estimate.heat_balance.law import Law
 from stillwell.estimate.heat_balance.transitions import LEAST, Belief, Flows, Transitions
@@ -65,7 +73,7 @@ class Mixture:
         chain: the states.
         belief: what is kept of them.
         room_seen: whether a probe sees the room.
-        together: the lift of several heaters, K/h; None with a single one.
+        together: see `Devices.together`.
     """
 
     def __init__(
@@ -354,6 +362,11 @@ class Mixture:
             elif state.level is not Level.COOL:
                 heats += w * (gives[state.level] or 0.0)
         return heats * law.loss / law.heater, chills
+
+    @property
+    def missing(self) -> float:
+        """The probability that heat is missing, whatever keeps it away."""
+        return sum(self.causes.get(cause, 0.0) for cause in COLD)
 
     def share(self, level: Level) -> float:
         """Returns the probability of one level."""

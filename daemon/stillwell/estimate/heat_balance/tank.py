@@ -24,6 +24,9 @@ SURE, LIKELY = 0.9, 0.5
 """The probabilities of health above which the law and the points are learned."""
 FLAT_H = 30.0
 """h: water that has been flat for so long without turning points is held proportionally."""
+FLAT_SEEN = 72
+"""Of the 144 values of a day so many show that it has been flat: not the two ends of a day without
+current."""
 FLAT_K, FLAT_SAID_K = 0.25, 1.0
 """K: as flat as this, between its 10th and 90th percentile, where it is found out that control is
 proportional, and where the settings say so."""
@@ -81,7 +84,7 @@ class TankHeat:
                 chain(devices, known.proportional),
                 known.belief,
                 room_seen,
-                devices.heater_lift if devices.several else None,
+                devices.together,
             )
         self.resting = False
         """Whether nothing is weighed, because the pump rests."""
@@ -156,7 +159,7 @@ class TankHeat:
         rest = self.rest
         self.known.usual_rest += (rest - self.known.usual_rest) * min(1.0, hours / CONTROL_H)
         odd = rest - self.known.usual_rest if self.known.proportional else 0.0
-        missing = _missing(self.mixture.causes)
+        missing = self.mixture.missing
         if self.resting:
             self.resting, hours = False, 0.1
             self.mixture.rejoin(value)
@@ -166,7 +169,7 @@ class TankHeat:
             self.mixture.step(0.1, None, error, law, rest, self.points(shift))
             left -= 0.1
         self.mixture.step(left, value, error, law, rest, self.points(shift), odd)
-        both = missing, _missing(self.mixture.causes)
+        both = missing, self.mixture.missing
         self.known.rests.see(at_h, hours, hour, self.mixture.jolt, both)
         self._learn(hours, room, lamp, fan)
 
@@ -320,6 +323,8 @@ class TankHeat:
                 if swing is not None and known[which]:
                     self.learner.take_lift(which, swing, 0.25 * swing)
         elif self.known.at_h - self.known.start_h > FLAT_H and devices.heater is not None:
+            if len(self.known.flat) < FLAT_SEEN:
+                return
             # So does a thermostat whose points are nearer to each other than a probe can see.
             tenths = quantiles(self.known.flat, n=10)
             needs = self.room + NEEDS_K < tenths[0] if self.room_seen else not devices.chiller
@@ -335,8 +340,7 @@ class TankHeat:
         if falls and devices.heater is not None:
             wander = value + median(falls) / law.loss - law.rest(room, lamp)
         states = chain(devices, self.known.proportional)
-        together = devices.heater_lift if devices.several else None
-        self.mixture = Mixture.begun(states, value, self.room_seen, wander, together)
+        self.mixture = Mixture.begun(states, value, self.room_seen, wander, devices.together)
         self.known.belief = self.mixture.belief
         self.known.usual_rest = self.rest
         self._by_shift.clear()
@@ -380,11 +384,6 @@ class TankHeat:
 
 def _slope(one: Turn, other: Turn) -> float:
     return (other.water - one.water) / max(other.at_h - one.at_h, 1e-3)
-
-
-def _missing(causes: dict[Cause, float]) -> float:
-    """Returns how probable it is that heat is missing."""
-    return sum(causes.get(c, 0.0) for c in (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN))
 
 
 def _known(causes: dict[Cause, float]) -> bool:
