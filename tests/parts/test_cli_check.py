@@ -105,6 +105,16 @@ class TestSensors:
         assert "probe A" in result.stdout
         assert "float-low: closed" in result.stdout
 
+    def test_settings_that_name_no_heater_are_told_that_none_is_watched(
+        self, tmp_path: Path
+    ) -> None:
+        config = tank(tmp_path, SINK.format(port=9))
+        point = points(config, "--no-notice")["config", "tank.heater"]
+        assert (point["grade"], point["what"][:30]) == ("note", "The settings name no heater an")
+        assert "[tank.heater]" in point["do"]
+        config.write_text(config.read_text() + '[tank.heater]\npower = "75 W"\n')
+        assert ("config", "tank.heater") not in points(config, "--no-notice")
+
     def test_nothing_is_made_on_the_disk(self, tmp_path: Path) -> None:
         config = tank(tmp_path)
         call("check", "-c", config)

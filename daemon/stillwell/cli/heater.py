@@ -35,10 +35,8 @@ NOT_LEARNED = (
     "Nothing is learned of it yet: it takes a day or two on which the heater, or the chiller, has "
     "switched on and off several times."
 )
-NO_DEVICE = (
-    "The settings name no heater and no chiller, so neither is watched. Write one under [tank]: "
-    '[tank.heater], and below it power = "75 W".'
-)
+NO_DEVICE = "The settings name no heater and no chiller, so neither is watched."
+NAME_ONE = 'Write one under [tank]: [tank.heater], and below it power = "75 W".'
 ROWS = (
     ("heater.setting", "setting of the heater"),
     ("heater.switches-on", "switches on at"),
@@ -165,7 +163,7 @@ def learned_of(reader: StoreReader, plan: ReviewPlan) -> Seen | None:
 
 def nothing(plan: ReviewPlan) -> str:
     """Returns why nothing is learned."""
-    return NOT_LEARNED if plan.chiller or plan.heater is not None else NO_DEVICE
+    return NOT_LEARNED if plan.chiller or plan.heater is not None else f"{NO_DEVICE} {NAME_ONE}"
 
 
 def _switches(learned: Mapping[str, Published], device: str) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from pwd import getpwnam
 
 from stillwell.barred import join, way_in
 from stillwell.cli.checks.point import Grade, Point
+from stillwell.cli.heater import NAME_ONE, NO_DEVICE
 from stillwell.ports import Clock
 from stillwell.settings import Settings
 from stillwell.store import StoreError, StoreReader, rescue_words
@@ -37,6 +38,8 @@ def configuration(settings: Settings) -> Iterator[Point]:
     for fault in settings.warnings:
         place = f"line {fault.line}, " if fault.line is not None else ""
         yield Point("config", fault.key or "file", Grade.NOTE, f"{place}{fault.what}", fault.do)
+    if settings.water and settings.tank.heater is None and settings.tank.chiller is None:
+        yield Point("config", "tank.heater", Grade.NOTE, NO_DEVICE, NAME_ONE)
 
 
 def plugins(settings: Settings) -> Iterator[Point]:
