@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stillwell.notice import EitherProse, Message, Prose, Said
 from stillwell.units import System
-from stillwell.words.figures import Figures, Speaking
+from stillwell.words.figures import Figures
 
 
 def message(facts: Message, figures: Figures) -> Said:
@@ -18,10 +18,3 @@ def either(facts: EitherProse, figures: Figures) -> Said:
 
 def prose(facts: Prose, figures: Figures) -> Said:
     return Said(facts.title, seen=facts.text)
-
-
-WORDS: Speaking = {
-    EitherProse: either,
-    Message: message,
-    Prose: prose,
-}

@@ -15,7 +15,7 @@ from stillwell.alarm.rules.band import (
 from stillwell.notice import Said
 from stillwell.reading import Quantity
 from stillwell.words.cautions import FAN, HOT_HEATER, PROBE, UNPLUG
-from stillwell.words.figures import Figures, Speaking, capital
+from stillwell.words.figures import Figures, capital
 
 LOOK = "Look at it, and at what has changed since."
 
@@ -155,13 +155,3 @@ def seen_again(facts: SeenAgain, figures: Figures) -> Said:
     value = f" {figures.value(facts.value, facts.quantity)}" if facts.value is not None else ""
     blind = figures.duration(figures.lasted_ms / 1000)
     return Said(f"{facts.called}{value}, seen again.", seen=f"It could not be seen for {blind}.")
-
-
-WORDS: Speaking = {
-    BackInBand: back,
-    OutsideBand: outside,
-    Racing: racing,
-    SeenAgain: seen_again,
-    Steady: steady,
-    Unseen: unseen,
-}

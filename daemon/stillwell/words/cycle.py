@@ -6,7 +6,7 @@ from stillwell.notice import Said
 from stillwell.observe.facts import TestShows
 from stillwell.water.ammonia import Ph, nh3_between, nh3_share
 from stillwell.words.cautions import PROBE
-from stillwell.words.figures import Figures, Speaking, capital
+from stillwell.words.figures import Figures, capital
 
 
 def shows(facts: TestShows, figures: Figures) -> Said:
@@ -36,6 +36,3 @@ def _toxic(facts: TestShows, figures: Figures) -> str:
         f" About {of * share:.2g} mg/L of it is toxic NH3 ({of * low:.2g} to {of * high:.2g}), at "
         f"pH {facts.ph:.1f} and {figures.temperature(facts.target_c)}."
     )
-
-
-WORDS: Speaking = {TestShows: shows}

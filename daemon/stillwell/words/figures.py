@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from stillwell.alarm.rules.forecast import Forecast
-from stillwell.notice import Facts, Said
 from stillwell.reading import Moment, Quantity
 from stillwell.units import Dimension, System, show
 
@@ -135,10 +132,6 @@ class Figures:
 
     def _local(self, utc_ms: int) -> datetime:
         return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(ZoneInfo(self.zone))
-
-
-Speaking = dict[type[Facts], Callable[[Any, Figures], Said]]
-"""By class of facts: the function that makes words of them."""
 
 
 def capital(text: str) -> str:

@@ -19,7 +19,7 @@ from stillwell.observe.heat.facts import (
     TooWeak,
 )
 from stillwell.words.cautions import FAN, HOT_HEATER, UNPLUG
-from stillwell.words.figures import Figures, Speaking, capital
+from stillwell.words.figures import Figures, capital
 
 _WORTH_SAYING = 0.05
 """The probability below which a cause is not named. A choice of ours."""
@@ -246,17 +246,3 @@ def _holds(bears: Bears | None, figures: Figures) -> str:
 
 def _percent(share: float) -> str:
     return f"{100 * max(0.0, min(1.0, share)):.0f} %"
-
-
-WORDS: Speaking = {
-    AtItsLimit: at_its_limit,
-    ChillerStuck: chiller_stuck,
-    HeatOver: heat_over,
-    MainsLost: mains_lost,
-    NotCooling: not_cooling,
-    NotHeating: not_heating,
-    RoomTooWarm: room_too_warm,
-    SettingMoved: setting_moved,
-    StuckOn: stuck_on,
-    TooWeak: too_weak,
-}

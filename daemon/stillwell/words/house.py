@@ -18,7 +18,7 @@ from stillwell.alarm.house import (
 from stillwell.finding import Over
 from stillwell.notice import Said
 from stillwell.observe.facts import ObserverFailed
-from stillwell.words.figures import Figures, Speaking
+from stillwell.words.figures import Figures
 
 _OVER = {
     "store.failing": "Readings are kept on the disk again.",
@@ -170,20 +170,3 @@ def over(facts: Over, figures: Figures) -> Said:
     if alarm.endswith(".failing") and alarm not in _OVER:
         return Said(f"The {alarm.removesuffix('.failing')} is watched again.")
     return Said(_OVER.get(alarm, f"{alarm} is over."))
-
-
-WORDS: Speaking = {
-    AtWork: at_work,
-    Blind: blind,
-    ClockStepped: clock_stepped,
-    Drilled: drilled,
-    Drilling: drilling,
-    ObserverFailed: observer_failed,
-    Over: over,
-    Removed: removed,
-    Restarting: restarting,
-    SettingsBroken: settings_broken,
-    SinkAway: sink_away,
-    SourceDown: source_down,
-    StoreFailing: store_failing,
-}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from stillwell.notice import Said
 from stillwell.observe.facts import LampAsNow, LampOdd
 from stillwell.words.cautions import UNPLUG
-from stillwell.words.figures import Figures, Speaking
+from stillwell.words.figures import Figures
 
 
 def odd(facts: LampOdd, figures: Figures) -> Said:
@@ -36,6 +36,3 @@ def odd(facts: LampOdd, figures: Figures) -> Said:
 
 def as_now(facts: LampAsNow, figures: Figures) -> Said:
     return Said("The lamp's heat counts as usual as it is now.")
-
-
-WORDS: Speaking = {LampAsNow: as_now, LampOdd: odd}

@@ -23,7 +23,7 @@ from stillwell.observe.facts import GaugeMoved, GaugeWell, PumpStopped
 from stillwell.reading import Quantity
 from stillwell.units import Dimension
 from stillwell.words.cautions import PROBE, UNPLUG
-from stillwell.words.figures import Figures, Speaking, capital
+from stillwell.words.figures import Figures, capital
 from stillwell.words.sensors import FLOW_FIRST, PUMP_FIRST
 
 _DAYS_60_H = 60 * 24.0
@@ -307,23 +307,3 @@ def gauge_moved(facts: GaugeMoved, figures: Figures) -> Said:
 
 def gauge_well(facts: GaugeWell, figures: Figures) -> Said:
     return Said(f"{capital(facts.called)} reads pours where they have always ended.")
-
-
-WORDS: Speaking = {
-    PumpStopped: pump_stopped,
-    Disagree: disagree,
-    FloatFault: float_fault,
-    FloatWell: float_well,
-    GaugeMoved: gauge_moved,
-    GaugeWell: gauge_well,
-    Leak: leak,
-    NoLeak: no_leak,
-    ReservoirLow: reservoir_low,
-    Seep: seep,
-    Standstill: standstill,
-    TooHigh: too_high,
-    TopUpMissing: top_up_missing,
-    TopUpRuns: top_up_runs,
-    ToppedUp: topped_up,
-    WantsWater: wants_water,
-}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from stillwell.estimate.probes.doubt import Kind, ProbeBelieved, ProbeDoubted
 from stillwell.notice import Said
 from stillwell.words.cautions import PROBE
-from stillwell.words.figures import Figures, Speaking
+from stillwell.words.figures import Figures
 
 
 def doubted(facts: ProbeDoubted, figures: Figures) -> Said:
@@ -92,6 +92,3 @@ def _drift(facts: ProbeDoubted) -> str:
 
 def believed(facts: ProbeBelieved, figures: Figures) -> Said:
     return Said(f"{facts.name} behaves and is believed.")
-
-
-WORDS: Speaking = {ProbeBelieved: believed, ProbeDoubted: doubted}

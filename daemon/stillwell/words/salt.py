@@ -8,7 +8,7 @@ from stillwell.notice import Said
 from stillwell.observe.salt.facts import Mend, Salinity, Why
 from stillwell.units import Dimension, System, show
 from stillwell.words.cautions import PROBE
-from stillwell.words.figures import Figures, Speaking
+from stillwell.words.figures import Figures
 
 _DAY_MS = 86_400_000
 _SLOWLY_D = 0.1
@@ -120,6 +120,3 @@ def _ago(ms: int) -> str:
     if hours >= 36:
         return f"{ms / _DAY_MS:.0f} days ago"
     return f"{hours:.0f} h ago" if hours >= 1 else "just now"
-
-
-WORDS: Speaking = {Salinity: salinity}

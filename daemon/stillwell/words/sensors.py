@@ -9,7 +9,7 @@ from stillwell.alarm.rules.missing import Kind, Moves, NotRead, Reads, Stuck
 from stillwell.notice import Said
 from stillwell.reading import Quantity
 from stillwell.words.cautions import PROBE, UNPLUG
-from stillwell.words.figures import Figures, Speaking, capital
+from stillwell.words.figures import Figures, capital
 
 LOOK = "Look at it, and at what has changed since, with dry hands."
 PUMP_FIRST = (
@@ -103,14 +103,3 @@ def in_state(facts: InState, figures: Figures) -> Said:
         do = f"{FLOW_FIRST}{f' Then: {facts.says}' if facts.says else ''}"
         why = "Most likely a top-up was missed, if the water has not gone somewhere else."
     return Said(f"{name}: {now}.", do, seen, why, UNPLUG)
-
-
-WORDS: Speaking = {
-    Apart: apart,
-    InState: in_state,
-    Moves: moves,
-    NotRead: not_read,
-    Reads: reads,
-    Stuck: stuck,
-    Together: together,
-}
