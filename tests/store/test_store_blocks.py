@@ -40,7 +40,7 @@ class TestFill:
             blocks += closed
             rows += part
         if block is not None:
-            assert block.count <= SIZE
+            assert block.rows <= SIZE
             blocks.append(block.row())
         assert [b[0] for b in blocks] == [1, *(b[1] + 1 for b in blocks[:-1])][: len(blocks)]
         assert (blocks[-1][1] if blocks else 0) == len(rows)

@@ -154,18 +154,7 @@ class Backlog:
 
     def waiting(self) -> bool:
         """Whether anything is not on disk."""
-        return bool(
-            self.readings.pending
-            or self.transitions.pending
-            or self.notices.pending
-            or self.estimates.pending
-            or self.epochs
-            or self.channels
-            or self.meta
-            or self.journal
-            or self.done
-            or self.replies
-            or self.cursors
-            or self.letters
-            or self.marks
-        )
+        kept_at_once = (self.epochs, self.channels, self.meta, self.journal, self.done)
+        of_others = (self.replies, self.cursors, self.letters, self.marks)
+        rows = any(self.window(stream).pending for stream in Stream)
+        return rows or any((*kept_at_once, *of_others))

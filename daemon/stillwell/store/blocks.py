@@ -8,8 +8,8 @@ blocks out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from operator import itemgetter
+from typing import NamedTuple
 
 SIZE = 2048
 """Readings in a full block: 4 h of eight channels once a minute, 4 min of them once a second."""
@@ -27,8 +27,7 @@ BlockRow = tuple[int, int, int, int, int, int]
 channels."""
 
 
-@dataclass(frozen=True, slots=True)
-class OpenBlock:
+class OpenBlock(NamedTuple):
     """The block that is being filled and is not in the table yet."""
 
     first_seq: int
@@ -37,17 +36,10 @@ class OpenBlock:
     min_mono_ms: int
     max_mono_ms: int
     channels: int
-    count: int
+    rows: int
 
     def row(self) -> BlockRow:
-        return (
-            self.first_seq,
-            self.last_seq,
-            self.epoch,
-            self.min_mono_ms,
-            self.max_mono_ms,
-            self.channels,
-        )
+        return self[:-1]
 
 
 def channel_bit(channel_id: int) -> int:
@@ -67,10 +59,10 @@ def fill(
     start = 0
     while start < len(rows):
         epoch = rows[start][2]
-        if block is not None and (block.epoch != epoch or block.count >= SIZE):
+        if block is not None and (block.epoch != epoch or block.rows >= SIZE):
             closed.append(block.row())
             block = None
-        part = rows[start : start + SIZE - (block.count if block else 0)]
+        part = rows[start : start + SIZE - (block.rows if block else 0)]
         if len(set(map(_EPOCH, part))) > 1:
             part = part[: next(i for i, row in enumerate(part) if row[2] != epoch)]
         times = list(map(_TIME, part))
@@ -88,10 +80,10 @@ def fill(
                 min(block.min_mono_ms, low),
                 max(block.max_mono_ms, high),
                 block.channels | bits,
-                block.count + len(part),
+                block.rows + len(part),
             )
         start += len(part)
-    if block is not None and block.count >= SIZE:
+    if block is not None and block.rows >= SIZE:
         closed.append(block.row())
         block = None
     return closed, block

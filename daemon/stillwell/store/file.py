@@ -17,6 +17,7 @@ from typing import Any
 from stillwell.store import before, bring_over, sound, swap, whose
 from stillwell.store.connect import connect_writer, in_words, is_corrupt
 from stillwell.store.errors import StoreDamaged
+from stillwell.store.holder import open_here
 from stillwell.store.lock import WriterLock
 from stillwell.store.migrate import migrate, widths
 from stillwell.store.pages import PageFile
@@ -131,10 +132,10 @@ class StoreFile:
             return None
         begun = Rescue(old.cause, _now_ms(), "")
         file = PageFile(old.descriptor, None, widths(db))
-        db.execute("BEGIN IMMEDIATE")
         try:
-            swap.bring(old.db, file, db, begun, numbers)
-            db.execute("COMMIT")
+            with db:
+                db.execute("BEGIN IMMEDIATE")
+                swap.bring(old.db, file, db, begun, numbers)
         except BaseException:
             db.close()
             raise
@@ -261,13 +262,10 @@ def _identity(file: Path) -> tuple[tuple[int, int], int]:
 
 def _descriptor(identity: tuple[int, int]) -> int | None:
     """A new descriptor of a file that this process has open; None where it can't be had."""
-    folder = Path("/proc/self/fd")
     with contextlib.suppress(OSError):
-        for name in os.listdir(folder):
-            with contextlib.suppress(OSError):
-                status = (folder / name).stat()
-                if (status.st_dev, status.st_ino) == identity:
-                    return os.open(folder / name, os.O_RDONLY | os.O_CLOEXEC)
+        here = open_here(identity)
+        if here is not None:
+            return os.open(f"/proc/self/fd/{here}", os.O_RDONLY | os.O_CLOEXEC)
     return None
 
 

@@ -25,7 +25,8 @@ def holder(store: Path) -> str:
     """
     with suppress(OSError, struct.error):
         for suffix, start, length in _PLACES:
-            descriptor = _open_here(store.with_name(store.name + suffix))
+            wanted = store.with_name(store.name + suffix).stat()
+            descriptor = open_here((wanted.st_dev, wanted.st_ino))
             if descriptor is None:
                 continue
             asked = struct.pack(_FLOCK, fcntl.F_RDLCK, os.SEEK_SET, start, length, 0)
@@ -35,12 +36,13 @@ def holder(store: Path) -> str:
     return ""
 
 
-def _open_here(file: Path) -> int | None:
-    wanted = file.stat()
+def open_here(identity: tuple[int, int]) -> int | None:
+    """Returns a descriptor under which this process has a file open, by the file's device and
+    inode; None if it has not."""
     for name in os.listdir("/proc/self/fd"):
         with suppress(OSError):
             status = os.fstat(int(name))
-            if (status.st_dev, status.st_ino) == (wanted.st_dev, wanted.st_ino):
+            if (status.st_dev, status.st_ino) == identity:
                 return int(name)
     return None
 

@@ -111,18 +111,18 @@ class Known:
         return max(numbers)
 
     def _carry_alarms(self, db: sqlite3.Connection) -> None:
-        db.execute("BEGIN IMMEDIATE")
-        for seq, transition in self._shared.latest.values():
-            if seq < self._backlog.transitions.first_pending:
-                db.execute(
-                    rows.insert("transition", rows.TRANSITION, "INSERT OR IGNORE"),
-                    rows.bindable(rows.from_transition(seq, transition, self._shared.offsets)),
-                )
-                db.execute(
-                    "INSERT OR REPLACE INTO alarm (name, seq) VALUES (?, ?)",
-                    (transition.alarm, seq),
-                )
-        db.execute("COMMIT")
+        first_pending, offsets = self._backlog.transitions.first_pending, self._shared.offsets
+        kept = [(seq, t) for seq, t in self._shared.latest.values() if seq < first_pending]
+        with db:
+            db.execute("BEGIN IMMEDIATE")
+            db.executemany(
+                rows.insert("transition", rows.TRANSITION, "INSERT OR IGNORE"),
+                (rows.bindable(rows.from_transition(seq, t, offsets)) for seq, t in kept),
+            )
+            db.executemany(
+                "INSERT OR REPLACE INTO alarm (name, seq) VALUES (?, ?)",
+                ((t.alarm, seq) for seq, t in kept),
+            )
 
 
 def _cursors(db: sqlite3.Connection) -> dict[tuple[str, str], int]:

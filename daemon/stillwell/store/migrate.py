@@ -77,17 +77,12 @@ def migrate(
     before = version(db)
     check_not_newer(before, len(steps), where)
     for step in steps[before:]:
-        db.execute("BEGIN IMMEDIATE")
-        try:
+        with db:
+            db.execute("BEGIN IMMEDIATE")
             for statement in _statements(step.sql):
                 db.execute(statement)
             db.execute(f"PRAGMA user_version = {step.number}")
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
     return before if before < len(steps) else None
 
 

@@ -109,26 +109,18 @@ def await_reply(path: Path, request_id: int, timeout_s: float = 10.0) -> Reply:
 def note(path: Path, entry: Entry) -> int:
     """Writes a journal entry, whether or not a daemon is running. Returns its id; raises
     `StoreError`."""
-    entry = entry if entry.key else replace(entry, key=uuid.uuid4().hex)
-
-    def write(db: sqlite3.Connection) -> int:
-        if entry.strikes is not None:
-            check_strike(db, entry.strikes)
-        insert_entry(db, entry)
-        found = db.execute("SELECT id FROM journal WHERE key = ?", (entry.key,)).fetchone()
-        return int(found[0])
-
-    return _write(Path(path), write)
+    return note_all(path, [entry])[0]
 
 
 def note_all(path: Path, entries: Iterable[Entry]) -> list[int]:
-    """Writes journal entries that strike nothing, all or none of them. Returns their ids; raises
-    `StoreError`."""
+    """Writes journal entries, all or none of them. Returns their ids; raises `StoreError`."""
     keyed = [e if e.key else replace(e, key=uuid.uuid4().hex) for e in entries]
 
     def write(db: sqlite3.Connection) -> list[int]:
         ids = []
         for entry in keyed:
+            if entry.strikes is not None:
+                check_strike(db, entry.strikes)
             insert_entry(db, entry)
             found = db.execute("SELECT id FROM journal WHERE key = ?", (entry.key,)).fetchone()
             ids.append(int(found[0]))
@@ -230,9 +222,8 @@ def _connect(path: Path) -> sqlite3.Connection:
 def _write(path: Path, work: Callable[[sqlite3.Connection], T]) -> T:
     with closing(_connect(path)) as db:
         try:
-            db.execute("BEGIN IMMEDIATE")
-            result = work(db)
-            db.execute("COMMIT")
+            with db:
+                db.execute("BEGIN IMMEDIATE")
+                return work(db)
         except sqlite3.Error as error:
             raise refusal(error, path) from error
-        return result

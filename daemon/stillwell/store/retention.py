@@ -105,18 +105,13 @@ def step(
 def _roll(db: sqlite3.Connection, boot_id: str, limit: int) -> int:
     found = db.execute(_TO_ROLL, (boot_id, limit)).fetchall()
     for first, last, epoch, offset in found:
-        db.execute("BEGIN IMMEDIATE")
-        try:
+        with db:
+            db.execute("BEGIN IMMEDIATE")
             cells = db.execute(
                 ROLL, {"offset": offset, "first": first, "last": last, "epoch": epoch}
             ).fetchall()
             db.executemany(ADD, cells)
             db.execute("UPDATE block SET rolled = 1 WHERE first_seq = ?", (first,))
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
     return len(found)
 
 
@@ -124,17 +119,12 @@ def _drop(db: sqlite3.Connection, cutoff_ms: int, limit: int) -> tuple[int, int]
     found = db.execute(_TO_DROP, {"cutoff": cutoff_ms, "limit": limit}).fetchall()
     deleted = 0
     for first, last in found:
-        db.execute("BEGIN IMMEDIATE")
-        try:
+        with db:
+            db.execute("BEGIN IMMEDIATE")
             deleted += db.execute(
                 "DELETE FROM reading WHERE seq BETWEEN ? AND ?", (first, last)
             ).rowcount
             db.execute("DELETE FROM block WHERE first_seq = ?", (first,))
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
     return len(found), deleted
 
 

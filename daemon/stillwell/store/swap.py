@@ -9,7 +9,6 @@ temporary name finishes the renaming.
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -18,6 +17,7 @@ from urllib.parse import quote
 
 from stillwell.store import bring_over, carry
 from stillwell.store.connect import connect_writer
+from stillwell.store.copies import sync
 from stillwell.store.migrate import migrate, widths
 from stillwell.store.pages import PageFile, opened
 from stillwell.store.rescue import Cause, Rescue
@@ -36,10 +36,9 @@ def start_again(path: Path, cause: Cause, numbers: dict[str, int] | None, *, dur
     try:
         migrate(db, str(path))
         log = path.with_name(path.name + "-wal")
-        with _old(path) as old, opened(path, log, widths(db)) as file:
+        with _old(path) as old, opened(path, log, widths(db)) as file, db:
             db.execute("BEGIN IMMEDIATE")
             bring(old, file, db, begun, numbers)
-            db.execute("COMMIT")
     except BaseException:
         db.close()
         _remove(new)
@@ -79,7 +78,8 @@ def finish(path: Path) -> None:
         with contextlib.suppress(FileNotFoundError):
             path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
     new.rename(path)
-    _sync(path.parent)
+    with contextlib.suppress(OSError):
+        sync(path.parent)
 
 
 @contextlib.contextmanager
@@ -123,12 +123,3 @@ def free_name(path: Path, what: str, now: datetime) -> str:
 def _remove(file: Path) -> None:
     for suffix in ("", *_BESIDE):
         file.with_name(file.name + suffix).unlink(missing_ok=True)
-
-
-def _sync(folder: Path) -> None:
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
