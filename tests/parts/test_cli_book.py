@@ -7,6 +7,9 @@ from pathlib import Path
 import pytest
 
 from command_line import call, json_lines, tank
+from stillwell.entry import Entry
+from stillwell.reading import Flag, Moment, Reading
+from stillwell.store import Store
 
 SPAN = ("--from", "2026-03-08T00:00Z", "--until", "2026-03-10T12:00Z")
 
@@ -48,3 +51,16 @@ class TestBook:
         result = call("book", "-c", config, "--from", "2026-03-10", "--to", "2026-03-01")
         assert result.exit_code == 2
         assert "before the last" in result.stderr
+
+    def test_a_past_time_without_the_level_ends_where_the_entries_do(self, tmp_path: Path) -> None:
+        made = tank(tmp_path)
+        checked_ms, later_ms = 1_767_607_200_000, 1_773_100_000_000  # 5 January, 9 March 2026
+        with Store.open(tmp_path / "tank.db", bulk=True) as store:
+            store.begin_epoch("boot", Moment(0, later_ms, 1), True)
+            store.put(
+                [Reading("water-a", Moment(0, later_ms, 1), 25.0, Flag.PASS, "", "", None, None)]
+            )
+            store.put_journal(Entry("salinity", checked_ms, 35.0, "ppt"))
+        words = ("book", "-c", made, "--from", "2026-01-01", "--to", "2026-01-31", "--json")
+        [found] = json_lines(call(*words))
+        assert [at[:10] for at, *_ in found["salinity"]] == ["2026-01-06"]

@@ -142,6 +142,7 @@ def read(
 ) -> Weeks:
     """Reads what the picture shows of a time."""
     from stillwell.estimate.salt.balance import salinity_estimate
+    from stillwell.journal import salt_events, standing
     from stillwell.keeper.gathered import daily
     from stillwell.observe.balance import LOOK_BACK_MS, salt_states
 
@@ -154,11 +155,16 @@ def read(
         days[band.name], warm[band.name] = _days(cells, start_ms, end_ms, watched)
     before = reader.journal(start_ms - LOOK_BACK_MS, end_ms)
     level = daily(reader, start_ms - LOOK_BACK_MS, end_ms)
+    told = (e.t_ms for e in (*salt_events(standing(before)), *level))
+    # The figures of the level are kept for some months only. Without them, and after the last entry,
+    # nothing tells how much had evaporated in a time that is past.
+    past = end_ms <= (reader.newest_ms() or 0)
+    known_ms = max(told, default=0) + DAY_MS if past else end_ms
     salinity = []
     step_ms = DAY_MS * max(1, (end_ms - start_ms) // DAY_MS // MOST_POINTS)
     times = [min(at, end_ms) for at in range(start_ms + step_ms, end_ms + step_ms, step_ms)]
     for state in salt_states(before, level, kept.salt, times):
-        if state.checks:
+        if state.checks and state.t_ms <= known_ms:
             answer = salinity_estimate(state, state.t_ms)
             salinity.append((state.t_ms, answer.value, answer.low, answer.high))
     alarms = [
@@ -176,19 +182,22 @@ def _days(
     """Returns each day of a measurand, and the means of those that were seen. Of several channels
     the median counts, as it does for the alarms. Time before or after the time that was `watched`
     does not count as missing."""
+    from bisect import bisect_left
     from statistics import fmean, median
 
     by_start: dict[int, list[TenMinutes]] = {}
     for cell in cells:
         if cell.mean is not None:
             by_start.setdefault(cell.start_ms, []).append(cell)
+    starts = sorted(by_start)
     days, means = [], []
     for begin in range(start_ms, end_ms, DAY_MS):
         until = min(begin + DAY_MS, end_ms)
         lasted = min(until, watched[1]) - max(begin, watched[0])
         if lasted <= 0:
             continue
-        seen = [part for at, part in by_start.items() if begin <= at < until]
+        of_day = starts[bisect_left(starts, begin) : bisect_left(starts, until)]
+        seen = [by_start[at] for at in of_day]
         share = min(1.0, len(seen) * CELL_MS / lasted)
         lowest, highest, mean = (
             [median(getattr(c, of) for c in part) for part in seen] for of in ("min", "max", "mean")
