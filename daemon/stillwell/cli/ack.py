@@ -6,26 +6,15 @@ from typing import Annotated
 
 import typer
 
-from stillwell.cli.asking import ByOption, ask_and_tell, known_alarms, who
+from stillwell.cli.asking import AlarmArgument, ByOption, ask_and_tell, who
 from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, fail
 from stillwell.request import Command, Request
 
-Alarm = Annotated[
-    str,
-    typer.Argument(
-        help="The alarm's name, as water.low.", metavar="ALARM", autocompletion=known_alarms
-    ),
-]
 Every = Annotated[bool, typer.Option("--all", "-a", help="Every alarm that it fits.")]
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("ack")(ack)
-    app.command("reset")(reset)
-
-
 def ack(
-    alarm: Alarm = "",
+    alarm: AlarmArgument = "",
     every: Every = False,
     by: ByOption = "",
     config: ConfigOption = None,
@@ -42,7 +31,7 @@ def ack(
 
 
 def reset(
-    alarm: Alarm = "",
+    alarm: AlarmArgument = "",
     every: Every = False,
     by: ByOption = "",
     config: ConfigOption = None,

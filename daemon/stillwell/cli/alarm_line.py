@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from stillwell.cli.console import PRIORITY_STYLE, STATE_STYLE
+from stillwell.cli.console import (
+    PRIORITY_STYLE,
+    STATE_STYLE,
+    print_json,
+    say,
+    stderr,
+    stdout,
+)
 from stillwell.notice import Transition
 from stillwell.reading import rfc3339 as rfc3339
 
@@ -32,25 +40,32 @@ def alarm_as_dict(transition: Transition, reader: Reader) -> AlarmChange:
     }
 
 
-def alarm_as_text(transition: Transition, reader: Reader, *, full: bool = False) -> Text:
-    """Returns when, which alarm, what happened to it, what it says.
-
-    Args:
-        full: also what to do, what was seen, why, and the caution, on lines of their own.
-    """
+def alarm_as_text(transition: Transition, reader: Reader) -> Text:
+    """Returns when, which alarm, what happened to it, what it says."""
     from rich.text import Text
 
     at = datetime.fromtimestamp(transition.moment.utc_ms / 1000, ZoneInfo(reader.zone))
     by = f" by {transition.by}" if transition.by else ""
-    said = reader.alarm(transition)
-    text = Text.assemble(
+    return Text.assemble(
         f"{at:%a %d %b %H:%M:%S}  ",
         (transition.alarm, PRIORITY_STYLE[transition.priority]),
         "  ",
         (f"{transition.event}{by}", STATE_STYLE[transition.after]),
-        f"  {said.title}",
+        f"  {reader.alarm(transition).title}",
     )
-    if full and transition.active:
-        for part in said.parts:
-            text.append(f"\n    {part}")
-    return text
+
+
+def printing_changes(reader: Reader, *, as_json: bool) -> Callable[[Transition], None]:
+    """Returns what prints each raise and each end of an alarm as it comes, or every change as
+    JSON."""
+
+    def told(transition: Transition) -> None:
+        if as_json:
+            print_json(alarm_as_dict(transition, reader))
+        elif transition.event in ("raise", "clear"):
+            # On a terminal these lines go to standard error, where the progress line makes room for
+            # them.
+            out = stderr() if stdout().is_terminal else stdout()
+            say(alarm_as_text(transition, reader), to=out)
+
+    return told

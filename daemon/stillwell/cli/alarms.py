@@ -24,16 +24,12 @@ from stillwell.cli.options import (
     store_and_plan,
 )
 from stillwell.cli.place import store_place
-from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, kept_plan, watched_screen
+from stillwell.cli.watch_line import NOTHING_THEN, kept_plan, watched_screen
 from stillwell.notice import Priority, State, Transition
 
 if TYPE_CHECKING:
     from stillwell.review_plan import ReviewPlan
     from stillwell.words import Reader
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("alarms", epilog=EPILOG)(alarms)
 
 
 def alarms(

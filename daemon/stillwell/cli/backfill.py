@@ -49,10 +49,6 @@ class Sent:
             self.reasons[reason] = self.reasons.get(reason, 0) + 1
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("backfill")(backfill)
-
-
 def backfill(
     sink: Annotated[
         str, typer.Argument(metavar="SINK", help="Which time-series server, as history.")

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stillwell.cli.alarm_line import rfc3339
-from stillwell.cli.console import print_json, say, stderr
+from stillwell.cli.console import print_json, progress, say
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -25,11 +23,6 @@ if TYPE_CHECKING:
     from stillwell.store.backup import Backup
 
 FileArgument = Annotated[Path, typer.Argument(metavar="FILE", help="The backup.")]
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("backup")(backup)
-    app.command("restore")(restore)
 
 
 def backup(
@@ -50,7 +43,7 @@ def backup(
     from stillwell.store.backup import backup as make
 
     path, settings = store_and_settings(config, store)
-    with reporting_store_errors(), _progress("copying", as_json) as on_the_way:
+    with reporting_store_errors(), progress("copying", quiet=as_json) as on_the_way:
         made = make(path, file, force=force, on_the_way=on_the_way)
     if as_json:
         print_json(_as_dict(made))
@@ -79,7 +72,7 @@ def restore(
     from stillwell.store.backup import restore as put_back
 
     path, settings = store_and_settings(config, store)
-    with reporting_store_errors(), _progress("putting back", as_json) as on_the_way:
+    with reporting_store_errors(), progress("putting back", quiet=as_json) as on_the_way:
         found, aside = put_back(path, file, on_the_way=on_the_way)
     if as_json:
         told: PutBack = {
@@ -112,13 +105,3 @@ def _newest(found: Backup, settings: Settings | None) -> str:
     zone = UTC if settings is None else settings.tank.time_zone
     at = datetime.fromtimestamp(found.newest_ms / 1000, zone)
     return f"Its last reading is of {at:%a %d %b %Y %H:%M}{' UTC' if settings is None else ''}."
-
-
-@contextmanager
-def _progress(what: str, quiet: bool) -> Iterator[Callable[[int, int], None]]:
-    from rich.progress import Progress
-
-    quiet = quiet or not stderr().is_terminal
-    with Progress(console=stderr(), transient=True, disable=quiet) as bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=max(total, 1))

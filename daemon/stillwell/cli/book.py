@@ -20,7 +20,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
 )
 from stillwell.cli.today import now_of
-from stillwell.cli.watch_line import EPILOG, watched_screen
+from stillwell.cli.watch_line import watched_screen
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -42,10 +42,6 @@ UNSEEN = 0.05
 """A day with no more than this share missing counts as seen (our own choice)."""
 MOST_POINTS = 400
 """The most points of the salinity's line."""
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("book", epilog=EPILOG)(book)
 
 
 @dataclass(frozen=True)
@@ -156,8 +152,8 @@ def read(
     before = reader.journal(start_ms - LOOK_BACK_MS, end_ms)
     level = daily(reader, start_ms - LOOK_BACK_MS, end_ms)
     told = (e.t_ms for e in (*salt_events(standing(before)), *level))
-    # The figures of the level are kept for some months only. Without them, and after the last entry,
-    # nothing tells how much had evaporated in a time that is past.
+    # The figures of the level are kept for some months only. Without them, and after the last
+    # entry, nothing tells how much had evaporated in a time that is past.
     past = end_ms <= (reader.newest_ms() or 0)
     known_ms = max(told, default=0) + DAY_MS if past else end_ms
     salinity = []

@@ -42,10 +42,6 @@ TITLE = {
 }
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("check")(check)
-
-
 def check(
     notice: Annotated[
         bool, typer.Option("--notice/--no-notice", help="Send a test notice to every sink.")

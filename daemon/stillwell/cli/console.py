@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -82,6 +84,19 @@ def say(text: Text | str, *, indent: int = 0, hanging: int = 0, to: Console | No
         line.plain = line.plain.replace(GLUE, " ")
         margin = indent + (hanging if number else 0)
         out.print(Text(" " * margin).append_text(line), soft_wrap=True)
+
+
+@contextmanager
+def progress(what: str, *, quiet: bool) -> Iterator[Callable[[int, int], None]]:
+    """A context with a bar on standard error; yields what moves it, by how much is done and how
+    much there is in all."""
+    from rich.progress import Progress
+
+    quiet = quiet or not stderr().is_terminal
+    bar: Any = Progress(console=stderr(), transient=True, disable=quiet, redirect_stdout=False)
+    with bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=max(total, 1))
 
 
 def quantity(value: float | None, unit: str) -> Quantity | None:

@@ -38,10 +38,6 @@ if TYPE_CHECKING:
 LOOK_S = 0.1
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("drill")(drill)
-
-
 @dataclass(slots=True)
 class Way:
     """One sink on the way to a person."""
@@ -169,18 +165,12 @@ def _watch(course: Course, reader: StoreReader, wanted: int, screen: Any) -> Non
 
 
 def _look(course: Course, reader: StoreReader, wanted: int) -> None:
-    from stillwell.deliver.outbox import ahead_name
+    from stillwell.cli.checks.sinks import came_to, refused_by
     from stillwell.supervise.verdict import VERDICT, verdict_key
 
     gone_s = time.monotonic() - course.began_s
-    # In quiet hours a drill goes ahead of what waits, with a cursor of its own.
-    far = {c.sink for c in reader.cursors() if c.stream is Stream.NOTICES and c.seq >= wanted}
-    came = {way.name for way in course.ways if far & {way.name, ahead_name(way.name)}}
-    refused = {
-        letter.sink: letter.reason
-        for letter in reader.dead_letters()
-        if letter.stream is Stream.NOTICES and letter.seq == wanted
-    }
+    came = came_to(reader, wanted, (way.name for way in course.ways))
+    refused = refused_by(reader, wanted)
     for way in course.ways:
         if way.taken_s is None and way.name in came:
             way.taken_s = gone_s

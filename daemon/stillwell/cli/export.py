@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stillwell.cli.console import print_json, stderr
+from stillwell.cli.console import print_json, progress, stderr
 from stillwell.cli.options import (
     ConfigOption,
     JsonOption,
@@ -31,10 +31,6 @@ class Format(StrEnum):
     CSV = "csv"
     TRACE = "trace"
     PARQUET = "parquet"
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("export")(export)
 
 
 def export(
@@ -169,19 +165,19 @@ def _write(
 ) -> Exported:
     from stillwell.store import export_csv, export_parquet, export_trace
 
-    with _progress(quiet) as progress:
+    with progress("exporting", quiet=quiet) as gone:
         if form is Format.PARQUET:
             with whole(output) as part:
-                return export_parquet(reader, part, *chosen, progress)
+                return export_parquet(reader, part, *chosen, gone)
         if str(output) == "-":
             if form is Format.CSV:
-                return export_csv(reader, sys.stdout, *chosen, progress)
-            return export_trace(reader, sys.stdout, None, *chosen, progress)
+                return export_csv(reader, sys.stdout, *chosen, gone)
+            return export_trace(reader, sys.stdout, None, *chosen, gone)
         with whole(output) as part, part.open("w", encoding="utf-8", newline="") as out:
             if journal is None:
-                return export_csv(reader, out, *chosen, progress)
+                return export_csv(reader, out, *chosen, gone)
             with whole(journal) as second, second.open("w", encoding="utf-8", newline="") as more:
-                return export_trace(reader, out, more, *chosen, progress)
+                return export_trace(reader, out, more, *chosen, gone)
 
 
 @contextmanager
@@ -194,16 +190,6 @@ def whole(path: Path) -> Iterator[Path]:
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
-
-
-@contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[int, int], None]]:
-    from rich.progress import Progress
-
-    bar: Any = Progress(console=stderr(), transient=True, disable=quiet, redirect_stdout=False)
-    with bar:
-        task = bar.add_task("exporting", total=None)
-        yield lambda gone, total: bar.update(task, completed=gone, total=max(total, 1))
 
 
 def _tell(

@@ -8,8 +8,6 @@ from functools import partial
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-import typer
-
 from stillwell.cli.console import print_json, say, stdout
 from stillwell.cli.options import (
     ConfigOption,
@@ -19,7 +17,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_plan,
 )
-from stillwell.cli.watch_line import EPILOG, watched_screen
+from stillwell.cli.watch_line import watched_screen
 
 if TYPE_CHECKING:
     from stillwell.cli.printed import Heater
@@ -65,10 +63,6 @@ BALANCE = (
 """Where the heat of a day came from and went to."""
 _SHORTEST, _BAR = 34, 30
 """Of a bar's name, and of the longest bar, in characters."""
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("heater", epilog=EPILOG)(heater)
 
 
 @dataclass(frozen=True)

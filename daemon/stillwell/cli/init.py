@@ -39,10 +39,6 @@ _UNFOUND = (
 _Text = Annotated[str | None, typer.Option(show_default=False)]
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("init")(init)
-
-
 def _option(says: str, form: str = "TEXT") -> Any:
     return typer.Option(help=says, show_default=False, metavar=form)
 

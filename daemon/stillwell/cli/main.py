@@ -40,6 +40,7 @@ from stillwell.cli.called import call
 from stillwell.cli.commands import Commands
 from stillwell.cli.console import say_error, want_json
 from stillwell.cli.options import EXIT_WRONG
+from stillwell.cli.watch_line import EPILOG
 from stillwell.shown import plain
 
 EXIT_FAULT = 70
@@ -54,32 +55,52 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for module in (
-    init,
-    run,
-    status,
-    check,
-    review,
-    today,
-    book,
-    note,
-    page,
-    mix,
-    warm_up,
-    heater,
-    alarms,
-    ack,
-    shelve,
-    drill,
-    sinks,
-    backfill,
-    export,
-    backup,
-    simulate,
-    replay,
-    new_driver,
+_SCREENS = (
+    status.status,
+    review.review,
+    today.today,
+    book.book,
+    warm_up.warm_up,
+    heater.heater,
+    alarms.alarms,
+    sinks.sinks,
+)
+"""They begin with the line whether anybody watches."""
+for command in (
+    init.init,
+    run.run,
+    status.status,
+    check.check,
+    review.review,
+    today.today,
+    book.book,
+    note.note,
+    page.page,
+    mix.mix,
+    warm_up.warm_up,
+    heater.heater,
+    alarms.alarms,
+    ack.ack,
+    ack.reset,
+    shelve.shelve,
+    shelve.unshelve,
+    shelve.out_of_service,
+    shelve.in_service,
+    drill.drill,
+    sinks.sinks,
+    backfill.backfill,
+    export.export,
+    backup.backup,
+    backup.restore,
+    simulate.simulate,
+    replay.replay,
+    new_driver.new_driver,
 ):
-    module.add_to(app)
+    app.command(
+        epilog=EPILOG if command in _SCREENS else None,
+        # A minus before a number of a note is a mistake to report, not an option.
+        context_settings={"ignore_unknown_options": command is note.note},
+    )(command)
 
 
 def _version(wanted: bool) -> None:

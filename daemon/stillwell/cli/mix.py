@@ -33,10 +33,6 @@ TANK_CAUTION = (
 )
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("mix")(mix)
-
-
 def mix(
     volume: Annotated[list[str], typer.Argument(help="How much: 10 L.", metavar="VOLUME")],
     to: Annotated[

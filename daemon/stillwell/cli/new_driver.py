@@ -145,10 +145,6 @@ def test_what_a_line_says(line: str, wanted: object) -> None:
 '''
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("new-driver")(new_driver)
-
-
 def new_driver(
     name: Annotated[str, typer.Argument(help="What the driver is called, as rain-gauge.")],
     folder: Annotated[

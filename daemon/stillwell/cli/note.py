@@ -35,11 +35,6 @@ if TYPE_CHECKING:
 _LISTED = 30
 
 
-def add_to(app: typer.Typer) -> None:
-    # A minus before a number is a mistake to report, not an option.
-    app.command("note", context_settings={"ignore_unknown_options": True})(note)
-
-
 def note(
     ctx: typer.Context,
     words: Annotated[

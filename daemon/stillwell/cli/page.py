@@ -15,10 +15,6 @@ from stillwell.cli.options import StoreOption, lacks
 NEEDS = ("starlette", "uvicorn", "jinja2", "segno", "prometheus_client")
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("page")(page)
-
-
 def page(
     listen: Annotated[
         str, typer.Option(help="Where to listen: ADDRESS:PORT.", show_default="127.0.0.1:8080")

@@ -6,7 +6,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,7 +21,6 @@ from stillwell.cli.options import (
 
 if TYPE_CHECKING:
     from stillwell.entry import Entry
-    from stillwell.notice import Transition
     from stillwell.pipeline import Pipeline
     from stillwell.reading import Sample
     from stillwell.review_plan import ReviewPlan
@@ -32,10 +31,6 @@ Instant = tuple[int, tuple["Sample", ...]]
 
 DAMAGE_TOLD = 20
 """The most damaged rows that are reported one by one; the rest are counted."""
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("replay")(replay)
 
 
 def replay(
@@ -63,10 +58,12 @@ def replay(
 
     Example: stillwell replay -c tank.toml -r readings.csv -s /tmp/replay.db --json
     """
+    from stillwell.cli.alarm_line import printing_changes
     from stillwell.ports import DriverError
     from stillwell.wiring import assemble
     from stillwell.wiring.assemble import open_store
     from stillwell.wiring.plans.review import review_plan
+    from stillwell.words import Reader
 
     settings = load_settings(config)
     if store.exists():
@@ -83,7 +80,10 @@ def replay(
         with reporting_store_errors():
             opened = open_store(settings, store, bulk=True)
         try:
-            line = assemble.pipeline(_as_judged(settings), opened, _printing(settings, as_json))
+            told_of = printing_changes(
+                Reader(settings.tank.zone, settings.tank.units), as_json=as_json
+            )
+            line = assemble.pipeline(_as_judged(settings), opened, told_of)
             end_ms = _run(line, settings, first, instants, entries, quiet=as_json)
             line.end()
         finally:
@@ -222,26 +222,6 @@ def _run(
         for entry in entries[noted:]:
             _keep(line.store, entry)
     return end_ms
-
-
-def _printing(settings: Settings, as_json: bool) -> Any:
-    from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-    from stillwell.cli.console import stdout
-    from stillwell.words import Reader
-
-    reader = Reader(settings.tank.zone, settings.tank.units)
-
-    def told(transition: Transition) -> None:
-        if as_json:
-            print_json(alarm_as_dict(transition, reader))
-        elif transition.event in ("raise", "clear"):
-            # On a terminal these lines go to standard error, where the progress line makes room for
-            # them.
-            out = stderr() if stdout().is_terminal else stdout()
-            text = alarm_as_text(transition, reader)
-            say(text, to=out)
-
-    return told
 
 
 def _keep(store: Store, entry: Entry) -> None:

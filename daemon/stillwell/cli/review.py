@@ -25,7 +25,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_plan,
 )
-from stillwell.cli.watch_line import EPILOG, watched_screen
+from stillwell.cli.watch_line import watched_screen
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -37,10 +37,6 @@ if TYPE_CHECKING:
     from stillwell.store import StoreReader
 
 WARN = "yellow"
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("review", epilog=EPILOG)(review)
 
 
 def review(

@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("run")(run)
-
-
 def run(
     config: ConfigOption = None,
     store: StoreOption = None,

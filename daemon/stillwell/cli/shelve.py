@@ -14,13 +14,6 @@ from stillwell.cli.written import seconds
 from stillwell.request import Command, Request
 
 
-def add_to(app: typer.Typer) -> None:
-    app.command("shelve")(shelve)
-    app.command("unshelve")(unshelve)
-    app.command("out-of-service")(out_of_service)
-    app.command("in-service")(in_service)
-
-
 def shelve(
     alarm: AlarmArgument = "",
     every: Annotated[

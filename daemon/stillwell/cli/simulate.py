@@ -19,12 +19,7 @@ from stillwell.cli.options import (
 from stillwell.cli.written import instant_ms, seconds
 
 if TYPE_CHECKING:
-    from stillwell.notice import Transition
     from stillwell.settings import Settings
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("simulate")(simulate)
 
 
 def simulate(
@@ -87,8 +82,8 @@ def simulate(
 def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json: bool) -> None:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from stillwell.cli.alarm_line import alarm_as_dict, alarm_as_text
-    from stillwell.cli.console import print_json, say, stderr, stdout
+    from stillwell.cli.alarm_line import printing_changes
+    from stillwell.cli.console import print_json, stderr
     from stillwell.forward import Run, drive, hurry
     from stillwell.wiring import assemble
     from stillwell.wiring.assemble import open_store
@@ -106,18 +101,7 @@ def _live(settings: Settings, path: Path, start_ms: int, end_ms: int, *, as_json
     )
     days = (end_ms - start_ms) / 86_400_000
 
-    reader = Reader(settings.tank.zone, settings.tank.units)
-
-    def told(transition: Transition) -> None:
-        if as_json:
-            print_json(alarm_as_dict(transition, reader))
-        elif transition.event in ("raise", "clear"):
-            # On a terminal the lines go above the bar, which is on standard error; else where
-            # results belong.
-            out = bar.console if stdout().is_terminal else stdout()
-            text = alarm_as_text(transition, reader)
-            say(text, to=out)
-
+    told = printing_changes(Reader(settings.tank.zone, settings.tank.units), as_json=as_json)
     with reporting_store_errors():
         opened = open_store(settings, path, bulk=True)
     line = assemble.pipeline(settings, opened, told)

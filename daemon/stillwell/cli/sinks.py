@@ -21,7 +21,7 @@ from stillwell.cli.options import (
     reporting_store_errors,
     store_and_settings,
 )
-from stillwell.cli.watch_line import EPILOG, start_command, watched_screen
+from stillwell.cli.watch_line import start_command, watched_screen
 from stillwell.cli.written import seconds_in_words
 
 if TYPE_CHECKING:
@@ -31,10 +31,6 @@ if TYPE_CHECKING:
 
 SHOWN_LETTERS = 5
 LOOK_S = 0.5
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("sinks", epilog=EPILOG)(sinks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-import typer
-
 from stillwell import __version__
 from stillwell.cli.alarm_line import rfc3339
 from stillwell.cli.console import PRIORITY_STYLE, print_json, say, stdout
 from stillwell.cli.options import ConfigOption, JsonOption, StoreOption, reporting_store_errors
 from stillwell.cli.place import store_place
-from stillwell.cli.watch_line import EPILOG, NOTHING_THEN, kept_plan, kept_run, watched_screen
+from stillwell.cli.watch_line import NOTHING_THEN, kept_plan, kept_run, watched_screen
 from stillwell.cli.written import seconds_in_words
 from stillwell.notice import Notice, Priority, State, Transition
 from stillwell.ports import Stream
@@ -52,10 +50,6 @@ NO_RECIPIENT = (
     "No recipient is configured: an alarm reaches nobody who is not looking. Add a [sink.NAME] to "
     'the configuration: the README says how, under "On your phone".'
 )
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("status", epilog=EPILOG)(status)
 
 
 @dataclass(frozen=True)

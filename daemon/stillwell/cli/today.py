@@ -20,7 +20,7 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
-from stillwell.cli.watch_line import EPILOG, look, watched_screen
+from stillwell.cli.watch_line import look, watched_screen
 from stillwell.cli.written import instant_ms
 from stillwell.notice import State
 
@@ -41,10 +41,6 @@ SOON_MS = 2 * 86_400_000
 HOUR_MS = 3_600_000
 MOVES_K_H = 0.1
 """Water that changes more slowly than this counts as constant (our own choice)."""
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("today", epilog=EPILOG)(today)
 
 
 def today(

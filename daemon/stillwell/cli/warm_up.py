@@ -21,7 +21,7 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
-from stillwell.cli.watch_line import EPILOG, watched_screen
+from stillwell.cli.watch_line import watched_screen
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
@@ -33,10 +33,6 @@ if TYPE_CHECKING:
 
 LOOK_EVERY_S = 60.0
 BACK_MS = 3 * 86_400_000
-
-
-def add_to(app: typer.Typer) -> None:
-    app.command("warm-up", epilog=EPILOG)(warm_up)
 
 
 def warm_up(

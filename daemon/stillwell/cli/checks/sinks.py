@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from stillwell.asked.asked import trial
@@ -54,16 +54,9 @@ def through_daemon(settings: Settings, store: Path, by: str, patience_s: float) 
         deadline = time.monotonic() + patience_s
         while waiting and time.monotonic() < deadline:
             wanted = reader.newest(Stream.NOTICES) if wanted is None else wanted
-            notices = (c for c in reader.cursors() if c.stream is Stream.NOTICES)
-            far = {cursor.sink for cursor in notices if cursor.seq >= wanted}
-            # In quiet hours a test goes ahead of what waits: that has a cursor of its own.
-            waiting -= {name for name in waiting if far & {name, ahead_name(name)}}
+            waiting -= came_to(reader, wanted, waiting)
             time.sleep(0.1)
-        refused = {
-            letter.sink: letter.reason
-            for letter in reader.dead_letters()
-            if letter.stream is Stream.NOTICES and letter.seq == wanted
-        }
+        refused = refused_by(reader, wanted)
         said = {name: reader.described(verdict_key(name)) for name in known}
         words = Reader(settings.tank.zone, settings.tank.units)
         away = {t.alarm: f"{words.alarm(t).title}." for t in reader.alarms() if t.active}
@@ -95,6 +88,20 @@ def directly(settings: Settings, clock_ms: int, patience_s: float) -> Iterator[P
             yield _tried_out(name, made)
         else:
             yield _given(name, made, notice, patience_s)
+
+
+def came_to(reader: StoreReader, notice: int, sinks: Iterable[str]) -> set[str]:
+    """Returns which of the sinks have been given a notice, by its number."""
+    cursors = [c for c in reader.cursors() if c.stream is Stream.NOTICES and c.seq >= notice]
+    far = {cursor.sink for cursor in cursors}
+    # In quiet hours a test goes ahead of what waits: that has a cursor of its own.
+    return {name for name in sinks if far & {name, ahead_name(name)}}
+
+
+def refused_by(reader: StoreReader, notice: int | None) -> dict[str, str]:
+    """Returns why sinks have refused a notice, by its number."""
+    letters = [d for d in reader.dead_letters() if d.stream is Stream.NOTICES and d.seq == notice]
+    return {letter.sink: letter.reason for letter in letters}
 
 
 def no_recipient(settings: Settings) -> Iterator[Point]:
