@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 import sys
+from functools import partial
 from pathlib import Path
 
 from stillwell.alarm.row import Cause, Part, Row, When
@@ -51,26 +52,28 @@ _HEAT_PATIENCE_S = 2700.0
 """When the mains are back, the heater heats for a while before anybody can tell that it does."""
 
 
+_by_hand = partial(Row, by_hand=When.ALWAYS)
+"""A row of an alarm that a hand in the tank, or at a plug, causes too."""
+
+
 def _float_row(kind: str, means: str) -> Row:
-    return Row(
+    return _by_hand(
         f"{{float}}.{kind}",
         MEDIUM,
         means,
         (*_NOT_HEARD, *_CHAMBER_ODD),
-        by_hand=When.ALWAYS,
         doubts=True,
         patience_s=_SENSOR_PATIENCE_S,
     )
 
 
 ROWS: tuple[Row, ...] = (
-    Row(
+    _by_hand(
         "heater.not-heating",
         HIGH,
         "Heat is missing where it always came: a dead heater, or a dial turned down.",
         (*_NO_FLOW, *_causes("mains.lost")),
         needs=Part.HEATER,
-        by_hand=When.ALWAYS,
         patience_s=_HEAT_PATIENCE_S,
     ),
     Row(
@@ -79,7 +82,7 @@ ROWS: tuple[Row, ...] = (
         "Heat goes on where it always ended: a contact that sticks, or a dial turned up.",
         needs=Part.HEATER,
     ),
-    Row(
+    _by_hand(
         "heater.too-weak",
         MEDIUM,
         "Only a part of the heat comes, and the water does not rise; or, at low priority, the "
@@ -87,34 +90,30 @@ ROWS: tuple[Row, ...] = (
         (*_NO_FLOW, *_causes("mains.lost")),
         also=(LOW,),
         needs=Part.HEATER,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "heater.setting-moved",
         MEDIUM,
         "The heater switches, or holds the water, elsewhere than before: the dial was turned.",
         _NO_FLOW,
         needs=Part.HEATER,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "chiller.not-cooling",
         HIGH,
         "The water has passed the point at which the chiller always came on, and is not cooled.",
         (*_NO_FLOW, *_causes("mains.lost")),
         needs=Part.CHILLER,
-        by_hand=When.ALWAYS,
         patience_s=_HEAT_PATIENCE_S,
     ),
     Row("chiller.stuck-on", HIGH, "It cools on where it always went off.", needs=Part.CHILLER),
     Row("room.too-warm", MEDIUM, "The water is too warm without the heater.", needs=Part.HEATER),
-    Row(
+    _by_hand(
         "pump.stopped",
         HIGH,
         "The return chamber has risen at once and stays up, or its probe parts from the tank's.",
         _causes("mains.lost"),
         needs=Part.FLOW,
-        by_hand=When.ALWAYS,
     ),
     Row(
         "pump.resting",
@@ -123,29 +122,26 @@ ROWS: tuple[Row, ...] = (
         needs=Part.FLOW,
         is_state=True,
     ),
-    Row(
+    _by_hand(
         "mains.lost",
         HIGH,
         "Pump and heater have stopped together; the Pi runs on a battery.",
         needs=Part.HEATER,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "lamp.not-on",
         LOW,
         "The lamp's heat is missing in its hours.",
         _causes("mains.lost"),
         needs=Part.LAMP,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "lamp.not-off",
         LOW,
         "The lamp's heat comes in its dark hours.",
         needs=Part.LAMP,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "{probe}.doubtful",
         MEDIUM,
         "This probe is in the air, swapped, drifting, noisy or stuck, and is not believed until it "
@@ -153,70 +149,62 @@ ROWS: tuple[Row, ...] = (
         # While the pump has stopped, the chamber's probe measures other water than the tank's.
         (*_NOT_HEARD, *_causes("pump.stopped", when=When.IN_WATER)),
         also=(HIGH,),
-        by_hand=When.ALWAYS,
         doubts=True,
     ),
     Row(
         "level.leak", MEDIUM, "More goes than usual; high: a leak.", also=(HIGH,), needs=Part.LEVEL
     ),
-    Row(
+    _by_hand(
         "level.top-up",
         MEDIUM,
         "The water nears the pump's intake; high when it is there.",
         also=(HIGH,),
         needs=Part.LEVEL,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "level.too-high",
         MEDIUM,
         "There is more water in the chamber than is safe.",
         _CHAMBER_RISEN,
         needs=Part.LEVEL,
-        by_hand=When.ALWAYS,
         patience_s=_SENSOR_PATIENCE_S,
     ),
     Row("top-up.stuck-on", HIGH, "The automatic top-up does not stop.", needs=Part.TOP_UP),
-    Row(
+    _by_hand(
         "top-up.missing",
         MEDIUM,
         "The automatic top-up adds nothing although the water falls.",
         _causes("reservoir.low", "mains.lost"),
         needs=Part.TOP_UP,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "reservoir.low",
         MEDIUM,
         "The top-up's reservoir will be empty before somebody is likely to fill it.",
         needs=Part.TOP_UP,
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "level.standstill",
         LOW,
         "No water evaporates: the level may not be seen as it is.",
         _CHAMBER_RISEN,
         needs=Part.LEVEL,
-        by_hand=When.ALWAYS,
         patience_s=_STILL_PATIENCE_S,
     ),
-    Row(
+    _by_hand(
         "level.disagree",
         MEDIUM,
         "The chamber's sensors contradict each other.",
         _CHAMBER_ODD,
         needs=Part.LEVEL,
-        by_hand=When.ALWAYS,
         patience_s=_SENSOR_PATIENCE_S,
     ),
-    Row(
+    _by_hand(
         "{gauge}.moved",
         MEDIUM,
         "The gauge has jumped by itself, and the next pour ends as far off where pours end.",
         _CHAMBER_ODD,
         needs=Part.GAUGE,
-        by_hand=When.ALWAYS,
         patience_s=_POUR_PATIENCE_S,
     ),
     _float_row("stuck-up", "This float stays closed against what else is known of the water."),
@@ -266,42 +254,37 @@ ROWS: tuple[Row, ...] = (
         ),
         by_hand=When.IN_CHAMBER,
     ),
-    Row(
+    _by_hand(
         "{agreement}.apart",
         MEDIUM,
         "Channels that should read the same do not.",
         (*_NOT_HEARD, *_causes("{channel}.stuck"), *_NO_FLOW, *_causes(*_DOUBTS)),
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "{channel}.silent",
         MEDIUM,
         "Nothing is heard of this channel; low while another one shows the same.",
         _SOURCE,
         also=(LOW,),
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "{channel}.fault",
         MEDIUM,
         "This channel answers with nothing usable; low while another one shows the same.",
         _SOURCE,
         also=(LOW,),
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "{channel}.stuck",
         MEDIUM,
         "This channel repeats one value; low while another one shows the same.",
         (*_SOURCE, *_NOT_HEARD, *_causes(*_DOUBTS)),
         also=(LOW,),
-        by_hand=When.ALWAYS,
     ),
-    Row(
+    _by_hand(
         "source.{source}.down",
         MEDIUM,
         "None of this source's channels can be read.",
-        by_hand=When.ALWAYS,
     ),
     Row("sink.{sink}.away", LOW, "This recipient has not been reached for a while."),
     Row("salinity.high", MEDIUM, "The salinity is most likely above its limit."),
