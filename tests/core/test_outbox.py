@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, ClassVar
 
 import pytest
@@ -19,6 +19,7 @@ from pydantic import BaseModel
 from stillwell.deliver.outbox import IDLE_S, Outbox, OutboxThread
 from stillwell.deliver.outbox.back_off import LONGEST_PAUSE_S, back_off
 from stillwell.deliver.outbox.rounds import FAILURES_BEFORE_REFUSAL
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Reading
@@ -37,7 +38,7 @@ def reading(seq: int, channel: str) -> Row:
     return Row(Stream.READINGS, seq, body)
 
 
-class Shelf:
+class Shelf(Follows):
     """The store's tail and its cursors, in memory."""
 
     def __init__(self, *rows: Row) -> None:
@@ -56,7 +57,7 @@ class Shelf:
         return sorted(found, key=lambda row: row.seq)[:limit]
 
     def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
+        self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
     ) -> None:
         threading.Event().wait(0.001)
 

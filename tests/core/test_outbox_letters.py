@@ -13,6 +13,7 @@ import pytest
 from pydantic import BaseModel
 
 from stillwell.deliver.outbox import Outbox
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.notice import Notice, Priority, Prose
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Moment
@@ -27,18 +28,13 @@ def notice(seq: int) -> Row:
     return Row(Stream.NOTICES, seq, body)
 
 
-class Empty:
+class Empty(Follows):
     """A store in which nothing new comes."""
 
     def rows(
         self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
     ) -> list[Row]:
         return []
-
-    def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
-    ) -> None:
-        """There is nothing to wait for."""
 
 
 class Script:

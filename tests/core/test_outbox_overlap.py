@@ -15,13 +15,14 @@ from pydantic import BaseModel
 
 from stillwell.deliver.outbox import IDLE_S, Outbox
 from stillwell.deliver.outbox.back_off import SHORTEST_PAUSE_S
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.ports import Outcome, Refusal, Row, Stream
 from stillwell.reading import Flag, Moment, Reading
 
 READINGS = Stream.READINGS
 
 
-class Shelf:
+class Shelf(Follows):
     def __init__(self, n: int = 0) -> None:
         self.all: list[Row] = []
         self.cursors: dict[tuple[str, Stream], int] = {}
@@ -36,10 +37,6 @@ class Shelf:
         self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
     ) -> list[Row]:
         return self.all[after_seq : after_seq + limit]
-
-    def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
-    ) -> None: ...
 
     def move(self, sink: str, stream: Stream, seq: int, refused: Sequence[Refusal]) -> None:
         self.cursors[sink, stream] = seq

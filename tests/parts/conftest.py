@@ -7,13 +7,14 @@ import contextlib
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import pytest
 
 from real_broker import wait_until
 from stillwell.deliver.mqtt import Mqtt, MqttSettings
 from stillwell.deliver.outbox import Outbox, name_of
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Published, Refusal, Row, Stream
 from stillwell.reading import Quantity, Reading
@@ -124,7 +125,7 @@ def relay() -> Iterator[Callable[[int], Relay]]:
         one.close()
 
 
-class Shelf:
+class Shelf(Follows):
     """A store's tail in memory: what the outbox needs of the real one, and no more."""
 
     def __init__(self) -> None:
@@ -152,7 +153,7 @@ class Shelf:
         return self._rows[stream][after_seq : after_seq + limit]
 
     def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
+        self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
     ) -> None:
         time.sleep(min(timeout_s, 0.01))
 

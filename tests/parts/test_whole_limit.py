@@ -13,6 +13,7 @@ import pytest
 from far_sides import Receiver, Trickler
 from stillwell.deliver.influx import Influx, InfluxSettings
 from stillwell.deliver.outbox import Outbox
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.deliver.ping import Ping, PingSettings
 from stillwell.deliver.push import Push, PushSettings
 from stillwell.foreign import MOST_LEFT_BEHIND, Hand, within
@@ -104,7 +105,7 @@ class Waits:
     def close(self) -> None: ...
 
 
-class Rig:
+class Rig(Follows):
     """An outbox over one row, and everything that its sinks were given."""
 
     def __init__(self) -> None:
@@ -132,10 +133,6 @@ class Rig:
         self, stream: Stream, after_seq: int, limit: int, *, committed_only: bool = True
     ) -> list[Row]:
         return [] if after_seq else [ROW]
-
-    def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
-    ) -> None: ...
 
     def step(self) -> None:
         self.now_s += self.outbox.step(self.now_s)

@@ -65,7 +65,7 @@ class TestRows:
                     met[committed_only].append(row.body.value)
                     seq = row.seq
                 if not found:
-                    store.tail.wait(seq, Stream.READINGS, LIMIT_S, committed_only=committed_only)
+                    store.tail.wait({Stream.READINGS: seq}, LIMIT_S, committed_only=committed_only)
 
         followers = [threading.Thread(target=follow, args=(c,), daemon=True) for c in (True, False)]
         for follower in followers:
@@ -133,7 +133,7 @@ class TestWhatPeopleHear:
         with self.held(path):
             writer = self.put(store, rows)
             while writer.is_alive() and self.leaves(store)[:2] != [1, 1]:
-                store.tail.wait(0, Stream.NOTICES, 0.01, committed_only=False)
+                store.tail.wait({Stream.NOTICES: 0}, 0.01, committed_only=False)
             assert writer.is_alive(), "it left only when the disk had answered"
             assert store.tail.newest(Stream.NOTICES) == 0
         writer.join(LIMIT_S)
@@ -161,7 +161,7 @@ class TestWait:
         answer: list[bool] = []
 
         def wait() -> None:
-            answer.append(store.tail.wait(0, stream, LIMIT_S, committed_only=committed_only))
+            answer.append(store.tail.wait({stream: 0}, LIMIT_S, committed_only=committed_only))
 
         thread = threading.Thread(target=wait, daemon=True)
         thread.start()
@@ -191,5 +191,5 @@ class TestWait:
 
     def test_returns_at_once_when_there_is_a_row(self, store: Store, rows: Rows) -> None:
         store.put_notice(rows.notice(1, "a"))
-        assert store.tail.wait(0, Stream.NOTICES, LIMIT_S)
-        assert not store.tail.wait(1, Stream.NOTICES, 0)
+        assert store.tail.wait({Stream.NOTICES: 0}, LIMIT_S)
+        assert not store.tail.wait({Stream.NOTICES: 1}, 0)

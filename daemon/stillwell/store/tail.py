@@ -130,16 +130,11 @@ class Tail:
             return self._shared.may_leave(stream, committed_only)
 
     def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
-    ) -> bool:
-        """Sleeps until the stream has a row above `seq`, `wake` is called, the store closes, or
-        `timeout_s` monotonic seconds have passed. Returns whether there is such a row."""
-        return self.wait_any({stream: seq}, timeout_s, committed_only=committed_only)
-
-    def wait_any(
         self, after: Mapping[Stream, int], timeout_s: float, *, committed_only: bool = True
     ) -> bool:
-        """Like `wait`, for several streams at once: a notice must not wait behind readings."""
+        """Sleeps until one of the streams has a row above its number, the store closes, or
+        `timeout_s` monotonic seconds have passed. Returns whether there is such a row. It is for
+        several streams at once because a notice must not wait behind readings."""
         deadline = time.monotonic() + timeout_s
         shared = self._shared
         with shared.changed:

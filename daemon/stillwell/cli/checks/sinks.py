@@ -11,6 +11,7 @@ from pathlib import Path
 from stillwell.asked.asked import trial
 from stillwell.cli.checks.point import Grade, Point
 from stillwell.deliver.outbox import IDLE_S, Outbox, ahead_name
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.foreign import within
 from stillwell.notice import Notice
 from stillwell.ports import CanBeTried, Refusal, Row, Sink, Stream
@@ -110,8 +111,8 @@ def no_recipient(settings: Settings) -> Iterator[Point]:
         yield Point("recipient", "nobody", Grade.FIX, NO_RECIPIENT, ADD_ONE)
 
 
-class _OneNotice:
-    """A tail (`deliver.outbox.tail.Follows`) that holds one notice and nothing else."""
+class _OneNotice(Follows):
+    """A tail that holds one notice and nothing else."""
 
     def __init__(self, notice: Notice) -> None:
         self._row = Row(Stream.NOTICES, 1, notice)
@@ -121,11 +122,6 @@ class _OneNotice:
     ) -> list[Row]:
         wanted = stream is Stream.NOTICES and after_seq < 1 <= limit
         return [self._row] if wanted else []
-
-    def wait(
-        self, seq: int, stream: Stream, timeout_s: float, *, committed_only: bool = True
-    ) -> None:
-        time.sleep(timeout_s)
 
 
 class _Delivery:

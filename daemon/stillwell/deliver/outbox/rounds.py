@@ -13,7 +13,7 @@ from stillwell.deliver.outbox.back_off import SHORTEST_PAUSE_S, back_off
 from stillwell.deliver.outbox.called import FAILED, CalledSink
 from stillwell.deliver.outbox.cursors import Cursors, Move
 from stillwell.deliver.outbox.letters import Letters, SettleLetter, unsettled
-from stillwell.deliver.outbox.tail import Follows, SaysWhy, WakesForAny
+from stillwell.deliver.outbox.tail import Follows
 from stillwell.foreign import Hand
 from stillwell.notice import Notice, Transition
 from stillwell.ports import Outcome, Refusal, Row, Sink, Stream
@@ -174,13 +174,7 @@ class Outbox:
 
     def idle(self, timeout_s: float) -> None:
         """Waits at most `timeout_s` for a row that has not been offered yet."""
-        only = self._committed_only
-        if isinstance(self._tail, WakesForAny):
-            self._tail.wait_any(self._cursors.at, timeout_s, committed_only=only)
-            return
-        # Without that ability the most frequent stream wakes us, and the others wait for it.
-        stream = Stream.READINGS if Stream.READINGS in self._able.streams else self._able.streams[0]
-        self._tail.wait(self._cursors.at[stream], stream, timeout_s, committed_only=only)
+        self._tail.wait(self._cursors.at, timeout_s, committed_only=self._committed_only)
 
     def close(self) -> None:
         """Closes the sink and offers the last cursors to be kept. Never raises."""
@@ -221,10 +215,7 @@ class Outbox:
             return []
 
     def _why_waiting(self, stream: Stream) -> str:
-        tail = self._tail
-        why = (
-            tail.why_waiting(stream, self._cursors.at[stream]) if isinstance(tail, SaysWhy) else ""
-        )
+        why = self._tail.why_waiting(stream, self._cursors.at[stream])
         return f"{stream.capitalize()}: {why}" if why else ""
 
     def _offer(self, stream: Stream, rows: list[Row], now_s: float) -> Outcome:
