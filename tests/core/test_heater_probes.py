@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import json
 import random
 from collections.abc import Callable
 from functools import cache
@@ -11,7 +10,8 @@ from functools import cache
 import pytest
 
 from in_words import what
-from stillwell.estimate.probes import Kind, ProbeJudge
+from stillwell.estimate.probes import Judged, Kind, ProbeJudge
+from stillwell.form import Form
 from stillwell.notice import Priority
 from stillwell.reading import Moment
 
@@ -199,17 +199,25 @@ class TestBadProbes:
             assert ("watched with b" in what(finding)) == (priority is Priority.MEDIUM)
 
 
+KEPT = Form(Judged)
+
+
+def next_run(rig: Rig) -> ProbeJudge:
+    """The judge of the run after this one."""
+    judge = ProbeJudge(rig.probes, "room")
+    judge.restore(KEPT.read(KEPT.text(rig.judge.held())))
+    return judge
+
+
 class TestRestart:
     """The judge's memory."""
 
     def test_a_doubt_outlives_a_restart(self) -> None:
         rig = watched()
         rig.run(3 * 3600, lambda name, _t, value: 25.25 if name == "a" else value)
-        kept = json.loads(json.dumps(rig.judge.to_json()))
-        again = ProbeJudge(rig.probes, "room")
-        again.restore(kept)
+        again = next_run(rig)
         assert again.doubted == rig.judge.doubted
-        assert again.to_json() == rig.judge.to_json()
+        assert KEPT.text(again.held()) == KEPT.text(rig.judge.held())
 
     @pytest.mark.parametrize("minutes", [3, 12, 25, 47])
     @pytest.mark.parametrize("kind", [Kind.OUT, Kind.STUCK, Kind.NOISY])
@@ -228,13 +236,11 @@ class TestRestart:
         straight.run(2 * 3600, fault)
         rng.seed(9)
         cut.run(60 * minutes, fault)
-        again = ProbeJudge(cut.probes, "room")
-        again.restore(json.loads(json.dumps(cut.judge.to_json())))
-        cut.judge = again
+        cut.judge = next_run(cut)
         cut.run(2 * 3600 - 60 * minutes, fault)
         assert cut.changes == straight.changes
         assert [kind for _, _, kind in straight.changes][:1] == [kind]
-        assert cut.judge.to_json() == straight.judge.to_json()
+        assert KEPT.text(cut.judge.held()) == KEPT.text(straight.judge.held())
 
 
 class TestAnotherOffset:
@@ -246,9 +252,7 @@ class TestAnotherOffset:
     def test_that_is_known_of_is_no_jump(self, known: bool) -> None:
         rig = watched()
         rig.run(DAY)
-        again = ProbeJudge(rig.probes, "room")
-        again.restore(json.loads(json.dumps(rig.judge.to_json())))
-        rig.judge = again
+        rig.judge = next_run(rig)
         if known:
             rig.judge.rezero({"a": 0.6})
             rig.creep["a"] = 0.6

@@ -53,20 +53,3 @@ class Noise:
     @property
     def lately(self) -> float:
         return math.sqrt(max(LEAST2, self.lately2))
-
-    def to_json(self) -> list[float | None]:
-        values = (None if math.isnan(value) else value for value in (self._last, self._before))
-        return [self.lately2, self.usual2, self.count, *values, self._at_s]
-
-    def restore(self, kept: object) -> None:
-        """Takes up the value of `to_json`, or that of an older version, which kept the first
-        three. Raises ValueError or TypeError for anything else."""
-        if not isinstance(kept, list) or len(kept) not in (3, 6):
-            raise ValueError("a kept noise is none")
-        numbers = [float(number) for number in kept[:3]]
-        if not all(map(math.isfinite, numbers)) or min(numbers) < 0:
-            raise ValueError("a kept noise is none")
-        self.lately2, self.usual2, self.count = numbers
-        if len(kept) == 6:
-            last, before, at_s = (math.nan if each is None else float(each) for each in kept[3:])
-            self._last, self._before, self._at_s = last, before, at_s

@@ -19,6 +19,6 @@ faults.
 """
 
 from stillwell.estimate.probes.doubt import Doubted, Kind
-from stillwell.estimate.probes.judge import ProbeJudge
+from stillwell.estimate.probes.judge import Judged, ProbeJudge
 
-__all__ = ["Doubted", "Kind", "ProbeJudge"]
+__all__ = ["Doubted", "Judged", "Kind", "ProbeJudge"]

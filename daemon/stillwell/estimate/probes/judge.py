@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.probes.difference import (
@@ -21,7 +20,6 @@ from stillwell.estimate.probes.doubt import Doubted, Kind, ProbeBelieved, ProbeD
 from stillwell.estimate.probes.habit import BLOCK_S, Habit
 from stillwell.estimate.probes.place import APART_K, Places
 from stillwell.finding import Finding
-from stillwell.form import plain, typed
 from stillwell.notice import Priority
 from stillwell.reading import Moment
 
@@ -30,7 +28,9 @@ BELIEVED_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
+class Judged:
+    """What a judge continues from in the next run."""
+
     habits: dict[str, Habit]
     pairs: dict[str, Difference]
     """By the names of both, with a slash between them."""
@@ -284,15 +284,13 @@ class ProbeJudge:
 
     # -- across restarts -------------------------------------------------------------------------
 
-    def to_json(self) -> Any:
-        """Returns what the next run continues from, of plain values."""
+    def held(self) -> Judged:
+        """Returns what the next run continues from; it changes with the judge."""
         pairs = {"/".join(pair): difference for pair, difference in self._pairs.items()}
-        return plain(_Kept(self._habits, pairs, self._settings, self._setting, self.doubted))
+        return Judged(self._habits, pairs, self._settings, self._setting, self.doubted)
 
-    def restore(self, kept: Any) -> None:
-        """Takes up the value of `to_json`; leaves out channels that no longer exist. Raises
-        ValueError for anything else."""
-        found = typed(kept, _Kept)
+    def restore(self, found: Judged) -> None:
+        """Takes up the value of `held`; leaves out channels that no longer exist."""
         self._setting = found.setting
         self._settings |= {n: d for n, d in found.settings.items() if n in self._settings}
         for pair in self._pairs:

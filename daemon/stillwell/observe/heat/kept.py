@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Any
 
 from stillwell.estimate.heat_balance.devices import Devices
 from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.heat_balance.probe import Held
+from stillwell.estimate.probes import Judged
 from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.heat.lamp import LampKept
@@ -45,10 +45,7 @@ class Kept:
     dial: Dial | None = None
     lit: LampKept = field(default_factory=LampKept)
     mains: Mains = field(default_factory=Mains)
-    judge: Any = None
-    made_with: str = ""
-    """The form of the program that wrote `under_way`: see `imprint.form`."""
-    under_way: str = ""
+    judge: Judged | None = None
 
 
 KEPT = Form(Kept)

@@ -16,7 +16,6 @@ from stillwell.entry import Entry
 from stillwell.estimate.heat_balance.answers import answers, setting_c
 from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.heat_balance.probe import Around, Held, ProbeHeat
-from stillwell.estimate.imprint import form, imprint, take_up
 from stillwell.estimate.lamp_hours import LampHours, Window
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding, Over
@@ -357,8 +356,7 @@ class HeatWatch:
         """Returns all that is known and under way, some kB a probe whatever the history."""
         kept = self._kept
         kept.probes = {name: probe.held for name, probe in self.probes.items()}
-        kept.judge = self.judge.to_json()
-        kept.made_with, kept.under_way = form(), imprint(self.judge)
+        kept.judge = self.judge.held()
         return KEPT.text(kept)
 
     def restore(self, state: str) -> None:
@@ -372,11 +370,9 @@ class HeatWatch:
                 raise ValueError("the settings name other devices")
             if kept.lead not in self.plan.probes:
                 kept.lead = self.plan.probes[0]
-            same = set(kept.probes) == set(self.plan.probes)
             self._begin(kept)
-            self.judge.restore(kept.judge)
-            if same and kept.made_with == form():
-                take_up(kept.under_way, self.judge)
+            if kept.judge is not None:
+                self.judge.restore(kept.judge)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self._begin(fresh)
             raise ValueError(f"what was learned of the heat cannot be used: {error}") from error
