@@ -13,11 +13,11 @@ from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
 from stillwell.estimate.level import Geometry
 from stillwell.keeper.note_taker import NoteTaker
+from stillwell.observe.plan import BookPlan
 from stillwell.pipeline import Pipeline
 from stillwell.ports import Published
 from stillwell.request import Command, NoteRequest, Reply, Request
 from stillwell.store import Store, StoreReader, note_all
-from stillwell.units import System
 
 NOON = 1_772_366_400_000  # 1 March 2026 12:00 UTC
 Say = Callable[..., Reply]
@@ -31,7 +31,7 @@ def path(tmp_path: Path) -> Path:
 @pytest.fixture
 def line(path: Path) -> Iterator[Pipeline]:
     chamber = Geometry(180.0 * 90.0)
-    taker = NoteTaker(68_000.0, "Europe/Dublin", System.METRIC, chamber)
+    taker = NoteTaker(BookPlan(68_000.0, "Europe/Dublin", chamber=chamber))
     line = Pipeline(Store.open(path), Watch(WatchPlan()), {}, note_taker=taker)
     line.begin("boot-1", 0, NOON, trusted=True)
     yield line

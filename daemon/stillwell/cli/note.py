@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -23,14 +24,14 @@ from stillwell.cli.options import (
     load_settings,
     reporting_store_errors,
 )
-from stillwell.cli.written import difference_k, seconds
+from stillwell.cli.written import difference_k
+from stillwell.request import NoteRequest
 
 if TYPE_CHECKING:
     from stillwell.cli.printed_deeds import JournalEntry
     from stillwell.entry import Entry
-    from stillwell.journal import Circumstances, Draft
+    from stillwell.journal import Draft
     from stillwell.settings import Settings
-    from stillwell.store import StoreReader
 
 _LISTED = 30
 
@@ -96,28 +97,45 @@ def note(
     for word in words or []:
         if word.startswith("--"):
             _no_option(ctx, word)
+    from stillwell.journal import JournalError
+    from stillwell.keeper.note_taker import circumstances, drafted_from
     from stillwell.store import StoreReader
+    from stillwell.wiring.plans.book import book_plan
 
     settings = load_settings(config)
     path = store or settings.store_path
     now_ms = time.time_ns() // 1_000_000
     at_ms = _at(at, settings, now_ms)
+    to_list = listed or (not words and strike is None)
+    whole = to_list or to_file is not None or from_file is not None
     with reporting_store_errors(), StoreReader.open(path) as reader:
         reader.check()
-        entries = reader.journal(struck=True)
-        here = _circumstances(settings, reader, entries, now_ms, at_ms, strike)
+        entries = reader.journal(struck=True) if whole else None
+        book = book_plan(settings)
+        here = circumstances(reader, book, now_ms, at_ms=at_ms, strike=strike, entries=entries)
     if to_file is not None:
-        write_file(to_file, entries, force=yes, as_json=as_json)
+        write_file(to_file, here.entries, force=yes, as_json=as_json)
     if from_file is not None:
         read_file(from_file, replace(here, missing_ml=None), path, sure=yes, as_json=as_json)
     if to_file or from_file:
         return
-    if listed or (not words and strike is None):
-        _print_entries(entries[-_LISTED:], settings, as_json=as_json)
+    if to_list:
+        _print_entries(here.entries[-_LISTED:], settings, as_json=as_json)
         return
+    kind = words[0] if words else ""
+    if salt:
+        if kind != "pour":
+            fail("--salt goes with a pour.", "Write: stillwell note pour 1.2 L --salt")
+        kind = "salt-pour"
     within_k = difference_k(within) if within else None
-    entry = _entry(words or [], here, salt, at_ms, lasted, text, strike, who(by), yes)
-    _keep(path, entry, settings, within_k, as_json=as_json)
+    asked = NoteRequest(kind, " ".join((words or [])[1:]), lasted=lasted, strike=strike)
+    try:
+        draft = drafted_from(asked, here, at_ms, by=who(by), text=text)
+    except JournalError as error:
+        fail(error.what, error.do)
+    if not yes:
+        _ask(draft)
+    _keep(path, draft.entry, settings, within_k, as_json=as_json)
 
 
 def _no_option(ctx: typer.Context, word: str) -> NoReturn:
@@ -142,86 +160,8 @@ def _at(text: str, settings: Settings, now_ms: int) -> int | None:
         fail(error.what, error.do)
 
 
-def _circumstances(
-    settings: Settings,
-    reader: StoreReader,
-    entries: list[Entry],
-    now_ms: int,
-    at_ms: int | None,
-    strike: int | None,
-) -> Circumstances:
-    from stillwell.journal import Circumstances
-    from stillwell.keeper.room import geometry, missing_before
-
-    tank, span = settings.tank, reader.span()
-    if at_ms is None:
-        at_ms = next((e.at_ms for e in entries if e.id == strike), now_ms)
-    return Circumstances(
-        now_ms,
-        tank.volume,
-        tank.units,
-        span[0] if span else None,
-        entries,
-        tank.time_zone,
-        geometry(tank.chamber) if tank.chamber else None,
-        missing_before(reader, at_ms),
-    )
-
-
-def _entry(
-    words: list[str],
-    here: Circumstances,
-    salt: bool,
-    at_ms: int | None,
-    lasted: str,
-    text: str,
-    strike: int | None,
-    by: str,
-    yes: bool,
-) -> Entry:
-    """Returns the entry to keep, or ends the command with the reason why it is impossible."""
-    from stillwell.journal import JournalError, drafted, struck
-
-    try:
-        if not words:
-            assert strike is not None
-            return struck(strike, here, by=by, text=text)
-        kind, value, unit = _split(words)
-        if salt:
-            if kind != "pour":
-                fail("--salt goes with a pour.", "Write: stillwell note pour 1.2 L --salt")
-            kind = "salt-pour"
-        draft = drafted(
-            kind,
-            value,
-            unit,
-            here=here,
-            at_ms=at_ms,
-            text=text,
-            by=by,
-            strikes=strike,
-            lasted_s=seconds(lasted) if lasted else None,
-        )
-    except JournalError as error:
-        fail(error.what, error.do)
-    _ask(draft, yes)
-    return draft.entry
-
-
-def _split(words: list[str]) -> tuple[str, str | None, str]:
-    """Returns kind, value and unit of ``pour 1.2 L`` or ``pour 1.2L``."""
-    from stillwell.journal import number_and_unit
-
-    rest = " ".join(words[1:]).strip()
-    if not rest:
-        return words[0], None, ""
-    return (words[0], *number_and_unit(rest))
-
-
-def _ask(draft: Draft, yes: bool) -> None:
+def _ask(draft: Draft) -> None:
     """Asks about what is odd; without a terminal to answer from, nothing odd is kept."""
-    if yes:
-        return
     for question in draft.questions:
         if not sys.stdin.isatty():
             fail(question, "If it is right, say so with --yes.")
@@ -246,7 +186,7 @@ def _keep(
             say(line)
 
 
-def _print_entries(entries: list[Entry], settings: Settings, *, as_json: bool) -> None:
+def _print_entries(entries: Sequence[Entry], settings: Settings, *, as_json: bool) -> None:
     from rich.text import Text
 
     from stillwell.store import STRUCK

@@ -20,14 +20,13 @@ from stillwell.cli.book import DAY_MS, Weeks, behind_the_means, read, tests_of
 from stillwell.entry import STRUCK, Entry
 from stillwell.journal import KINDS, JournalError, Kind, in_words, when
 from stillwell.journal.record import COLUMNS, rows
-from stillwell.keeper.note_taker import Place, circumstances, drafted_from
+from stillwell.keeper.note_taker import circumstances, drafted_from
 from stillwell.page.access import Visitor
 from stillwell.page.drawing import drawing
 from stillwell.page.place import Tank
 from stillwell.page.seen import Seen, seen
 from stillwell.page.site import Site, fields
-from stillwell.request import Command, NoteRequest
-from stillwell.request import Request as Asked
+from stillwell.request import NoteRequest
 from stillwell.store import note
 from stillwell.units import Dimension, show, show_kept
 
@@ -141,11 +140,9 @@ class Book:
             if again is not None:
                 return f"That is noted already, as entry {again.id}."
             at_ms = when(asked.at, now.zone, now.now_ms) if asked.at else None
-            here = circumstances(now.reader, None, _place(now), now.now_ms, at_ms)
-            request = Asked(
-                Command.NOTE, by=visitor.name or "the page", text=typed["text"], to_note=asked
-            )
-            draft = drafted_from(request, here, at_ms)
+            here = circumstances(now.reader, now.book, now.now_ms, at_ms=at_ms)
+            by = visitor.name or "the page"
+            draft = drafted_from(asked, here, at_ms, by=by, text=typed["text"])
             if draft.questions and not sure:
                 return draft.questions
             entry = replace(draft.entry, key=key)
@@ -158,11 +155,11 @@ class Book:
         if tank is None or not (number.isascii() and number.isdigit() and len(number) < 12):
             return self._site.trouble(request, 400, "That is no entry of the book.")
         with seen(tank) as now:
-            here = circumstances(now.reader, int(number), _place(now), now.now_ms, None)
+            here = circumstances(now.reader, now.book, now.now_ms, strike=int(number))
             asked = NoteRequest(strike=int(number))
             by = visitor.name or "the page"
             try:
-                draft = drafted_from(Asked(Command.NOTE, by=by, to_note=asked), here, None)
+                draft = drafted_from(asked, here, by=by)
             except JournalError as error:
                 told = self._site.say(f"{error.what} {error.do}", well=False)
             else:
@@ -181,11 +178,6 @@ class Book:
                 write(line)
         headers = {"content-disposition": f'attachment; filename="{tank.name}-journal.csv"'}
         return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
-
-
-def _place(now: Seen) -> Place:
-    book = now.book
-    return Place(book.tank_ml, book.zone, book.units, book.chamber)
 
 
 def _taps(now: Seen) -> list[tuple[str, dict[str, str]]]:

@@ -13,7 +13,6 @@ from stillwell.alarm.annunciate.escalation import Escalation
 from stillwell.alarm.watch import Watch
 from stillwell.deliver.links import KeyFileError, kept_key, key_file
 from stillwell.keeper.note_taker import NoteTaker
-from stillwell.keeper.room import geometry
 from stillwell.notice import Priority, Transition
 from stillwell.observe.chamber.gauge_watch import GaugeWatch
 from stillwell.observe.chamber.watch import LevelWatch
@@ -75,8 +74,8 @@ def pipeline(
     for name, channel in settings.channel.items():
         store.describe_channel(name, channel.quantity, channel.label)
     store.describe(PLAN_KEY, PLAN.text(review_plan(settings)))
-    store.describe(BOOK_KEY, BOOK.text(book_plan(settings)))
-    tank = settings.tank
+    book = book_plan(settings)
+    store.describe(BOOK_KEY, BOOK.text(book))
     return Pipeline(
         store,
         Watch(watch_plan(settings)),
@@ -85,12 +84,7 @@ def pipeline(
         escalation=Escalation(escalation_plan(settings)),
         told=told,
         keep_raw_s=settings.store.keep_raw,
-        note_taker=NoteTaker(
-            tank.volume,
-            settings.tank.zone,
-            settings.tank.units,
-            geometry(tank.chamber) if tank.chamber else None,
-        ),
+        note_taker=NoteTaker(book),
         link_key=key,
         from_above=from_above(settings),
     )
