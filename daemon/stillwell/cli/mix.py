@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -31,6 +32,23 @@ WARM_BUCKET = (
 TANK_CAUTION = (
     "Unplug heater and pump, with dry hands, before you take water out of the tank or reach in."
 )
+
+
+@dataclass(frozen=True)
+class _Batch:
+    """What is to be made, in SI units."""
+
+    ml: float
+    t_c: float
+    salinity: float
+    dry: DryMix
+    units: System
+    settings: Settings | None
+
+    def shown(self, value: float, dimension: Dimension) -> str:
+        from stillwell.units import show
+
+        return show(value, dimension, self.units)
 
 
 def mix(
@@ -85,15 +103,14 @@ def mix(
     if ml <= 0:
         fail("A batch has a volume above 0.", "Write: stillwell mix 10 L")
     t_c = _value(temperature, Dimension.TEMPERATURE, units) if temperature else _target_c(settings)
-    target = _salinity(to, ml)
-    dry = _dry_mix(water_share)
-    out: Mix = {"ml": ml, "target": target, "t_c": t_c}
+    batch = _Batch(ml, t_c, _salinity(to, ml), _dry_mix(water_share), units, settings)
+    out: Mix = {"ml": ml, "target": batch.salinity, "t_c": t_c}
     try:
         if reads:
-            lines = _put_right(ml, t_c, target, _salinity(reads, ml), weighed, dry, units, out)
+            lines = _put_right(batch, _salinity(reads, ml), weighed, out)
         else:
-            lines = _new_batch(ml, t_c, target, tank, dry, settings, units, out)
-        lines += _warming(ml, t_c, target, cold, heater, room, settings, units, out)
+            lines = _new_batch(batch, tank, out)
+        lines += _warming(batch, cold, heater, room, out)
     except ValueError as error:
         fail(str(error))
     if as_json:
@@ -160,28 +177,19 @@ def _salinity(text: str, tank_ml: float) -> float:
         fail(error.what, error.do)
 
 
-def _new_batch(
-    ml: float,
-    t_c: float,
-    target: float,
-    tank: str,
-    dry: DryMix,
-    settings: Settings | None,
-    units: System,
-    out: Mix,
-) -> list[str]:
-    from stillwell.units import Dimension, show
+def _new_batch(wanted: _Batch, tank: str, out: Mix) -> list[str]:
+    from stillwell.units import Dimension
     from stillwell.water import mixing
 
     lines: list[str] = []
-    salinity = target
+    ml, t_c, salinity = wanted.ml, wanted.t_c, wanted.salinity
     if tank:
-        if settings is None:
+        if wanted.settings is None:
             fail("A water change needs to know the tank.", "Name its configuration: --config FILE.")
-        now = mixing.Water.of_volume(settings.tank.volume, _salinity(tank, ml), t_c)
-        salinity = mixing.needed_for_change(now, ml, target)
-        lines += _change(now, ml, salinity, t_c, units, out)
-    recipe = mixing.batch(ml, salinity, t_c, dry)
+        now = mixing.Water.of_volume(wanted.settings.tank.volume, _salinity(tank, ml), t_c)
+        salinity = mixing.needed_for_change(now, ml, wanted.salinity)
+        lines += _change(now, wanted, salinity, out)
+    recipe = mixing.batch(ml, salinity, t_c, wanted.dry)
     out |= {
         "salinity": salinity,
         "dry_g": recipe.dry_g,
@@ -189,23 +197,26 @@ def _new_batch(
         "fresh_ml": recipe.fresh_ml,
         "cups": [recipe.rough.low, recipe.rough.high],
     }
-
-    def mass(g: float) -> str:
-        return show(g, Dimension.MASS, units)
-
+    fresh, whole = (
+        wanted.shown(recipe.fresh_ml, Dimension.VOLUME),
+        wanted.shown(ml, Dimension.VOLUME),
+    )
+    dry, first, rest = (
+        wanted.shown(g, Dimension.MASS)
+        for g in (recipe.dry_g, recipe.first_g, recipe.dry_g - recipe.first_g)
+    )
     lines += [
-        f"{show(ml, Dimension.VOLUME, units)} of salt water at {salinity:.1f} ppt and "
-        f"{show(t_c, Dimension.TEMPERATURE, units)}:",
-        f"1. Put {show(recipe.fresh_ml, Dimension.VOLUME, units)} of fresh water into a clean "
-        "bucket that is used for nothing else.",
-        f"2. Weigh {mass(recipe.dry_g)} of dry mix ({recipe.rough}). Stir in "
-        f"{mass(recipe.first_g)} of it first, with a clean spoon or a pump, until the water is "
-        "clear. Dry hands on its plug, and unplug it before a hand goes in.",
-        f"3. Read the salinity: the batch is to read a little low. Stir in the other "
-        f"{mass(recipe.dry_g - recipe.first_g)} bit by bit until it reads {salinity:.1f}: salt "
-        "goes in easily and comes out only by throwing water away.",
+        f"{whole} of salt water at {salinity:.1f} ppt and "
+        f"{wanted.shown(t_c, Dimension.TEMPERATURE)}:",
+        f"1. Put {fresh} of fresh water into a clean bucket that is used for nothing else.",
+        f"2. Weigh {dry} of dry mix ({recipe.rough}). Stir in {first} of it first, with a clean "
+        "spoon or a pump, until the water is clear. Dry hands on its plug, and unplug it before a "
+        "hand goes in.",
+        f"3. Read the salinity: the batch is to read a little low. Stir in the other {rest} bit by "
+        f"bit until it reads {salinity:.1f}: salt goes in easily and comes out only by throwing "
+        "water away.",
     ]
-    if dry.water_share == 0:
+    if wanted.dry.water_share == 0:
         lines.append(
             "The mix is taken as free of water, so the batch comes out a little low, never high. "
             "What yours holds, --reads with --weighed finds from this batch."
@@ -213,19 +224,18 @@ def _new_batch(
     return lines
 
 
-def _change(
-    now: Water, ml: float, salinity: float, t_c: float, units: System, out: Mix
-) -> list[str]:
+def _change(now: Water, wanted: _Batch, salinity: float, out: Mix) -> list[str]:
     from stillwell.estimate.salt.mending import FASTEST_PER_DAY
-    from stillwell.units import Dimension, show
+    from stillwell.units import Dimension
     from stillwell.water import mixing
 
-    moved = mixing.shift(now, ml, mixing.Water.of_volume(ml, salinity, t_c))
+    ml = wanted.ml
+    moved = mixing.shift(now, ml, mixing.Water.of_volume(ml, salinity, wanted.t_c))
     out |= {"tank_ml": now.ml, "tank": now.salinity, "moves": moved.salinity}
-    volume = show(ml, Dimension.VOLUME, units)
     said = (
-        f"A change of {volume} ({ml / now.ml:.0%} of the tank) at {salinity:.1f} ppt moves the "
-        f"tank from {now.salinity:.1f} to {now.salinity + moved.salinity:.1f} ppt."
+        f"A change of {wanted.shown(ml, Dimension.VOLUME)} ({ml / now.ml:.0%} of the tank) at "
+        f"{salinity:.1f} ppt moves the tank from {now.salinity:.1f} to "
+        f"{now.salinity + moved.salinity:.1f} ppt."
     )
     if abs(moved.salinity) > FASTEST_PER_DAY:
         said += (
@@ -238,52 +248,45 @@ def _change(
     ]
 
 
-def _put_right(
-    ml: float,
-    t_c: float,
-    target: float,
-    reads: float,
-    weighed: str,
-    dry: DryMix,
-    units: System,
-    out: Mix,
-) -> list[str]:
+def _put_right(wanted: _Batch, reads: float, weighed: str, out: Mix) -> list[str]:
     from stillwell.units import Dimension
     from stillwell.water import mixing
 
     lines: list[str] = []
-    now = mixing.Water.of_volume(ml, reads, t_c)
+    dry = wanted.dry
+    now = mixing.Water.of_volume(wanted.ml, reads, wanted.t_c)
     if weighed:
-        grams = _value(weighed, Dimension.MASS, units)
-        fresh = mixing.Water(now.kg - grams / 1000, 0.0, t_c)
+        grams = _value(weighed, Dimension.MASS, wanted.units)
+        fresh = mixing.Water(now.kg - grams / 1000, 0.0, wanted.t_c)
         dry = mixing.learned(fresh, grams, reads)
         out["water_share"] = dry.water_share
         lines.append(
             f"So this mix is {dry.water_share:.1%} water. Next time: "
             f'--water-share "{100 * dry.water_share:.1f} %".'
         )
-    fix = mixing.correction(now, target, dry)
+    fix = mixing.correction(now, wanted.salinity, dry)
     out |= {
         "reads": reads,
         "dry_g": fix.dry_g,
         "add_fresh_ml": fix.add_fresh_ml,
         "swap_fresh_ml": fix.swap_fresh_ml,
     }
-    return [*lines, _fix_in_words(fix, reads, target, units)]
+    return [*lines, _fix_in_words(fix, reads, wanted)]
 
 
-def _fix_in_words(fix: Correction, reads: float, target: float, units: System) -> str:
-    from stillwell.units import Dimension, show
+def _fix_in_words(fix: Correction, reads: float, wanted: _Batch) -> str:
+    from stillwell.units import Dimension
 
+    target = wanted.salinity
     if fix.dry_g > 0:
-        grams = show(fix.dry_g, Dimension.MASS, units)
+        grams = wanted.shown(fix.dry_g, Dimension.MASS)
         return (
             f"{reads:.1f} is below {target:.1f} ppt: stir in up to {grams} of dry mix, three "
             "quarters of it first, and read again when the water is clear."
         )
     if fix.add_fresh_ml > 0:
-        add = show(fix.add_fresh_ml, Dimension.VOLUME, units)
-        swap = show(fix.swap_fresh_ml, Dimension.VOLUME, units)
+        add = wanted.shown(fix.add_fresh_ml, Dimension.VOLUME)
+        swap = wanted.shown(fix.swap_fresh_ml, Dimension.VOLUME)
         return (
             f"{reads:.1f} is above {target:.1f} ppt: add {add} of fresh water; or, where there is "
             f"no room, take {swap} out and put as much fresh water in. Stir, read again."
@@ -291,31 +294,22 @@ def _fix_in_words(fix: Correction, reads: float, target: float, units: System) -
     return f"{reads:.1f} ppt is what it is to be: nothing to do."
 
 
-def _warming(
-    ml: float,
-    t_c: float,
-    salinity: float,
-    cold: str,
-    heater: str,
-    room: str,
-    settings: Settings | None,
-    units: System,
-    out: Mix,
-) -> list[str]:
+def _warming(wanted: _Batch, cold: str, heater: str, room: str, out: Mix) -> list[str]:
     from math import isfinite
 
-    from stillwell.units import Dimension, show
+    from stillwell.units import Dimension
     from stillwell.water.mixing import Water, warm_up_s
 
     if not cold:
         return []
+    ml, t_c, units, settings = wanted.ml, wanted.t_c, wanted.units, wanted.settings
     now_c = _value(cold, Dimension.TEMPERATURE, units)
     power = _value(heater, Dimension.POWER, units) if heater else 0.0
     if not power and settings is not None and settings.tank.heater is not None:
         power = settings.tank.heater.watts
     if not power:
         fail("How strong is the heater in the batch?", 'Write: --heater "75 W".')
-    batch = Water.of_volume(ml, salinity, now_c)
+    batch = Water.of_volume(ml, wanted.salinity, now_c)
     if room:
         # A bucket of 20 L loses some 2 to 4 W/K (from memory); its surface goes with ml^(2/3).
         loss = 3.0 * (ml / 20_000.0) ** (2 / 3)
@@ -323,11 +317,9 @@ def _warming(
     else:
         needed = warm_up_s(batch, t_c, power)
     out |= {"cold_c": now_c, "heater_w": power, "warm_s": needed if isfinite(needed) else None}
-    watts = show(power, Dimension.POWER)
-    from_to = (
-        f"from {show(now_c, Dimension.TEMPERATURE, units)} to "
-        f"{show(t_c, Dimension.TEMPERATURE, units)}"
-    )
+    watts = wanted.shown(power, Dimension.POWER)
+    now, warm = (wanted.shown(c, Dimension.TEMPERATURE) for c in (now_c, t_c))
+    from_to = f"from {now} to {warm}"
     if not isfinite(needed):
         return [
             f"{watts} can't warm it {from_to} in that room: cover the bucket, or take a stronger "
@@ -338,8 +330,11 @@ def _warming(
             "It is warm enough already: let it come to the tank's temperature before it goes in."
         ]
     least = "" if room else " at least; longer in a cool room (--room)"
+    lasts, near = (
+        wanted.shown(needed, Dimension.DURATION),
+        wanted.shown(COLD_BY_K, Dimension.DIFFERENCE),
+    )
     return [
-        f"Warm it {from_to}: {watts} needs {show(needed, Dimension.DURATION)}{least}. Measure "
-        f"before it goes into the tank: within {show(COLD_BY_K, Dimension.DIFFERENCE, units)} of "
-        f"it. {WARM_BUCKET}"
+        f"Warm it {from_to}: {watts} needs {lasts}{least}. Measure before it goes into the tank: "
+        f"within {near} of it. {WARM_BUCKET}"
     ]
