@@ -7,13 +7,18 @@ import os
 import subprocess
 import sys
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import jsonschema
+from typer import testing
 from typer.testing import CliRunner, Result
 
 from stillwell.cli.main import app
+
+# A runner makes all commands anew for each call, which takes longer than most of them do.
+testing._get_command = cache(testing._get_command)  # type: ignore[attr-defined]
 
 STILLWELL = Path(sys.executable).with_name("stillwell")
 ROOT = Path(__file__).parents[2]
