@@ -147,3 +147,11 @@ def rfc3339(utc_ms: int, *, always_ms: bool = False) -> str:
     at = _BEGAN + timedelta(milliseconds=min(max(utc_ms, _FIRST_MS), _LAST_MS))
     timespec = "milliseconds" if always_ms or utc_ms % 1000 else "seconds"
     return at.isoformat(timespec=timespec).removesuffix("+00:00") + "Z"
+
+
+def number(value: float | None) -> str:
+    """Returns the shortest text that reads back as the same number; whole numbers without a
+    point. None is an empty text."""
+    if value is None:
+        return ""
+    return str(int(value)) if abs(value) < 1e15 and value.is_integer() else repr(value)

@@ -25,7 +25,6 @@ from stillwell.ports import Published, Row, Stream
 from stillwell.reading import Flag, Moment, Quantity, Reading
 from stillwell.request import Command, Reply, Request
 from stillwell.settings import load
-from stillwell.wiring.plans.channels import quantities
 from stillwell.wiring.plans.watch import watch_plan
 from stillwell.wiring.sinks import make_sink
 from stillwell.words import Reader
@@ -191,7 +190,7 @@ class TestAnnouncing:
         settings = load(Path(__file__).parents[2] / "config" / "stillwell.toml")
         given = MqttSettings(host="127.0.0.1", port=here.port, announce=True)
         destination = replace(settings.sink["broker"], settings=given)
-        sink = make_sink(settings, destination, quantities(settings))
+        sink = make_sink(settings, destination)
         sink.open()
         plan = watch_plan(settings)
         alarms, estimates = Alarms(plan).names, estimates_of(plan.parts)

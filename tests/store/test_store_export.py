@@ -13,18 +13,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.reading import Flag, rfc3339
+from stillwell.reading import Flag, number, rfc3339
 from stillwell.store import (
     Entry,
     Store,
     StoreError,
     StoreReader,
+    chosen,
     export_csv,
+    export_journal,
     export_parquet,
     export_trace,
     note,
 )
-from stillwell.store.export import number
 
 if TYPE_CHECKING:
     from tests.store.conftest import Rows
@@ -64,7 +65,7 @@ class TestCsv:
         fill(store, rows)
         out = io.StringIO()
         with StoreReader.open(path) as reader:
-            assert export_csv(reader, out).readings == 4
+            assert export_csv(reader, out, chosen(reader)) == 4
         assert out.getvalue().splitlines() == [
             "time,channel,value,unit,flag,tests",
             "2026-01-01T12:00:00.500Z,water-a,25.3125,Cel,1,",
@@ -81,7 +82,7 @@ class TestCsv:
             StoreReader.open(path) as reader,
             pytest.raises(StoreError, match=r"no channel room\. It has: float-low, water-a"),
         ):
-            export_csv(reader, io.StringIO(), channels=frozenset({"room"}))
+            list(chosen(reader, channels=frozenset({"room"})))
 
 
 class TestTrace:
@@ -91,9 +92,10 @@ class TestTrace:
         note(path, Entry("pour", NOON + 1000, 1.2, "L", strikes=wrong))
         readings, journal = io.StringIO(), io.StringIO()
         with StoreReader.open(path) as reader:
-            written = export_trace(reader, readings, journal)
+            written = export_trace(readings, chosen(reader))
+            entries = export_journal(journal, reader.journal())
             kept = list(reader.all_readings())
-        assert (written.readings, written.entries) == (4, 1)
+        assert (written, entries) == (4, 1)
         back = list(csv.DictReader(io.StringIO(readings.getvalue())))
         assert [
             (
@@ -111,7 +113,7 @@ class TestParquet:
         pq = pytest.importorskip("pyarrow.parquet")
         fill(store, rows)
         with StoreReader.open(path) as reader:
-            assert export_parquet(reader, tmp_path / "r.parquet").readings == 4
+            assert export_parquet(reader, tmp_path / "r.parquet", chosen(reader)) == 4
             kept = list(reader.all_readings())
         back = pq.read_table(tmp_path / "r.parquet").to_pylist()
         assert [(r["channel"], r["value"], r["flag"]) for r in back] == [
@@ -133,7 +135,8 @@ class TestBounds:
             store.commit()
             with StoreReader.open(path) as reader, (path.parent / "out.csv").open("w") as out:
                 tracemalloc.start()
-                export_csv(reader, out, progress=lambda done, of: told.append((done, of)))
+                rows_of = chosen(reader, progress=lambda done, of: told.append((done, of)))
+                export_csv(reader, out, rows_of)
                 peaks.append(tracemalloc.get_traced_memory()[1])
                 tracemalloc.stop()
             assert told[-1][0] == told[-1][1]

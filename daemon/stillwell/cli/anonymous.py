@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stillwell.journal import Kind
+from stillwell.reading import number
 
 if TYPE_CHECKING:
     from stillwell.entry import Entry
@@ -124,8 +125,6 @@ def _rows(
 
 
 def _cell(value: float | None) -> str:
-    from stillwell.store.export import number
-
     return number(None if value is None else round(value, 4))
 
 

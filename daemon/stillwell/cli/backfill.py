@@ -92,7 +92,6 @@ def backfill(
 
 def _server(settings: Settings, name: str) -> Influx:
     from stillwell.deliver.influx import Influx
-    from stillwell.reading import Quantity
     from stillwell.wiring.sinks import make_sink
 
     destination = settings.sink.get(name)
@@ -101,8 +100,7 @@ def _server(settings: Settings, name: str) -> Influx:
         fail(f"No sink is called {name}.", f"Configured are: {known}.")
     if destination.made is None:
         fail(destination.broken)
-    quantities = {n: Quantity(channel.quantity) for n, channel in settings.channel.items()}
-    made = make_sink(settings, destination, quantities)
+    made = make_sink(settings, destination)
     if not isinstance(made, Influx):
         fail(f"{name} is no time-series server.", "Name one of kind influx.")
     return made

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 
@@ -24,7 +24,7 @@ from stillwell.cli.options import (
 from stillwell.cli.written import instant_ms
 
 if TYPE_CHECKING:
-    from stillwell.store import Exported, StoreReader
+    from stillwell.store import StoreReader
 
 
 class Format(StrEnum):
@@ -93,7 +93,7 @@ def export(
         try:
             window = _window(begin, until)
             channels = frozenset(channel) if channel else None
-            written = _write(reader, form, output, journal, (*window, channels), quiet=as_json)
+            written = _write(reader, form, output, journal, window, channels, quiet=as_json)
         except OSError as error:
             if isinstance(error, BrokenPipeError):
                 raise
@@ -159,25 +159,32 @@ def _write(
     form: Format,
     output: Path,
     journal: Path | None,
-    chosen: tuple[int, int, frozenset[str] | None],
+    window: tuple[int, int],
+    channels: frozenset[str] | None,
     *,
     quiet: bool,
-) -> Exported:
-    from stillwell.store import export_csv, export_parquet, export_trace
+) -> tuple[int, int]:
+    """Returns how many readings and entries it has written."""
+    from stillwell.store import chosen, export_csv, export_journal, export_parquet, export_trace
 
     with progress("exporting", quiet=quiet) as gone:
+        found = chosen(reader, *window, channels, gone)
         if form is Format.PARQUET:
             with whole(output) as part:
-                return export_parquet(reader, part, *chosen, gone)
-        if str(output) == "-":
+                return export_parquet(reader, part, found), 0
+
+        def written(out: TextIO) -> int:
             if form is Format.CSV:
-                return export_csv(reader, sys.stdout, *chosen, gone)
-            return export_trace(reader, sys.stdout, None, *chosen, gone)
+                return export_csv(reader, out, found)
+            return export_trace(out, found)
+
+        if str(output) == "-":
+            return written(sys.stdout), 0
         with whole(output) as part, part.open("w", encoding="utf-8", newline="") as out:
             if journal is None:
-                return export_csv(reader, out, *chosen, gone)
+                return written(out), 0
             with whole(journal) as second, second.open("w", encoding="utf-8", newline="") as more:
-                return export_trace(reader, out, more, *chosen, gone)
+                return written(out), export_journal(more, reader.journal(*window))
 
 
 @contextmanager
@@ -195,24 +202,20 @@ def whole(path: Path) -> Iterator[Path]:
 def _tell(
     output: Path,
     journal: Path | None,
-    written: Exported,
+    written: tuple[int, int],
     *,
     to_stdout: bool,
     form: Format,
     as_json: bool,
 ) -> None:
+    readings, entries = written
     if as_json:
-        print_json(
-            {
-                "file": str(output),
-                "journal": None if journal is None else str(journal),
-                "readings": written.readings,
-                "entries": written.entries,
-            }
-        )
+        beside = None if journal is None else str(journal)
+        counts = {"readings": readings, "entries": entries}
+        print_json({"file": str(output), "journal": beside, **counts})
         return
     where = "written" if to_stdout else f"are in {output}"
-    beside = "" if journal is None else f", {written.entries} journal entries in {journal}"
-    stderr().print(f"{written.readings} readings {where}{beside}.", highlight=False, markup=False)
+    beside = "" if journal is None else f", {entries} journal entries in {journal}"
+    stderr().print(f"{readings} readings {where}{beside}.", highlight=False, markup=False)
     if to_stdout and form is Format.TRACE:
         stderr().print("The journal is left out: it needs a file of its own (-o FILE).")

@@ -28,17 +28,10 @@ _RELATIVE_BELOW_S = 2**28
 
 _TO_REGISTRY: dict[str, tuple[str, float]] = {
     # unit of the store -> (IANA SenML unit, what one registry unit is in the store's)
-    "Cel": ("Cel", 1.0),
-    "K": ("K", 1.0),
-    "%RH": ("%RH", 1.0),
-    "pH": ("pH", 1.0),
-    "W": ("W", 1.0),
-    "s": ("s", 1.0),
-    "m": ("m", 1.0),
-    "m3": ("m3", 1.0),
-    "S/m": ("S/m", 1.0),
-    "kg": ("kg", 1.0),
-    "/": ("/", 1.0),
+    **{
+        unit: (unit, 1.0)
+        for unit in ["Cel", "K", "%RH", "pH", "W", "s", "m", "m3", "S/m", "kg", "/"]
+    },
     # "/" is the registry's unit of a ratio and of a switch; "1" is not registered.
     "1": ("/", 1.0),
     "": ("/", 1.0),

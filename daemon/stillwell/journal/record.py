@@ -23,7 +23,7 @@ from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.journal.values import marked
 from stillwell.ports import JournalLine
-from stillwell.reading import rfc3339
+from stillwell.reading import number, rfc3339
 from stillwell.units import Dimension, UnitError, parse
 
 COLUMNS = ("time", "kind", "value", "unit", "text", "by")
@@ -69,7 +69,7 @@ class Sorted:
 def rows(entries: Iterable[Entry]) -> list[tuple[str, ...]]:
     """Returns the fields of each entry that stands, in the order in which things were done."""
     return [
-        (rfc3339(e.at_ms), e.kind, _number(e.value), e.unit_in_file, _text(e), e.by)
+        (rfc3339(e.at_ms), e.kind, number(e.value), e.unit_in_file, _text(e), e.by)
         for e in standing(entries)
     ]
 
@@ -138,7 +138,7 @@ def _text(entry: Entry) -> str:
     s = entry.lasted_s
     if s is None:
         return entry.text
-    took = f"took {_number(s)} s" if s % 60 else f"took {_number(s / 60)} min"
+    took = f"took {number(s)} s" if s % 60 else f"took {number(s / 60)} min"
     return f"{took}; {entry.text}" if entry.text else took
 
 
@@ -180,9 +180,3 @@ def _near(entry: Entry, there: Sequence[Entry]) -> tuple[str, ...]:
         if other.at_ms != entry.at_ms and is_twice(entry, other):
             return (f"Nearly the same is noted, as entry {other.id}. Is it another one?",)
     return ()
-
-
-def _number(value: float | None) -> str:
-    if value is None:
-        return ""
-    return str(int(value)) if abs(value) < 1e15 and value.is_integer() else repr(value)

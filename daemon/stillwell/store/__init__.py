@@ -17,7 +17,13 @@ from stillwell.store.errors import (
     StoreTooNew,
     Words,
 )
-from stillwell.store.export import Exported, export_csv, export_parquet, export_trace
+from stillwell.store.export import (
+    chosen,
+    export_csv,
+    export_journal,
+    export_parquet,
+    export_trace,
+)
 from stillwell.store.lock import is_held, moved_ms
 from stillwell.store.reader import Channel, Cursor, StoreReader
 from stillwell.store.requests import ask, ask_by_link, await_reply, note, note_all, revive
@@ -34,7 +40,6 @@ __all__ = [
     "Cursor",
     "DeadLetter",
     "Entry",
-    "Exported",
     "Gap",
     "Kept",
     "NotRunning",
@@ -53,7 +58,9 @@ __all__ = [
     "ask",
     "ask_by_link",
     "await_reply",
+    "chosen",
     "export_csv",
+    "export_journal",
     "export_parquet",
     "export_trace",
     "is_held",

@@ -6,14 +6,14 @@ Everything streams, a few thousand rows in memory. Times are RFC 3339 in UTC.
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
-from stillwell.reading import UNIT, Quantity, Reading, rfc3339
+from stillwell.entry import Entry
+from stillwell.reading import UNIT, Quantity, Reading, number, rfc3339
 from stillwell.store.errors import StoreError
 from stillwell.store.reader import ALWAYS, FOREVER, StoreReader
 
@@ -23,94 +23,80 @@ Progress = Callable[[int, int], None]
 _PARQUET_ROWS = 50_000
 
 
-@dataclass(frozen=True, slots=True)
-class Exported:
-    readings: int
-    entries: int = 0
-
-
-def number(value: float | None) -> str:
-    """The shortest text that reads back as the same number; whole numbers without a point."""
-    if value is None:
-        return ""
-    return str(int(value)) if abs(value) < 1e15 and value.is_integer() else repr(value)
-
-
-def export_csv(
+def chosen(
     reader: StoreReader,
-    out: TextIO,
     start_ms: int = ALWAYS,
     end_ms: int = FOREVER,
     channels: frozenset[str] | None = None,
     progress: Progress | None = None,
-) -> Exported:
-    """Every reading with its judgement: ``time,channel,value,unit,flag,tests`` (flag: QARTOD
-    number).
+) -> Iterator[Reading]:
+    """Yields the readings to export.
 
     Args:
         channels: only these; all when None.
     """
-    units = _units(reader)
-    write = csv.writer(out, lineterminator="\n").writerow
-    write(("time", "channel", "value", "unit", "flag", "tests"))
-    count = 0
-    for reading in _chosen(reader, start_ms, end_ms, channels, progress):
-        write(
-            (
-                rfc3339(reading.moment.utc_ms),
-                reading.channel,
-                number(reading.value),
-                units.get(reading.channel, ""),
-                int(reading.flag),
-                reading.tests,
+    if channels is not None:
+        known = {channel.name for channel in reader.channels()}
+        unknown = sorted(channels - known)
+        if unknown:
+            raise StoreError(
+                f"The store has no channel {', '.join(unknown)}. It has: "
+                f"{', '.join(sorted(known))}."
             )
+    for reading in reader.all_readings(start_ms, end_ms, progress):
+        if channels is None or reading.channel in channels:
+            yield reading
+
+
+def export_csv(reader: StoreReader, out: TextIO, found: Iterable[Reading]) -> int:
+    """Writes readings with their judgement: ``time,channel,value,unit,flag,tests`` (flag: QARTOD
+    number). Returns how many."""
+    units = _units(reader)
+    rows = (
+        (
+            rfc3339(r.moment.utc_ms),
+            r.channel,
+            number(r.value),
+            units.get(r.channel, ""),
+            int(r.flag),
+            r.tests,
         )
-        count += 1
-    return Exported(count)
+        for r in found
+    )
+    return _written(out, ("time", "channel", "value", "unit", "flag", "tests"), rows)
 
 
-def export_trace(
-    reader: StoreReader,
-    readings: TextIO,
-    journal: TextIO | None = None,
-    start_ms: int = ALWAYS,
-    end_ms: int = FOREVER,
-    channels: frozenset[str] | None = None,
-    progress: Progress | None = None,
-) -> Exported:
-    """Writes a trace: what the daemon read and what the keeper noted, for a replay or a bug report.
+def export_trace(out: TextIO, found: Iterable[Reading]) -> int:
+    """Writes a trace: what the daemon read, for a replay or a bug report. Returns how many
+    readings.
 
-    Readings are ``time,channel,value,looks``; the value is empty where a reading was missed, and
-    looks where they were not counted. The judgement is left out, because a replay makes its own.
-    Entries are ``time,kind,value,unit``, those that stand.
+    Rows are ``time,channel,value,looks``; the value is empty where a reading was missed, and looks
+    where they were not counted. The judgement is left out, because a replay makes its own.
     """
-    write = csv.writer(readings, lineterminator="\n").writerow
-    write(("time", "channel", "value", "looks"))
+    rows = ((rfc3339(r.moment.utc_ms), r.channel, number(r.value), r.looks or "") for r in found)
+    return _written(out, ("time", "channel", "value", "looks"), rows)
+
+
+def export_journal(out: TextIO, entries: Iterable[Entry]) -> int:
+    """Writes what the keeper noted, to be replayed beside a trace: ``time,kind,value,unit``.
+    Returns how many entries."""
+    rows = ((rfc3339(e.at_ms), e.kind, number(e.value), e.unit_in_file) for e in entries)
+    return _written(out, ("time", "kind", "value", "unit"), rows)
+
+
+def _written(out: TextIO, columns: tuple[str, ...], rows: Iterable[tuple[object, ...]]) -> int:
+    write = csv.writer(out, lineterminator="\n").writerow
+    write(columns)
     count = 0
-    for reading in _chosen(reader, start_ms, end_ms, channels, progress):
-        at = rfc3339(reading.moment.utc_ms)
-        write((at, reading.channel, number(reading.value), reading.looks or ""))
+    for row in rows:
+        write(row)
         count += 1
-    entries = 0
-    if journal is not None:
-        write = csv.writer(journal, lineterminator="\n").writerow
-        write(("time", "kind", "value", "unit"))
-        for entry in reader.journal(start_ms, end_ms):
-            write((rfc3339(entry.at_ms), entry.kind, number(entry.value), entry.unit_in_file))
-            entries += 1
-    return Exported(count, entries)
+    return count
 
 
-def export_parquet(
-    reader: StoreReader,
-    path: Path,
-    start_ms: int = ALWAYS,
-    end_ms: int = FOREVER,
-    channels: frozenset[str] | None = None,
-    progress: Progress | None = None,
-) -> Exported:
-    """Readings as a Parquet file (time in UTC milliseconds). Raises `StoreError` without
-    pyarrow."""
+def export_parquet(reader: StoreReader, path: Path, found: Iterator[Reading]) -> int:
+    """Writes readings as a Parquet file (time in UTC milliseconds). Returns how many. Raises
+    `StoreError` without pyarrow."""
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -131,7 +117,6 @@ def export_parquet(
     )
     units = _units(reader)
     count = 0
-    found = _chosen(reader, start_ms, end_ms, channels, progress)
     with closing(pq.ParquetWriter(path, schema)) as writer:
         while part := list(islice(found, _PARQUET_ROWS)):
             columns: dict[str, list[Any]] = {
@@ -144,27 +129,7 @@ def export_parquet(
             }
             writer.write_table(pa.table(columns, schema=schema))
             count += len(part)
-    return Exported(count)
-
-
-def _chosen(
-    reader: StoreReader,
-    start_ms: int,
-    end_ms: int,
-    channels: frozenset[str] | None,
-    progress: Progress | None,
-) -> Iterator[Reading]:
-    if channels is not None:
-        known = {channel.name for channel in reader.channels()}
-        unknown = sorted(channels - known)
-        if unknown:
-            raise StoreError(
-                f"The store has no channel {', '.join(unknown)}. It has: "
-                f"{', '.join(sorted(known))}."
-            )
-    for reading in reader.all_readings(start_ms, end_ms, progress):
-        if channels is None or reading.channel in channels:
-            yield reading
+    return count
 
 
 def _units(reader: StoreReader) -> dict[str, str]:

@@ -24,7 +24,6 @@ from stillwell.ports import (
     TellsPeople,
     WaitsForClock,
 )
-from stillwell.reading import Quantity
 from stillwell.settings import Destination, Settings
 from stillwell.store import Store
 from stillwell.supervise.delivery import (
@@ -63,7 +62,7 @@ def deliveries(
         answers = Aside(f"answers {name}")
 
         def introduced(destination: Destination = destination, answers: Aside = answers) -> Any:
-            sink = make_sink(settings, destination, quantities(settings))
+            sink = make_sink(settings, destination)
             if isinstance(sink, TakesRequests):
                 sink.on_request(partial(inbox.ask_aside, answers, destination.name))
             if isinstance(sink, WaitsForClock):
@@ -103,14 +102,12 @@ def deliveries(
     return made
 
 
-def make_sink(
-    settings: Settings, destination: Destination, measured: Mapping[str, Quantity]
-) -> Any:
+def make_sink(settings: Settings, destination: Destination) -> Any:
     """Returns the sink's own object, with the data that it asks for. Its class must exist."""
     assert destination.made is not None
     sink = destination.made(destination.name, settings.tank.name, destination.settings)
     if isinstance(sink, KnowsChannels):
-        sink.use_channels(measured)
+        sink.use_channels(quantities(settings))
     if isinstance(sink, KnowsPlan):
         plan = watch_plan(settings)
         sink.use_plan(Alarms(plan).names, estimates_of(plan.parts))

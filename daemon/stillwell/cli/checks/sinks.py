@@ -15,7 +15,7 @@ from stillwell.deliver.outbox.tail import Follows
 from stillwell.foreign import within
 from stillwell.notice import Notice
 from stillwell.ports import CanBeTried, Refusal, Row, Sink, Stream
-from stillwell.reading import Moment, Quantity
+from stillwell.reading import Moment
 from stillwell.request import Command, Request
 from stillwell.settings import Destination, Settings
 from stillwell.store import StoreError, StoreReader, ask, await_reply
@@ -219,9 +219,8 @@ def _made(settings: Settings, destination: Destination) -> Sink | str:
     """Returns the sink's own object, or why it can't be had."""
     if destination.made is None:
         return destination.broken
-    quantities = {name: Quantity(channel.quantity) for name, channel in settings.channel.items()}
     try:
-        sink: Sink = within(MADE_WITHIN_S, lambda: make_sink(settings, destination, quantities))
+        sink: Sink = within(MADE_WITHIN_S, lambda: make_sink(settings, destination))
     except Exception as error:
         return f"It can't be made: {type(error).__name__}."
     return sink
