@@ -9,7 +9,9 @@ import re
 import shutil
 import sqlite3
 import stat
+import threading
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -35,10 +37,10 @@ from stillwell.page.guard import answers_to
 from stillwell.page.now import DAY_MS, now
 from stillwell.page.place import Tank, tanks
 from stillwell.page.signing import ours
-from stillwell.page.site import now_ms
+from stillwell.page.site import Site, now_ms
 from stillwell.ports import Refusal, Stream
-from stillwell.reading import Moment
-from stillwell.request import Command
+from stillwell.reading import Flag, Moment, Reading
+from stillwell.request import Command, Reply
 from stillwell.store import Store, StoreReader
 from stillwell.store.lock import lock_path
 from stillwell.supervise.verdict import VERDICT, Verdict, verdict_key
@@ -191,12 +193,19 @@ class TestTheScreens:
         self, own: Tank, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         made: list[float] = []
+        rendered: list[str] = []
+        render = Site.render
 
         def counted(*given: Any) -> Any:
             made.append(time.monotonic())
             return now(*given)
 
+        def listed(site: Site, template: str, **values: Any) -> str:
+            rendered.append(template)
+            return render(site, template, **values)
+
         monkeypatch.setattr(live, "now", counted)
+        monkeypatch.setattr(Site, "render", listed)
         monkeypatch.setattr(live, "LOOKS_S", 0.02)
         monkeypatch.setattr(live, "KEEPS_S", 3600.0)
         visit = Visit(own)
@@ -208,9 +217,9 @@ class TestTheScreens:
                 store.put_journal(Entry("pour", now_ms(), 540.0, "mL"))
             until(lambda: len(made) > 1, "the screen is made anew by itself")
             until(lambda: time.monotonic() - made[-1] > 1.0, "all of the change has been seen")
-            count = len(made)
+            count = len(made), len(rendered)
             assert visit.get(HERE).status_code == 200
-            assert len(made) == count
+            assert (len(made), len(rendered)) == count
 
     def test_several_tanks_stand_in_one_page(self, room: Tank, own: Tank) -> None:
         other = Tank("nursery", own.config, own.store)
@@ -237,6 +246,178 @@ class TestTheScreens:
         first, second = tanks([room.config, other], None)
         assert first.link_key() == b"of the first tank alone, and long enough"
         assert second.link_key() == kept
+
+
+class Watched:
+    """A store in a daemon's hand."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self._began_ms = now_ms()
+        self._epoch = store.begin_epoch("boot", Moment(0, self._began_ms, 0), True)
+        store.describe(RUN_KEY, RUN.text(Run(self.now(), "1")))
+
+    def now(self) -> Moment:
+        at = now_ms()
+        return Moment(at - self._began_ms, at, self._epoch)
+
+    def reads(self, celsius: float) -> None:
+        """Keeps a reading of each probe in the water."""
+        probes = ("water-a", "water-b")
+        self.store.put([Reading(name, self.now(), celsius, Flag.PASS) for name in probes])
+        self.store.commit()
+
+
+class Tending:
+    """The looking after a screen by itself, which can be held up."""
+
+    def __init__(self, patch: pytest.MonkeyPatch) -> None:
+        self.goes_on = threading.Event()
+        self.goes_on.set()
+        self._waits = threading.Event()
+        self._passed = 0
+        tend = live.Board.tend
+
+        def tended(board: live.Board) -> None:
+            if not self.goes_on.is_set():
+                self._waits.set()
+                assert self.goes_on.wait(60)
+            tend(board)
+            self._passed += 1
+
+        patch.setattr(live.Board, "tend", tended)
+        patch.setattr(live, "LOOKS_S", 0.02)
+        patch.setattr(live, "TENDED_S", 3600.0)
+
+    @contextlib.contextmanager
+    def held_up(self, visit: Visit) -> Iterator[str]:
+        """Visits Now until it is looked after, then holds that up; yields what is shown."""
+        shown = str(visit.get(HERE).text)
+        passed = self._passed
+        until(lambda: self._passed > passed + 1, "the screen is looked after")
+        self.goes_on.clear()
+        try:
+            assert self._waits.wait(60)
+            yield shown
+        finally:
+            self.goes_on.set()
+
+
+class TestNowWhileItIsBeingMadeAnew:
+    """Beside a store that is written as a daemon does it. The making of the next screen is held up
+    by hand, so that what a visit gets meanwhile does not depend on the machine."""
+
+    @pytest.fixture
+    def watched(self, own: Tank) -> Iterator[Watched]:
+        with Store.open(own.store) as store:
+            watched = Watched(store)
+            watched.reads(25.1)
+            yield watched
+
+    @pytest.fixture
+    def made(self, monkeypatch: pytest.MonkeyPatch) -> list[int]:
+        """Grows by one with each screen that is worked out."""
+        made: list[int] = []
+
+        def counted(*given: Any) -> Any:
+            made.append(1)
+            return now(*given)
+
+        monkeypatch.setattr(live, "now", counted)
+        return made
+
+    @pytest.fixture
+    def tending(self, monkeypatch: pytest.MonkeyPatch) -> Tending:
+        return Tending(monkeypatch)
+
+    def test_a_visit_gets_the_last_figures_with_their_time(
+        self, own: Tank, watched: Watched, made: list[int], tending: Tending
+    ) -> None:
+        visit = Visit(own)
+        with visit.client, tending.held_up(visit):
+            watched.reads(25.9)
+            count = len(made)
+            meanwhile = visit.get(HERE).text
+            assert len(made) == count
+            assert _number(meanwhile) == "25.1"
+            assert 'class="age">just now</time>' in meanwhile
+            tending.goes_on.set()
+            until(lambda: _number(visit.get(HERE).text) == "25.9", "the new figure is shown")
+
+    def test_an_alarm_an_entry_and_the_daemons_end_are_never_late(
+        self, own: Tank, watched: Watched, made: list[int], tending: Tending
+    ) -> None:
+        visit, store = Visit(own), watched.store
+        with visit.client, tending.held_up(visit) as before:
+            assert "No alarm calls." in before
+            _raises(store, watched.now())
+            assert "Water 24.2" in visit.get(HERE).text
+            store.put_journal(Entry("salinity", now_ms(), 34.7, "ppt"))
+            assert "Salinity last measured" in visit.get(HERE).text
+            store.close()
+            assert "NOT WATCHING" in visit.get(HERE).text
+
+    def test_what_nobody_looks_after_is_not_shown_when_it_is_old(
+        self, own: Tank, watched: Watched
+    ) -> None:
+        visit = Visit(own)
+        assert _number(visit.get(HERE).text) == "25.1"
+        watched.reads(25.9)
+        assert _number(visit.get(HERE).text) == "25.9"
+
+    def test_who_has_just_acted_sees_what_came_of_it(
+        self, own: Tank, watched: Watched, made: list[int], tending: Tending
+    ) -> None:
+        visit = Visit(own)
+
+        def answer() -> None:
+            with contextlib.closing(sqlite3.connect(own.store)) as db:
+                until(lambda: db.execute("SELECT id FROM request").fetchone(), "it is asked")
+            watched.store.answer(1, Reply(True, "The drill has begun."))
+            watched.reads(25.9)
+
+        with visit.client, tending.held_up(visit):
+            daemon = threading.Thread(target=answer)
+            daemon.start()
+            told = visit.told(f"{HERE}/drill")
+            daemon.join()
+            assert "The drill has begun." in told
+            assert _number(told) == "25.9"
+
+    def test_one_working_out_is_for_both_roles(
+        self, own: Tank, watched: Watched, made: list[int], tending: Tending
+    ) -> None:
+        acts = Visit(own)
+        looks = Visit(own, role=Role.LOOK, app=acts.app)
+        with acts.client, tending.held_up(acts):
+            count = len(made)
+            assert "I work at the tank" in acts.get(HERE).text
+            assert "I work at the tank" not in looks.get(HERE).text
+            assert len(made) == count
+
+
+def _raises(store: Store, at: Moment) -> Transition:
+    """Keeps and returns an alarm that rings."""
+    raised = Transition(
+        "water.low",
+        at,
+        State.NORMAL,
+        State.UNACKNOWLEDGED,
+        "raise",
+        Priority.HIGH,
+        True,
+        Message("Water 24.2 °C.", do="See to the heater."),
+        at,
+    )
+    store.put_transition(raised)
+    return raised
+
+
+def _number(text: str) -> str:
+    """Returns the water's temperature on the screen."""
+    found = re.search(r"<h2>Water</h2>\s*<p class=\"number\"><span>(.*?)</span>", text)
+    assert found
+    return found[1]
 
 
 class TestNobodyWatches:
@@ -571,21 +752,8 @@ class TestTheLinkInAMessage:
         with Store.open(own.store) as store:
             epoch = store.begin_epoch("boot", Moment(0, at, 0), True)
             store.describe(RUN_KEY, RUN.text(Run(Moment(0, at, epoch), "1")))
-            facts = Message("Water 24.2 °C.", do="See to the heater.")
-            began = Moment(1_000, at + 1_000, epoch)
             over = Moment(61_000, at + 61_000, epoch)
-            raised = Transition(
-                "water.low",
-                began,
-                State.NORMAL,
-                State.UNACKNOWLEDGED,
-                "raise",
-                Priority.HIGH,
-                True,
-                facts,
-                began,
-            )
-            store.put_transition(raised)
+            raised = _raises(store, Moment(1_000, at + 1_000, epoch))
             key = kept_key(key_file(own.store))
             wanted = Answer(
                 Command.ACKNOWLEDGE, "water.low", occurrence(raised), now_ms() + 60_000, "once"

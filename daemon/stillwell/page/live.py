@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import re
 import secrets
 import threading
 import time
 from collections.abc import AsyncIterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -21,121 +22,198 @@ from stillwell.page.now import Now, now
 from stillwell.page.place import Tank
 from stillwell.page.seen import seen
 from stillwell.page.site import Site, now_ms
-from stillwell.store import StoreError, is_held
+from stillwell.ports import Stream
+from stillwell.store import StoreError, StoreReader, is_held
+
+log = logging.getLogger(__name__)
 
 KEEPS_S = 10.0
-"""How long a worked-out screen is used while the store has not changed."""
+"""How long a worked-out screen counts as new while its store has not changed."""
 LOOKS_S = 3.0
+"""The interval at which a screen is looked after: made anew where its store has changed."""
+TENDED_S = 10.0
+"""A screen that was new this short a time ago, and is looked after, may be shown while the next
+one is being made."""
 READY_S = 900.0
-"""How long after a visit a screen is made anew as its store changes, for whoever comes next."""
+"""How long after a visit a screen is looked after, for whoever comes next."""
 ALIVE_S = 15.0
 """The interval between signs of life. A browser that hears nothing for 40 s reports that the
 connection is gone."""
 MOST_LOOKING = 48
 _AGES = re.compile(r"<time [^>]*>[^<]*</time>")
-_Signs = tuple[object, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Signs:
+    """What is cheap to look at and differs after every change of a store."""
+
+    files: tuple[tuple[int, int, int], ...]
+    held: bool
+    """Whether a daemon has the store."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A screen in the form in which it is sent."""
+    """A screen, worked out once for all who look."""
 
     title: str
-    html: str
-    """The HTML, with `Boards.mark` where a form's token belongs."""
-    now_ms: int
-    now: Now | None
-    """None where the store can't be read; then `html` says why."""
     label: str
-
-    @property
-    def without_ages(self) -> str:
-        """Returns the screen without ages, which changes only if more than the time has changed."""
-        return _AGES.sub("", self.html)
+    now: Now | None
+    """None where the store can't be read; then `trouble` says why, and what to do."""
+    now_ms: int
+    signs: _Signs
+    """The signs before the store was read."""
+    at_s: float
+    happened: tuple[int, int] | None
+    """The newest transition of an alarm and the newest entry of the book that are in it."""
+    trouble: tuple[str, str] = ("", "")
+    html: dict[bool, str] = field(default_factory=dict)
+    """What changes, by whether the visitor may act, with a mark where a form's token belongs."""
+    pages: dict[Visitor, str] = field(default_factory=dict)
+    """Whole pages, by a visitor whose form's token is that mark."""
 
 
 class Board:
-    """The screen of one tank."""
+    """The screen of one tank.
+
+    What is measured has its time beside it, so a visitor gets a screen of some seconds ago rather
+    than wait for the next one, which is being made meanwhile. What has no time of its own is never
+    late: an alarm that has come, changed or gone, an entry of the book, a daemon that has ended.
+    Where any of these is newer than the screen, the visitor waits for a new one.
+    """
 
     def __init__(self, site: Site, tank: Tank, mark: str) -> None:
         self._site, self._tank, self._mark = site, tank, mark
-        self._lock = threading.Lock()
-        self._kept: dict[bool, Shown] = {}
-        self._pages: dict[tuple[bool, bool], str] = {}
-        """Whole pages, with the mark where a form's token belongs: by whether the visitor may
-        act, and has signed in."""
-        self._signs: _Signs = ()
-        self._at_s = 0.0
-        self._visited_s: float | None = None
+        self._making = threading.Lock()
+        self._kept: Shown | None = None
+        self._tended_s = self._visited_s = -READY_S
+        self._visitors: set[Visitor] = set()
+        """For whom whole pages are kept ready: by role, with the mark for their form's token."""
         self._ledger: Ledger | None = None
 
-    def shown(self, *, acts: bool) -> Shown:
-        """Returns the present screen."""
-        with self._lock:
-            signs = self._look()
-            fresh = signs == self._signs and time.monotonic() - self._at_s < KEEPS_S
-            if not fresh:
-                self._kept, self._signs, self._at_s = {}, signs, time.monotonic()
-                self._pages = {}
-            if acts not in self._kept:
-                self._kept[acts] = self._made(acts)
-            return self._kept[acts]
+    def shown(self, *, exact: bool = False) -> Shown:
+        """Returns the screen for somebody who looks.
 
-    def page(self, visitor: Visitor) -> tuple[str, bool]:
-        """Returns the whole page for this visitor, and whether the store could be read."""
-        acts, device = visitor.role is Role.ACT, bool(visitor.device)
+        Args:
+            exact: as the store is now, for somebody who has just changed something.
+        """
         self._visited_s = time.monotonic()
-        shown = self.shown(acts=acts)
-        with self._lock:
-            text = self._pages.get((acts, device))
-        if text is None:
-            text = self._site.render(
-                "now.html",
-                visitor=visitor,
-                acts=acts,
-                tank=self._tank.name,
-                label=shown.label,
-                title=shown.title,
-                screen="Now",
-                told=None,
-                fragment=shown.html,
-            )
-            with self._lock:
-                if self._kept.get(acts) is shown:
-                    self._pages[acts, device] = text
+        kept, signs = self._kept, self._look()
+        if kept is not None and not exact and self._may_stand(kept, signs):
+            return kept
+        return self._new()
+
+    def page(self, visitor: Visitor, told: tuple[str, bool] | None) -> tuple[str, bool]:
+        """Returns the whole page for this visitor, and whether the store could be read.
+
+        Args:
+            told: what the visitor has just done, and whether it was done.
+        """
+        anybody = Visitor(visitor.role, self._mark, "signed in" if visitor.device else "")
+        self._visitors.add(anybody)
+        shown = self.shown(exact=told is not None)
+        text = self._whole(shown, anybody, told)
         return text.replace(self._mark, visitor.csrf), shown.now is not None
 
-    def renew(self) -> None:
-        """Makes the screen anew if the store has changed and somebody came not long ago."""
-        if self._visited_s is not None and time.monotonic() - self._visited_s < READY_S:
-            for acts in tuple(self._kept):
-                self.shown(acts=acts)
+    def fragment(self, shown: Shown, visitor: Visitor) -> str:
+        """Returns the part of the page that changes, for this visitor."""
+        html = self._html(shown, acts=visitor.role is Role.ACT)
+        return html.replace(self._mark, visitor.csrf)
+
+    def tend(self) -> None:
+        """Makes the screen anew if its store has changed and somebody came not long ago."""
+        if self._kept is not None and time.monotonic() - self._visited_s < READY_S:
+            self._new()
+            self._tended_s = time.monotonic()
+
+    def _may_stand(self, kept: Shown, signs: _Signs) -> bool:
+        if _is_new(kept, signs):
+            return True
+        if time.monotonic() - self._tended_s > TENDED_S or kept.signs.held != signs.held:
+            return False
+        return kept.signs == signs or kept.happened == self._happened()
+
+    def _happened(self) -> tuple[int, int] | None:
+        try:
+            with StoreReader.open(self._tank.store) as reader:
+                return _newest(reader)
+        except StoreError:
+            return None
+
+    def _new(self) -> Shown:
+        """Returns a screen of now; whoever wants one while it is being made waits for it."""
+        with self._making:
+            kept, signs = self._kept, self._look()
+            if kept is not None and _is_new(kept, signs):
+                return kept
+            made = self._made(signs)
+            for anybody in tuple(self._visitors):
+                self._whole(made, anybody, None)
+            self._kept = made
+            return made
 
     def _look(self) -> _Signs:
-        """Returns signs, cheap to read, that show whether the store has changed."""
-        signs: list[object] = []
+        files = []
         for suffix in ("", "-wal"):
             with suppress(OSError):
                 found = self._tank.store.with_name(self._tank.store.name + suffix).stat()
-                signs.append((found.st_ino, found.st_size, found.st_mtime_ns))
+                files.append((found.st_ino, found.st_size, found.st_mtime_ns))
+        held = False
         with suppress(OSError, StoreError):
-            signs.append(is_held(self._tank.store))
-        return tuple(signs)
+            held = is_held(self._tank.store)
+        return _Signs(tuple(files), held)
 
-    def _made(self, acts: bool) -> Shown:
-        name = self._tank.name
+    def _made(self, signs: _Signs) -> Shown:
+        at_s = time.monotonic()
         try:
             with seen(self._tank) as found:
+                happened = _newest(found.reader)
                 if self._ledger is None or self._ledger.parameters != found.book.salt:
                     self._ledger = Ledger(found.book.salt)
                 screen = now(found, self._ledger)
                 label = found.plan.tank
         except StoreError as error:
-            what, do = error.words
-            html = self._site.render("unreadable.html", what=what, do=do)
-            return Shown(f"Not readable: {name}", html, now_ms(), None, name)
-        html = self._site.render("now_main.html", now=screen, tank=name, acts=acts, csrf=self._mark)
-        return Shown(_title(screen, label), html, screen.now_ms, screen, label)
+            name = self._tank.name
+            title = f"Not readable: {name}"
+            return Shown(title, name, None, now_ms(), signs, at_s, None, error.words)
+        title = _title(screen, label)
+        return Shown(title, label, screen, screen.now_ms, signs, at_s, happened)
+
+    def _html(self, shown: Shown, *, acts: bool) -> str:
+        if acts not in shown.html:
+            if shown.now is None:
+                what, do = shown.trouble
+                html = self._site.render("unreadable.html", what=what, do=do)
+            else:
+                values = {"now": shown.now, "tank": self._tank.name, "csrf": self._mark}
+                html = self._site.render("now_main.html", acts=acts, **values)
+            shown.html[acts] = html
+        return shown.html[acts]
+
+    def _whole(self, shown: Shown, anybody: Visitor, told: tuple[str, bool] | None) -> str:
+        text = None if told else shown.pages.get(anybody)
+        if text is None:
+            text = self._site.render(
+                "now.html",
+                visitor=anybody,
+                tank=self._tank.name,
+                label=shown.label,
+                title=shown.title,
+                screen="Now",
+                told=told,
+                fragment=self._html(shown, acts=anybody.role is Role.ACT),
+            )
+            if not told:
+                shown.pages[anybody] = text
+        return text
+
+
+def _is_new(kept: Shown, signs: _Signs) -> bool:
+    return kept.signs == signs and time.monotonic() - kept.at_s < KEEPS_S
+
+
+def _newest(reader: StoreReader) -> tuple[int, int]:
+    return reader.newest(Stream.TRANSITIONS), reader.newest_entry()
 
 
 def _title(screen: Now, label: str) -> str:
@@ -158,33 +236,22 @@ class Boards:
     def page(self, request: Request, visitor: Visitor) -> Response:
         """Returns the screen as a whole page."""
         tank = self._site.tank_asked(request)
-        told = self._site.said(request)
-        if told is None:
-            text, well = self._of[tank.name].page(visitor)
-            return HTMLResponse(text, 200 if well else 503)
-        shown = self._of[tank.name].shown(acts=visitor.role is Role.ACT)
-        return self._site.page(
-            "now.html",
-            visitor,
-            status=200 if shown.now else 503,
-            tank=tank.name,
-            label=shown.label,
-            title=shown.title,
-            screen="Now",
-            told=told,
-            fragment=shown.html.replace(self.mark, visitor.csrf),
-        )
+        text, well = self._of[tank.name].page(visitor, self._site.said(request))
+        return HTMLResponse(text, 200 if well else 503)
 
     async def keep_ready(self) -> None:
         """Keeps the screens ready, for ever."""
         while True:
             await asyncio.sleep(LOOKS_S)
             for board in self._of.values():
-                await run_in_threadpool(board.renew)
+                try:
+                    await run_in_threadpool(board.tend)
+                except Exception:  # the next visit meets it too, and is told
+                    log.exception("The screen Now could not be made.")
 
     def row(self, tank: Tank) -> Shown:
         """Returns the screen for the list of all tanks."""
-        return self._of[tank.name].shown(acts=False)
+        return self._of[tank.name].shown()
 
     async def live(self, request: Request) -> Response:
         """Server-sent events (WHATWG HTML, 9.2): ``now`` when something has changed, else ``alive``
@@ -206,13 +273,13 @@ class Boards:
         self.looking += 1
         try:
             while isinstance(await run_in_threadpool(self._site.visitor, request), Visitor):
-                acts = visitor.role is Role.ACT
-                shown = await run_in_threadpool(board.shown, acts=acts)
+                shown = await run_in_threadpool(board.shown)
                 made_up = shown.now is not None and shown.now.made_up
                 at_ms = shown.now_ms if made_up else now_ms()
-                if shown.without_ages != last:
-                    last = shown.without_ages
-                    html = shown.html.replace(self.mark, visitor.csrf)
+                html = board.fragment(shown, visitor)
+                without_ages = _AGES.sub("", html)  # only the time may have changed
+                if without_ages != last:
+                    last = without_ages
                     yield _event("now", f"{at_ms} {shown.title}\x1f{html}")
                     told_s = time.monotonic()
                 elif time.monotonic() - told_s >= ALIVE_S:

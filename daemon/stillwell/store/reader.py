@@ -266,6 +266,10 @@ class StoreReader:
         found = self._all(f"SELECT {rows.ENTRY} FROM journal j WHERE j.key = ?", (key,))
         return rows.to_entry(found[0]) if found else None
 
+    def newest_entry(self) -> int:
+        """The number of the newest journal entry; 0 when there is none."""
+        return int(self._all("SELECT coalesce(max(id), 0) FROM journal")[0][0])
+
     def entries_about(self, number: int) -> list[Entry]:
         """The journal entry with that number and those that strike it out."""
         found = self._all(
