@@ -23,9 +23,10 @@ from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LEVEL_ALARMS
 from stillwell.observe.chamber.top_up import TOP_UP_ALARMS
 from stillwell.observe.cycle import CycleWatch
-from stillwell.observe.flow import PUMP_RESTS, PUMP_STOPPED
+from stillwell.observe.facts import PUMP_STOPPED
+from stillwell.observe.flow import PUMP_RESTS
+from stillwell.observe.heat.facts import MAINS_LOST
 from stillwell.observe.heat.lamp import LAMP_ALARMS
-from stillwell.observe.heat.mains import MAINS_LOST
 from stillwell.observe.heat.watch import HEAT_ALARMS
 from stillwell.observe.salt.watch import SaltWatch
 from stillwell.reading import Quantity

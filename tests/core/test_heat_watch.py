@@ -15,8 +15,8 @@ from stillwell.alarm.row import Part
 from stillwell.entry import Entry
 from stillwell.estimate.heat_balance.devices import Control, Devices
 from stillwell.notice import Priority
-from stillwell.observe.flow import PUMP_STOPPED
-from stillwell.observe.heat.mains import MAINS_LOST
+from stillwell.observe.facts import PUMP_STOPPED
+from stillwell.observe.heat.facts import MAINS_LOST
 from stillwell.observe.heat.plan import HeatPlan
 from stillwell.observe.heat.watch import HeatWatch
 from stillwell.observe.publishes import OF_PART

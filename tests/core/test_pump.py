@@ -16,8 +16,8 @@ from stillwell.estimate.pump import Pump
 from stillwell.finding import Finding
 from stillwell.observe.chamber.plan import FloatChannel, GaugeChannel, LevelPlan
 from stillwell.observe.chamber.watch import LevelWatch
-from stillwell.observe.facts import PumpStopped
-from stillwell.observe.flow import PUMP_STOPPED, FlowPlan, FlowWatch
+from stillwell.observe.facts import PUMP_STOPPED, PumpStopped
+from stillwell.observe.flow import FlowPlan, FlowWatch
 from stillwell.observe.known import Known
 from stillwell.ports import Published
 from stillwell.reading import Flag, Moment, Reading

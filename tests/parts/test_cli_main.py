@@ -49,6 +49,15 @@ class TestTheStart:
             # Each command imports what it needs when it runs.
             ("stillwell.cli.main", {"stillwell.words", "stillwell.store", "pydantic"}),
             ("stillwell.words", {"stillwell.store", "stillwell.run", "pydantic"}),
+            # Whoever comes first waits for all of it, and it stays in memory.
+            (
+                "stillwell.page.__main__",
+                {
+                    *("pydantic", "rich", "numpy", "prometheus_client", "matplotlib", "segno"),
+                    *("stillwell.settings", "stillwell.supervise", "stillwell.wiring"),
+                    *("stillwell.estimate.heat_balance", "stillwell.observe.flow"),
+                },
+            ),
         ],
     )
     def test_loads_only_what_it_needs(self, module: str, later: set[str]) -> None:

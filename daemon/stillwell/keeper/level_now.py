@@ -13,8 +13,8 @@ from stillwell.estimate.level import Pour
 from stillwell.journal import standing as that_stand
 from stillwell.keeper.room import LEVEL_FRESH_MS
 from stillwell.observe.chamber.journal import KINDS, WATER_CHANGE, change_of, pour_of
-from stillwell.observe.flow import PUMP_STOPPED
-from stillwell.observe.heat.mains import MAINS_LOST
+from stillwell.observe.facts import PUMP_STOPPED
+from stillwell.observe.heat.facts import MAINS_LOST
 from stillwell.observe.salt.alarms import NOT_WORTH_ML
 from stillwell.ports import Published
 from stillwell.units import Dimension, System, show

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from stillwell.notice import Facts
 from stillwell.water.ammonia import PhScale
 
+PUMP_STOPPED = "pump.stopped"
+"""The alarm that `PumpStopped` is told with."""
+
 
 @dataclass(frozen=True, slots=True)
 class PumpStopped(Facts):

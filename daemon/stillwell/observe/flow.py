@@ -17,12 +17,12 @@ from stillwell.finding import Finding, Over
 from stillwell.form import Form
 from stillwell.observe.chamber.intake import worth_seeing
 from stillwell.observe.chamber.journal import KINDS
-from stillwell.observe.facts import PumpStopped
+from stillwell.observe.facts import PUMP_STOPPED, PumpStopped
 from stillwell.observe.known import Flow, Known
 from stillwell.ports import Published
 from stillwell.reading import Moment, Reading
 
-PUMP_STOPPED, PUMP_RESTS = "pump.stopped", "pump.resting"
+PUMP_RESTS = "pump.resting"
 _BLIND_MS = 900_000
 """A gauge that is silent for so long while the water is up hides nothing."""
 

@@ -279,10 +279,8 @@ class StoreReader:
         return [rows.to_entry(row) for row in found]
 
     def channels(self) -> list[Channel]:
-        return [
-            Channel(*row)
-            for row in self._all("SELECT name, quantity, label FROM channel ORDER BY name")
-        ]
+        found = self._all("SELECT name, quantity, label FROM channel ORDER BY name")
+        return [Channel(*row) for row in found]
 
     def described(self, key: str) -> str | None:
         """A fact about the tank that the daemon has kept here: see `Store.describe`."""
@@ -296,10 +294,8 @@ class StoreReader:
     def done(self) -> frozenset[tuple[str, date]]:
         """The calendar's jobs that have been done, each with the local date that it was done
         for."""
-        return frozenset(
-            (job, date.fromisoformat(day))
-            for job, day in self._all("SELECT job, local_date FROM done")
-        )
+        found = self._all("SELECT job, local_date FROM done")
+        return frozenset((job, date.fromisoformat(day)) for job, day in found)
 
     def newest(self, stream: Stream) -> int:
         """The number of the newest row on disk; 0 when there is none."""

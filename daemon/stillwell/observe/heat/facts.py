@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from stillwell.alarm.rules.forecast import Forecast
 from stillwell.notice import Facts
 
+MAINS_LOST = "mains.lost"
+"""The alarm that `MainsLost` is told with."""
+
 
 @dataclass(frozen=True, slots=True)
 class WaterSeen:

@@ -10,10 +10,9 @@ from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.heat_balance.mains import ChamberHeat
 from stillwell.finding import Finding, Over
-from stillwell.observe.heat.facts import MainsLost, WaterSeen
+from stillwell.observe.heat.facts import MAINS_LOST, MainsLost, WaterSeen
 from stillwell.reading import Moment
 
-MAINS_LOST = "mains.lost"
 PUMP_LATE_S = 600.0
 """So much later than the heater's failing the rise may be seen: gauges are read now and then."""
 WINDOW_S = 3 * 3600.0

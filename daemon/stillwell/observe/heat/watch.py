@@ -20,11 +20,10 @@ from stillwell.estimate.lamp_hours import LampHours, Window
 from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding, Over
 from stillwell.notice import Facts, Priority
-from stillwell.observe.heat.facts import RoomTooWarm, SettingMoved
+from stillwell.observe.heat.facts import MAINS_LOST, RoomTooWarm, SettingMoved
 from stillwell.observe.heat.found import adopted, at_limit, found, moved, over, water_seen
 from stillwell.observe.heat.kept import KEPT, Dial, Kept
 from stillwell.observe.heat.lamp import LAMP_ALARMS, LampWatch
-from stillwell.observe.heat.mains import MAINS_LOST
 from stillwell.observe.heat.plan import HeatPlan
 from stillwell.observe.known import Flow, Known
 from stillwell.ports import Published
