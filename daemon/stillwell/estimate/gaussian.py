@@ -94,6 +94,11 @@ class Gaussian:
         line[i] *= a
         self._replace(i, line)
 
+    def widen(self, *variances: float) -> None:
+        """Adds these variances to those of the first coordinates."""
+        for i, variance in enumerate(variances):
+            self.P[i][i] += variance
+
     def renew(self, i: int, mean: float, variance: float) -> None:
         """Forgets everything about ``x[i]``."""
         n = len(self.x)

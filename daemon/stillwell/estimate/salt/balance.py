@@ -19,17 +19,7 @@ from dataclasses import dataclass, replace
 from math import exp, sqrt
 
 from stillwell.estimate.answer import Basis, Estimate
-from stillwell.estimate.matrix4 import (
-    Matrix,
-    Vector,
-    diagonal,
-    dot,
-    moved,
-    quadratic,
-    rows,
-    times,
-    widened,
-)
+from stillwell.estimate.gaussian import Gaussian, Row
 from stillwell.estimate.salt.told import (
     Check,
     Event,
@@ -64,10 +54,11 @@ class SaltState:
 
     parameters: SaltParameters
     t_ms: int
-    mean: Vector
+    mean: tuple[float, ...]
     """The salinity when full; the share of the water that is missing; the share that evaporates
     in a day; the salinity that comes unnoted in a day."""
-    spread: Matrix
+    spread: tuple[tuple[float, ...], ...]
+    """The covariance of `mean`."""
     checks: int = 0
     pours: int = 0
     exchanges: int = 0
@@ -106,8 +97,7 @@ class SaltState:
     @property
     def salinity_sd(self) -> float:
         """Returns the standard deviation of `salinity`."""
-        h = _reading_of(self.mean)
-        return sqrt(max(0.0, quadratic(h, self.spread)))
+        return sqrt(max(0.0, _seen(self)[1]))
 
     @property
     def missing_ml(self) -> float:
@@ -126,26 +116,36 @@ class Course:
     right."""
 
 
-def _told(state: SaltState, h: Vector, surprise: float, variance: float) -> SaltState:
-    """Returns the state after a measurement with sensitivity `h` that came out `surprise` above
-    what was expected."""
-    ph = times(state.spread, h)
-    total = dot(h, ph) + variance
-    gain = [p / total for p in ph]
-    a, b, c, d = (m + g * surprise for m, g in zip(state.mean, gain, strict=True))
-    # Joseph's form: stays symmetric and positive whatever the rounding.
-    keep = rows([[(i == j) - gain[i] * h[j] for j in range(4)] for i in range(4)])
-    spread = moved(state.spread, keep)
-    spread = rows(
-        [[spread[i][j] + gain[i] * gain[j] * variance for j in range(4)] for i in range(4)]
-    )
-    return replace(state, mean=(a, b, c, d), spread=spread)
+def water_of(state: SaltState) -> Gaussian:
+    """Returns the four numbers that are followed, to be changed."""
+    return Gaussian([*state.mean], [[*row] for row in state.spread])
 
 
-def _reading_of(mean: Vector) -> Vector:
+def with_water(state: SaltState, water: Gaussian) -> SaltState:
+    """Returns the state with these four numbers."""
+    return replace(state, mean=tuple(water.x), spread=tuple(map(tuple, water.P)))
+
+
+def _told(state: SaltState, row: Row, surprise: float, variance: float) -> SaltState:
+    """Returns the state after a measurement of ``row · x``, with this error variance, that came
+    out `surprise` above what was expected."""
+    water = water_of(state)
+    _, known, gain = water.project(row)
+    total = known + variance
+    if known > 0:
+        water.revise(gain, known, known / total * surprise, known * variance / total)
+    return with_water(state, water)
+
+
+def _reading_of(state: SaltState) -> Row:
     """Returns how a check depends on each part of the state."""
-    there = 1.0 - mean[1]
-    return 1.0 / there, mean[0] / there**2, 0.0, 0.0
+    there = 1.0 - state.mean[1]
+    return (0, 1.0 / there), (1, state.mean[0] / there**2)
+
+
+def _seen(state: SaltState) -> tuple[float, float]:
+    """Returns what a check should read, and the variance of that."""
+    return state.salinity, water_of(state).project(_reading_of(state))[1]
 
 
 # -- time ----------------------------------------------------------------------------------------
@@ -158,17 +158,9 @@ def begun(
     full = kilograms(parameters.full_ml, 35.0)
     rate = kilograms(parameters.evaporation_ml_d) / full
     mark = kilograms(parameters.mark_sd_ml) / full
-    return SaltState(
-        parameters,
-        t_ms,
-        (salinity, 0.0, rate, 0.0),
-        diagonal(
-            sd**2,
-            (2 * mark) ** 2,
-            (rate * parameters.evaporation_rel_sd) ** 2,
-            parameters.unnoted_per_day**2,
-        ),
-    )
+    state = SaltState(parameters, t_ms, (), ())
+    sds = sd, 2 * mark, rate * parameters.evaporation_rel_sd, parameters.unnoted_per_day
+    return with_water(state, Gaussian.diagonal((salinity, 0.0, rate, 0.0), sds))
 
 
 def advanced(state: SaltState, t_ms: int) -> SaltState:
@@ -177,7 +169,7 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
     if t_ms < state.t_ms:
         raise ValueError("The salt balance can't go back in time: tell it the journal in order.")
     left = (t_ms - state.t_ms) / _DAY_MS
-    mean, spread, p = state.mean, state.spread, state.parameters
+    water, p = water_of(state), state.parameters
     usual = kilograms(p.evaporation_ml_d) / state.full_kg
     while left > 0:
         days = min(left, 1.0)
@@ -185,30 +177,22 @@ def advanced(state: SaltState, t_ms: int) -> SaltState:
         stays = exp(-days / p.evaporation_memory_d)
         # For a rate that returns to the usual one, the mean of its course over the step.
         path = p.evaporation_memory_d * (1.0 - stays)
-        by: Matrix = (
-            (1.0, 0.0, 0.0, days),
-            (0.0, 1.0, path, 0.0),
-            (0.0, 0.0, stays, 0.0),
-            (0.0, 0.0, 0.0, 1.0),
-        )
-        s, u, e, c = mean
-        mean = (
-            max(0.0, s + c * days),
-            # Beyond a third the keeper poured without noting it: a tank does not dry up in a
-            # balance.
-            min(u + usual * days + (e - usual) * path, 1 / 3),
-            usual + (e - usual) * stays,
-            c,
-        )
+        water.mix(0, 3, days)
+        water.mix(1, 2, path)
+        water.scale(2, stays)
+        x = water.x
+        x[0] = max(0.0, x[0])
+        # Beyond a third the keeper poured without noting it: a tank does not dry up in a balance.
+        x[1] = min(x[1] + usual * (days - path), 1 / 3)
+        x[2] += usual * (1.0 - stays)
         sd = usual * p.evaporation_rel_sd
-        spread = widened(
-            moved(spread, by),
+        water.widen(
             p.wander_per_root_day**2 * days,
             (0.1 * usual * days) ** 2,
             sd * sd * (1.0 - stays * stays),
             (0.02 * p.unnoted_per_day) ** 2 * days,
         )
-    return replace(state, t_ms=t_ms, mean=mean, spread=spread)
+    return with_water(replace(state, t_ms=t_ms), water)
 
 
 # -- events --------------------------------------------------------------------------------------
@@ -229,7 +213,7 @@ def updated(state: SaltState, event: Event) -> SaltState:
             share = kilograms(event.ml) / state.full_kg
             sd = kilograms(event.sd_ml) / state.full_kg
             sd = sqrt(sd**2 + (share * state.parameters.full_rel_sd) ** 2)
-            told = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
+            told = _told(state, ((1, 1.0),), share - state.mean[1], sd**2)
             return replace(told, since=replace(told.since, level_ms=event.t_ms))
 
 
@@ -237,8 +221,8 @@ def surprise(state: SaltState, check: Check) -> tuple[float, float]:
     """Returns by how much a check reads above what is expected at its time, and the standard
     deviation that this difference should have."""
     now = advanced(state, check.t_ms)
-    sd = sqrt(quadratic(_reading_of(now.mean), now.spread) + check.sd**2)
-    return check.salinity - now.salinity, sd
+    expected, variance = _seen(now)
+    return check.salinity - expected, sqrt(variance + check.sd**2)
 
 
 _UNEXPECTED = 3.3
@@ -250,9 +234,10 @@ def _checked(state: SaltState, check: Check) -> SaltState:
     if abs(above) > _UNEXPECTED * sd:
         # Something happened that no entry mentions. The salt is then less well known: the check
         # counts as if the difference had been a likely one.
-        lacking = (above / 2) ** 2 - sd**2
-        state = replace(state, spread=widened(state.spread, lacking, 0.0, 0.0, 0.0))
-    told = _told(state, _reading_of(state.mean), above, check.sd**2)
+        water = water_of(state)
+        water.widen((above / 2) ** 2 - sd**2)
+        state = with_water(state, water)
+    told = _told(state, _reading_of(state), above, check.sd**2)
     return replace(
         told,
         checks=state.checks + 1,
@@ -265,16 +250,9 @@ def _checked(state: SaltState, check: Check) -> SaltState:
 def _to_mark(state: SaltState) -> SaltState:
     """Returns the state with nothing missing; what was known about the missing water no longer
     counts."""
-    s, _, e, c = state.mean
-    mark = (kilograms(state.parameters.mark_sd_ml) / state.full_kg) ** 2
-    spread = rows(
-        [
-            [mark if i == j == 1 else 0.0 if 1 in (i, j) else state.spread[i][j] for j in range(4)]
-            for i in range(4)
-        ]
-    )
-    since = replace(state.since, level_ms=state.t_ms)
-    return replace(state, mean=(s, 0.0, e, c), spread=spread, since=since)
+    water = water_of(state)
+    water.renew(1, 0.0, (kilograms(state.parameters.mark_sd_ml) / state.full_kg) ** 2)
+    return with_water(replace(state, since=replace(state.since, level_ms=state.t_ms)), water)
 
 
 def _topped_up(state: SaltState, pour: TopUp) -> SaltState:
@@ -285,31 +263,24 @@ def _topped_up(state: SaltState, pour: TopUp) -> SaltState:
     if share is not None and pour.to_mark:
         mark = kilograms(p.mark_sd_ml) / state.full_kg
         sd = sqrt((share * p.pour_rel_sd) ** 2 + (share * p.full_rel_sd) ** 2 + mark**2)
-        state = _told(state, (0.0, 1.0, 0.0, 0.0), share - state.mean[1], sd**2)
-    poured = max(0.0, state.mean[1]) if share is None else share
-    s, u, e, c = state.mean
+        state = _told(state, ((1, 1.0),), share - state.mean[1], sd**2)
+    water = water_of(state)
+    poured = max(0.0, water.x[1]) if share is None else share
     if pour.salinity > 0:
         relative = p.pour_rel_sd if share is not None else 0.0
         salt_sd = sqrt((pour.salinity * relative) ** 2 + p.batch_sd**2) * poured
-        # Not measured: as much salt as water was missing, and as uncertain.
-        by: Matrix = (
-            (1.0, pour.salinity if share is None else 0.0, 0.0, 0.0),
-            (0.0, 1.0, 0.0, 0.0),
-            (0.0, 0.0, 1.0, 0.0),
-            (0.0, 0.0, 0.0, 1.0),
-        )
-        spread = widened(moved(state.spread, by), salt_sd**2, 0.0, 0.0, 0.0)
-        state = replace(state, mean=(s + poured * pour.salinity, u, e, c), spread=spread)
+        salinity = water.x[0] + poured * pour.salinity
+        if share is None:
+            # Not measured: as much salt as water was missing, and as uncertain.
+            water.mix(0, 1, pour.salinity)
+        water.x[0] = salinity
+        water.widen(salt_sd**2)
+    if not pour.to_mark:
+        water.x[1] -= poured
+        water.widen(0.0, poured**2 * (p.pour_rel_sd**2 + p.full_rel_sd**2))
+    state = with_water(state, water)
     if pour.to_mark:
         state = _to_mark(state)
-    else:
-        s, u, e, c = state.mean
-        relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
-        state = replace(
-            state,
-            mean=(s, u - poured, e, c),
-            spread=widened(state.spread, 0.0, (poured * relative) ** 2, 0.0, 0.0),
-        )
     fresh = pour.salinity <= 0
     since = replace(
         state.since,
@@ -325,34 +296,25 @@ def _exchanged(state: SaltState, change: Exchange) -> SaltState:
     meant = (p.low + p.high) / 2
     new = meant if change.salinity is None else change.salinity
     new_sd = sqrt(p.batch_sd**2 + (1.0 if change.salinity is None else 0.0))
-    s, u, e, c = state.mean
+    water = water_of(state)
+    s, u = water.x[:2]
     here = state.salinity
     out = min(kilograms(change.ml, here) / state.full_kg, 0.99 * (1.0 - u))
     left = 1.0 - out / (1.0 - u)
     # Salt goes out at the tank's salinity. The water that goes out lowers the level, and the new
     # water restores it.
-    by: Matrix = (
-        (left, -out * s / (1.0 - u) ** 2, 0.0, 0.0),
-        (0.0, 1.0, 0.0, 0.0),
-        (0.0, 0.0, 1.0, 0.0),
-        (0.0, 0.0, 0.0, 1.0),
-    )
-    spread = moved(state.spread, by)
+    water.scale(0, left)
+    water.mix(0, 1, -out * s / (1.0 - u) ** 2)
     came = kilograms(change.ml, new) / state.full_kg
     if change.to_mark:
         # Filled up with salt water: what was missing came as salt water too.
         came = max(0.0, out + u)
-        by = ((1.0, new, 0.0, 0.0), by[1], by[2], by[3])
-        spread = moved(spread, by)
+        water.mix(0, 1, new)
+    water.x[:2] = s * left + came * new, u + out - came
     relative = sqrt(p.pour_rel_sd**2 + p.full_rel_sd**2)
-    salt_var = (came * new_sd) ** 2 + (out * relative * (new - here)) ** 2
-    state = replace(
-        state,
-        mean=(s * left + came * new, u + out - came, e, c),
-        spread=widened(spread, salt_var, 0.0, 0.0, 0.0),
-        exchanges=state.exchanges + 1,
-        since=replace(state.since, exchanged=state.since.exchanged + out),
-    )
+    water.widen((came * new_sd) ** 2 + (out * relative * (new - here)) ** 2)
+    since = replace(state.since, exchanged=state.since.exchanged + out)
+    state = with_water(replace(state, exchanges=state.exchanges + 1, since=since), water)
     return _to_mark(state) if change.to_mark else state
 
 

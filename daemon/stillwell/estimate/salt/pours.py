@@ -14,8 +14,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
 
-from stillwell.estimate.matrix4 import rows
-from stillwell.estimate.salt.balance import Course, SaltState, advanced, surprise, updated
+from stillwell.estimate.gaussian import merged
+from stillwell.estimate.salt.balance import (
+    Course,
+    SaltState,
+    advanced,
+    surprise,
+    updated,
+    water_of,
+    with_water,
+)
 from stillwell.estimate.salt.told import Check, Event, TopUp
 
 CHECKS = 6
@@ -23,7 +31,6 @@ CHECKS = 6
 ODDS = 0.02
 """The probability that it was, from one check to the next: our own judgement, as in
 `observe.salt.alarms`."""
-_NUMBERS = range(4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,23 +92,7 @@ def _together(book: SaltState, courses: Sequence[_Salted]) -> SaltState:
     total = sum(weights)
     shares = [weight / total for weight in weights]
     states = [book, *(c.state for c in tried)]
-    mean = [sum(w * s.mean[i] for w, s in zip(shares, states, strict=True)) for i in _NUMBERS]
-    a, b, c, d = mean
-    spread = [
-        [
-            sum(
-                w * (s.spread[i][j] + (s.mean[i] - mean[i]) * (s.mean[j] - mean[j]))
-                for w, s in zip(shares, states, strict=True)
-            )
-            for j in _NUMBERS
-        ]
-        for i in _NUMBERS
-    ]
     since = [None, *(c.since_ms for c in tried)]
     told = zip(shares, states, since, strict=True)
-    return replace(
-        book,
-        mean=(a, b, c, d),
-        spread=rows(spread),
-        courses=tuple(Course(share, state, ms) for share, state, ms in told),
-    )
+    ways = tuple(Course(share, state, ms) for share, state, ms in told)
+    return with_water(replace(book, courses=ways), merged([*map(water_of, states)], shares))
