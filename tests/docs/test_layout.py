@@ -15,7 +15,7 @@ DAEMON = ROOT / "daemon"
 DRIVERS = ROOT / "drivers"
 
 TIERS: tuple[frozenset[str], ...] = (
-    frozenset({"reading", "shown", "barred", "foreign", "form"}),
+    frozenset({"reading", "shown", "barred", "foreign", "form", "web"}),
     frozenset({"notice", "request", "units"}),
     frozenset({"ports", "finding", "entry", "watching"}),
     frozenset({"quality", "water", "estimate", "alarm", "calendar"}),
@@ -36,7 +36,7 @@ TIERS: tuple[frozenset[str], ...] = (
 other parts and never a higher one. The settings know no part that measures or delivers; they stand
 high only because everything below must do without them."""
 
-SETTINGS_MAY = {"barred", "foreign", "reading", "notice", "ports", "units", "shown"}
+SETTINGS_MAY = {"barred", "foreign", "reading", "notice", "ports", "units", "shown", "web"}
 SAME_TIER_ALLOWED = {
     ("notice", "reading"),
     ("foreign", "shown"),

@@ -19,10 +19,10 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
-from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 
+from stillwell import web
 from stillwell.deliver.influx_link import (
     Answer,
     InfluxDb1,
@@ -48,12 +48,8 @@ MOST_IN_VAIN = 15
 
 
 def _plain_url(url: str) -> str:
-    try:
-        parts = urlsplit(url)
-        good = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
-    except ValueError:
-        good = False
-    if not good:
+    parts = web.address(url)
+    if parts is None:
         raise ValueError('write the server as "http://host:8086"')
     if parts.username is not None or parts.password is not None or parts.query or parts.fragment:
         raise ValueError("no user, password or query in the URL: they have keys of their own")

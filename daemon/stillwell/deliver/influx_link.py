@@ -12,7 +12,6 @@ import http.client
 import json
 import logging
 import socket
-import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
@@ -21,6 +20,7 @@ from time import time
 from typing import Any, Protocol
 from urllib.parse import urlencode, urlsplit
 
+from stillwell import web
 from stillwell.deliver.unreachable import reason_of
 from stillwell.deliver.whole_limit import whole_limit
 
@@ -72,7 +72,7 @@ class InfluxDb2:
         self._failures = (HTTPError, OSError)
         self._refusal = ApiException
         self._url = url
-        self._at = _at(url)
+        self._at = web.at(urlsplit(url))
         self._org, self._bucket = org, bucket
         self._timeout_s = timeout_s
         self._socket: socket.socket | None = None
@@ -146,7 +146,7 @@ class InfluxDb1:
         ca: Path | None,
     ) -> None:
         parts = urlsplit(url)
-        self._at = _at(url)
+        self._at = web.at(parts)
         query = urlencode({"db": database, "precision": "ms"})
         self._timeout_s = timeout_s
         self._socket: socket.socket | None = None
@@ -155,15 +155,7 @@ class InfluxDb1:
         if username:
             pair = base64.b64encode(f"{username}:{password}".encode()).decode()
             self._headers["Authorization"] = f"Basic {pair}"
-        host = parts.hostname or ""
-        self._connection: http.client.HTTPConnection
-        if parts.scheme == "https":
-            context = ssl.create_default_context(cafile=str(ca) if ca else None)
-            self._connection = http.client.HTTPSConnection(
-                host, parts.port, timeout=timeout_s, context=context
-            )
-        else:
-            self._connection = http.client.HTTPConnection(host, parts.port, timeout=timeout_s)
+        self._connection = web.connection(parts, timeout_s, ca)
         self.renewed = 0
 
     def write(self, lines: Sequence[str]) -> Answer:
@@ -196,11 +188,6 @@ def _not_the_clients(record: logging.LogRecord) -> bool:
     """Drops what influxdb-client logs on the root logger: unchanged answers, with whatever a
     proxy may have put into them."""
     return "influxdb_client" not in record.pathname
-
-
-def _at(url: str) -> str:
-    parts = urlsplit(url)
-    return f"{parts.hostname}:{parts.port or (443 if parts.scheme == 'https' else 80)}"
 
 
 def _words(body: str) -> str:

@@ -9,7 +9,6 @@ report its own death.
 from __future__ import annotations
 
 import http.client
-import ssl
 import time
 from collections.abc import Callable, Sequence
 from typing import Annotated, ClassVar
@@ -17,6 +16,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 
+from stillwell import web
 from stillwell.deliver.unreachable import reason_of
 from stillwell.deliver.whole_limit import whole_limit
 from stillwell.ports import Outcome, Row, Stream
@@ -26,15 +26,10 @@ RETRY_S = 15.0
 
 
 def _web_url(secret: SecretStr) -> SecretStr:
-    parts = None
-    try:
-        parts = urlsplit(secret.get_secret_value())
-        good = bool(parts.scheme in ("http", "https") and parts.hostname and parts.port != 0)
-    except ValueError:
-        good = False
-    if not good or any(sign <= " " or sign > "~" for sign in secret.get_secret_value()):
+    parts = web.address(secret.get_secret_value())
+    if parts is None or any(sign <= " " or sign > "~" for sign in secret.get_secret_value()):
         raise ValueError('write a web address: "https://host/path"')
-    if parts is not None and parts.username is not None:
+    if parts.username is not None:
         raise ValueError("no user or password in the URL")
     return secret
 
@@ -115,15 +110,8 @@ class Ping:
         """Makes one request; returns why it failed, in words without the URL's path, or an empty
         text."""
         parts = urlsplit(self._settings.url.get_secret_value())
-        host, port = parts.hostname or "", parts.port
-        at = f"{host}:{port}" if port else host
-        connection: http.client.HTTPConnection
-        if parts.scheme == "https":
-            connection = http.client.HTTPSConnection(
-                host, port, timeout=self._settings.timeout, context=ssl.create_default_context()
-            )
-        else:
-            connection = http.client.HTTPConnection(host, port, timeout=self._settings.timeout)
+        at = parts.netloc
+        connection = web.connection(parts, self._settings.timeout)
         target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
         try:
             connection.connect()

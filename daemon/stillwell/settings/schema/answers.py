@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from typing import Annotated
-from urllib.parse import urlsplit
 
 from annotated_types import Ge, Gt, MinLen
 from pydantic import AfterValidator, SecretStr
 
+from stillwell import web
 from stillwell.settings.schema.values import Part
 from stillwell.settings.setting_error import SettingError
 from stillwell.units import Seconds
@@ -39,12 +39,8 @@ SHORTEST_LINK_KEY = 32
 
 
 def _web_address(address: str) -> str:
-    try:
-        parts = urlsplit(address)
-        good = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
-    except ValueError:
-        good = False
-    if not good or not address.isascii() or any(sign.isspace() for sign in address):
+    parts = web.address(address)
+    if parts is None or not address.isascii() or any(sign.isspace() for sign in address):
         raise SettingError("This is no web address.", 'Write it like "http://tank.local:8080".')
     if parts.username is not None or parts.password is not None or parts.query or parts.fragment:
         raise SettingError(
