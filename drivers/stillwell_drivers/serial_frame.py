@@ -33,23 +33,18 @@ from __future__ import annotations
 
 import struct
 import time
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal, NamedTuple
 
-from annotated_types import Ge, Le
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, Field, field_validator, model_validator
 
-from stillwell.ports import DriverError
 from stillwell.reading import Failure, Sample
-from stillwell.units import Seconds
 from stillwell_drivers.evidence import printable
 from stillwell_drivers.scaled import Scaled
-from stillwell_drivers.serial_port import Port, opened, shut, stopped
+from stillwell_drivers.serial_port import POLL_S, OnAPort, PortSettings
 
 if TYPE_CHECKING:
     import serial
 
-_POLL_S = 0.1
 _CHUNK = 4096
 _REST_S = 0.02
 _DROPS = 64
@@ -89,15 +84,10 @@ class FrameField(Scaled):
     """Counted from 0, in the order of `fields`."""
 
 
-class SerialFrameSettings(BaseModel):
+class SerialFrameSettings(PortSettings):
     """What may stand below a source with ``driver = "serial_frame"``."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     channels: dict[str, FrameField] = Field(min_length=1)
-    port: Port
-    """The serial device, by a name that stays."""
-    baud: int = Field(default=9600, ge=50, le=4_000_000)
     framing: Literal["cobs", "length"]
     fields: str = Field(min_length=1, max_length=200)
     """The payload as Python's struct writes it: "<hH" is an int16 and a uint16, low byte first."""
@@ -111,9 +101,6 @@ class SerialFrameSettings(BaseModel):
     crc_order: Literal["little", "big"] = "little"
     crc_from: Literal["sync", "length", "payload"] = "payload"
     """With which part of the frame the checked bytes begin."""
-    silent_after: Annotated[Seconds, Ge(0.1), Le(600)] = 4.0
-    """How long one read waits for a frame: longer than the pause between two, shorter than the
-    source's deadline."""
 
     @field_validator("fields")
     @classmethod
@@ -258,41 +245,19 @@ class FrameBuffer:
         return Caught(payloads, damaged)
 
 
-class SerialFrame:
+class SerialFrame(OnAPort):
     """Reads frames; see the module's text."""
 
     Settings: ClassVar[type[BaseModel]] = SerialFrameSettings
 
     def __init__(self, settings: SerialFrameSettings) -> None:
+        super().__init__(settings)
         self._settings = settings
-        self._port: serial.Serial | None = None
         self._buffer = FrameBuffer(settings)
 
-    @classmethod
-    def bus(cls, settings: SerialFrameSettings) -> str:
-        """Returns ``serial:`` and the port."""
-        return f"serial:{settings.port}"
-
-    def open(self) -> None:
-        """Opens the port for this process alone; raises `DriverError`."""
-        self.close()
-        self._port = opened(self._settings.port, self._settings.baud, _POLL_S)
-
-    def read(self) -> Iterable[Sample]:
-        """Waits for a frame, up to `silent_after`."""
-        if self._port is None:
-            raise DriverError("The serial port is not open.", "Open it before reading.")
-        try:
-            self._drop(self._port)
-            return self._wait(self._port)
-        except Exception as error:  # whatever pyserial raises, the device is gone
-            self.close()
-            raise stopped(self._settings.port, error) from error
-
-    def close(self) -> None:
-        port, self._port = self._port, None
-        if port is not None:
-            shut(port)
+    def read_from(self, port: serial.Serial) -> list[Sample]:
+        self._drop(port)
+        return self._wait(port)
 
     def _drop(self, port: serial.Serial) -> None:
         """Discards what was received before this read. The kernel may have held back more, which it
@@ -305,10 +270,9 @@ class SerialFrame:
         self._buffer = FrameBuffer(self._settings)
 
     def _wait(self, port: serial.Serial) -> list[Sample]:
-        """Returns the values of the first frame. The time is counted in polls, because a driver has
-        no clock."""
+        """Returns the values of the first frame."""
         damaged, last = 0, b""
-        for _ in range(max(1, round(self._settings.silent_after / _POLL_S))):
+        for _ in range(self._settings.polls):
             first = port.read(1)
             if not first:
                 continue
@@ -319,7 +283,7 @@ class SerialFrame:
                 return self._samples(caught.payloads[-1])
             damaged += caught.damaged
             # Bytes came at once, so the poll took no time; the rest of the frame needs some.
-            time.sleep(_POLL_S)
+            time.sleep(POLL_S)
         failure, raw = Failure.SILENT, f"nothing came for {self._settings.silent_after:g} s"
         if damaged:
             failure, raw = Failure.CRC, f"{damaged} damaged frames; {last.hex(' ')}"

@@ -8,36 +8,42 @@ from __future__ import annotations
 import errno
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import AfterValidator
+from annotated_types import Ge, Le
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from stillwell.ports import DriverError
+from stillwell.reading import Sample
+from stillwell.units import Seconds
 
 if TYPE_CHECKING:
     import serial
 
 _BARE = re.compile(r"/dev/tty(?:USB|ACM)[0-9]+")
 _NAMES = Path("/dev/serial")
+POLL_S = 0.1
+"""How long one look at the port waits for a byte."""
 
 
-def stable_names(port: str, names: Path | None = None) -> list[str]:
-    """Returns the names under /dev/serial/by-id and by-path that stay with a device whatever number
-    it gets: those that lead to `port` now, or all of them if none does."""
-    folder = _NAMES if names is None else names
-    found = sorted(folder.glob("by-id/*")) + sorted(folder.glob("by-path/*"))
-    target = os.path.realpath(port)
-    same = [str(name) for name in found if os.path.realpath(name) == target]
-    return same or [str(name) for name in found]
+def _lasting(folder: Path) -> list[str]:
+    """Returns the names that stay with a device whatever number it gets, by-id before by-path."""
+    return [str(name) for kind in ("by-id", "by-path") for name in sorted(folder.glob(f"{kind}/*"))]
+
+
+def stable_names(port: str) -> list[str]:
+    """Returns the lasting names that lead to `port` now, or all of them if none does."""
+    found, target = _lasting(_NAMES), os.path.realpath(port)
+    return [name for name in found if os.path.realpath(name) == target] or found
 
 
 def devices(names: Path | None = None) -> list[str]:
-    """Returns one lasting name of each serial device that is plugged in, by-id before by-path."""
-    folder = _NAMES if names is None else names
+    """Returns one lasting name of each serial device that is plugged in."""
     found: dict[str, str] = {}
-    for name in [*sorted(folder.glob("by-id/*")), *sorted(folder.glob("by-path/*"))]:
-        found.setdefault(os.path.realpath(name), str(name))
+    for name in _lasting(_NAMES if names is None else names):
+        found.setdefault(os.path.realpath(name), name)
     return list(found.values())
 
 
@@ -62,6 +68,65 @@ def _stays(port: str) -> str:
 
 Port = Annotated[str, AfterValidator(_stays)]
 """The path of a serial device that stays the same after a restart."""
+
+
+class PortSettings(BaseModel):
+    """What may stand below a source on a serial port."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    port: Port
+    """The serial device, by a name that stays: /dev/serial/by-id/… or by-path/…, or
+    /dev/serial0."""
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    silent_after: Annotated[Seconds, Ge(0.1), Le(600)] = 4.0
+    """How long one read waits: longer than the pause between two lines or frames, shorter than the
+    source's deadline."""
+
+    @property
+    def polls(self) -> int:
+        """How often one read looks: a driver has no clock, so the time is counted in polls."""
+        return max(1, round(self.silent_after / POLL_S))
+
+
+class OnAPort:
+    """A driver of what sends by itself on a serial port."""
+
+    def __init__(self, settings: PortSettings) -> None:
+        self._port_settings = settings
+        self._port: serial.Serial | None = None
+
+    @classmethod
+    def bus(cls, settings: PortSettings) -> str:
+        """Returns ``serial:`` and the port."""
+        return f"serial:{settings.port}"
+
+    def open(self) -> None:
+        """Opens the port for this process alone; raises `DriverError`."""
+        self.close()
+        self._port = opened(self._port_settings.port, self._port_settings.baud, POLL_S)
+
+    def read(self) -> Iterable[Sample]:
+        """Waits for a value of each channel, up to `silent_after`; see `Driver.read`."""
+        if self._port is None:
+            raise DriverError("The serial port is not open.", "Open it before reading.")
+        try:
+            return self.read_from(self._port)
+        # pyserial raises SerialException, OSError, termios.error and, on a port that is unplugged
+        # while in use, TypeError; all mean that the device is gone.
+        except Exception as error:
+            self.close()
+            raise stopped(self._port_settings.port, error) from error
+
+    def read_from(self, port: serial.Serial) -> Iterable[Sample]:
+        """Returns a sample of each channel; raises whatever pyserial does."""
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Closes the port, whatever state it is in."""
+        port, self._port = self._port, None
+        if port is not None:
+            shut(port)
 
 
 def opened(path: str, baud: int, timeout_s: float, **more: Any) -> serial.Serial:

@@ -26,27 +26,33 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, Field, field_validator, model_validator
 
 from stillwell.ports import Candidate, DriverError
 from stillwell.reading import Failure, Sample
-from stillwell.units import Seconds
 from stillwell_drivers.evidence import printable
 from stillwell_drivers.line_pattern import LONGEST_LINE, LinePattern
 from stillwell_drivers.line_shape import shape_of
 from stillwell_drivers.scaled import Scaled
-from stillwell_drivers.serial_port import Port, devices, opened, shut, stopped
+from stillwell_drivers.serial_port import (
+    POLL_S,
+    OnAPort,
+    PortSettings,
+    devices,
+    opened,
+    shut,
+    stopped,
+)
 
 if TYPE_CHECKING:
     import serial
 
-_POLL_S = 0.1
 _CHUNK = 4096
 _BACKLOG_FULL = 4095
 """A terminal's line discipline buffers 4096 bytes (N_TTY_BUF_SIZE in the kernel's
@@ -67,35 +73,19 @@ class Number(Scaled):
     """The named group of `pattern`."""
 
 
-class SerialTextSettings(BaseModel):
+class SerialTextSettings(PortSettings):
     """What may stand below a source with ``driver = "serial_text"``."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     channels: dict[str, Number] = Field(min_length=1)
-    port: Port
-    """The serial device, by a name that stays: /dev/serial/by-id/… or by-path/…, or
-    /dev/serial0."""
-    baud: int = Field(default=9600, ge=50, le=4_000_000)
     pattern: str = Field(min_length=1)
     """A Python regular expression with a named group for each number; what it may be says
     `LinePattern`."""
-    silent_after: Seconds = 4.0
-    """How long one read waits for a line: longer than the pause between two lines, shorter than the
-    source's deadline."""
 
     @field_validator("pattern")
     @classmethod
     def _compiles(cls, pattern: str) -> str:
         LinePattern(pattern)
         return pattern
-
-    @field_validator("silent_after")
-    @classmethod
-    def _bounded(cls, seconds: float) -> float:
-        if not _POLL_S <= seconds <= 600:
-            raise ValueError('Waiting for a line must take from "100 ms" to "10 min".')
-        return seconds
 
     @model_validator(mode="after")
     def _groups_exist(self) -> SerialTextSettings:
@@ -166,21 +156,16 @@ class _Haul:
     """Channels for which a line matched with something that is no number, and that line."""
 
 
-class SerialText:
+class SerialText(OnAPort):
     """Reads lines; see the module's text."""
 
     Settings: ClassVar[type[BaseModel]] = SerialTextSettings
 
     def __init__(self, settings: SerialTextSettings) -> None:
+        super().__init__(settings)
         self._settings = settings
         self._pattern = LinePattern(settings.pattern)
-        self._port: serial.Serial | None = None
         self._buffer = LineBuffer()
-
-    @classmethod
-    def bus(cls, settings: SerialTextSettings) -> str:
-        """Returns ``serial:`` and the port."""
-        return f"serial:{settings.port}"
 
     @classmethod
     def find(cls, names: Path | None = None) -> Iterator[Candidate]:
@@ -191,31 +176,15 @@ class SerialText:
 
     def open(self) -> None:
         """Opens the port for this process alone; raises `DriverError`."""
-        self.close()
-        self._port = opened(self._settings.port, self._settings.baud, _POLL_S)
+        super().open()
         self._buffer = LineBuffer()
 
-    def read(self) -> Iterable[Sample]:
-        """Waits for lines, up to `silent_after`; see `Driver.read`."""
-        if self._port is None:
-            raise DriverError("The serial port is not open.", "Open it before reading.")
-        try:
-            backlog, overflowed = self._drain(self._port)
-            fresh = self._wait(self._port)
-        # pyserial raises SerialException, OSError, termios.error and, on a port that is unplugged
-        # while in use, TypeError; all mean that the device is gone.
-        except Exception as error:
-            self.close()
-            raise stopped(self._settings.port, error) from error
+    def read_from(self, port: serial.Serial) -> list[Sample]:
+        backlog, overflowed = self._drain(port)
+        fresh = self._wait(port)
         return [
             self._sample(channel, fresh, backlog, overflowed) for channel in self._settings.channels
         ]
-
-    def close(self) -> None:
-        """Closes the port, whatever state it is in."""
-        port, self._port = self._port, None
-        if port is not None:
-            shut(port)
 
     def _drain(self, port: serial.Serial) -> tuple[_Haul, bool]:
         """Returns what was received before this read, and whether some of it was lost."""
@@ -243,12 +212,10 @@ class SerialText:
         return haul, overflowed
 
     def _wait(self, port: serial.Serial) -> _Haul:
-        """Returns what is received now, until every channel has a number or `silent_after` is over.
-
-        A driver has no clock, so the time is counted in polls of `_POLL_S`.
-        """
+        """Returns what is received now, until every channel has a number or `silent_after` is
+        over."""
         haul = _Haul()
-        polls = max(1, round(self._settings.silent_after / _POLL_S))
+        polls = self._settings.polls
         while polls > 0:
             first = port.read(1)
             polls -= 1
@@ -261,7 +228,7 @@ class SerialText:
                 break
             if first:
                 # Bytes came at once, so the poll took no time; the rest of the line needs some.
-                time.sleep(_POLL_S)
+                time.sleep(POLL_S)
         return haul
 
     def _take(self, data: bytes, haul: _Haul) -> None:
@@ -315,10 +282,10 @@ def listened(path: str, seconds: float = _LISTENS_S) -> list[Candidate]:
     """Listens to a device at the usual speeds; returns the numbers in its lines. Raises
     `DriverError` if it prints no lines with a number."""
     for baud in _BAUDS:
-        port = opened(path, baud, _POLL_S)
+        port = opened(path, baud, POLL_S)
         buffer, lines = LineBuffer(), list[bytes]()
         try:
-            for _ in range(round(seconds / _POLL_S)):
+            for _ in range(round(seconds / POLL_S)):
                 lines += buffer.feed(port.read(_CHUNK))
                 if len(lines) > _ENOUGH_LINES:
                     break

@@ -30,7 +30,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import UTC, time
 from enum import StrEnum
-from typing import Annotated, ClassVar, Literal, get_args
+from typing import Annotated, Any, ClassVar, Literal, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -155,26 +155,31 @@ class ChannelSettings(_Strict):
         return usual if text is None else parse(text, _DIMENSION[self.sees])
 
 
-class FaultSettings(_Strict):
-    """One fault: what, how long after the tank's first moment, for how long, how large, where."""
+class _Timed(_Strict):
+    """How long after the tank's first moment, for how long, how large, where."""
+
+    after: Seconds = 0.0
+    lasts: Seconds | None = Field(default=None, alias="for")
+    size: float | None = None
+    """How large it is, in the unit that the table of faults and events gives."""
+    target: str = ""
+    """The channel of the sensor; without one, the first that fits."""
+
+    @property
+    def end_s(self) -> float | None:
+        return None if self.lasts is None else self.after + self.lasts
+
+
+class FaultSettings(_Timed):
+    """One fault."""
 
     name: FaultName
-    after: Seconds = 0.0
-    lasts: Seconds | None = Field(default=None, alias="for")
-    size: float | None = None
-    """How large the fault is, in the unit that the table of faults gives."""
-    target: str = ""
-    """The channel of a faulty sensor; without one, the first that fits."""
 
 
-class EventSettings(_Strict):
-    """One event that is no fault; keys as those of a fault."""
+class EventSettings(_Timed):
+    """One event that is no fault."""
 
     name: EventName
-    after: Seconds = 0.0
-    lasts: Seconds | None = Field(default=None, alias="for")
-    size: float | None = None
-    target: str = ""
 
 
 class TankSettings(_Strict):
@@ -248,18 +253,12 @@ class KeeperSettings(_Strict):
 
     def keeper(self) -> Keeper:
         """Returns the keeper's habits."""
-        return Keeper(
-            pours_at=None if isinstance(self.pours_at, str) else self.pours_at,
-            pours_missed=self.pours_missed,
-            pours_noted=self.pours_noted,
-            pours_salt=self.pours_salt,
-            changes_on=None if self.changes_on == "never" else _WEEKDAYS.index(self.changes_on),
-            changes_at=self.changes_at,
-            change_share=self.change_share,
-            changes_noted=self.changes_noted,
-            feeds_at=None if isinstance(self.feeds_at, str) else self.feeds_at,
-            salinity_every_d=self.salinity_every_d,
-        )
+        said: dict[str, Any] = {
+            key: None if value == "never" else value for key, value in self.model_dump().items()
+        }
+        if said["changes_on"] is not None:
+            said["changes_on"] = _WEEKDAYS.index(said["changes_on"])
+        return Keeper(**said)
 
 
 class SimulatedSettings(_Strict):
@@ -350,24 +349,22 @@ class SimulatedSettings(_Strict):
         """Returns the faults, each sensor fault with its channel."""
         out: list[Fault] = []
         for fault in self.faults:
-            end = None if fault.lasts is None else fault.after + fault.lasts
             target = fault.target
             if fault.name is FaultName.PROBES_SWAPPED:
                 target = "/".join(self.swapped(fault.target))
             elif not target:
                 target = next(iter(self._fitting(FAULTS[fault.name].part)), "")
-            out.append(Fault(fault.name, fault.after, end, fault.size, target))
+            out.append(Fault(fault.name, fault.after, fault.end_s, fault.size, target))
         return out
 
     def happening(self) -> list[Event]:
         """Returns the events, those of a probe with its channel."""
         out: list[Event] = []
         for event in self.events:
-            end = None if event.lasts is None else event.after + event.lasts
             target = event.target
             if event.name is EventName.PROBE_REPLACED and not target:
                 target = self._fitting(Part.PROBE)[0]
-            out.append(Event(event.name, event.after, end, event.size, target))
+            out.append(Event(event.name, event.after, event.end_s, event.size, target))
         return out
 
     def sensors(self) -> list[Sensor]:

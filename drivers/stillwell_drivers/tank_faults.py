@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Generic, TypeVar
 
 
 class FaultName(StrEnum):
@@ -210,66 +211,56 @@ EVENTS: dict[EventName, EventKind] = {
 """Every event with what it does."""
 
 
-def _check(name: str, start_s: float, end_s: float | None, size: float | None) -> None:
-    if not math.isfinite(start_s):
-        raise ValueError(f"{name}: the start {start_s} is no number of seconds.")
-    if end_s is not None and not end_s > start_s:
-        raise ValueError(f"{name}: the end {end_s} s is not after the start {start_s} s.")
-    if size is not None and not math.isfinite(size):
-        raise ValueError(f"{name}: the size {size} is no number.")
+N = TypeVar("N", FaultName, EventName)
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
-    """One fault of one simulated tank. Raises ValueError when the end is not after the start.
+class _Happening(Generic[N]):
+    """What happens to one simulated tank. Raises ValueError when the end is not after the start.
 
     Args:
-        name: which fault.
+        name: what.
         start_s: seconds after the tank's first moment.
         end_s: seconds after the tank's first moment; None for never.
         size: see `FaultKind.size_is`; None for the usual one.
-        target: the channel of a faulty sensor; empty for the first one that fits.
+        target: the channel of a sensor; empty for the first one that fits.
     """
 
-    name: FaultName
+    name: N
     start_s: float
     end_s: float | None = None
     size: float | None = None
     target: str = ""
 
     def __post_init__(self) -> None:
-        _check(self.name, self.start_s, self.end_s, self.size)
+        if not math.isfinite(self.start_s):
+            raise ValueError(f"{self.name}: the start {self.start_s} is no number of seconds.")
+        if self.end_s is not None and not self.end_s > self.start_s:
+            raise ValueError(
+                f"{self.name}: the end {self.end_s} s is not after the start {self.start_s} s."
+            )
+        if self.size is not None and not math.isfinite(self.size):
+            raise ValueError(f"{self.name}: the size {self.size} is no number.")
 
     def active(self, at_s: float) -> bool:
-        """Whether the fault is present `at_s` seconds after the tank's first moment."""
+        """Whether it is present `at_s` seconds after the tank's first moment."""
         return self.start_s <= at_s and (self.end_s is None or at_s < self.end_s)
 
     @property
     def amount(self) -> float:
-        """The size of the fault, or the usual one; 0.0 if it has neither."""
-        usual = FAULTS[self.name].size
-        return self.size if self.size is not None else (usual if usual is not None else 0.0)
+        """The size, or the usual one; 0.0 if it has neither."""
+        name = self.name
+        usual = FAULTS[name].size if isinstance(name, FaultName) else EVENTS[name].size
+        return (usual if self.size is None else self.size) or 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One event of one simulated tank; fields as those of `Fault`."""
+class Fault(_Happening[FaultName]):
+    """One fault of one simulated tank."""
 
-    name: EventName
-    start_s: float
-    end_s: float | None = None
-    size: float | None = None
-    target: str = ""
+    __slots__ = ()
 
-    def __post_init__(self) -> None:
-        _check(self.name, self.start_s, self.end_s, self.size)
 
-    def active(self, at_s: float) -> bool:
-        """Whether the event is present `at_s` seconds after the tank's first moment."""
-        return self.start_s <= at_s and (self.end_s is None or at_s < self.end_s)
+class Event(_Happening[EventName]):
+    """One event of one simulated tank."""
 
-    @property
-    def amount(self) -> float:
-        """The size of the event, or the usual one; 0.0 if it has neither."""
-        usual = EVENTS[self.name].size
-        return self.size if self.size is not None else (usual if usual is not None else 0.0)
+    __slots__ = ()
