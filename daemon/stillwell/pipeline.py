@@ -147,8 +147,8 @@ class Pipeline:
         if len(starts) >= TOLD_FROM:
             self._hasty_ms = mono_ms + HASTY_FOR_MS
             if (finding := restarting(starts, self.store.utc_ms)) is not None:
-                self._find(finding, mono_ms)
-        self._find(steady(), mono_ms)
+                self.find(finding, mono_ms)
+        self.find(steady(), mono_ms)
         self._observing.resume()
         self._save(now)
 
@@ -159,7 +159,7 @@ class Pipeline:
         """Returns what has changed, so that whoever keeps a calendar can look again."""
         change, finding = self._clock.look(mono_ms, wall_ms, trusted)
         if finding is not None:
-            self._find(finding, mono_ms)
+            self.find(finding, mono_ms)
         return change
 
     # -- readings
@@ -205,7 +205,7 @@ class Pipeline:
         if self._settled_ms is not None and mono_ms >= self._settled_ms:
             self._settled_ms = None
             self._restarts.forget()
-            self._find(settled(), mono_ms)
+            self.find(settled(), mono_ms)
         if mono_ms >= self._save_ms and not self.store.disk.bulk:
             self._save(now)
         if mono_ms < self._hasty_ms and self.store.trouble is None:
@@ -228,15 +228,11 @@ class Pipeline:
 
     def source_changed(self, state: SourceState, mono_ms: int) -> None:
         """A driver went down or came back."""
-        self._find(far_ends.of_source(state), mono_ms)
+        self.find(far_ends.of_source(state), mono_ms)
 
     def sink_changed(self, sink: str, away: bool, reason: str, mono_ms: int) -> None:
         """A broker or server can't be reached, or can again."""
-        self._find(far_ends.of_sink(sink, away, reason), mono_ms)
-
-    def find(self, finding: Finding, mono_ms: int) -> None:
-        """Takes a finding of somebody who looks at no readings."""
-        self._find(finding, mono_ms)
+        self.find(far_ends.of_sink(sink, away, reason), mono_ms)
 
     def write_down(self, source: str, notes: Iterable[JournalLine]) -> None:
         """Puts what a driver's own keeper has noted into the journal. A line that comes twice is
@@ -311,7 +307,8 @@ class Pipeline:
         self._observing.save()
         self._run_up.save(now)
 
-    def _find(self, finding: Finding, mono_ms: int) -> None:
+    def find(self, finding: Finding, mono_ms: int) -> None:
+        """Takes a finding of somebody who looks at no readings."""
         self._keep(self.watch.find(finding, self.moment(mono_ms)))
 
     def _keep(self, transitions: Sequence[Transition]) -> None:

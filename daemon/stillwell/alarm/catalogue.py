@@ -15,7 +15,7 @@ import sys
 from functools import partial
 from pathlib import Path
 
-from stillwell.alarm.row import Cause, Part, Row, When
+from stillwell.alarm.row import Cause, Row, When
 from stillwell.notice import Priority
 
 HOUR_S = 3600.0
@@ -73,14 +73,12 @@ ROWS: tuple[Row, ...] = (
         HIGH,
         "Heat is missing where it always came: a dead heater, or a dial turned down.",
         (*_NO_FLOW, *_causes("mains.lost")),
-        needs=Part.HEATER,
         patience_s=_HEAT_PATIENCE_S,
     ),
     Row(
         "heater.stuck-on",
         HIGH,
         "Heat goes on where it always ended: a contact that sticks, or a dial turned up.",
-        needs=Part.HEATER,
     ),
     _by_hand(
         "heater.too-weak",
@@ -89,58 +87,44 @@ ROWS: tuple[Row, ...] = (
         "heater is on almost without a pause and the water still holds.",
         (*_NO_FLOW, *_causes("mains.lost")),
         also=(LOW,),
-        needs=Part.HEATER,
     ),
     _by_hand(
         "heater.setting-moved",
         MEDIUM,
         "The heater switches, or holds the water, elsewhere than before: the dial was turned.",
         _NO_FLOW,
-        needs=Part.HEATER,
     ),
     _by_hand(
         "chiller.not-cooling",
         HIGH,
         "The water has passed the point at which the chiller always came on, and is not cooled.",
         (*_NO_FLOW, *_causes("mains.lost")),
-        needs=Part.CHILLER,
         patience_s=_HEAT_PATIENCE_S,
     ),
-    Row("chiller.stuck-on", HIGH, "It cools on where it always went off.", needs=Part.CHILLER),
-    Row("room.too-warm", MEDIUM, "The water is too warm without the heater.", needs=Part.HEATER),
+    Row("chiller.stuck-on", HIGH, "It cools on where it always went off."),
+    Row("room.too-warm", MEDIUM, "The water is too warm without the heater."),
     _by_hand(
         "pump.stopped",
         HIGH,
         "The return chamber has risen at once and stays up, or its probe parts from the tank's.",
         _causes("mains.lost"),
-        needs=Part.FLOW,
     ),
     Row(
         "pump.resting",
         HIGH,
         "The pump may be resting: a probe in the chamber sees other water than the tank's.",
-        needs=Part.FLOW,
         is_state=True,
     ),
     _by_hand(
-        "mains.lost",
-        HIGH,
-        "Pump and heater have stopped together; the Pi runs on a battery.",
-        needs=Part.HEATER,
+        "mains.lost", HIGH, "Pump and heater have stopped together; the Pi runs on a battery."
     ),
     _by_hand(
         "lamp.not-on",
         LOW,
         "The lamp's heat is missing in its hours.",
         _causes("mains.lost"),
-        needs=Part.LAMP,
     ),
-    _by_hand(
-        "lamp.not-off",
-        LOW,
-        "The lamp's heat comes in its dark hours.",
-        needs=Part.LAMP,
-    ),
+    _by_hand("lamp.not-off", LOW, "The lamp's heat comes in its dark hours."),
     _by_hand(
         "{probe}.doubtful",
         MEDIUM,
@@ -151,44 +135,37 @@ ROWS: tuple[Row, ...] = (
         also=(HIGH,),
         doubts=True,
     ),
-    Row(
-        "level.leak", MEDIUM, "More goes than usual; high: a leak.", also=(HIGH,), needs=Part.LEVEL
-    ),
+    Row("level.leak", MEDIUM, "More goes than usual; high: a leak.", also=(HIGH,)),
     _by_hand(
         "level.top-up",
         MEDIUM,
         "The water nears the pump's intake; high when it is there.",
         also=(HIGH,),
-        needs=Part.LEVEL,
     ),
     _by_hand(
         "level.too-high",
         MEDIUM,
         "There is more water in the chamber than is safe.",
         _CHAMBER_RISEN,
-        needs=Part.LEVEL,
         patience_s=_SENSOR_PATIENCE_S,
     ),
-    Row("top-up.stuck-on", HIGH, "The automatic top-up does not stop.", needs=Part.TOP_UP),
+    Row("top-up.stuck-on", HIGH, "The automatic top-up does not stop."),
     _by_hand(
         "top-up.missing",
         MEDIUM,
         "The automatic top-up adds nothing although the water falls.",
         _causes("reservoir.low", "mains.lost"),
-        needs=Part.TOP_UP,
     ),
     _by_hand(
         "reservoir.low",
         MEDIUM,
         "The top-up's reservoir will be empty before somebody is likely to fill it.",
-        needs=Part.TOP_UP,
     ),
     _by_hand(
         "level.standstill",
         LOW,
         "No water evaporates: the level may not be seen as it is.",
         _CHAMBER_RISEN,
-        needs=Part.LEVEL,
         patience_s=_STILL_PATIENCE_S,
     ),
     _by_hand(
@@ -196,7 +173,6 @@ ROWS: tuple[Row, ...] = (
         MEDIUM,
         "The chamber's sensors contradict each other.",
         _CHAMBER_ODD,
-        needs=Part.LEVEL,
         patience_s=_SENSOR_PATIENCE_S,
     ),
     _by_hand(
@@ -204,7 +180,6 @@ ROWS: tuple[Row, ...] = (
         MEDIUM,
         "The gauge has jumped by itself, and the next pour ends as far off where pours end.",
         _CHAMBER_ODD,
-        needs=Part.GAUGE,
         patience_s=_POUR_PATIENCE_S,
     ),
     _float_row("stuck-up", "This float stays closed against what else is known of the water."),
@@ -281,11 +256,7 @@ ROWS: tuple[Row, ...] = (
         (*_SOURCE, *_NOT_HEARD, *_causes(*_DOUBTS)),
         also=(LOW,),
     ),
-    _by_hand(
-        "source.{source}.down",
-        MEDIUM,
-        "None of this source's channels can be read.",
-    ),
+    _by_hand("source.{source}.down", MEDIUM, "None of this source's channels can be read."),
     Row("sink.{sink}.away", LOW, "This recipient has not been reached for a while."),
     Row("salinity.high", MEDIUM, "The salinity is most likely above its limit."),
     Row("salinity.low", MEDIUM, "The salinity is most likely below its limit."),

@@ -45,6 +45,20 @@ class Part(StrEnum):
     """An automatic top-up."""
 
 
+_NEEDS = {
+    "heater": Part.HEATER,
+    "room": Part.HEATER,
+    "mains": Part.HEATER,
+    "chiller": Part.CHILLER,
+    "lamp": Part.LAMP,
+    "pump": Part.FLOW,
+    "level": Part.LEVEL,
+    "{gauge}": Part.GAUGE,
+    "top-up": Part.TOP_UP,
+    "reservoir": Part.TOP_UP,
+}
+
+
 class When(StrEnum):
     """The circumstances under which something in a row holds."""
 
@@ -92,8 +106,6 @@ class Row:
     follows: tuple[Cause, ...] = ()
     also: tuple[Priority, ...] = ()
     """Other priorities that it can have, depending on how bad it is."""
-    needs: Part | None = None
-    """The part without which this alarm does not exist."""
     only: When = When.ALWAYS
     by_hand: When = When.NEVER
     """When a hand in the tank or at a plug causes it, so that it is kept quiet during work at
@@ -107,6 +119,11 @@ class Row:
     is_state: bool = False
     """Not an alarm, but a state in which the plant is run: nobody is told of it, and what would
     be raised because of it is kept quiet (state-based suppression in ISA-18.2, from memory)."""
+
+    @property
+    def needs(self) -> Part | None:
+        """The part without which this alarm does not exist; its name begins with it."""
+        return _NEEDS.get(self.name.partition(".")[0])
 
     @property
     def place(self) -> Place | None:

@@ -47,202 +47,126 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """What is accepted for a kind. Spans are inclusive, in the unit that is kept; they are our own
-    allowances, not published figures."""
+    """What is accepted for a kind. Spans are inclusive, in the unit that is kept, volumes as shares
+    of the tank's; they are our own allowances, not published figures."""
 
     kind: Kind
     says: str
     """What it is, for a list of kinds."""
     takes: Takes
-    unit: str = ""
-    """The unit in which values are kept."""
+    example: str
     dimension: Dimension | None = None
     """The dimension of a plain physical value; None where the unit has a grammar of its own."""
     possible: Span | None = None
     usual: Span | None = None
-    of_tank: bool = False
-    """Spans are shares of the tank's volume."""
-    needs_text: bool = False
-    example: str = ""
+
+    @property
+    def unit(self) -> str:
+        """The unit in which plain physical values are kept."""
+        return _UNITS[self.dimension] if self.dimension else ""
+
+    @property
+    def of_tank(self) -> bool:
+        """Whether spans are shares of the tank's volume."""
+        return self.dimension is Dimension.VOLUME
+
+    @property
+    def needs_text(self) -> bool:
+        return self.kind in (Kind.CALIBRATION, Kind.POSTPONED, Kind.NOTE)
 
 
-_MG_N = "mg/L N"
+_UNITS = {
+    Dimension.VOLUME: "mL",
+    Dimension.TEMPERATURE: "Cel",
+    Dimension.DIFFERENCE: "K",
+    Dimension.DURATION: "s",
+}
 
 REMINDERS = ("top-up", "water-change", "salinity", "tests", "refractometer", "lamp", "drill")
 """What the keeper is reminded of; an entry that postpones a reminder names one of these in its
 text."""
 
+_NUMBERS: dict[Kind, tuple[Dimension | None, Span, Span]] = {
+    Kind.POUR: (Dimension.VOLUME, (1e-5, 1.0), (1e-4, 0.06)),
+    Kind.SALT_POUR: (Dimension.VOLUME, (1e-5, 1.0), (1e-4, 0.10)),
+    Kind.WATER_CHANGE: (Dimension.VOLUME, (1e-4, 1.0), (0.02, 0.5)),
+    Kind.SALINITY: (None, (0.0, 42.0), (28.0, 39.0)),
+    Kind.TEMPERATURE: (Dimension.TEMPERATURE, (-2.0, 45.0), (18.0, 31.0)),
+    Kind.AMMONIA: (None, (0.0, 50.0), (0.0, 8.0)),
+    Kind.NITRITE: (None, (0.0, 50.0), (0.0, 8.0)),
+    Kind.NITRATE: (None, (0.0, 200.0), (0.0, 25.0)),
+    Kind.PH: (None, (5.0, 11.0), (7.5, 8.7)),
+    Kind.HEATER_TRIM: (Dimension.DIFFERENCE, (-15.0, 15.0), (-2.0, 2.0)),
+    Kind.LAMP_HOURS: (Dimension.DURATION, (0.0, 86_400.0), (4 * 3600.0, 13 * 3600.0)),
+    Kind.ANIMALS_IN: (None, (1.0, 500.0), (1.0, 5.0)),
+    Kind.ANIMALS_OUT: (None, (1.0, 500.0), (1.0, 20.0)),
+    Kind.POSTPONED: (Dimension.DURATION, (60.0, 366 * 86_400.0), (60.0, 30 * 86_400.0)),
+}
+"""Dimension, possible and usual values of the kinds whose values are judged."""
+
 KINDS: dict[Kind, Rule] = {
-    rule.kind: rule
-    for rule in (
-        Rule(
+    kind: Rule(kind, says, takes, example, *_NUMBERS.get(kind, ()))
+    for kind, takes, says, example in (
+        (
             Kind.POUR,
+            Takes.MAYBE,
             "fresh water poured in; without a volume: up to the mark",
-            Takes.MAYBE,
-            "mL",
-            Dimension.VOLUME,
-            (1e-5, 1.0),
-            (1e-4, 0.06),
-            of_tank=True,
-            example="pour 540 mL to mark",
+            "pour 540 mL to mark",
         ),
-        Rule(
-            Kind.SALT_POUR,
-            "salt water poured in",
-            Takes.VALUE,
-            "mL",
-            Dimension.VOLUME,
-            (1e-5, 1.0),
-            (1e-4, 0.10),
-            of_tank=True,
-            example="salt-pour 1.2 L at 35 ppt",
-        ),
-        Rule(
+        (Kind.SALT_POUR, Takes.VALUE, "salt water poured in", "salt-pour 1.2 L at 35 ppt"),
+        (
             Kind.WATER_CHANGE,
+            Takes.VALUE,
             "so much out, as much new salt water in",
-            Takes.VALUE,
-            "mL",
-            Dimension.VOLUME,
-            (1e-4, 1.0),
-            (0.02, 0.5),
-            of_tank=True,
-            example="water-change 10 L at 35 ppt",
+            "water-change 10 L at 35 ppt",
         ),
-        Rule(
+        (
             Kind.SALINITY,
+            Takes.VALUE,
             "salinity: ppt, specific gravity with its reference, or conductivity with temperature",
-            Takes.VALUE,
-            "ppt",
-            None,
-            (0.0, 42.0),
-            (28.0, 39.0),
-            example="salinity 35.2 ppt",
+            "salinity 35.2 ppt",
         ),
-        Rule(
-            Kind.TEMPERATURE,
-            "temperature measured by hand",
-            Takes.VALUE,
-            "Cel",
-            Dimension.TEMPERATURE,
-            (-2.0, 45.0),
-            (18.0, 31.0),
-            example="temperature 25.3 degC",
-        ),
-        Rule(
-            Kind.AMMONIA,
-            "total ammonia, by a kit",
-            Takes.VALUE,
-            _MG_N,
-            None,
-            (0.0, 50.0),
-            (0.0, 8.0),
-            example="ammonia 0.5 mg/L N",
-        ),
-        Rule(
-            Kind.NITRITE,
-            "nitrite, by a kit",
-            Takes.VALUE,
-            _MG_N,
-            None,
-            (0.0, 50.0),
-            (0.0, 8.0),
-            example="nitrite 0.25 mg/L NO2",
-        ),
-        Rule(
-            Kind.NITRATE,
-            "nitrate, by a kit",
-            Takes.VALUE,
-            _MG_N,
-            None,
-            (0.0, 200.0),
-            (0.0, 25.0),
-            example="nitrate 10 mg/L NO3",
-        ),
-        Rule(
-            Kind.PH,
-            "pH, on NBS buffers unless said",
-            Takes.VALUE,
-            "NBS",
-            None,
-            (5.0, 11.0),
-            (7.5, 8.7),
-            example="ph 8.2",
-        ),
-        Rule(
-            Kind.HEATER_TRIM,
-            "the heater's dial moved by so much",
-            Takes.VALUE,
-            "K",
-            Dimension.DIFFERENCE,
-            (-15.0, 15.0),
-            (-2.0, 2.0),
-            example="heater-trim -0.5 K",
-        ),
-        Rule(
+        (Kind.TEMPERATURE, Takes.VALUE, "temperature measured by hand", "temperature 25.3 degC"),
+        (Kind.AMMONIA, Takes.VALUE, "total ammonia, by a kit", "ammonia 0.5 mg/L N"),
+        (Kind.NITRITE, Takes.VALUE, "nitrite, by a kit", "nitrite 0.25 mg/L NO2"),
+        (Kind.NITRATE, Takes.VALUE, "nitrate, by a kit", "nitrate 10 mg/L NO3"),
+        (Kind.PH, Takes.VALUE, "pH, on NBS buffers unless said", "ph 8.2"),
+        (Kind.HEATER_TRIM, Takes.VALUE, "the heater's dial moved by so much", "heater-trim -0.5 K"),
+        (
             Kind.LAMP_HOURS,
+            Takes.VALUE,
             "the lamp is set to so many hours a day",
-            Takes.VALUE,
-            "s",
-            Dimension.DURATION,
-            (0.0, 86_400.0),
-            (4 * 3600.0, 13 * 3600.0),
-            example="lamp-hours 10 h",
+            "lamp-hours 10 h",
         ),
-        Rule(
+        (
             Kind.CALIBRATION,
+            Takes.MAYBE,
             "a probe or refractometer calibrated; what it showed before, if known",
-            Takes.MAYBE,
-            needs_text=True,
-            example='calibration 35.5 ppt --text "refractometer, 35 ppt fluid"',
+            'calibration 35.5 ppt --text "refractometer, 35 ppt fluid"',
         ),
-        Rule(Kind.CLEANING, "something cleaned", Takes.NOTHING, example="cleaning"),
-        Rule(Kind.FED, "animals fed", Takes.NOTHING, example="fed"),
-        Rule(
-            Kind.ANIMALS_IN,
-            "animals put in",
-            Takes.MAYBE,
-            possible=(1.0, 500.0),
-            usual=(1.0, 5.0),
-            example='animals-in 2 --text "hermit crabs"',
-        ),
-        Rule(
-            Kind.ANIMALS_OUT,
-            "animals taken out, or dead",
-            Takes.MAYBE,
-            possible=(1.0, 500.0),
-            usual=(1.0, 20.0),
-            example="animals-out 1",
-        ),
-        Rule(
+        (Kind.CLEANING, Takes.NOTHING, "something cleaned", "cleaning"),
+        (Kind.FED, Takes.NOTHING, "animals fed", "fed"),
+        (Kind.ANIMALS_IN, Takes.MAYBE, "animals put in", 'animals-in 2 --text "hermit crabs"'),
+        (Kind.ANIMALS_OUT, Takes.MAYBE, "animals taken out, or dead", "animals-out 1"),
+        (
             Kind.SEEDED,
+            Takes.NOTHING,
             "live rock, sand or filter matter from a running tank put in",
-            Takes.NOTHING,
-            example="seeded",
+            "seeded",
         ),
-        Rule(
+        (
             Kind.CYCLE_START,
+            Takes.NOTHING,
             "something that gives off ammonia put into a new tank: its cycle begins",
-            Takes.NOTHING,
-            example="cycle-start",
+            "cycle-start",
         ),
-        Rule(
+        (
             Kind.POSTPONED,
-            "a reminder put off for so long; the text says which",
             Takes.VALUE,
-            "s",
-            Dimension.DURATION,
-            (60.0, 366 * 86_400.0),
-            (60.0, 30 * 86_400.0),
-            needs_text=True,
-            example="postponed 2 d --text water-change",
+            "a reminder put off for so long; the text says which",
+            "postponed 2 d --text water-change",
         ),
-        Rule(
-            Kind.NOTE,
-            "anything else",
-            Takes.NOTHING,
-            needs_text=True,
-            example='note --text "cloudy since noon"',
-        ),
+        (Kind.NOTE, Takes.NOTHING, "anything else", 'note --text "cloudy since noon"'),
     )
 }
 """The rule of each kind. Usual spans are common practice: a value outside them is only asked about.

@@ -60,7 +60,7 @@ def _read_value(rule: Rule, typed: str, unit: str, tank_ml: float) -> tuple[floa
         case Kind.SALINITY:
             return _salinity(typed, unit)
         case Kind.AMMONIA | Kind.NITRITE | Kind.NITRATE:
-            return _by_kit(Species(rule.kind), typed, unit), rule.unit
+            return _by_kit(Species(rule.kind), typed, unit), "mg/L N"
         case Kind.PH:
             scale = {"": "NBS", "ph": "NBS", "nbs": "NBS", "total": "total"}.get(unit.casefold())
             if scale is None:
