@@ -22,25 +22,3 @@ from stillwell.journal.refusal import JournalError
 from stillwell.journal.standing import standing
 from stillwell.journal.times import when
 from stillwell.journal.wording import in_words, number_and_unit
-
-__all__ = [
-    "KINDS",
-    "REMINDERS",
-    "Circumstances",
-    "Draft",
-    "JournalError",
-    "Kind",
-    "Rule",
-    "corrected",
-    "cycle_happenings",
-    "cycle_tests",
-    "drafted",
-    "in_words",
-    "kind_named",
-    "number_and_unit",
-    "salinity_of",
-    "salt_events",
-    "standing",
-    "struck",
-    "when",
-]

@@ -6,5 +6,3 @@ in the program words an alarm, and nothing is worded before the reader is known.
 """
 
 from stillwell.words.reader import Reader
-
-__all__ = ["Reader"]

@@ -19,5 +19,3 @@ memory to disk, and by default it never writes it. So:
 
 from stillwell.deliver.mqtt.settings import MqttSettings
 from stillwell.deliver.mqtt.sink import Mqtt
-
-__all__ = ["Mqtt", "MqttSettings"]

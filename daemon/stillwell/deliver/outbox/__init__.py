@@ -11,5 +11,3 @@ daemon that is killed in between sends the same row, with the same key, again.
 from stillwell.deliver.outbox.cursors import ahead_name
 from stillwell.deliver.outbox.rounds import IDLE_S, NOT_STARTED, Outbox, name_of
 from stillwell.deliver.outbox.thread import OutboxThread
-
-__all__ = ["IDLE_S", "NOT_STARTED", "Outbox", "OutboxThread", "ahead_name", "name_of"]

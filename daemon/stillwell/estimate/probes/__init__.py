@@ -20,5 +20,3 @@ faults.
 
 from stillwell.estimate.probes.doubt import Doubted, Kind
 from stillwell.estimate.probes.judge import Judged, ProbeJudge
-
-__all__ = ["Doubted", "Judged", "Kind", "ProbeJudge"]
