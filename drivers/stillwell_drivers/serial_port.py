@@ -12,8 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from annotated_types import Ge, Le
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 
 from stillwell.ports import DriverError
 from stillwell.reading import Sample
@@ -79,9 +78,16 @@ class PortSettings(BaseModel):
     """The serial device, by a name that stays: /dev/serial/by-id/… or by-path/…, or
     /dev/serial0."""
     baud: int = Field(default=9600, ge=50, le=4_000_000)
-    silent_after: Annotated[Seconds, Ge(0.1), Le(600)] = 4.0
+    silent_after: Seconds = 4.0
     """How long one read waits: longer than the pause between two lines or frames, shorter than the
     source's deadline."""
+
+    @field_validator("silent_after")
+    @classmethod
+    def _bounded(cls, seconds: float) -> float:
+        if not POLL_S <= seconds <= 600:
+            raise ValueError('One read must wait from "100 ms" to "10 min".')
+        return seconds
 
     @property
     def polls(self) -> int:

@@ -428,7 +428,7 @@ class TestSettings:
             ({"pattern": r"\d+"}, "it has: none"),
             ({"channels": {"level": {"group": "mm", "scale": 0}}}, "every reading the same"),
             ({"channels": {"level": {"group": "mm", "scale": float("nan")}}}, "finite"),
-            ({"silent_after": "0 s"}, "0.1"),
+            ({"silent_after": "0 s"}, "100 ms"),
             ({"silent_after": "3"}, "no unit"),
             ({"baud": 0}, "50"),
         ],
