@@ -463,7 +463,8 @@ class TestAMillionBytesOfNoise:
     def test_they_raise_nothing_and_take_no_memory(
         self, gauge: Gauge, monkeypatch: pytest.MonkeyPatch, long_run: bool
     ) -> None:
-        monkeypatch.setattr(serial_text, "_POLL_S", 0.001)
+        for module in (serial_port, serial_text):
+            monkeypatch.setattr(module, "POLL_S", 0.001)
         driver = SerialText(settings(gauge, silent_after="100 ms"))
         driver.open()
         noise = random.Random(1_000_003)
