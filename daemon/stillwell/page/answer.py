@@ -47,28 +47,10 @@ class Answers:
         tank, answer = found
         with seen(tank) as now:
             held = holds(answer, now_ms(), self._used(now, answer))
-            card, happened = _about(now, answer)
-            ended = _ended(now, answer)
-            if isinstance(held, Rejected) or ended:
-                why = held.text if isinstance(held, Rejected) else ended
-                return self._page(
-                    tank,
-                    "Nothing to answer",
-                    [why],
-                    card=card,
-                    happened=happened,
-                    label=now.plan.tank,
-                )
-            return self._page(
-                tank,
-                "Answer this alarm",
-                [],
-                card=card,
-                happened=happened,
-                token=token,
-                answer=answer,
-                label=now.plan.tank,
-            )
+            why = held.text if isinstance(held, Rejected) else _ended(now, answer)
+            if why:
+                return self._page(tank, "Nothing to answer", [why], of=(now, answer))
+            return self._page(tank, "Answer this alarm", [], of=(now, answer), token=token)
 
     def take(self, request: Request) -> Response:
         """Carries out the answer after the button was pressed."""
@@ -83,18 +65,9 @@ class Answers:
         if isinstance(asked, Rejected):
             return self._page(tank, "This link counts no more", [asked.text], status=403)
         reply = await_reply(tank.store, asked)
-        title = "Done" if reply.done else "Not done"
+        title, status = ("Done", 200) if reply.done else ("Not done", 409)
         with seen(tank) as now:
-            card, happened = _about(now, answer)
-            return self._page(
-                tank,
-                title,
-                [reply.text],
-                status=200 if reply.done else 409,
-                card=card,
-                happened=happened,
-                label=now.plan.tank,
-            )
+            return self._page(tank, title, [reply.text], status=status, of=(now, answer))
 
     def _whose(self, token: str) -> tuple[Tank, Answer] | Rejected:
         """Returns the tank whose key the token was signed with, and the answer; or why it is
@@ -122,27 +95,24 @@ class Answers:
         lines: list[str],
         *,
         status: int = 200,
-        card: Card | None = None,
-        happened: list[str] | None = None,
+        of: tuple[Seen, Answer] | None = None,
         token: str = "",
-        answer: Answer | None = None,
-        label: str = "",
     ) -> Response:
+        card, happened = _about(*of) if of else (None, [])
         deed = "I see to it"
-        if answer is not None and answer.command is Command.SHELVE:
-            deed = f"Keep it quiet for {answer.shelve_s // 60} min"
+        if of and of[1].command is Command.SHELVE:
+            deed = f"Keep it quiet for {of[1].shelve_s // 60} min"
         return self._site.page(
             "answer.html",
             None,
             status=status,
-            tank="",
             title=title,
             lines=lines,
             card=card,
-            happened=happened or [],
+            happened=happened,
             token=token,
             deed=deed,
-            label=label,
+            label=of[0].plan.tank if of else "",
             where=tank.name if tank is not None else "",
         )
 

@@ -93,7 +93,7 @@ def page(
             line = screen.line if screen else "This tank can't be shown now."
             good = screen is not None and (screen.watched or screen.made_up)
             rows.append((tank.name, shown.label, line, says, good))
-        return site.page("tanks.html", visitor, tank="", rows=rows)
+        return site.page("tanks.html", visitor, rows=rows)
 
     def lacking(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)

@@ -36,20 +36,8 @@ _MOST_TAPS = 4
 _TYPED = ("kind", "value", "unit", "at", "lasted", "text", "key")
 _MOST_TYPED = 600
 _UNITS = (
-    "L",
-    "mL",
-    "gal",
-    "fl oz",
-    "ppt",
-    "mg/L",
-    "mg/L N",
-    "mg/L NO2",
-    "mg/L NO3",
-    "degC",
-    "degF",
-    "K",
-    "h",
-    "d",
+    *("L", "mL", "gal", "fl oz", "ppt", "mg/L", "mg/L N", "mg/L NO2", "mg/L NO3"),
+    *("degC", "degF", "K", "h", "d"),
 )
 
 
@@ -62,7 +50,7 @@ class Book:
         """By device and kind: the unit that was typed last."""
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         kind = request.query_params.get("kind", "")[:40]
         typed = {"kind": kind if kind in list(Kind) else Kind.POUR}
         return self._shown(request, visitor, tank, typed)
@@ -110,7 +98,7 @@ class Book:
 
     def note(self, request: Request, visitor: Visitor) -> Response:
         """Notes what was typed, or shows why it can't, or asks whether it is meant."""
-        tank, sent = self._site.tank_asked(request), fields(request)
+        tank, sent = self._site.tank(request), fields(request)
         typed = {name: sent.get(name, "")[:_MOST_TYPED] for name in _TYPED}
         try:
             told = self._noted(tank, typed, visitor, sure=sent.get("sure") == "1")
@@ -152,7 +140,7 @@ class Book:
     def strike(self, request: Request, visitor: Visitor) -> Response:
         """Strikes one entry out."""
         tank, number = self._site.tank(request), fields(request).get("entry", "")
-        if tank is None or not (number.isascii() and number.isdigit() and len(number) < 12):
+        if not (number.isascii() and number.isdigit() and len(number) < 12):
             return self._site.trouble(request, 400, "That is no entry of the book.")
         with seen(tank) as now:
             here = circumstances(now.reader, now.book, now.now_ms, strike=int(number))
@@ -169,7 +157,7 @@ class Book:
 
     def export(self, request: Request, visitor: Visitor) -> Response:
         """Returns the journal as the command line writes it."""
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         with seen(tank) as now:
             out = io.StringIO()
             write = csv.writer(out, lineterminator="\n").writerow
@@ -233,48 +221,31 @@ def _months(now: Seen) -> list[tuple[str, str]]:
 
 def _weeks(weeks: Weeks, now: Seen) -> dict[str, Any]:
     """Returns salinity as a picture, tests as a table, extremes in words."""
-    units = now.plan.units
     salt = [(at, value) for at, value, _, _ in weeks.salinity]
-    spread = [(at, low, high) for at, _, low, high in weeks.salinity]
-    wanted = now.book.salinity_low, now.book.salinity_high
     picture = drawing(
         salt,
         weeks.start_ms,
         weeks.end_ms,
         now.zone,
-        wanted=wanted,
-        spread=spread,
+        wanted=(now.book.salinity_low, now.book.salinity_high),
+        spread=[(at, low, high) for at, _, low, high in weeks.salinity],
         longest_ms=3 * DAY_MS,
     )
-    ends = [
-        f"{v:.1f}"
-        for v in (min((v for _, v in salt), default=0.0), max((v for _, v in salt), default=0.0))
-    ]
     tests = []
     for kind in (Kind.AMMONIA, Kind.NITRITE, Kind.NITRATE, Kind.PH):
         for at_ms, value in tests_of(weeks, kind):
-            at = dt.datetime.fromtimestamp(at_ms / 1000, now.zone)
-            unit = "" if kind is Kind.PH else " mg/L as N"
-            tests.append(
-                (
-                    at_ms,
-                    f"{at:%a %d %b}",
-                    str(kind),
-                    f"{value:.2g}{unit}" if kind is not Kind.PH else f"{value:g}",
-                )
-            )
-    water = [
-        f"{band.name.capitalize()}: "
-        + behind_the_means(
-            weeks.days[band.name],
-            now.zone,
-            partial(show_kept, unit=band.unit, system=units),
-        )
-        for band in now.plan.bands
-    ]
+            day = f"{dt.datetime.fromtimestamp(at_ms / 1000, now.zone):%a %d %b}"
+            said = f"{value:g}" if kind is Kind.PH else f"{value:.2g} mg/L as N"
+            tests.append((at_ms, day, str(kind), said))
+    water = []
+    for band in now.plan.bands:
+        label = partial(show_kept, unit=band.unit, system=now.plan.units)
+        said = behind_the_means(weeks.days[band.name], now.zone, label)
+        water.append(f"{band.name.capitalize()}: {said}")
+    values = [value for _, value in salt]
     return {
         "salinity": picture,
-        "says": f"Salinity {ends[0]} to {ends[1]} ppt" if salt else "",
+        "says": f"Salinity {min(values):.1f} to {max(values):.1f} ppt" if salt else "",
         "tests": [row[1:] for row in sorted(tests, reverse=True)],
         "water": water,
         "alarms": len(weeks.alarms),

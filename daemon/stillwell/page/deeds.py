@@ -34,7 +34,7 @@ class Deeds:
         tank, sent = self._site.tank(request), fields(request)
         command, alarm = _DEEDS.get(sent.get("deed", "")), sent.get("alarm", "")
         minutes = sent.get("minutes", "0")
-        if tank is None or command is None or not 0 < len(alarm) <= _LONGEST_NAME:
+        if command is None or not 0 < len(alarm) <= _LONGEST_NAME:
             return self._site.trouble(request, 400, "That is no answer to an alarm.")
         if not (minutes.isascii() and minutes.isdigit() and int(minutes[:6]) <= _MOST_MIN):
             return self._site.trouble(request, 400, "An alarm keeps quiet for 4 h at most here.")
@@ -42,7 +42,7 @@ class Deeds:
         return self._ask(tank, asked, f"/tank/{tank.name}")
 
     def drill(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         asked = Asked(Command.DRILL, by=visitor.name or "the page", seconds=PATIENCE_S)
         return self._ask(tank, asked, f"/tank/{tank.name}")
 

@@ -59,14 +59,13 @@ class Shown:
     title: str
     label: str
     now: Now | None
-    """None where the store can't be read; then `trouble` says why, and what to do."""
+    """None where the store can't be read; then `html` says why, and what to do."""
     now_ms: int
     signs: _Signs
     """The signs before the store was read."""
     at_s: float
     happened: tuple[int, int] | None
     """The newest transition of an alarm and the newest entry of the book that are in it."""
-    trouble: tuple[str, str] = ("", "")
     html: dict[bool, str] = field(default_factory=dict)
     """What changes, by whether the visitor may act, with a mark where a form's token belongs."""
     pages: dict[Visitor, str] = field(default_factory=dict)
@@ -79,7 +78,8 @@ class Board:
     What is measured has its time beside it, so a visitor gets a screen of some seconds ago rather
     than wait for the next one, which is being made meanwhile. What has no time of its own is never
     late: an alarm that has come, changed or gone, an entry of the book, a daemon that has ended.
-    Where any of these is newer than the screen, the visitor waits for a new one.
+    Where any of these is newer than the screen, the visitor waits for a new one. That a daemon
+    hangs is seen by the time since its last sign alone, and may be shown `KEEPS_S` later.
     """
 
     def __init__(self, site: Site, tank: Tank, mark: str) -> None:
@@ -173,21 +173,18 @@ class Board:
                 screen = now(found, self._ledger)
                 label = found.plan.tank
         except StoreError as error:
-            name = self._tank.name
+            what, do = error.words
+            html = self._site.render("unreadable.html", what=what, do=do)
+            name, for_all = self._tank.name, {True: html, False: html}
             title = f"Not readable: {name}"
-            return Shown(title, name, None, now_ms(), signs, at_s, None, error.words)
+            return Shown(title, name, None, now_ms(), signs, at_s, None, for_all)
         title = _title(screen, label)
         return Shown(title, label, screen, screen.now_ms, signs, at_s, happened)
 
     def _html(self, shown: Shown, *, acts: bool) -> str:
         if acts not in shown.html:
-            if shown.now is None:
-                what, do = shown.trouble
-                html = self._site.render("unreadable.html", what=what, do=do)
-            else:
-                values = {"now": shown.now, "tank": self._tank.name, "csrf": self._mark}
-                html = self._site.render("now_main.html", acts=acts, **values)
-            shown.html[acts] = html
+            values = {"now": shown.now, "tank": self._tank.name, "csrf": self._mark}
+            shown.html[acts] = self._site.render("now_main.html", acts=acts, **values)
         return shown.html[acts]
 
     def _whole(self, shown: Shown, anybody: Visitor, told: tuple[str, bool] | None) -> str:
@@ -228,14 +225,14 @@ class Boards:
 
     def __init__(self, site: Site) -> None:
         self._site = site
-        self.mark = secrets.token_hex(16)
-        self._of = {name: Board(site, tank, self.mark) for name, tank in site.tanks.items()}
+        mark = secrets.token_hex(16)
+        self._of = {name: Board(site, tank, mark) for name, tank in site.tanks.items()}
         self.looking = 0
         """How many browsers are being kept up to date."""
 
     def page(self, request: Request, visitor: Visitor) -> Response:
         """Returns the screen as a whole page."""
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         text, well = self._of[tank.name].page(visitor, self._site.said(request))
         return HTMLResponse(text, 200 if well else 503)
 
@@ -257,13 +254,13 @@ class Boards:
         """Server-sent events (WHATWG HTML, 9.2): ``now`` when something has changed, else ``alive``
         every 15 s. Each begins with the time in ms."""
         visitor = await run_in_threadpool(self._site.visitor, request)
-        tank = self._site.tank(request)
         if not isinstance(visitor, Visitor):
             return Response(status_code=403)
-        if tank is None or self.looking >= MOST_LOOKING:
-            return Response(status_code=404 if tank is None else 503)
+        board = self._of[self._site.tank(request).name]
+        if self.looking >= MOST_LOOKING:
+            return Response(status_code=503)
         return StreamingResponse(
-            self._events(request, self._of[tank.name], visitor),
+            self._events(request, board, visitor),
             media_type="text/event-stream",
             headers={"x-accel-buffering": "no"},
         )

@@ -7,7 +7,6 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -23,13 +22,6 @@ from stillwell.page.site import Site, clock_words
 _CHECKED_WITHIN_S = 60.0
 
 
-@dataclass(frozen=True, slots=True)
-class Recipient:
-    name: str
-    well: bool
-    words: str
-
-
 class Machine:
     """The routes."""
 
@@ -37,7 +29,7 @@ class Machine:
         self._site = site
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         with seen(tank) as now:
             run = kept_run(now.reader)
             configured = None if run is None else [one.name for one in run.recipients]
@@ -67,18 +59,10 @@ class Machine:
         """Returns what ``stillwell check`` says about the settings. The command itself is asked,
         whose models need not stay in this process."""
         tank = self._site.tank(request)
-        if tank is None or tank.config is None:
+        if tank.config is None:
             return self._site.trouble(request, 404, "No settings belong to this store.")
-        argv = [
-            sys.executable,
-            "-c",
-            "from stillwell.cli.main import main; main()",
-            "check",
-            "--settings",
-            "--json",
-            "--config",
-            str(tank.config),
-        ]
+        command = (sys.executable, "-c", "from stillwell.cli.main import main; main()")
+        argv = [*command, "check", "--settings", "--json", "--config", str(tank.config)]
         try:
             done = subprocess.run(
                 argv, capture_output=True, text=True, check=False, timeout=_CHECKED_WITHIN_S
@@ -123,14 +107,15 @@ def _heater(now: Seen) -> tuple[list[tuple[str, str, str]], list[str], list[str]
     return rows, told(found, plan), balance(found)[1:]
 
 
-def _recipient(one: Standing, now: Seen) -> Recipient:
+def _recipient(one: Standing, now: Seen) -> tuple[str, bool, str]:
+    """Returns a sink's name, whether it is well, and how it is doing."""
     if not one.configured:
-        return Recipient(one.name, True, "no longer configured")
+        return one.name, True, "no longer configured"
     if one.verdict is None:
-        return Recipient(one.name, False, "not tried yet")
+        return one.name, False, "not tried yet"
     behind = f"{one.behind:,} behind" if one.behind else "has everything"
     refused = f", refused {len(one.letters)}" if one.letters else ""
     since = clock_words(one.verdict.since_ms, now.zone, now.now_ms)
     state = f"away since {since}" if one.verdict.away else f"well since {since}"
     words = f". {one.verdict.words}" if one.verdict.words else ""
-    return Recipient(one.name, not one.verdict.away, f"{state}, {behind}{refused}{words}")
+    return one.name, not one.verdict.away, f"{state}, {behind}{refused}{words}"

@@ -9,6 +9,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,7 @@ from stillwell.morning import (
     week_in_words,
 )
 from stillwell.page.access import Visitor
-from stillwell.page.drawing import Drawing, drawing
+from stillwell.page.drawing import Drawing, Point, drawing
 from stillwell.page.now import day_of
 from stillwell.page.seen import Seen, seen
 from stillwell.page.site import Site
@@ -49,7 +50,6 @@ class Chart:
 
     name: str
     title: str
-    unit: str
     says: str
     picture: Drawing | None
     rows: tuple[tuple[str, str], ...]
@@ -74,7 +74,7 @@ class Nights:
         self._site = site
 
     def page(self, request: Request, visitor: Visitor) -> Response:
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         with seen(tank) as now:
             night = _asked(request, now)
             if night is None:
@@ -95,18 +95,16 @@ class Nights:
                 title=f"Night of {made.night:%a %d %b %Y}",
                 hours=_span(made, now),
                 water=[
-                    *([] if made.water is None else water_in_words(made.water, plan.units)),
-                    *([] if made.week is None else [week_in_words(made.week, plan.units)]),
+                    *(water_in_words(made.water, plan.units) if made.water else ()),
+                    *((week_in_words(made.week, plan.units),) if made.week else ()),
                 ],
-                basis=""
-                if made.water is None or made.water.lost is None
-                else made.water.lost.basis,
+                basis=made.water.lost.basis if made.water and made.water.lost else "",
                 since=[]
                 if since is None
                 else since_in_words(since, made.end_ms, plan.zone, plan.units, "Now"),
                 bands=[band_in_words(band, plan.units) for band in made.bands],
                 alarms=[(a, alarm_line(a, made, now.zone).plain) for a in made.alarms],
-                odd=[*made.odd, *(() if made.water is None else made.water.odd)],
+                odd=[*made.odd, *(made.water.odd if made.water else ())],
                 charts=list(_charts(made, now)),
                 strip=_strip(now, made.night),
                 before=(made.night - day).isoformat(),
@@ -120,10 +118,7 @@ class Nights:
     def series(self, request: Request, visitor: Visitor) -> Response:
         """Returns the series for the charts: each with unit, limits, and rows of ms, low, value,
         high."""
-        tank = self._site.tank(request)
-        if tank is None:
-            return JSONResponse({"error": "no such tank"}, 404)
-        with seen(tank) as now:
+        with seen(self._site.tank(request)) as now:
             night = _asked(request, now)
             if night is None:
                 return JSONResponse({"error": "no such night"}, 404)
@@ -140,7 +135,7 @@ class Nights:
 
     def picture(self, request: Request, visitor: Visitor) -> Response:
         """Returns the night as the program draws it, made by a process of its own."""
-        tank = self._site.tank_asked(request)
+        tank = self._site.tank(request)
         with seen(tank) as now:
             night = _asked(request, now)
             units = now.plan.units
@@ -148,15 +143,8 @@ class Nights:
             return self._site.trouble(request, 404, "There is no picture of that.")
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder) / "night.png"
-            argv = [
-                sys.executable,
-                "-m",
-                "stillwell.cli.night_file",
-                str(tank.store),
-                night.local_date.isoformat(),
-                str(units),
-                str(file),
-            ]
+            command = (sys.executable, "-m", "stillwell.cli.night_file", str(tank.store))
+            argv = [*command, night.local_date.isoformat(), str(units), str(file)]
             try:
                 done = subprocess.run(
                     argv,
@@ -209,68 +197,37 @@ def _level_rows(made: Review, now: Seen) -> list[list[Any]]:
 
 def _charts(made: Review, now: Seen) -> Iterator[Chart]:
     """Yields pictures and tables, for readers without a script."""
-    units, marks = now.plan.units, _marks(made, now)
-    level = level_points(now.reader, now.plan, made.start_ms, made.end_ms)
-    spread = [(r.time_ms, r.low, r.high) for piece in _level_rows(made, now) for r in piece]
-    if level:
-        drawn = drawing(
-            level,
-            made.start_ms,
-            made.end_ms,
-            now.zone,
-            spread=spread,
-            marks=marks,
-            longest_ms=2 * _HOUR_MS,
-        )
-        yield Chart(
-            "level",
-            "Level from the fill mark",
-            "mm",
-            _range(level, "mm", now),
-            drawn,
-            _hourly(level, "mm", now),
-        )
+    marks, span = _marks(made, now), (made.start_ms, made.end_ms)
+
+    def chart(name: str, title: str, unit: str, points: Sequence[Point], **more: Any) -> Chart:
+        label = partial(show_kept, unit=unit, system=now.plan.units)
+        values = [value for _, value in points]
+        drawn = drawing(points, *span, now.zone, marks=marks, **more)
+        says = f"{label(min(values))} to {label(max(values))}"
+        return Chart(name, title, says, drawn, _hourly(points, label, now.zone))
+
+    if level := level_points(now.reader, now.plan, *span):
+        spread = [(r.time_ms, r.low, r.high) for piece in _level_rows(made, now) for r in piece]
+        more = {"spread": spread, "longest_ms": 2 * _HOUR_MS}
+        yield chart("level", "Level from the fill mark", "mm", level, **more)
     for band in now.plan.bands:
-        points = day_of(now.reader, band, made.start_ms, made.end_ms)
-        if points:
-            drawn = drawing(
-                points,
-                made.start_ms,
-                made.end_ms,
-                now.zone,
-                wanted=(band.low, band.high),
-                marks=marks,
-            )
-            yield Chart(
-                band.name,
-                band.name.capitalize(),
-                show_kept(0.0, band.unit, units),
-                _range(points, band.unit, now),
-                drawn,
-                _hourly(points, band.unit, now),
-            )
-
-
-def _range(points: Sequence[tuple[int, float]], unit: str, now: Seen) -> str:
-    low, high = (show_kept(end([v for _, v in points]), unit, now.plan.units) for end in (min, max))
-    return f"{low} to {high}"
+        if points := day_of(now.reader, band, *span):
+            wanted = band.low, band.high
+            yield chart(band.name, band.name.capitalize(), band.unit, points, wanted=wanted)
 
 
 def _hourly(
-    points: Sequence[tuple[int, float]], unit: str, now: Seen
+    points: Sequence[Point], label: Callable[[float], str], zone: dt.tzinfo
 ) -> tuple[tuple[str, str], ...]:
     """Returns the value nearest to each full hour."""
-    by_hour: dict[int, tuple[int, float]] = {}
+    by_hour: dict[int, Point] = {}
     for at_ms, value in points:
         hour = round(at_ms / _HOUR_MS)
         kept = by_hour.get(hour)
         if kept is None or abs(at_ms - hour * _HOUR_MS) < abs(kept[0] - hour * _HOUR_MS):
             by_hour[hour] = (at_ms, value)
     return tuple(
-        (
-            f"{dt.datetime.fromtimestamp(at / 1000, now.zone):%H:%M}",
-            show_kept(value, unit, now.plan.units),
-        )
+        (f"{dt.datetime.fromtimestamp(at / 1000, zone):%H:%M}", label(value))
         for at, value in by_hour.values()
     )
 

@@ -21,7 +21,7 @@ from stillwell.keeper.level_now import LevelNow, advice
 from stillwell.morning import days_in_words, level_points
 from stillwell.notice import Priority, State, Transition
 from stillwell.observe.balance import Ledger
-from stillwell.page.drawing import Drawing, drawing
+from stillwell.page.drawing import Drawing, Point, drawing
 from stillwell.page.seen import Seen
 from stillwell.page.site import clock_words
 from stillwell.ports import Published, Stream
@@ -37,7 +37,6 @@ DAY_MS = 86_400_000
 _LEVEL_MS = 3 * 3_600_000
 _ESTIMATE_OLD_MS = 2 * 3_600_000
 """The age from which an estimate is old; one comes every hour."""
-_COLOUR_WORD = {Priority.HIGH: "high", Priority.MEDIUM: "medium", Priority.LOW: "low"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +80,7 @@ class Figure:
     verdict: str
     """What is wrong with it; empty when nothing is."""
     picture: Drawing | None
+    """The last day; None where nothing was seen in it."""
     scale: tuple[str, str]
     says: str
     """The picture in words."""
@@ -122,6 +122,7 @@ def now(seen: Seen, ledger: Ledger | None = None) -> Now:
     run = kept_run(reader)
     reached = {c.sink for c in reader.cursors() if c.stream is Stream.NOTICES}
     reaches = run is None or any(one.name in reached for one in run.recipients)
+    light = photoperiod.words(facts.light)
     shelf = next((t for t in alarms if t.alarm == MAINTENANCE and t.after is State.SHELVED), None)
     return Now(
         line=seen.line,
@@ -141,11 +142,7 @@ def now(seen: Seen, ledger: Ledger | None = None) -> Now:
         checked=None
         if facts.check is None
         else age_of(facts.check.check.t_ms, at_ms, 2 * seen.book.salinity_every_d * DAY_MS),
-        more=tuple(
-            line
-            for line in (*screen.cycle_lines(), *screen.ammonia(water), _light(facts.light))
-            if line
-        ),
+        more=tuple(filter(None, (*screen.cycle_lines(), *screen.ammonia(water), light))),
         due=tuple((task, screen.since(task)) for task in screen.due),
         soon=tuple(
             (f"{datetime.fromtimestamp(t.due_ms / 1000, seen.zone):%a %d %b}", t.title)
@@ -153,10 +150,6 @@ def now(seen: Seen, ledger: Ledger | None = None) -> Now:
         ),
         channels=tuple(_channels(seen, newest)),
     )
-
-
-def _light(light: Any) -> str:
-    return photoperiod.words(light)
 
 
 def age_of(at_ms: int, now_ms: int, old_ms: int = FRESH_MS) -> Age:
@@ -193,7 +186,7 @@ def _card(t: Transition, seen: Seen) -> Card:
         likely=" ".join(filter(None, (said.seen, said.why))),
         since=clock_words(t.since.utc_ms, seen.zone, seen.now_ms),
         state=state_in_words(t.after),
-        priority=_COLOUR_WORD[t.priority],
+        priority=str(t.priority),
         answered=t.after not in (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED),
         until=_until(t, seen) if t.after is State.SHELVED else "",
     )
@@ -224,33 +217,29 @@ def _water(
             side = "below" if value < low else "above"
             verdict = f"{side} what is wanted{screen.course(value, unit, low, high, rate)}"
         points = day_of(seen.reader, band, seen.now_ms - DAY_MS, seen.now_ms)
-        picture = drawing(points, seen.now_ms - DAY_MS, seen.now_ms, seen.zone, wanted=(low, high))
         found.append(
             Figure(
-                name=band.name.capitalize(),
-                value=number if value is not None else "–",
-                unit=shown_unit if value is not None else "",
-                age=None if at_ms is None else age_of(at_ms, seen.now_ms),
-                wanted=wanted,
-                verdict=verdict if value is not None else "never measured",
-                picture=picture,
-                scale=_scale(picture, unit, seen),
-                says=_course_in_words(points, unit, seen),
+                band.name.capitalize(),
+                number if value is not None else "–",
+                shown_unit if value is not None else "",
+                None if at_ms is None else age_of(at_ms, seen.now_ms),
+                wanted,
+                verdict if value is not None else "never measured",
+                *_pictured(points, unit, seen, wanted=(low, high)),
             )
         )
     return found
 
 
-def _scale(picture: Drawing | None, unit: str, seen: Seen) -> tuple[str, str]:
+def _pictured(
+    points: Sequence[Point], unit: str, seen: Seen, **how: Any
+) -> tuple[Drawing | None, tuple[str, str], str]:
+    """Returns the last day as a picture, the values at its top and bottom, and the day in words."""
+    picture = drawing(points, seen.now_ms - DAY_MS, seen.now_ms, seen.zone, **how)
     if picture is None:
-        return "", ""
+        return None, ("", ""), ""
     _, to = axis(0.0, KEPT_IN.get(unit, Dimension.PLAIN), seen.plan.units)
-    return f"{to(picture.high):.1f}", f"{to(picture.low):.1f}"
-
-
-def _course_in_words(points: Sequence[tuple[int, float]], unit: str, seen: Seen) -> str:
-    if not points:
-        return "Nothing was seen in the last day."
+    scale = f"{to(picture.high):.1f}", f"{to(picture.low):.1f}"
     low, high = min(v for _, v in points), max(v for _, v in points)
 
     def said(value: float) -> str:
@@ -259,7 +248,7 @@ def _course_in_words(points: Sequence[tuple[int, float]], unit: str, seen: Seen)
         side = "below" if value < 0 else "above"
         return f"{show_kept(abs(value), unit, seen.plan.units)} {side} the mark"
 
-    return f"In the last day {said(low)} to {said(high)}."
+    return picture, scale, f"In the last day {said(low)} to {said(high)}."
 
 
 def day_of(
@@ -298,7 +287,6 @@ def _level(seen: Seen, level_now: LevelNow, newest: dict[str, Reading]) -> list[
             f"(not before {days_in_words(soonest)})"
         )
     points = level_points(reader, seen.plan, at_ms - DAY_MS, at_ms)
-    picture = drawing(points, at_ms - DAY_MS, at_ms, seen.zone, longest_ms=2 * 3_600_000)
     return [
         Figure(
             "Level",
@@ -307,9 +295,7 @@ def _level(seen: Seen, level_now: LevelNow, newest: dict[str, Reading]) -> list[
             age,
             wanted,
             verdict,
-            picture,
-            _scale(picture, "mm", seen),
-            _course_in_words(points, "mm", seen),
+            *_pictured(points, "mm", seen, longest_ms=2 * 3_600_000),
         )
     ]
 

@@ -69,7 +69,7 @@ class Signing:
 
     def _form(self, way: str, name: str, why: str, status: int) -> Response:
         return self._site.page(
-            "sign_in.html", None, status=status, tank="", next=ours(way), name=name[:40], why=why
+            "sign_in.html", None, status=status, next=ours(way), name=name[:40], why=why
         )
 
     def devices(self, request: Request, visitor: Visitor) -> Response:
@@ -80,7 +80,7 @@ class Signing:
         if visitor.role is not Role.ACT:
             found = [device for device in found if device.id == visitor.device]
         rows = [(device, day(device.since_ms), day(device.seen_ms)) for device in found]
-        return self._site.page("devices.html", visitor, tank="", devices=rows)
+        return self._site.page("devices.html", visitor, devices=rows)
 
     def sign_out(self, request: Request, visitor: Visitor) -> Response:
         """Signs a device out. A device that may only look can only sign itself out."""

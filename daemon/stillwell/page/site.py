@@ -86,7 +86,6 @@ class Site:
                 return endpoint(request, visitor)
             return visitor
 
-        whole.__name__ = endpoint.__name__
         return whole
 
     def sent(self, endpoint: Endpoint) -> Callable[[Request], Response]:
@@ -100,7 +99,6 @@ class Site:
                 )
             return endpoint(request, visitor)
 
-        whole.__name__ = endpoint.__name__
         return self.look(whole)
 
     def act(self, endpoint: Endpoint) -> Callable[[Request], Response]:
@@ -111,7 +109,6 @@ class Site:
                 return self.trouble(request, 403, "This device may look and not act.")
             return endpoint(request, visitor)
 
-        whole.__name__ = endpoint.__name__
         return self.sent(whole)
 
     def visitor(self, request: Request) -> Visitor | Response:
@@ -139,16 +136,17 @@ class Site:
         visitor: Visitor | None,
         *,
         status: int = 200,
+        tank: str = "",
         **values: Any,
     ) -> Response:
         acts = visitor is not None and visitor.role is Role.ACT
-        text = self.render(template, visitor=visitor, acts=acts, **values)
+        text = self.render(template, visitor=visitor, acts=acts, tank=tank, **values)
         return HTMLResponse(text, status)
 
     def trouble(self, request: Request, status: int, what: str, do: str = "") -> Response:
         """Returns a page that says what can't be done, and what to do."""
         lines = [line for line in (what, do) if line]
-        return self.page("trouble.html", None, status=status, lines=lines, tank="")
+        return self.page("trouble.html", None, status=status, lines=lines)
 
     def say(self, text: str, *, well: bool) -> str:
         """Keeps a message for the next page; returns what to add to that page's address. With
@@ -162,16 +160,12 @@ class Site:
     def said(self, request: Request) -> tuple[str, bool] | None:
         return self._said.get(request.query_params.get("said", ""))
 
-    def tank(self, request: Request) -> Tank | None:
-        """Returns the tank that a path names; None where there is none of that name."""
-        return self.tanks.get(request.path_params["tank"])
-
-    def tank_asked(self, request: Request) -> Tank:
+    def tank(self, request: Request) -> Tank:
         """Returns the tank that a path names. Raises `NoTankError`, which is answered as a page."""
-        found = self.tank(request)
-        if found is None:
-            raise NoTankError
-        return found
+        try:
+            return self.tanks[request.path_params["tank"]]
+        except KeyError:
+            raise NoTankError from None
 
 
 def fields(request: Request) -> Mapping[str, str]:
