@@ -54,7 +54,7 @@ class Observer:
 
     def __init__(self, household: Household) -> None:
         self._household = household
-        lamp = household.lamp_hours
+        lamp, fan = household.lamp_hours, household.fan_hours
         self._watch = HeatWatch(
             HeatPlan(
                 household.probes,
@@ -63,6 +63,7 @@ class Observer:
                 devices=_devices(household),
                 lamp_switch=LAMP if household.lamp_switch else "",
                 lamp=None if lamp is None or lamp[0] == lamp[1] else (_of(lamp[0]), _of(lamp[1])),
+                fan=None if fan is None else (_of(fan[0]), _of(fan[1])),
                 zone=household.zone,
             )
         )

@@ -3,6 +3,7 @@ in `tests/support/tanks` are harder, and `tests/bench/bench_heat.py` goes throug
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Iterator
 
@@ -12,12 +13,13 @@ from hypothesis import strategies as st
 
 from stillwell.estimate.heat_balance.devices import Control, Devices, Night
 from stillwell.estimate.heat_balance.hypotheses import Around, Cause, Level, chain
-from stillwell.estimate.heat_balance.judge import Judgement, Verdict
+from stillwell.estimate.heat_balance.judge import Judgement, Verdict, full
 from stillwell.estimate.heat_balance.kalman import Filter, Point, calmed, merged, settles
 from stillwell.estimate.heat_balance.knowledge import Knowledge
-from stillwell.estimate.heat_balance.law import Law
+from stillwell.estimate.heat_balance.law import Alike, Law
 from stillwell.estimate.heat_balance.means import Means
 from stillwell.estimate.heat_balance.mixture import Mixture
+from stillwell.estimate.heat_balance.places import placed
 from stillwell.estimate.heat_balance.points import nearest
 from stillwell.estimate.heat_balance.rests import UNSEEN, Rests
 from stillwell.estimate.heat_balance.tank import TankHeat
@@ -30,6 +32,8 @@ DAY_H = 24.0
 
 class Tank:
     """A thermostat, a lamp from 12 to 22, a room that swings by a kelvin."""
+
+    lift, loss, lamp_k = LIFT, LOSS, 2.0
 
     def __init__(self, devices: Devices, setting: Callable[[float], float] = lambda _: SETTING):
         self.heat = TankHeat(devices, room_seen=True)
@@ -46,17 +50,30 @@ class Tank:
             hour = self._at_h % 24
             lamp = 12 <= hour < 22
             room = 21 + (1.0 if 8 <= hour < 20 else -1.0)
-            at = self._setting(hour)
-            self._on = self._water < at - 0.2 or (self._on and self._water < at + 0.2)
-            share = float(self._on) if force is None else force
-            rest = room - 1.5 + 2.0 * lamp
-            self._water += (LIFT * share + LOSS * (rest - self._water)) / 30
+            share = self.control(self._setting(hour)) if force is None else force
+            rest = room - 1.5 + self.lamp_k * lamp
+            self._water += (self.lift * share + self.loss * (rest - self._water)) / 30
             seen = self._water + self._noise.gauss(0, 0.015)
             self.heat.take(self._at_h, seen, 0.02, room=room, lamp=float(lamp), hour=hour)
             before = set(self.judgement.since)
             self.judgement.look(self.heat)
             after = set(self.judgement.since)
             self.said += [(self._at_h, v, v in after) for v in before ^ after]
+
+    def control(self, at: float) -> float:
+        """Returns what the heater gives, 0 to 1."""
+        self._on = self._water < at - 0.2 or (self._on and self._water < at + 0.2)
+        return float(self._on)
+
+
+class Held(Tank):
+    """A large tank, held by proportional control without a reset: the water follows lamp and room
+    by some tenths of a kelvin."""
+
+    lift, loss, lamp_k = 0.45, 1 / 35, 5.0
+
+    def control(self, at: float) -> float:
+        return min(1.0, max(0.0, 0.35 + (at - self._water) / 1.5))
 
 
 def heated() -> Devices:
@@ -87,6 +104,19 @@ def test_a_fault_is_told_once_stays_for_three_days_and_ends_when_mended(
     assert [(v, stands) for _, v, stands in tank.said] == [(verdict, True)]
     tank.live(8 * DAY_H)
     assert [(v, stands) for _, v, stands in tank.said] == [(verdict, True), (verdict, False)]
+
+
+@pytest.mark.parametrize(
+    ("force", "verdict"), [(0.0, Verdict.NOT_HEATING), (1.0, Verdict.STUCK_ON)]
+)
+def test_a_fault_of_proportional_control_is_told_too_and_nothing_before(
+    force: float, verdict: Verdict
+) -> None:
+    tank = Held(Devices(Control.PROPORTIONAL, (200.0,), volume_l=370.0))
+    tank.live(6 * DAY_H)
+    assert tank.said == []
+    tank.live(9 * DAY_H, force)
+    assert [(v, stands) for _, v, stands in tank.said] == [(verdict, True)]
 
 
 @pytest.mark.long
@@ -288,9 +318,30 @@ def test_two_ends_of_two_days_without_current_are_no_flat_water(night: Night | N
     assert not tank.known.proportional
 
 
+def test_pieces_that_share_what_disturbs_them_teach_less() -> None:
+    chance, alone, shared = random.Random(1), Alike(), Alike()
+    for k in range(300):
+        alone.add(chance.gauss(0, 1), 2 / 3)
+        shared.add(math.sin(k / 6) + chance.gauss(0, 0.3), 2 / 3)
+    assert alone.counts < 2 < 5 < shared.counts
+
+
+def test_several_heaters_are_at_their_limit_together() -> None:
+    heat = TankHeat(Devices(heaters_w=(60.0, 40.0), volume_l=70.0))
+    assert full(heat) == pytest.approx(2.0)
+    assert full(TankHeat(Devices(heaters_w=(60.0,), volume_l=70.0))) == 1.0
+
+
+def test_where_a_schedule_shifts_its_points_they_are_less_sure() -> None:
+    pair = (Point(25.0, 0.05), Point(25.4, 0.05))
+    [(low, high), *_] = placed(Knowledge(pairs=[pair, None]), Devices(), -1.5)
+    assert (low.at, high.at) == pytest.approx((23.5, 23.9))
+    assert low.scatter == high.scatter > 0.1
+
+
 def test_several_heaters_in_a_tank_of_unknown_volume_have_their_levels() -> None:
     devices = Devices(heaters_w=(50.0, 50.0))
     mixture = Mixture.begun(chain(devices, False), 25.0, False, together=devices.together)
     pair = (Point(25.0, 0.05), Point(25.4, 0.05))
-    mixture.step(0.1, 24.9, 0.02, Law(1.0, 1.0, 0.05, -1.0, 0.0), 21.0, [pair] * 7)
+    mixture.step(0.1, 24.9, 0.02, Law(1.0, 1.0, 0.05, -1.0, 0.0), 21.0, [pair] * 3)
     assert sum(mixture.causes.values()) == pytest.approx(1.0)

@@ -186,6 +186,28 @@ class TestARoom:
         tank.run(48)
         assert tank.said() == [("room.too-warm", True), ("room.too-warm", False)]
 
+    @pytest.mark.parametrize("plan", [ONE, replace(LAMP, lamp=None)], ids=["unseen", "seen"])
+    def test_into_which_the_sun_shines_is_none_that_is_too_warm(self, plan: HeatPlan) -> None:
+        """It lifts the water above where the heater goes off, and the band holds."""
+        tank = learned(plan)
+        tank.lamp, tank.lit = 0.37, (11.0, 16.5)
+        tank.run(96)
+        assert tank.said() == []
+
+
+class TestHands:
+    def test_that_change_water_and_unplug_the_heater_meanwhile_leave_no_dead_one_behind(
+        self,
+    ) -> None:
+        tank = learned()
+        tank.after(on=True)
+        tank.water -= 0.8
+        tank.share = 0.0
+        tank.run(0.75)
+        tank.share = 1.0
+        tank.run(6)
+        assert tank.said() == []
+
 
 class TestAFan:
     PLAN = replace(LAMP, lamp=None, fan=(time(12), time(22)))

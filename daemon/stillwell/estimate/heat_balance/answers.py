@@ -88,7 +88,8 @@ def _points(device: str, turns: Turns, tank: TankHeat) -> Iterator[Answer]:
 
 def _device(device: str, tank: TankHeat, index: int, share: float | None) -> Iterator[Answer]:
     learner = tank.learner
-    yield Answer.about(f"{device}.gain", "K/h", learner.theta.x[index], learner.error(index))
+    error = math.sqrt(learner.covariance()[index][index])
+    yield Answer.about(f"{device}.gain", "K/h", learner.theta.x[index], error)
     if share is not None:
         low, high = max(0.0, share - _Z * SWITCHED_ERROR), min(1.0, share + _Z * SWITCHED_ERROR)
         yield Answer(f"{device}.duty", "1", share, low, high)
@@ -96,13 +97,15 @@ def _device(device: str, tank: TankHeat, index: int, share: float | None) -> Ite
 
 def _law(tank: TankHeat, lately: Hour | None) -> Iterator[Answer]:
     learner = tank.learner
-    x, spread = learner.theta.x, learner.theta.P
+    x, spread = learner.theta.x, learner.covariance()
+    errors = [math.sqrt(max(spread[i][i], 0.0)) for i in range(len(x))]
     heats = tank.devices.heater is not None
     if lately is not None and heats:
         row = [(LOSS, -lately.gap), (OFFSET, -1.0), (LAMP, -lately.lamp)]
-        fall, variance, _ = learner.theta.project([(i, a) for i, a in row if a])
+        fall = sum(a * x[i] for i, a in row)
+        variance = sum(a * b * spread[i][j] for i, a in row for j, b in row)
         yield Answer.about("heater.loss", "K/h", fall, math.sqrt(max(variance, 0.0)))
-    loss, error = x[LOSS], learner.error(LOSS)
+    loss, error = x[LOSS], errors[LOSS]
     slow, fast = max(loss - _Z * error, SLOWEST), min(loss + _Z * error, FASTEST)
     inside = min(max(loss, slow), fast)
     if heats:
@@ -116,13 +119,13 @@ def _law(tank: TankHeat, lately: Hour | None) -> Iterator[Answer]:
         )
         error = ratio * math.sqrt(max(relative, 0.0))
         yield Answer.about("heater.duty-per-kelvin", "1/K", ratio, error)
-    if learner.error(LAMP) < abs(x[LAMP]):
-        yield Answer.about("lamp.gain", "K/h", x[LAMP], learner.error(LAMP))
+    if errors[LAMP] < abs(x[LAMP]):
+        yield Answer.about("lamp.gain", "K/h", x[LAMP], errors[LAMP])
     if lately is not None and tank.devices.volume_l is not None:
-        yield from _balance(tank, lately)
+        yield from _balance(tank, lately, errors)
 
 
-def _balance(tank: TankHeat, lately: Hour) -> Iterator[Answer]:
+def _balance(tank: TankHeat, lately: Hour, errors: list[float]) -> Iterator[Answer]:
     """The means of a day, W: what comes is above 0, what leaves below."""
     learner = tank.learner
     wh_per_k = (tank.devices.volume_l or 0.0) * SEAWATER_WH_PER_L_K * GLASS_AND_ROCK
@@ -135,14 +138,14 @@ def _balance(tank: TankHeat, lately: Hour) -> Iterator[Answer]:
     ):
         if share:
             watts = wh_per_k * share
-            value, error = watts * learner.theta.x[index], abs(watts) * learner.error(index)
+            value, error = watts * learner.theta.x[index], abs(watts) * errors[index]
             yield Answer.about(f"heat.{name}", "W", value, error)
 
 
 def _reserve(tank: TankHeat) -> Iterator[Answer]:
     """Down to what room the heater holds its setting in the dark."""
     at_c = setting_c(tank)
-    x, spread = tank.learner.theta.x, tank.learner.theta.P
+    x, spread = tank.learner.theta.x, tank.learner.covariance()
     if at_c is None or not tank.room_seen or x[LOSS] <= 0:
         return
     lifts = (x[HEATER] + x[OFFSET]) / x[LOSS]

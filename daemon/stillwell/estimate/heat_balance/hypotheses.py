@@ -51,9 +51,7 @@ class Level(IntEnum):
     """What the water needs to stay at the setting."""
     STILL = 7
     """What the water needs to stay where it is."""
-    RETURN = 8
-    """What brings it back to the setting: the less, the nearer it is."""
-    BOTH = 9
+    BOTH = 8
     """Heater and chiller against each other: one of them is stuck."""
 
 
@@ -92,7 +90,7 @@ moves, anywhere within some kelvin."""
 BALANCE = 8
 """Stands for a pair of points: what holds the water with no heat at all, or with more than there
 is, holds nothing."""
-OTHERS = 6
+OTHERS = 2
 """The pair of points of the others of several heaters."""
 RELATIVE = 4
 """The pair of points of a device with a moved dial: as far from where it last switched as its
@@ -117,9 +115,8 @@ SHARE = {Level.FAINT: 0.33, Level.WEAK: 0.67}
 
 SECOND = 1.3
 """Of the lift of the one that switches, several heaters together have at least so much."""
-HELD = {Level.HOLD: 0.3, Level.RETURN: 2.0, Level.STILL: 0.0}
-"""1/h: how fast control brings the water to its setting: near it, far from it, anywhere.
-Assumptions."""
+HELD = frozenset({Level.HOLD, Level.STILL})
+"""With these the devices give what the water needs, whatever that is."""
 
 
 COLD = (Cause.DEAD, Cause.FAINT, Cause.WEAK, Cause.MOVED_DOWN)
@@ -135,9 +132,8 @@ class Switch:
     low: Level
     high: Level
     points: int
-    """Which pair of points it has: 0 the heater's, 1 the chiller's, 2, 3 and 5 where
-    proportional control reaches its lower end, works harder, and reaches its upper end, 6 that of
-    the others of several heaters."""
+    """Which pair of points it has: 0 the heater's, 1 the chiller's, 2 and 3 where proportional
+    control gives nothing and all it has; 2 that of the others of several heaters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,8 +232,7 @@ def _ladder(devices: Devices, proportional: bool) -> list[Switch]:
     if devices.heater is None:
         return out
     if proportional:
-        out += [Switch(Level.OFF, Level.HOLD, 2), Switch(Level.HOLD, Level.RETURN, 3)]
-        out.append(Switch(Level.RETURN, Level.ON, 5))
+        out += [Switch(Level.OFF, Level.HOLD, 2), Switch(Level.HOLD, Level.ON, 3)]
     elif devices.several:
         out += [Switch(Level.OFF, Level.FIRST, 0), Switch(Level.FIRST, Level.ON, OTHERS)]
     else:

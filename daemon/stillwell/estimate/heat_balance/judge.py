@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from stillwell.estimate.heat_balance.hypotheses import Cause, Level
+from stillwell.estimate.heat_balance.hypotheses import SECOND, SHARE, Cause, Level
+from stillwell.estimate.heat_balance.places import DROOP_K
 from stillwell.estimate.heat_balance.tank import TankHeat
 
 RAISE, CLEAR = 0.97, 0.03
@@ -21,12 +22,11 @@ ESTABLISHED = 0.9
 BEYOND = 3.0
 """Scatters beyond its point, heat is missing or too much: where a device has always switched by."""
 
-DROOP_K = 0.45
-"""K: by so much proportional control lets the water go before it works with all it has: half of a
-usual proportional band. From memory of such controllers."""
 PATIENT_H = 0.3
 """h: proportional control holds the water so closely that a pause of the pump looks like a fault;
 people and timers let pumps rest for less. Before a band is left there are hours."""
+HANDS_H = 1.0
+"""h: hands that change the water keep the heater unplugged for no longer. An assumption."""
 SOME_H = 6.0
 """h: a heater that gives a part of its heat still holds the water, or lets it go slowly. So long
 its half cycles are watched. An assumption."""
@@ -69,6 +69,7 @@ class Verdict(StrEnum):
     CHILLER_STUCK = "chiller.stuck-on"
 
 
+_COLD = frozenset({Verdict.NOT_HEATING, Verdict.TOO_WEAK})
 _HIGHER = frozenset({Verdict.NOT_HEATING, Verdict.STUCK_ON})
 
 
@@ -97,6 +98,8 @@ class Judgement:
                 self.held.pop(verdict, None)
             elif not stands and probability >= RAISE and _tells(verdict, tank):
                 patience = self._patience(verdict, tank)
+                if verdict in _COLD and at_h - tank.known.jolted_h < HANDS_H:
+                    patience = max(patience, HANDS_H)
                 if at_h - self.held.setdefault(verdict, at_h) >= patience:
                     self.since[verdict] = self.held.pop(verdict)
                     changed = True
@@ -110,7 +113,8 @@ class Judgement:
     @staticmethod
     def _patience(verdict: Verdict, tank: TankHeat) -> float:
         if verdict is Verdict.TOO_WEAK:
-            return 0.0 if _tells(Verdict.NOT_HEATING, tank) else SOME_H
+            sinks = _tells(Verdict.NOT_HEATING, tank) and not _comes_back(tank)
+            return 0.0 if sinks else SOME_H
         if not tank.known.proportional:
             return 0.0
         return SETTLED_H if verdict is Verdict.SETTING_MOVED else PATIENT_H
@@ -152,8 +156,7 @@ class Judgement:
         assert mixture is not None
         low = tank.pair()[0]
         law = tank.learner.law
-        full = tank.devices.heater_lift if tank.devices.several else law.heater
-        settles = tank.rest + mixture.leader.w + (full or law.heater) / law.loss
+        settles = tank.rest + mixture.leader.w + full(tank) * law.heater / law.loss
         below = mixture.leader.water < low.at - BEYOND * low.scatter
         if tank.known.proportional or not below or settles > low.at:
             self.short_h = None
@@ -161,6 +164,21 @@ class Judgement:
         self.short_h = at_h if self.short_h is None else self.short_h
         on = mixture.of(Cause.HEALTHY).get(Level.ON, 0.0)
         return on if at_h - self.short_h > SHORT_H else 0.0
+
+
+def full(tank: TankHeat) -> float:
+    """Returns what all heaters together give, as a share of what the one that switches does."""
+    together = tank.devices.together
+    return 1.0 if together is None else max(together / tank.learner.law.heater, SECOND)
+
+
+def _comes_back(tank: TankHeat) -> bool:
+    """Returns whether a part of the heat is enough to bring the water to where it goes on."""
+    mixture, law = tank.mixture, tank.learner.law
+    assert mixture is not None
+    faint = mixture.causes.get(Cause.FAINT, 0.0) > mixture.causes.get(Cause.WEAK, 0.0)
+    lift = SHARE[Level.FAINT if faint else Level.WEAK] * law.heater / law.loss
+    return tank.rest + mixture.leader.w + lift > tank.pair()[0].at
 
 
 def _tells(verdict: Verdict, tank: TankHeat) -> bool:

@@ -154,12 +154,17 @@ def settles(at: Filter, falls: bool) -> float:
     return 1.0 - math.exp(-beyond / DIAL_K) if beyond > 0 else 0.0
 
 
-def unbalanced(at: Filter, rest: float, law: Law, falls: bool, hours: float) -> float:
+def unbalanced(above: float, wide: float, law: Law, falls: bool, hours: float) -> float:
     """Returns the probability that what seemed to hold the water is seen, within a step, to give
-    nothing, or, where it does not fall, everything: the balance needs no heat or all of it."""
+    nothing, or, where it does not fall, everything: the balance needs no heat or all of it.
+
+    Args:
+        above: by how much the water is above where it would settle, K.
+        wide: how far that is known, K.
+    """
     per_k = law.loss / law.heater
-    need = per_k * (at.water - rest - at.w)
+    need = per_k * above
     left = need if falls else 1.0 - need
-    error = math.hypot(SHARE_ERROR, per_k * math.sqrt(at.ww))
+    error = math.hypot(SHARE_ERROR, per_k * wide)
     z = (left - SHARE_LEAST) / (0.55 * error)
     return 1.0 - math.exp(-hours / LATE_H / (1.0 + math.exp(min(z, 50.0))))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stillwell.estimate.heat_balance.kalman import Point
+from stillwell.estimate.heat_balance.law import Alike
 from stillwell.estimate.heat_balance.points import Turn, Turns, Zigzag
 from stillwell.estimate.heat_balance.rests import Rests
 from stillwell.estimate.heat_balance.transitions import Belief
@@ -32,6 +33,7 @@ class Knowledge:
     law: list[float] = field(default_factory=list)
     """The numbers of the law; see `law.LawLearner`. Empty: as on the first day."""
     covariance: list[list[float]] = field(default_factory=list)
+    alike: Alike = field(default_factory=Alike)
     turns: tuple[Turns, Turns] = field(default_factory=lambda: (Turns(), Turns()))
     """The heater's and the chiller's, as by day."""
     pairs: list[tuple[Point, Point] | None] = field(default_factory=lambda: [None, None])
@@ -47,6 +49,8 @@ class Knowledge:
     aged_h: float = 0.0
     """When the law's numbers were last let wander."""
     disturbed_h: float = -1e9
+    jolted_h: float = -1e9
+    """When the water last changed at once, as by hands."""
     recent: list[Turn] = field(default_factory=list)
     """The last three turning points, as by day."""
     moved_turns: Turns = field(default_factory=Turns)

@@ -29,6 +29,9 @@ OFFSET, OFFSET_ERROR = -1.0, 3.0
 """K: the pump's heat less what evaporation takes. From the physics of `stillwell.water`, wide."""
 UNSEEN_ERROR = 8.0
 """K: as `OFFSET_ERROR`, where the room is not seen."""
+HELD_SHARE = (0.4, 0.25)
+"""What control that holds the water gives of its heat, and how much that differs. Common practice
+has heaters of twice what is needed."""
 LAMP_ERROR = 3.0
 """K: by how much a lamp lifts the temperature at which the water rests; LEDs to halides."""
 FAN_ERROR = 4.0
@@ -43,6 +46,11 @@ SLOPE_ERROR = {True: 0.12, False: 0.25}
 seen: one unseen hour of a room is like the next, so that a dozen pieces teach no more than one."""
 ASTRAY_ERROR = 3.0
 """By so much more where sun or wind are at work. An assumption."""
+LIFT_BIAS = 0.1
+"""Relative: by so much a lift as seen at turning points is off on one and the same tank: the probe
+is nearer to the heater than the rest of the water, or further away. An assumption."""
+SHARES_H = 48.0
+"""h: over so long it is learned how much one piece is like the next."""
 LIFT_SCATTER = 0.12
 """Relative: of the lift as seen at one turning point: lags, lamp and pours."""
 SLOWEST, FASTEST = 1 / 80, 1 / 4
@@ -63,6 +71,30 @@ class Law:
     def rest(self, room: float, lamp: float, fan: float = 0.0) -> float:
         """Returns where the water settles without heater and chiller, °C."""
         return room + self.offset + self.lamp * lamp + self.fan * fan
+
+
+@dataclass(slots=True)
+class Alike:
+    """How much what disturbs one piece disturbs the next one too. Mutable."""
+
+    last: float = 0.0
+    """By how much the last piece was off, in standard deviations."""
+    square: float = 1.0
+    product: float = 0.0
+    """Means, of the squares and of the products of neighbours."""
+
+    def add(self, off: float, hours: float) -> None:
+        share = min(1.0, hours / SHARES_H)
+        self.square += share * (off * off - self.square)
+        self.product += share * (off * self.last - self.product)
+        self.last = off
+
+    @property
+    def counts(self) -> float:
+        """Returns how many pieces teach as much as one that shares nothing with others: by the
+        variance of a mean of a first-order autoregression."""
+        likeness = min(max(self.product / self.square, 0.0), 0.95)
+        return (1 + likeness) / (1 - likeness)
 
 
 class LawLearner:
@@ -87,12 +119,13 @@ class LawLearner:
             ],
         )
         self.room_seen = room_seen
+        self.alike = Alike()
         self.law = self._law()
         """As learned by now."""
 
-    def take_up(self, numbers: list[float], covariance: list[list[float]]) -> None:
+    def take_up(self, numbers: list[float], covariance: list[list[float]], alike: Alike) -> None:
         """Goes on from what an earlier run had learned."""
-        self.theta = Gaussian(numbers, covariance)
+        self.theta, self.alike = Gaussian(numbers, covariance), alike
         self.law = self._law()
 
     def _law(self) -> Law:
@@ -107,7 +140,9 @@ class LawLearner:
         lamp: float,
         slope: float,
         calm: float,
+        wander: float,
         fan: float = 0.0,
+        hours: float = 0.0,
     ) -> None:
         """Learns from one piece.
 
@@ -117,20 +152,26 @@ class LawLearner:
             lamp: share of its time that the lamp was on.
             slope: of the water, K/h.
             calm: how probable it is that the surroundings were calm.
+            wander: by how much what is not the law's moved the temperature of rest, K.
             fan: share of its time that the fan was on.
+            hours: its length.
         """
         row = [(0, share[0]), (1, -share[1]), (2, gap), (3, 1.0), (4, lamp), (5, fan)]
-        self._learn(
-            [(i, a) for i, a in row if a],
-            slope,
-            SLOPE_ERROR[self.room_seen] * (1 + ASTRAY_ERROR * (1 - calm)),
-        )
+        astray = SLOPE_ERROR[self.room_seen] * (1 + ASTRAY_ERROR * (1 - calm))
+        error = math.hypot(astray, self.law.loss * wander)
+        self.alike.add(self._learn([(i, a) for i, a in row if a], slope, error), hours)
+
+    def take_held(self, room: float, water: float) -> None:
+        """Learns from control that holds the water: it gives some share of its heat."""
+        row = [(0, HELD_SHARE[0]), (2, room - water), (3, 1.0)]
+        self._learn([(i, a) for i, a in row if a], 0.0, HELD_SHARE[1] * self.theta.x[0])
 
     def take_lift(self, index: int, lift: float, error: float) -> None:
         """Learns from what a switch changed: heater 0 or chiller 1, K/h."""
         self._learn([(index, 1.0)], lift, error)
 
-    def _learn(self, row: list[tuple[int, float]], seen: float, error: float) -> None:
+    def _learn(self, row: list[tuple[int, float]], seen: float, error: float) -> float:
+        """Returns by how many standard deviations what was seen was off, at most three."""
         mean, variance, gain = self.theta.project(row)
         total = variance + error * error
         shift = seen - mean
@@ -139,6 +180,7 @@ class LawLearner:
         spare = total - variance
         self.theta.revise(gain, variance, shift * variance / total, variance * spare / total)
         self.law = self._law()
+        return shift / math.sqrt(total)
 
     def age(self, hours: float) -> None:
         """Lets the numbers wander."""
@@ -149,5 +191,14 @@ class LawLearner:
             self.theta.P[i][i] += (drift * scale[i]) ** 2 * days
 
     def error(self, index: int) -> float:
-        """Returns the standard error of one number."""
+        """Returns the standard error of one number, were the law right and each piece a new one."""
         return math.sqrt(max(self.theta.P[index][index], 0.0))
+
+    def covariance(self) -> list[list[float]]:
+        """Returns how far the numbers are known, with what pieces share and what turning points
+        are off by."""
+        counts = self.alike.counts
+        out = [[counts * each for each in row] for row in self.theta.P]
+        for lift in (0, 1):
+            out[lift][lift] += (LIFT_BIAS * self.theta.x[lift]) ** 2
+        return out

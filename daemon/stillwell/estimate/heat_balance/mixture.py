@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from operator import itemgetter
 
 from stillwell.estimate.heat_balance.hypotheses import (
     COLD,
-    HELD,
     Around,
     Cause,
     Chain,
@@ -49,6 +49,9 @@ STRAYS = 1.5
 """1/h: how fast it gets there: clouds, hands on windows."""
 APART_SPEED = 1.5
 """K in the root of an hour: of a small chamber with the heater in it, or of water that stands."""
+STEERS = 1 / 2
+"""1/h: how fast control ends what moves the water. From memory of integral times: half an hour to
+four."""
 STIR = 0.04
 """K in the root of an hour: what mixing, hands and lags do to the water's temperature."""
 GIVES = frozenset({Level.ON, Level.FIRST, Level.WEAK, Level.FAINT})
@@ -91,7 +94,8 @@ class Mixture:
         unseen heater would give is told by its label alone."""
         n, levels = len(chain.states), chain.levels
         self._n, self._l = n, len(levels)
-        self._moves = Transitions(chain)
+        wide = [SPEED[room_seen] / math.sqrt(2 * rate) for rate in (RETURNS[room_seen], STEERS)]
+        self._moves = Transitions(chain, (wide[0], wide[1]))
         self._place, self._apart = self._moves.place, self._moves.apart
         self._causes = [s.cause for s in chain.states]
         self._look()
@@ -171,20 +175,25 @@ class Mixture:
             if own is not None:
                 found.append((total, own, False))
             elif to in flows:
-                found.append((total, self.leader, lead % count != to % count))
+                found.append((total, self._led(to), lead % count != to % count))
             for flow in flows.get(to, ()):
                 total += flow[0]
                 found.append(flow)
             if total < LEAST and to != lead:
                 new[to] = None
             elif len(found) > 1:
-                found.sort(key=_weight, reverse=True)
+                found.sort(key=itemgetter(0), reverse=True)
                 if found[0][0] < (1 - 1e-6) * total or found[0][1] is not own:
                     new[to] = one = merged(found, total)
                     if self.doubt and levels[to % count] in GIVES:
                         begun = sum(part for part, _, begins in found if begins)
                         one.ww += self.doubt**2 * begun / total
         self.belief.filters = new
+
+    def _led(self, to: int) -> Filter:
+        """Returns the leader as another filter takes it over."""
+        steered, one = self._moves.steered, self.leader
+        return one if steered[self.lead] is steered[to] else self._moves.handed(one, to)
 
     def _predict(self, hours: float, law: Law, rest: float, middle: float, odd: float) -> None:
         """Moves every filter on."""
@@ -197,8 +206,9 @@ class Mixture:
         sun = WARMS if seen else (SUNLIGHT[0] / law.loss, SUNLIGHT[1] / law.loss)
         for mean, spread in (sun if self.sunny else ASTRAY_DARK, CHILLS[seen]):
             ways.append((fast, spread * spread * (1 - fast * fast), mean))
+        steers = math.exp(-STEERS * hours)
         gives = lifts(self.chain.levels, law, self.together)
-        filters = self.belief.filters
+        filters, levels = self.belief.filters, self.chain.levels
         for place in range(self._apart):
             one = filters[place]
             if one is None:
@@ -207,17 +217,18 @@ class Mixture:
             rho, q, mean = ways[a]
             water, tt, tw, ww = one.water, one.tt, one.tw, one.ww
             one.low, one.high = min(one.low, water), max(one.high, water)
-            lift = gives[spot]
+            lift, level = gives[spot], levels[spot]
+            stays, goes, to = phi, gain, rest + (lift or 0.0)
             if lift is None:
-                held = math.exp(-HELD[self.chain.levels[spot]] * hours)
-                one.water = middle + (water - middle) * held + gain * odd
-                one.tt = tt * held * held + stir
-                one.tw = tw * held * rho
-            else:
-                one.water = phi * water + gain * (rest + one.w + lift)
-                # The wander of the step itself acts on half of it.
-                one.tt = phi * phi * tt + 2 * phi * gain * tw + gain * gain * (ww + q / 3) + stir
-                one.tw = rho * (phi * tw + gain * ww) + gain * q / 2
+                # It gives what is needed: where the water goes is as calm as where it would settle.
+                rho, q, mean, to = steers, ways[0][1], 0.0, middle
+                water += gain * odd
+                if level is Level.STILL:
+                    stays = 1.0
+            one.water = stays * water + (1.0 - stays) * to + goes * one.w
+            # The wander of the step itself acts on half of it.
+            one.tt = stays * stays * tt + 2 * stays * goes * tw + goes * goes * (ww + q / 3) + stir
+            one.tw = rho * (stays * tw + goes * ww) + goes * q / 2
             one.w = mean + (one.w - mean) * rho
             one.ww = rho * rho * ww + q
         apart = filters[self._apart]
@@ -235,7 +246,8 @@ class Mixture:
             (value - one.water) ** 2 / (one.tt + r2) for one in filters[: self._apart] if one
         )
         if shock > JOLT * JOLT:
-            self.jolt = self._nearest(value)
+            offs = (value - one.water for one in filters[: self._apart] if one)
+            self.jolt = min(offs, key=abs)
         apart = filters[self._apart]
         if apart is not None:
             shock = min(shock, (value - apart.water) ** 2 / (apart.tt + r2))
@@ -256,11 +268,6 @@ class Mixture:
         belief.rough_now += min(1.0, ROUGH * hours) * (min(shock, 9.0) - belief.rough_now)
         return [-1.0 if one is None else corrected(one, value, r2) for one in filters]
 
-    def _nearest(self, value: float) -> float:
-        """Returns by how much a value is above what the nearest model says, K."""
-        filters = self.belief.filters[: self._apart]
-        return min((value - one.water for one in filters if one is not None), key=abs)
-
     def rejoin(self, value: float) -> None:
         """Begins anew with the water after a time in which nothing was seen of it. What is so with
         the devices stays; which of them are on is not known."""
@@ -272,8 +279,11 @@ class Mixture:
             mean = sum(belief.weight[k] for k in group) / len(group)
             for k in group:
                 belief.weight[k] = mean
-        w, wide = self.leader.w, SPEED[self.room_seen] ** 2 / (2 * RETURNS[self.room_seen])
-        belief.filters = [fresh(value, w, wide) for _ in belief.filters]
+        wide = self._moves.spreads
+        belief.filters = [
+            fresh(value, self._led(to).w, wide[steered] ** 2)
+            for to, steered in enumerate(self._moves.steered)
+        ]
         belief.surprised = False
         self._look()
 
@@ -289,7 +299,7 @@ class Mixture:
         for k in range(3 * n):
             weight[3 * n + k % n] += PARTED * weight[k]
             weight[k] -= PARTED * weight[k]
-        lead = self.leader
+        lead = self._led(self._apart)
         belief.filters[self._apart] = Filter(
             lead.water, lead.w, 1.0, lead.tw, lead.ww, value, value
         )
@@ -386,7 +396,3 @@ class Mixture:
                     weight[base + j] += weight[base + i] - FLOOR
                     weight[base + i] = FLOOR
         self._look()
-
-
-def _weight(found: tuple[float, Filter, bool]) -> float:
-    return found[0]

@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import math
+
 from stillwell.estimate.heat_balance.devices import Devices
 from stillwell.estimate.heat_balance.kalman import Pair, Point
 from stillwell.estimate.heat_balance.knowledge import Knowledge
 
 HELD_LEAST, HELD_WIDER = 0.06, 1.5
-"""K: proportional control holds no tank closer than this; and by so much more than the nine tenths
-of a day, if these are normal, it may let the water go on another one. Assumptions."""
+"""K: proportional control holds no tank closer than this; and by so much more than the middle eight
+tenths of a day, if these are normal, it may let the water go on another one. Assumptions."""
+DROOP_K = 0.45
+"""K: by so much proportional control lets the water go before it works with all it has: half of a
+usual proportional band. From memory of such controllers."""
 UNKNOWN_K = 1.0
 """K: of points that nobody has seen."""
 OTHERS_K = 0.4
 """K: below the one of several heaters that is set highest, the next one is by so much, give or
 take as much. An assumption: dials err by a quarter of a kelvin each."""
+
+
+SHIFT_ERROR = 0.1
+"""Of the shift of a schedule: lags and dials err by as much where the water falls for hours. An
+assumption."""
 
 
 def placed(known: Knowledge, devices: Devices, shift: float) -> list[Pair]:
@@ -32,16 +42,13 @@ def placed(known: Knowledge, devices: Devices, shift: float) -> list[Pair]:
         middle = (Point(a, s), Point(a, s))
         chills = pairs[1] or _supposed(known, devices, 1)
         upper = (Point(a + s, s / 2), Point(a + 3 * s, s / 2))
-        lower = (Point(a - 3 * s, s / 2), Point(a - s, s / 2))
-        full = (Point(a - 6 * s, 3 * s), Point(a - 4 * s, 3 * s))
-        return [middle, chills, upper, lower, middle, full]
+        full = (Point(a - 6 * s, 3 * s), Point(a - 2 * s, 2 * s))
+        return [middle, chills, upper, full]
     heats, chills = (pair or _supposed(known, devices, i) for i, pair in enumerate(pairs))
     if shift:
-        heats = (
-            Point(heats[0].at + shift, heats[0].scatter),
-            Point(heats[1].at + shift, heats[1].scatter),
-        )
-    return [heats, chills, heats, heats, heats, heats, _lower(heats)]
+        on, off = (Point(p.at + shift, math.hypot(p.scatter, SHIFT_ERROR * shift)) for p in heats)
+        heats = on, off
+    return [heats, chills, _lower(heats)]
 
 
 def _supposed(known: Knowledge, devices: Devices, which: int) -> tuple[Point, Point]:
@@ -61,8 +68,8 @@ def held(known: Knowledge) -> tuple[float, float]:
     on a day, °C and K."""
     ordered = sorted(known.flat)
     n = len(ordered)
-    low, high = ordered[n // 20], ordered[n - 1 - n // 20]
-    return ordered[n // 2], max(HELD_LEAST, HELD_WIDER * (high - low) / 3.3)
+    low, high = ordered[n // 10], ordered[n - 1 - n // 10]
+    return ordered[n // 2], max(HELD_LEAST, HELD_WIDER * (high - low) / 2.56)
 
 
 def _lower(pair: Pair) -> Pair:

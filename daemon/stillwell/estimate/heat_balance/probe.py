@@ -8,8 +8,16 @@ from typing import NamedTuple
 
 from stillwell.estimate.heat_balance.day import Day
 from stillwell.estimate.heat_balance.devices import Devices
-from stillwell.estimate.heat_balance.hypotheses import Cause, Level
-from stillwell.estimate.heat_balance.judge import BEYOND, CLEAR, UNLIKELY, Judgement, Verdict, sums
+from stillwell.estimate.heat_balance.hypotheses import HELD, Cause, Level
+from stillwell.estimate.heat_balance.judge import (
+    BEYOND,
+    CLEAR,
+    UNLIKELY,
+    Judgement,
+    Verdict,
+    full,
+    sums,
+)
 from stillwell.estimate.heat_balance.knowledge import Knowledge
 from stillwell.estimate.heat_balance.means import Means
 from stillwell.estimate.heat_balance.tank import TankHeat
@@ -23,8 +31,6 @@ SPARE = 0.7
 """Of the time, one with heat to spare again."""
 DENIED = 0.2
 """The probability below which one probe denies what another says. An assumption."""
-WARM_H = 3.0
-"""h: the sun shines on a pane for less. An assumption."""
 
 
 class Around(NamedTuple):
@@ -149,7 +155,7 @@ class ProbeHeat:
         mixture = self.tank.mixture
         assert mixture is not None
         heat = mixture.given()[0]
-        held = sum(mixture.share(level) for level in (Level.HOLD, Level.RETURN, Level.STILL))
+        held = sum(mixture.share(level) for level in HELD)
         if held > 0:
             law = self.tank.learner.law
             needed = law.loss * (mixture.leader.water - self.rests_at(0.0)) / law.heater
@@ -182,10 +188,12 @@ class ProbeHeat:
         missing, goes_on = sums(tank)
         high = tank.pair()[1]
         lately = held.day.lately(LIMIT_H)
-        share = 0.0 if lately is None else lately.heater
-        if tank.devices.heater is None or missing + goes_on > UNLIKELY or share < SPARE:
+        share = 0.0 if lately is None else lately.heater / full(tank)
+        # What control gives that holds the water is not known so well.
+        unknown = missing + goes_on + mixture.share(Level.HOLD) > UNLIKELY
+        if tank.devices.heater is None or unknown or share < SPARE:
             held.limit_s = None
-        elif held.limit_s is None and share > LIMIT and self.rests_at(1.0) < high.at:
+        elif held.limit_s is None and share > LIMIT and self.rests_at(full(tank)) < high.at:
             held.limit_s = at_s
         healthy = mixture.causes.get(Cause.HEALTHY, 0.0)
         edge = high.at + (BEYOND if held.warm_s is None else 1.0) * high.scatter
@@ -194,15 +202,6 @@ class ProbeHeat:
             held.warm_s = None
         elif held.warm_s is None and goes_on < CLEAR and healthy > UNLIKELY:
             held.warm_s = at_s
-
-    def too_warm_s(self, at_s: float, edge_c: float) -> float | None:
-        """Returns since when the water has been warmer than where the heater goes off although
-        that gives nothing, and goes to where it leaves the band at `edge_c`; None while that is
-        not so."""
-        held = self._held
-        if held.warm_s is None or at_s - held.warm_s < WARM_H * 3600:
-            return None
-        return held.warm_s if self.rests_at(0.0) > edge_c else None
 
     def rezeroed(self, by: float) -> ProbeHeat:
         """Returns the view of a probe that reads higher by so much from now on, K, although the

@@ -9,14 +9,15 @@ from stillwell.estimate.heat_balance.hypotheses import SUN, Around, Cause, chain
 from stillwell.estimate.heat_balance.kalman import Pair, Point
 from stillwell.estimate.heat_balance.knowledge import Knowledge, Piece
 from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner
-from stillwell.estimate.heat_balance.mixture import Mixture
-from stillwell.estimate.heat_balance.places import held, placed
+from stillwell.estimate.heat_balance.mixture import STEERS, Mixture
+from stillwell.estimate.heat_balance.places import DROOP_K, held, placed
 from stillwell.estimate.heat_balance.points import (
     REVERSAL_ERRORS,
     REVERSAL_K,
     Turn,
     Turns,
 )
+from stillwell.estimate.heat_balance.rests import MIXED_K
 
 PIECE_H = 2 / 3
 """h: a piece from which the law learns: long beside a heater's lag, short beside a lamp's hours."""
@@ -27,9 +28,9 @@ FLAT_H = 30.0
 FLAT_SEEN = 72
 """Of the 144 values of a day so many show that it has been flat: not the two ends of a day without
 current."""
-FLAT_K, FLAT_SAID_K = 0.25, 1.0
+FLAT_K = 0.25
 """K: as flat as this, between its 10th and 90th percentile, where it is found out that control is
-proportional, and where the settings say so."""
+proportional."""
 IDLE_ERROR = {True: 0.25, False: 0.6}
 """K/h: of the slope that the water has by itself, with the room seen and not seen, before much is
 learned. An assumption."""
@@ -37,9 +38,6 @@ BETWEEN_K = 0.5
 """K: dials err by as much."""
 MOSTLY_APART = 0.3
 """The probability of a probe apart above which the law learns nothing."""
-CONTROL_H = 2.0
-"""h: proportional control comes to terms with another room within this. From memory of integral
-times: half an hour to four."""
 SETS_BACK_H = 3.0
 """h: after a cooler night the water is where it is set by day within this. An assumption."""
 NEEDS_K = 0.5
@@ -77,7 +75,7 @@ class TankHeat:
         self.known = known = known or Knowledge()
         self.learner = LawLearner(devices, room_seen)
         if known.law:
-            self.learner.take_up(known.law, known.covariance)
+            self.learner.take_up(known.law, known.covariance, known.alike)
         self.mixture: Mixture | None = None
         if known.belief is not None:
             self.mixture = Mixture(
@@ -98,6 +96,7 @@ class TankHeat:
         """Returns what is to be kept for the next run. It goes on changing with the next value."""
         theta = self.learner.theta
         self.known.law, self.known.covariance = theta.x, theta.P
+        self.known.alike = self.learner.alike
         return self.known
 
     # -- a value ---------------------------------------------------------------------------------
@@ -157,7 +156,7 @@ class TankHeat:
         self.mixture.sunny = SUN[0] <= hour < SUN[1]
         law = self.learner.law
         rest = self.rest
-        self.known.usual_rest += (rest - self.known.usual_rest) * min(1.0, hours / CONTROL_H)
+        self.known.usual_rest += (rest - self.known.usual_rest) * min(1.0, hours * STEERS)
         odd = rest - self.known.usual_rest if self.known.proportional else 0.0
         missing = self.mixture.missing
         if self.resting:
@@ -171,6 +170,8 @@ class TankHeat:
         self.mixture.step(left, value, error, law, rest, self.points(shift), odd)
         both = missing, self.mixture.missing
         self.known.rests.see(at_h, hours, hour, self.mixture.jolt, both)
+        if abs(self.known.rests.jolted) > MIXED_K:
+            self.known.jolted_h = at_h
         self._learn(hours, room, lamp, fan)
 
     def disturb(self, at_h: float) -> None:
@@ -329,7 +330,7 @@ class TankHeat:
             tenths = quantiles(self.known.flat, n=10)
             needs = self.room + NEEDS_K < tenths[0] if self.room_seen else not devices.chiller
             said = devices.heater is Control.PROPORTIONAL
-            if tenths[-1] - tenths[0] > (FLAT_SAID_K if said else FLAT_K) or not needs:
+            if not needs or (tenths[-1] - tenths[0] > FLAT_K and not said):
                 return
             self.known.proportional = True
         else:
@@ -337,7 +338,10 @@ class TankHeat:
         law = self.learner.law
         falls = self.known.turns[0].falls
         wander = 0.0
-        if falls and devices.heater is not None:
+        if self.known.proportional:
+            self.learner.take_held(self.room, value)
+            self.rest = self.learner.law.rest(room, lamp)
+        elif falls and devices.heater is not None:
             wander = value + median(falls) / law.loss - law.rest(room, lamp)
         states = chain(devices, self.known.proportional)
         self.mixture = Mixture.begun(states, value, self.room_seen, wander, devices.together)
@@ -348,15 +352,15 @@ class TankHeat:
     def _learn(self, hours: float, room: float, lamp: float, fan: float) -> None:
         mixture, known = self.mixture, self.known
         assert mixture is not None
-        held = known.proportional and mixture.causes[Cause.HEALTHY] > LIKELY
+        water = mixture.leader.water
         if (
-            held  # what the heater gives is not known
+            # What the heater gives while control may hold the water is not known.
+            (known.proportional and abs(water - self.pair()[0].at) < DROOP_K)
             or not _known(mixture.causes)
             or mixture.around(Around.APART) > MOSTLY_APART
         ):
             known.piece = None
             return
-        water = mixture.leader.water
         piece = known.piece
         if piece is None:
             known.piece = Piece(water)
@@ -377,7 +381,9 @@ class TankHeat:
                 piece.lamp / total,
                 (water - piece.water) / total,
                 piece.calm / total,
+                mixture.leader.w,
                 piece.fan / total,
+                total,
             )
             known.piece = None
 

@@ -16,6 +16,7 @@ from stillwell.estimate.heat_balance.hypotheses import (
     CEASES,
     FIRST,
     FORGETS,
+    HELD,
     JOINS,
     RELATIVE,
     Around,
@@ -74,18 +75,31 @@ class Belief:
 
 
 class Transitions:
-    """Of one chain of states. `place` says which filter a state in a surrounding has."""
+    """Of one chain of states. `place` says which filter a state in a surrounding has.
 
-    def __init__(self, chain: Chain) -> None:
+    Args:
+        spreads: K, of where water would settle, and of where control holds it.
+    """
+
+    def __init__(self, chain: Chain, spreads: tuple[float, float]) -> None:
         n, levels = len(chain.states), chain.levels
         self._n, self._l = n, len(levels)
         self.apart = 3 * self._l
         spot = {level: i for i, level in enumerate(levels)}
         self.place = [a * self._l + spot[s.level] for a in range(3) for s in chain.states]
         self.place += [self.apart] * n
+        self.steered = [level in HELD for level in levels] * 3 + [False]
+        """By filter: whether it is of water that control holds."""
+        self.spreads = spreads
         self._switching = [(i, chain.switched[i]) for i in range(n) if chain.switched[i]]
         self._well = [i for i, s in enumerate(chain.states) if s.cause is Cause.HEALTHY]
         self._rated = [(i, chain.fixed[i]) for i in range(n) if chain.fixed[i]]
+
+    def handed(self, at: Filter, target: int) -> Filter:
+        """Returns a filter as one of the other kind takes it over: where control holds the water
+        tells nothing of where that would settle, nor the other way round."""
+        wide = self.spreads[self.steered[target]]
+        return Filter(at.water, 0.0, at.tt, 0.0, wide * wide, at.low, at.high)
 
     def masses(self, belief: Belief) -> list[float]:
         """Returns the weight of each filter."""
@@ -124,7 +138,8 @@ class Transitions:
                     else:
                         key = (source, pair, falls)
                         if key not in known and pair == BALANCE:
-                            known[key] = unbalanced(at, rest, law, falls, hours)
+                            wide = self.spreads[0]
+                            known[key] = unbalanced(at.water - rest, wide, law, falls, hours)
                         elif key not in known and pair == ANYWHERE:
                             known[key] = settles(at, falls)
                         elif key not in known:
@@ -139,7 +154,9 @@ class Transitions:
                     to = place[base + j]
                     if to != source:
                         stays[source] -= part
-                        flows.setdefault(to, []).append((part, at, True))
+                        same = self.steered[source] is self.steered[to]
+                        gone = at if same else self.handed(at, to)
+                        flows.setdefault(to, []).append((part, gone, True))
                 weight[k] = left
         for k, part in moves:
             weight[k] += part
@@ -194,7 +211,9 @@ class Transitions:
             if source != target and at is not None:
                 stays[source] -= part
                 begun = source % self._l != target % self._l
-                flows.setdefault(target, []).append((part, at, begun))
+                same = self.steered[source] is self.steered[target]
+                gone = at if same else self.handed(at, target)
+                flows.setdefault(target, []).append((part, gone, begun))
         belief.weight = new
 
     def _count(self, belief: Belief, hours: float, sunny: bool) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from stillwell.alarm.rules.forecast import Forecast
 from stillwell.estimate.heat_balance.answers import answers
 from stillwell.estimate.heat_balance.forecast import reach
@@ -32,6 +34,8 @@ _BEARS_WITHIN_K = 8.0
 """What is known less well is not worth telling. A choice of ours."""
 _SEEN_S = 6 * 3600.0
 """By so much a dial may have been moved before that is seen: a half cycle. An assumption."""
+_WARM_S = 3 * 3600.0
+"""The sun shines on a pane for less. An assumption."""
 _STEADY_K_H = 0.05
 """The least error of a slope by the balance. A choice of ours."""
 
@@ -103,6 +107,25 @@ def ahead(probe: ProbeHeat, per_h: float, target: float) -> Forecast | None:
     slope_error = max(loss * max(at.ww, 0.0) ** 0.5, _STEADY_K_H)
     value_error = max(at.tt, 0.0) ** 0.5
     return reach(at.water, per_h / 3600, slope_error / 3600, target, tau_s, value_error)
+
+
+def too_warm(probe: ProbeHeat, edge_c: float, at_s: float, *, told: bool) -> float | None:
+    """Returns since when the water has been warmer than where the heater goes off although that
+    gives nothing, s. Told once it surely leaves its band at `edge_c` within as long again as that
+    has lasted, and until it is back in there and goes to the heater's own range."""
+    since_s, tank = probe.held.warm_s, probe.tank
+    if since_s is None:
+        return None
+    assert tank.mixture is not None
+    water, per_h = tank.mixture.leader.water, probe.slope()
+    if told:
+        stays = water > edge_c or probe.rests_at(0.0) > tank.pair()[1].at
+        return since_s if stays else None
+    lasted_s = at_s - since_s
+    leaves = ahead(probe, per_h, edge_c)
+    latest_s = math.inf if leaves is None or leaves.latest_s is None else leaves.latest_s
+    soon = latest_s < lasted_s or (water > edge_c and per_h > 0)
+    return since_s if soon and lasted_s >= _WARM_S else None
 
 
 def _where(probe: ProbeHeat, which: int, end: int) -> tuple[float, int]:

@@ -21,7 +21,7 @@ from stillwell.estimate.probes import ProbeJudge
 from stillwell.finding import Finding, Over
 from stillwell.notice import Facts, Priority
 from stillwell.observe.heat.facts import MAINS_LOST, RoomTooWarm, SettingMoved
-from stillwell.observe.heat.found import adopted, at_limit, found, moved, over, water_seen
+from stillwell.observe.heat.found import adopted, at_limit, found, moved, over, too_warm, water_seen
 from stillwell.observe.heat.kept import KEPT, Dial, Kept
 from stillwell.observe.heat.lamp import LAMP_ALARMS, LampWatch
 from stillwell.observe.heat.plan import HeatPlan
@@ -287,7 +287,8 @@ class HeatWatch:
         if held.limit_s is not None and not {Verdict.TOO_WEAK, Verdict.NOT_HEATING} & out.keys():
             out[Verdict.TOO_WEAK] = held.limit_s
         self._hold_dial(probe, out)
-        warm_s = probe.too_warm_s(self._t, self.plan.edges[1])
+        told = TOO_WARM in self._kept.told
+        warm_s = too_warm(probe, self.plan.edges[1], self._t, told=told)
         if warm_s is not None and Verdict.STUCK_ON not in out:
             out[TOO_WARM] = warm_s
         return out
