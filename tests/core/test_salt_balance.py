@@ -356,7 +356,3 @@ class TestBringingItBack:
         assert done.salinity == pytest.approx(target, abs=1e-6)
         assert plan.hours == pytest.approx(24 * abs(salinity - target))
         assert plan.portions >= abs(salinity - target)
-
-    def test_with_water_that_can_not_do_it_is_refused(self) -> None:
-        with pytest.raises(ValueError, match="saltier"):
-            bring_back(known(33.0), 35.0, saltier=34.0)

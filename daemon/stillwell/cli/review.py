@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
@@ -200,27 +201,14 @@ def _print_water(made: Review, water: WaterNight, plan: ReviewPlan, store: Path 
 def _level_drawn(made: Review, plan: ReviewPlan, store: Path | None) -> Text | None:
     """Returns the level's night as a picture: the gauge's ten-minute means, or the hourly estimates
     where there is no gauge."""
-    from functools import partial
-
-    from stillwell.cli.picture import picture
     from stillwell.morning import level_points
     from stillwell.store import StoreReader
-    from stillwell.units import show_kept
 
     if store is None:
         return None
     with StoreReader.open(store) as reader:
         points = level_points(reader, plan, made.start_ms, made.end_ms)
-    if not points:
-        return None
-    return picture(
-        points,
-        made.start_ms,
-        made.end_ms,
-        limits=None,
-        zone=ZoneInfo(plan.zone),
-        label=partial(show_kept, unit="mm", system=plan.units),
-    )
+    return _picture(points, made, plan, "mm")
 
 
 def _band(band: BandNight, plan: ReviewPlan) -> Text:
@@ -237,13 +225,9 @@ def _band(band: BandNight, plan: ReviewPlan) -> Text:
 
 def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) -> Text | None:
     """Returns the band's night as a picture, or None where there is nothing to draw."""
-    from functools import partial
-
-    from stillwell.cli.picture import picture
     from stillwell.morning import merged
     from stillwell.review import measurand
     from stillwell.store import StoreReader
-    from stillwell.units import show_kept
 
     planned = next((b for b in plan.bands if b.name == band.name), None)
     if store is None or planned is None:
@@ -251,16 +235,26 @@ def _drawn(band: BandNight, made: Review, plan: ReviewPlan, store: Path | None) 
     with StoreReader.open(store) as reader:
         readings = merged(reader, planned.channels, made.start_ms, made.end_ms)
         points = list(measurand(readings, planned.stale_ms))
+    return _picture(points, made, plan, band.unit, (band.low, band.high))
+
+
+def _picture(
+    points: Sequence[tuple[int, float]],
+    made: Review,
+    plan: ReviewPlan,
+    unit: str,
+    limits: tuple[float, float] | None = None,
+) -> Text | None:
+    from functools import partial
+
+    from stillwell.cli.picture import picture
+    from stillwell.units import show_kept
+
     if not points:
         return None
-    return picture(
-        points,
-        made.start_ms,
-        made.end_ms,
-        limits=(band.low, band.high),
-        zone=ZoneInfo(plan.zone),
-        label=partial(show_kept, unit=band.unit, system=plan.units),
-    )
+    label = partial(show_kept, unit=unit, system=plan.units)
+    span = made.start_ms, made.end_ms
+    return picture(points, *span, limits=limits, zone=ZoneInfo(plan.zone), label=label)
 
 
 def alarm_line(alarm: AlarmNight, made: Review, zone: ZoneInfo) -> Text:

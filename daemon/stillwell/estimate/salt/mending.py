@@ -10,6 +10,8 @@ from stillwell.estimate.salt.told import kilograms
 
 FASTEST_PER_DAY = 1.0
 """The fastest change of the salinity in a day that is safe for animals (common practice)."""
+SALTIER = 5.0
+"""How much saltier than the target the water is that raises a tank (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,31 +30,11 @@ class BringBack:
     """The number of equal parts, at most one a day."""
 
 
-def bring_back(
-    state: SaltState,
-    target: float,
-    saltier: float | None = None,
-    per_day: float = FASTEST_PER_DAY,
-) -> BringBack:
-    """Returns how to bring the tank to `target`.
-
-    Args:
-        state: now.
-        target: the salinity to reach, when filled to the mark.
-        saltier: the salinity of the salt water at hand when the tank is too fresh; None: 5 above
-            the target.
-        per_day: the fastest change in a day.
-
-    Raises ValueError where the water at hand can't do it.
-    """
-    if not (target > 0 and per_day > 0):
-        raise ValueError("The target and the pace must be above 0.")
+def bring_back(state: SaltState, target: float) -> BringBack:
+    """Returns how to bring the tank to `target`, the salinity to reach when filled to the mark:
+    with fresh water, or where it is too fresh with salt water that is `SALTIER`."""
     full, first = state.mean[0], max(0.0, state.missing_ml)
-    new = 0.0 if full > target else (target + 5.0 if saltier is None else saltier)
-    if full < target and new <= target:
-        raise ValueError(
-            f"Water of {new:g} can't raise a tank to {target:g}: mix some that is saltier."
-        )
+    new = 0.0 if full > target else target + SALTIER
     if full == target:
         volume = 0.0
     else:
@@ -64,6 +46,6 @@ def bring_back(
         pour_fresh_ml=first,
         swap_ml=max(0.0, volume),
         of_salinity=new,
-        hours=24.0 * total / per_day,
-        portions=max(1, -int(-total // per_day)) if total < inf else 1,
+        hours=24.0 * total / FASTEST_PER_DAY,
+        portions=max(1, -int(-total // FASTEST_PER_DAY)) if total < inf else 1,
     )
