@@ -20,7 +20,6 @@ from stillwell.water.mixing import (
     learned,
     mixed,
     needed_for_change,
-    shift,
     warm_up_s,
     without,
 )
@@ -192,9 +191,9 @@ class TestAWaterChange:
 
     def test_with_cold_water_cools_in_proportion(self) -> None:
         tank, new = Water.of_volume(68_000.0, 35.0, 25.0), Water.of_volume(10_200.0, 35.0, 19.0)
-        moved = shift(tank, 10_200.0, new)
-        assert moved.kelvin == pytest.approx(-0.15 * 6.0, abs=0.01)
-        assert moved.salinity == pytest.approx(0.0, abs=1e-9)
+        after = changed(tank, 10_200.0, new)
+        assert after.t_c == pytest.approx(25.0 - 0.15 * 6.0, abs=0.01)
+        assert after.salinity == pytest.approx(35.0, abs=1e-9)
 
 
 class TestWarmingUp:

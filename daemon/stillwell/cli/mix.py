@@ -230,17 +230,18 @@ def _change(now: Water, wanted: _Batch, salinity: float, out: Mix) -> list[str]:
     from stillwell.water import mixing
 
     ml = wanted.ml
-    moved = mixing.shift(now, ml, mixing.Water.of_volume(ml, salinity, wanted.t_c))
-    out |= {"tank_ml": now.ml, "tank": now.salinity, "moves": moved.salinity}
+    after = mixing.changed(now, ml, mixing.Water.of_volume(ml, salinity, wanted.t_c)).salinity
+    moved = after - now.salinity
+    out |= {"tank_ml": now.ml, "tank": now.salinity, "moves": moved}
     said = (
         f"A change of {wanted.shown(ml, Dimension.VOLUME)} ({ml / now.ml:.0%} of the tank) at "
         f"{salinity:.1f} ppt moves the tank from {now.salinity:.1f} to "
-        f"{now.salinity + moved.salinity:.1f} ppt."
+        f"{after:.1f} ppt."
     )
-    if abs(moved.salinity) > FASTEST_PER_DAY:
+    if abs(moved) > FASTEST_PER_DAY:
         said += (
             f" That is more than {FASTEST_PER_DAY:g} ppt: for animals spread it over "
-            f"{abs(moved.salinity) / FASTEST_PER_DAY:.1f} days or more (common practice)."
+            f"{abs(moved) / FASTEST_PER_DAY:.1f} days or more (common practice)."
         )
     return [
         said,

@@ -241,20 +241,6 @@ def needed_for_change(tank: Water, ml: float, target: float) -> float:
     return (bottom + top) / 2
 
 
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """By how much a water change moves the tank."""
-
-    salinity: float
-    kelvin: float
-
-
-def shift(tank: Water, ml: float, new: Water) -> Shift:
-    """Returns what a change of `ml` does to salinity and temperature."""
-    after = changed(tank, ml, new)
-    return Shift(after.salinity - tank.salinity, after.t_c - tank.t_c)
-
-
 def warm_up_s(
     water: Water,
     to_c: float,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
 
 from stillwell.estimate.salt.balance import SaltState
 from stillwell.estimate.salt.told import kilograms
@@ -24,10 +23,6 @@ class BringBack:
     """Then: the volume to take out of the tank and to replace."""
     of_salinity: float
     """The salinity of the water that comes in; 0: fresh."""
-    hours: float
-    """The least time over which to spread it."""
-    portions: int
-    """The number of equal parts, at most one a day."""
 
 
 def bring_back(state: SaltState, target: float) -> BringBack:
@@ -35,17 +30,7 @@ def bring_back(state: SaltState, target: float) -> BringBack:
     with fresh water, or where it is too fresh with salt water that is `SALTIER`."""
     full, first = state.mean[0], max(0.0, state.missing_ml)
     new = 0.0 if full > target else target + SALTIER
-    if full == target:
-        volume = 0.0
-    else:
-        # (W - x rho_tank) full + x rho_new new = (W - x rho_tank + x rho_new) target
-        out, into = kilograms(1.0, full), kilograms(1.0, new)
-        volume = state.full_kg * (target - full) / (out * (target - full) + into * (new - target))
-    total = abs(state.salinity - target)
-    return BringBack(
-        pour_fresh_ml=first,
-        swap_ml=max(0.0, volume),
-        of_salinity=new,
-        hours=24.0 * total / FASTEST_PER_DAY,
-        portions=max(1, -int(-total // FASTEST_PER_DAY)) if total < inf else 1,
-    )
+    # (W - x rho_tank) full + x rho_new new = (W - x rho_tank + x rho_new) target
+    out, into = kilograms(1.0, full), kilograms(1.0, new)
+    volume = state.full_kg * (target - full) / (out * (target - full) + into * (new - target))
+    return BringBack(first, max(0.0, volume), new)
