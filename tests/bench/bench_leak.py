@@ -12,12 +12,14 @@ from __future__ import annotations
 
 import argparse
 import random
+import sys
 import tempfile
 import time
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from in_words import what
 from stillwell.forward import Run, drive, hurry
 from stillwell.notice import Transition
@@ -137,7 +139,7 @@ def run(
 
 
 def leaks(n: int, seed: int) -> None:
-    """Returns the hours to the alarm of n leaks."""
+    """Prints the hours to the alarm of n leaks."""
     hours: list[float] = []
     early = unheard = 0
     for k in range(n):
@@ -172,7 +174,7 @@ def leaks(n: int, seed: int) -> None:
 
 
 def clean(years: int, seed: int) -> None:
-    """Returns the false alarms in years without a leak."""
+    """Prints the false alarms in years without a leak."""
     for k in range(years):
         with tempfile.TemporaryDirectory() as folder:
             heard = run(
