@@ -25,7 +25,8 @@ from stillwell.estimate.level import (
     Share,
 )
 from stillwell.estimate.level.bank import Bank
-from stillwell.estimate.level.gauge import locate, quantisation_bias_variance
+from stillwell.estimate.level.explanation import most
+from stillwell.estimate.level.gauge import Located, locate, quantisation_bias_variance
 from stillwell.estimate.level.ledger import FloatTold, OpenSlice, Slice
 from stillwell.estimate.level.physics import H, Physics
 from stillwell.estimate.level.ripple import (
@@ -149,7 +150,7 @@ class TestShareLaw:
         z, best, m, v = posterior_moments(mean, variance, told, law)
         sd = math.sqrt(variance)
         grid = np.linspace(mean - 9 * sd, mean + 9 * sd, 20001)
-        logs = np.array(law.log_likelihoods(float(grid[0]), float(grid[1] - grid[0]), 20000, told))
+        logs = np.array([law.log_likelihood(float(w), told) for w in grid])
         weights = np.exp(logs - 0.5 * ((grid - mean) / sd) ** 2)
         total = float(weights.sum())
         if total * (grid[1] - grid[0]) < 1e-10:
@@ -229,6 +230,33 @@ class TestForetold:
         assert bank.predicts(0, self.told(1.0), goes_on=True)
         bank.odds[0] = bank.physics.base_odds + 0.1
         assert not bank.predicts(0, self.told(1.0), goes_on=True)
+
+
+class TestWhatASliceMayHave:
+    """`most` lets an explanation be passed over, so that nothing may be above it."""
+
+    @settings(max_examples=25, deadline=None)
+    @given(
+        st.floats(-40.0, 10.0),
+        st.floats(0.1, 20.0),
+        st.sampled_from([0.0, 0.3, 1.0]),
+        st.floats(-45.0, 20.0) | st.none(),
+        st.booleans(),
+    )
+    def test_is_never_less_than_it_has(
+        self, level: float, sd: float, share: float, gauge: float | None, doubted: bool
+    ) -> None:
+        physics = Physics.of(
+            Geometry(16200.0), (FloatSpec("a", -8.0),), GaugeSpec(0.5), Habits(sway_mm=0.05)
+        )
+        bank = Bank.prior(physics)
+        bank.see_level(level, sd)
+        if doubted:
+            bank.distrust(0)
+        told = FloatTold("a", Told(share, 600, 600.0, None), 20, 0)
+        located = None if gauge is None else Located(gauge, 5.0 * MIN, 0.03, 10, 0)
+        piece = Slice(0, (told,), located)
+        assert bank.absorb(piece, 1.4, 5.0 * MIN)[0] <= most(piece, physics) + 0.02
 
 
 class TestRestlessness:

@@ -12,6 +12,7 @@ from stillwell.estimate.level.bank import Bank
 from stillwell.estimate.level.ledger import Slice
 from stillwell.estimate.level.physics import Physics
 from stillwell.estimate.level.readout import level
+from stillwell.estimate.level.update import GAUGE_UNEXPLAINED
 
 _RATE_BREAKS_PER_DAY = 0.2
 """How often the rate changes suddenly: a window opened, a lid put on, a leak."""
@@ -53,7 +54,8 @@ def explanations(
     sensors: Iterable[int],
     doubts: Iterable[Doubt],
 ) -> Iterator[Explanation]:
-    """Yields each explanation with its prior and with the bank before the slice.
+    """Yields each explanation with its prior and with the bank before the slice, the more probable
+    ones first.
 
     Args:
         bank: what is known before the slice; it is copied.
@@ -62,16 +64,17 @@ def explanations(
     """
     habits = physics.habits
     per_slice = habits.slice_min / 1440.0
-    yield Explanation(0.0, "", bank.copy(), True)
-    for direction, what, often in (
-        (+1, "unnoted pour", habits.unnoted_pours_per_day),
-        (-1, "drain", habits.drains_per_day),
-    ):
-        prior = math.log(often * per_slice)
+
+    def stepped(direction: int, what: str, often: float) -> Iterator[Explanation]:
         for believed in (True, False):
             other = bank.copy()
             other.step(direction)
-            yield Explanation(prior, what, other, believed)
+            yield Explanation(math.log(often * per_slice), what, other, believed)
+
+    yield Explanation(0.0, "", bank.copy(), True)
+    for doubt in doubts:
+        yield Explanation(doubt.log_odds, "pour not seen", doubt.bank.copy(), True, doubt)
+    yield from stepped(+1, "unnoted pour", habits.unnoted_pours_per_day)
     for ago_h in _RATE_BREAK_AGO_H:
         other = bank.copy()
         other.break_rate(shape, ago_h)
@@ -81,8 +84,15 @@ def explanations(
         other = bank.copy()
         other.distrust(sensor)
         yield Explanation(physics.base_odds, "", other, True)
-    for doubt in doubts:
-        yield Explanation(doubt.log_odds, "pour not seen", doubt.bank.copy(), True, doubt)
+    yield from stepped(-1, "drain", habits.drains_per_day)
+
+
+def most(piece: Slice, physics: Physics) -> float:
+    """Returns ln of the probability that a slice has at most, by whatever is known before."""
+    if piece.gauge is None or physics.gauge is None:
+        return 0.0
+    variance = piece.gauge.variance + physics.habits.sway_mm**2
+    return max(GAUGE_UNEXPLAINED, -0.5 * math.log(2.0 * math.pi * variance))
 
 
 def most_probable(
@@ -107,6 +117,9 @@ def most_probable(
     stay = level(onward)
     best: Explanation | None = None
     for prior, what, bank, believed, doubt in ways:
+        here_most = most(piece, before.physics) if believed else before.ignored(piece)
+        if best is not None and prior + here_most + most(follow, before.physics) <= best.score:
+            continue  # at its best it would be less probable
         score = bank.absorb(piece, shape, t_ms)[0] if believed else bank.ignored(piece)
         further = bank.copy()
         further.predict(middle_ms - t_ms, shape)

@@ -21,6 +21,7 @@ between them simulation shows somewhat less unrest of the share than that, never
 from __future__ import annotations
 
 import math
+from array import array
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -148,40 +149,24 @@ class Occupancy:
 
     def log_likelihood(self, w: float, told: Told) -> float:
         """Returns the log-likelihood of a slice's share at w, up to a constant: 0 where it is as
-        expected.
+        expected."""
+        return _read(_curve(self, told), w, 0.0, 0)[0]
+
+    def log_likelihoods(self, told: Told) -> array[float]:
+        """Returns the log-likelihood over the whole reach, at every w of the grid.
 
         Quasi-binomial with the number of effectively independent looks: exp(-n KL(share ||
         expected))."""
-        return self.log_likelihoods(w, 0.0, 0, told)[0]
-
-    def log_likelihoods(self, low: float, step: float, n: int, told: Told) -> list[float]:
-        """Returns `log_likelihood` at low, low + step … low + n step. It is one loop, because
-        the filter spends its time here."""
-        lc, lo, forget = self._log_closed, self._log_open, self._forget
         s, seconds, looks = told.share, told.seconds, told.looks
-        before = told.before if forget[0] < _INSTANT else None
+        before = told.before if self._forget[0] < _INSTANT else None
         own_memory = _THRESHOLD_MEMORY * self._tau_s
-        if s <= 0.0 or s >= 1.0:
-            of_closed, of_open, entropy = (0.0, 1.0, 0.0) if s <= 0.0 else (1.0, 0.0, 0.0)
-        else:
-            of_closed, of_open = s, 1.0 - s
-            entropy = s * math.log(s) + (1.0 - s) * math.log(1.0 - s)
+        entropy = sum(part * math.log(part) for part in (s, 1.0 - s) if part > 0.0)
         spread = seconds / (2.0 * looks)
         counted = max(1.0, looks * math.tanh(spread / own_memory))
-        out: list[float] = []
+        out = array("d")
         exp, log, tanh, hypot = math.exp, math.log, math.tanh, math.hypot
-        for k in range(n + 1):
-            at = (low + k * step + _REACH) / _STEP
-            if at <= 0.0:
-                i, f = 0, 0.0
-            elif at >= _COUNT - 1.0:
-                i, f = _COUNT - 2, 1.0
-            else:
-                i = int(at)
-                f = at - i
-            log_p = lc[i] + f * (lc[i + 1] - lc[i])
-            log_q = lo[i] + f * (lo[i + 1] - lo[i])
-            rate = forget[i] + f * (forget[i + 1] - forget[i])
+        tables = zip(self._log_closed, self._log_open, self._forget, strict=True)
+        for log_p, log_q, rate in tables:
             if rate < _INSTANT:
                 counted = max(1.0, looks * tanh(spread / hypot(own_memory, 1.0 / rate)))
                 if before is not None:
@@ -190,23 +175,23 @@ class Occupancy:
                     if kept > 1e-6:
                         # expected share of the state before = p + (1 - p) kept
                         if before:
-                            log_p = log(exp(log_p) * (1 - kept) + kept)
-                            log_q += log(max(1e-300, 1 - kept))
+                            log_p = log(exp(log_p) * (1 - kept) + kept)  # noqa: PLW2901
+                            log_q += log(max(1e-300, 1 - kept))  # noqa: PLW2901
                         else:
-                            log_q = log(exp(log_q) * (1 - kept) + kept)
-                            log_p += log(max(1e-300, 1 - kept))
-            out.append(counted * (of_closed * log_p + of_open * log_q - entropy))
+                            log_q = log(exp(log_q) * (1 - kept) + kept)  # noqa: PLW2901
+                            log_p += log(max(1e-300, 1 - kept))  # noqa: PLW2901
+            out.append(counted * (s * log_p + (1.0 - s) * log_q - entropy))
         return out
 
 
-@lru_cache(maxsize=512)
-def _curve(law: Occupancy, told: Told) -> list[float]:
-    """Returns the log-likelihood of a share of 0 or 1 over the whole reach. Most slices have
-    such a share, and few of them differ."""
-    return law.log_likelihoods(-_REACH, _STEP, _COUNT - 1, told)
+@lru_cache(maxsize=256)
+def _curve(law: Occupancy, told: Told) -> array[float]:
+    """Returns the log-likelihood of a share over the whole reach: all members look at it, and each
+    passage through the ledger does so again."""
+    return law.log_likelihoods(told)
 
 
-def _read(curve: list[float], low: float, step: float, n: int) -> list[float]:
+def _read(curve: array[float], low: float, step: float, n: int) -> list[float]:
     out: list[float] = []
     at, by, last = (low + _REACH) / _STEP, step / _STEP, _COUNT - 1.0
     for _ in range(n + 1):
@@ -256,28 +241,15 @@ def occupancy(differential_mm: float, ripple_mm: float, tau_s: float) -> Occupan
     return Occupancy(differential_mm, ripple_mm, tau_s)
 
 
-@lru_cache(maxsize=2048)
+@lru_cache(maxsize=256)
 def peak(law: Occupancy, told: Told) -> tuple[float, float]:
     """Returns where the likelihood of an in-between share is largest, and its width there
     (standard deviation)."""
-    coarse = law.log_likelihoods(-10.0, 0.25, 80, told)
-    best = -10.0 + 0.25 * max(range(81), key=coarse.__getitem__)
-    low, high = best - 0.25, best + 0.25
-    for _ in range(24):
-        a, b = low + (high - low) * 0.382, low + (high - low) * 0.618
-        if law.log_likelihood(a, told) < law.log_likelihood(b, told):
-            low = a
-        else:
-            high = b
-    top = 0.5 * (low + high)
-    value = law.log_likelihood(top, told)
-    width = 0.02
+    curve = _curve(law, told)
+    best = max(range(_COUNT), key=curve.__getitem__)
+    top, width = -_REACH + _STEP * best, _STEP
     while width < 4.0:
-        drop = (
-            value
-            - 0.5 * law.log_likelihood(top - width, told)
-            - 0.5 * law.log_likelihood(top + width, told)
-        )
+        drop = curve[best] - 0.5 * sum(_read(curve, top - width, 2.0 * width, 1))
         if drop > 0.3:
             return top, width / math.sqrt(2.0 * drop)
         width *= 1.5
@@ -294,8 +266,7 @@ def posterior_moments(
         (probability of the slice relative to the best possible level, the same had the best
         possible level been predicted, posterior mean, posterior variance)."""
     sd = math.sqrt(variance)
-    best = 1.0
-    curve: list[float] = []
+    best, curve = 1.0, _curve(law, told)
     if 0.0 < told.share < 1.0:
         top, width = peak(law, told)
         best = width / math.sqrt(width * width + variance)
@@ -303,11 +274,10 @@ def posterior_moments(
         centre = (mean * width * width + top * variance) / (width * width + variance)
         low, high, n = centre - 10.0 * together, centre + 10.0 * together, 40
     else:
-        curve = _curve(law, told)
         low, high, n = mean - 6.0 * sd, mean + 6.0 * sd, min(72, max(24, math.ceil(10.0 * sd)))
     for _ in range(8):
         step = (high - low) / n
-        logs = _read(curve, low, step, n) if curve else law.log_likelihoods(low, step, n, told)
+        logs = _read(curve, low, step, n)
         z, dz = (low - mean) / sd, step / sd
         for i in range(n + 1):
             logs[i] -= 0.5 * z * z
