@@ -31,14 +31,21 @@ def pytest_configure(config: pytest.Config) -> None:
     examples.use(full=config.getoption("--long"))
 
 
-LONGEST_FIRST = ("vm", "whole", "docs", "parts", "store")
-"""Folders whose tests take longest. Where several processes share the tests, none of them is left
-with a long file at the end."""
+LONGEST_FIRST = (
+    *("test_power_cuts", "test_guest", "test_debian_13"),
+    *("vm", "whole", "docs", "parts", "store"),
+)
+"""Files and folders whose tests take longest. Where several processes share the tests, none of them
+is left with a long file at the end."""
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     ranks = {name: rank for rank, name in enumerate(LONGEST_FIRST)}
-    items.sort(key=lambda item: ranks.get(item.path.parent.name, len(ranks)))
+    items.sort(
+        key=lambda item: min(
+            ranks.get(name, len(ranks)) for name in (item.path.stem, item.path.parent.name)
+        )
+    )
     for option, form in (("long", "long campaign"), ("machine", "virtual machine")):
         if config.getoption(f"--{option}"):
             continue

@@ -262,10 +262,11 @@ def ring(hands: Hands) -> None:
     assert "/ping" in hands.ok("cat /srv/heard")
 
 
-def later(hands: Hands) -> None:
-    """A later release's sources in /srv/later: another number, and the store is laid out anew."""
-    package = "/srv/later/daemon/stillwell"
-    hands.ok("cp -r /srv/src /srv/later")
-    hands.ok(f"sed -i 's/^__version__ = .*/__version__ = \"7.0.0\"/' {package}/__init__.py")
-    number = int(hands.ok(f"ls {package}/store/schema | tail -n 1")[:4]) + 1
-    hands.machine.put(f"{package}/store/schema/{number:04}_later.sql", "CREATE TABLE later (x);\n")
+LATER = """set -e
+cp -r /srv/src /srv/later
+cd /srv/later/daemon/stillwell
+sed -i 's/^__version__ = .*/__version__ = "7.0.0"/' __init__.py
+newest=$(ls store/schema | tail -n 1)
+echo 'CREATE TABLE later (x);' >"store/schema/$(printf %04d $((10#${newest%%_*} + 1)))_later.sql"
+"""
+"""Makes a later release's sources in /srv/later: another number, the store is laid out anew."""

@@ -36,7 +36,13 @@ def debs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def installed_root(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """A Debian 12 in a folder with stillwell in it, by install.sh."""
-    root = guest.installed("bookworm", tmp_path_factory.mktemp("installed"))
+    """A Debian 12 in a folder with stillwell in it, by install.sh. The processes of one run that
+    share the tests share it, where there is a folder that outlives each of them."""
+    folder, run = os.environ.get("STILLWELL_PACKAGES"), os.environ.get("PYTEST_XDIST_TESTRUNUID")
+    if folder and run:
+        found = Path(folder) / f"installed-{run}"
+        yield debian.made_once(found, lambda part: guest.install("bookworm", part))
+        return
+    root = guest.install("bookworm", tmp_path_factory.mktemp("installed") / "root")
     yield root
     debian.remove(root)

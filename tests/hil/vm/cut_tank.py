@@ -47,6 +47,7 @@ port = PORT
 ROOM = "read up rest </proc/uptime; [ $((${up%.*} / 12 % 2)) = 0 ] && echo t=21.5 || echo t=29\n"
 PROCESS_1 = """#!/bin/sh
 export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
+mount -t devtmpfs none /dev
 modprobe -a virtio_console virtio_net
 hostname tank
 ip link set lo up
@@ -58,7 +59,7 @@ while [ ! -e /run/enough ]; do
     echo $! >/run/daemon
     wait $!
     sleep 5
-done >>/var/log/stillwell.log 2>&1 </dev/null &
+done >/dev/console 2>&1 </dev/null &
 exec python3 /srv/agent.py
 """
 LOOK = """
@@ -71,7 +72,6 @@ print(json.dumps({
     "newest": dict(one(
         "select boot_id, max(mono_ms) from reading join epoch on epoch.id = epoch group by boot_id"
     )),
-    "boot": open("/proc/sys/kernel/random/boot_id").read().strip(),
 }))
 """
 

@@ -120,12 +120,12 @@ def copy_packages(of: Path, into: Path) -> None:
             shutil.copy2(each, into)
 
 
-def made_once(found: Path, make: Callable[[Path], None]) -> Path:
+def made_once(found: Path, make: Callable[[Path], object]) -> Path:
     """Returns a folder of the cache, made where it is missing; cut off, it is made anew."""
     if found.exists():
         return found
-    CACHE.mkdir(parents=True, exist_ok=True)
-    with _alone():
+    found.parent.mkdir(parents=True, exist_ok=True)
+    with _alone(found.with_suffix(".lock")):
         if not found.exists():
             part = found.with_suffix(".part")
             remove(part)
@@ -135,8 +135,8 @@ def made_once(found: Path, make: Callable[[Path], None]) -> Path:
 
 
 @contextlib.contextmanager
-def _alone() -> Iterator[None]:
-    with (CACHE / "lock").open("w") as lock:
+def _alone(file: Path) -> Iterator[None]:
+    with file.open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 

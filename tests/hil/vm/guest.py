@@ -14,7 +14,7 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ import kernel
 from machine import Done
 
 HERE = Path(__file__).parent
-SLOWLY_S = 900.0
+SLOWLY_S = 1800.0
 """A limit, in s, that only ends a test whose guest does nothing any more."""
 AGENT = """[Unit]
 DefaultDependencies=no
@@ -64,11 +64,10 @@ class GuestGoneError(Exception):
     """The virtual machine does not run, or not any more."""
 
 
-def installed(suite: str, folder: Path, debs: Path | None = None) -> Path:
-    """Returns a Debian root in a folder in which stillwell is installed, and was never started: by
+def install(suite: str, root: Path, debs: Path | None = None) -> Path:
+    """Makes and returns a Debian root in which stillwell is installed, and was never started: by
     the Debian package of `debs`, or else by install.sh. No machine runs: in one of these it would
     take ten times as long."""
-    root = folder / "root"
     subprocess.run(["cp", "-a", "--reflink=auto", debian.root(suite), root], check=True)
     debian.copy_sources(root / "srv" / "src")
     debian.copy_packages(debs or debian.wheels(suite), root / "srv" / "packages")
@@ -144,6 +143,7 @@ class Guest:
     def start(self, *more: str, network: bool = True, clock: str = "", init: str = "") -> None:
         """Switches it on, and waits until its agent answers. `clock`: what its clock says then, as
         1970-01-01T00:00:10; else the host's. `more`: further words for QEMU."""
+        self.cut_power()
         command = ["qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max"]
         command += ["-smp", "1", "-m", "640", "-nodefaults", "-no-reboot", "-display", "none"]
         command += ["-serial", f"file:{self.console}"]
@@ -190,6 +190,17 @@ class Guest:
                 raise GuestGoneError("the machine does not answer:\n" + "\n".join(said))
             raise GuestGoneError("the machine does not answer, and has said nothing")
 
+    def wait_for(self, come: Callable[[], bool], pause_s: float = 0.01) -> None:
+        """Waits until something outside has come of what it does.
+
+        Raises:
+            GuestGoneError: it does not run any more, or nothing has come for SLOWLY_S.
+        """
+        ends = time.monotonic() + SLOWLY_S
+        while not come():
+            self._check(ends)
+            time.sleep(pause_s)
+
     def _line(self, ends: float) -> dict[str, Any]:
         assert self._port is not None
         self._port.settimeout(2.0)
@@ -218,6 +229,19 @@ class Guest:
         data = base64.b64encode(text.encode()).decode()
         command = f"mkdir -p $(dirname {path}) && echo {data} | base64 -d >{path}"
         assert self.run(command).status == 0
+
+    @contextlib.contextmanager
+    def opened(self) -> Iterator[Path]:
+        """Its disk as a folder of this machine's, for what would take a guest ten times as long;
+        its power is off then."""
+        self.cut_power()
+        folder = self._image.with_suffix(".opened")
+        folder.mkdir(exist_ok=True)
+        subprocess.run(["mount", "-o", "loop", self._image, folder], check=True)
+        try:
+            yield folder
+        finally:
+            subprocess.run(["umount", folder], check=True)
 
     def cut_power(self) -> None:
         """Ends it at once, whatever it is doing; what its disk has not taken yet is lost."""

@@ -62,6 +62,8 @@ rm -f "/lib/modules/$version/build" "/lib/modules/$version/source"
 (cd "/lib/modules/$version/kernel" && rm -rf "$@")
 depmod "$version"
 sed -i 's/^MODULES=.*/MODULES=list/' /etc/initramfs-tools/initramfs.conf
+# What it loads is named, and the kernel makes the node of its disk: udev would only take seconds.
+rm /usr/share/initramfs-tools/{hooks,scripts/init-{top,bottom}}/udev
 update-initramfs -c -k "$version"
 """
 

@@ -20,7 +20,7 @@ import pytest
 from bench_status import written
 
 import busy_tank
-from busy_tank import ALARM, INSTALL, SETTINGS, SETTINGS_FILE, later, raised, room
+from busy_tank import ALARM, INSTALL, LATER, SETTINGS, SETTINGS_FILE, raised, room
 from container import Container
 from debian import CannotBuildError
 from machine import PYTHON, STILLWELL, Hands
@@ -314,7 +314,7 @@ class TestUpdate:
         room(hands, 29)
         hands.until(lambda: raised(hands), "the alarm is raised")
         hands.ok(f"{STILLWELL} ack {ALARM}")
-        later(hands)
+        hands.ok(LATER)
         notices = hands.sql("select key from notice order by seq")
         kept, pid = self.rows(hands), hands.shown("MainPID")
         began = time.monotonic()

@@ -91,7 +91,7 @@ def image(root: Path, folder: Path) -> Path:
         **hardware.files({3: "FLOAT_LOW", 4: "FLOAT_HIGH"}, "0,0,0", CHIP),
     }
     command = "systemctl enable stillwell hardware; systemctl disable mosquitto systemd-timesyncd"
-    return disk(SUITE, root, folder, files, command)
+    return disk(SUITE, root, folder, files, f"{command}\n{busy_tank.LATER}")
 
 
 def value(hands: Hands, channel: str) -> float | None:
@@ -292,12 +292,11 @@ class TestAnUpdate:
     def test_that_a_power_cut_ends_leaves_the_program_in_use(self, hands: Hands, saw: Saw) -> None:
         guest, installed = hands.machine, "readlink -f /opt/stillwell/current"
         assert isinstance(guest, Guest)
-        busy_tank.later(hands)
         before = hands.ok(installed)
         found = "--setenv=PIP_NO_INDEX=1 --setenv=PIP_FIND_LINKS=/srv/packages"
         update = busy_tank.INSTALL.replace("/srv/src", "/srv/later")
         hands.ok(f"systemd-run --quiet --unit=update {found} {update}")
-        fills = "ls -d /opt/stillwell/releases/*/venv/lib/*/*/hatchling | wc -l"
+        fills = "ls -d /opt/stillwell/releases/*/venv/lib/*/*/pip | wc -l"
         hands.ok(f"until [ $({fills}) = 2 ]; do sleep 0.5; done")
         guest.cut_power()
         guest.start(network=False)

@@ -12,14 +12,15 @@ import json
 import os
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from cut_tank import COMMIT_S, STATE, SUITE, Keeper, image
 from free_ports import free_port
-from guest import SLOWLY_S, Guest, taken_out
+from guest import Guest, taken_out
 from in_words import said
 from kill_campaign import Phone
 from kill_story import Story
@@ -41,24 +42,24 @@ class Cuts:
         self._chance = random.Random(20)
         self._cut_at: tuple[str, float] | None = None
         """The boot that was cut, and what its clock said then, in s."""
+        self.made = 0
+        self.began = time.monotonic()
 
     def one(self) -> None:
         self.guest.start(init="/srv/process-1")
         answered = set(self.keeper.answered)
-        up_s, seen_s = float(self._said("cut -d' ' -f1 /proc/uptime")), time.monotonic()
+        up_s, _, boot = self._said("cat /proc/uptime /proc/sys/kernel/random/boot_id").split()
+        seen_s = time.monotonic()
         self._look(answered)
-        boot = self._said("cat /proc/sys/kernel/random/boot_id")
         if self._chance.random() < 0.2:
             time.sleep(self._chance.uniform(0, 10))  # while it starts
         else:
             heard = len(self.phone.notices)
-            ends = time.monotonic() + SLOWLY_S
-            while len(self.phone.notices) == heard and time.monotonic() < ends:
-                time.sleep(0.01)
-            assert len(self.phone.notices) > heard, self._said("tail /var/log/stillwell.log")
+            self.guest.wait_for(lambda: len(self.phone.notices) > heard)
             time.sleep(self._chance.choice((0.05, 1.0, 20.0)) * self._chance.random())
-        self._cut_at = (boot, up_s + time.monotonic() - seen_s)
+        self._cut_at = (boot, float(up_s) + time.monotonic() - seen_s)
         self.guest.cut_power()
+        self.made += 1
 
     def _said(self, command: str) -> str:
         done = self.guest.run(command)
@@ -68,7 +69,7 @@ class Cuts:
     def _look(self, answered: set[int]) -> None:
         if self._cut_at is None:
             return
-        found = json.loads(self._said("runuser -u stillwell -- python3 /srv/look.py"))
+        found = json.loads(self._said("runuser -u stillwell -- python3 -IS /srv/look.py"))
         if found["whole"] != "ok":
             self.wrong.append(f"integrity: {found['whole']}")
         lost = answered - set(found["entries"])
@@ -82,9 +83,7 @@ class Cuts:
         """Lets everything arrive, and returns what the store has."""
         self.guest.start(init="/srv/process-1")
         heard = len(self.phone.notices)
-        ends = time.monotonic() + SLOWLY_S
-        while len(self.phone.notices) < heard + 2 and time.monotonic() < ends:
-            time.sleep(0.5)
+        self.guest.wait_for(lambda: len(self.phone.notices) >= heard + 2)
         self._look(set(self.keeper.answered))
         self._said("touch /run/enough; kill $(cat /run/daemon)")
         self._said("while [ -d /proc/$(cat /run/daemon) ]; do sleep 1; done; sync")
@@ -92,23 +91,29 @@ class Cuts:
         return Story(taken_out(self.disk, STATE, folder) / "tank.db")
 
 
-def test_power_cuts(installed_root: Path, tmp_path: Path, saw: Saw) -> None:
-    broker = Broker(tmp_path, free_port(), [])
-    broker.start()
-    disk = image(installed_root, tmp_path, broker.port)
-    guest = Guest(SUITE, disk, tmp_path)
-    phone, keeper = Phone(broker.port), Keeper(broker.port)
-    began = time.monotonic()
-    with guest:
-        cuts = Cuts(guest, disk, phone, keeper)
-        try:
-            for _ in range(CUTS):
-                cuts.one()
-            story = cuts.settle(tmp_path)
-        finally:
-            phone.close()
-            keeper.close()
-            broker.kill()
+@pytest.fixture(scope="module")
+def cuts(installed_root: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cuts]:
+    """The campaign, before its first cut."""
+    folder = tmp_path_factory.mktemp("cuts")
+    with ExitStack() as open_here:
+        broker = Broker(folder, free_port(), [])
+        broker.start()
+        open_here.callback(broker.kill)
+        disk = image(installed_root, folder, broker.port)
+        guest = open_here.enter_context(Guest(SUITE, disk, folder))
+        phone, keeper = Phone(broker.port), Keeper(broker.port)
+        open_here.callback(phone.close)
+        open_here.callback(keeper.close)
+        yield Cuts(guest, disk, phone, keeper)
+
+
+@pytest.mark.parametrize("number", range(1, CUTS + 1))
+def test_a_cut(cuts: Cuts, number: int) -> None:
+    cuts.one()
+
+
+def test_nothing_is_lost_or_doubled(cuts: Cuts, tmp_path: Path, saw: Saw) -> None:
+    story = cuts.settle(tmp_path)
     wrong = list(cuts.wrong)
 
     def note(count: str, number: int, what: str) -> None:
@@ -118,14 +123,16 @@ def test_power_cuts(installed_root: Path, tmp_path: Path, saw: Saw) -> None:
     blamed = [t for t in story.log if t.alarm == ALARM and "stillwell keeps" in said(t).title]
     note("blamed", len(blamed), "the daemon is said to have ended by itself")
     story.check_store(note)
-    story.check_states(phone.states, note)
-    twice = story.check_heard(phone.notices, note)
-    note("unheard", len(story.unheard(phone.notices)), "kept notices that nobody heard")
+    story.check_states(cuts.phone.states, note)
+    twice = story.check_heard(cuts.phone.notices, note)
+    note("unheard", len(story.unheard(cuts.phone.notices)), "kept notices that nobody heard")
     saw(
-        f"{CUTS} cuts in {time.monotonic() - began:.0f} s: {story.readings} readings, "
+        f"{cuts.made} cuts in {time.monotonic() - cuts.began:.0f} s: {story.readings} readings, "
         f"{len(story.keys)} notices ({twice} heard twice, same key), "
-        f"{len(keeper.answered)} notes answered; of readings at most {max(cuts.gone_s):.1f} s gone"
+        f"{len(cuts.keeper.answered)} notes answered; "
+        f"of readings at most {max(cuts.gone_s):.1f} s gone"
     )
     assert wrong == []
-    assert keeper.answered, "no note was answered: nothing of them has been looked at"
+    assert cuts.made == CUTS
+    assert cuts.keeper.answered, "no note was answered: nothing of them has been looked at"
     assert max(cuts.gone_s) <= COMMIT_S + 5, "more than one commit's readings are gone"

@@ -14,7 +14,6 @@ import random
 import shutil
 import sqlite3
 import struct
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ import pytest
 
 from cut_tank import PROCESS_1, STATE, SUITE, Keeper, image
 from free_ports import free_port
-from guest import SLOWLY_S, Guest, make_ext4, taken_out
+from guest import Guest, make_ext4, taken_out
 from real_broker import Broker
 
 pytestmark = pytest.mark.machine
@@ -83,20 +82,20 @@ def recorded(root: Path, folder: Path) -> tuple[Path, Path, dict[str, set[int]]]
     keeper = Keeper(broker.port)
     answered: dict[str, set[int]] = {}
     drives: list[str] = []
+
+    def more() -> bool:
+        return len(keeper.answered) > max(map(len, answered.values()), default=0)
+
     try:
         with guest:
             for each in (store, log):
                 drives += ["-drive", f"file={each},if=virtio,format=raw,cache=writeback"]
             guest.start(*drives, init="/srv/process-1")
-            ends = time.monotonic() + SLOWLY_S
             while len(answered) < MARKS:
-                assert time.monotonic() < ends, guest.run("tail /var/log/stillwell.log; dmesg")
-                time.sleep(3)
-                known = set(keeper.answered)
-                if known and known not in answered.values():
-                    name = f"answered-{len(answered)}"
-                    answered[name] = known
-                    assert guest.run(f"dmsetup message store 0 mark {name}").status == 0
+                guest.wait_for(more, pause_s=3)
+                known, name = set(keeper.answered), f"answered-{len(answered)}"
+                answered[name] = known
+                assert guest.run(f"dmsetup message store 0 mark {name}").status == 0
     finally:
         keeper.close()
         broker.kill()
