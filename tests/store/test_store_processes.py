@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -26,6 +27,7 @@ from stillwell.store import (
     is_held,
     note,
 )
+from stillwell.store.connect import connect_reader, connect_writer
 
 if TYPE_CHECKING:
     from tests.store.conftest import Rows
@@ -59,6 +61,15 @@ class TestOneWriter:
         store.close()
         assert not is_held(path)
         open_store()
+
+
+class TestMemory:
+    def test_no_connection_keeps_two_megabytes_of_the_file(self, store: Store, path: Path) -> None:
+        # SQLite fills what it may keep page by page: the writer's would grow for days.
+        for connect in (connect_writer, connect_reader):
+            with contextlib.closing(connect(path)) as db:
+                (size,) = db.execute("PRAGMA cache_size").fetchone()
+            assert -1024 <= size < 0, "kibibytes, as SQLite says them: below zero"
 
 
 class TestReaders:

@@ -21,6 +21,11 @@ the rows in memory and tries again. Readings wait for as long."""
 READER_PATIENCE_S = 10.0
 
 
+_CACHE_KIB = 512
+"""So much of the file a connection keeps in memory. A reader asks for each page once or twice, the
+writer for the newest ones; with SQLite's own 2 MB a daemon would grow for days."""
+
+
 def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
     """Opens or creates the file for writing.
 
@@ -41,15 +46,11 @@ def connect_writer(path: Path, *, durable: bool = True) -> sqlite3.Connection:
         db.execute("PRAGMA secure_delete = OFF")
         db.execute("PRAGMA journal_size_limit = 8388608")
         db.execute("PRAGMA temp_store = MEMORY")
+        db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
     except BaseException:
         db.close()
         raise
     return db
-
-
-_READER_KIB = 512
-"""So much of the file a reader keeps in memory: it asks for each page once or twice, and what a
-process once took it keeps."""
 
 
 def connect_reader(path: Path) -> sqlite3.Connection:
@@ -63,7 +64,7 @@ def connect_reader(path: Path) -> sqlite3.Connection:
         )
     try:
         db = open_reader(path)
-        db.execute(f"PRAGMA cache_size = -{_READER_KIB}")
+        db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         found = version(db)
     except sqlite3.Error as error:
         raise refusal(error, path) from error
