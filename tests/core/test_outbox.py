@@ -137,8 +137,7 @@ class TestCursors:
         pause = box.step(0.0)
         assert shelf.cursors == {Stream.NOTICES: 2}
         box.step(pause)
-        box.step(pause)
-        assert sink.given == [[1, 2, 3, 4, 5], [3], [4, 5]]
+        assert sink.given == [[1, 2, 3, 4, 5], [3, 4, 5]]
         assert shelf.cursors == {Stream.NOTICES: 5}
 
     def test_it_begins_after_the_cursor_that_the_store_kept(self) -> None:
@@ -292,25 +291,6 @@ class TestBackOff:
         shelf.all.append(notice(2))
         sink.verdicts.append(away(0.0))
         assert box.step(400.0) == 1.0
-
-    def test_one_row_tries_whether_it_works_again_and_the_rest_follows_it(self) -> None:
-        shelf = Shelf(*(notice(n) for n in range(1, 6)))
-        sink = Script(away(1.0), away(1.0))
-        box = outbox(shelf, sink)
-        pauses = [box.step(0.0), box.step(10.0), box.step(20.0), box.step(20.0)]
-        assert sink.given == [[1, 2, 3, 4, 5], [1], [1], [2, 3, 4, 5]]
-        assert pauses == [1.0, 2.0, 0.0, IDLE_S]
-
-    def test_the_row_that_tries_it_is_never_an_old_one_where_only_the_latest_is_wanted(
-        self,
-    ) -> None:
-        shelf = Shelf(*(reading(n, "ab"[n % 2]) for n in range(1, 100)))
-        sink = Latest(away(1.0))
-        box = outbox(shelf, sink)
-        for now_s in (0.0, 10.0, 10.0):
-            box.step(now_s)
-        assert sink.given == [[98, 99], [98], [99]]
-        assert shelf.cursors == {Stream.READINGS: 99}
 
     def test_neither_taken_nor_a_reason_to_wait_does_not_spin(self) -> None:
         box = outbox(Shelf(notice(1)), Script(lambda rows: Outcome(0)))

@@ -187,13 +187,12 @@ class Outbox:
         """Returns the rows to offer, the row number up to which they represent all rows, and
         whether those are all."""
         after = self._cursors.at[stream]
-        # After a failure one row tells as well whether it works again; a call that hangs holds its
-        # rows for good.
-        alone = self._attempts > 0 or (self._failing is not None and self._failing[0] is stream)
+        if self._failing is not None and self._failing[0] is stream:
+            rows = self._rows(stream, after, 1)
+            return rows, rows[-1].seq if rows else after, False
         if stream not in self._able.collapse:
-            limit = 1 if alone else self._able.batch
-            rows = self._rows(stream, after, limit)
-            return rows, rows[-1].seq if rows else after, len(rows) < limit
+            rows = self._rows(stream, after, self._able.batch)
+            return rows, rows[-1].seq if rows else after, len(rows) < self._able.batch
         latest: dict[str, Row] = {}
         while rows := self._rows(stream, after, PAGE):
             for row in rows:
@@ -201,10 +200,7 @@ class Outbox:
             after = rows[-1].seq
             if len(rows) < PAGE:
                 break
-        rows = sorted(latest.values(), key=lambda row: row.seq)
-        if alone and len(rows) > 1:
-            return rows[:1], rows[1].seq - 1, False
-        return rows, after, True
+        return sorted(latest.values(), key=lambda row: row.seq), after, True
 
     def _rows(self, stream: Stream, after: int, limit: int) -> list[Row]:
         try:
