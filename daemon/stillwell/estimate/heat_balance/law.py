@@ -196,9 +196,16 @@ class LawLearner:
 
     def covariance(self) -> list[list[float]]:
         """Returns how far the numbers are known, with what pieces share and what turning points
-        are off by."""
+        are off by. A lift that is off has taken the other numbers along, as far as they go with
+        it: how long a heater is on says how its lift compares with the loss."""
+        spread = self.theta.P
+        size = range(len(spread))
         counts = self.alike.counts
-        out = [[counts * each for each in row] for row in self.theta.P]
+        out = [[counts * each for each in row] for row in spread]
         for lift in (0, 1):
-            out[lift][lift] += (LIFT_BIAS * self.theta.x[lift]) ** 2
+            off = LIFT_BIAS * self.theta.x[lift] / spread[lift][lift]
+            along = [off * spread[i][lift] for i in size]
+            for i in size:
+                for j in size:
+                    out[i][j] += along[i] * along[j]
         return out
