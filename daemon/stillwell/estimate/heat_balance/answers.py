@@ -20,6 +20,8 @@ SWITCHED_ERROR = 0.02
 PLACED_K = 0.02
 """K: of a turning point of two-minute means, however many there are."""
 _Z = 1.96
+Spread = list[list[float]]
+"""How far the numbers of the law are known; see `LawLearner.covariance`."""
 
 
 class Answer(NamedTuple):
@@ -42,15 +44,15 @@ def answers(tank: TankHeat, day: Day) -> list[Answer]:
     if tank.mixture is None:
         return []
     out: list[Answer] = []
-    lately = day.lately(24)
+    lately, spread = day.lately(24), tank.learner.covariance()
     if tank.devices.heater is not None:
         out += _points("heater", tank.known.turns[0], tank)
-        out += _device("heater", tank, HEATER, None if lately is None else lately.heater)
-        out += _reserve(tank)
+        out += _device("heater", tank, HEATER, None if lately is None else lately.heater, spread)
+        out += _reserve(tank, spread)
     if tank.devices.chiller:
         out += _points("chiller", tank.known.turns[1], tank)
-        out += _device("chiller", tank, CHILLER, None if lately is None else lately.chiller)
-    out += _law(tank, lately)
+        out += _device("chiller", tank, CHILLER, None if lately is None else lately.chiller, spread)
+    out += _law(tank, lately, spread)
     return out
 
 
@@ -86,18 +88,18 @@ def _points(device: str, turns: Turns, tank: TankHeat) -> Iterator[Answer]:
     yield Answer.about(f"{device}.differential", "K", high.at - low.at, both)
 
 
-def _device(device: str, tank: TankHeat, index: int, share: float | None) -> Iterator[Answer]:
-    learner = tank.learner
-    error = math.sqrt(learner.covariance()[index][index])
-    yield Answer.about(f"{device}.gain", "K/h", learner.theta.x[index], error)
+def _device(
+    device: str, tank: TankHeat, index: int, share: float | None, spread: Spread
+) -> Iterator[Answer]:
+    error = math.sqrt(max(spread[index][index], 0.0))
+    yield Answer.about(f"{device}.gain", "K/h", tank.learner.theta.x[index], error)
     if share is not None:
         low, high = max(0.0, share - _Z * SWITCHED_ERROR), min(1.0, share + _Z * SWITCHED_ERROR)
         yield Answer(f"{device}.duty", "1", share, low, high)
 
 
-def _law(tank: TankHeat, lately: Hour | None) -> Iterator[Answer]:
-    learner = tank.learner
-    x, spread = learner.theta.x, learner.covariance()
+def _law(tank: TankHeat, lately: Hour | None, spread: Spread) -> Iterator[Answer]:
+    x = tank.learner.theta.x
     errors = [math.sqrt(max(spread[i][i], 0.0)) for i in range(len(x))]
     heats = tank.devices.heater is not None
     if lately is not None and heats:
@@ -142,10 +144,10 @@ def _balance(tank: TankHeat, lately: Hour, errors: list[float]) -> Iterator[Answ
             yield Answer.about(f"heat.{name}", "W", value, error)
 
 
-def _reserve(tank: TankHeat) -> Iterator[Answer]:
+def _reserve(tank: TankHeat, spread: Spread) -> Iterator[Answer]:
     """Down to what room the heater holds its setting in the dark."""
     at_c = setting_c(tank)
-    x, spread = tank.learner.theta.x, tank.learner.covariance()
+    x = tank.learner.theta.x
     if at_c is None or not tank.room_seen or x[LOSS] <= 0:
         return
     lifts = (x[HEATER] + x[OFFSET]) / x[LOSS]

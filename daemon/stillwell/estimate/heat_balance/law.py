@@ -203,6 +203,8 @@ class LawLearner:
         counts = self.alike.counts
         out = [[counts * each for each in row] for row in spread]
         for lift in (0, 1):
+            if spread[lift][lift] <= 0:
+                continue
             off = LIFT_BIAS * self.theta.x[lift] / spread[lift][lift]
             along = [off * spread[i][lift] for i in size]
             for i in size:
