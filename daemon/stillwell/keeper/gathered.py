@@ -8,6 +8,7 @@ from dataclasses import replace
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
+from stillwell.alarm.annunciate.drill import DRILL
 from stillwell.calendar import local_date, utc_ms
 from stillwell.entry import Entry
 from stillwell.estimate.lamplight import Cell, lit_hours
@@ -33,7 +34,6 @@ JOURNAL_MS = 400 * DAY_MS
 """How far back the journal is read, in ms: the interval of every reminder is shorter."""
 WARMTH_MS = 7 * DAY_MS
 """How many ms of water temperature are used to find the lamp's hours."""
-DRILL_ALARM = "drill"
 
 
 def facts_of(
@@ -47,20 +47,21 @@ def facts_of(
     entries = reader.journal(now_ms - JOURNAL_MS, now_ms + 1)
     # Animals may have been put in years ago.
     entries += reader.journal(0, now_ms - JOURNAL_MS, (Kind.ANIMALS_IN, Kind.ANIMALS_OUT))
-    span = reader.span()
     missing = daily(reader, now_ms - LOOK_BACK_MS, now_ms + 1)
     level = list(reader.estimates("level.to-mark", now_ms - LEVEL_FRESH_MS, now_ms + 1))
     ledger = ledger or Ledger(plan.salt)
     salt = ledger.at(entries, missing, now_ms)
-    drilled = [t.moment.utc_ms for t in reader.alarms() if t.alarm == DRILL_ALARM]
+    # A clock that once stood in the future silences nothing.
+    today = local_date(now_ms, ZoneInfo(plan.zone))
+    drills = [day for job, day in reader.done() if job == DRILL and day <= today]
     return Facts(
         entries=sorted(entries, key=lambda e: (e.at_ms, e.id)),
-        since_ms=span[0] if span else now_ms,
+        since_ms=reader.began() or now_ms,
         salt=salt,
         check=ledger.last_check,
         light=_light(reader, entries, plan, now_ms),
         level=_level_now(reader, level, entries, now_ms),
-        drilled_ms=max(drilled, default=None),
+        drilled=max(drills, default=None),
     )
 
 

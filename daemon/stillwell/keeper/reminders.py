@@ -47,8 +47,8 @@ class Facts:
     light: Light = photoperiod.UNKNOWN
     level: LevelNow = level_now.UNKNOWN
     """The present level."""
-    drilled_ms: int | None = None
-    """When the last drill was."""
+    drilled: dt.date | None = None
+    """The date of the last drill that somebody acknowledged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +262,8 @@ def _lamp(facts: Facts, plan: BookPlan, now_ms: int) -> Task | None:
 
 
 def _drill(facts: Facts, plan: BookPlan) -> Task:
-    done = facts.drilled_ms
-    day = _date(facts.since_ms if done is None else done, plan) + plan.drill_every_d * _DAY
+    last = facts.drilled or _date(facts.since_ms, plan)
+    done = utc_ms(last, dt.time(0), ZoneInfo(plan.zone))
     text = "Let an alarm ring on purpose, so that you know that it reaches you at night."
-    return _task(DRILL, day, facts, plan, done, ("Drill the alarm", text, "stillwell drill"))
+    words = ("Drill the alarm", text, "stillwell drill")
+    return _task(DRILL, last + plan.drill_every_d * _DAY, facts, plan, done, words)

@@ -11,10 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from stillwell.alarm.annunciate.drill import DRILL
 from stillwell.calendar import Job, Night, due
 from stillwell.keeper.gathered import facts_of, since_of
-from stillwell.keeper.reminders import DRILL as DRILL_TASK
 from stillwell.keeper.reminders import Task
 from stillwell.keeper.reminders import due as due_tasks
 from stillwell.morning import notice_of, review_of
@@ -32,10 +30,6 @@ log = logging.getLogger(__name__)
 
 REVIEW = "review"
 SYSTEMS = (System.METRIC, System.US)
-DRILL_REMINDER = "reminder drill"
-DRILL_EVERY = dt.timedelta(days=30)
-"""How often a drill is due. A choice of ours: phones, passwords and networks change, and nobody
-notices."""
 REMIND_EVERY_MS = 10 * 60_000
 """How often the calendar checks what is to be done by hand."""
 GRACE = dt.timedelta(hours=20)
@@ -114,9 +108,6 @@ class CalendarLook:
                 notice = self._review(reader, night, tasks, now)
                 self._draw(night.local_date)
                 self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
-            if jobs and drill_is_due(done, jobs[0].local_date):
-                day = jobs[0].local_date.isoformat()
-                self._hand_over(Announced(drill_reminder(now, day), DRILL_REMINDER, day))
             if self._book is not None and self._book.remind:
                 for pair in zip(*(untold(tasks[units], done) for units in SYSTEMS), strict=True):
                     notice = in_either(*(reminder_of(task, now) for task in pair))
@@ -176,45 +167,14 @@ def in_either(metric: Notice, us: Notice) -> Notice:
     return replace(metric, facts=EitherProse(metric.facts, us.facts))
 
 
-def drill_is_due(done: Iterable[tuple[str, dt.date]], today: dt.date) -> bool:
-    """Returns whether the last drill that somebody acknowledged and the last reminder of one are
-    both a month ago; without either, whether the first review is. Days after today, from a clock
-    that was wrong, do not count."""
-    past = [(job, day) for job, day in done if day <= today]
-    drills = [day for job, day in past if job in (DRILL, DRILL_REMINDER)]
-    reviews = [day for job, day in past if job == REVIEW]
-    since = max(drills) if drills else min(reviews, default=today)
-    return today - since >= DRILL_EVERY
-
-
-def drill_reminder(now: Moment, day: str) -> Notice:
-    """Returns the notice that asks for a drill. Each date has one key."""
-    return Notice(
-        key=f"reminder-drill-{day}",
-        subject="reminder",
-        kind="reminder",
-        priority=Priority.LOW,
-        moment=now,
-        facts=Prose(
-            "Try whether alarms still reach everybody",
-            "The last drill is a month ago. It takes two minutes: stillwell drill",
-        ),
-    )
-
-
 def job_of(task: Task) -> str:
     """Returns the name under which a reminder is ticked off, with its date."""
     return f"reminder {task.name}"
 
 
 def untold(tasks: Iterable[Task], done: Container[tuple[str, dt.date]]) -> list[Task]:
-    """Returns the tasks of which nobody was reminded yet for their date. The drill has a notice of
-    its own."""
-    return [
-        task
-        for task in tasks
-        if task.name != DRILL_TASK and (job_of(task), task.local_date) not in done
-    ]
+    """Returns the tasks of which nobody was reminded yet for their date."""
+    return [task for task in tasks if (job_of(task), task.local_date) not in done]
 
 
 def reminder_of(task: Task, now: Moment) -> Notice:
