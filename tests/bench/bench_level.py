@@ -23,18 +23,10 @@ import level_bounds as bounds
 from level_world import DAY, FloatTruth, GaugeTruth, Plan, Run, simulate
 
 from stillwell.estimate.answer import Estimate, NotEnough
-from stillwell.estimate.level import (
-    Evidence,
-    FloatSpec,
-    Gauge,
-    GaugeSpec,
-    Geometry,
-    Habits,
-    LevelModel,
-    LevelState,
-    Pour,
-    Share,
-)
+from stillwell.estimate.level.evidence import Evidence, Gauge, Pour, Share
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 from stillwell.form import Form
 
 Array = npt.NDArray[np.float64]

@@ -10,7 +10,8 @@ from functools import cache
 import pytest
 
 from in_words import what
-from stillwell.estimate.probes import Judged, Kind, ProbeJudge
+from stillwell.estimate.probes.doubt import Kind
+from stillwell.estimate.probes.judge import Judged, ProbeJudge
 from stillwell.form import Form
 from stillwell.notice import Priority
 from stillwell.reading import Moment

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from stillwell.entry import STRUCK, Entry
 from stillwell.estimate.cycle.nitrification import Happening
 from stillwell.estimate.cycle.stage import Test
-from stillwell.estimate.level import Geometry, Pour, WaterChange
+from stillwell.estimate.level.evidence import Pour, WaterChange
+from stillwell.estimate.level.geometry import Geometry
 from stillwell.estimate.salt.told import Check, Exchange, TopUp
 from stillwell.journal import (
     KINDS,

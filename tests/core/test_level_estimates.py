@@ -10,19 +10,10 @@ import random
 import pytest
 
 from stillwell.estimate.answer import Estimate, NotEnough
-from stillwell.estimate.level import (
-    Expect,
-    FloatSpec,
-    Gauge,
-    GaugeSpec,
-    Geometry,
-    LevelModel,
-    LevelState,
-    Pour,
-    PumpStopped,
-    Share,
-    WaterChange,
-)
+from stillwell.estimate.level.evidence import Expect, Gauge, Pour, PumpStopped, Share, WaterChange
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 from stillwell.form import Form
 from tanks.level import CHAMBER, DAY, MIN, ML_PER_MM, Event, H, Water, number, phi, play, reason
 

@@ -12,22 +12,13 @@ from hypothesis import strategies as st
 
 from stillwell.estimate.answer import Estimate
 from stillwell.estimate.gaussian import Gaussian, merged
-from stillwell.estimate.level import (
-    Evidence,
-    FloatSpec,
-    Gauge,
-    GaugeSpec,
-    Geometry,
-    Habits,
-    LevelModel,
-    LevelState,
-    Pour,
-    Share,
-)
 from stillwell.estimate.level.bank import Bank
+from stillwell.estimate.level.evidence import Evidence, Gauge, Pour, Share
 from stillwell.estimate.level.explanation import most
 from stillwell.estimate.level.gauge import Located, locate, quantisation_bias_variance
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.ledger import FloatTold, OpenSlice, Slice
+from stillwell.estimate.level.model import LevelModel
 from stillwell.estimate.level.physics import H, Physics
 from stillwell.estimate.level.ripple import (
     Occupancy,
@@ -38,6 +29,7 @@ from stillwell.estimate.level.ripple import (
     posterior_moments,
 )
 from stillwell.estimate.level.sight import sight
+from stillwell.estimate.level.state import LevelState
 from stillwell.form import Form
 
 MIN = 60_000

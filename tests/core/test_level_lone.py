@@ -8,16 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.estimate.level import (
-    FloatSpec,
-    Geometry,
-    LevelModel,
-    LevelState,
-    Pour,
-    PumpStopped,
-    Share,
-    WaterChange,
-)
+from stillwell.estimate.level.evidence import Pour, PumpStopped, Share, WaterChange
+from stillwell.estimate.level.geometry import FloatSpec, Geometry
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.lone import (
     closed_since,

@@ -9,15 +9,9 @@ import random
 from collections.abc import Iterable
 
 from stillwell.estimate.answer import Estimate, NotEnough
-from stillwell.estimate.level import (
-    FloatSpec,
-    Gauge,
-    GaugeSpec,
-    LevelModel,
-    Pour,
-    Share,
-    WaterChange,
-)
+from stillwell.estimate.level.evidence import Gauge, Pour, Share, WaterChange
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec
+from stillwell.estimate.level.model import LevelModel
 from tanks.level import CHAMBER, DAY, MIN, Event, H, Water, holds, number, play
 
 RATE = 24.0

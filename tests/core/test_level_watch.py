@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from in_words import said, what
 from stillwell.alarm.row import Part
 from stillwell.entry import STRUCK, Entry
-from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding
 from stillwell.notice import Priority

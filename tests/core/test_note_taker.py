@@ -11,7 +11,7 @@ import pytest
 from stillwell.alarm.plan import WatchPlan
 from stillwell.alarm.watch import Watch
 from stillwell.entry import Entry
-from stillwell.estimate.level import Geometry
+from stillwell.estimate.level.geometry import Geometry
 from stillwell.keeper.note_taker import NoteTaker
 from stillwell.observe.plan import BookPlan
 from stillwell.pipeline import Pipeline

@@ -15,7 +15,7 @@ from quiet_observer import QuietObserver
 from stillwell.acquire.source import Batch
 from stillwell.alarm.plan import Agreement, ChannelWatch, WatchPlan
 from stillwell.alarm.watch import Watch
-from stillwell.estimate.level import GaugeSpec, Geometry
+from stillwell.estimate.level.geometry import GaugeSpec, Geometry
 from stillwell.finding import Finding
 from stillwell.keeper.held_beside import proposed
 from stillwell.notice import Transition

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from in_turn import in_turn
 from stillwell.entry import Entry
-from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry
 from stillwell.estimate.pump import Pump
 from stillwell.finding import Finding
 from stillwell.observe.chamber.plan import FloatChannel, GaugeChannel, LevelPlan

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from stillwell.entry import Entry
-from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry
 from stillwell.finding import Finding
 from stillwell.observe.chamber.found import ReservoirLow, TopUpRuns
 from stillwell.observe.chamber.plan import AddedBy, FloatChannel, GaugeChannel, LevelPlan, TopUpPlan

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist, median
 
-from stillwell.estimate.level import FloatSpec
+from stillwell.estimate.level.geometry import FloatSpec
 
 _MIN_MS, _DAY_MS = 60_000, 86_400_000
 TOLD_MS = 15 * _MIN_MS

@@ -21,7 +21,7 @@ from stillwell.estimate.chamber_rise import (
     odds_by_gauge,
     told_after_ms,
 )
-from stillwell.estimate.level import FloatSpec
+from stillwell.estimate.level.geometry import FloatSpec
 
 _MIN_MS, _DAY_MS = 60_000, 86_400_000
 _LEAST_MM, _SIGMAS = 4.0, 4.0

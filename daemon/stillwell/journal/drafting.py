@@ -19,7 +19,7 @@ from stillwell.shown import plain
 from stillwell.units import Dimension, System, show
 
 if TYPE_CHECKING:
-    from stillwell.estimate.level import Geometry
+    from stillwell.estimate.level.geometry import Geometry
 
 _MINUTE_MS = 60_000
 _DAY_MS = 86_400_000

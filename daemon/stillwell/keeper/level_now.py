@@ -9,7 +9,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from stillwell.entry import Entry
-from stillwell.estimate.level import Pour
+from stillwell.estimate.level.evidence import Pour
 from stillwell.journal import standing as that_stand
 from stillwell.keeper.room import LEVEL_FRESH_MS
 from stillwell.observe.chamber.journal import KINDS, WATER_CHANGE, change_of, pour_of

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from stillwell.alarm.catalogue import priority_of
 from stillwell.alarm.rules.missing import Worth, worth
 from stillwell.entry import Entry
-from stillwell.estimate.level import FloatSpec, GaugeSpec
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec
 from stillwell.estimate.pump import SILENT_MS, Pump
 from stillwell.estimate.timeline import Timeline
 from stillwell.finding import Finding, Over

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from stillwell.estimate.level import Geometry
+from stillwell.estimate.level.geometry import Geometry
 from stillwell.estimate.salt.told import SaltParameters
 from stillwell.form import Form
 from stillwell.units import System

@@ -12,7 +12,7 @@ from functools import cache
 
 from in_turn import in_turn
 from stillwell.estimate.heat_balance.devices import Control, Devices
-from stillwell.estimate.level import GaugeSpec
+from stillwell.estimate.level.geometry import GaugeSpec
 from stillwell.finding import Finding
 from stillwell.observe.flow import PUMP_RESTS, FlowPlan, FlowWatch
 from stillwell.observe.heat.plan import BandEdges, HeatPlan

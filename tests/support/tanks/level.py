@@ -9,7 +9,10 @@ import random
 from collections.abc import Iterable
 
 from stillwell.estimate.answer import Estimate, NotEnough
-from stillwell.estimate.level import Evidence, Gauge, Geometry, LevelModel, LevelState, Share
+from stillwell.estimate.level.evidence import Evidence, Gauge, Share
+from stillwell.estimate.level.geometry import Geometry
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 
 MIN = 60_000
 H = 60 * MIN

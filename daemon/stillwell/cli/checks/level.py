@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stillwell.cli.checks.point import Grade, Point
-from stillwell.estimate.level import CalibrationWorth
+from stillwell.estimate.level.model import CalibrationWorth
 from stillwell.observe.chamber.watch import LevelWatch
 from stillwell.observe.observing import key_of
 from stillwell.settings import Settings

@@ -39,37 +39,3 @@ It is a Bayesian state space (level, rate, and the errors of chamber and sensors
 Priors and thresholds in this package that name no source are our own choice, checked on
 simulated tanks; a default that a keeper may state otherwise (heights, ripple, noise) is common
 practice."""
-
-from stillwell.estimate.level.evidence import (
-    Evidence,
-    Expect,
-    Gauge,
-    Pour,
-    PumpStopped,
-    Share,
-    WaterChange,
-)
-from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
-from stillwell.estimate.level.model import CalibrationWorth, LevelModel, RateView
-from stillwell.estimate.level.seen import Oddity
-from stillwell.estimate.level.state import LevelState, Refused
-
-__all__ = [
-    "CalibrationWorth",
-    "Evidence",
-    "Expect",
-    "FloatSpec",
-    "Gauge",
-    "GaugeSpec",
-    "Geometry",
-    "Habits",
-    "LevelModel",
-    "LevelState",
-    "Oddity",
-    "Pour",
-    "PumpStopped",
-    "RateView",
-    "Refused",
-    "Share",
-    "WaterChange",
-]

@@ -17,6 +17,3 @@ probe, below `difference.REBASED_K`, is accepted without a report.
 Figures that name no source are our own choice, checked on simulated tanks by the catalogue of
 faults.
 """
-
-from stillwell.estimate.probes.doubt import Doubted, Kind
-from stillwell.estimate.probes.judge import Judged, ProbeJudge

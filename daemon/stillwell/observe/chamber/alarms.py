@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from stillwell.alarm.catalogue import priority_of
 from stillwell.estimate.answer import Estimate
-from stillwell.estimate.level import LevelState
+from stillwell.estimate.level.state import LevelState
 from stillwell.finding import Finding, Over
 from stillwell.notice import Facts, Priority
 from stillwell.observe.chamber import rules

@@ -4,7 +4,7 @@ taken back when they are struck out."""
 from __future__ import annotations
 
 from stillwell.entry import Entry
-from stillwell.estimate.level import WaterChange
+from stillwell.estimate.level.evidence import WaterChange
 from stillwell.observe.chamber.journal import KINDS, WATER_CHANGE, change_of, pour_of
 from stillwell.observe.chamber.record import LevelRecord
 from stillwell.observe.chamber.total_intake import TotalIntake

@@ -6,8 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from stillwell.estimate.answer import Estimate, NotEnough
-from stillwell.estimate.level import LevelModel, LevelState
 from stillwell.estimate.level.cooling import Warmth, for_leak
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.lone import reckoned_hours
 from stillwell.observe.chamber.record import LevelRecord

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from stillwell.estimate.level import Expect, Gauge, Share
+from stillwell.estimate.level.evidence import Expect, Gauge, Share
 from stillwell.observe.chamber.plan import FloatChannel
 from stillwell.observe.chamber.record import Climate, LevelRecord
 from stillwell.observe.chamber.total_intake import TotalIntake

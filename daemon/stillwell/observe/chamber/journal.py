@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stillwell.entry import Entry
-from stillwell.estimate.level import Pour, WaterChange
+from stillwell.estimate.level.evidence import Pour, WaterChange
 from stillwell.units import Dimension, UnitError, parse
 
 POURS = ("pour", "salt-pour")

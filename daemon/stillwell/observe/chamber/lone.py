@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from stillwell.estimate.level import LevelState
+from stillwell.estimate.level.state import LevelState
 from stillwell.observe.chamber.plan import LevelPlan
 
 _NOTED_WITHIN_MS = 6 * 3_600_000

@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night
 from stillwell.estimate.answer import Basis, Estimate, NotEnough
-from stillwell.estimate.level import LevelState, Oddity
 from stillwell.estimate.level.doses import Doses
+from stillwell.estimate.level.seen import Oddity
+from stillwell.estimate.level.state import LevelState
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.gathered import Answer, Gathered
 from stillwell.observe.chamber.lone import unnoted_rises

@@ -9,7 +9,7 @@ from math import hypot
 from zoneinfo import ZoneInfo
 
 from stillwell.calendar import Night, last_nights
-from stillwell.estimate.level import FloatSpec, GaugeSpec, Geometry
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry
 from stillwell.units import System
 from stillwell.water.evaporation import RELATIVE_SD
 

@@ -7,16 +7,16 @@ from collections.abc import Container
 from dataclasses import dataclass, field, replace
 
 from stillwell.entry import Entry
-from stillwell.estimate.level import (
+from stillwell.estimate.level.evidence import (
     Evidence,
     Expect,
     Gauge,
-    LevelModel,
-    LevelState,
     Pour,
     PumpStopped,
     WaterChange,
 )
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.chamber import rules

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from stillwell.estimate.answer import Estimate
-from stillwell.estimate.level import RateView
+from stillwell.estimate.level.model import RateView
 from stillwell.observe.chamber.found import Sure
 
 LOOK_EVERY_MS = 30 * 60_000

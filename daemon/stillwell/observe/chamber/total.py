@@ -11,18 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from stillwell.estimate.level import (
-    Evidence,
-    Gauge,
-    GaugeSpec,
-    Geometry,
-    Habits,
-    LevelModel,
-    LevelState,
-    Pour,
-    Share,
-)
 from stillwell.estimate.level.doses import LAG_MS, Doses
+from stillwell.estimate.level.evidence import Evidence, Gauge, Pour, Share
+from stillwell.estimate.level.geometry import GaugeSpec, Geometry, Habits
+from stillwell.estimate.level.model import LevelModel
+from stillwell.estimate.level.state import LevelState
 from stillwell.observe.chamber.plan import AddedBy, LevelPlan
 
 REACH_MM = 150.0

@@ -7,8 +7,9 @@ import math
 from collections.abc import Iterator
 from statistics import median
 
-from stillwell.estimate.level import Evidence, Gauge, GaugeSpec, Habits, Pour, WaterChange
 from stillwell.estimate.level.doses import Doses
+from stillwell.estimate.level.evidence import Evidence, Gauge, Pour, WaterChange
+from stillwell.estimate.level.geometry import GaugeSpec, Habits
 from stillwell.observe.chamber.plan import AddedBy, TopUpPlan
 from stillwell.observe.chamber.record import LevelRecord
 from stillwell.observe.chamber.total import REACH_MM, Run, Total

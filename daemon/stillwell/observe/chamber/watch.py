@@ -8,7 +8,9 @@ from dataclasses import replace
 
 from stillwell.entry import Entry
 from stillwell.estimate.answer import NotEnough
-from stillwell.estimate.level import CalibrationWorth, LevelState, PumpStopped
+from stillwell.estimate.level.evidence import PumpStopped
+from stillwell.estimate.level.model import CalibrationWorth
+from stillwell.estimate.level.state import LevelState
 from stillwell.finding import Finding
 from stillwell.observe.chamber import rules
 from stillwell.observe.chamber.alarms import LevelAlarms

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from stillwell.estimate.heat_balance.devices import Devices
 from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.heat_balance.probe import Held
-from stillwell.estimate.probes import Judged
+from stillwell.estimate.probes.judge import Judged
 from stillwell.estimate.timeline import Timeline
 from stillwell.form import Form
 from stillwell.observe.heat.lamp import LampKept

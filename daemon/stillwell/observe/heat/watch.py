@@ -17,7 +17,7 @@ from stillwell.estimate.heat_balance.answers import answers, setting_c
 from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.estimate.heat_balance.probe import Around, Held, ProbeHeat
 from stillwell.estimate.lamp_hours import LampHours, Window
-from stillwell.estimate.probes import ProbeJudge
+from stillwell.estimate.probes.judge import ProbeJudge
 from stillwell.finding import Finding, Over
 from stillwell.notice import Facts, Priority
 from stillwell.observe.heat.facts import MAINS_LOST, RoomTooWarm, SettingMoved

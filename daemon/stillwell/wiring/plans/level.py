@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stillwell.estimate.level import FloatSpec, GaugeSpec
+from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec
 from stillwell.keeper.room import geometry
 from stillwell.observe.chamber.gauge_watch import GaugePlan
 from stillwell.observe.chamber.plan import FloatChannel as LevelFloat
