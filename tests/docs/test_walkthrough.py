@@ -1,5 +1,5 @@
 """The walk from an empty glass box to the first animals (config/first-weeks.md): every command of
-it is run, as it stands there, by a shell.
+it is carried out with the words that a shell reads there.
 
 By default on a tank that is read every ten minutes and whose level nobody works out, which takes
 most of a simulated fortnight; with `--long` on the one that the walk names.
