@@ -23,7 +23,9 @@ from stillwell.reading import Flag, Moment, Reading
 
 NOON = round(datetime(2026, 3, 10, 12, tzinfo=UTC).timestamp() * 1000)
 """A Tuesday."""
-MINUTE, HOUR = 60_000, 3_600_000
+LOOK_S = 300
+PUMP_S = 120
+"""How often a chamber is read, and one whose pump tells how long it ran, s."""
 AREA, RESERVOIR = 16_200.0, 50_000.0
 GAUGE = GaugeChannel("level", GaugeSpec(1.0), "gauge")
 LOW = FloatChannel(FloatSpec("float-low", -15.0), "low float", 120.0)
@@ -45,15 +47,16 @@ def plan(top_up: TopUpPlan | None, *, gauge: bool = True, with_float: bool = Fal
 BY_RESERVOIR = TopUpPlan(
     10_000.0, RESERVOIR, 0.02, GaugeChannel("reservoir", GaugeSpec(1.0)), ml_per_h=None
 )
-BY_PUMP = TopUpPlan(10_000.0, pump="top-up", pump_every_s=120.0)
+BY_PUMP = TopUpPlan(10_000.0, pump="top-up", pump_every_s=float(PUMP_S))
 BY_DOSES = TopUpPlan(10_000.0)
 
 
 @dataclass
 class Machine:
-    """A chamber that a machine holds at the fill mark, read every two minutes."""
+    """A chamber that a machine holds at the fill mark."""
 
     watch: LevelWatch
+    every_s: int = LOOK_S
     rate: float = 25.0
     dose_ml: float = 60.0
     pump_ml_s: float = 2.0
@@ -61,7 +64,6 @@ class Machine:
     stuck: bool = False
     ml: float = 0.0
     left: float = 10_000.0
-    lost: float = 0.0
     now_ms: int = 0
     running: float = 0.0
     """What is left of the dose that runs now, mL."""
@@ -70,17 +72,17 @@ class Machine:
     noise: random.Random = field(default_factory=lambda: random.Random(7))
 
     def run(self, hours: float) -> None:
-        for _ in range(round(hours * 30)):
-            self.now_ms += 2 * MINUTE
-            self.ml -= self.rate / 30
-            self.lost += self.rate / 30
+        most = self.pump_ml_s * self.every_s
+        for _ in range(round(hours * 3600 / self.every_s)):
+            self.now_ms += self.every_s * 1000
+            self.ml -= self.rate * self.every_s / 3600
             if self.works and self.ml < -self.dose_ml / 2 and not self.running:
                 self.running = self.dose_ml * self.noise.uniform(0.95, 1.05)
-            moved = min(self.left, 120 * self.pump_ml_s, 1e9 if self.stuck else self.running)
+            moved = min(self.left, most, 1e9 if self.stuck else self.running)
             self.running = max(0.0, self.running - moved)
             self.ml += moved
             self.left -= moved
-            self.look(moved / (120 * self.pump_ml_s))
+            self.look(moved / most)
 
     def look(self, share: float) -> None:
         moment = Moment(self.now_ms, NOON + self.now_ms, 1)
@@ -109,7 +111,8 @@ class Machine:
 
 @cache
 def _evening(watch_plan: LevelPlan, dose_ml: float) -> Machine:
-    machine = Machine(LevelWatch(watch_plan), dose_ml=dose_ml)
+    by_pump = watch_plan.top_up is not None and watch_plan.top_up.pump
+    machine = Machine(LevelWatch(watch_plan), PUMP_S if by_pump else LOOK_S, dose_ml=dose_ml)
     machine.run(36.0)
     return machine
 
@@ -230,7 +233,7 @@ class TestWhatGoesWrong:
         assert isinstance(told.facts, TopUpRuns)
 
     def test_a_pump_that_doses_a_little_at_every_look_is_not(self) -> None:
-        machine = Machine(LevelWatch(plan(BY_PUMP)), dose_ml=0.8)
+        machine = Machine(LevelWatch(plan(BY_PUMP)), PUMP_S, dose_ml=0.8)
         machine.run(3.0)
         assert not machine.of(STUCK_ON)
 
