@@ -4,9 +4,11 @@ of systemd, since the boot is most of the time that a cut takes; and a keeper ou
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 from paho.mqtt.client import Client, MQTTMessage
@@ -14,9 +16,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 import busy_tank
 import guest
+from free_ports import free_port
 from kill_campaign import NAME
+from real_broker import Broker
+from user_mode import UserMode
 
-SUITE = "bookworm"
 COMMIT_S = 30.0
 STATE = "/var/lib/stillwell"
 SETTINGS = (
@@ -40,19 +44,18 @@ quantity = "level"
 
 [sink.broker]
 kind = "mqtt"
-host = "10.0.2.2"
+host = "HOST"
 port = PORT
 """
 )
 ROOM = "read up rest </proc/uptime; [ $((${up%.*} / 12 % 2)) = 0 ] && echo t=21.5 || echo t=29\n"
 PROCESS_1 = """#!/bin/sh
 export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
-mount -t devtmpfs none /dev
-modprobe -a virtio_console virtio_net
+mount -t proc none /proc
 hostname tank
 ip link set lo up
-ip link set eth0 up
-ip address add 10.0.2.15/24 dev eth0
+ip link set vec0 up
+ip address add $address dev vec0
 while [ ! -e /run/enough ]; do
     setpriv --reuid=stillwell --regid=stillwell --init-groups \\
         stillwell run --config /etc/stillwell/stillwell.toml &
@@ -60,7 +63,7 @@ while [ ! -e /run/enough ]; do
     wait $!
     sleep 5
 done >/dev/console 2>&1 </dev/null &
-exec python3 /srv/agent.py
+exec python3 -IS /srv/agent.py /dev/ttyS0
 """
 LOOK = """
 import json, sqlite3
@@ -77,7 +80,7 @@ print(json.dumps({
 
 
 class Keeper:
-    """Notes something every second, and remembers what was answered as noted."""
+    """Notes something else every 1.5 s, and remembers what was answered as noted."""
 
     def __init__(self, port: int) -> None:
         self.answered: set[int] = set()
@@ -98,7 +101,9 @@ class Keeper:
     def _ask(self) -> None:
         while not self._over.wait(1.5):
             self._asked += 1
-            note = {"kind": "note", "text": "looked", "key": f"keeper-{self._asked}"}
+            # Each says something else: the same once more would have to be said for certain.
+            text, key = f"looked, time {self._asked}", f"keeper-{self._asked}"
+            note = {"kind": "note", "text": text, "key": key}
             self._client.publish(f"{NAME}/do/note", json.dumps(note), qos=1)
 
     def close(self) -> None:
@@ -107,13 +112,28 @@ class Keeper:
         self._client.loop_stop()
 
 
-def image(root: Path, folder: Path, port: int, process_1: str = PROCESS_1) -> Path:
-    """A disk with stillwell on it, and a process 1 that only runs it; its broker is at a port of
-    this machine's."""
-    files = {
-        busy_tank.SETTINGS_FILE: SETTINGS.replace("PORT", str(port)),
-        "/srv/room": ROOM,
-        "/srv/process-1": process_1,
-        "/srv/look.py": LOOK,
-    }
-    return guest.disk(SUITE, root, folder, files, "chmod +x /srv/process-1")
+@contextlib.contextmanager
+def plugged_in(
+    root: Path, folder: Path, process_1: str = PROCESS_1
+) -> Iterator[tuple[UserMode, Broker]]:
+    """A machine that is not on yet, with a disk of this root, and the broker of its host."""
+    disk = folder / "disk.img"
+    with UserMode(disk, folder) as machine:
+        port = free_port()
+        broker = Broker(
+            folder, port, [f"listener {port} {at}" for at in ("127.0.0.1", machine.host)]
+        )
+        broker.start()
+        try:
+            files = {
+                busy_tank.SETTINGS_FILE: SETTINGS.replace("PORT", f"{port}").replace(
+                    "HOST", machine.host
+                ),
+                "/srv/room": ROOM,
+                "/srv/process-1": process_1,
+                "/srv/look.py": LOOK,
+            }
+            guest.disk(None, root, folder, files, "chmod +x /srv/process-1")
+            yield machine, broker
+        finally:
+            broker.kill()

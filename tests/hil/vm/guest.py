@@ -1,7 +1,9 @@
-"""A virtual machine: Debian's kernel under QEMU's own emulation, a disk made from a prepared root.
+"""Virtual machines, each on a disk made from a prepared root: how a test speaks to one and cuts its
+power, and the one that QEMU emulates, with Debian's own kernel (user_mode.py has the other).
 
-It has a kernel, a clock and hardware of its own: udev, limits of memory and devices, simulated GPIO
-lines, I2C chips, USB serial devices and 1-Wire probes. It is slow: a minute until it has booted.
+The emulated one has a kernel, a clock and hardware of its own: udev, limits of memory and devices,
+simulated GPIO lines, I2C chips, USB serial devices and 1-Wire probes. It is slow: a minute until it
+has booted.
 """
 
 from __future__ import annotations
@@ -9,14 +11,13 @@ from __future__ import annotations
 import base64
 import contextlib
 import json
-import os
 import shutil
 import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import busy_tank
 import debian
@@ -40,14 +41,6 @@ RestartSec=1
 WantedBy=sysinit.target
 """
 DEB_INSTALL = "apt-get install -y --no-install-recommends $(ls /srv/packages/*.deb | head -n 1)"
-NETWORK = """[Match]
-Driver=virtio_net
-[Network]
-Address=10.0.2.15/24
-Gateway=10.0.2.2
-LinkLocalAddressing=no
-"""
-"""As QEMU's user networking has it: 10.0.2.2 is the host's 127.0.0.1."""
 
 
 def taken_out(image: Path, path: str, into: Path) -> Path:
@@ -77,20 +70,18 @@ def install(suite: str, root: Path, debs: Path | None = None) -> Path:
 
 
 def disk(
-    suite: str,
-    root: Path,
-    folder: Path,
-    files: Mapping[str, str],
-    command: str,
-    size: int = 2 << 30,
+    suite: str | None, root: Path, folder: Path, files: Mapping[str, str], command: str
 ) -> Path:
-    """Makes the image of a disk in a folder: of a root, with these files, after a line of bash."""
+    """Makes the image of a disk in a folder: of a root, with these files, after a line of bash.
+    `suite`: that of an emulated machine, whose kernel and units are added."""
     image, copy = folder / "disk.img", folder / "copy"
     subprocess.run(["cp", "-a", "--reflink=auto", root, copy], check=True)
     for path, text in files.items():
         (copy / path.lstrip("/")).write_text(text, encoding="utf-8")
     debian.inside(copy, f"chgrp stillwell {busy_tank.SETTINGS_FILE}; {command}")
-    _add_machine(suite, copy)
+    shutil.copy2(HERE / "agent.py", copy / "srv" / "agent.py")
+    if suite is not None:
+        _add_machine(suite, copy)
     make_ext4(image, 2 << 30, copy)
     debian.remove(copy)
     return image
@@ -105,22 +96,14 @@ def make_ext4(image: Path, size: int, *of: Path) -> None:
 
 
 def _add_machine(suite: str, root: Path) -> None:
-    """The kernel's modules, the agent, a network."""
+    """The kernel's modules, and the agent's unit."""
     made = kernel.kernel(suite)
     shutil.copytree(made / "lib" / "modules", root / "lib" / "modules", symlinks=True)
-    shutil.copy2(HERE / "agent.py", root / "srv" / "agent.py")
     system = root / "etc" / "systemd" / "system"
     (system / "agent.service").write_text(AGENT)
-    for target, unit, folder in (
-        ("sysinit.target", "agent", "/etc/systemd/system"),
-        ("multi-user.target", "systemd-networkd", "/lib/systemd/system"),
-    ):
-        wants = system / f"{target}.wants"
-        wants.mkdir(exist_ok=True)
-        link = wants / f"{unit}.service"
-        link.unlink(missing_ok=True)
-        link.symlink_to(f"{folder}/{unit}.service")
-    (root / "etc" / "systemd" / "network" / "qemu.network").write_text(NETWORK)
+    wants = system / "sysinit.target.wants"
+    wants.mkdir(exist_ok=True)
+    (wants / "agent.service").symlink_to("/etc/systemd/system/agent.service")
     (root / "etc" / "fstab").write_text("/dev/vda / ext4 rw,relatime 0 1\n")
     # It holds dpkg off from waiting for the disk, which a power cut must find as on a Pi.
     (root / "etc" / "dpkg" / "dpkg.cfg.d" / "99mmdebstrap").unlink()
@@ -130,55 +113,17 @@ def _add_machine(suite: str, root: Path) -> None:
 class Guest:
     """One virtual machine on one disk; may be started again after its power was cut."""
 
-    def __init__(self, suite: str, image: Path, folder: Path) -> None:
+    def __init__(self, image: Path, folder: Path) -> None:
         self.console = folder / "console.log"
-        self._kernel = kernel.kernel(suite)
-        self._image = image
-        self._socket = folder / "agent"
+        self.image = image
         self._process: subprocess.Popen[bytes] | None = None
         self._port: socket.socket | None = None
         self._waiting = b""
         self._asked = 0
 
-    def start(self, *more: str, network: bool = True, clock: str = "", init: str = "") -> None:
-        """Switches it on, and waits until its agent answers. `clock`: what its clock says then, as
-        1970-01-01T00:00:10; else the host's. `more`: further words for QEMU."""
-        self.cut_power()
-        command = ["qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max"]
-        command += ["-smp", "1", "-m", "640", "-nodefaults", "-no-reboot", "-display", "none"]
-        command += ["-serial", f"file:{self.console}"]
-        command += ["-kernel", str(self._kernel / "vmlinuz")]
-        command += ["-initrd", str(self._kernel / "initrd.img")]
-        words = (
-            "console=ttyS0 root=/dev/vda rw quiet panic=-1 nokaslr mitigations=off no_timer_check"
-        )
-        words += f" init={init}" if init else " systemd.show_status=0"
-        command += ["-append", words]
-        command += ["-drive", f"file={self._image},if=virtio,format=raw,cache=writeback"]
-        command += ["-device", "virtio-serial-pci"]
-        command += ["-chardev", f"socket,id=agent,path={self._socket},server=on,wait=off"]
-        command += ["-device", "virtserialport,chardev=agent,name=org.stillwell.agent"]
-        command += ["-rtc", f"base={clock or 'utc'}"]
-        if network:
-            command += ["-netdev", "user,id=net", "-device", "virtio-net-pci,netdev=net"]
-        self._process = subprocess.Popen(
-            [*command, *more], stdin=subprocess.DEVNULL, stderr=subprocess.STDOUT
-        )
-        self._connect()
-
-    def _connect(self) -> None:
-        ends = time.monotonic() + SLOWLY_S
-        while True:
-            self._check(ends)
-            port = socket.socket(socket.AF_UNIX)
-            try:
-                port.connect(str(self._socket))
-            except OSError:
-                port.close()
-                time.sleep(0.2)
-                continue
-            self._port, self._waiting = port, b""
-            break
+    def _greeted(self, port: socket.socket, ends: float) -> None:
+        """Waits until the agent answers at this port."""
+        self._port, self._waiting = port, b""
         while "hello" not in self._line(ends):
             pass
 
@@ -235,9 +180,9 @@ class Guest:
         """Its disk as a folder of this machine's, for what would take a guest ten times as long;
         its power is off then."""
         self.cut_power()
-        folder = self._image.with_suffix(".opened")
+        folder = self.image.with_suffix(".opened")
         folder.mkdir(exist_ok=True)
-        subprocess.run(["mount", "-o", "loop", self._image, folder], check=True)
+        subprocess.run(["mount", "-o", "loop", self.image, folder], check=True)
         try:
             yield folder
         finally:
@@ -246,16 +191,65 @@ class Guest:
     def cut_power(self) -> None:
         """Ends it at once, whatever it is doing; what its disk has not taken yet is lost."""
         if self._process is not None:
-            self._process.kill()
+            self._kill(self._process)
             self._process.wait()
         if self._port is not None:
             self._port.close()
         self._process = self._port = None
-        with contextlib.suppress(OSError):
-            os.unlink(self._socket)
 
-    def __enter__(self) -> Guest:
+    def _kill(self, process: subprocess.Popen[bytes]) -> None:
+        process.kill()
+
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.cut_power()
+
+
+class Emulated(Guest):
+    """The one that QEMU emulates."""
+
+    def __init__(self, suite: str, image: Path, folder: Path) -> None:
+        super().__init__(image, folder)
+        self._kernel = kernel.kernel(suite)
+        self._socket = folder / "agent"
+
+    def start(self, clock: str = "utc") -> None:
+        """Switches it on, and waits until its agent answers. `clock`: what its clock says then, as
+        1970-01-01T00:00:10; else the host's."""
+        self.cut_power()
+        self._socket.unlink(missing_ok=True)
+        command = ["qemu-system-x86_64", "-accel", "tcg,thread=multi"]
+        # One of 2008: what newer ones have more costs a tenth of the time and is of no use here.
+        command += ["-cpu", "Nehalem"]
+        command += ["-smp", "1", "-m", "640", "-nodefaults", "-no-reboot", "-display", "none"]
+        command += ["-serial", f"file:{self.console}"]
+        command += ["-kernel", str(self._kernel / "vmlinux")]
+        command += ["-initrd", str(self._kernel / "initrd.img")]
+        words = "console=ttyS0 root=/dev/vda rw quiet panic=-1 nokaslr mitigations=off"
+        words += " no_timer_check systemd.show_status=0"
+        command += ["-append", words]
+        command += ["-drive", f"file={self.image},if=virtio,format=raw,cache=writeback"]
+        command += ["-device", "virtio-serial-pci"]
+        command += ["-chardev", f"socket,id=agent,path={self._socket},server=on,wait=off"]
+        command += ["-device", "virtserialport,chardev=agent,name=org.stillwell.agent"]
+        command += ["-rtc", f"base={clock}"]
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stderr=subprocess.STDOUT
+        )
+        self._connect()
+
+    def _connect(self) -> None:
+        ends = time.monotonic() + SLOWLY_S
+        while True:
+            self._check(ends)
+            port = socket.socket(socket.AF_UNIX)
+            try:
+                port.connect(str(self._socket))
+            except OSError:
+                port.close()
+                time.sleep(0.2)
+                continue
+            self._greeted(port, ends)
+            return

@@ -43,7 +43,8 @@ cd /root
 version=$(ls /lib/modules)
 headers=/lib/modules/$version/build
 tar -xJf /usr/src/linux-source-*.tar.xz --wildcards --strip-components=1 \
-    '*/drivers/gpio/gpio-sim.c' '*/drivers/gpio/gpiolib.h' '*/kernel/irq/irq_sim.c'
+    '*/drivers/gpio/gpio-sim.c' '*/drivers/gpio/gpiolib.h' '*/kernel/irq/irq_sim.c' \
+    '*/scripts/extract-vmlinux'
 mkdir -p gpio w1
 mv drivers/gpio/gpio-sim.c drivers/gpio/gpiolib.h kernel/irq/irq_sim.c gpio/
 # The kernel does not export irq_to_desc() to modules, and irq_sim is no module of its own.
@@ -60,7 +61,10 @@ if [[ -e /root/w1_simulated.c ]]; then
 fi
 rm -f "/lib/modules/$version/build" "/lib/modules/$version/source"
 (cd "/lib/modules/$version/kernel" && rm -rf "$@")
+# Unpacked here: the emulated processor would take ten times as long, at each boot.
+find "/lib/modules/$version" -name '*.ko.xz' -exec unxz {} +
 depmod "$version"
+bash scripts/extract-vmlinux "/boot/vmlinuz-$version" >"/boot/vmlinux-$version"
 sed -i 's/^MODULES=.*/MODULES=list/' /etc/initramfs-tools/initramfs.conf
 # What it loads is named, and the kernel makes the node of its disk: udev would only take seconds.
 rm /usr/share/initramfs-tools/{hooks,scripts/init-{top,bottom}}/udev
@@ -69,7 +73,7 @@ update-initramfs -c -k "$version"
 
 
 def kernel(suite: str) -> Path:
-    """Returns a folder with vmlinuz, initrd.img and lib/modules; makes it when it isn't there."""
+    """Returns a folder with vmlinux, initrd.img and lib/modules; makes it when it isn't there."""
     source = HERE / "w1_simulated.c"
     recipe = BUILD + " ".join(PACKAGES + IN_INITRD + NEVER_NEEDED)
     recipe += source.read_text(encoding="utf-8") if source.exists() else ""
@@ -91,7 +95,7 @@ def _make(suite: str, part: Path) -> None:
         (build / "root" / "build.sh").write_text(BUILD)
         debian.call("chroot", str(build), "bash", "/root/build.sh", *NEVER_NEEDED)
         (part / "lib").mkdir(parents=True)
-        for name in ("vmlinuz", "initrd.img"):
+        for name in ("vmlinux", "initrd.img"):
             shutil.copy2(next((build / "boot").glob(f"{name}-*")), part / name)
         shutil.copytree(build / "lib" / "modules", part / "lib" / "modules", symlinks=True)
     finally:

@@ -15,7 +15,7 @@ import busy_tank
 import debian
 import guest
 import hardware
-from guest import SLOWLY_S, Guest
+from guest import SLOWLY_S, Emulated
 from machine import STILLWELL, Hands
 
 pytestmark = pytest.mark.machine
@@ -35,8 +35,8 @@ def hands(debs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hand
     command = "systemctl enable hardware; systemctl disable mosquitto systemd-timesyncd"
     image = guest.disk(SUITE, root, folder, files, command)
     debian.remove(root)
-    with Guest(SUITE, image, folder) as machine:
-        machine.start(network=False)
+    with Emulated(SUITE, image, folder) as machine:
+        machine.start()
         yield Hands(machine, SLOWLY_S)
 
 
@@ -54,9 +54,9 @@ def version(hands: Hands) -> str:
 def cut(hands: Hands) -> None:
     """Cuts the power, and waits until it watches again by itself."""
     machine = hands.machine
-    assert isinstance(machine, Guest)
+    assert isinstance(machine, Emulated)
     machine.cut_power()
-    machine.start(network=False)
+    machine.start()
     hands.until(lambda: hands.shown("StatusText") == "watching", "it watches")
 
 
@@ -88,7 +88,7 @@ class TestAnUpdate:
     ) -> None:
         old, before = version(hands), hands.ok(IN_USE)
         machine = hands.machine
-        assert isinstance(machine, Guest)
+        assert isinstance(machine, Emulated)
         with machine.opened() as root:
             # As deploy/README.md says.
             with pytest.raises(debian.CannotBuildError, match="dpkg --configure -a"):

@@ -16,7 +16,7 @@ import pytest
 
 import busy_tank
 import hardware
-from guest import SLOWLY_S, Guest, disk
+from guest import SLOWLY_S, Emulated, disk
 from hardware import BANK, pull
 from machine import PYTHON, STILLWELL, Hands
 
@@ -79,8 +79,8 @@ echo lm75 0x48 >/sys/bus/i2c/devices/i2c-0/new_device
 def hands(installed_root: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hands]:
     """A keeper's hands on the machine."""
     folder = tmp_path_factory.mktemp("guest")
-    with Guest(SUITE, image(installed_root, folder), folder) as guest:
-        guest.start(network=False, clock="1970-01-01T00:00:10")
+    with Emulated(SUITE, image(installed_root, folder), folder) as guest:
+        guest.start(clock="1970-01-01T00:00:10")
         yield Hands(guest, SLOWLY_S)
 
 
@@ -291,7 +291,7 @@ def calling(hands: Hands) -> set[str]:
 class TestAnUpdate:
     def test_that_a_power_cut_ends_leaves_the_program_in_use(self, hands: Hands, saw: Saw) -> None:
         guest, installed = hands.machine, "readlink -f /opt/stillwell/current"
-        assert isinstance(guest, Guest)
+        assert isinstance(guest, Emulated)
         before = hands.ok(installed)
         found = "--setenv=PIP_NO_INDEX=1 --setenv=PIP_FIND_LINKS=/srv/packages"
         update = busy_tank.INSTALL.replace("/srv/src", "/srv/later")
@@ -299,7 +299,7 @@ class TestAnUpdate:
         fills = "ls -d /opt/stillwell/releases/*/venv/lib/*/*/pip | wc -l"
         hands.ok(f"until [ $({fills}) = 2 ]; do sleep 0.5; done")
         guest.cut_power()
-        guest.start(network=False)
+        guest.start()
         hands.until(lambda: hands.shown("StatusText") == "watching", "it watches")
         assert hands.ok(installed) == before
         newest = hands.sql("select max(seq) from reading")

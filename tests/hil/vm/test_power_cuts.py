@@ -18,14 +18,13 @@ from pathlib import Path
 
 import pytest
 
-from cut_tank import COMMIT_S, STATE, SUITE, Keeper, image
-from free_ports import free_port
-from guest import Guest, taken_out
+from cut_tank import COMMIT_S, STATE, Keeper, plugged_in
+from guest import taken_out
 from in_words import said
 from kill_campaign import Phone
 from kill_story import Story
-from real_broker import Broker
 from stillwell.run.restarts import ALARM
+from user_mode import UserMode
 
 pytestmark = pytest.mark.machine
 Saw = Callable[[str], None]
@@ -35,8 +34,8 @@ CUTS = int(os.environ.get("STILLWELL_CUTS", "30"))
 class Cuts:
     """The campaign."""
 
-    def __init__(self, guest: Guest, disk: Path, phone: Phone, keeper: Keeper) -> None:
-        self.guest, self.disk, self.phone, self.keeper = guest, disk, phone, keeper
+    def __init__(self, guest: UserMode, phone: Phone, keeper: Keeper) -> None:
+        self.guest, self.phone, self.keeper = guest, phone, keeper
         self.gone_s: list[float] = []
         self.wrong: list[str] = []
         self._chance = random.Random(20)
@@ -46,12 +45,12 @@ class Cuts:
         self.began = time.monotonic()
 
     def one(self) -> None:
-        self.guest.start(init="/srv/process-1")
+        self.guest.start()
         answered = set(self.keeper.answered)
         up_s, _, boot = self._said("cat /proc/uptime /proc/sys/kernel/random/boot_id").split()
         seen_s = time.monotonic()
         self._look(answered)
-        if self._chance.random() < 0.2:
+        if self.made and self._chance.random() < 0.2:
             time.sleep(self._chance.uniform(0, 10))  # while it starts
         else:
             heard = len(self.phone.notices)
@@ -81,14 +80,14 @@ class Cuts:
 
     def settle(self, folder: Path) -> Story:
         """Lets everything arrive, and returns what the store has."""
-        self.guest.start(init="/srv/process-1")
+        self.guest.start()
         heard = len(self.phone.notices)
         self.guest.wait_for(lambda: len(self.phone.notices) >= heard + 2)
         self._look(set(self.keeper.answered))
         self._said("touch /run/enough; kill $(cat /run/daemon)")
         self._said("while [ -d /proc/$(cat /run/daemon) ]; do sleep 1; done; sync")
         self.guest.cut_power()
-        return Story(taken_out(self.disk, STATE, folder) / "tank.db")
+        return Story(taken_out(self.guest.image, STATE, folder) / "tank.db")
 
 
 @pytest.fixture(scope="module")
@@ -96,15 +95,11 @@ def cuts(installed_root: Path, tmp_path_factory: pytest.TempPathFactory) -> Iter
     """The campaign, before its first cut."""
     folder = tmp_path_factory.mktemp("cuts")
     with ExitStack() as open_here:
-        broker = Broker(folder, free_port(), [])
-        broker.start()
-        open_here.callback(broker.kill)
-        disk = image(installed_root, folder, broker.port)
-        guest = open_here.enter_context(Guest(SUITE, disk, folder))
+        guest, broker = open_here.enter_context(plugged_in(installed_root, folder))
         phone, keeper = Phone(broker.port), Keeper(broker.port)
         open_here.callback(phone.close)
         open_here.callback(keeper.close)
-        yield Cuts(guest, disk, phone, keeper)
+        yield Cuts(guest, phone, keeper)
 
 
 @pytest.mark.parametrize("number", range(1, CUTS + 1))

@@ -21,19 +21,20 @@ from pathlib import Path
 
 import pytest
 
-from cut_tank import PROCESS_1, STATE, SUITE, Keeper, image
-from free_ports import free_port
-from guest import Guest, make_ext4, taken_out
-from real_broker import Broker
+from cut_tank import PROCESS_1, STATE, Keeper, plugged_in
+from guest import make_ext4, taken_out
+from user_mode import MODULES
 
 pytestmark = pytest.mark.machine
 Saw = Callable[[str], None]
 MOMENTS = 40
 MARKS = 8
 STORE_BYTES, LOG_BYTES = 64 << 20, 512 << 20
-WITH_LOG = f"""modprobe -a dm-log-writes
+WITH_LOG = f"""mkdir -p /lib/modules
+mount -t hostfs none /lib/modules -o {MODULES}
+modprobe -a dm-log-writes
 dmsetup create --noudevsync --noudevrules store \\
-    --table "0 {STORE_BYTES // 512} log-writes /dev/vdb /dev/vdc"
+    --table "0 {STORE_BYTES // 512} log-writes /dev/ubdb /dev/ubdc"
 mount /dev/dm-0 {STATE}
 chown stillwell: {STATE}
 chmod 2770 {STATE}
@@ -71,34 +72,27 @@ def writes(log: Path) -> Iterator[Write]:
 def recorded(root: Path, folder: Path) -> tuple[Path, Path, dict[str, set[int]]]:
     """Lets a machine run and cuts its power; returns the store's disk before, the log of what was
     written to it, and which notes had been answered at each mark."""
-    broker = Broker(folder, free_port(), [])
-    broker.start()
     process_1 = PROCESS_1.replace("while [", WITH_LOG + "while [", 1)
-    guest = Guest(SUITE, image(root, folder, broker.port, process_1), folder)
     store, log = folder / "store.img", folder / "log.img"
     make_ext4(store, STORE_BYTES)
     shutil.copy2(store, folder / "before.img")
     os.truncate(os.open(log, os.O_CREAT | os.O_RDWR), LOG_BYTES)
-    keeper = Keeper(broker.port)
     answered: dict[str, set[int]] = {}
-    drives: list[str] = []
+    with plugged_in(root, folder, process_1) as (guest, broker):
+        keeper = Keeper(broker.port)
 
-    def more() -> bool:
-        return len(keeper.answered) > max(map(len, answered.values()), default=0)
+        def more() -> bool:
+            return len(keeper.answered) > max(map(len, answered.values()), default=0)
 
-    try:
-        with guest:
-            for each in (store, log):
-                drives += ["-drive", f"file={each},if=virtio,format=raw,cache=writeback"]
-            guest.start(*drives, init="/srv/process-1")
+        try:
+            guest.start(store, log)
             while len(answered) < MARKS:
                 guest.wait_for(more, pause_s=3)
                 known, name = set(keeper.answered), f"answered-{len(answered)}"
                 answered[name] = known
                 assert guest.run(f"dmsetup message store 0 mark {name}").status == 0
-    finally:
-        keeper.close()
-        broker.kill()
+        finally:
+            keeper.close()
     return folder / "before.img", log, answered
 
 
