@@ -87,14 +87,33 @@ if ((machine)); then
     STILLWELL_PACKAGES="$(mktemp -d /var/tmp/stillwell-machine-XXXX)"
     export STILLWELL_PACKAGES
     trap 'rm -rf "$STILLWELL_PACKAGES"' EXIT
+    here="$(dpkg --print-architecture)"
+    suites=(bookworm trixie)
+    declare -A at_work
+    each_is_done() {
+        local suite
+        for suite in "${suites[@]}"; do wait "${at_work[$suite]}" || failed=1; done
+    }
+    failed=0
+    for suite in "${suites[@]}"; do
+        {
+            run .venv/bin/python tests/hil/vm/debian.py "$suite" &&
+                run .venv/bin/python tests/hil/vm/kernel.py "$suite" &&
+                run tests/hil/packages.sh --fetch "$suite-$here" "$suite-arm64"
+        } &
+        at_work[$suite]=$!
+    done
+    each_is_done
+    echo "What is made once is there, after $SECONDS s."
     run tests/hil/packages.sh --make "$STILLWELL_PACKAGES"
     # Side by side: machines wait for their timers, fresh systems for their disk.
-    tests/hil/packages.sh >"$STILLWELL_PACKAGES/said" 2>&1 &
-    fresh=$!
-    failed=0
+    for suite in "${suites[@]}"; do
+        tests/hil/packages.sh "$suite-$here" "$suite-arm64" >"$STILLWELL_PACKAGES/said-$suite" 2>&1 &
+        at_work[$suite]=$!
+    done
     run .venv/bin/pytest -n 3 --dist loadfile --no-loadscope-reorder --machine --verbose tests/hil/vm "$@" || failed=1
-    wait "$fresh" || failed=1
-    cat "$STILLWELL_PACKAGES/said"
+    each_is_done
+    cat "$STILLWELL_PACKAGES"/said-*
     exit "$failed"
 fi
 # The Debian that a test boots is made meanwhile, once; the test waits for it, or says why there is none.

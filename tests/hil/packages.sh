@@ -4,6 +4,7 @@
 #   tests/hil/packages.sh                     all of it; a line a check; fails when one fails
 #   tests/hil/packages.sh trixie-arm64        only on this one (bookworm, trixie; amd64, arm64)
 #   tests/hil/packages.sh --make DIR [ARCH]   only makes the packages of this version and of a later one, in DIR
+#   tests/hil/packages.sh --fetch trixie-amd64  only makes such systems, where they are not kept yet
 # STILLWELL_PACKAGES=DIR tries those that --make has put there.
 # The systems are kept in ~/.cache/stillwell-hil/deb-*. They have no network while anything is installed.
 set -euo pipefail
@@ -24,6 +25,8 @@ make_versions() {
     local folder="$1" architecture="$2" each sources versions=("$version" "$later")
     [[ $architecture == "$machine" || ${mode:-} == --make ]] || versions=("$version")
     mkdir -p "$folder"
+    exec 8>"$folder/making"
+    flock 8 # somebody else may need the same
     for each in "${versions[@]}"; do
         [[ ! -e $folder/stillwell_${each}_$architecture.deb ]] || continue
         sources="$folder/sources"
@@ -43,6 +46,7 @@ make_versions() {
         mv "$sources/dist/"*.deb "$folder/"
         rm -rf "$sources"
     done
+    exec 8>&-
 }
 
 # A fresh system, and what stillwell's package asks for of Debian's, fetched and not installed.
@@ -67,6 +71,12 @@ make_system() {
         cp -a "$root/var/lib/apt/." "$base/var/lib/apt/"
         touch "$base.fetched"
     fi
+}
+
+# One with the packages that are tried.
+fresh_system() {
+    local architecture="${1#*-}"
+    make_system "$1"
     cp "$packages"/*_"$architecture.deb" "$root/packages/"
     echo force-unsafe-io >"$root/etc/dpkg/dpkg.cfg.d/unsafe-io" # no power is cut here
 }
@@ -122,7 +132,7 @@ python3 /tmp/m.py $1"
 
 try_out() {
     local system="$1" architecture="${1#*-}"
-    make_system "$system"
+    fresh_system "$system"
     check "python3 and systemd, from Debian" "apt-get install -y --no-install-recommends python3 systemd"
     check "apt install, with no network" "$(measured "apt-get install -y ${ours}$architecture.deb")"
     echo "      $system: $(tail -n 1 <<<"$said"), on the disk $(du -sm "$root/opt/stillwell" | cut -f 1) MB," \
@@ -162,7 +172,7 @@ try_out() {
 # The README's own commands, with a network: on a system with nothing of ours, as a person would.
 try_readme() {
     local system="$1"
-    make_system "$system"
+    fresh_system "$system"
     mkdir "$root/stillwell"
     git ls-files -z | xargs -0 cp --parents -t "$root/stillwell"
     cp /etc/resolv.conf "$root/etc/"
@@ -184,6 +194,15 @@ if [[ $mode == --make ]]; then
 fi
 [[ $EUID -eq 0 ]] || { echo "this needs root: it makes systems and starts programs in them" >&2; exit 1; }
 mkdir -p "$work" "$cache"
+if [[ $mode == --fetch ]]; then
+    for system in "${@:2}"; do
+        if [[ ! -e $cache/deb-$system.fetched ]]; then
+            make_system "$system"
+            rm -rf "${root:?}"
+        fi
+    done
+    exit
+fi
 systems=("$@")
 (($#)) || systems=("bookworm-$machine" "trixie-$machine" bookworm-arm64 trixie-arm64)
 for system in "${systems[@]}"; do

@@ -82,7 +82,7 @@ def disk(
     shutil.copy2(HERE / "agent.py", copy / "srv" / "agent.py")
     if suite is not None:
         _add_machine(suite, copy)
-    make_ext4(image, 2 << 30, copy)
+    make_ext4(image, 3 << 30, copy)
     debian.remove(copy)
     return image
 
@@ -101,6 +101,8 @@ def _add_machine(suite: str, root: Path) -> None:
     shutil.copytree(made / "lib" / "modules", root / "lib" / "modules", symlinks=True)
     system = root / "etc" / "systemd" / "system"
     (system / "agent.service").write_text(AGENT)
+    # It costs many seconds at each boot, for what no disk here has: snapshots of LVM.
+    (system / "e2scrub_reap.service").symlink_to("/dev/null")
     wants = system / "sysinit.target.wants"
     wants.mkdir(exist_ok=True)
     (wants / "agent.service").symlink_to("/etc/systemd/system/agent.service")

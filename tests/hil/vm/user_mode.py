@@ -66,14 +66,10 @@ class UserMode(Guest):
 
 
 def _made(number: int) -> bool:
-    """Whether this network was free, and is ours now."""
-    device = f"stillwell{number}"
-    made = subprocess.run(
-        ["ip", "tuntap", "add", "dev", device, "mode", "tap"], capture_output=True
-    )
-    if made.returncode:
-        return False
-    address = f"198.51.100.{4 * number + 1}/30"
-    subprocess.run(["ip", "address", "add", address, "dev", device], check=True)
-    subprocess.run(["ip", "link", "set", device, "up"], check=True)
-    return True
+    """Whether this network was free, and is ours now: an address is given once."""
+    device, address = f"stillwell{number}", f"198.51.100.{4 * number + 1}/30"
+    subprocess.run(["ip", "tuntap", "add", "dev", device, "mode", "tap"], capture_output=True)
+    given = subprocess.run(["ip", "address", "add", address, "dev", device], capture_output=True)
+    if given.returncode == 0:
+        subprocess.run(["ip", "link", "set", device, "up"], check=True)
+    return given.returncode == 0
