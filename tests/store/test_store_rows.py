@@ -25,6 +25,7 @@ from stillwell.store import (
     note,
     revive,
 )
+from stillwell.store.backlog import REMEMBERED
 from stillwell.store.blocks import SIZE
 
 if TYPE_CHECKING:
@@ -141,6 +142,23 @@ class TestCommits:
             assert len(list(reader.all_readings())) == 1
             assert reader.transitions() == [rows.transition(2)]
             assert reader.notices() == [rows.notice(2, "k1")]
+
+    def test_what_was_kept_long_ago_is_kept_once_though_memory_holds_the_newest_only(
+        self, open_store: Opener, path: Path, rows: Rows
+    ) -> None:
+        store = open_store()
+        numbers = range(2 * REMEMBERED)
+        for again in (numbers, numbers):
+            for number in again:
+                store.put_notice(rows.notice(number, f"k{number}"))
+        held = store._backlog.notices.items, store._known.keys
+        store.close()
+        later = open_store()
+
+        assert [len(each) for each in held] == [REMEMBERED, 0]
+        assert later._known.keys == {f"k{number}" for number in numbers[REMEMBERED:]}
+        with StoreReader.open(path) as reader:
+            assert len(reader.notices()) == len(numbers)
 
     def test_a_notice_is_kept_once(self, open_store: Opener, path: Path, rows: Rows) -> None:
         store = open_store()

@@ -9,7 +9,7 @@ import time
 
 from stillwell.ports import Stream
 from stillwell.store import bring_over, rows
-from stillwell.store.backlog import ALARMS_LIMIT
+from stillwell.store.backlog import REMEMBERED
 from stillwell.store.epochs import Epochs
 from stillwell.store.tail import Shared
 
@@ -25,7 +25,8 @@ class Known:
         self.done: set[tuple[str, str]] = set()
         """Calendar jobs that are done, each with the local date that it was done for."""
         self.keys: set[str] = set()
-        """Keys of notices, so that none goes out twice when the file can't be read."""
+        """Keys of the newest notices that were on file when it was read, so that none of them goes
+        out twice when it can't be read later. Those of this run are in the backlog."""
         self.described: dict[str, tuple[str, str]] = {}
         """The quantity and the label of each channel."""
         self.epochs = epochs
@@ -131,7 +132,7 @@ def _cursors(db: sqlite3.Connection) -> dict[tuple[str, str], int]:
 
 
 def _keys(db: sqlite3.Connection) -> set[str]:
-    found = db.execute("SELECT key FROM notice ORDER BY seq DESC LIMIT ?", (ALARMS_LIMIT,))
+    found = db.execute("SELECT key FROM notice ORDER BY seq DESC LIMIT ?", (REMEMBERED,))
     return {key for (key,) in found}
 
 

@@ -168,7 +168,6 @@ class Store:
         with self._shared.changed:
             seq = self._backlog.transitions.add(t)
             for notice in fresh:
-                self._known.keys.add(notice.key)
                 self._backlog.notices.add(notice)
             self._shared.changed.notify_all()
         self.disk.commit_at_once()
@@ -180,13 +179,14 @@ class Store:
         if self._has_notice(n.key):
             return
         self._epochs.meet(n.moment)
-        self._known.keys.add(n.key)
         with self._shared.changed:
             self._backlog.notices.add(n)
             self._shared.changed.notify_all()
         self.disk.commit_at_once()
 
     def _has_notice(self, key: str) -> bool:
+        if any(notice.key == key for notice in self._backlog.notices.items):
+            return True
         return key in self._known.keys or self.kept.has_notice(key)
 
     def put_estimates(self, published: Sequence[Published]) -> None:
