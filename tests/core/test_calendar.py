@@ -23,8 +23,6 @@ from hypothesis import strategies as st
 
 from examples import examples
 from stillwell.calendar import (
-    Due,
-    Job,
     Night,
     due,
     last_nights,
@@ -44,7 +42,8 @@ ZONES = [DUBLIN, LOS_ANGELES, AZORES, SYDNEY, SANTIAGO, LORD_HOWE, APIA, ZoneInf
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
-REVIEW = Job("review", time(8, 5), timedelta(hours=12))
+REVIEW = time(8, 5), timedelta(hours=12)
+"""A job's time of day and grace."""
 
 
 def z(text: str) -> int:
@@ -59,62 +58,34 @@ def hours(night: Night) -> float:
 class TestAJob:
     def test_is_not_due_before_its_time_and_due_at_it(self) -> None:
         at = z("2025-06-10T07:05")  # 08:05 Irish summer time
-        assert due(at - 1, DUBLIN, [REVIEW], set()) == []
-        assert due(at, DUBLIN, [REVIEW], set()) == [Due(REVIEW, date(2025, 6, 10), at)]
+        assert due(at - 1, DUBLIN, *REVIEW, set()) is None
+        assert due(at, DUBLIN, *REVIEW, set()) == (date(2025, 6, 10), at)
 
     def test_that_is_done_is_not_due(self) -> None:
-        done = {("review", date(2025, 6, 10))}
-        assert due(z("2025-06-10T09:00"), DUBLIN, [REVIEW], done) == []
-        assert due(z("2025-06-10T09:00"), DUBLIN, [REVIEW], {("other", date(2025, 6, 10))}) != []
+        assert due(z("2025-06-10T09:00"), DUBLIN, *REVIEW, {date(2025, 6, 10)}) is None
+        assert due(z("2025-06-10T09:00"), DUBLIN, *REVIEW, {date(2025, 6, 9)}) is not None
 
     def test_that_was_missed_is_caught_up_within_its_grace(self) -> None:
         at = z("2025-06-10T07:05")
-        assert due(at + 12 * HOUR_MS, DUBLIN, [REVIEW], set()) != []
-        assert due(at + 12 * HOUR_MS + 1, DUBLIN, [REVIEW], set()) == []
+        assert due(at + 12 * HOUR_MS, DUBLIN, *REVIEW, set()) is not None
+        assert due(at + 12 * HOUR_MS + 1, DUBLIN, *REVIEW, set()) is None
 
     def test_that_was_missed_for_days_is_caught_up_once_for_the_newest(self) -> None:
-        patient = Job("drill", time(8, 5), timedelta(days=30))
-        now = z("2025-06-10T09:00")
-        assert [d.local_date for d in due(now, DUBLIN, [patient], set())] == [date(2025, 6, 10)]
-        assert due(now, DUBLIN, [patient], {("drill", date(2025, 6, 10))}) == []
-
-    def test_of_some_weekdays_waits_for_them(self) -> None:
-        change = Job("water-change", time(10, 0), timedelta(days=3), every=frozenset({5}))
-        assert due(z("2025-06-13T12:00"), DUBLIN, [change], set()) == []  # a Friday
-        saturday = due(z("2025-06-14T12:00"), DUBLIN, [change], set())
-        assert [d.local_date for d in saturday] == [date(2025, 6, 14)]
-        monday = due(z("2025-06-16T12:00"), DUBLIN, [change], set())
-        assert [d.local_date for d in monday] == [date(2025, 6, 14)]
-
-    def test_is_looked_at_apart_from_the_others(self) -> None:
-        noon = Job("noon", time(12, 0), timedelta(hours=1))
-        now = z("2025-06-10T11:30")  # 12:30 Irish summer time
-        assert [d.job.name for d in due(now, DUBLIN, [REVIEW, noon], set())] == ["review", "noon"]
-
-    @pytest.mark.parametrize(
-        ("make", "match"),
-        [
-            (lambda: Job("a", time(8, tzinfo=UTC), timedelta(1)), "no zone"),
-            (lambda: Job("a", time(8), timedelta(-1)), "below zero"),
-            (lambda: Job("a", time(8), timedelta(1), frozenset()), "days of the week"),
-            (lambda: Job("a", time(8), timedelta(1), frozenset({7})), "days of the week"),
-        ],
-    )
-    def test_that_makes_no_sense_is_refused(self, make: Callable[[], Job], match: str) -> None:
-        with pytest.raises(ValueError, match=match):
-            make()
+        patient = time(8, 5), timedelta(days=30)
+        now, at = z("2025-06-10T09:00"), z("2025-06-10T07:05")
+        assert due(now, DUBLIN, *patient, set()) == (date(2025, 6, 10), at)
+        assert due(now, DUBLIN, *patient, {date(2025, 6, 10)}) is None
 
 
 def instants(zone: ZoneInfo, at: time, first: date, last: date) -> list[tuple[date, int]]:
     """Walks a wall clock through the dates, in steps of ten minutes, keeping what was done."""
-    job = Job("job", at, timedelta(hours=6))
-    done: dict[tuple[str, date], int] = {}
+    done: dict[date, int] = {}
     start = utc_ms(first, time(0), ZoneInfo("UTC")) - DAY_MS
     end = utc_ms(last, time(0), ZoneInfo("UTC")) + 2 * DAY_MS
     for now in range(start, end, 600_000):
-        for found in due(now, zone, [job], done):
-            done[job.name, found.local_date] = now
-    return [(day, now) for (_, day), now in done.items() if first <= day <= last]
+        if found := due(now, zone, at, timedelta(hours=6), done):
+            done[found[0]] = now
+    return [(day, now) for day, now in done.items() if first <= day <= last]
 
 
 class TestWhenTheClockChanges:
@@ -192,10 +163,8 @@ class TestWhenTheClockChanges:
         st_johns = ZoneInfo("America/St_Johns")
         now = z("2010-11-07T02:45")
         assert local_date(now, st_johns) == date(2010, 11, 6)
-        midnight = Job("midnight", time(0, 0), timedelta(hours=1))
-        assert due(now, st_johns, [midnight], set()) == [
-            Due(midnight, date(2010, 11, 7), z("2010-11-07T02:30"))
-        ]
+        found = due(now, st_johns, time(0, 0), timedelta(hours=1), set())
+        assert found == (date(2010, 11, 7), z("2010-11-07T02:30"))
 
     def test_a_date_that_was_struck_from_the_calendar_is_not_done_beside_the_next(self) -> None:
         # Samoa left out 30 December 2011 when it crossed the date line.
@@ -312,56 +281,42 @@ STEPS = st.lists(
     ),
     max_size=60,
 )
-JOBS = st.lists(
-    st.builds(
-        Job,
-        name=st.sampled_from(["review", "drill", "top-up"]),
-        at=st.builds(time, st.integers(0, 23), st.integers(0, 59)),
-        grace=st.integers(0, 72).map(lambda h: timedelta(hours=h)),
-        every=st.one_of(st.just("day"), st.frozensets(st.integers(0, 6), min_size=1)),
-    ),
-    max_size=3,
-    unique_by=lambda job: job.name,
-)
 
 
 class TestAnyClock:
     @examples(200)
     @given(
         st.sampled_from(ZONES),
-        JOBS,
+        st.builds(time, st.integers(0, 23), st.integers(0, 59)),
+        st.integers(0, 72).map(lambda h: timedelta(hours=h)),
         st.integers(z("2010-01-01T00:00"), z("2030-01-01T00:00")),
         STEPS,
     )
-    def test_gives_each_job_and_date_at_most_once_on_its_day_and_in_its_grace(
-        self, zone: ZoneInfo, jobs: list[Job], now: int, steps: list[int]
+    def test_gives_each_date_at_most_once_at_its_time_and_in_its_grace(
+        self, zone: ZoneInfo, at: time, grace: timedelta, now: int, steps: list[int]
     ) -> None:
-        done: set[tuple[str, date]] = set()
+        done: set[date] = set()
         for step in steps:
             now += step
-            found = due(now, zone, jobs, done)
-            assert len({d.job.name for d in found}) == len(found)
-            for one in found:
-                key = (one.job.name, one.local_date)
-                assert key not in done
-                assert one.job.on(one.local_date)
-                late = timedelta(milliseconds=now - one.scheduled_utc_ms)
-                assert timedelta(0) <= late <= one.job.grace
-                done.add(key)
-            assert due(now, zone, jobs, done) == []
+            if found := due(now, zone, at, grace, done):
+                day, scheduled = found
+                assert day not in done
+                assert scheduled == utc_ms(day, at, zone)
+                assert timedelta(0) <= timedelta(milliseconds=now - scheduled) <= grace
+                done.add(day)
+            assert due(now, zone, at, grace, done) is None
 
     @given(st.sampled_from(ZONES), st.integers(z("2015-01-01T00:00"), z("2030-01-01T00:00")))
     def test_that_is_looked_at_each_half_hour_misses_no_date(
         self, zone: ZoneInfo, start: int
     ) -> None:
-        job = Job("review", time(8, 5), timedelta(hours=12))
-        done: set[tuple[str, date]] = set()
+        done: set[date] = set()
         for now in range(start, start + 5 * DAY_MS, 30 * 60_000):
-            done |= {(d.job.name, d.local_date) for d in due(now, zone, [job], done)}
+            if found := due(now, zone, *REVIEW, done):
+                done.add(found[0])
         first, last = local_date(start, zone), local_date(start + 5 * DAY_MS, zone)
         between = {first + timedelta(n) for n in range(1, (last - first).days)}
-        assert between <= {day for _, day in done}
+        assert between <= done
 
     def test_that_stood_in_the_far_future_does_not_silence_the_present(self) -> None:
-        done = {("review", date(2035, 6, 10))}
-        assert due(z("2025-06-10T09:00"), DUBLIN, [REVIEW], done) != []
+        assert due(z("2025-06-10T09:00"), DUBLIN, *REVIEW, {date(2035, 6, 10)}) is not None

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from stillwell.calendar import Job, Night, due
+from stillwell.calendar import Night, due
 from stillwell.keeper.gathered import facts_of, since_of
 from stillwell.keeper.reminders import Task
 from stillwell.keeper.reminders import due as due_tasks
@@ -67,7 +67,7 @@ class CalendarLook:
         self._store = store
         self._plan = plan
         self._zone = ZoneInfo(plan.zone)
-        self._jobs = (Job(REVIEW, review_at, GRACE),)
+        self._review_at = review_at
         self._clock = clock
         self._hand_over = hand_over
         self._draw = draw
@@ -100,14 +100,16 @@ class CalendarLook:
         reader = StoreReader.open(self._store)
         try:
             done = reader.done()
-            jobs = due(now.utc_ms, self._zone, self._jobs, done)
-            looks = jobs or self._may_remind(now)
+            reviewed = {day for job, day in done if job == REVIEW}
+            morning = due(now.utc_ms, self._zone, self._review_at, GRACE, reviewed)
+            looks = morning or self._may_remind(now)
             tasks = self._tasks(reader, now) if looks else {units: [] for units in SYSTEMS}
-            for job in jobs:
-                night = self._plan.last(job.scheduled_utc_ms)[-1]
+            if morning:
+                today, at_ms = morning
+                night = self._plan.last(at_ms)[-1]
                 notice = self._review(reader, night, tasks, now)
                 self._draw(night.local_date)
-                self._hand_over(Announced(notice, job.job.name, job.local_date.isoformat()))
+                self._hand_over(Announced(notice, REVIEW, today.isoformat()))
             if self._book is not None and self._book.remind:
                 for pair in zip(*(untold(tasks[units], done) for units in SYSTEMS), strict=True):
                     notice = in_either(*(reminder_of(task, now) for task in pair))
