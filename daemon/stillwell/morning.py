@@ -12,7 +12,7 @@ from stillwell.calendar import Night
 from stillwell.estimate.level.week import WEEK_MS, WaterWeek, poured, week
 from stillwell.journal import standing
 from stillwell.keeper.level_now import Since, since_in_words
-from stillwell.notice import Notice, Priority, Prose, Transition
+from stillwell.notice import Notice, Priority, Prose
 from stillwell.observe.chamber.journal import JUG_REL_SD, KINDS, pour_of
 from stillwell.observe.salt.alarms import NOT_WORTH_ML
 from stillwell.ports import Published
@@ -60,7 +60,8 @@ def review_of(reader: StoreReader, plan: ReviewPlan, night: Night) -> Review:
         channel_night(name, reader.readings(name, start, end), start, end) for name in plan.channels
     )
     transitions = list(reader.transitions(start, end))
-    before = _before(reader, start, {t.alarm for t in transitions})
+    moved = {t.alarm for t in transitions}
+    before = [t for t in reader.alarms(start) if t.alarm not in moved]
     words = Reader(plan.zone, plan.units)
     alarms = alarm_nights(transitions, before, end, words.alarm)
     lost = rescue_words.in_window(reader.rescues(), start, end, plan.zone)
@@ -167,18 +168,6 @@ def merged(
         *(reader.readings(channel, start_ms, end_ms) for channel in channels),
         key=lambda reading: reading.moment.utc_ms,
     )
-
-
-def _before(reader: StoreReader, start_ms: int, moved: set[str]) -> list[Transition]:
-    """Returns the state of each alarm when the night began."""
-    latest = reader.alarms()
-    found = [t for t in latest if t.moment.utc_ms < start_ms]
-    unknown = {t.alarm for t in latest if t.moment.utc_ms >= start_ms} - moved
-    if unknown:
-        # Alarms that have moved since, and not during the night: only for them is the log searched.
-        log = {t.alarm: t for t in reader.transitions(end_ms=start_ms) if t.alarm in unknown}
-        found += log.values()
-    return found
 
 
 def band_in_words(band: BandNight, units: System) -> str:

@@ -204,6 +204,21 @@ class TestAlarms:
         with StoreReader.open(again.path) as reader:
             assert [t.alarm for t in reader.alarms()] == ["room.silent", "water.low"]
 
+    def test_the_latest_of_each_is_known_as_of_any_time(
+        self, open_store: Opener, path: Path, rows: Rows
+    ) -> None:
+        """Also of times that a clock that stood too late has put after those that followed."""
+        chance, store = random.Random(1), open_store()
+        set_back = type(rows)(store.begin_epoch("later", Moment(0, NOON - 500), True), NOON - 500)
+        for mono_ms in range(200):
+            of = chance.choice((rows, set_back))
+            store.put_transition(of.transition(mono_ms * 10, chance.choice("abcde")))
+        store.close()
+        with StoreReader.open(path) as reader:
+            for end_ms in range(NOON - 1_000, NOON + 2_500, 50):
+                last = {t.alarm: t for t in reader.transitions(end_ms=end_ms)}
+                assert reader.alarms(end_ms) == [last[alarm] for alarm in sorted(last)]
+
     def test_a_beginning_in_an_earlier_boot_keeps_its_utc(
         self, open_store: Opener, path: Path, rows: Rows
     ) -> None:

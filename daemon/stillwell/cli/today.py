@@ -116,10 +116,7 @@ def now_of(reader: StoreReader) -> int:
 
 def standing_of(reader: StoreReader, then_ms: int | None) -> list[Any]:
     """Returns the alarms whose condition stands, now or then."""
-    if then_ms is None:
-        latest = reader.alarms()
-    else:
-        latest = list({t.alarm: t for t in reader.transitions(end_ms=then_ms + 1)}.values())
+    latest = reader.alarms() if then_ms is None else reader.alarms(then_ms + 1)
     return [t for t in latest if t.active and t.alarm != "drill"]
 
 

@@ -79,15 +79,13 @@ def since_of(reader: StoreReader, end_ms: int, now_ms: int) -> Since | None:
 def _level_now(
     reader: StoreReader, rows: Sequence[Published], entries: Sequence[Entry], now_ms: int
 ) -> LevelNow:
-    latest = {t.alarm: t for t in reader.alarms()}
+    latest = reader.alarms(now_ms + 1)
+    known = {t.alarm for t in latest}
     gauges = [c.name for c in reader.channels() if c.quantity == Quantity.LEVEL]
     # the one in the chamber: that it has moved is an alarm of its own
-    gauge = next((name for name in gauges if f"{name}.moved" in latest), "")
-    moved = {t.alarm: t for t in latest.values() if t.moment.utc_ms > now_ms}
-    if moved:  # as it was at that time
-        latest |= {t.alarm: t for t in reader.transitions(end_ms=now_ms + 1)}
-    alarms = {t.alarm for t in latest.values() if t.active and t.moment.utc_ms <= now_ms}
-    return level_now(rows, entries, alarms, now_ms, gauge=gauge)
+    gauge = next((name for name in gauges if f"{name}.moved" in known), "")
+    standing = {t.alarm for t in latest if t.active}
+    return level_now(rows, entries, standing, now_ms, gauge=gauge)
 
 
 def _light(reader: StoreReader, entries: Iterable[Entry], plan: BookPlan, now_ms: int) -> Light:

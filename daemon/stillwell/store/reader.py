@@ -194,12 +194,22 @@ class StoreReader:
         with self._readable():
             return [rows.to_transition(row, offsets) for row in found]
 
-    def alarms(self) -> list[Transition]:
-        """The latest transition of each alarm, by name."""
+    def alarms(self, end_ms: int = FOREVER) -> list[Transition]:
+        """The latest transition of each alarm before a time, by name."""
+        newest = self._latest("SELECT seq FROM alarm")
+        if all(t.moment.utc_ms < end_ms for t in newest):
+            return newest
+        return self._latest(
+            "SELECT max(t.seq) FROM epoch e JOIN transition t ON t.epoch = e.id "
+            "AND t.mono_ms < ? - e.offset_ms GROUP BY t.alarm",
+            (end_ms,),
+        )
+
+    def _latest(self, numbers: str, values: Sequence[object] = ()) -> list[Transition]:
         offsets = self._offsets()
         found = self._all(
-            f"SELECT {rows.TRANSITION} FROM transition "
-            "WHERE seq IN (SELECT seq FROM alarm) ORDER BY alarm"
+            f"SELECT {rows.TRANSITION} FROM transition WHERE seq IN ({numbers}) ORDER BY alarm",
+            values,
         )
         with self._readable():
             return [rows.to_transition(row, offsets) for row in found]
