@@ -49,13 +49,26 @@ make_versions() {
     exec 8>&-
 }
 
+# Tells the kernel how to start another architecture's programs, where no systemd has done so.
+emulate() {
+    local formats=/proc/sys/fs/binfmt_misc emulator="qemu-${machines[$1]}"
+    if [[ $1 == "$machine" || -e $formats/$emulator ]]; then return; fi
+    mountpoint -q "$formats" || mount -t binfmt_misc binfmt_misc "$formats"
+    # The other suite's run may do the same at this moment.
+    cat "/usr/lib/binfmt.d/$emulator.conf" >"$formats/register" || [[ -e $formats/$emulator ]]
+}
+
 # A fresh system, and what stillwell's package asks for of Debian's, fetched and not installed.
 make_system() {
     local system="$1" release="${1%-*}" architecture="${1#*-}" base="$cache/deb-$1"
+    emulate "$architecture"
     if [[ ! -d $base ]]; then
         echo "fetching $system"
         rm -rf "$base.part"
-        debootstrap --arch="$architecture" --variant=minbase "$release" "$base.part" "$mirror" >"$base.log" 2>&1
+        debootstrap --arch="$architecture" --variant=minbase "$release" "$base.part" "$mirror" >"$base.log" 2>&1 || {
+            tail -n 5 "$base.log" >&2
+            exit 1
+        }
         mv "$base.part" "$base"
     fi
     root="$work/$system"
