@@ -820,15 +820,20 @@ class TestDaysHaveHours:
         ]
 
     @staticmethod
-    def at(rate: float, days: int, hour: float, *, odd: bool = False) -> bool:
+    def at(rate: float, days: int, hour: float, *, odd: bool = False, over_h: int = 2) -> bool:
         over = rules.RateNow(rate, 3.0, 22.5, False, 0.0)
         now_ms = days * 24 * HOUR + round(hour * HOUR)
+        span = range(now_ms - over_h * HOUR, now_ms)
         past = TestDaysHaveHours.past(days, odd=odd)
-        return rules.leaks(over, rules.usual(over, past, 0.25, now_ms))
+        return rules.leaks(over, rules.usual(over, past, 0.25, span))
 
     @pytest.mark.parametrize("hour", [13.0, 16.0, 18.0, 19.5])
     def test_what_came_at_these_hours_on_two_days_is_usual(self, hour: float) -> None:
         assert not self.at(66.0, 2, hour)
+
+    def test_hours_that_are_looked_back_on_count_with_the_fan_that_ran_in_them(self) -> None:
+        assert not self.at(45.0, 14, 23.0, over_h=8)
+        assert self.at(45.0, 14, 8.0, over_h=8)
 
     @pytest.mark.parametrize("hour", [0.5, 4.0, 8.0])
     def test_at_other_hours_it_is_a_leak(self, hour: float) -> None:
@@ -865,6 +870,30 @@ class TestRules:
         bound = rules.usual(now, list(windows(rate, expected, n)), 0.25)
         assert bound.allowed >= 1.5 * bound.middle - 1e-9
         assert bound.allowed >= bound.middle + 8.0 - 1e-9
+
+    @pytest.mark.parametrize(("rate", "sd", "leaks"), [(60.0, 5.0, True), (50.0, 5.0, False)])
+    def test_what_the_tank_and_what_the_measurement_strays_by_are_independent(
+        self, rate: float, sd: float, leaks: bool
+    ) -> None:
+        over, bound = rules.RateNow(rate, sd, 25.0, True, 0.0), rules.Usual(25.0, 45.0, 20, True)
+        assert rules.leaks(over, bound) is leaks
+
+    def test_a_restless_tank_is_allowed_more_and_noise_is_no_restlessness(self) -> None:
+        now = rules.RateNow(25.0, 1.0, 25.0, True, 0.0)
+
+        def allowed(swing: float, sd: float) -> float:
+            rates = [25.0 + swing * (-1) ** k for k in range(40)]
+            past = [rules.PastWindow(k, rate, sd, 25.0) for k, rate in enumerate(rates)]
+            return rules.usual(now, past, 0.25).allowed
+
+        quiet = allowed(0.0, 1.0)
+        assert allowed(5.0, 7.5) == pytest.approx(quiet)
+        assert allowed(5.0, 1.0) > quiet + 10.0
+
+    def test_a_tank_that_loses_twice_what_physics_expects_learns_it_in_its_first_days(self) -> None:
+        now = rules.RateNow(50.0, 2.0, 25.0, True, 0.0)
+        assert not rules.unlike(now, rules.usual(now, list(windows(35.0, 25.0, 2)), 0.43))
+        assert rules.unlike(now, rules.usual(now, list(windows(35.0, 25.0, 8)), 0.43))
 
     def test_the_usual_follows_the_humidity(self) -> None:
         past = list(windows(20.0, 25.0, 56))

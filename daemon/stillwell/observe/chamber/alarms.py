@@ -106,8 +106,6 @@ class LevelAlarms:
         if not _enough_seen(state, now_ms):
             return
         self.facts = gather(self._record, state, now_ms)
-        if self.facts.bound is not None:
-            self._record.memory.bound = self.facts.bound
         slice_ms = self._record.model.slice_ms
         if now_ms - (state.slices[-1].index + 1) * slice_ms <= _BLIND_MS:
             self._judge_water(now_ms, at)

@@ -119,7 +119,7 @@ def _with_rate(
     begin = now_ms - _THERMAL_OVER_H * _HOUR_MS
     thermal = record.swelling_ml(begin, now_ms) / _THERMAL_OVER_H
     rate = rules.RateNow.of(model.rate_view(state), thermal)
-    bound = rules.usual(rate, past, record.plan.surface.physics_rel_sd, now_ms)
+    bound = _usual(record, rate, now_ms, rules.LEAK_WINDOWS_H[0])
     steady = rules.steady_part(past)
     slow = rate.ml_per_h < 0.5 * bound.middle
     leaking = _leaking(record, now_ms, rate, bound)
@@ -133,6 +133,12 @@ def _with_rate(
         heat=leaking[1] if leaking else 0.0,
         idle=_over(record, now_ms, rules.STILL_WINDOW_H, rate) if slow else None,
     )
+
+
+def _usual(record: LevelRecord, rate: rules.RateNow, end_ms: int, hours: int) -> rules.Usual:
+    """Returns what is usual in the hours before a time."""
+    span = range(end_ms - hours * _HOUR_MS, end_ms)
+    return rules.usual(rate, record.memory.past, record.plan.surface.tank_rel_sd, span)
 
 
 def _soon(record: LevelRecord, level: Answer, ml_per_h: float) -> bool:
@@ -155,7 +161,10 @@ def _leaking(
     high = None
     for hours in rules.LEAK_WINDOWS_H:
         over = _over(record, now_ms, hours, rate)
-        if over is None or not rules.stands_out(over, bound):
+        if over is None:
+            continue
+        bound = _usual(record, over, now_ms, hours)
+        if not rules.stands_out(over, bound):
             continue
         heat = _by_heat(record, now_ms, over, hours)
         if rules.leaks_by_heat(heat) or rules.evaporates(heat):
@@ -199,13 +208,19 @@ def _over(
         state = replace(state, now_ms=now_ms + _WAITS_MS)
     ml, sd = model.expected_loss(state, begin, now_ms)
     thermal = record.swelling_ml(begin, now_ms) / hours
-    return replace(rate, ml_per_h=ml / hours - thermal, sd=sd / hours, thermal=thermal)
+    expected = record.expected(begin, now_ms) if rate.from_physics else None
+    return replace(
+        rate,
+        ml_per_h=ml / hours - thermal,
+        sd=sd / hours,
+        expected=expected or rate.expected,
+        thermal=thermal,
+    )
 
 
 def keep_window(record: LevelRecord, end_ms: int) -> None:
     """Keeps the six hours up to `end_ms` as a window of the tank's own past."""
     memory = record.memory
-    bound = memory.bound
     memory.windows_ms = end_ms
     begin = end_ms - rules.WINDOW_MS
     losing, dry = record.losing, memory.dry
@@ -216,13 +231,16 @@ def keep_window(record: LevelRecord, end_ms: int) -> None:
         ml, sd = losing[0].expected_loss(losing[1], begin, end_ms)
     except ValueError:
         return
-    hours = rules.WINDOW_MS / _HOUR_MS
+    hours = rules.WINDOW_MS // _HOUR_MS
     ml -= record.swelling_ml(begin, end_ms)
+    expected = record.expected(begin, end_ms)
+    scale, physics = expected or rules.TYPICAL_ML_PER_H, expected is not None
+    rate = rules.RateNow(ml / hours, sd / hours, scale, physics, 0.0)
     newest = max((w.end_ms for w in memory.past if not w.odd), default=0)
-    odd = bound is not None and rules.unlike(ml / hours, bound) and end_ms - newest < _CHANGED_MS
+    odd = rules.unlike(rate, _usual(record, rate, end_ms, hours))
+    odd = odd and end_ms - newest < _CHANGED_MS
     if not odd:
         # what has ended by itself was no leak, and what has lasted for a week is the usual
         memory.past = [replace(window, odd=False) for window in memory.past]
-    expected = record.expected(begin, end_ms)
-    memory.past.append(rules.PastWindow(end_ms, ml / hours, sd / hours, expected, odd))
+    memory.past.append(rules.PastWindow(end_ms, rate.ml_per_h, rate.sd, expected, odd))
     del memory.past[: -rules.MOST_WINDOWS]

@@ -127,8 +127,6 @@ class Memory:
     past: list[rules.PastWindow] = field(default_factory=list)
     dry: bool = False
     """Whether the water stood below the lowest safe level in the window that is under way."""
-    bound: rules.Usual | None = None
-    """What was usual when the rules were last asked."""
     temperatures: list[tuple[int, float]] = field(default_factory=list)
     """Pairs of slice number and mean temperature of the water in it, °C."""
     rooms: list[tuple[int, float]] = field(default_factory=list)

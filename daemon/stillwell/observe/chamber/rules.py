@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
+from statistics import fmean, median
 
 from stillwell.estimate.answer import Estimate
 from stillwell.estimate.level.model import RateView
@@ -29,13 +29,14 @@ LEAK_WINDOWS_H = (2, 4, 8)
 hours."""
 _SURE = 3.0
 """A rate counts as high when it is this many of its standard deviations above the limit."""
+_HOURS_SPREAD = 0.3
+"""The relative spread of a tank's windows by the hours of the day: how well its ratio to physics is
+known goes with it and with the number of windows."""
 _PRIOR_WINDOWS = 4.0
-"""How many of the tank's own windows physics alone is worth."""
+"""How many of the tank's own windows it takes for their spread to count as much as `_SPREAD`."""
 _SPREAD = 0.12
-"""The relative spread of a tank's rate against physics when nothing is wrong: draughts, lids,
-lamps."""
-_MOST_SPREAD = 0.2
-"""A larger spread is not restlessness but a change, and no reason to allow more."""
+"""The relative spread of a tank's rate against physics when nothing is wrong, before its own is
+known: draughts, lids, lamps."""
 _ALLOWED_SPREADS = 4.0
 _LEAST_EXCESS = 8.0
 """The least excess over what is allowed that is worth waking somebody, mL/h."""
@@ -50,9 +51,9 @@ _LEAST_SHARE = 1.5
 """No rate below this many times the usual is called a leak."""
 _SLOTS = 86_400_000 // WINDOW_MS
 _NEAR_MS = WINDOW_MS // 2
+"""By so much earlier or later a fan may start."""
 _DAYS_KNOWN = 2
-"""What these hours of the day had on so many days is usual at them; and a fan may start somewhat
-earlier or later."""
+"""What these hours of the day had on so many days is usual at them."""
 STILL_WINDOW_H = 8
 _STILL_SHARE = 0.35
 _STILL_LEAST = 6.0
@@ -139,9 +140,9 @@ class RateNow:
 
 
 def usual(
-    now: RateNow, past: Sequence[PastWindow], physics_rel_sd: float, now_ms: int | None = None
+    now: RateNow, past: Sequence[PastWindow], tank_rel_sd: float, span: range | None = None
 ) -> Usual:
-    """Returns what physics and the tank's own last fourteen days allow now.
+    """Returns what physics and the tank's own last fourteen days allow.
 
     Each window of the past is a ratio of what was lost to what was expected. The median of the
     ratios shows how this tank compares with physics, their spread how restless it is. Physics
@@ -149,37 +150,29 @@ def usual(
     a fan has run, or a window was open, on two days before, as much is allowed again.
 
     Args:
-        now_ms: by which the hours of the day are known; None: they don't count.
+        tank_rel_sd: the relative uncertainty of what physics expects of this tank.
+        span: the time that it is about, ms; None: the hours of the day don't count.
     """
-    known = [
-        (
-            w.slot,
-            w.ml_per_h / (w.expected if now.from_physics and w.expected else TYPICAL_ML_PER_H),
-        )
-        for w in past
-        if not w.odd
-        and (w.expected is not None or not now.from_physics)
-        and w.sd < 0.35 * max(TYPICAL_ML_PER_H, abs(w.ml_per_h))
-    ]
-    ratios = [ratio for _, ratio in known]
+    known = []
+    for w in past:
+        well_seen = w.sd < 0.35 * max(TYPICAL_ML_PER_H, abs(w.ml_per_h))
+        if not w.odd and well_seen and (w.expected is not None or not now.from_physics):
+            unit = w.expected if now.from_physics and w.expected else TYPICAL_ML_PER_H
+            known.append((w.slot, (w.ml_per_h / unit, w.sd / unit)))
     scale = now.expected if now.from_physics else TYPICAL_ML_PER_H
-    prior_sd = physics_rel_sd if now.from_physics else 0.7
-    n = len(ratios)
-    if n:
-        own = median(ratios)
-        # 1.4826: the standard deviation of a normal distribution over its median deviation
-        spread = min(1.4826 * median([abs(r - own) for r in ratios]), _MOST_SPREAD * own)
-    else:
-        own, spread = 1.0, 0.0
-    weight = n / (n + _PRIOR_WINDOWS)
+    prior_sd = tank_rel_sd if now.from_physics else 0.7
+    n = len(known)
+    weight = n / (n + (_HOURS_SPREAD / prior_sd) ** 2)
+    own, strays = _own([ratio for _, ratio in known]) if n else (1.0, _SPREAD)
     middle = weight * own + (1 - weight) * 1.0
-    strays = math.hypot(spread, _SPREAD * middle)
-    doubt = math.hypot(strays, prior_sd * (1 - weight))
+    doubt = math.hypot(strays, prior_sd * math.sqrt(1 - weight))
     allowed = max(middle + _ALLOWED_SPREADS * doubt, _LEAST_SHARE * middle)
-    if now_ms is not None:
-        near = {(now_ms - 1 + off) // WINDOW_MS % _SLOTS for off in (-_NEAR_MS, 0, _NEAR_MS)}
-        for slot in near:
-            allowed = max(allowed, _at_these_hours([r for s, r in known if s == slot]))
+    if span is not None:
+        by_slot = ([ratio for at, ratio in known if at == slot] for slot in range(_SLOTS))
+        usually = [_at_these_hours(ratios, strays / max(own, 0.1)) or middle for ratios in by_slot]
+        for off in (-_NEAR_MS, 0, _NEAR_MS):
+            hours = range(span.start + off, span.stop + off, LOOK_EVERY_MS)
+            allowed = max(allowed, fmean(usually[at // WINDOW_MS % _SLOTS] for at in hours))
     return Usual(
         middle * scale,
         max(allowed * scale, middle * scale + _LEAST_EXCESS),
@@ -188,14 +181,24 @@ def usual(
     )
 
 
-def _at_these_hours(ratios: Sequence[float]) -> float:
-    """Returns which ratio is allowed at hours of the day that had these; 0.0 before two days."""
+def _own(ratios: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Returns the middle of ratios that are given with their standard deviations, and the spread
+    that is left without these; a few ratios hardly change what is known of it before."""
+    middle, noise = (median(each) for each in zip(*ratios, strict=True))
+    # 1.4826: the standard deviation of a normal distribution over its median deviation
+    spread = 1.4826 * median(abs(ratio - middle) for ratio, _ in ratios)
+    weight = len(ratios) / (len(ratios) + _PRIOR_WINDOWS)
+    own = weight * max(0.0, spread**2 - noise**2)
+    return middle, math.sqrt(own + (1 - weight) * (_SPREAD * middle) ** 2)
+
+
+def _at_these_hours(ratios: Sequence[tuple[float, float]], strays: float) -> float | None:
+    """Returns which ratio is allowed at hours of the day that had these, on a tank with such a
+    relative spread; None before two days."""
     if len(ratios) < _DAYS_KNOWN:
-        return 0.0
-    middle = median(ratios)
-    spread = 1.4826 * median([abs(ratio - middle) for ratio in ratios])
-    strays = math.hypot(min(spread, 2.0 * _MOST_SPREAD * middle), _SPREAD * middle)
-    return middle + _ALLOWED_SPREADS * strays * math.sqrt(1.0 + 1.0 / len(ratios))
+        return None
+    middle = median(ratio for ratio, _ in ratios)
+    return middle * (1.0 + _ALLOWED_SPREADS * strays * math.sqrt(1.0 + 1.0 / len(ratios)))
 
 
 def suspicious(now: RateNow, bound: Usual) -> bool:
@@ -203,14 +206,17 @@ def suspicious(now: RateNow, bound: Usual) -> bool:
     return now.ml_per_h > bound.middle + 0.4 * (bound.allowed - bound.middle)
 
 
-def leaks(over: RateNow, bound: Usual) -> bool:
-    """Whether the loss is certainly far above what is allowed.
+def leaks(over: RateNow, bound: Usual, share: float = 1.0) -> bool:
+    """Whether the loss is certainly far above the usual: by more than the usual and the measurement
+    stray together, which are independent.
 
     Args:
         over: the mean rate over one of the last `LEAK_WINDOWS_H`: once the rate has changed, it
             is known better than the rate at this instant.
+        share: of that.
     """
-    return over.ml_per_h - _SURE * over.sd > bound.allowed + abs(over.thermal)
+    strays = bound.allowed - bound.middle, _ALLOWED_SPREADS * over.sd, over.thermal
+    return over.ml_per_h - bound.middle > share * math.hypot(*strays)
 
 
 def stands_out(over: RateNow, bound: Usual) -> bool:
@@ -243,10 +249,11 @@ def surely_leaks(over: RateNow, bound: Usual, heat: float, lasts_ms: int) -> Sur
     return Sure.GOES_ON if lasts_ms >= _GOES_ON_MS else None
 
 
-def unlike(ml_per_h: float, bound: Usual) -> bool:
+def unlike(over: RateNow, bound: Usual) -> bool:
     """Whether a window's rate is so far from the usual that it may come from a leak or a stuck
-    sensor and should not become the usual."""
-    return not (0.4 * bound.middle < ml_per_h < bound.middle + 0.5 * (bound.allowed - bound.middle))
+    sensor and should not become the usual. Before the usual is known, less is unlike it."""
+    share = 0.5 if well_known(bound) else 1.0
+    return over.ml_per_h < 0.2 / share * bound.middle or leaks(over, bound, share)
 
 
 def leaks_no_more(now: RateNow, bound: Usual) -> bool:
