@@ -146,8 +146,8 @@ def usual(
 
     Each window of the past is a ratio of what was lost to what was expected. The median of the
     ratios shows how this tank compares with physics, their spread how restless it is. Physics
-    counts as a few windows, which keeps the first days sane. A day has hours: at those at which
-    a fan has run, or a window was open, on two days before, as much is allowed again.
+    counts by how well it fits a tank, which keeps the first day sane. A day has hours: at those
+    at which a fan has run, or a window was open, on two days before, as much is allowed again.
 
     Args:
         tank_rel_sd: the relative uncertainty of what physics expects of this tank.
