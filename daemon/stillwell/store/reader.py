@@ -34,6 +34,7 @@ _COUNTED = 10_000
 FOREVER = 1 << 53
 """A time after everything, as an end."""
 
+_Body = Callable[[Sequence[Any], rows.Offsets], Any]
 _new = tuple.__new__  # skips the named tuple's __new__ in Python: a night has 5,000 of them
 
 
@@ -189,10 +190,7 @@ class StoreReader:
 
     def transitions(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Transition]:
         """The changes of alarms, in the order in which they were written."""
-        offsets = self._offsets()
-        found = self._stamped("transition", rows.TRANSITION, start_ms, end_ms)
-        with self._readable():
-            return [rows.to_transition(row, offsets) for row in found]
+        return self._within(rows.to_transition, "transition", rows.TRANSITION, start_ms, end_ms)
 
     def alarms(self, end_ms: int = FOREVER) -> list[Transition]:
         """The latest transition of each alarm before a time, by name."""
@@ -206,29 +204,17 @@ class StoreReader:
         )
 
     def _latest(self, numbers: str, values: Sequence[object] = ()) -> list[Transition]:
-        offsets = self._offsets()
-        found = self._all(
-            f"SELECT {rows.TRANSITION} FROM transition WHERE seq IN ({numbers}) ORDER BY alarm",
-            values,
-        )
-        with self._readable():
-            return [rows.to_transition(row, offsets) for row in found]
+        sql = f"SELECT {rows.TRANSITION} FROM transition WHERE seq IN ({numbers}) ORDER BY alarm"
+        return self._dated(rows.to_transition, self._all(sql, values))
 
     def notices(self, start_ms: int = ALWAYS, end_ms: int = FOREVER) -> list[Notice]:
-        offsets = self._offsets()
-        found = self._stamped("notice", rows.NOTICE, start_ms, end_ms)
-        with self._readable():
-            return [rows.to_notice(row, offsets) for row in found]
+        return self._within(rows.to_notice, "notice", rows.NOTICE, start_ms, end_ms)
 
     def latest_notices(self, limit: int) -> list[tuple[int, Notice]]:
         """The newest notices with their numbers, the newest first."""
-        offsets = self._offsets()
-        found = self._all(
-            f"SELECT {rows.NOTICE} FROM notice ORDER BY seq DESC LIMIT ?",
-            (limit,),
-        )
-        with self._readable():
-            return [(int(row[0]), rows.to_notice(row, offsets)) for row in found]
+        found = self._all(f"SELECT {rows.NOTICE} FROM notice ORDER BY seq DESC LIMIT ?", (limit,))
+        notices = self._dated(rows.to_notice, found)
+        return [(row[0], notice) for row, notice in zip(found, notices, strict=True)]
 
     def estimates(
         self, name: str | None = None, start_ms: int = ALWAYS, end_ms: int = FOREVER
@@ -302,8 +288,7 @@ class StoreReader:
         return rescue.RESCUES.known(self.described(rescue.KEY)) or ()
 
     def done(self) -> frozenset[tuple[str, date]]:
-        """The calendar's jobs that have been done, each with the local date that it was done
-        for."""
+        """The calendar's jobs that are done, each with the local date that it was done for."""
         found = self._all("SELECT job, local_date FROM done")
         return frozenset((job, date.fromisoformat(day)) for job, day in found)
 
@@ -384,13 +369,19 @@ class StoreReader:
     def _offsets(self) -> dict[int, int]:
         return dict(self._all("SELECT id, offset_ms FROM epoch"))
 
-    def _stamped(self, table: str, columns: str, start_ms: int, end_ms: int) -> list[Any]:
-        names = ", ".join(f"t.{name}" for name in columns.split(", "))
-        return self._all(
-            f"SELECT {names} FROM epoch e JOIN {table} t ON t.epoch = e.id "
+    def _dated(self, body: _Body, found: list[Any]) -> list[Any]:
+        """Makes bodies of rows, with their times as the epochs give them now."""
+        offsets = self._offsets()
+        with self._readable():
+            return [body(row, offsets) for row in found]
+
+    def _within(self, body: _Body, table: str, columns: str, *span_ms: int) -> list[Any]:
+        found = self._all(
+            f"SELECT {columns} FROM epoch e JOIN {table} t ON t.epoch = e.id "
             "AND t.mono_ms >= ? - e.offset_ms AND t.mono_ms < ? - e.offset_ms ORDER BY t.seq",
-            (start_ms, end_ms),
+            span_ms,
         )
+        return self._dated(body, found)
 
     def _all(self, sql: str, values: Sequence[object] | dict[str, object] = ()) -> list[Any]:
         with self._readable():
