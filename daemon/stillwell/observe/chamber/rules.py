@@ -31,9 +31,10 @@ _SURE = 3.0
 """A rate counts as high when it is this many of its standard deviations above the limit."""
 _HOURS_SPREAD = 0.3
 """The relative spread of a tank's windows by the hours of the day: how well its ratio to physics is
-known goes with it and with the number of windows."""
+known goes with it and with the number of windows (our own judgement)."""
 _PRIOR_WINDOWS = 4.0
-"""How many of the tank's own windows it takes for their spread to count as much as `_SPREAD`."""
+"""How many of the tank's own windows it takes for their spread to count as much as `_SPREAD`
+(our own judgement)."""
 _SPREAD = 0.12
 """The relative spread of a tank's rate against physics when nothing is wrong, before its own is
 known: draughts, lids, lamps."""
