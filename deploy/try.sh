@@ -112,12 +112,13 @@ trap 'exit 130' INT TERM
 
 log() { "$stillwell" alarms --config "$config" --log 20; }
 # Read whole, not through "grep -q": it leaves at the first match, and the pipe breaks.
-states() { "$stillwell" alarms --config "$config" --json; }
+# That a demonstration is watched is said on standard error each time, and would stand between the alarms.
+states() { "$stillwell" alarms --config "$config" --json "$@" 2> >(grep -v '^{"remark"' >&2); }
 waits_for_an_answer() { [[ $1 == *unacknowledged\"* ]]; }
 all_quiet() { [[ $1 != *'"active": true'* ]]; }
 # Beside the early alarm: when the band alone would have spoken, its delay included.
 early() {
-    "$stillwell" alarms --config "$config" --log 200 --json | .venv/bin/python -c '
+    states --log 200 | .venv/bin/python -c '
 import json, sys
 from datetime import datetime
 raised = {}
