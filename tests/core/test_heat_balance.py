@@ -119,6 +119,20 @@ def test_a_fault_of_proportional_control_is_told_too_and_nothing_before(
     assert [(v, stands) for _, v, stands in tank.said] == [(verdict, True)]
 
 
+def test_a_dial_that_was_moved_is_learned_at_its_new_points_and_sticks_once_at_most() -> None:
+    by_k = 0.0
+    tank = Tank(heated(), lambda _: SETTING + by_k)
+    tank.live(3 * DAY_H)
+    by_k = 0.5
+    tank.live(5 * DAY_H)
+    low, high = tank.heat.pair()
+    assert (low.at, high.at) == pytest.approx((SETTING + 0.3, SETTING + 0.7), abs=0.08)
+    assert [(v, stands) for _, v, stands in tank.said if v is Verdict.STUCK_ON] in (
+        [],
+        [(Verdict.STUCK_ON, True), (Verdict.STUCK_ON, False)],
+    )
+
+
 @pytest.mark.long
 def test_a_heater_that_gives_a_third_is_missed_too() -> None:
     tank = Tank(heated())

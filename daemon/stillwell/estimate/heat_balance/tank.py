@@ -55,8 +55,6 @@ USUAL = 3.0
 """Scatters from its point, a turning point is the device's."""
 OWN, OWN_LEAST_K = 6.0, 0.1
 """A turning point further away than so many scatters, of at least so many kelvin, is another's."""
-ADOPTED = 3
-"""So many new turning points of each kind, where a moved dial leads, are its new points."""
 
 
 class TankHeat:
@@ -275,7 +273,7 @@ class TankHeat:
 
     def _adopt(self) -> None:
         new = self.known.moved_turns
-        if min(len(new.peaks), len(new.troughs)) < ADOPTED or self.mixture is None:
+        if new.pair() is None or self.mixture is None:
             return
         self.known.turns[0].become(new)
         self._by_shift.clear()
