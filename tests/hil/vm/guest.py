@@ -15,7 +15,7 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Self
 
@@ -80,6 +80,8 @@ def disk(
         (copy / path.lstrip("/")).write_text(text, encoding="utf-8")
     debian.inside(copy, f"chgrp stillwell {busy_tank.SETTINGS_FILE}; {command}")
     shutil.copy2(HERE / "agent.py", copy / "srv" / "agent.py")
+    # It holds dpkg off from waiting for the disk, which a power cut must find as on a Pi.
+    (copy / "etc" / "dpkg" / "dpkg.cfg.d" / "99mmdebstrap").unlink()
     if suite is not None:
         _add_machine(suite, copy)
     make_ext4(image, 3 << 30, copy)
@@ -107,8 +109,6 @@ def _add_machine(suite: str, root: Path) -> None:
     wants.mkdir(exist_ok=True)
     (wants / "agent.service").symlink_to("/etc/systemd/system/agent.service")
     (root / "etc" / "fstab").write_text("/dev/vda / ext4 rw,relatime 0 1\n")
-    # It holds dpkg off from waiting for the disk, which a power cut must find as on a Pi.
-    (root / "etc" / "dpkg" / "dpkg.cfg.d" / "99mmdebstrap").unlink()
     (root / "etc" / "hostname").write_text("tank\n")
 
 
@@ -176,19 +176,6 @@ class Guest:
         data = base64.b64encode(text.encode()).decode()
         command = f"mkdir -p $(dirname {path}) && echo {data} | base64 -d >{path}"
         assert self.run(command).status == 0
-
-    @contextlib.contextmanager
-    def opened(self) -> Iterator[Path]:
-        """Its disk as a folder of this machine's, for what would take a guest ten times as long;
-        its power is off then."""
-        self.cut_power()
-        folder = self.image.with_suffix(".opened")
-        folder.mkdir(exist_ok=True)
-        subprocess.run(["mount", "-o", "loop", self.image, folder], check=True)
-        try:
-            yield folder
-        finally:
-            subprocess.run(["umount", folder], check=True)
 
     def cut_power(self) -> None:
         """Ends it at once, whatever it is doing; what its disk has not taken yet is lost."""

@@ -83,6 +83,7 @@ def test_an_upgrade_goes_on_with_half_a_million_readings(
     assert version(hands) != old
     assert hands.sql(ROWS) == [[kept]]
     assert kept >= 503_900
+    hands.ok("test -s /var/lib/stillwell/tank.db.before-*")  # the copy, from before the migration
     assert raised(hands), "an alarm that stood is forgotten"
     assert hands.sql("select key from notice order by seq")[: len(notices)] == notices
 
@@ -105,6 +106,7 @@ def test_it_is_taken_back_with_the_store(hands: Hands, versions: list[str], saw:
     hands.another(pid)
     assert version(hands) != new
     assert hands.sql(ROWS)[0][0] >= 503_900
+    hands.ok("test -s /var/lib/stillwell/tank.db.schema-*")  # what the later one kept
     hands.ok(f"{INSTALL} {versions[0]}")
     newest = "select max(seq) from reading"
     before = hands.sql(newest)
