@@ -25,7 +25,7 @@ machine=0
 if [[ ${1:-} == --machine ]]; then
     machine=1
     shift
-    needs+=([qemu-system-x86_64]=qemu-system-x86 [mke2fs]=e2fsprogs [debootstrap]=debootstrap)
+    needs+=([qemu-system-x86_64]=qemu-system-x86 [mke2fs]=e2fsprogs)
     needs+=([qemu-aarch64-static]=qemu-user-static [linux.uml]=user-mode-linux)
 fi
 missing=()

@@ -13,6 +13,9 @@ here="$PWD"
 cache="${XDG_CACHE_HOME:-$HOME/.cache}/stillwell-hil"
 mirror="${STILLWELL_MIRROR:-http://deb.debian.org/debian}"
 machine="$(dpkg --print-architecture)"
+# An emulated arm64 is the processor of a Pi Zero 2 W: what needs a newer one fails, and it does not spend
+# most of its time on signing return addresses, as the emulation of the newest processor does.
+processor=cortex-a53
 declare -A machines=([amd64]=x86_64 [arm64]=aarch64)
 export DPKG_DEB_COMPRESSOR_TYPE=none # packing takes minutes, and is not what is tried
 
@@ -65,7 +68,8 @@ make_system() {
     if [[ ! -d $base ]]; then
         echo "fetching $system"
         rm -rf "$base.part"
-        debootstrap --arch="$architecture" --variant=minbase "$release" "$base.part" "$mirror" >"$base.log" 2>&1 || {
+        QEMU_CPU=$processor mmdebstrap --mode=root --variant=minbase --skip=check/qemu --architectures="$architecture" \
+            "$release" "$base.part" "$mirror" >"$base.log" 2>&1 || {
             tail -n 5 "$base.log" >&2
             exit 1
         }
@@ -95,11 +99,9 @@ fresh_system() {
 }
 
 net=(--net) # without a network, but for who says otherwise
-# An emulated arm64 is the processor of a Pi Zero 2 W: what needs a newer one fails, and it does not spend
-# most of its time on signing return addresses, as the emulation of the newest processor does.
 inside() {
     unshare "${net[@]}" --mount --pid --fork --mount-proc="$root/proc" \
-        chroot "$root" env -i QEMU_CPU=cortex-a53 PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
+        chroot "$root" env -i QEMU_CPU=$processor PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8 sh -c "cd /packages; $1" </dev/null 2>&1
 }
 
 failed=0
