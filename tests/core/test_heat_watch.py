@@ -62,7 +62,7 @@ class TestADeadHeater:
     def test_is_worded_anew_as_the_water_goes_on_and_comes_to_rest(self) -> None:
         tank = learned(ONE)
         first = tank.die()
-        tank.run(3)
+        tank.run(2.8)
         newest = tank.newest[NOT_HEATING]
         assert newest.since == first.since
         assert f"{tank.water:.1f} °C, falling" in what(newest)
@@ -116,9 +116,9 @@ class TestAWeldedContact:
         tank = learned()
         tank.gauge = False
         tank.after(on=False)
-        for _ in range(20):
-            tank.aside += (0.9 + 0.3) / 60
-            tank.run(1 / 60)
+        for _ in range(10):
+            tank.aside += (0.9 + 0.3) / 30
+            tank.run(1 / 30)
         assert (STUCK_ON, True) not in tank.said()
 
 
@@ -129,12 +129,12 @@ class TestNothingToCryAbout:
         assert tank.said() == []
 
     def test_in_a_pause_of_the_pump(self) -> None:
-        """It begins as the heater should come on, and lasts for 25 minutes."""
+        """It begins as the heater should come on, and lasts for 26 minutes."""
         tank = learned()
         tank.after(on=False)
         tank.run(12, lambda: tank.water < 25.11)
         tank.level, tank.share = 12.0, 0.0
-        tank.run(25 / 60)
+        tank.run(26 / 60)
         tank.level, tank.share = 0.0, 1.0
         tank.run(6)
         assert tank.said() == [(PUMP_STOPPED, True), (PUMP_STOPPED, False)], "it is the first one"
@@ -245,7 +245,7 @@ class TestTheMains:
 
 class TestADial:
     def test_that_was_turned_up_is_told_as_such_in_the_end(self) -> None:
-        tank = learned(ONE)
+        tank = learned(ONE, every_s=60)
         tank.after(on=True)
         tank.low, tank.high = 25.6, 26.0
         tank.run(10)
@@ -343,7 +343,7 @@ class TestARestart:
         assert first.isdisjoint({*heater, "lamp.not-on"})
         over: set[str] = set()
         while not tank.watch.lead.learned:
-            tank.run(1 / 60)
+            tank.run(1 / 30)
             over |= {finding.alarm for finding in tank.watch.tick(tank.now) if not finding.active}
         assert heater <= over
 

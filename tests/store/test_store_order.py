@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
+from examples import examples
 from stillwell.notice import Message, Notice, Priority, Prose, State, Transition
 from stillwell.ports import Published, Stream
 from stillwell.reading import Flag, Moment, Reading
@@ -197,9 +198,6 @@ class Disk(RuleBasedStateMachine):
 
 
 Disk.TestCase.settings = settings(
-    max_examples=40,
-    stateful_step_count=30,
-    deadline=None,
-    suppress_health_check=[HealthCheck.too_slow],
+    examples(100), stateful_step_count=30, suppress_health_check=[HealthCheck.too_slow]
 )
 TestDisk = Disk.TestCase

@@ -22,6 +22,8 @@ from stillwell.reading import Flag, Moment, Reading
 from tanks.bath import Bath, shown
 
 DAY_S, HOUR_S = 86_400, 3_600
+EVERY_S = 120
+"""How often it is read, s: once in each of the pieces that the balance takes a trace in."""
 MIDNIGHT_MS = int(datetime(2026, 2, 2, tzinfo=UTC).timestamp() * 1000)
 """In Dublin too, where it is winter."""
 BANDS = (BandEdges("water", 24.7, 25.9),)
@@ -34,11 +36,13 @@ LAMP = HeatPlan(("a",), "room", BANDS, HEATER, (time(12), time(22)), zone="Europ
 
 class Heated(Bath):
     """Loses (T - room) / 25 h and 0.12 K/h by the air; its heater gives 0.9 K/h between 25.1 and
-    25.5 degC. Read every 60 s, with noise and steps of 1/16 K."""
+    25.5 degC. Read with noise and steps of 1/16 K."""
 
-    def __init__(self, plan: HeatPlan = PLAN, *, lamp: float = 0.0, seed: int = 1) -> None:
+    def __init__(
+        self, plan: HeatPlan = PLAN, *, lamp: float = 0.0, seed: int = 1, every_s: int = EVERY_S
+    ) -> None:
         super().__init__(0.9 / HOUR_S, tau_s=25 * HOUR_S)
-        self.plan = plan
+        self.plan, self.every_s = plan, every_s
         self.watch = HeatWatch(plan)
         self.flow = FlowWatch(FlowPlan("level", GaugeSpec(0.3), probes=plan.probes))
         """Sees the chamber where there are two probes."""
@@ -93,8 +97,8 @@ class Heated(Bath):
             else:
                 if self.welded:
                     self.low, self.high = 90.0, 91.0
-                self.move(60.0, self.room, other)
-            self.t += 60
+                self.move(self.every_s, self.room, other)
+            self.t += self.every_s
             if self.gauge and len(self.plan.probes) > 1:
                 self._read("level", self.level + self.rng.gauss(0, 0.3))
             if self.room_read and self.plan.room:
@@ -107,7 +111,7 @@ class Heated(Bath):
     def _chill(self, other: float) -> None:
         self.on = self.welded or self.water > (self.low if self.on else self.high)
         cools = self.gain * self.share if self.on else 0.0
-        self.water += (other - cools - (self.water - self.room) / self.tau_s) * 60.0
+        self.water += (other - cools - (self.water - self.room) / self.tau_s) * self.every_s
         self.felt = self.water
 
     def _read(self, name: str, value: float) -> None:
@@ -164,12 +168,14 @@ class Heated(Bath):
 
 
 @cache
-def _learned(plan: HeatPlan, lamp: float, days: float) -> Heated:
-    tank = Heated(plan, lamp=lamp)
+def _learned(plan: HeatPlan, lamp: float, days: float, every_s: int) -> Heated:
+    tank = Heated(plan, lamp=lamp, every_s=every_s)
     tank.run(24 * days)
     return tank
 
 
-def learned(plan: HeatPlan = PLAN, *, lamp: float = 0.0, days: float = 4.0) -> Heated:
+def learned(
+    plan: HeatPlan = PLAN, *, lamp: float = 0.0, days: float = 4.0, every_s: int = EVERY_S
+) -> Heated:
     """Returns a tank after some days on which all was well."""
-    return copy.deepcopy(_learned(plan, lamp, days))
+    return copy.deepcopy(_learned(plan, lamp, days, every_s))
