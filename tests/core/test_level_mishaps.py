@@ -181,23 +181,31 @@ class TestSensors:
         assert BOTH.distrusted(state) == ("low",)
 
     def test_a_chamber_emptied_and_filled_that_nobody_noted_is_no_fault_of_theirs(self) -> None:
-        for below_mm, off_mm in ((60.0, 0.0), (100.0, 1.5), (140.0, 0.0), (140.0, 1.5)):
-            pours = [(k * DAY, RATE * 24) for k in (1, 2, 3)]
-            begin, end = 3 * DAY + 65 * MIN, 3 * DAY + 94 * MIN
-            # the keeper fills up to `off_mm` above where it was
-            draw = random.Random(11)
-            events: list[Event] = [(t, Pour(t, ml, 5.0)) for t, ml in pours]
-            for t in range(MIN, 3 * DAY + 8 * H, MIN):
+        pours = [(k * DAY, RATE * 24) for k in (1, 2, 3)]
+        begin, end, last = 3 * DAY + 65 * MIN, 3 * DAY + 94 * MIN, 3 * DAY + 8 * H
+        draw = random.Random(11)
+        strays = {t: draw.gauss(0, 0.5) for t in range(MIN, last, MIN)}
+
+        def seen(since: int, until: int, below_mm: float = 0.0, off_mm: float = 0.0) -> list[Event]:
+            """The keeper fills up to `off_mm` above where it was."""
+            events: list[Event] = [(t, Pour(t, ml, 5.0)) for t, ml in pours if since <= t < until]
+            for t in range(since, until, MIN):
                 mm = level(t, pours) + (off_mm if t >= end else 0.0)
                 mm -= below_mm if begin <= t < end else 0.0
-                events.append((t, Gauge(t, round(mm + draw.gauss(0, 0.5)))))
+                events.append((t, Gauge(t, round(mm + strays[t]))))
                 events.append((t, Share("deep", t - MIN, t, float(mm > -40.0), 60)))
-            state = WATCHED.start(0)
-            for t, e in sorted(events, key=lambda pair: pair[0]):
+            return sorted(events, key=lambda pair: pair[0])
+
+        before = WATCHED.start(0)
+        for t, e in seen(MIN, begin):
+            before = WATCHED.update(before, e, t)
+        for below_mm, off_mm in ((60.0, 0.0), (100.0, 1.5), (140.0, 0.0), (140.0, 1.5)):
+            state = before
+            for t, e in seen(begin, last, below_mm, off_mm):
                 state = WATCHED.update(state, e, t)
                 if t - 3 * DAY in (90 * MIN, 2 * H, 4 * H, 7 * H):
                     assert WATCHED.distrusted(state) == (), (below_mm, off_mm, (t - begin) / H)
-            kinds = [o.kind for o in WATCHED.oddities(state, 3 * DAY, 3 * DAY + 8 * H)]
+            kinds = [o.kind for o in WATCHED.oddities(state, 3 * DAY, last)]
             assert kinds == ["drain", "unnoted pour"]
 
     def test_readings_told_twice_count_once(self) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import cache
 
 import pytest
 from hypothesis import given
@@ -136,6 +138,18 @@ class Bench:
         return [row for row in self.rows if row.name == name][-1]
 
 
+@cache
+def _calm(hours: float, ml: float, heated: bool) -> Bench:
+    bench = Bench(LevelWatch(plan()), ml=ml, heated=heated)
+    bench.run(hours, 25.0)
+    return bench
+
+
+def calm(hours: float, ml: float = 0.0, *, heated: bool = False) -> Bench:
+    """Returns a bench after hours of 25 mL/h, which are lived through once for all tests."""
+    return copy.deepcopy(_calm(hours, ml, heated))
+
+
 @pytest.fixture(scope="module")
 def night() -> Bench:
     """Twenty-one hours without anything: 25 mL/h."""
@@ -226,8 +240,7 @@ class TestNight:
     def test_water_that_cooled_and_shrank_is_not_lost(self) -> None:
         losses = []
         for fall in (0.0, 1.0):
-            bench = Bench(LevelWatch(plan()))
-            bench.run(10.0, 25.0)
+            bench = calm(10.0)
             for _ in range(10):
                 bench.climate["water-a"] -= fall / 10
                 bench.run(1.0, 25.0)
@@ -400,8 +413,7 @@ class TestLeak:
     def test_a_probe_that_is_wrong_for_minutes_and_then_silent_makes_none(
         self, name: str, last: float
     ) -> None:
-        bench = Bench(LevelWatch(plan()))
-        bench.run(48.0, 25.0)
+        bench = calm(48.0)
         bench.pour(1200.0)
         bench.climate[name] = last
         bench.run(0.2, 25.0)
@@ -416,8 +428,7 @@ class TestLeak:
     def test_is_one_for_sure_where_it_does_not_cool_the_water_and_none_where_it_does(
         self, cools: bool
     ) -> None:
-        bench = Bench(LevelWatch(plan()), heated=True)
-        bench.run(26.0, 25.0)
+        bench = calm(26.0, heated=True)
         bench.pour(650.0)
         bench.cools_ml_per_h = 85.0 if cools else 25.0
         bench.run(4.0, 85.0)
@@ -430,16 +441,15 @@ class TestLeak:
             assert raised[-1].facts.sure is Sure.NOT_COOLED
 
     def test_that_goes_on_for_two_days_does_not_become_the_usual(self) -> None:
-        bench = Bench(LevelWatch(plan()))
-        bench.run(24.0, 25.0)
+        bench = calm(48.0)
+        bench.pour(500.0)
         for _ in range(6):
             bench.pour(700.0)
             bench.run(8.0, 80.0)
         assert all(f.active for f in bench.of("level.leak"))
 
     def test_a_pour_that_nobody_noted_is_none(self) -> None:
-        bench = Bench(LevelWatch(plan()))
-        bench.run(10.0, 25.0)
+        bench = calm(10.0)
         bench.pour(240.0, noted=False)
         bench.run(11.0, 25.0)
         assert not bench.of("level.leak")
@@ -546,8 +556,7 @@ class TestJournal:
 
     @pytest.mark.parametrize("value", [-1200.0, 0.0])
     def test_what_adds_no_water_is_no_pour_and_the_morning_says_so(self, value: float) -> None:
-        bench = Bench(LevelWatch(plan()))
-        bench.run(8.0, 25.0)
+        bench = calm(8.0)
         bench.note("pour", value, bench.utc)
         assert bench.watch.level is not None
         assert not bench.watch.level.pours
@@ -580,8 +589,7 @@ class TestJournal:
 
 class TestTrouble:
     def test_a_gauge_unplugged_for_hours_widens_and_does_not_lie(self) -> None:
-        bench = Bench(LevelWatch(plan()))
-        bench.run(11.0, 25.0)
+        bench = calm(11.0)
         for _ in range(4 * 30):
             bench.now_ms += 2 * MINUTE
             bench.ml -= 25.0 / 30
@@ -605,9 +613,8 @@ class TestTrouble:
 
 class TestRestart:
     def test_two_halves_say_the_same_as_one_go(self) -> None:
-        one, halves = Bench(LevelWatch(plan())), Bench(LevelWatch(plan()))
+        one, halves = calm(9.3), calm(9.3)
         for bench in (one, halves):
-            bench.run(9.3, 25.0)
             bench.pour(200.0)
             bench.run(2.2, 25.0)
         kept = halves.watch.state()
@@ -631,8 +638,7 @@ class TestRestart:
     def test_in_a_leak_makes_no_window_of_it_the_usual(self) -> None:
         pasts = []
         for restarts in (False, True):
-            bench = Bench(LevelWatch(plan()), ml=300.0)
-            bench.run(24.0, 25.0)
+            bench = calm(24.0, ml=300.0)
             bench.run(5.8, 75.0)
             if restarts:
                 kept = bench.watch.state()
@@ -650,8 +656,7 @@ class TestRestart:
         assert pasts[0] == pasts[1]
 
     def test_a_pump_that_stood_before_it_is_still_odd_in_the_morning(self) -> None:
-        bench = Bench(LevelWatch(plan()))
-        bench.run(11.0, 25.0)
+        bench = calm(11.0)
         bench.ml += 300.0
         bench.run(1.0, 25.0)
         bench.ml -= 300.0

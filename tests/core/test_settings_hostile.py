@@ -45,9 +45,9 @@ def loads_or_explains(folder: Path, content: bytes) -> None:
 class TestTruncated:
     @pytest.mark.parametrize("file", SAMPLES, ids=lambda file: file.name)
     def test_the_syntax_of_each_sample_cut_anywhere(self, file: Path, long_run: bool) -> None:
-        """At every byte with --long, else at every 7th."""
+        """At every byte with --long, else at every 13th."""
         content = file.read_bytes()
-        for end in range(0, len(content), 1 if long_run else 7):
+        for end in range(0, len(content), 1 if long_run else 13):
             try:
                 _, text = read_toml(content[:end], "tank.toml")
             except ConfigError as error:
@@ -61,10 +61,10 @@ class TestTruncated:
     def test_the_whole_of_a_sample_cut_anywhere(
         self, tmp_path: Path, content: bytes, long_run: bool
     ) -> None:
-        """At every byte with --long, else at every 61st and behind every third line."""
-        ends = set(range(0, len(content), 1 if long_run else 61))
+        """At every byte with --long, else at every 151st and behind every sixth line."""
+        ends = set(range(0, len(content), 1 if long_run else 151))
         lines = [place + 1 for place, byte in enumerate(content) if byte == 10]
-        ends |= set(lines[:: 1 if long_run else 3])
+        ends |= set(lines[:: 1 if long_run else 6])
         for end in sorted(ends):
             loads_or_explains(tmp_path, content[:end])
 
