@@ -329,7 +329,9 @@ class Bank:
             beyond = (mean - half_way(law, told.told)) / sd
             probable += w * 0.5 * math.erfc((-beyond if share > 0 else beyond) / math.sqrt(2.0))
             spread += w * sd
-        return sure or (probable > _LIKELY and spread > _VAGUE_RIPPLES)
+            if not sure and probable > _LIKELY and spread > _VAGUE_RIPPLES:
+                return True
+        return sure
 
     def _absorb_float(self, place: int, told: FloatTold) -> tuple[float, bool]:
         found = [of_float(g, self.physics, place, told) for g in self.members]
