@@ -14,7 +14,6 @@ from stillwell.estimate.answer import Estimate, NotEnough
 from stillwell.estimate.cycle.fit import (
     HORIZON_D,
     Fit,
-    Kit,
     begun,
     end_estimate,
     fitted,
@@ -239,7 +238,7 @@ class TestTheForecast:
         assert said.endswith("Common practice: about 8 days for a tank that is seeded.")
 
     def test_weights_add_up(self) -> None:
-        fit: Fit = begun(0, seeded=False, kit=Kit(), count=50)
+        fit: Fit = begun(0, seeded=False, count=50)
         for test in WHOLE[:4]:
             fit = told(fit, test)
             assert sum(fit.weights) == pytest.approx(1.0)

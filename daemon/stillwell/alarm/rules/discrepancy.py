@@ -28,8 +28,6 @@ class Discrepancy:
     """What to do about it, in the keeper's words."""
     in_chamber: bool = False
     """Whether it is a float in the return chamber, where the water rises when the pump stops."""
-    threshold: float = 0.5
-    deadband: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +46,12 @@ class InState(Facts):
 
 
 def limit_of(discrepancy: Discrepancy, longest_step_ms: int) -> Limit:
-    """Returns the limit on the share that follows from the discrepancy."""
+    """Returns the limit on the share that follows from the discrepancy: halfway, with a deadband
+    that only a float clear of the ripple leaves."""
     return Limit(
         side=Side.HIGH if discrepancy.wrong_above else Side.LOW,
-        at=discrepancy.threshold,
-        deadband=discrepancy.deadband,
+        at=0.5,
+        deadband=0.25,
         on_delay_ms=round(discrepancy.on_delay_s * 1000),
         off_delay_ms=round(discrepancy.off_delay_s * 1000),
         longest_step_ms=longest_step_ms,

@@ -41,19 +41,13 @@ HORIZON_D = 120.0
 """No end is looked for further than this many days from the start."""
 MISREAD = 0.02
 """The share of tests that mean nothing: the wrong bottle, the wrong line (our own allowance)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Kit:
-    """What two colour kits can see, mg N/L."""
-
-    ammonia_step: float = 0.25
-    """The first colour that differs from that of clean water."""
-    nitrite_step: float = 0.08
-    """A quarter of a mg/L of nitrite, counted as nitrogen."""
-    log_sd: float = 0.3
-    """The standard deviation of the logarithm of a reading: the eye, and colours that double
-    from step to step (ln 2 / sqrt 12 is 0.2)."""
+AMMONIA_STEP = 0.25
+"""The first colour of a kit that differs from that of clean water, mg N/L."""
+NITRITE_STEP = 0.08
+"""As that of ammonia: a quarter of a mg/L of nitrite, counted as nitrogen."""
+READING_LOG_SD = 0.3
+"""The standard deviation of the logarithm of a kit's reading: the eye, and colours that double from
+step to step (ln 2 / sqrt 12 is 0.2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +70,6 @@ class Fit:
 
     begun_ms: int
     seeded: bool
-    kit: Kit
     priors: tuple[Prior, ...]
     happenings: tuple[Happening, ...]
     tests: tuple[Test, ...]
@@ -89,7 +82,6 @@ def begun(
     begun_ms: int,
     *,
     seeded: bool,
-    kit: Kit | None = None,
     happenings: Sequence[Happening] = (),
     count: int = PARTICLES,
 ) -> Fit:
@@ -98,7 +90,6 @@ def begun(
     Args:
         begun_ms: when the cycle was started: salt water in, and something that gives off ammonia.
         seeded: whether live rock, sand or filter matter from a running tank went in.
-        kit: what the tests can see.
         happenings: doses of ammonia and water changes, past and planned, in days since then.
         count: how many sets of parameters are followed.
     """
@@ -111,7 +102,6 @@ def begun(
     return Fit(
         begun_ms,
         seeded,
-        kit or Kit(),
         priors,
         tuple(sorted(happenings, key=lambda h: h.t_d)),
         (),
@@ -123,10 +113,10 @@ def begun(
 # -- likelihood ----------------------------------------------------------------------------------
 
 
-def _log_reading(read: float, true: float, step: float, sd: float) -> float:
+def _log_reading(read: float, true: float, step: float) -> float:
     """Returns the log density of a kit's reading: normal in ln(x + step/2), where anything below
     the middle of the first step is read as zero."""
-    expected = log(true + step / 2)
+    expected, sd = log(true + step / 2), READING_LOG_SD
     if read <= 0:
         plain = 0.5 * erfc((expected - log(step)) / (sd * sqrt(2)))
         return log((1 - MISREAD) * plain + MISREAD * 0.2)
@@ -135,12 +125,12 @@ def _log_reading(read: float, true: float, step: float, sd: float) -> float:
     return log((1 - MISREAD) * plain + MISREAD * 0.2)
 
 
-def _log_test(test: Test, state: State, kit: Kit) -> float:
+def _log_test(test: Test, state: State) -> float:
     total = 0.0
     if test.ammonia is not None:
-        total += _log_reading(test.ammonia, state.ammonia, kit.ammonia_step, kit.log_sd)
+        total += _log_reading(test.ammonia, state.ammonia, AMMONIA_STEP)
     if test.nitrite is not None:
-        total += _log_reading(test.nitrite, state.nitrite, kit.nitrite_step, kit.log_sd)
+        total += _log_reading(test.nitrite, state.nitrite, NITRITE_STEP)
     return total
 
 
@@ -168,7 +158,7 @@ def told(fit: Fit, test: Test) -> Fit:
     for p in fit.particles:
         state = reached(p.state, p.kinetics, day, fit.happenings)
         particles.append(Particle(p.logs, state, p.likelihood))
-    news = [_log_test(test, p.state, fit.kit) for p in particles]
+    news = [_log_test(test, p.state) for p in particles]
     weights = list(fit.weights)
     enough = len(particles) / 2
     done = 0.0
@@ -262,9 +252,9 @@ def _moved(
             state, likelihood = start(kinetics), 0.0
             for earlier in fit.tests:
                 state = reached(state, kinetics, _day(fit, earlier.t_ms), fit.happenings)
-                likelihood += _log_test(earlier, state, fit.kit)
+                likelihood += _log_test(earlier, state)
             state = reached(state, kinetics, day, fit.happenings)
-            new = _log_test(test, state, fit.kit)
+            new = _log_test(test, state)
             if before + likelihood + part * new >= floor:
                 now[i], fresh[i] = Particle(logs, state, likelihood), new
                 accepted += 1
@@ -305,12 +295,11 @@ def fitted(
     begun_ms: int,
     *,
     seeded: bool,
-    kit: Kit | None = None,
     happenings: Sequence[Happening] = (),
     count: int = PARTICLES,
 ) -> Fit:
     """Returns the fit to all tests, in any order; leaves out those before the start."""
-    fit = begun(begun_ms, seeded=seeded, kit=kit, happenings=happenings, count=count)
+    fit = begun(begun_ms, seeded=seeded, happenings=happenings, count=count)
     for test in gathered(tests):
         if test.t_ms >= begun_ms:
             fit = told(fit, test)
@@ -347,7 +336,7 @@ def _ends(fit: Fit) -> list[float]:
     for p in fit.particles:
         kinetics = p.kinetics
         state = reached(p.state, kinetics, later[-1].t_d, later) if later else p.state
-        below = (fit.kit.ammonia_step / 2, fit.kit.nitrite_step / 2)
+        below = (AMMONIA_STEP / 2, NITRITE_STEP / 2)
         found.append(end_d(state, kinetics, *below, HORIZON_D))
     return found
 

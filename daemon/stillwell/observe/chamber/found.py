@@ -84,8 +84,6 @@ class ReservoirLow(Facts):
 
     left_ml: float | None
     lasts_h: float | None
-    float_open: bool
-    """Whether the float in it says so."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,8 +71,6 @@ class Moved:
     jump: Jump
     end: Jump
     """The pour that ended off the mark."""
-    mark_mm: float
-    """Where pours ended before the move."""
 
     @property
     def by_mm(self) -> float:
@@ -188,7 +186,7 @@ class GaugeDatum:
             return
         if alike and loose is not None:
             if self.moved is None:
-                self.moved = Moved(loose, jump, middle)
+                self.moved = Moved(loose, jump)
             return
         if self.moved is None:
             self.loose = jump

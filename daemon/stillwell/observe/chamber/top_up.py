@@ -156,7 +156,7 @@ class TopUpRules:
         if name == RESERVOIR_LOW:
             supply = self.supply(facts)
             hours = None if supply.lasts_h is None else supply.lasts_h[0]
-            return ReservoirLow(supply.left_ml, hours, bool(total.low))
+            return ReservoirLow(supply.left_ml, hours)
         if name == STUCK_ON:
             ran_s = total.runs[-1].seconds if total.running_since_ms is not None else None
             added = self._intake.fallen_ml(now_ms) if self._by is AddedBy.RESERVOIR else None
