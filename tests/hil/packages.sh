@@ -63,13 +63,15 @@ emulate() {
 
 # A fresh system, and what stillwell's package asks for of Debian's, fetched and not installed.
 make_system() {
-    local system="$1" release="${1%-*}" architecture="${1#*-}" base="$cache/deb-$1"
+    local system="$1" release="${1%-*}" architecture="${1#*-}" base="$cache/deb-$1" more=()
+    # Installed once: emulated it takes minutes, and is Debian's own.
+    [[ $architecture == "$machine" ]] || more=("--include=python3 systemd libjs-dygraphs")
     emulate "$architecture"
     if [[ ! -d $base ]]; then
         echo "fetching $system"
         rm -rf "$base.part"
         QEMU_CPU=$processor mmdebstrap --mode=root --variant=minbase --skip=check/qemu --architectures="$architecture" \
-            "$release" "$base.part" "$mirror" >"$base.log" 2>&1 || {
+            "${more[@]}" "$release" "$base.part" "$mirror" >"$base.log" 2>&1 || {
             tail -n 5 "$base.log" >&2
             exit 1
         }
