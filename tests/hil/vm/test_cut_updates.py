@@ -1,15 +1,15 @@
-"""Package updates that a power cut ends, on a Debian 13 whose kernel is a process of this one's:
-after the next start the watch goes on without a hand, and what is put right as deploy/README.md
-says is whole. Each test goes on where the one before ended.
+"""Updates that a power cut ends, by the package and by install.sh, on a Debian whose kernel is a
+process of this one's: after the next start the watch goes on without a hand, and what is put right
+as deploy/README.md says is whole.
 
 Its process 1 starts the program that is in use, as a unit would; no systemd is told of the update
-(test_by_package.py has one, and test_guest.py one whose power is cut).
+(test_by_package.py and test_booted.py have one, and test_guest.py one whose power is cut).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -24,19 +24,24 @@ from user_mode import UserMode
 
 pytestmark = pytest.mark.machine
 Saw = Callable[[str], None]
-SUITE = "trixie"
 IN_USE = "readlink -f /opt/stillwell/current"
 NEWEST = "select max(seq) from reading"
 
 
 @pytest.fixture(scope="module")
 def hands(debs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hands]:
-    """A keeper's hands on the machine."""
+    """A keeper's hands on a Debian 13 with the package."""
     folder = tmp_path_factory.mktemp("updates")
-    root = guest.install(SUITE, folder / "root", debs)
-    with ExitStack() as open_here:
-        machine, _ = open_here.enter_context(plugged_in(root, folder))
+    root = guest.install("trixie", folder / "root", debs)
+    with started(root, folder) as found:
         debian.remove(root)
+        yield found
+
+
+@contextmanager
+def started(root: Path, folder: Path) -> Iterator[Hands]:
+    """A machine of this root that watches."""
+    with plugged_in(root, folder) as (machine, _):
         machine.start()
         found = Hands(machine, SLOWLY_S)
         watches(found)
@@ -71,16 +76,19 @@ def cut_off(hands: Hands, command: str, moment: str) -> None:
     watches(hands)
 
 
-def test_that_ends_while_it_unpacks_changes_nothing(hands: Hands, update: str, saw: Saw) -> None:
+def test_by_package_that_ends_while_it_unpacks_changes_nothing(
+    hands: Hands, update: str, saw: Saw
+) -> None:
     before = hands.ok(IN_USE)
     cut_off(hands, update, busy_tank.UNPACKING)
     assert hands.ok(IN_USE) == before
     saw(f"{Path(before).name} watches; {hands.ok('dpkg --audit').splitlines()[0]}")
 
 
-def test_that_ends_as_it_switches_has_the_one_or_the_other(
+def test_by_package_that_ends_as_it_switches_has_the_one_or_the_other(
     hands: Hands, update: str, saw: Saw
 ) -> None:
+    """Goes on where the one before ended."""
     old, before = version(hands), hands.ok(IN_USE)
     # As deploy/README.md says.
     refused = hands.machine.run(update)
@@ -96,3 +104,17 @@ def test_that_ends_as_it_switches_has_the_one_or_the_other(
     assert hands.ok("dpkg --audit") == ""
     watches(hands)
     assert hands.sql("pragma integrity_check") == [["ok"]]
+
+
+def test_by_install_sh_that_ends_while_it_fills_a_release_changes_nothing(
+    installed_root: Path, tmp_path: Path, saw: Saw
+) -> None:
+    fills = "ls -d /opt/stillwell/releases/*/venv/lib/*/*/pip | wc -l"
+    command = busy_tank.INSTALL.replace("/srv/src", "/srv/later")
+    with started(installed_root, tmp_path) as hands:
+        hands.ok(busy_tank.LATER)
+        before = hands.ok(IN_USE)
+        found = "env PIP_NO_INDEX=1 PIP_FIND_LINKS=/srv/packages"
+        cut_off(hands, f"{found} {command}", f"until [ $({fills}) = 2 ]; do sleep 0.5; done")
+        assert hands.ok(IN_USE) == before
+        saw(f"{Path(before).name} watches")
