@@ -14,6 +14,7 @@ from in_words import said, what
 from stillwell.alarm.row import Part
 from stillwell.entry import Entry
 from stillwell.estimate.heat_balance.devices import Control, Devices
+from stillwell.estimate.heat_balance.judge import Verdict
 from stillwell.notice import Priority
 from stillwell.observe.facts import PUMP_STOPPED
 from stillwell.observe.heat.facts import MAINS_LOST
@@ -84,6 +85,16 @@ class TestADeadHeater:
         tank.stuck = 25.0625
         tank.run(1.3)
         assert not [alarm for alarm, _ in tank.said() if alarm.startswith("heater.")]
+
+    def test_that_heats_again_is_not_dead_anew_by_a_probe_that_is_slower_to_see_it(self) -> None:
+        tank = learned()
+        tank.run(1)
+        slower = tank.watch.probes["b"].judgement
+        slower.since[Verdict.NOT_HEATING] = tank.t / 3600 - 1
+        tank.plan = replace(tank.plan, probes=("b",))
+        tank.run(0.5)
+        assert tank.watch.lead is tank.watch.probes["b"]
+        assert tank.said() == []
 
     def test_goes_on_standing_by_another_probe_when_the_first_is_silent(self) -> None:
         tank = learned()

@@ -110,6 +110,14 @@ class Judgement:
                 changed = True
         return changed
 
+    def follow(self, other: Judgement) -> None:
+        """Goes on from what stands by another. What stands by this one alone was taken back there:
+        it must be as probable here as what is raised."""
+        for verdict in self.since.keys() - other.since.keys():
+            self.held[verdict] = self.since.pop(verdict)
+            self.doubtful.pop(verdict, None)
+        self.since = other.since | self.since
+
     @staticmethod
     def _patience(verdict: Verdict, tank: TankHeat) -> float:
         if verdict is Verdict.TOO_WEAK:

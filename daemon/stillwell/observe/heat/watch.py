@@ -222,9 +222,7 @@ class HeatWatch:
         others = wise or ([] if self.lead.learned else able)
         lead = next(iter(others), kept.lead)
         if lead != kept.lead:
-            since = self.probes[lead].judgement.since
-            for verdict, since_h in self.lead.judgement.since.items():
-                since.setdefault(verdict, since_h)
+            self.probes[lead].judgement.follow(self.lead.judgement)
             kept.lead = lead
         return lead
 
