@@ -151,6 +151,19 @@ class TestNothingToCryAbout:
         assert tank.said() == [(PUMP_STOPPED, True), (PUMP_STOPPED, False)], "it is the first one"
         assert [rests for rests, _ in tank.rests] == [True, False]
 
+    def test_by_one_probe_while_another_knows_that_the_pump_rests(self) -> None:
+        tank = learned()
+        first, second = (probe.tank for probe in tank.watch.probes.values())
+        assert first.mixture is not None
+        second.known.rests.hours = 0.0, 12.0
+        tank.run(0.2)
+        before = first.mixture.belief.weight
+        tank.run(2)
+        assert first.mixture.belief.weight == before
+        second.known.rests.hours = None
+        tank.run(2)
+        assert first.mixture.belief.weight != before
+
     def test_where_the_settings_name_no_device(self) -> None:
         tank = learned()
         tank = copy.deepcopy(tank)

@@ -34,6 +34,8 @@ class Knowledge:
     """The numbers of the law; see `law.LawLearner`. Empty: as on the first day."""
     covariance: list[list[float]] = field(default_factory=list)
     alike: Alike = field(default_factory=Alike)
+    sound: tuple[list[float], list[list[float]]] | None = None
+    """The law's numbers and covariance when a device last switched where it should."""
     turns: tuple[Turns, Turns] = field(default_factory=lambda: (Turns(), Turns()))
     """The heater's and the chiller's, as by day."""
     pairs: list[tuple[Point, Point] | None] = field(default_factory=lambda: [None, None])

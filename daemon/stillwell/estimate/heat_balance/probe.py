@@ -100,9 +100,13 @@ class ProbeHeat:
         """Whether it is known what the devices do when they are well."""
         return self.tank.mixture is not None
 
-    def take(self, at_s: float, value: float, around: Around) -> bool:
+    def take(self, at_s: float, value: float, around: Around, *, apart: bool = False) -> bool:
         """Takes a good reading. Returns whether it completed a mean, so that something may have
-        changed."""
+        changed.
+
+        Args:
+            apart: see `TankHeat.take`.
+        """
         held, tank = self._held, self.tank
         held.good_s = at_s
         if value != held.value:
@@ -120,6 +124,7 @@ class ProbeHeat:
             lamp=around.lamp,
             fan=around.fan,
             hour=around.hour,
+            apart=apart,
         )
         if before_h is not None and tank.mixture is not None:
             self._note_day(at_h, held.step_h, around)
@@ -214,7 +219,7 @@ class ProbeHeat:
         for kept in (*(t.peaks for t in turns), *(t.troughs for t in turns), known.recent):
             kept[:] = [replace(turn, water=turn.water + by) for turn in kept]
         known.zigzag.cut()
-        known.piece = None
+        known.piece = known.sound = None
         known.flat = [water + by for water in known.flat]
         known.pairs = [
             None

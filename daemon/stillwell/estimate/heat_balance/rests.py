@@ -19,8 +19,6 @@ LONGEST_H = 12.0
 """h: pumps that rest do so for a night at most. An assumption."""
 PROVED_H = 3.0
 """h: after the pump has begun the heater is seen to heat within this."""
-BEFORE_H = 1.5
-"""h: before heat seems to be missing a thermostat's half cycle goes by. An assumption."""
 LATE_H = 0.5
 """h: timers err, and mixing takes a while."""
 PROBABLE, REFUTED = 0.5, 0.1
@@ -37,8 +35,6 @@ class Rests:
     """What the water has changed lately without any device, K."""
     own_h: float = -math.inf
     """When a device last switched where it should, h as in `Knowledge.at_h`."""
-    missed_h: float = math.inf
-    """Since when it is probable that heat is missing; as `own_h`."""
     begun: tuple[float, float, float] | None = None
     """Of a story that a jump has ended: when, and its hours of the day; it is not proved yet."""
     hours: tuple[float, float] | None = None
@@ -66,8 +62,8 @@ class Rests:
 
     def see(
         self, at_h: float, hours: float, hour: float, jolt: float, missing: tuple[float, float]
-    ) -> None:
-        """Takes a step of the trace.
+    ) -> bool:
+        """Takes a step of the trace. Returns whether water that stood apart has just been mixed.
 
         Args:
             at_h: its end.
@@ -77,14 +73,13 @@ class Rests:
             missing: how probable it was before the step, and is, that heat is missing.
         """
         self.jolted = self.jolted * math.exp(-hours / SUMS_UP_H) + jolt
-        if missing[0] > PROBABLE:
-            self.missed_h = min(self.missed_h, at_h)
         if self.begun is None and self.jolted > MIXED_K and missing[0] > PROBABLE:
-            lasted = min(at_h - self.own_h, at_h - self.missed_h + BEFORE_H, LONGEST_H)
+            # On some nights the water is where heat is missed sooner than on this one.
+            lasted = min(at_h - self.own_h, LONGEST_H)
             self.begun = at_h, (hour - lasted) % 24, hour
-        elif self.begun is not None and at_h - self.begun[0] > PROVED_H:
+            return True
+        if self.begun is not None and at_h - self.begun[0] > PROVED_H:
             self.begun = None
         elif self.begun is not None and missing[1] < REFUTED:
             self.hours, self.begun, self.unseen = self.begun[1:], None, 0
-        if missing[1] < REFUTED:
-            self.missed_h = math.inf
+        return False

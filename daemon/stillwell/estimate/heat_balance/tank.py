@@ -82,6 +82,8 @@ class TankHeat:
                 room_seen,
                 devices.together,
             )
+        self.rests = False
+        """Whether by this probe the pump rests now."""
         self.resting = False
         """Whether nothing is weighed, because the pump rests."""
         self.shift = 0.0
@@ -109,6 +111,7 @@ class TankHeat:
         lamp: float = 0.0,
         fan: float = 0.0,
         hour: float = 0.0,
+        apart: bool = False,
     ) -> None:
         """Takes one value of the water.
 
@@ -119,6 +122,7 @@ class TankHeat:
             lamp: 1 while the lamp should be on.
             fan: 1 while a fan that a timer switches should be on.
             hour: the local hour of the day, 0 to 24.
+            apart: whether another probe knows that the pump rests.
         """
         if self.known.at_h is None:
             self.known.at_h = self.known.start_h = self.known.aged_h = at_h
@@ -127,14 +131,13 @@ class TankHeat:
         hours = at_h - self.known.at_h
         if hours <= 0:
             return
-        if self.mixture is not None and self.known.rests.holds(hour, value):
+        self.rests = self.mixture is not None and self.known.rests.holds(hour, value)
+        if self.mixture is not None and (self.rests or apart):
             self.resting = True
             return
         self.known.at_h = at_h
         if hours > LONG_GAP_H:
-            self.known.zigzag.cut()
-            self.known.recent.clear()
-            self.known.piece = None
+            self._cut()
         shift = self.shift = self._shift(hour)
         room = self.known.base if room is None else room
         self.room = room
@@ -167,7 +170,12 @@ class TankHeat:
             left -= 0.1
         self.mixture.step(left, value, error, law, rest, self.points(shift), odd)
         both = missing, self.mixture.missing
-        self.known.rests.see(at_h, hours, hour, self.mixture.jolt, both)
+        if self.known.rests.see(at_h, hours, hour, self.mixture.jolt, both):
+            self._cut()
+            if self.known.sound is not None:
+                # What it learned since then was of water apart.
+                self.learner.take_up(*self.known.sound, self.learner.alike)
+                self.known.sound = None
         if abs(self.known.rests.jolted) > MIXED_K:
             self.known.jolted_h = at_h
         self._learn(hours, room, lamp, fan)
@@ -187,6 +195,12 @@ class TankHeat:
         return self.known.proportional or bool(moved.peaks and moved.troughs)
 
     # -- inside ----------------------------------------------------------------------------------
+
+    def _cut(self) -> None:
+        """What comes next has nothing to do with the trace before it."""
+        self.known.zigzag.cut()
+        self.known.recent.clear()
+        self.known.piece = None
 
     def _shift(self, hour: float) -> float:
         """Returns by how much the heater is set higher at an hour than by day, K."""
@@ -222,6 +236,8 @@ class TankHeat:
         if causes[Cause.HEALTHY] > LIKELY and apart < 0.5 and self._own(which, turn):
             self.known.turns[which].add(turn, before)
             self.known.rests.own_h = turn.at_h
+            theta = self.learner.theta
+            self.known.sound = list(theta.x), [list(row) for row in theta.P]
             self._by_shift.clear()
             if self.mixture is not None:
                 self._learn_lift(which, turn)

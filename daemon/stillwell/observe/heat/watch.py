@@ -176,7 +176,8 @@ class HeatWatch:
         probe = self.probes[name]
         if name in self.judge.doubted:
             return
-        news = not self._flow.rests and probe.take(t, value, self._around(t, now))
+        apart = any(other.tank.rests for n, other in self.probes.items() if self._able(n))
+        news = not self._flow.rests and probe.take(t, value, self._around(t, now), apart=apart)
         if news and (held := setting_c(probe.tank)) is not None:
             self._settings[name] = held
         self._see_chamber(name, t, value)
