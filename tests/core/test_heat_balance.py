@@ -13,14 +13,23 @@ from hypothesis import strategies as st
 
 from stillwell.estimate.heat_balance.devices import Control, Devices, Night
 from stillwell.estimate.heat_balance.hypotheses import Around, Cause, Level, chain
-from stillwell.estimate.heat_balance.judge import Judgement, Verdict, full
-from stillwell.estimate.heat_balance.kalman import Filter, Point, calmed, merged, settles
+from stillwell.estimate.heat_balance.judge import Judgement, Verdict, full, sums
+from stillwell.estimate.heat_balance.kalman import (
+    ANEW_H,
+    Filter,
+    Point,
+    calmed,
+    fresh,
+    merged,
+    settles,
+    switches,
+)
 from stillwell.estimate.heat_balance.knowledge import Knowledge
 from stillwell.estimate.heat_balance.law import Alike, Law
 from stillwell.estimate.heat_balance.means import Means
 from stillwell.estimate.heat_balance.mixture import Mixture
 from stillwell.estimate.heat_balance.places import placed
-from stillwell.estimate.heat_balance.points import nearest
+from stillwell.estimate.heat_balance.points import KEPT, SWING_PART, Turn, Turns, nearest
 from stillwell.estimate.heat_balance.rests import UNSEEN, Rests
 from stillwell.estimate.heat_balance.tank import TankHeat
 from stillwell.estimate.heat_balance.transitions import Belief
@@ -264,6 +273,76 @@ def test_a_dead_heater_leaves_the_chiller_its_work_and_the_other_way_round() -> 
 def test_where_lamps_turn_the_water_too_the_nearest_turning_points_are_the_devices() -> None:
     own, lamp = [25.76, 25.75, 25.78, 25.88, 26.01], [27.95, 27.3, 26.9, 28.4, 29.6]
     assert nearest(own + lamp).at == pytest.approx(25.8, abs=0.1)
+
+
+def scatter(count: int, off_k: float) -> float:
+    """Of a thermostat's upper point, 0.4 K above the lower one, by so many turning points."""
+    turns = Turns()
+    for k in range(count):
+        turns.add(Turn(2.0 * k, 25.1, peak=False), None)
+        turns.add(Turn(2.0 * k + 1, 25.5 + off_k * (-1) ** k, peak=True), None)
+    pair = turns.pair()
+    assert pair is not None
+    return pair[1].scatter
+
+
+def test_how_far_a_thermostat_scatters_is_learned_of_each() -> None:
+    assert scatter(KEPT, 0.0) < SWING_PART * 0.4 < scatter(4, 0.0)
+    assert scatter(KEPT, 0.1) > 0.1
+
+
+def test_water_that_hovers_at_a_point_says_little_of_its_device_and_water_far_beyond_much() -> None:
+    pair = (Point(25.1, 0.05), Point(25.5, 0.05))
+    at, waits = fresh(25.15, 0.0, 0.1), 1.0
+    for _ in range(4 * 30):
+        waits *= 1 - switches(at, pair, True, 1 / 30 / ANEW_H)
+    assert waits > 0.4
+    at.water = 24.8
+    assert 1 - switches(at, pair, True, 1 / 30 / ANEW_H) < 1e-6
+
+
+def roughness(noise_k: float) -> float:
+    """Of still water, read with a noise that is supposed to be 0.02 K."""
+    mixture = Mixture.begun(chain(heated(), False), 25.0, True)
+    chance = random.Random(4)
+    points = [(Point(20.0, 0.1), Point(20.5, 0.1))] * 3
+    law = Law(LIFT, 1.0, LOSS, -1.5, 2.0)
+    for _ in range(800):
+        mixture.step(1 / 30, 25.0 + chance.gauss(0, noise_k), 0.02, law, 25.0, points)
+    return mixture.belief.rough
+
+
+def test_how_far_values_are_off_is_learned_to_either_side_of_what_is_supposed() -> None:
+    assert roughness(0.012) < 0.7
+    assert roughness(0.05) > 2.0
+
+
+def test_a_moved_heater_whose_water_has_turned_at_a_peak_does_not_heat_on() -> None:
+    states = chain(heated(), False)
+    odds = {(Cause.MOVED, Level.ON): 0.1, (Cause.MOVED, Level.OFF): 0.7}
+    weight = [odds.get((s.cause, s.level), 0.0) for s in states.states]
+    weight += [0.0] * (3 * len(weight))
+    filters: list[Filter | None] = [fresh(25.8, 0.0, 1.0)] * (3 * len(states.levels) + 1)
+    heat = TankHeat(heated())
+    heat.known.pairs = [(Point(25.1, 0.05), Point(25.5, 0.05)), None]
+    heat.mixture = Mixture(states, Belief(weight, filters), True)
+    heat.known.recent = [Turn(1.0, 25.1, peak=False)]
+    assert sums(heat) == pytest.approx((0.0, 0.1))
+    heat.known.recent.append(Turn(3.0, 25.9, peak=True))
+    assert sums(heat) == pytest.approx((0.0, 0.0))
+
+
+def test_what_was_learned_of_water_apart_is_forgotten_when_it_is_mixed() -> None:
+    tank = Tank(heated())
+    tank.live(2 * DAY_H)
+    learner, known = tank.heat.learner, tank.heat.known
+    tank.live(2 * DAY_H + 9, force=0.0)
+    assert known.sound is not None
+    before, _ = known.sound
+    assert learner.theta.x != before
+    tank._water += 1.0
+    tank.live(2 * DAY_H + 9.2)
+    assert learner.theta.x == before
 
 
 def test_what_is_kept_goes_on_as_if_nothing_had_been() -> None:

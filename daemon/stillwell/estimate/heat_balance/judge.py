@@ -51,9 +51,11 @@ def sums(tank: TankHeat) -> tuple[float, float]:
         low, high = tank.pair()
         water = mixture.leader.water
         moved = mixture.of(Cause.MOVED)
-        if water < low.at - BEYOND * low.scatter:
+        # Water that has turned at a peak does not go on to be heated, nor cooled at a trough.
+        last = tank.known.recent[-1].peak if tank.known.recent else None
+        if last is not False and water < low.at - BEYOND * low.scatter:
             missing += moved.get(Level.OFF, 0.0)
-        if water > high.at + BEYOND * high.scatter:
+        if last is not True and water > high.at + BEYOND * high.scatter:
             goes_on += moved.get(Level.ON, 0.0)
     return missing, goes_on
 

@@ -20,8 +20,11 @@ FAR = 0.02
 """Part of the readings that are off for no reason of the model's."""
 FAR_K = 0.3
 """K: by so much."""
-LATE_H = 0.08
-"""h: a thermostat that should have switched, and has not, does so within this. Its own lag."""
+ANEW_H = 1.0
+"""h: where a thermostat switches scatters anew as often as this, though the water stands. An
+assumption."""
+FAILS_H = 0.08
+"""h: control that can't hold the water gives nothing or all it has within this. An assumption."""
 
 
 @dataclass(slots=True)
@@ -33,13 +36,9 @@ class Point:
 
     def not_yet(self, water: float, falls: bool) -> float:
         """Returns the logarithm of the probability that it has not switched by `water`, falling or
-        rising. A logistic law: its tails are heavier than the normal's."""
-        z = (water - self.at) / (0.55 * self.scatter)
-        if not falls:
-            z = -z
-        if z > 30:
-            return 0.0
-        return -math.log1p(math.exp(-z)) if z > -30 else z
+        rising."""
+        z = (water - self.at) / self.scatter
+        return math.log(0.5 * math.erfc(min(-z if falls else z, 35.0) / math.sqrt(2)))
 
 
 Pair = tuple[Point, Point]
@@ -127,13 +126,14 @@ def calmed(at: Filter, spread: float) -> tuple[float, Filter]:
     return near, calm
 
 
-def switches(at: Filter, pair: Pair, falls: bool, hours: float) -> float:
-    """Returns the probability that a thermostat switches within a step."""
+def switches(at: Filter, pair: Pair, falls: bool, tries: float) -> float:
+    """Returns the probability that a device switches within a step, in which its point scatters
+    anew so many times."""
     water = at.water
     point = pair[0] if falls else pair[1]
     before = at.low if falls else at.high
     now = point.not_yet(water, falls)
-    rate = hours / LATE_H * (1.0 - math.exp(now))
+    rate = -now * tries
     if (water < before) if falls else (water > before):
         rate += point.not_yet(before, falls) - now
     return 1.0 - math.exp(-rate) if rate > 1e-12 else 0.0
@@ -167,4 +167,4 @@ def unbalanced(above: float, wide: float, law: Law, falls: bool, hours: float) -
     left = need if falls else 1.0 - need
     error = math.hypot(SHARE_ERROR, per_k * wide)
     z = (left - SHARE_LEAST) / (0.55 * error)
-    return 1.0 - math.exp(-hours / LATE_H / (1.0 + math.exp(min(z, 50.0))))
+    return 1.0 - math.exp(-hours / FAILS_H / (1.0 + math.exp(min(z, 50.0))))

@@ -63,6 +63,8 @@ PARTED = 0.9
 """The probability that what no model predicted is no longer the tank's water. An assumption."""
 ROUGH = 1 / 12
 """1/h: how fast it is learned by how much the water is rougher than its models."""
+LEAST_ROUGH = 0.25
+"""As `Belief.rough`: half of its supposed error is the least a probe may have. An assumption."""
 JOLT = 2.5
 """Standard errors: what is further from all models has moved the water at once."""
 JUMP = 6.0
@@ -156,11 +158,11 @@ class Mixture:
             belief.waiting_h = 0.0
         self._blend(flows, stays)
         self._predict(hours, law, rest, points[0][0].at, odd)
-        if value is not None:
-            likelihood = self._correct(hours, value, error)
-            if likelihood:
-                self._weigh(likelihood)
+        shocks = None if value is None else self._correct(value, error)
         self._look()
+        if shocks is not None:
+            change = 1.0 + min(1.0, ROUGH * hours) * (min(shocks[self.lead], 9.0) - 1.0)
+            self.belief.rough = max(self.belief.rough * change, LEAST_ROUGH)
 
     def _blend(self, flows: Flows, stays: list[float]) -> None:
         """Each filter becomes the blend of those from which its weight came; one of no weight is
@@ -236,12 +238,12 @@ class Mixture:
             apart.tt += APART_SPEED**2 * hours
             apart.ww += ways[0][1]
 
-    def _correct(self, hours: float, value: float, error: float) -> list[float] | None:
-        """Corrects every filter by a value. Returns likelihoods; None for what no model predicted
-        and may be a single bad value."""
+    def _correct(self, value: float, error: float) -> list[float] | None:
+        """Corrects and weighs every filter by a value. Returns by how much each was off, squared,
+        in its variances; None for what no model predicted and may be a single bad value."""
         belief = self.belief
         filters = belief.filters
-        r2 = error * error * max(1.0, 2.0 * belief.rough_now)
+        r2 = error * error * belief.rough
         shock = min(
             (value - one.water) ** 2 / (one.tt + r2) for one in filters[: self._apart] if one
         )
@@ -263,10 +265,11 @@ class Mixture:
             for one in filters:
                 if one is not None:
                     one.tt += self.jolt**2
-            shock = 1.0
-        # Learned from the best of several models, it is a little below 1.
-        belief.rough_now += min(1.0, ROUGH * hours) * (min(shock, 9.0) - belief.rough_now)
-        return [-1.0 if one is None else corrected(one, value, r2) for one in filters]
+        shocks = [
+            1.0 if one is None else (value - one.water) ** 2 / (one.tt + r2) for one in filters
+        ]
+        self._weigh([-1.0 if one is None else corrected(one, value, r2) for one in filters])
+        return shocks
 
     def rejoin(self, value: float) -> None:
         """Begins anew with the water after a time in which nothing was seen of it. What is so with

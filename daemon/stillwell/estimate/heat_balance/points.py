@@ -5,22 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from statistics import median
+from statistics import fmean, median
 
 from stillwell.estimate.heat_balance.kalman import Point
 
-KEPT = 12
+KEPT = 24
 """Turning points of each kind."""
 ENOUGH = 4
 """So many of each kind teach where a device switches."""
 REVERSAL_K, REVERSAL_ERRORS = 0.07, 4.5
 """A reversal is at least so much, and so many standard errors of one value: noise makes none."""
-LEAST_SCATTER = 0.03
-"""K: of a bimetal or a sensor of 1/16 K; from memory."""
+LEAST_SCATTER = 0.02
+"""K: of what rounding to 1/16 K adds."""
 NEAR_PART, LEAST_NEAR = 0.4, 3
 """Of all turning points so many, and at least so many, are the device's own. Assumptions."""
 SWING_PART = 0.12
-"""Of the distance of its points a thermostat's own scatter is no less: lags and stirring."""
+"""Of the distance of its points a thermostat's own scatter usually is so much: lags and stirring.
+From memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +98,12 @@ class Turns:
             low, high = nearest(troughs), nearest(peaks)
             if not _agree(low, high):
                 return None
-        swing = high.at - low.at
-        least = SWING_PART * swing
-        low.scatter, high.scatter = max(low.scatter, least), max(high.scatter, least)
+        usual = SWING_PART * (high.at - low.at)
+        for point, turns in ((low, troughs), (high, peaks)):
+            n = len(turns)
+            # What is usual counts as much as the turning points that are enough; few are less sure.
+            variance = (n * point.scatter**2 + ENOUGH * usual**2) / (n + ENOUGH)
+            point.scatter = (1 + 2 / n) * math.sqrt(variance + LEAST_SCATTER**2)
         return low, high
 
     def swing_slope(self) -> float | None:
@@ -115,9 +119,9 @@ def _agree(low: Point, high: Point) -> bool:
 
 
 def robust(values: Sequence[float]) -> Point:
-    """Returns middle and scatter, by median and median deviation; fewer scatter more."""
+    """Returns middle and scatter, by median and mean deviation."""
     middle = median(values)
-    return _point(middle, 1.48 * median([abs(v - middle) for v in values]), len(values))
+    return Point(middle, 1.25 * fmean([abs(v - middle) for v in values]))
 
 
 def nearest(values: Sequence[float]) -> Point:
@@ -129,8 +133,4 @@ def nearest(values: Sequence[float]) -> Point:
     first = min(range(n - k + 1), key=lambda i: ordered[i + k - 1] - ordered[i])
     near = ordered[first : first + k]
     # As wide as they are it may go on to either side.
-    return _point(sum(near) / k, near[-1] - near[0], n)
-
-
-def _point(middle: float, spread: float, count: int) -> Point:
-    return Point(middle, (1 + 2 / count) * (spread**2 + LEAST_SCATTER**2) ** 0.5)
+    return Point(sum(near) / k, near[-1] - near[0])

@@ -24,6 +24,8 @@ from stillwell.estimate.heat_balance.hypotheses import (
     Chain,
 )
 from stillwell.estimate.heat_balance.kalman import (
+    ANEW_H,
+    FAILS_H,
     Filter,
     Pair,
     calmed,
@@ -59,8 +61,8 @@ class Belief:
     weight: list[float]
     filters: list[Filter | None]
     surprised: bool = False
-    rough_now: float = 0.5
-    """The squared error of the best model, in units of its variance."""
+    rough: float = 1.0
+    """By so much more than by its error, as a variance, a value differs from the leading model."""
     waiting_h: float = 0.0
     """Since rates were last let come, h."""
     visits: list[float] = field(default_factory=lambda: [0.0, 0.0])
@@ -144,7 +146,9 @@ class Transitions:
                             known[key] = settles(at, falls)
                         elif key not in known:
                             of = moved_pair(at, points[0]) if pair == RELATIVE else points[pair]
-                            known[key] = switches(at, of, falls, hours)
+                            held = self.steered[source] or self.steered[place[base + j]]
+                            tries = hours / (FAILS_H if held else ANEW_H)
+                            known[key] = switches(at, of, falls, tries)
                         chance = known[key]
                     if chance == 0.0:
                         continue
