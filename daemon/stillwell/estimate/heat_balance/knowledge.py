@@ -5,25 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stillwell.estimate.heat_balance.kalman import Point
-from stillwell.estimate.heat_balance.law import Alike
+from stillwell.estimate.heat_balance.law import Alike, Piece
 from stillwell.estimate.heat_balance.points import Turn, Turns, Zigzag
 from stillwell.estimate.heat_balance.rests import Rests
 from stillwell.estimate.heat_balance.transitions import Belief
-
-
-@dataclass(slots=True)
-class Piece:
-    """A piece of the trace from which the law learns: sums over its hours."""
-
-    water: float
-    """At its start, °C."""
-    hours: float = 0.0
-    heats: float = 0.0
-    chills: float = 0.0
-    gap: float = 0.0
-    lamp: float = 0.0
-    fan: float = 0.0
-    calm: float = 0.0
 
 
 @dataclass(slots=True)

@@ -74,6 +74,24 @@ class Law:
 
 
 @dataclass(slots=True)
+class Piece:
+    """A piece of the trace from which the law learns: sums over its hours."""
+
+    water: float
+    """At its start, °C."""
+    hours: float = 0.0
+    heats: float = 0.0
+    """Of the share of its lift that the heater gave, as `chills` is of the chiller's."""
+    chills: float = 0.0
+    gap: float = 0.0
+    """Of the room, or what stands for it, above the water, K."""
+    lamp: float = 0.0
+    fan: float = 0.0
+    calm: float = 0.0
+    """Of the probability that the surroundings were calm."""
+
+
+@dataclass(slots=True)
 class Alike:
     """How much what disturbs one piece disturbs the next one too. Mutable."""
 
@@ -133,33 +151,20 @@ class LawLearner:
         loss = min(max(loss, SLOWEST), FASTEST)
         return Law(max(heater, 0.02), max(chiller, 0.02), loss, *(each / loss for each in rests))
 
-    def take(
-        self,
-        share: tuple[float, float],
-        gap: float,
-        lamp: float,
-        slope: float,
-        calm: float,
-        wander: float,
-        fan: float = 0.0,
-        hours: float = 0.0,
-    ) -> None:
+    def take(self, piece: Piece, water: float, wander: float) -> None:
         """Learns from one piece.
 
         Args:
-            share: of its time that heater and chiller were on.
-            gap: of the room (or what stands for it) above the water, K.
-            lamp: share of its time that the lamp was on.
-            slope: of the water, K/h.
-            calm: how probable it is that the surroundings were calm.
+            piece: it has ended.
+            water: at its end, °C.
             wander: by how much what is not the law's moved the temperature of rest, K.
-            fan: share of its time that the fan was on.
-            hours: its length.
         """
-        row = [(0, share[0]), (1, -share[1]), (2, gap), (3, 1.0), (4, lamp), (5, fan)]
-        astray = SLOPE_ERROR[self.room_seen] * (1 + ASTRAY_ERROR * (1 - calm))
+        hours = piece.hours
+        sums = (piece.heats, -piece.chills, piece.gap, hours, piece.lamp, piece.fan)
+        astray = SLOPE_ERROR[self.room_seen] * (1 + ASTRAY_ERROR * (1 - piece.calm / hours))
         error = math.hypot(astray, self.law.loss * wander)
-        self.alike.add(self._learn([(i, a) for i, a in row if a], slope, error), hours)
+        row = [(i, each / hours) for i, each in enumerate(sums) if each]
+        self.alike.add(self._learn(row, (water - piece.water) / hours, error), hours)
 
     def take_held(self, room: float, water: float) -> None:
         """Learns from control that holds the water: it gives some share of its heat."""

@@ -162,7 +162,7 @@ class Mixture:
         self._look()
         if shocks is not None:
             change = 1.0 + min(1.0, ROUGH * hours) * (min(shocks[self.lead], 9.0) - 1.0)
-            self.belief.rough = max(self.belief.rough * change, LEAST_ROUGH)
+            belief.rough = max(belief.rough * change, LEAST_ROUGH)
 
     def _blend(self, flows: Flows, stays: list[float]) -> None:
         """Each filter becomes the blend of those from which its weight came; one of no weight is
@@ -248,8 +248,7 @@ class Mixture:
             (value - one.water) ** 2 / (one.tt + r2) for one in filters[: self._apart] if one
         )
         if shock > JOLT * JOLT:
-            offs = (value - one.water for one in filters[: self._apart] if one)
-            self.jolt = min(offs, key=abs)
+            self.jolt = min((value - one.water for one in filters[: self._apart] if one), key=abs)
         apart = filters[self._apart]
         if apart is not None:
             shock = min(shock, (value - apart.water) ** 2 / (apart.tt + r2))

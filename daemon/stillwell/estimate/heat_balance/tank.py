@@ -7,10 +7,10 @@ from statistics import median, quantiles
 from stillwell.estimate.heat_balance.devices import Control, Devices
 from stillwell.estimate.heat_balance.hypotheses import SUN, Around, Cause, chain
 from stillwell.estimate.heat_balance.kalman import Pair, Point
-from stillwell.estimate.heat_balance.knowledge import Knowledge, Piece
-from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner
+from stillwell.estimate.heat_balance.knowledge import Knowledge
+from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner, Piece
 from stillwell.estimate.heat_balance.mixture import STEERS, Mixture
-from stillwell.estimate.heat_balance.places import DROOP_K, held, placed
+from stillwell.estimate.heat_balance.places import DROOP_K, placed
 from stillwell.estimate.heat_balance.points import (
     REVERSAL_ERRORS,
     REVERSAL_K,
@@ -303,11 +303,6 @@ class TankHeat:
             found = self._by_shift[shift] = placed(self.known, self.devices, shift)
         return found
 
-    def held(self) -> tuple[float, float]:
-        """Returns where proportional control holds the water, and how far from there it lets it go
-        on a day, °C and K."""
-        return held(self.known)
-
     def pair(self) -> tuple[Point, Point]:
         """Returns where the device's heat begins and ends now."""
         return self.points(self.shift)[0]
@@ -388,17 +383,7 @@ class TankHeat:
         piece.fan += hours * fan
         piece.calm += hours * mixture.around(Around.CALM)
         if piece.hours >= PIECE_H:
-            total = piece.hours
-            self.learner.take(
-                (piece.heats / total, piece.chills / total),
-                piece.gap / total,
-                piece.lamp / total,
-                (water - piece.water) / total,
-                piece.calm / total,
-                mixture.leader.w,
-                piece.fan / total,
-                total,
-            )
+            self.learner.take(piece, water, mixture.leader.w)
             known.piece = None
 
 
