@@ -14,6 +14,12 @@ from stillwell.estimate.heat_balance.devices import Devices
 from stillwell.estimate.heat_balance.law import Law
 
 YEAR_H = 8766.0
+LIKELY, SURE = 0.5, 0.9
+"""The probabilities above which something is taken to be likelier than not, and to be so: the law
+and the points are learned in health, and what is known to be so is no longer a question."""
+MOSTLY_APART = 0.3
+"""The probability of a probe apart above which nothing is learned by it, nor the lamp judged. An
+assumption."""
 
 
 class Cause(StrEnum):

@@ -5,23 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from stillwell.estimate.heat_balance.hypotheses import SECOND, SHARE, Cause, Level
+from stillwell.estimate.heat_balance.hypotheses import LIKELY, SECOND, SHARE, SURE, Cause, Level
 from stillwell.estimate.heat_balance.places import DROOP_K
+from stillwell.estimate.heat_balance.points import BEYOND
 from stillwell.estimate.heat_balance.tank import TankHeat
 
 RAISE, CLEAR = 0.97, 0.03
 """Probabilities at which an alarm is raised and cleared: thirty times the cost of a silence is that
 of an alarm for nothing, and an alarm that stands needs as much to be taken back."""
-SURELY_SOME = 0.9
-"""What is missing is called a part of the heat where that is as probable: nobody is to take a dead
-heater for a weak one."""
-UNLIKELY = 0.5
-"""What is to be waited out begins anew below this."""
-ESTABLISHED = 0.9
-"""A dial that is known to have moved is no missing heat."""
-BEYOND = 3.0
-"""Scatters beyond its point, heat is missing or too much: where a device has always switched by."""
-
 PATIENT_H = 0.3
 """h: proportional control holds the water so closely that a pause of the pump looks like a fault;
 people and timers let pumps rest for less. Before a band is left there are hours."""
@@ -47,7 +38,8 @@ def sums(tank: TankHeat) -> tuple[float, float]:
     causes = mixture.causes
     missing = mixture.missing
     goes_on = causes.get(Cause.STUCK, 0.0) + causes.get(Cause.MOVED_UP, 0.0)
-    if causes.get(Cause.MOVED, 0.0) < ESTABLISHED or not tank.moved_switches:
+    # A dial that is known to have moved is no missing heat.
+    if causes.get(Cause.MOVED, 0.0) < SURE or not tank.moved_switches:
         low, high = tank.pair()
         water = mixture.leader.water
         moved = mixture.of(Cause.MOVED)
@@ -96,7 +88,7 @@ class Judgement:
         changed = False
         for verdict, probability in self._odds(tank, at_h).items():
             stands = verdict in self.since
-            if not stands and probability < UNLIKELY:
+            if not stands and probability < LIKELY:
                 self.held.pop(verdict, None)
             elif not stands and probability >= RAISE and _tells(verdict, tank):
                 patience = self._patience(verdict, tank)
@@ -139,7 +131,8 @@ class Judgement:
         weak = Verdict.TOO_WEAK in self.since
         if not weak and Verdict.NOT_HEATING not in self.since:
             some = causes.get(Cause.WEAK, 0.0) + causes.get(Cause.FAINT, 0.0)
-            weak = some > SURELY_SOME * missing
+            # Nobody is to take a dead heater for a weak one.
+            weak = some > SURE * missing
         short = self._short(tank, at_h)
         return {
             Verdict.NOT_HEATING: 0.0 if weak else missing,

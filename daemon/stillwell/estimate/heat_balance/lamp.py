@@ -13,13 +13,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from stillwell.estimate.heat_balance.law import LawLearner
+from stillwell.estimate.heat_balance.law import PIECE_H, LawLearner
 from stillwell.estimate.lamp_hours import LampHours
 
 LAMP = 4
 """The place of the lamp's heat among the law's numbers."""
-PIECE_H = 2 / 3
-"""h: as long as a piece from which the law learns."""
 LEAST_H = 1 / 3
 """h: pieces that are shorter say too little about their slope."""
 MOVED_H = 2.5

@@ -53,6 +53,8 @@ SHARES_H = 48.0
 """h: over so long it is learned how much one piece is like the next."""
 LIFT_SCATTER = 0.12
 """Relative: of the lift as seen at one turning point: lags, lamp and pours."""
+PIECE_H = 2 / 3
+"""h: a piece from which the law learns: long beside a heater's lag, short beside a lamp's hours."""
 SLOWEST, FASTEST = 1 / 80, 1 / 4
 """1/h: no tank of 20 L or more loses its heat slower or faster; holds the learned loss."""
 

@@ -13,14 +13,7 @@ import math
 from collections.abc import Sequence
 from operator import itemgetter
 
-from stillwell.estimate.heat_balance.hypotheses import (
-    COLD,
-    Around,
-    Cause,
-    Chain,
-    Level,
-    lifts,
-)
+from stillwell.estimate.heat_balance.hypotheses import COLD, Around, Cause, Chain, Level, lifts
 from stillwell.estimate.heat_balance.kalman import Filter, Pair, corrected, fresh, merged
 from stillwell.estimate.heat_balance.law import Law
 from stillwell.estimate.heat_balance.transitions import LEAST, Belief, Flows, Transitions
@@ -28,7 +21,7 @@ from stillwell.estimate.heat_balance.transitions import LEAST, Belief, Flows, Tr
 SPEED = {True: 0.5, False: 0.9}
 """K in the root of an hour: how fast the resting temperature wanders, with the room seen and not
 seen. A room's own speed, from simulated rooms and from memory of logged ones."""
-RETURNS = {True: 1 / 24, False: 1 / 24}
+RETURNS = 1 / 24
 """1/h: how fast it comes back to what was learned."""
 SUNLIGHT = (0.3, 0.25)
 """K/h: how fast sun on a pane heats a small tank's water while it is there, and how much that
@@ -96,7 +89,7 @@ class Mixture:
         unseen heater would give is told by its label alone."""
         n, levels = len(chain.states), chain.levels
         self._n, self._l = n, len(levels)
-        wide = [SPEED[room_seen] / math.sqrt(2 * rate) for rate in (RETURNS[room_seen], STEERS)]
+        wide = [SPEED[room_seen] / math.sqrt(2 * rate) for rate in (RETURNS, STEERS)]
         self._moves = Transitions(chain, (wide[0], wide[1]))
         self._place, self._apart = self._moves.place, self._moves.apart
         self._causes = [s.cause for s in chain.states]
@@ -204,7 +197,7 @@ class Mixture:
         stir = STIR**2 * hours
         phi = math.exp(-law.loss * hours)
         gain = 1.0 - phi
-        ways = [(math.exp(-RETURNS[seen] * hours), SPEED[seen] ** 2 * hours, 0.0)]
+        ways = [(math.exp(-RETURNS * hours), SPEED[seen] ** 2 * hours, 0.0)]
         sun = WARMS if seen else (SUNLIGHT[0] / law.loss, SUNLIGHT[1] / law.loss)
         for mean, spread in (sun if self.sunny else ASTRAY_DARK, CHILLS[seen]):
             ways.append((fast, spread * spread * (1 - fast * fast), mean))

@@ -19,6 +19,9 @@ LEAST_SCATTER = 0.02
 """K: of what rounding to 1/16 K adds."""
 NEAR_PART, LEAST_NEAR = 0.4, 3
 """Of all turning points so many, and at least so many, are the device's own. Assumptions."""
+BEYOND = 3.0
+"""Scatters from its point: as far it is the device's that the water turns; beyond, heat is missing
+or too much, where a device has always switched by."""
 SWING_PART = 0.12
 """Of the distance of its points a thermostat's own scatter usually is so much: lags and stirring.
 From memory."""

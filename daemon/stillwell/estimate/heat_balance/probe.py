@@ -8,18 +8,11 @@ from typing import NamedTuple
 
 from stillwell.estimate.heat_balance.day import Day
 from stillwell.estimate.heat_balance.devices import Devices
-from stillwell.estimate.heat_balance.hypotheses import HELD, Cause, Level
-from stillwell.estimate.heat_balance.judge import (
-    BEYOND,
-    CLEAR,
-    UNLIKELY,
-    Judgement,
-    Verdict,
-    full,
-    sums,
-)
+from stillwell.estimate.heat_balance.hypotheses import HELD, LIKELY, Cause, Level
+from stillwell.estimate.heat_balance.judge import CLEAR, Judgement, Verdict, full, sums
 from stillwell.estimate.heat_balance.knowledge import Knowledge
 from stillwell.estimate.heat_balance.means import Means
+from stillwell.estimate.heat_balance.points import BEYOND
 from stillwell.estimate.heat_balance.tank import TankHeat
 
 LIMIT_H = 6
@@ -195,17 +188,17 @@ class ProbeHeat:
         lately = held.day.lately(LIMIT_H)
         share = 0.0 if lately is None else lately.heater / full(tank)
         # What control gives that holds the water is not known so well.
-        unknown = missing + goes_on + mixture.share(Level.HOLD) > UNLIKELY
+        unknown = missing + goes_on + mixture.share(Level.HOLD) > LIKELY
         if tank.devices.heater is None or unknown or share < SPARE:
             held.limit_s = None
         elif held.limit_s is None and share > LIMIT and self.rests_at(full(tank)) < high.at:
             held.limit_s = at_s
         healthy = mixture.causes.get(Cause.HEALTHY, 0.0)
         edge = high.at + (BEYOND if held.warm_s is None else 1.0) * high.scatter
-        warm = mixture.leader.water > edge and self.heats() < UNLIKELY
-        if not warm or tank.devices.heater is None or goes_on > UNLIKELY:
+        warm = mixture.leader.water > edge and self.heats() < LIKELY
+        if not warm or tank.devices.heater is None or goes_on > LIKELY:
             held.warm_s = None
-        elif held.warm_s is None and goes_on < CLEAR and healthy > UNLIKELY:
+        elif held.warm_s is None and goes_on < CLEAR and healthy > LIKELY:
             held.warm_s = at_s
 
     def rezeroed(self, by: float) -> ProbeHeat:

@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from stillwell.estimate.heat_balance.hypotheses import LIKELY, SURE
+
 MIXED_K = 0.15
 """K: by so much more than any device could the water changes where it is mixed. An assumption."""
 SUMS_UP_H = 0.2
@@ -21,8 +23,6 @@ PROVED_H = 3.0
 """h: after the pump has begun the heater is seen to heat within this."""
 LATE_H = 0.5
 """h: timers err, and mixing takes a while."""
-PROBABLE, REFUTED = 0.5, 0.1
-"""The probabilities from which on heat seems to be missing, and no longer does."""
 UNSEEN = 3
 """So many nights without mixing end the habit."""
 
@@ -73,13 +73,13 @@ class Rests:
             missing: how probable it was before the step, and is, that heat is missing.
         """
         self.jolted = self.jolted * math.exp(-hours / SUMS_UP_H) + jolt
-        if self.begun is None and self.jolted > MIXED_K and missing[0] > PROBABLE:
+        if self.begun is None and self.jolted > MIXED_K and missing[0] > LIKELY:
             # On some nights the water is where heat is missed sooner than on this one.
             lasted = min(at_h - self.own_h, LONGEST_H)
             self.begun = at_h, (hour - lasted) % 24, hour
             return True
         if self.begun is not None and at_h - self.begun[0] > PROVED_H:
             self.begun = None
-        elif self.begun is not None and missing[1] < REFUTED:
+        elif self.begun is not None and missing[1] < 1.0 - SURE:
             self.hours, self.begun, self.unseen = self.begun[1:], None, 0
         return False

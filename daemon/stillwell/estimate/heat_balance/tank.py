@@ -5,24 +5,23 @@ from __future__ import annotations
 from statistics import median, quantiles
 
 from stillwell.estimate.heat_balance.devices import Control, Devices
-from stillwell.estimate.heat_balance.hypotheses import SUN, Around, Cause, chain
+from stillwell.estimate.heat_balance.hypotheses import (
+    LIKELY,
+    MOSTLY_APART,
+    SUN,
+    SURE,
+    Around,
+    Cause,
+    chain,
+)
 from stillwell.estimate.heat_balance.kalman import Pair, Point
 from stillwell.estimate.heat_balance.knowledge import Knowledge
-from stillwell.estimate.heat_balance.law import LIFT_SCATTER, LawLearner, Piece
+from stillwell.estimate.heat_balance.law import LIFT_SCATTER, PIECE_H, LawLearner, Piece
 from stillwell.estimate.heat_balance.mixture import STEERS, Mixture
 from stillwell.estimate.heat_balance.places import DROOP_K, placed
-from stillwell.estimate.heat_balance.points import (
-    REVERSAL_ERRORS,
-    REVERSAL_K,
-    Turn,
-    Turns,
-)
+from stillwell.estimate.heat_balance.points import BEYOND, REVERSAL_ERRORS, REVERSAL_K, Turn, Turns
 from stillwell.estimate.heat_balance.rests import MIXED_K
 
-PIECE_H = 2 / 3
-"""h: a piece from which the law learns: long beside a heater's lag, short beside a lamp's hours."""
-SURE, LIKELY = 0.9, 0.5
-"""The probabilities of health above which the law and the points are learned."""
 FLAT_H = 30.0
 """h: water that has been flat for so long without turning points is held proportionally."""
 FLAT_SEEN = 72
@@ -36,8 +35,6 @@ IDLE_ERROR = {True: 0.25, False: 0.6}
 learned. An assumption."""
 BETWEEN_K = 0.5
 """K: dials err by as much."""
-MOSTLY_APART = 0.3
-"""The probability of a probe apart above which the law learns nothing."""
 SETS_BACK_H = 3.0
 """h: after a cooler night the water is where it is set by day within this. An assumption."""
 NEEDS_K = 0.5
@@ -51,8 +48,6 @@ POUR_H = 0.75
 """h: turning points so soon after a pour are the pour's."""
 KINK = 0.4
 """Of a device's lift, a turning point that is its own changes the slope by as much."""
-USUAL = 3.0
-"""Scatters from its point, a turning point is the device's."""
 OWN, OWN_LEAST_K = 6.0, 0.1
 """A turning point further away than so many scatters, of at least so many kelvin, is another's."""
 
@@ -233,7 +228,7 @@ class TankHeat:
             return
         causes = self.mixture.causes if self.mixture is not None else {Cause.HEALTHY: 1.0}
         apart = self.mixture.around(Around.APART) if self.mixture is not None else 0.0
-        if causes[Cause.HEALTHY] > LIKELY and apart < 0.5 and self._own(which, turn):
+        if causes[Cause.HEALTHY] > LIKELY and apart < LIKELY and self._own(which, turn):
             self.known.turns[which].add(turn, before)
             self.known.rests.own_h = turn.at_h
             theta = self.learner.theta
@@ -281,7 +276,7 @@ class TankHeat:
             self.known.clean = 0
             return
         point = pair[1] if turn.peak else pair[0]
-        usual = abs(turn.water - point.at) < USUAL * point.scatter
+        usual = abs(turn.water - point.at) < BEYOND * point.scatter
         self.known.clean = self.known.clean + 1 if usual else 0
         if self.known.clean >= 3:
             lift = turns.rises[-1] - turns.falls[-1]

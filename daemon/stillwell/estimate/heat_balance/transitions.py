@@ -18,7 +18,9 @@ from stillwell.estimate.heat_balance.hypotheses import (
     FORGETS,
     HELD,
     JOINS,
+    LIKELY,
     RELATIVE,
+    SURE,
     Around,
     Cause,
     Chain,
@@ -40,10 +42,6 @@ BACK = {True: 2.5, False: 5.0}
 """K: as near to the learned temperature the surroundings are taken to be calm again."""
 NEVER_BACK = {True: 0.02, False: 0.1}
 """For so much of `CEASES` they are calm up to three times as far: a lid was left off."""
-SURE = 0.9
-"""The probability of health above which it is learned what goes on around."""
-EVIDENT = 0.5
-"""The probability of a visit above which it counts: what is less is the echo of its rate."""
 LEAST = 1e-6
 """A state of less weight has no filter of its own: it follows the leader, and is weighed once what
 comes to it by its rate has made it likelier."""
@@ -228,6 +226,7 @@ class Transitions:
         keeps = math.exp(-FORGETS * hours)
         for i, could in enumerate((sunny, True)):
             here = sum(well[i + 1])
-            came = hours * CEASES * here if here > EVIDENT and could else 0.0
+            # What is less likely is the echo of its rate.
+            came = hours * CEASES * here if here > LIKELY and could else 0.0
             belief.visits[i] = belief.visits[i] * keeps + came
             belief.watched_h[i] = belief.watched_h[i] * keeps + hours * could

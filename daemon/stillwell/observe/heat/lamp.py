@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from stillwell.alarm.catalogue import priority_of
-from stillwell.estimate.heat_balance.hypotheses import Around, Cause
+from stillwell.estimate.heat_balance.hypotheses import MOSTLY_APART, Around, Cause
 from stillwell.estimate.heat_balance.lamp import LAMP, OPEN, SURE, WELL, LampSeen
 from stillwell.estimate.heat_balance.probe import ProbeHeat
 from stillwell.estimate.lamp_hours import LampHours, Window
@@ -21,10 +21,7 @@ TOLD_MS = 3 * 86_400_000
 """How long a fault is reported. A weaker lamp would look like a dark one for ever; after this
 time it is the usual."""
 SURELY = 0.9
-"""The probability of health above which the lamp is judged."""
-APART = 0.3
-"""The probability that the probe is not in the tank's water above which it is not. An assumption,
-as is `SURELY`."""
+"""The probability of health above which the lamp is judged. An assumption."""
 
 
 @dataclass(slots=True)
@@ -60,7 +57,7 @@ class LampWatch:
         well = (
             mixture is not None
             and mixture.causes.get(Cause.HEALTHY, 0.0) > SURELY
-            and mixture.around(Around.APART) < APART
+            and mixture.around(Around.APART) < MOSTLY_APART
         )
         if mixture is None or not well:
             seen.cut()
