@@ -349,8 +349,9 @@ class Bank:
         weights = self.weights
         unexplained = math.exp(log_unexplained)
         fault = 1.0 / (1.0 + math.exp(-self.odds[sensor]))
-        mean_z = sum(math.exp(w) * u.z for w, u in zip(weights, found, strict=True))
-        best_z = sum(math.exp(w) * u.best for w, u in zip(weights, found, strict=True))
+        shares = [math.exp(w) for w in weights]
+        mean_z = sum(share * u.z for share, u in zip(shares, found, strict=True))
+        best_z = sum(share * u.best for share, u in zip(shares, found, strict=True))
         surprising = mean_z < best_z * math.exp(-_SURPRISE) and fault < 0.5
         logs: list[float] = []
         for g, u, w in zip(self._members, found, weights, strict=True):

@@ -4,8 +4,9 @@ change of the rate, a sensor at fault, a noted pour that did not happen."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache, partial
 from typing import NamedTuple
 
 from stillwell.estimate.level.bank import Bank
@@ -33,18 +34,30 @@ class Doubt:
     bank: Bank
 
 
-class Explanation(NamedTuple):
-    """One explanation, and how probable it is."""
+class Way(NamedTuple):
+    """One explanation, before it is weighed."""
 
-    score: float
+    prior: float
     """ln of its probability, up to a constant that all have in common."""
     what: str
-    bank: Bank
-    """The bank as it is by this explanation."""
+    begun: Callable[[], Bank]
+    """Makes the bank before the slice: some are too improbable at their best to be asked for."""
     believed: bool
     """Whether the slice itself is believed."""
     doubt: Doubt | None = None
     """The doubt that it would settle."""
+
+
+class Explanation(NamedTuple):
+    """One explanation, and how probable it is."""
+
+    score: float
+    """As `Way.prior`, with the evidence."""
+    what: str
+    bank: Bank
+    """The bank after the slice."""
+    believed: bool
+    doubt: Doubt | None
 
 
 def explanations(
@@ -53,9 +66,8 @@ def explanations(
     shape: float,
     sensors: Iterable[int],
     doubts: Iterable[Doubt],
-) -> Iterator[Explanation]:
-    """Yields each explanation with its prior and with the bank before the slice, the more probable
-    ones first.
+) -> Iterator[Way]:
+    """Yields each explanation, the more probable ones first.
 
     Args:
         bank: what is known before the slice; it is copied.
@@ -65,26 +77,28 @@ def explanations(
     habits = physics.habits
     per_slice = habits.slice_min / 1440.0
 
-    def stepped(direction: int, what: str, often: float) -> Iterator[Explanation]:
-        for believed in (True, False):
-            other = bank.copy()
-            other.step(direction)
-            yield Explanation(math.log(often * per_slice), what, other, believed)
+    @cache
+    def changed(change: Callable[[Bank], None]) -> Bank:
+        other = bank.copy()
+        change(other)
+        return other
 
-    yield Explanation(0.0, "", bank.copy(), True)
+    def way(often: float, what: str, change: Callable[[Bank], None], believed: bool = True) -> Way:
+        return Way(math.log(often), what, lambda: changed(change).copy(), believed)
+
+    yield Way(0.0, "", bank.copy, True)
     for doubt in doubts:
-        yield Explanation(doubt.log_odds, "pour not seen", doubt.bank.copy(), True, doubt)
-    yield from stepped(+1, "unnoted pour", habits.unnoted_pours_per_day)
+        yield Way(doubt.log_odds, "pour not seen", doubt.bank.copy, True, doubt)
+    up, down = (partial(Bank.step, direction=direction) for direction in (+1, -1))
+    for believed in (True, False):
+        yield way(habits.unnoted_pours_per_day * per_slice, "unnoted pour", up, believed)
+    often = _RATE_BREAKS_PER_DAY * per_slice / len(_RATE_BREAK_AGO_H)
     for ago_h in _RATE_BREAK_AGO_H:
-        other = bank.copy()
-        other.break_rate(shape, ago_h)
-        often = _RATE_BREAKS_PER_DAY * per_slice / len(_RATE_BREAK_AGO_H)
-        yield Explanation(math.log(often), "rate break", other, True)
+        yield way(often, "rate break", partial(Bank.break_rate, shape=shape, ago_h=ago_h))
     for sensor in sensors:
-        other = bank.copy()
-        other.distrust(sensor)
-        yield Explanation(physics.base_odds, "", other, True)
-    yield from stepped(-1, "drain", habits.drains_per_day)
+        yield way(habits.sensor_fault, "", partial(Bank.distrust, sensor=sensor))
+    for believed in (True, False):
+        yield way(habits.drains_per_day * per_slice, "drain", down, believed)
 
 
 def most(piece: Slice, physics: Physics) -> float:
@@ -96,7 +110,7 @@ def most(piece: Slice, physics: Physics) -> float:
 
 
 def most_probable(
-    ways: Iterable[Explanation],
+    ways: Iterable[Way],
     before: Bank,
     shape: float,
     here: tuple[int, Slice],
@@ -116,20 +130,23 @@ def most_probable(
     onward.predict(middle_ms - t_ms, shape)
     stay = level(onward)
     best: Explanation | None = None
-    for prior, what, bank, believed, doubt in ways:
+    least, follows = -math.inf, most(follow, before.physics)
+    for prior, what, begun, believed, doubt in ways:
         here_most = most(piece, before.physics) if believed else before.ignored(piece)
-        if best is not None and prior + here_most + most(follow, before.physics) <= best.score:
+        if prior + here_most + follows <= least:
             continue  # at its best it would be less probable
-        score = bank.absorb(piece, shape, t_ms)[0] if believed else bank.ignored(piece)
+        bank = begun()
+        here_own = bank.absorb(piece, shape, t_ms)[0] if believed else bank.ignored(piece)
+        if prior + here_own + follows <= least:
+            continue
         further = bank.copy()
         further.predict(middle_ms - t_ms, shape)
-        more, _ = further.absorb(follow, shape, middle_ms)
-        score += prior + more
+        score = here_own + (prior + further.absorb(follow, shape, middle_ms)[0])
         if what in ("unnoted pour", "drain"):
             rise = level(further) - stay
             if rise < _LEAST_POUR_MM if what == "unnoted pour" else rise > -_LEAST_DRAIN_MM:
                 continue
-        if best is None or score > best.score:
-            best = Explanation(score, what, bank, believed, doubt)
+        if score > least:
+            least, best = score, Explanation(score, what, bank, believed, doubt)
     assert best is not None
     return best

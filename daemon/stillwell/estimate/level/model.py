@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 from stillwell.estimate.answer import Basis, Estimate, NotEnough
 from stillwell.estimate.level.bank import Bank
@@ -93,7 +94,8 @@ class LevelModel:
         self.geometry = geometry
         self._book = Book(self.physics)
         self.slice_ms = self._book.slice_ms
-        self._latest: tuple[LevelState, tuple[int, int] | None, Passage] | None = None
+        self._latest: dict[bool, tuple[LevelState, tuple[int, int] | None, Passage]] = {}
+        """The last passage without a window, and the last with one."""
 
     # --- taking in ---------------------------------------------------------------------------
 
@@ -119,18 +121,17 @@ class LevelModel:
 
     def _now(self, state: LevelState, window: tuple[int, int] | None = None) -> Passage:
         """Returns a passage up to now, from the checkpoint before `window` or the newest; not to
-        be changed. The last one is remembered, so that several questions about one state cost
+        be changed. The last ones are remembered, so that several questions about one state cost
         one passage."""
-        if self._latest is not None:
-            of, about, known = self._latest
-            if of is state and about == window:
-                return known
+        latest = self._latest.get(window is None)
+        if latest is not None and latest[0] is state and latest[1] == window:
+            return latest[2]
         start = state.checkpoints[-1]
         if window is not None:
             start = next(m for m in reversed(state.checkpoints) if m.t_ms <= window[0])
         passage = self._book.passage(state, start, window)
         passage.run(max(state.now_ms, passage.t_ms))
-        self._latest = (state, window, passage)
+        self._latest[window is None] = state, window, passage
         return passage
 
     # --- answers -------------------------------------------------------------------------------
@@ -222,6 +223,7 @@ class LevelModel:
         if _Z * math.sqrt(v_level) > 10.0 or _Z * math.sqrt(v_rate) > abs(rate):
             return NotEnough(self._why_not(passage), at, basis)
 
+        @cache
         def below(hours: float) -> float:
             bank = passage.bank.copy()
             bank.stop_counting()
