@@ -283,8 +283,11 @@ class TestAChiller:
 
     PLAN = HeatPlan(("a",), bands=BANDS, devices=Devices(heater=None, chiller=True))
 
-    def tank(self) -> Heated:
-        tank = Heated(self.PLAN)
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def well() -> Heated:
+        """Days on which all was well."""
+        tank = Heated(TestAChiller.PLAN)
         tank.warmer, tank.water = 13.0, 25.3
         tank.chills = True
         tank.run(4 * 24)
@@ -292,8 +295,8 @@ class TestAChiller:
         assert tank.watch.lead.learned
         return tank
 
-    def test_that_dies_is_told_as_itself_and_is_no_heater(self) -> None:
-        tank = self.tank()
+    def test_that_dies_is_told_as_itself_and_is_no_heater(self, well: Heated) -> None:
+        tank = copy.deepcopy(well)
         tank.after(on=False)
         tank.share = 0.0
         tank.run(48)
@@ -303,8 +306,8 @@ class TestAChiller:
         tank.run(8)
         assert tank.said()[1:] == [("chiller.not-cooling", False)]
 
-    def test_that_does_not_stop_is_told_as_itself_and_is_no_heater(self) -> None:
-        tank = self.tank()
+    def test_that_does_not_stop_is_told_as_itself_and_is_no_heater(self, well: Heated) -> None:
+        tank = copy.deepcopy(well)
         tank.after(on=True)
         tank.welded = True
         tank.run(48)

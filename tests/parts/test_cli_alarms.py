@@ -31,7 +31,7 @@ def latest(store: Path) -> dict[str, Transition]:
 def fallen(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """The store of such a tank."""
     folder = tmp_path_factory.mktemp("fallen")
-    config = tank(folder)
+    config = tank(folder, every="2 min")
     assert call("simulate", "-c", config, *FALLEN).exit_code == 0
     return (folder / "tank.db").read_bytes()
 

@@ -13,7 +13,7 @@ FROM = ("--from", "2026-03-10T08:00Z", "--until", "2026-03-10T16:00Z")
 
 @pytest.fixture(scope="module")
 def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tank(tmp_path_factory.mktemp("warm"))
+    made = tank(tmp_path_factory.mktemp("warm"), every="2 min")
     assert call("simulate", "-c", made, *FROM).exit_code == 0
     return made
 
@@ -42,7 +42,7 @@ class TestWarmUp:
 
 @pytest.fixture(scope="module")
 def cold(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tank(tmp_path_factory.mktemp("cold"))
+    made = tank(tmp_path_factory.mktemp("cold"), every="2 min")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("STILLWELL__SOURCE__TANK__TANK__FILLED", "19 degC")
         assert call("simulate", "-c", made, *hours(8, 11)).exit_code == 0
@@ -57,7 +57,7 @@ class TestStaying:
     def test_from_a_cold_start_until_the_dial_is_right(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        made = tank(tmp_path)
+        made = tank(tmp_path, every="2 min")
         monkeypatch.setenv("STILLWELL__SOURCE__TANK__TANK__FILLED", "22 degC")
         assert call("simulate", "-c", made, *hours(8, 9)).exit_code == 0
         end = [9]

@@ -48,7 +48,7 @@ def review(evening: dt.date = EVENING) -> Notice:
 
 def lived(folder: Path, more: str = "") -> Path:
     """The configuration of a tank that has lived through one night."""
-    path = tank(folder, more)
+    path = tank(folder, more, every="2 min")
     settings = load(path)
     store = open_store(settings, bulk=True)
     line = assemble.pipeline(settings, store)

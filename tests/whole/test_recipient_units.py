@@ -34,7 +34,7 @@ width = "9 cm"
 
 def lived(folder: Path, units: str) -> list[Notice]:
     """The notices of a tank whose heater dies in the evening."""
-    text = tank(folder, CHAMBER).read_text()
+    text = tank(folder, CHAMBER, every="2 min").read_text()
     text = text.replace('volume = "68 L"', f'volume = "68 L"\nunits = "{units}"')
     text = text.replace("seed = 7", 'seed = 7\nfaults = [{ name = "not-heating", after = "1 h" }]')
     path = folder / "tank.toml"
