@@ -123,7 +123,7 @@ def spawn(seed: int, n: int) -> list[np.random.Generator]:
 KNOWN = Geometry(16200.0, 0.0)
 CALM = Habits(sway_mm=0.0)
 """Habits for worlds whose geometry is known and whose surface moves only by its ripple."""
-STEADY = Habits(sway_mm=0.0, wander=(0.01,))
+STEADY = Habits(sway_mm=0.0, wander=(0.01,), daily_rel_sd=0.0)
 """The same, knowing that the rate is steady, as the Cramér–Rao bound of a straight line does."""
 LADDER = tuple(
     FloatTruth(n, mm, mm, 0.0) for n, mm in (("low", -16.0), ("mid", -10.0), ("high", -4.0))

@@ -70,15 +70,24 @@ class Gaussian:
         target[i] += a * target[j]
         self._replace(i, target)
 
-    def mix_two(self, i: int, j: int, a: float, k: int, b: float) -> None:
-        """Computes ``x[i] += a x[j] + b x[k]``, with its covariances; `i` is neither of the
-        others."""
-        P = self.P  # noqa: N806
-        x = self.x
-        x[i] += a * x[j] + b * x[k]
-        target = [p + a * q + b * r for p, q, r in zip(P[i], P[j], P[k], strict=True)]
-        target[i] += a * target[j] + b * target[k]
+    def mix_in(self, i: int, row: Row) -> None:
+        """Computes ``x[i] += row · x``, with its covariances; `i` is none of the row's."""
+        mean, variance, gain = self.project(row)
+        target = [p + g for p, g in zip(self.P[i], gain, strict=True)]
+        target[i] += gain[i] + variance
+        self.x[i] += mean
         self._replace(i, target)
+
+    def turn(self, i: int, j: int, cosine: float, sine: float) -> None:
+        """Turns ``(x[i], x[j])`` by the angle of this cosine and sine, with their covariances."""
+        x, P = self.x, self.P  # noqa: N806
+        x[i], x[j] = cosine * x[i] + sine * x[j], cosine * x[j] - sine * x[i]
+        P[i], P[j] = (
+            [cosine * p + sine * q for p, q in zip(P[i], P[j], strict=True)],
+            [cosine * q - sine * p for p, q in zip(P[i], P[j], strict=True)],
+        )
+        for line in P:
+            line[i], line[j] = cosine * line[i] + sine * line[j], cosine * line[j] - sine * line[i]
 
     def _replace(self, i: int, line: list[float]) -> None:
         """Sets row and column `i`."""

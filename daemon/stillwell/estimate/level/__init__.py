@@ -11,11 +11,15 @@ It is a Bayesian state space (level, rate, and the errors of chamber and sensors
   gauge's zero are the same tonight and tomorrow. As states, their errors are correlated across
   windows as they should be and cancel where they cancel, and a noted pour calibrates the area by
   itself. Analytic inflation would double-count in the ledger and can't be calibrated away.
-- **Ratio to an expected rate.** The rate is (long-run + today's departure) times a shape: physics'
-  expected rate where there is one, else a typical constant. So physics gives the night its shape,
-  and its amount counts once, as one correlated piece of knowledge, while the level shows the real
-  amount. The rate itself is Gaussian, not its logarithm: the filter stays linear, so that a
-  window's parts sum to the window; the price is a slightly negative lower end.
+- **Ratio to an expected rate.** The rate is (long-run + today's departure + the day's course)
+  times a shape: physics' expected rate where there is one, else a typical constant. So physics
+  gives the night its shape, and its amount counts once, as one correlated piece of knowledge, while
+  the level shows the real amount. The rate itself is Gaussian, not its logarithm: the filter stays
+  linear, so that a window's parts sum to the window; the price is a slightly negative lower end.
+- **A course that comes each day** (lamp, fan, lid) is a pair of states that turns once a day, for
+  a ladder of floats: they are passed at a few hours only, and a night is not as the whole day.
+- **A bare look may be wrong**: contacts chatter near where they close. A single one moves no level
+  (`ripple`).
 - **Several assumptions about how restless the rate is** run side by side and are weighted by how
   well they predict. A steady night is then estimated nearly as well as if it were known to be
   steady.

@@ -6,14 +6,15 @@ State (one `Gaussian` for each member of the bank)::
     H      level, mm relative to the fill mark
     M      long-run rate over the expected one (random walk)
     D      today's departure from it (Ornstein–Uhlenbeck)
+    C, S   the day's course now and a quarter of a day on: lamp, fan, lid, whatever comes each day
     K      relative error of mm per mL (the chamber's area), constant
     G      the gauge's zero, random walk
     R      ln of the true over the stated ripple, nearly constant
     F…     each float's height error, nearly constant
     A      only in a window that is asked for: mm lost since its start
 
-    dH/dt = -shape(t) (M + D)          shape in mm/h, from physics or the typical rate
-    dA/dt = +shape(t) (M + D)
+    dH/dt = -shape(t) (M + D + C)      shape in mm/h, from physics or the typical rate
+    dA/dt = +shape(t) (M + D + C)
     pour of v mL: H += v mm_per_ml (1 + K)
 
 Loss in mL is A / (mm_per_ml (1 + K)): between two returns to one height A equals the pours' rise, K
@@ -35,8 +36,8 @@ from stillwell.estimate.level.drift import Drift
 from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.ledger import FloatTold, Slice
 from stillwell.estimate.level.mixture import Weighed, cut, joined, log_total
-from stillwell.estimate.level.physics import D, F, G, H, K, M, Physics, R
-from stillwell.estimate.level.ripple import certain, half_way
+from stillwell.estimate.level.physics import C, D, F, G, H, K, M, Physics, R, S
+from stillwell.estimate.level.ripple import certain, half_way, throughout
 from stillwell.estimate.level.update import (
     GAUGE_UNEXPLAINED,
     Update,
@@ -95,13 +96,14 @@ class Bank:
         likely near the mark."""
         geometry, habits = physics.geometry, physics.habits
         span = geometry.highest_safe_mm - geometry.lowest_safe_mm
-        mean = [geometry.middle_mm, 1.0, 0.0, 0.0, 0.0, 0.0] + [0.0] * len(physics.floats)
+        mean = [geometry.middle_mm, 1.0] + [0.0] * (F - 2 + len(physics.floats))
         members = []
         for kind in physics.kinds:
             sd = [
                 0.35 * span,
                 habits.typical_rel_sd,
                 kind,
+                *(habits.daily_rel_sd,) * 2,
                 geometry.area_rel_sd,
                 physics.gauge.offset_sd_mm if physics.gauge else 0.0,
                 physics.ripple_log_sd,
@@ -155,7 +157,8 @@ class Bank:
         """Moves everything on by `dt_ms` at `shape` mm/h. Two halves give the same as the whole."""
         if dt_ms > 0:
             habits = self.physics.habits
-            self._drift.further(dt_ms, shape, habits.wander_tau_h, habits.trend**2 / 24.0)
+            trend, course = habits.trend**2 / 24.0, habits.course_trend**2 / 24.0
+            self._drift.further(dt_ms, shape, habits.wander_tau_h, trend, course)
 
     def _carry_out(self) -> None:
         drift, self._drift = self._drift, Drift()
@@ -166,11 +169,10 @@ class Bank:
         creep = _FLOAT_CREEP**2 * days
         for g, wander in zip(self._members, self.kinds, strict=True):
             drift.carry(g, wander, counting=self.counting)
-            P = g.P  # noqa: N806
-            P[G][G] += zero
-            P[R][R] += ripple
+            for i, variance in ((G, zero), (R, ripple)):
+                g.P[i][i] += variance
             for i in range(F, F + len(physics.floats)):
-                P[i][i] += creep
+                g.P[i][i] += creep
         self._discount(math.exp(-days / physics.habits.forget_days))
 
     def _discount(self, keep: float) -> None:
@@ -266,8 +268,8 @@ class Bank:
         """Changes the ratio so that the rate stays the same when the shape becomes 1/`factor` of
         what it was."""
         for g in self.members:
-            g.scale(M, factor)
-            g.scale(D, factor)
+            for i in (M, D, C, S):
+                g.scale(i, factor)
 
     def distrust(self, sensor: int) -> None:
         """Takes a sensor to be faulty until it agrees again for a while."""
@@ -316,18 +318,17 @@ class Bank:
         falls, a float that is still closed must have been closed before, and cutting a vague
         Gaussian off again and again would count that one fact many times. What is improbable is
         never passed over, nor is anything of a float in doubt."""
-        share = told.told.share
         if self.odds[place] > self.physics.base_odds:
             return False
-        sure, probable, spread = True, 0.0, 0.0
+        closed, sure, probable, spread = throughout(told.told), True, 0.0, 0.0
         for g, wander, weight in zip(self._members, self.kinds, self._weights, strict=True):
             mean, sd, law = above_float(g, self.physics, place, self._drift, wander)
             sure = sure and certain(law, mean - 6.0 * sd, mean + 6.0 * sd, told.told)
             if not sure and not goes_on:
                 return False
             w = math.exp(weight)
-            beyond = (mean - half_way(law, told.told)) / sd
-            probable += w * 0.5 * math.erfc((-beyond if share > 0 else beyond) / math.sqrt(2.0))
+            beyond = (mean - half_way(law, told.told)) / sd * (-1.0 if closed else 1.0)
+            probable += w * 0.5 * math.erfc(beyond / math.sqrt(2.0))
             spread += w * sd
             if not sure and probable > _LIKELY and spread > _VAGUE_RIPPLES:
                 return True

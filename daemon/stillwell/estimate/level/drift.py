@@ -10,10 +10,12 @@ import math
 from functools import lru_cache
 from typing import NamedTuple
 
-from stillwell.estimate.gaussian import Gaussian
-from stillwell.estimate.level.physics import D, H, M
+from stillwell.estimate.gaussian import Gaussian, Row
+from stillwell.estimate.level.physics import C, D, H, M, S
 
 _MS_PER_H = 3_600_000.0
+_TURN = 2.0 * math.pi / 24.0
+"""By how much the day's course turns in an hour, rad."""
 
 
 class _Step(NamedTuple):
@@ -45,34 +47,42 @@ def _step(dt_ms: float, tau_h: float) -> _Step:
     return _Step(t, e, reach, vii, reach * reach / tau_h, -math.expm1(-2 * t / tau_h))
 
 
+_NOISE = ("qcc", "qdd", "qhc", "qhd", "qhh", "qhm", "qhs", "qmm")
+
+
 class Drift:
-    """A motion of level H, long-run rate M and departure D::
+    """A motion of level H, long-run rate M, departure D and the day's course, the first coordinate
+    of a pair (C, S) that turns once a day (a stochastic cycle: Harvey, Forecasting, Structural Time
+    Series Models, 1989; from memory)::
 
-        H += hm M + hd D,   D *= keep
+        H += hm M + hd D + hc C + hs S,   D *= keep,   (C, S) turned by `hours`
 
-    with noise of covariance wander² (qhh … qdd); that of M with D stays zero."""
+    with noise of covariance wander² (qhh … qdd; qcc is that of C and of S); what is not named stays
+    zero."""
 
-    __slots__ = ("hd", "hm", "hours", "keep", "qdd", "qhd", "qhh", "qhm", "qmm")
+    __slots__ = ("hc", "hd", "hm", "hours", "hs", "keep", *_NOISE)
 
     def __init__(self) -> None:
         self.hours = 0.0
-        self.hm = self.hd = 0.0
+        self.hm = self.hd = self.hc = self.hs = 0.0
         self.keep = 1.0
-        self.qhh = self.qhm = self.qhd = self.qmm = self.qdd = 0.0
+        self.qhh = self.qhm = self.qhd = self.qhc = self.qhs = 0.0
+        self.qmm = self.qdd = self.qcc = 0.0
 
     def copy(self) -> Drift:
         other = Drift()
-        other.hours, other.keep = self.hours, self.keep
-        other.hm, other.hd = self.hm, self.hd
-        other.qhh, other.qhm, other.qhd = self.qhh, self.qhm, self.qhd
-        other.qmm, other.qdd = self.qmm, self.qdd
+        for name in self.__slots__:
+            setattr(other, name, getattr(self, name))
         return other
 
-    def further(self, dt_ms: float, shape: float, tau_h: float, trend: float) -> None:
+    def further(
+        self, dt_ms: float, shape: float, tau_h: float, trend: float, course: float
+    ) -> None:
         """Adds a step of `dt_ms` at `shape` mm/h. Two halves give the same as the whole.
 
-        `tau_h` is the time over which the departure forgets itself, `trend` the variance that the
-        long-run rate gains in an hour, over that of the departure."""
+        `tau_h` is the time over which the departure forgets itself, `trend` and `course`
+        the variances that the long-run rate, and each of the pair, gain in an hour, over that of
+        the departure."""
         t, e, reach, vii, vdi, vdd = _step(dt_ms, tau_h)
         a, b = -shape * t, -shape * reach
         hm, hd = self.qhm + a * self.qmm, self.qhd + b * self.qdd
@@ -88,28 +98,50 @@ class Drift:
         self.hm += a
         self.hd += b * self.keep
         self.keep *= e
+        self._turn(t, shape, course)
         self.hours += t
+
+    def _turn(self, t: float, shape: float, course: float) -> None:
+        """Adds what the day's course does in `t` hours."""
+        before, by = _TURN * self.hours, shape / _TURN
+        c, s = math.cos(_TURN * t), math.sin(_TURN * t)
+        rest = t - s / _TURN
+        a, b = -by * s, -by * (1.0 - c)
+        self.hc += a * math.cos(before) - b * math.sin(before)
+        self.hs += a * math.sin(before) + b * math.cos(before)
+        hc, hs = self.qhc + a * self.qcc, self.qhs + b * self.qcc
+        self.qhh += a * (self.qhc + hc) + b * (self.qhs + hs) + 2.0 * course * by * by * rest
+        self.qhc = c * hc + s * hs + course * b / _TURN
+        self.qhs = c * hs - s * hc + course * by * rest
+        self.qcc += course * t
+
+    @property
+    def fall(self) -> Row:
+        """Returns what the level has moved by, as a row over the state before."""
+        return ((M, self.hm), (D, self.hd), (C, self.hc), (S, self.hs))
 
     def carry(self, g: Gaussian, wander: float, *, counting: bool) -> None:
         """Moves a member whose departure strays by `wander`; its last coordinate counts what is
         lost where it is `counting`."""
         P, w2 = g.P, wander * wander  # noqa: N806
-        qhh, qhm, qhd = w2 * self.qhh, w2 * self.qhm, w2 * self.qhd
-        g.mix_two(H, M, self.hm, D, self.hd)
+        noise = ((M, self.qhm), (D, self.qhd), (C, self.qhc), (S, self.qhs))
+        fall = self.fall
+        g.mix_in(H, fall)
         if counting:
             a = len(g.x) - 1
-            g.mix_two(a, M, -self.hm, D, -self.hd)
+            g.mix_in(a, [(i, -by) for i, by in fall])
         g.scale(D, self.keep)
+        angle = _TURN * self.hours
+        g.turn(C, S, math.cos(angle), math.sin(angle))
         if counting:
-            P[a][a] += qhh
-            _cross(P, a, H, -qhh)
-            _cross(P, a, D, -qhd)
-            _cross(P, a, M, -qhm)
-        P[H][H] += qhh
-        P[D][D] += w2 * self.qdd
-        P[M][M] += w2 * self.qmm
-        _cross(P, H, D, qhd)
-        _cross(P, H, M, qhm)
+            P[a][a] += w2 * self.qhh
+            _cross(P, a, H, -w2 * self.qhh)
+            for i, q in noise:
+                _cross(P, a, i, -w2 * q)
+        for i, q in ((H, self.qhh), (D, self.qdd), (M, self.qmm), (C, self.qcc), (S, self.qcc)):
+            P[i][i] += w2 * q
+        for i, q in noise:
+            _cross(P, H, i, w2 * q)
 
 
 def _cross(rows: list[list[float]], i: int, j: int, q: float) -> None:

@@ -18,7 +18,7 @@ from stillwell.estimate.level.evidence import (
 )
 from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.passage import Passage
-from stillwell.estimate.level.physics import D, H, M, Physics
+from stillwell.estimate.level.physics import C, D, H, M, Physics
 from stillwell.estimate.level.readout import counted_ml, moments, rate_ml, volume
 from stillwell.estimate.level.seen import Oddity, Seen
 from stillwell.estimate.level.state import LevelState
@@ -255,7 +255,7 @@ class LevelModel:
     def rate_view(self, state: LevelState) -> RateView:
         """Returns the posterior of the rate beside what physics and the tank's own past allow."""
         passage = self._now(state)
-        now, v_now = moments(passage.bank, lambda g: g.project(((M, 1.0), (D, 1.0)))[:2])
+        now, v_now = moments(passage.bank, lambda g: g.project(((M, 1.0), (D, 1.0), (C, 1.0)))[:2])
         run, v_run = moments(passage.bank, lambda g: (g.x[M], g.P[M][M]))
         off, v_off = moments(passage.bank, lambda g: (g.x[D], g.P[D][D]))
         return RateView(

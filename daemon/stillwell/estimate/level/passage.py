@@ -18,6 +18,7 @@ from stillwell.estimate.level.explanation import Doubt, explanations, most_proba
 from stillwell.estimate.level.ledger import FloatTold, Pause, Slice
 from stillwell.estimate.level.physics import H, Physics
 from stillwell.estimate.level.readout import moments
+from stillwell.estimate.level.ripple import throughout
 from stillwell.estimate.level.seen import Oddity, Seen
 
 _CLEAR = 3.0
@@ -260,7 +261,7 @@ class Passage:
         """Whether what a float says in slice `i` is predicted by the main line and by every
         doubt."""
         place = self.physics.places.get(told.name)
-        if place is None or 0.0 < told.told.share < 1.0:
+        if place is None or throughout(told.told) is None:
             return False
         goes_on = self._goes_on(i, told)
         banks = (self.bank, *(doubt.bank for doubt in self.doubts))
@@ -269,16 +270,15 @@ class Passage:
     def _goes_on(self, i: int, told: FloatTold) -> bool:
         """Whether falling water makes slice `i` needless for a float that is all closed or all
         open: the two slices after it are closed as well, or the two before it were open."""
-        way = 1 if told.told.share >= 1.0 else -1
+        way = 1 if (state := throughout(told.told)) else -1
         here = self._slices[i].index
-        for k in (1, 2):
-            at = i + way * k
+        for at in (i + way, i + 2 * way):
             if not 0 <= at < len(self._slices):
                 return False
             beside = self._slices[at]
-            if beside.index != here + way * k or self._muted(beside):
+            if beside.index - here != at - i or self._muted(beside):
                 return False
-            if beside.share_of(told.name) != told.told.share:
+            if state not in (throughout(f.told) for f in beside.floats if f.name == told.name):
                 return False
         return True
 

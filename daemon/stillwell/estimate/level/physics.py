@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from stillwell.estimate.level.geometry import FloatSpec, GaugeSpec, Geometry, Habits
 from stillwell.estimate.level.ripple import Occupancy, occupancy
 
-H, M, D, K, G, R, F = 0, 1, 2, 3, 4, 5, 6
+H, M, D, C, S, K, G, R, F = range(9)
 """Places in the state; see `bank`. From F on there is one for each float."""
 _GRID = 0.1
 """Spacing of log-ripples at which a float's law is worked out; the law is stretched between
@@ -39,6 +39,9 @@ class Physics:
         gauge: GaugeSpec | None,
         habits: Habits,
     ) -> Physics:
+        if gauge is not None or len(floats) < 2:
+            # a gauge sees the day's course by itself, and a single float never sees it
+            habits = replace(habits, daily_rel_sd=0.0, course_trend=0.0)
         sd = max((f.ripple_log_sd for f in floats), default=0.0)
         share = tuple(f.ripple_log_sd / sd if sd > 0 else 0.0 for f in floats)
         places = {f.name: i for i, f in enumerate(floats)}

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from stillwell.estimate.gaussian import Gaussian
 from stillwell.estimate.level.bank import Bank
-from stillwell.estimate.level.physics import D, H, K, M, Physics
+from stillwell.estimate.level.physics import C, D, H, K, M, Physics
 
 Moments = Callable[[Gaussian], tuple[float, float]]
 """Returns a number's mean and variance in one member."""
@@ -58,7 +58,7 @@ def rate_ml(physics: Physics, shape: float) -> Moments:
     per = physics.geometry.mm_per_ml
 
     def of(g: Gaussian) -> tuple[float, float]:
-        m, v, gain = g.project(((M, 1.0), (D, 1.0)))
+        m, v, gain = g.project(((M, 1.0), (D, 1.0), (C, 1.0)))
         scale = 1.0 + g.x[K]
         r = m / scale
         variance = (v - 2 * r * gain[K] + r * r * g.P[K][K]) / scale**2

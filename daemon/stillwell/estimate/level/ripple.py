@@ -33,6 +33,13 @@ _INSTANT = 1e9
 _LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
 _LOG_4 = math.log(4.0)
 _NUDGE = 0.05
+_WRONG = 0.1
+_BARE = 20
+"""The largest share of a slice's looks that may be wrong, because contacts chatter near their
+closing point and a feeding pause lifts the water for some minutes, and the most looks in a slice
+that this is allowed for: of a float that is read as a bare 0 or 1 a single look weighs much, while
+the shares of hundreds of looks tell the level by their ends too (our own choice, on simulated
+households)."""
 _THRESHOLD_MEMORY = math.log(2.0)
 """Integrated autocorrelation time of ``OU > mean`` over that of the process's own forgetting time:
 ∫ (2/pi) arcsin(exp(-t)) dt = ln 2."""
@@ -114,6 +121,19 @@ class Told:
     """The state in which the slice began, where known: 1 closed, 0 open."""
 
 
+def _wrong(looks: float) -> float:
+    """Returns the share of so many looks that may be wrong."""
+    return _WRONG if looks <= _BARE else 0.0
+
+
+def throughout(told: Told) -> int | None:
+    """Returns the state in which a float was all the time but for looks that may be wrong: 1
+    closed, 0 open; None where it was in neither."""
+    if told.share >= 1.0 - (wrong := _wrong(told.looks)):
+        return 1
+    return 0 if told.share <= wrong else None
+
+
 class Occupancy:
     """The law of a float's share closed, as a function of w = (level - middle of the thresholds) /
     ripple."""
@@ -156,10 +176,12 @@ class Occupancy:
         """Returns the log-likelihood over the whole reach, at every w of the grid.
 
         Quasi-binomial with the number of effectively independent looks: exp(-n KL(share ||
-        expected))."""
+        expected)). Of bare looks the expected share is the nearest to the one seen that up to
+        `_WRONG` of them being wrong can make of it. The wrong ones never turn most looks into their
+        opposite: that is a stuck float, or another level."""
         s, seconds, looks = told.share, told.seconds, told.looks
         before = told.before if self._forget[0] < _INSTANT else None
-        own_memory = _THRESHOLD_MEMORY * self._tau_s
+        own_memory, may_be_wrong = _THRESHOLD_MEMORY * self._tau_s, _wrong(looks)
         entropy = sum(part * math.log(part) for part in (s, 1.0 - s) if part > 0.0)
         spread = seconds / (2.0 * looks)
         counted = max(1.0, looks * math.tanh(spread / own_memory))
@@ -180,6 +202,11 @@ class Occupancy:
                         else:
                             log_q = log(exp(log_q) * (1 - kept) + kept)  # noqa: PLW2901
                             log_p += log(max(1e-300, 1 - kept))  # noqa: PLW2901
+            p = exp(log_p)
+            if may_be_wrong and (p < s <= 0.5 or 0.5 <= s < min(p, 1.0)):
+                wrong = p + may_be_wrong * (1.0 - 2.0 * p)
+                p = min(s, wrong) if p < s else max(s, wrong)
+                log_p, log_q = log(p), log(1.0 - p)  # noqa: PLW2901
             out.append(counted * (s * log_p + (1.0 - s) * log_q - entropy))
         return out
 
@@ -207,25 +234,27 @@ def _read(curve: array[float], low: float, step: float, n: int) -> list[float]:
 
 
 def certain(law: Occupancy, low: float, high: float, told: Told) -> bool:
-    """Whether a share of 0 or 1 says nothing new about a w between `low` and `high`."""
-    if told.share >= 1.0:
-        return low >= _edges(law, told)[1]
-    if told.share <= 0.0:
-        return high <= _edges(law, told)[1]
-    return False
+    """Whether a float that was closed, or open, throughout says nothing new about a w between
+    `low` and `high`."""
+    state = throughout(told)
+    if state is None:
+        return False
+    edge = _edges(law, told)[1]
+    return low >= edge if state else high <= edge
 
 
 def half_way(law: Occupancy, told: Told) -> float:
-    """Returns the w at which a share of 0 or 1 is half as probable as far away from the float."""
+    """Returns the w at which a float is half as probably closed, or open, throughout as far away
+    from it."""
     return _edges(law, told)[0]
 
 
 @lru_cache(maxsize=1024)
 def _edges(law: Occupancy, told: Told) -> tuple[float, float]:
-    """Returns the w at which a share of 0 or 1 is half as probable as at best, and the w at
-    which it is certain but for a thousandth."""
+    """Returns the w at which a float is half as probably closed, or open, throughout as at best,
+    and the w at which that is certain but for a thousandth."""
     curve = _curve(law, told)
-    down = told.share >= 1.0
+    down = throughout(told) == 1
     found: list[float] = []
     for limit in (-math.log(2.0), -1e-3):
         # from the certain end on
@@ -246,7 +275,9 @@ def peak(law: Occupancy, told: Told) -> tuple[float, float]:
     """Returns where the likelihood of an in-between share is largest, and its width there
     (standard deviation)."""
     curve = _curve(law, told)
-    best = max(range(_COUNT), key=curve.__getitem__)
+    highest = max(curve) - 1e-9
+    level = [i for i in range(_COUNT) if curve[i] > highest]
+    best = level[len(level) // 2]
     top, width = -_REACH + _STEP * best, _STEP
     while width < 4.0:
         drop = curve[best] - 0.5 * sum(_read(curve, top - width, 2.0 * width, 1))
@@ -267,14 +298,14 @@ def posterior_moments(
         possible level been predicted, posterior mean, posterior variance)."""
     sd = math.sqrt(variance)
     best, curve = 1.0, _curve(law, told)
-    if 0.0 < told.share < 1.0:
+    if throughout(told) is None:
         top, width = peak(law, told)
         best = width / math.sqrt(width * width + variance)
         together = sd * best
         centre = (mean * width * width + top * variance) / (width * width + variance)
-        low, high, n = centre - 10.0 * together, centre + 10.0 * together, 40
+        low, high, n = centre - 10.0 * together, centre + 10.0 * together, 120
     else:
-        low, high, n = mean - 6.0 * sd, mean + 6.0 * sd, min(72, max(24, math.ceil(10.0 * sd)))
+        low, high, n = mean - 6.0 * sd, mean + 6.0 * sd, min(96, max(24, math.ceil(20.0 * sd)))
     for _ in range(8):
         step = (high - low) / n
         logs = _read(curve, low, step, n)
@@ -293,9 +324,9 @@ def posterior_moments(
             continue
         heavy = [i for i, value in enumerate(logs) if value > ceiling - 18.0]
         first, last = max(0, heavy[0] - 1), min(n, heavy[-1] + 1)
-        if last - first >= 14:
+        if last - first >= 24:
             break
-        low, high, n = low + first * step, low + last * step, 24
+        low, high, n = low + first * step, low + last * step, 40
     weights = [math.exp(value - ceiling) for value in logs]
     total = sum(weights)
     m = sum(weight * (low + i * step) for i, weight in enumerate(weights)) / total

@@ -10,8 +10,8 @@ from stillwell.estimate.gaussian import Gaussian, Row
 from stillwell.estimate.level.drift import Drift
 from stillwell.estimate.level.gauge import Located
 from stillwell.estimate.level.ledger import FloatTold
-from stillwell.estimate.level.physics import D, F, G, H, M, Physics, R
-from stillwell.estimate.level.ripple import Occupancy, certain, posterior_moments
+from stillwell.estimate.level.physics import C, D, F, G, H, M, Physics, R
+from stillwell.estimate.level.ripple import Occupancy, certain, posterior_moments, throughout
 from stillwell.estimate.level.sight import sight
 
 _MS_PER_H = 3_600_000.0
@@ -39,7 +39,7 @@ def float_unexplained(told: FloatTold) -> float:
     """Returns ln of the probability of a slice's share from a float that says nothing about the
     level, on the scale on which the best possible level gives 0. Such a float is stuck either
     way or, seldom, anything between."""
-    return math.log(0.5) if told.told.share in (0.0, 1.0) else math.log(0.05)
+    return math.log(0.05 if throughout(told.told) is None else 0.5)
 
 
 def above_float(
@@ -47,19 +47,13 @@ def above_float(
 ) -> tuple[float, float, Occupancy]:
     """Returns mean and standard deviation of the level above a float in ripples, as of now, and
     the float's law; without carrying out pending predictions."""
-    x, P, f = g.x, g.P, F + place  # noqa: N806
     share = physics.ripple_share[place]
-    inverse = math.exp(-share * x[R]) / physics.floats[place].ripple_mm
-    law = physics.law(place, share * x[R])
-    hm, hd = drift.hm, drift.hd
-    level, m, d = P[H], P[M], P[D]
-    mean = x[H] + hm * x[M] + hd * x[D] - x[f] - physics.middle_mm(place)
-    v = level[H] + hm * (2 * level[M] + hm * m[M]) + hd * (2 * level[D] + hd * d[D])
-    v += 2 * hm * hd * m[D] + wander * wander * drift.qhh
-    v += P[f][f] - 2 * (level[f] + hm * m[f] + hd * d[f]) + physics.habits.sway_mm**2
-    mean, v = mean * inverse, v * inverse * inverse
-    cross = (level[R] + hm * m[R] + hd * d[R] - P[f][R]) * inverse
-    seen = sight(mean, v, cross, P[R][R], law.stretch * share)
+    inverse = math.exp(-share * g.x[R]) / physics.floats[place].ripple_mm
+    law = physics.law(place, share * g.x[R])
+    above, v, gain = g.project(((H, 1.0), (F + place, -1.0), *drift.fall))
+    v += wander * wander * drift.qhh + physics.habits.sway_mm**2
+    mean, v = (above - physics.middle_mm(place)) * inverse, v * inverse * inverse
+    seen = sight(mean, v, gain[R] * inverse, g.P[R][R], law.stretch * share)
     return seen.mean, math.sqrt(max(seen.variance, 1e-12)), law
 
 
@@ -89,7 +83,9 @@ def of_gauge(
 ) -> Update:
     """Returns the update by the gauge; the member's time is `middle_ms`."""
     lag = (gauge.at_ms - middle_ms) / _MS_PER_H
-    m, v, gain = g.project(((H, 1.0), (G, 1.0), (M, -shape * lag), (D, -shape * lag)))
+    m, v, gain = g.project(
+        ((H, 1.0), (G, 1.0), (M, -shape * lag), (D, -shape * lag), (C, -shape * lag))
+    )
     s = v + (gauge.variance + physics.habits.sway_mm**2)
     best = 1.0 / math.sqrt(2 * math.pi * s)
     z = best * math.exp(-0.5 * min(1400.0, (gauge.mm - m) ** 2 / s))

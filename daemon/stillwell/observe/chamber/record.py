@@ -164,7 +164,7 @@ class _Kept:
     memory: Memory
 
 
-_FORM = Form(_Kept, 2)
+_FORM = Form(_Kept, 3)
 
 
 class LevelRecord:
