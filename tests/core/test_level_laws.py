@@ -299,34 +299,6 @@ class TestTheCourseOfTheDay:
         expected = onward @ spread @ onward.T + onward @ both[:5, 5:]
         assert np.allclose(np.array(g.P)[:5, :5], expected, atol=1e-9)
 
-    def test_is_learned_from_floats_and_pours(self) -> None:
-        from scipy.stats import norm
-
-        # a fan by day, a lid by night; the floats are passed by day and by night
-        heights, per = (-6.0, -14.0, -22.0), 1000.0 / 16200.0
-
-        def lost(t_ms: float) -> float:
-            hours = t_ms / HOUR
-            return 15.0 * (hours - 0.6 * 24.0 / (2 * math.pi) * math.sin(math.pi * hours / 12.0))
-
-        model = LevelModel(Geometry(16200.0), tuple(FloatSpec(f"{h}", h, 0.0) for h in heights))
-        state, poured = model.start(0), 0.0
-        for t in range(0, 6 * 24 * HOUR, 10 * MIN):
-            end = t + 10 * MIN
-            if t % (24 * HOUR) == 18 * HOUR:
-                state = model.update(state, Pour(t, lost(t) - poured, 5.0), t)
-                poured = lost(t)
-            level = (poured - lost(t + 5 * MIN)) * per
-            for h in heights:
-                share = float(norm.cdf((level - h) / 0.8))
-                state = model.update(state, Share(f"{h}", t, end, share, 600), end)
-        begin, end = (4 * 24 + 22) * HOUR, (5 * 24 + 8) * HOUR
-        loss = model.loss(state, begin, end)
-        assert isinstance(loss, Estimate)
-        truth = lost(end) - lost(begin)
-        assert loss.low < truth < loss.high
-        assert loss.value == pytest.approx(truth, rel=0.15)
-
 
 class TestRestlessness:
     def test_a_choice_among_kinds_is_forgotten_in_time(self) -> None:

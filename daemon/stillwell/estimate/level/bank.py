@@ -48,8 +48,7 @@ from stillwell.estimate.level.update import (
 )
 
 _FLOAT_CREEP = 0.01
-"""mm per sqrt(day): keeps years of agreement from fixing a float's height beyond what it can
-hold."""
+"""mm per sqrt(day): years of agreement fix no float's height beyond what it can hold."""
 _RIPPLE_CREEP = 0.1
 """Share of its uncertainty by which the ripple may change in a day: pumps clog, are cleaned."""
 _ODDS_RANGE = 6.0
@@ -169,8 +168,8 @@ class Bank:
         creep = _FLOAT_CREEP**2 * days
         for g, wander in zip(self._members, self.kinds, strict=True):
             drift.carry(g, wander, counting=self.counting)
-            for i, variance in ((G, zero), (R, ripple)):
-                g.P[i][i] += variance
+            g.P[G][G] += zero
+            g.P[R][R] += ripple
             for i in range(F, F + len(physics.floats)):
                 g.P[i][i] += creep
         self._discount(math.exp(-days / physics.habits.forget_days))

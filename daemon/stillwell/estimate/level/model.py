@@ -31,8 +31,7 @@ _WIDEST = 0.6
 _COARSE_MM = 4.0
 """… unless the half-width is also below this many mm of the chamber."""
 _LEARNT = 0.6
-"""The share of the variance that must have gone, by evidence in the window or later, for a loss
-to have a basis."""
+"""The share of a loss's variance that evidence in the window or later must have taken away."""
 
 _DRY = """The water stood below the lowest safe level: where the pump draws air, the chamber no \
 longer shows what goes. Pour before it is reached."""
