@@ -161,7 +161,7 @@ LADDER = Tank(
     ml_per_h=wandering(22.0, seed=4),
     sensors=tuple(Switch(f"float-{n}", -6.0 * n, 1.0, every=2) for n in (1, 2, 3)),
     pours=daily_pours(3, lambda day: 520.0, at=20 * H, seed=4),
-    begin_ml=200.0,
+    begin_ml=-100.0,  # filled up each evening to just above the floats, which open in the night
 )
 COARSE_GAUGE = Tank(
     datetime(2026, 10, 23, 18, tzinfo=UTC),
