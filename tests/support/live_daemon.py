@@ -35,14 +35,21 @@ class SteppedClock(FastClock):
 class Live:
     """The daemon in this process, so that its clock can be set from outside."""
 
-    def __init__(self, settings: Settings, clock: SteppedClock) -> None:
+    def __init__(
+        self, settings: Settings, clock: SteppedClock, calendar_every_s: float = 0.1
+    ) -> None:
         self.clock = clock
         self.path = settings.store_path
         self.told: list[Transition] = []
         store = open_store(settings)
         self._stop = threading.Event()
         self.daemon = assemble.daemon(
-            settings, store, clock, "boot-1", told=self.told.append, calendar_every_s=0.1
+            settings,
+            store,
+            clock,
+            "boot-1",
+            told=self.told.append,
+            calendar_every_s=calendar_every_s,
         )
         self._thread = threading.Thread(target=self.daemon.run, daemon=True)
         self._thread.start()
