@@ -32,7 +32,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 LONGEST_FIRST = (
-    *("test_guest", "test_by_package", "test_power_cuts", "test_debian_13"),
+    *("test_guest", "test_by_package", "test_power_cuts", "test_cut_updates", "test_debian_13"),
     *("vm", "whole", "docs", "parts", "store"),
 )
 """Files and folders whose tests take longest. Where several processes share the tests, none of them
